@@ -1,0 +1,1 @@
+"""The psdstats command: parses, calls the library, writes."""

@@ -1,0 +1,6 @@
+"""Entry point."""
+
+
+def main() -> int:
+    """Run."""
+    return 0

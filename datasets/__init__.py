@@ -1,0 +1,1 @@
+"""Demo studies (invented) and published reference cases, each with a README."""

@@ -1,0 +1,1 @@
+"""Did milling time, ball ratio or group change the size, and by how much."""

@@ -1,0 +1,1 @@
+"""Mass fractions, cumulative undersize, percentiles by interpolation, moments, fits."""

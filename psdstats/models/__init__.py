@@ -1,0 +1,1 @@
+"""Mixed models for small designs: REML, small-sample inference, contrasts, diagnostics."""

@@ -1,0 +1,1 @@
+"""Tables, figures and the report; draws onto Axes and writes text, computes nothing."""

@@ -1,0 +1,1 @@
+"""Power and precision by simulation, sieve stacks, mill charge, bench timeline."""

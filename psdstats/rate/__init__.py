@@ -1,0 +1,1 @@
+"""Size against milling time: rate models and time to target."""

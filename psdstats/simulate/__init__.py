@@ -1,0 +1,1 @@
+"""A simulated milling trial: breakage, sampling, sieving and weighing."""

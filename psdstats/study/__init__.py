@@ -1,0 +1,1 @@
+"""A trial as data: reading files, typed records, bench checks, saving."""

@@ -1,0 +1,1 @@
+"""Uncertainty sources, linear and Monte Carlo propagation, bootstrap, budget."""
