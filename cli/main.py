@@ -1,6 +1,77 @@
-"""Entry point."""
+"""The psdstats command: finds the subcommand, runs it, turns refusals into one sentence.
+
+Exit codes: 0 done, 1 done with warnings (check), 2 refused, 130 stopped from the keyboard.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from psdstats import __version__
+from psdstats.errors import PsdstatsError
+
+from .console import Console
+
+__all__ = ["COMMANDS", "build_parser", "main"]
+
+COMMANDS = ("demo", "check", "sizes", "compare", "budget", "report")
+REFUSED = 2
+STOPPED = 130
 
 
-def main() -> int:
-    """Run."""
-    return 0
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of the whole command line, one subparser a command module."""
+    parser = argparse.ArgumentParser(
+        prog="psdstats",
+        description="From sieve weighings of a milling trial to sizes with uncertainty, "
+        "a verdict and a report.",
+        epilog="Start with: psdstats demo my-trial",
+    )
+    parser.add_argument("--version", action="version", version=f"psdstats {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        module = import_module(f".commands.{name}", __package__)
+        command = commands.add_parser(
+            name,
+            help=module.SUMMARY,
+            description=module.SUMMARY[0].upper() + module.SUMMARY[1:] + ".",
+            epilog=f"example:\n  {module.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program name; those of the process when left out.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 warnings, 2 refused, 130 stopped from the keyboard.
+    """
+    options = build_parser().parse_args(arguments)
+    console = Console(quiet=getattr(options, "quiet", False), json=getattr(options, "json", False))
+    try:
+        code: int = options.run(options, console)
+        console.flush()
+    except PsdstatsError as refusal:
+        console.refuse(str(refusal))
+        return REFUSED
+    except KeyboardInterrupt:
+        console.refuse("Stopped from the keyboard; nothing was half-written.")
+        return STOPPED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code

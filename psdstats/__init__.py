@@ -1,3 +1,62 @@
-"""From sieve weighings of a milling trial to sizes with uncertainty, a verdict and a report."""
+"""From sieve weighings of a milling trial to sizes with uncertainty, a verdict and a report.
+
+The names below are loaded on first use, so that importing psdstats stays quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from psdstats.comparison import compare
+    from psdstats.errors import PsdstatsError
+    from psdstats.study import Study, check_study, read_study, save_study
+    from psdstats.uncertainty import propagate
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "PsdstatsError",
+    "Study",
+    "__version__",
+    "check_study",
+    "compare",
+    "propagate",
+    "read_study",
+    "save_study",
+]
+
+_HOME = {
+    "PsdstatsError": "psdstats.errors",
+    "Study": "psdstats.study",
+    "check_study": "psdstats.study",
+    "compare": "psdstats.comparison",
+    "propagate": "psdstats.uncertainty",
+    "read_study": "psdstats.study",
+    "save_study": "psdstats.study",
+}
+_FOLDERS = (
+    "comparison",
+    "distribution",
+    "models",
+    "output",
+    "planning",
+    "rate",
+    "sieves",
+    "simulate",
+    "study",
+    "uncertainty",
+)
+
+
+def __getattr__(name: str) -> object:
+    if name in _HOME:
+        return getattr(import_module(_HOME[name]), name)
+    if name in _FOLDERS:
+        return import_module(f"psdstats.{name}")
+    raise AttributeError(f"psdstats has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, *_FOLDERS])

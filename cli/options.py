@@ -1,0 +1,90 @@
+"""Options that several commands share, so that they read and behave alike."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+__all__ = ["add_json", "add_propagation", "add_study", "add_writing", "share"]
+
+
+def add_study(parser: argparse.ArgumentParser) -> None:
+    """The study to read."""
+    parser.add_argument(
+        "study",
+        type=Path,
+        metavar="STUDY",
+        help="a study folder, one flat CSV file, or a filled recording sheet (XLSX)",
+    )
+    parser.add_argument(
+        "--encoding", help="text encoding of the CSV files when it is not UTF-8, e.g. cp1252"
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """How the result is printed."""
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    parser.add_argument(
+        "--quiet", action="store_true", help="print results only, no remarks, no progress"
+    )
+
+
+def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:
+    """Where files go."""
+    where = "nothing is written without it" if default is None else f"default: {default}"
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help=f"folder for tables and figures ({where})"
+    )
+    parser.add_argument(
+        "--replace",
+        action="store_true",
+        help="replace the files psdstats wrote into an existing output folder; others stay",
+    )
+    parser.add_argument(
+        "--decimal", choices=(".", ","), default=".", help="decimal sign in printed tables"
+    )
+
+
+def share(text: str) -> float:
+    """A number strictly between 0 and 1, for argparse."""
+    value = float(text)
+    if not 0 < value < 1:
+        raise argparse.ArgumentTypeError(f"{text} is not between 0 and 1")
+    return value
+
+
+def _sources(text: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def add_propagation(parser: argparse.ArgumentParser) -> None:
+    """How uncertainty is propagated."""
+    parser.add_argument(
+        "--seed", type=int, default=0, metavar="N", help="seed of the random draws (default 0)"
+    )
+    parser.add_argument(
+        "--method",
+        choices=("monte carlo", "linear"),
+        default="monte carlo",
+        help="propagation of uncertainty (default: monte carlo)",
+    )
+    parser.add_argument(
+        "--coverage",
+        type=share,
+        default=None,
+        metavar="P",
+        help="coverage of the intervals (default 0.95, or as study.toml says)",
+    )
+    parser.add_argument(
+        "--sources",
+        type=_sources,
+        default=None,
+        metavar="A,B",
+        help="uncertainty sources to use instead of those the study switches on",
+    )
+    parser.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes to share the draws among"
+    )
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS", help="scheduler of a Dask cluster to run the draws on"
+    )
