@@ -1,0 +1,369 @@
+"""Numbers as a reader sees them: rounded by their uncertainty, with either decimal sign.
+
+Full precision stays in the results; only text is rounded, and only here.  A value is rounded to
+the decimal place of the second significant digit of its standard uncertainty (JCGM 100:2008,
+7.2.6: "at most two significant digits").  Ties go to the even digit (ISO 80000-1, Annex B,
+rule A; from memory).  Minus is U+2212, missing values are an en dash.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, Context, Decimal
+from enum import StrEnum
+
+from psdstats.errors import OutputError
+
+__all__ = [
+    "MISSING",
+    "DecimalSign",
+    "change",
+    "decimal_sign",
+    "decimals_for",
+    "fixed",
+    "interval",
+    "measured",
+    "p_value",
+    "per_cent",
+    "ratio",
+    "significant",
+]
+
+MISSING = "–"
+_WIDE = Context(prec=700, rounding=ROUND_HALF_EVEN)
+_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_PLAIN_EXPONENTS = range(-4, 7)  # outside, powers of ten read better than zeros
+
+
+class DecimalSign(StrEnum):
+    """Sign between the whole and the fraction."""
+
+    POINT = "."
+    COMMA = ","
+
+
+def decimal_sign(sign: str) -> DecimalSign:
+    """Decimal sign from text, refusing anything but "." and ",".
+
+    Parameters
+    ----------
+    sign : str
+        The character found.
+
+    Returns
+    -------
+    DecimalSign
+        The member of that value.
+
+    Raises
+    ------
+    OutputError
+        If the sign is neither.
+    """
+    try:
+        return DecimalSign(sign)
+    except ValueError:
+        raise OutputError(f'decimal sign {sign!r} is not known; use "." or ",".') from None
+
+
+def decimals_for(u: float, *, digits: int = 2) -> int:
+    """Decimal places at which a standard uncertainty shows the given significant digits.
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty, > 0.
+    digits : int, default=2
+        Significant digits of u to keep.
+
+    Returns
+    -------
+    int
+        Places after the decimal sign; negative where tens or hundreds are rounded.
+
+    Raises
+    ------
+    OutputError
+        If u is not a positive finite number.
+
+    Examples
+    --------
+    >>> decimals_for(0.027), decimals_for(0.0996), decimals_for(1234.0)
+    (3, 2, -2)
+    """
+    if not (math.isfinite(u) and u > 0):
+        raise OutputError(f"an uncertainty of {u!r} gives no digits to round to; pass u > 0.")
+    exact = Decimal(repr(float(u)))
+    exponent = exact.adjusted() - digits + 1
+    rounded = exact.quantize(Decimal((0, (1,), exponent)), context=_WIDE)
+    return -(exponent + rounded.adjusted() - exact.adjusted())
+
+
+def fixed(value: float, decimals: int, *, decimal: str = ".") -> str:
+    """A number with the given decimal places.
+
+    Parameters
+    ----------
+    value : float
+        Any number; NaN gives an en dash, infinity its sign.
+    decimals : int
+        Places after the decimal sign; negative rounds to tens, hundreds, ….
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        Text with U+2212 as minus, and no minus before a rounded zero.
+
+    Examples
+    --------
+    >>> fixed(0.125, 2), fixed(-0.04, 1), fixed(231456.0, -2), fixed(1.5, 1, decimal=",")
+    ('0.12', '0.0', '231500', '1,5')
+    """
+    value = float(value)
+    if math.isnan(value):
+        return MISSING
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    rounded = Decimal(repr(value)).quantize(Decimal((0, (1,), -decimals)), context=_WIDE)
+    text = format(abs(rounded), "f")
+    if value < 0 and rounded != 0:
+        text = "−" + text
+    return text.replace(".", decimal_sign(decimal))
+
+
+def significant(value: float, digits: int = 4, *, decimal: str = ".") -> str:
+    """A number with the given significant digits, for values that have no uncertainty.
+
+    Parameters
+    ----------
+    value : float
+        Any number.
+    digits : int, default=4
+        Significant digits; whole numbers of more digits keep them all.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        Plain digits, or a power of ten below 0.0001 and from ten million upward.
+
+    Examples
+    --------
+    >>> significant(231.4159), significant(12345.6), significant(1.234e-7, 2), significant(0.0)
+    ('231.4', '12346', '1.2 × 10⁻⁷', '0')
+    """
+    if value == 0 or not math.isfinite(value):
+        return fixed(value, 0, decimal=decimal)
+    places = decimals_for(abs(value), digits=digits)
+    exponent = digits - 1 - places
+    if exponent in _PLAIN_EXPONENTS:
+        return fixed(value, max(places, 0), decimal=decimal)
+    mantissa = fixed(float(Decimal(repr(value)).scaleb(-exponent)), digits - 1, decimal=decimal)
+    return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPT)}"
+
+
+def measured(value: float, u: float, *, side: str = "", decimal: str = ".") -> str:
+    """A value with its standard uncertainty, both rounded by it: "231.4 ± 1.2".
+
+    Parameters
+    ----------
+    value : float
+        Estimate, or the bound of an open interval.
+    u : float
+        Standard uncertainty in the same unit.  Where it is zero, negative or missing, four
+        significant digits of the value are given alone.
+    side : {"", "<", ">"}
+        "<" or ">" where only a bound is known; the text is then "< 45".
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        Text without unit.
+
+    Examples
+    --------
+    >>> measured(10.05762, 0.027), measured(45.0, float("nan"), side="<")
+    ('10.058 ± 0.027', '< 45')
+    """
+    if side:
+        return f"{side} {_shortest(value, decimal)}"
+    if math.isnan(value):
+        return MISSING
+    if not (math.isfinite(u) and u > 0):
+        return significant(value, decimal=decimal)
+    places = decimals_for(u)
+    return f"{fixed(value, places, decimal=decimal)} ± {fixed(u, places, decimal=decimal)}"
+
+
+def interval(lower: float, upper: float, *, u: float | None = None, decimal: str = ".") -> str:
+    """Two limits as "229.1 to 233.8"; an infinite limit leaves the interval open.
+
+    Parameters
+    ----------
+    lower, upper : float
+        Limits; -inf or inf where there is none.
+    u : float or None
+        Standard uncertainty to round by; half of the half-width where it is not given.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        "a to b", "< b", "> a", or "not bounded".
+
+    Examples
+    --------
+    >>> interval(229.06, 233.79), interval(float("-inf"), 45.0), interval(float("-inf"), math.inf)
+    ('229.1 to 233.8', '< 45', 'not bounded')
+    """
+    if math.isnan(lower) or math.isnan(upper):
+        return MISSING
+    if math.isinf(lower) and math.isinf(upper):
+        return "not bounded"
+    if math.isinf(lower):
+        return f"< {_shortest(upper, decimal)}"
+    if math.isinf(upper):
+        return f"> {_shortest(lower, decimal)}"
+    if u is None or not (math.isfinite(u) and u > 0):
+        u = (upper - lower) / 4
+    if u <= 0:
+        text = significant(lower, decimal=decimal)
+        return f"{text} to {text}"
+    places = decimals_for(u)
+    return f"{fixed(lower, places, decimal=decimal)} to {fixed(upper, places, decimal=decimal)}"
+
+
+def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> str:
+    """A ratio with its interval, rounded by the interval: "0.824 (0.771 to 0.881)".
+
+    Parameters
+    ----------
+    value, lower, upper : float
+        Ratio and limits; a quarter of the interval's width serves as its uncertainty.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        Text; an infinite limit leaves the bracket open.
+
+    Examples
+    --------
+    >>> ratio(0.8241, 0.7712, 0.8806), ratio(1.0, 1.0, 1.0)
+    ('0.824 (0.771 to 0.881)', '1.000 (1.000 to 1.000)')
+    """
+    if math.isnan(value):
+        return MISSING
+    spread = (upper - lower) / 4
+    known = math.isfinite(spread) and spread > 0
+    places = max(decimals_for(spread), 0) if known else 3
+    if math.isfinite(lower) and math.isfinite(upper):
+        low, high = (fixed(limit, places, decimal=decimal) for limit in (lower, upper))
+        limits = f"{low} to {high}"
+    else:
+        limits = interval(lower, upper, decimal=decimal)
+    return f"{fixed(value, places, decimal=decimal)} ({limits})"
+
+
+def per_cent(share: float, *, decimals: int = 0, decimal: str = ".") -> str:
+    """A share of one in per cent, with a space before the sign.
+
+    Parameters
+    ----------
+    share : float
+        Fraction; 0.123 is 12 %.
+    decimals : int, default=0
+        Places after the decimal sign.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        A positive share that would round to nothing is written "< 1 %" (or "< 0.1 %", …).
+
+    Examples
+    --------
+    >>> per_cent(0.123), per_cent(0.002), per_cent(0.1234, decimals=1, decimal=",")
+    ('12 %', '< 1 %', '12,3 %')
+    """
+    if math.isnan(share):
+        return MISSING
+    smallest = 10.0**-decimals
+    if 0 < 100 * share < smallest / 2:
+        return f"< {fixed(smallest, decimals, decimal=decimal)} %"
+    return f"{fixed(100 * share, decimals, decimal=decimal)} %"
+
+
+def change(size_ratio: float, *, decimals: int = 0, decimal: str = ".") -> str:
+    """The change in per cent that a ratio stands for, always with its sign.
+
+    Parameters
+    ----------
+    size_ratio : float
+        New over old.
+    decimals : int, default=0
+        Places after the decimal sign.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        For example "−18 %" or "+4 %".
+
+    Examples
+    --------
+    >>> change(0.824), change(1.04), change(1.0)
+    ('−18 %', '+4 %', '0 %')
+    """
+    if math.isnan(size_ratio):
+        return MISSING
+    text = fixed(100 * (size_ratio - 1), decimals, decimal=decimal)
+    nothing = fixed(0.0, decimals, decimal=decimal)
+    sign = "" if text.startswith("−") or text == nothing else "+"
+    return f"{sign}{text} %"
+
+
+def p_value(p: float, *, decimal: str = ".") -> str:
+    """A p-value: two decimals, three below 0.1, bounds outside 0.001 to 0.99.
+
+    Parameters
+    ----------
+    p : float
+        Probability.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        Text without "p =".
+
+    Examples
+    --------
+    >>> p_value(0.0321), p_value(0.214), p_value(2e-9), p_value(0.9999)
+    ('0.032', '0.21', '< 0.001', '> 0.99')
+    """
+    if math.isnan(p):
+        return MISSING
+    if p < 0.001:
+        return f"< {fixed(0.001, 3, decimal=decimal)}"
+    if p > 0.99:
+        return f"> {fixed(0.99, 2, decimal=decimal)}"
+    return fixed(p, 3 if p < 0.1 else 2, decimal=decimal)
+
+
+def _shortest(value: float, decimal: str) -> str:
+    """A bound that is somebody's aperture or limit: all its digits, at most four decimals."""
+    text = fixed(value, 4)
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return text.replace(".", decimal_sign(decimal))

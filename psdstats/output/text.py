@@ -1,0 +1,182 @@
+"""Text made safe for where it is written: HTML, LaTeX, Markdown, spreadsheets.
+
+Everything a user typed (titles, run names, notes) passes through here before it reaches a file.
+Nothing is lost silently: control characters become U+FFFD, the rest is escaped.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+
+__all__ = ["clean", "escape_html", "escape_latex", "escape_markdown", "slug", "spreadsheet_safe"]
+
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~])")
+_LATEX = {
+    "\\": r"\textbackslash{}",
+    "{": r"\{",
+    "}": r"\}",
+    "$": r"\$",
+    "&": r"\&",
+    "#": r"\#",
+    "%": r"\%",
+    "_": r"\_",
+    "^": r"\textasciicircum{}",
+    "~": r"\textasciitilde{}",
+    "<": r"$<$",
+    ">": r"$>$",
+    "|": r"$|$",
+    '"': r"\textquotedbl{}",
+    "−": r"$-$",
+    "±": r"$\pm$",
+    "×": r"$\times$",
+    "·": r"$\cdot$",
+    "≤": r"$\leq$",
+    "≥": r"$\geq$",
+    "≈": r"$\approx$",
+    "→": r"$\rightarrow$",
+    "∞": r"$\infty$",
+    "√": r"$\surd$",
+    "Σ": r"$\Sigma$",
+    "Δ": r"$\Delta$",
+    "α": r"$\alpha$",
+    "λ": r"$\lambda$",
+    "ρ": r"$\rho$",
+    "σ": r"$\sigma$",
+    "χ": r"$\chi$",
+    "µ": r"$\mu$",
+    "μ": r"$\mu$",
+    "°": r"$^{\circ}$",
+    "–": "--",
+    "…": r"\ldots{}",
+    "\u00a0": "~",
+    "\u202f": r"\,",
+    "⁻": "$^{-}$",
+    **{sign: f"$^{{{digit}}}$" for digit, sign in enumerate("⁰¹²³⁴⁵⁶⁷⁸⁹")},
+    **{sign: f"$_{{{digit}}}$" for digit, sign in enumerate("₀₁₂₃₄₅₆₇₈₉")},
+}
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def clean(text: str) -> str:
+    """Text without the control characters that XML and spreadsheets refuse.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        The text with each such character replaced by U+FFFD.
+    """
+    return _CONTROL.sub("\ufffd", text)
+
+
+def escape_html(text: str) -> str:
+    """Text for an HTML element or a quoted attribute.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Escaped text.
+
+    Examples
+    --------
+    >>> escape_html('a < b & "c"')
+    'a &lt; b &amp; &quot;c&quot;'
+    """
+    return html.escape(clean(text), quote=True)
+
+
+def escape_latex(text: str) -> str:
+    """Text for a LaTeX paragraph or table cell, in the plain article class.
+
+    Parameters
+    ----------
+    text : str
+        Any text; line breaks become spaces.
+
+    Returns
+    -------
+    str
+        Escaped text; letters with accents are left to LaTeX's UTF-8 input.
+
+    Examples
+    --------
+    >>> print(escape_latex("D50_ref < 45 µm & 3 %"))
+    D50\\_ref $<$ 45 $\\mu$m \\& 3 \\%
+    """
+    return "".join(_LATEX.get(sign, sign) for sign in " ".join(clean(text).split()))
+
+
+def escape_markdown(text: str) -> str:
+    """Text for a cell of a Markdown pipe table.
+
+    Parameters
+    ----------
+    text : str
+        Any text; line breaks become spaces.
+
+    Returns
+    -------
+    str
+        Escaped text.
+
+    Examples
+    --------
+    >>> print(escape_markdown("a|b_c"))
+    a\\|b\\_c
+    """
+    return _MARKDOWN.sub(r"\\\1", " ".join(clean(text).split()))
+
+
+def spreadsheet_safe(text: str) -> str:
+    """Text that no spreadsheet takes for a formula when it opens a CSV file.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        The text, with an apostrophe in front where it begins like a formula.
+
+    Examples
+    --------
+    >>> spreadsheet_safe("=1+1"), spreadsheet_safe("alder-24")
+    ("'=1+1", 'alder-24')
+    """
+    text = clean(text)
+    return "'" + text if text.startswith(_FORMULA_STARTS) else text
+
+
+def slug(text: str) -> str:
+    """A short name for files and anchors: lower case letters, digits and hyphens.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Never empty.
+
+    Examples
+    --------
+    >>> slug("D50 against time (µm)"), slug("…")
+    ('d50-against-time-um', 'item')
+    """
+    plain = text.lower().replace("µ", "u").replace("μ", "u")
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "item"
