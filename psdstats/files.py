@@ -1,0 +1,242 @@
+"""Writing output so that a reader sees the old state or the new one, never half of either.
+
+A folder is built under a hidden name beside its target and moved into place in one step; with it
+goes a list of the files written (`MANIFEST`), so that a later replacement touches those alone.
+A process killed while writing may leave a hidden folder `.<name>.psdstats-*` beside the target,
+which can be deleted.  Nothing here protects against a power cut before the disk has written.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import json
+import os
+import secrets
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from psdstats.errors import OutputError
+
+__all__ = ["MANIFEST", "write_file_atomically", "write_folder_atomically"]
+
+MANIFEST = ".psdstats-files.json"
+"""Name of the list of files psdstats wrote into a folder, with the SHA-256 of each."""
+
+_AT_FDCWD = -100  # linux/fcntl.h: paths are taken from the working directory
+_RENAME_EXCHANGE = 2  # linux/fs.h: swap two paths in one step
+
+
+def write_file_atomically(
+    target: str | Path, content: str | bytes | Callable[[Path], None], *, replace: bool = False
+) -> Path:
+    """Write one file; it appears whole or not at all.
+
+    Parameters
+    ----------
+    target : str or Path
+        File to write; missing parent folders are made.
+    content : str, bytes or callable
+        Text (written as UTF-8, line ends as given), bytes, or a function that is given a path and
+        writes the file there.
+    replace : bool, default=False
+        Whether an existing file may be replaced.
+
+    Returns
+    -------
+    Path
+        The resolved target.
+
+    Raises
+    ------
+    OutputError
+        If the target exists and `replace` is false, is a folder, or cannot be written.
+    """
+    place = Path(target).resolve()
+    if place.is_dir():
+        raise OutputError(f"{place} is a folder, not a file. Choose another file name.")
+    if place.exists() and not replace:
+        raise OutputError(_exists(place))
+    draft = _draft_beside(place)
+    try:
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            if callable(content):
+                content(draft)
+            else:
+                draft.write_bytes(content.encode() if isinstance(content, str) else content)
+            _place_file(draft, place, replace=replace)
+        finally:
+            draft.unlink(missing_ok=True)
+    except OSError as cause:
+        raise OutputError(_cannot_write(place, cause)) from cause
+    return place
+
+
+def write_folder_atomically(
+    target: str | Path, writer: Callable[[Path], None], *, replace: bool = False
+) -> Path:
+    """Write a folder of files; it appears whole or not at all.
+
+    Parameters
+    ----------
+    target : str or Path
+        Folder to write; missing parent folders are made.  An empty folder counts as absent.
+    writer : callable
+        Given the path of an empty folder, writes every file (and subfolder) into it.
+    replace : bool, default=False
+        Whether the files psdstats wrote into the target before may be replaced.  Files it did not
+        write stay as they are.
+
+    Returns
+    -------
+    Path
+        The resolved target.
+
+    Raises
+    ------
+    OutputError
+        If the target exists and `replace` is false; if it holds no list of files that psdstats
+        wrote; if one of those files was changed since; if a new file would cover a file that
+        psdstats did not write; or if the folder cannot be written.
+
+    Notes
+    -----
+    Replacing swaps the old and the new folder in one step where the system can (Linux).
+    Elsewhere it takes two renames, between which a killed process leaves the old folder whole
+    under a hidden name.
+    """
+    place = Path(target).resolve()
+    if place.exists() and not place.is_dir():
+        raise OutputError(f"{place} is a file, not a folder. Choose another folder name.")
+    filled = place.is_dir() and any(place.iterdir())
+    if filled and not replace:
+        raise OutputError(_exists(place))
+    draft = _draft_beside(place)
+    try:
+        kept = _files_to_keep(place) if filled else []
+        draft.mkdir(parents=True)
+        try:
+            writer(draft)
+            _write_manifest(draft)
+            _carry_over(kept, place, draft)
+            _place_folder(draft, place)
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
+    except OSError as cause:
+        raise OutputError(_cannot_write(place, cause)) from cause
+    return place
+
+
+def _draft_beside(place: Path) -> Path:
+    return place.with_name(f".{place.name}.psdstats-{secrets.token_hex(6)}")
+
+
+def _exists(place: Path) -> str:
+    return f"{place} exists already. Choose another name, or ask for it to be replaced."
+
+
+def _cannot_write(place: Path, cause: OSError) -> str:
+    reason = cause.strerror or str(cause)
+    return f"{place} cannot be written: {reason}. Choose a place you may write to."
+
+
+def _place_file(draft: Path, place: Path, *, replace: bool) -> None:
+    if replace:
+        draft.replace(place)
+        return
+    try:
+        os.link(draft, place)  # unlike a rename, fails if the target has appeared meanwhile
+    except FileExistsError as cause:
+        raise OutputError(_exists(place)) from cause
+    except OSError:  # file systems without hard links
+        draft.rename(place)
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _all_files(folder: Path) -> list[str]:
+    return sorted(
+        path.relative_to(folder).as_posix()
+        for path in folder.rglob("*")
+        if path.is_symlink() or not path.is_dir()
+    )
+
+
+def _write_manifest(folder: Path) -> None:
+    digests = {name: _digest(folder / name) for name in _all_files(folder)}
+    text = json.dumps({"written_by": "psdstats", "files": digests}, indent=1, sort_keys=True)
+    (folder / MANIFEST).write_text(text + "\n", encoding="utf-8")
+
+
+def _read_manifest(place: Path) -> dict[str, str]:
+    try:
+        found = json.loads((place / MANIFEST).read_text(encoding="utf-8"))
+        files = {str(name): str(digest) for name, digest in found["files"].items()}
+    except FileNotFoundError as cause:
+        raise OutputError(
+            f"{place} holds files that psdstats did not write (no {MANIFEST} in it). "
+            "Choose another folder."
+        ) from cause
+    except (ValueError, KeyError, TypeError, AttributeError) as cause:
+        raise OutputError(
+            f"{place / MANIFEST} cannot be read, so what psdstats wrote is not known. "
+            "Choose another folder."
+        ) from cause
+    return files
+
+
+def _files_to_keep(place: Path) -> list[str]:
+    """Files in the old folder that psdstats did not write; refuses if one it wrote was changed."""
+    written = _read_manifest(place)
+    for name, digest in sorted(written.items()):
+        path = place / name
+        if path.is_file() and _digest(path) != digest:
+            raise OutputError(
+                f"{path} was changed after psdstats wrote it. "
+                "Move it away or rename it, then write again."
+            )
+    return [name for name in _all_files(place) if name not in written and name != MANIFEST]
+
+
+def _carry_over(kept: list[str], place: Path, draft: Path) -> None:
+    for name in kept:
+        source, goal = place / name, draft / name
+        if goal.exists() or goal.is_symlink():
+            raise OutputError(
+                f"{source} was not written by psdstats and would be covered by a new file. "
+                "Move it away or rename it, then write again."
+            )
+        goal.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(source, goal, follow_symlinks=False)
+        except OSError:  # file systems without hard links
+            shutil.copy2(source, goal, follow_symlinks=False)
+
+
+def _place_folder(draft: Path, place: Path) -> None:
+    """Move the draft to its place; what was there before ends up under the draft's name."""
+    if not place.exists():
+        draft.rename(place)
+    elif not _swap(draft, place):
+        old = _draft_beside(place)
+        place.rename(old)
+        draft.rename(place)
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _swap(first: Path, second: Path) -> bool:
+    """Exchange two paths in one step; False where the system has no such step."""
+    if sys.platform != "linux":
+        return False
+    exchange = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if exchange is None:
+        return False
+    done: int = exchange(
+        _AT_FDCWD, os.fsencode(first), _AT_FDCWD, os.fsencode(second), _RENAME_EXCHANGE
+    )
+    return done == 0
