@@ -27,7 +27,7 @@ _LATEX = {
     "<": r"$<$",
     ">": r"$>$",
     "|": r"$|$",
-    '"': r"\textquotedbl{}",
+    '"': "''",
     "−": r"$-$",
     "±": r"$\pm$",
     "×": r"$\times$",
@@ -97,7 +97,7 @@ def escape_html(text: str) -> str:
 
 
 def escape_latex(text: str) -> str:
-    """Text for a LaTeX paragraph or table cell, in the plain article class.
+    r"""Text for a LaTeX paragraph or table cell, in the plain article class.
 
     Parameters
     ----------
@@ -112,13 +112,13 @@ def escape_latex(text: str) -> str:
     Examples
     --------
     >>> print(escape_latex("D50_ref < 45 µm & 3 %"))
-    D50\\_ref $<$ 45 $\\mu$m \\& 3 \\%
+    D50\_ref $<$ 45 $\mu$m \& 3 \%
     """
     return "".join(_LATEX.get(sign, sign) for sign in " ".join(clean(text).split()))
 
 
 def escape_markdown(text: str) -> str:
-    """Text for a cell of a Markdown pipe table.
+    r"""Text for a cell of a Markdown pipe table.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def escape_markdown(text: str) -> str:
     Examples
     --------
     >>> print(escape_markdown("a|b_c"))
-    a\\|b\\_c
+    a\|b\_c
     """
     return _MARKDOWN.sub(r"\\\1", " ".join(clean(text).split()))
 

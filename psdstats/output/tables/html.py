@@ -1,0 +1,85 @@
+"""A table as semantic HTML: caption, column and row headings with their scope, full values kept.
+
+Each number carries its full precision as ``data-value`` (for sorting) and as ``title`` (for the
+pointer).  The table stands in a box of its own that scrolls, so that a page never overflows.
+"""
+
+from __future__ import annotations
+
+import math
+
+from psdstats.output.tables.columns import Column, is_missing
+from psdstats.output.tables.table import Table
+from psdstats.output.text import escape_html
+
+__all__ = ["to_html"]
+
+_WIDE_COLUMNS = 8  # from here on print uses a smaller letter
+
+
+def to_html(table: Table, *, decimal: str = ".") -> str:
+    """Write a table as an HTML fragment.
+
+    Parameters
+    ----------
+    table : Table
+        The table.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        A ``div`` with the table and its notes; the anchor is ``table-`` and the key.
+    """
+    anchor = f"table-{table.key}"
+    wide = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
+    body = [
+        _row(table, row, texts)
+        for row, texts in zip(table.rows(), table.grid(decimal=decimal), strict=True)
+    ]
+    notes = [f'<p class="tablenote">{escape_html(note)}</p>' for note in table.notes]
+    return "\n".join(
+        [
+            f'<div class="tableblock{wide}" id="{anchor}">',
+            f'<div class="tablebox" role="region" aria-labelledby="{anchor}-caption" tabindex="0">',
+            "<table>",
+            f'<caption id="{anchor}-caption">{escape_html(table.caption)}</caption>',
+            "<thead>",
+            "<tr>" + "".join(_heading(column) for column in table.columns) + "</tr>",
+            "</thead>",
+            "<tbody>",
+            *body,
+            "</tbody>",
+            "</table>",
+            "</div>",
+            *notes,
+            "</div>",
+        ]
+    )
+
+
+def _heading(column: Column) -> str:
+    unit = f' <span class="unit">{escape_html(column.unit)}</span>' if column.unit else ""
+    kind = ' class="number"' if column.is_number else ""
+    return f'<th scope="col"{kind}>{escape_html(column.heading)}{unit}</th>'
+
+
+def _row(table: Table, row: dict[str, object], texts: list[str]) -> str:
+    cells = []
+    for index, (column, text) in enumerate(zip(table.columns, texts, strict=True)):
+        tag, scope = ("th", ' scope="row"') if index < table.row_headings else ("td", "")
+        kind = ' class="number"' if column.is_number else ""
+        cells.append(
+            f"<{tag}{scope}{kind}{_full_value(column, row, text)}>{escape_html(text)}</{tag}>"
+        )
+    return "<tr>" + "".join(cells) + "</tr>"
+
+
+def _full_value(column: Column, row: dict[str, object], text: str) -> str:
+    value = row[column.name]
+    if not column.is_number or is_missing(value) or not isinstance(value, (int, float)):
+        return ""
+    full = repr(value)
+    hover = "" if full == text or not math.isfinite(value) else f' title="{full}"'
+    return f' data-value="{full}"{hover}'
