@@ -1,0 +1,188 @@
+"""Sizes below which given fractions of the mass lie, from one cumulative undersize curve.
+
+Apertures and sizes in µm, undersize and levels as fractions (0 to 1).  D50 is the size at level
+0.5 (ISO 9276-1 writes x50,3).  A level that no two apertures bracket has no size: `percentiles`
+gives NaN and `percentile_bounds` the open interval it lies in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from psdstats.distribution.inverse import ln_sizes
+from psdstats.distribution.rules import InterpolationRule, as_rule
+from psdstats.errors import SizeError
+
+__all__ = ["PercentileBounds", "percentile_bounds", "percentiles"]
+
+Array = NDArray[np.float64]
+
+# a curve typed with four decimals may fall by its rounding only if it truly falls
+_FALL = 1e-12
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PercentileBounds:
+    """Percentiles of one curve, each with what is known where it has no value.
+
+    Attributes
+    ----------
+    levels : ndarray, shape (n_levels,)
+        Undersize fractions.
+    size_um : ndarray, shape (n_levels,)
+        Sizes; NaN where not bracketed.
+    lower_um, upper_um : ndarray, shape (n_levels,)
+        Both equal to the size where there is one; otherwise 0 and the finest aperture, or the
+        coarsest aperture and infinity.
+    """
+
+    levels: Array
+    size_um: Array
+    lower_um: Array
+    upper_um: Array
+
+    def __post_init__(self) -> None:
+        for name in ("levels", "size_um", "lower_um", "upper_um"):
+            own = np.array(getattr(self, name), dtype=float)
+            own.setflags(write=False)
+            object.__setattr__(self, name, own)
+
+    @property
+    def text(self) -> tuple[str, ...]:
+        """Each percentile in words: "105.3", "< 90" or "> 1000" (µm)."""
+        return tuple(
+            bound_text(size, lower, upper)
+            for size, lower, upper in zip(self.size_um, self.lower_um, self.upper_um, strict=True)
+        )
+
+
+def percentiles(
+    aperture_um: ArrayLike,
+    undersize: ArrayLike,
+    levels: ArrayLike,
+    rule: str | InterpolationRule = InterpolationRule.SEMILOG,
+) -> Array:
+    """Sizes at which a cumulative undersize curve first reaches the given levels.
+
+    Parameters
+    ----------
+    aperture_um : array_like, shape (n_apertures,)
+        Apertures in µm, in rising or falling order.  A pan row (aperture 0, undersize 0) is
+        dropped.
+    undersize : array_like, shape (n_apertures,)
+        Mass fraction finer than each aperture, 0 to 1, not falling with aperture; flat steps
+        (empty classes) are allowed.
+    levels : array_like, shape (n_levels,) or scalar
+        Wanted fractions, 0 < level < 1; 0.5 gives D50.
+    rule : {"semilog", "linear", "logprobit", "monotone"}, default="semilog"
+        Shape of the curve between apertures, see `InterpolationRule`.
+
+    Returns
+    -------
+    ndarray, shape (n_levels,)
+        Sizes in µm; NaN where no two apertures bracket the level (nothing is extrapolated).
+
+    Raises
+    ------
+    SizeError
+        If lengths differ, a value is out of range, or a curve is out of order; names index and
+        value.
+
+    Examples
+    --------
+    >>> percentiles([63, 125], [0.30, 0.70], [0.5, 0.9]).round(2)
+    array([88.74,   nan])
+    >>> percentiles([125, 63, 0], [0.70, 0.30, 0.0], 0.5, rule="linear").round(2)
+    array([94.])
+    """
+    return percentile_bounds(aperture_um, undersize, levels, rule).size_um.copy()
+
+
+def percentile_bounds(
+    aperture_um: ArrayLike,
+    undersize: ArrayLike,
+    levels: ArrayLike,
+    rule: str | InterpolationRule = InterpolationRule.SEMILOG,
+) -> PercentileBounds:
+    """Percentiles as `percentiles` gives them, with the open interval of each that has no size.
+
+    Parameters, rules and errors are those of `percentiles`.
+
+    Examples
+    --------
+    >>> percentile_bounds([63, 125], [0.30, 0.70], [0.1, 0.5, 0.9]).text
+    ('< 63', '88.74', '> 125')
+    """
+    chosen = as_rule(rule)
+    aperture, passing = _ordered_curve(aperture_um, undersize)
+    wanted = _checked_levels(levels)
+    ln_size = ln_sizes(passing[None, :], np.log(aperture)[None, :], wanted, chosen)[0]
+    below, above = np.isneginf(ln_size), np.isposinf(ln_size)
+    size = np.exp(np.where(below | above, np.nan, ln_size))
+    return PercentileBounds(
+        levels=wanted,
+        size_um=size,
+        lower_um=np.where(below, 0.0, np.where(above, aperture[-1], size)),
+        upper_um=np.where(below, aperture[0], np.where(above, np.inf, size)),
+    )
+
+
+def bound_text(value: float, lower: float, upper: float, figures: int = 4) -> str:
+    """Write a value, or the open interval it lies in, with that many significant figures."""
+    if not np.isnan(value):
+        return f"{value:.{figures}g}"
+    if not np.isfinite(upper):
+        return f"> {lower:.{figures}g}" if lower > 0 else "not bounded"
+    return f"< {upper:.{figures}g}" if lower <= 0 else f"{lower:.{figures}g} to {upper:.{figures}g}"
+
+
+def _ordered_curve(aperture_um: ArrayLike, undersize: ArrayLike) -> tuple[Array, Array]:
+    """Curve by rising aperture, checked, without its pan row."""
+    aperture = np.atleast_1d(np.asarray(aperture_um, dtype=float))
+    passing = np.atleast_1d(np.asarray(undersize, dtype=float))
+    if aperture.ndim != 1 or aperture.shape != passing.shape:
+        raise SizeError(
+            f"aperture_um has shape {aperture.shape} and undersize {passing.shape}; "
+            "give one undersize for each aperture."
+        )
+    _refuse(~np.isfinite(aperture) | (aperture < 0), "aperture_um", aperture, "finite sizes in µm")
+    outside = ~((passing >= -_FALL) & (passing <= 1 + _FALL))
+    _refuse(outside, "undersize", passing, "fractions from 0 to 1 (divide per cent by 100)")
+    pan = aperture == 0
+    _refuse(pan & (passing > _FALL), "undersize", passing, "0 where the aperture is 0 (the pan)")
+    place = np.flatnonzero(~pan)
+    if place.size == 0:
+        raise SizeError("aperture_um holds no sieve, only a pan; give at least one aperture.")
+    if aperture[place[0]] > aperture[place[-1]]:
+        place = place[::-1]
+    aperture, passing = aperture[place], np.clip(passing[place], 0.0, 1.0)
+    for values, name, wrong in (
+        (aperture, "aperture_um", np.diff(aperture) <= 0),
+        (passing, "undersize", np.diff(passing) < -_FALL),
+    ):
+        if wrong.any():
+            at = int(np.flatnonzero(wrong)[0])
+            raise SizeError(
+                f"{name}[{place[at + 1]}] is {values[at + 1]:g} and its finer neighbour "
+                f"{name}[{place[at]}] is {values[at]:g}; {name} must not fall with aperture, and "
+                "each aperture may stand only once."
+            )
+    return aperture, np.maximum.accumulate(passing)
+
+
+def _checked_levels(levels: ArrayLike) -> Array:
+    wanted = np.atleast_1d(np.asarray(levels, dtype=float))
+    if wanted.ndim != 1:
+        raise SizeError(f"levels has shape {wanted.shape}; give one row of fractions.")
+    outside = ~((wanted > 0) & (wanted < 1))
+    _refuse(outside, "levels", wanted, "fractions between 0 and 1 (0.5 for D50)")
+    return wanted
+
+
+def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> None:
+    if wrong.any():
+        at = int(np.flatnonzero(wrong)[0])
+        raise SizeError(f"{name}[{at}] is {values[at]:g}; {name} holds {rule}.")

@@ -1,0 +1,133 @@
+"""Percentiles: exact cases, closed forms in the limit of fine sieves, SciPy, and the refusals."""
+
+import numpy as np
+import pytest
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import brentq
+
+from psdstats.distribution import (
+    LogNormal,
+    RosinRammlerBennett,
+    percentile_bounds,
+    percentiles,
+)
+from psdstats.distribution.hermite import monotone_slopes
+from psdstats.errors import SizeError
+
+LEVELS = [0.1, 0.5, 0.9]
+RULES = ["semilog", "linear", "logprobit", "monotone"]
+
+# McCabe, Smith, Harriott, Unit Operations of Chemical Engineering, crushed quartz, 12 screens
+# and pan (inputs as printed); percentiles recomputed from the printed cumulative column.
+QUARTZ_MM = [
+    4.699, 3.327, 2.362, 1.651, 1.168, 0.833, 0.589, 0.417, 0.295, 0.208, 0.147, 0.104, 0.074, 0.0,
+]  # fmt: skip
+QUARTZ_FINER = [
+    1.0, 0.9749, 0.8499, 0.5292, 0.2722, 0.1132, 0.0594, 0.0384, 0.0282, 0.0205, 0.0147, 0.0106,
+    0.0075, 0.0,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rule", "expected_mm"),
+    [("linear", [0.7731, 1.5961, 2.7488]), ("semilog", [0.7651, 1.5873, 2.7096])],
+)
+def test_crushed_quartz(rule, expected_mm):
+    sizes = percentiles(1000 * np.array(QUARTZ_MM), QUARTZ_FINER, LEVELS, rule)
+    np.testing.assert_allclose(sizes / 1000, expected_mm, atol=6e-5)
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_order_of_apertures_does_not_matter(rule):
+    aperture = 1000 * np.array(QUARTZ_MM)
+    up = percentiles(aperture[::-1], QUARTZ_FINER[::-1], LEVELS, rule)
+    np.testing.assert_array_equal(up, percentiles(aperture, QUARTZ_FINER, LEVELS, rule))
+
+
+@pytest.mark.parametrize(
+    "curve",
+    [
+        LogNormal(median_um=137.0, geometric_sd=1.9),
+        RosinRammlerBennett(characteristic_um=210.0, exponent=1.3),
+    ],
+)
+@pytest.mark.parametrize("rule", RULES)
+def test_closed_form_in_the_limit_of_fine_sieves(curve, rule):
+    errors = []
+    for n_sieves in (40, 400):
+        aperture = np.geomspace(1, 20_000, n_sieves)
+        sizes = percentiles(aperture, curve.undersize(aperture), LEVELS, rule)
+        errors.append(np.abs(sizes / curve.size_um(LEVELS) - 1).max())
+    assert errors[1] < max(errors[0] / 50, 1e-9)  # second order or better; exact for one pair
+    assert errors[1] < 1e-3
+
+
+def test_probit_rule_is_exact_for_a_log_normal_curve():
+    curve = LogNormal(median_um=80.0, geometric_sd=2.3)
+    aperture = np.array([20.0, 63.0, 250.0, 1000.0])
+    sizes = percentiles(aperture, curve.undersize(aperture), LEVELS, "logprobit")
+    np.testing.assert_allclose(sizes, curve.size_um(LEVELS), rtol=1e-12)
+
+
+def test_probit_rule_is_semilog_next_to_nought_and_one():
+    ends = ([10.0, 100.0], [0.0, 1.0])
+    assert percentiles(*ends, 0.3, "logprobit") == pytest.approx(percentiles(*ends, 0.3))
+
+
+def test_monotone_rule_agrees_with_scipy():
+    aperture = np.array([20.0, 45.0, 63.0, 90.0, 180.0, 500.0])
+    finer = np.array([0.02, 0.11, 0.11, 0.63, 0.71, 1.0])
+    spline = PchipInterpolator(np.log(aperture), finer)
+    slopes = monotone_slopes(finer[None], np.log(aperture)[None])[0]
+    np.testing.assert_allclose(slopes, spline.derivative()(np.log(aperture)), atol=1e-13)
+    for level, low, high in [(0.05, 20, 45), (0.4, 63, 90), (0.9, 180, 500)]:
+        root = brentq(lambda x, p=level: spline(x) - p, np.log(low), np.log(high), xtol=1e-15)
+        assert percentiles(aperture, finer, level, "monotone") == pytest.approx(np.exp(root))
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_flat_step_gives_the_size_where_the_level_is_first_reached(rule):
+    sizes = percentiles([50, 100, 200, 400], [0.2, 0.5, 0.5, 0.9], [0.5, 0.2, 0.9], rule)
+    np.testing.assert_allclose(sizes, [100, 50, 400], rtol=1e-12)
+
+
+def test_level_on_a_flat_start_is_the_finest_aperture():
+    assert percentiles([50, 100, 200], [0.1, 0.1, 0.9], 0.1) == pytest.approx(50)
+
+
+def test_not_bracketed_is_open():
+    bounds = percentile_bounds([90, 180, 355], [0.3, 0.6, 0.8], LEVELS)
+    np.testing.assert_array_equal(np.isnan(bounds.size_um), [True, False, True])
+    np.testing.assert_array_equal(bounds.lower_um[[0, 2]], [0, 355])
+    np.testing.assert_array_equal(bounds.upper_um[[0, 2]], [90, np.inf])
+    assert bounds.text[0] == "< 90"
+    assert bounds.text[2] == "> 355"
+
+
+def test_one_sieve_brackets_only_its_own_undersize():
+    np.testing.assert_array_equal(percentiles([90], [0.4], [0.4, 0.3, 0.5]), [90, np.nan, np.nan])
+
+
+@pytest.mark.parametrize(
+    ("aperture", "finer", "level", "words"),
+    [
+        ([90, 180], [30, 60], 0.5, r"undersize\[0\] is 30; .*divide per cent by 100"),
+        ([90, 180, 355], [0.3, 0.6, 0.55], 0.5, r"undersize\[2\] is 0.55"),
+        ([355, 180, 90], [0.55, 0.6, 0.3], 0.5, r"undersize\[0\] is 0.55"),
+        ([90, 180, 180], [0.3, 0.6, 0.7], 0.5, r"aperture_um\[2\] is 180"),
+        ([90, -5], [0.3, 0.6], 0.5, r"aperture_um\[1\] is -5"),
+        ([0, 90], [0.1, 0.6], 0.5, r"undersize\[0\] is 0.1; .*pan"),
+        ([90, 180], [0.3, np.nan], 0.5, r"undersize\[1\] is nan"),
+        ([90, 180], [0.3, 0.6], 50, r"levels\[0\] is 50"),
+        ([90, 180, 355], [0.3, 0.6], 0.5, r"shape \(3,\)"),
+        ([0], [0], 0.5, "only a pan"),
+    ],
+)
+def test_refusals_name_place_and_value(aperture, finer, level, words):
+    with pytest.raises(SizeError, match=words):
+        percentiles(aperture, finer, level)
+
+
+def test_unknown_rule_lists_the_known_ones():
+    with pytest.raises(SizeError, match="'cubic' is not known; choose one of 'semilog'"):
+        percentiles([90, 180], [0.3, 0.6], 0.5, "cubic")
