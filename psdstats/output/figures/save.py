@@ -1,0 +1,114 @@
+"""A figure as SVG and PNG files: the same bytes for the same data.
+
+Dates and program versions are left out.  Presentation stands in attributes instead of ``style``,
+so that a page with a strict content policy may hold the drawing, and marks with a hover text get a
+``title`` of their own.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from psdstats.output.figures.marks import HOVER
+from psdstats.output.style import house_style
+from psdstats.output.text import escape_html
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["png_bytes", "save_figure", "svg_text"]
+
+_STYLE_ATTRIBUTE = re.compile(r' style="([^"]*)"')
+_STYLE_ELEMENT = re.compile(r"\s*<style[^>]*>.*?</style>", re.DOTALL)
+_EMPTY_DEFS = re.compile(r"\s*<defs>\s*</defs>")
+_METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+_PROLOGUE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
+_HOVER_GROUP = re.compile(rf'<g id="{HOVER}([^"]*)">')
+_SIZE = re.compile(r'<svg ([^>]*?)width="[\d.]+pt" height="[\d.]+pt"')
+
+
+def svg_text(figure: Figure, *, title: str = "") -> str:
+    """A figure as SVG text without prologue, ready for a file or a page.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    title : str, default=""
+        Text alternative of the whole drawing; "" leaves it out.
+
+    Returns
+    -------
+    str
+        One ``svg`` element: no style sheet, no date, no reference outside itself.
+    """
+    buffer = io.StringIO()
+    with house_style():
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = _PROLOGUE.sub("", buffer.getvalue(), count=1)
+    text = _METADATA.sub("", _STYLE_ELEMENT.sub("", text))
+    text = _EMPTY_DEFS.sub("", text)
+    text = _STYLE_ATTRIBUTE.sub(_as_attributes, text)
+    # joins and caps were the style sheet's only rule; here the marks inherit them
+    text = text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
+    text = _HOVER_GROUP.sub(_with_title, text)
+    if title:
+        text = text.replace(">", f">\n <title>{escape_html(title)}</title>", 1)
+    return text.strip() + "\n"
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """A figure as PNG.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+
+    Returns
+    -------
+    bytes
+        The file, 200 dots an inch, without program name or date.
+    """
+    buffer = io.BytesIO()
+    with house_style():
+        figure.savefig(buffer, format="png", metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "") -> list[Path]:
+    """Write a figure as NAME.svg and NAME.png.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    folder : path
+        Existing folder.
+    name : str
+        File name without ending.
+    title : str, default=""
+        Text alternative, written into the SVG.
+
+    Returns
+    -------
+    list of Path
+        The two files.
+    """
+    svg, png = Path(folder) / f"{name}.svg", Path(folder) / f"{name}.png"
+    prologue = '<?xml version="1.0" encoding="utf-8"?>\n'
+    svg.write_text(prologue + svg_text(figure, title=title), encoding="utf-8", newline="\n")
+    png.write_bytes(png_bytes(figure))
+    return [svg, png]
+
+
+def _as_attributes(match: re.Match[str]) -> str:
+    pairs = [rule.split(":", 1) for rule in match[1].split(";") if ":" in rule]
+    return "".join(f' {name.strip()}="{value.strip()}"' for name, value in pairs)
+
+
+def _with_title(match: re.Match[str]) -> str:
+    return f'<g class="mark"><title>{match[1]}</title>'

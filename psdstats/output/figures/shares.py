@@ -1,0 +1,129 @@
+"""Where the uncertainty comes from: stacked shares of the variance, balance first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from psdstats.output.figures.marks import hover, need
+from psdstats.output.numbers import per_cent
+from psdstats.output.style import INK
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["shares_height_mm", "uncertainty_shares"]
+
+_COLUMNS = ("label", "source", "share")
+_FILLS = (
+    ("#1d2b45", "", "white"),
+    ("#56678a", "", "white"),
+    ("#c4cddc", "", INK),
+    ("#b5541f", "", "white"),
+    ("#e3b768", "", INK),
+    ("#3f938c", "////", INK),
+    ("#ffffff", "----", INK),
+    ("#f1ddd2", "\\\\\\\\", INK),
+    ("#ffffff", "||||", INK),
+)
+_ROOM_FOR_TEXT = 0.07
+_BALANCE = "balance"
+
+
+def shares_height_mm(rows: int) -> float:
+    """Height at which the given number of bars has room.
+
+    Parameters
+    ----------
+    rows : int
+        Number of bars.
+
+    Returns
+    -------
+    float
+        Height of the figure, mm.
+    """
+    return 36.0 + 8.0 * rows
+
+
+def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
+    """Draw the share of each source in the variance, one stacked bar for each label.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns label, source, share (fractions of one), and optionally balance_limited (bool);
+        without it, sources whose name begins with "balance" count as such.
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        The same Axes: the first label on top, the balance-limited sources at the left, and the
+        end of that part marked where there is more than one such source.
+    """
+    frame = need(frame, _COLUMNS, "uncertainty shares")
+    if "balance_limited" not in frame.columns:
+        frame = frame.assign(balance_limited=frame["source"].str.lower().str.startswith(_BALANCE))
+    limited = frame.groupby("source", sort=False)["balance_limited"].any()
+    sources = [*limited.index[limited], *limited.index[~limited]]
+    labels = list(dict.fromkeys(frame["label"]))
+    table = frame.pivot_table(index="label", columns="source", values="share", aggfunc="sum")
+    table = table.reindex(index=labels, columns=sources).fillna(0.0)
+    start = pd.Series(0.0, index=labels)
+    for index, source in enumerate(sources):
+        _segments(ax, table[source], start, index)
+        start = start + table[source]
+    if limited.sum() > 1:
+        _mark_limited(ax, table[limited.index[limited]].sum(axis=1))
+    ax.set_yticks(range(len(labels)), [str(label) for label in labels])
+    ax.set_ylim(len(labels) - 0.4, -0.6)
+    ax.set_xlim(0, 100)
+    ax.set_xlabel("share of the variance / %")
+    ax.tick_params(axis="y", length=0)
+    ax.grid(visible=False)
+    ax.spines["left"].set_visible(False)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=3, labelcolor=INK)
+    return ax
+
+
+def _segments(ax: Axes, shares: pd.Series, start: pd.Series, index: int) -> None:
+    fill, hatch, ink = _FILLS[index % len(_FILLS)]
+    bars = ax.barh(
+        range(len(shares)),
+        100 * shares,
+        left=100 * start,
+        height=0.62,
+        color=fill,
+        edgecolor=INK,
+        linewidth=0.6,
+        hatch=hatch,
+        label=str(shares.name),
+    )
+    for bar, (label, share), left in zip(bars, shares.items(), start, strict=True):
+        hover(bar, f"{label}: {shares.name} {per_cent(float(share), decimals=1)}")
+        if share >= _ROOM_FOR_TEXT:
+            text = ax.text(
+                100 * (left + share / 2),
+                bar.get_y() + bar.get_height() / 2,
+                per_cent(float(share)),
+                ha="center",
+                va="center",
+                fontsize=7.5,
+                color=ink,
+            )
+            if hatch:
+                text.set_bbox({"boxstyle": "round,pad=0.15", "facecolor": "white", "linewidth": 0})
+
+
+def _mark_limited(ax: Axes, total: pd.Series) -> None:
+    for at, share in enumerate(total):
+        ax.plot(
+            [100 * share] * 2,
+            [at - 0.42, at + 0.42],
+            color=INK,
+            linewidth=2.2,
+            label="end of the balance's part" if at == 0 else None,
+        )

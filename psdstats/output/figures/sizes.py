@@ -1,0 +1,122 @@
+"""D10, D50 and D90 against milling time, each with its interval."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.figures.marks import arrow, hover, label_at, log_ticks, need, rows, time_axis
+from psdstats.output.numbers import interval, measured
+from psdstats.output.style import INK, Mark, mark
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["size_against_time"]
+
+_COLUMNS = ("milling_time_min", "quantity", "group", "value", "lower", "upper")
+_DODGE = 0.012  # of the time range, between groups
+
+
+def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Axes:
+    """Draw sizes against milling time with intervals, open intervals as arrows.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns milling_time_min, quantity, group, value, lower, upper, and optionally side: "<" or
+        ">" where the value is only a bound.
+    ax : Axes
+        Where to draw.
+    unit : str, default="µm"
+        Unit of the values, for axis and hover text.
+
+    Returns
+    -------
+    Axes
+        The same Axes: for each quantity and group one line through its closed values (labelled
+        "quantity, group"), one error bar a point, one arrow for each open interval.
+    """
+    frame = need(frame, _COLUMNS, "size against time")
+    side = frame["side"].fillna("") if "side" in frame.columns else ""
+    frame = frame.assign(side=side).sort_values("milling_time_min", kind="stable")
+    groups = list(dict.fromkeys(frame["group"]))
+    times = frame["milling_time_min"]
+    step = _DODGE * max(float(times.max() - times.min()), 1.0)
+    for (quantity, group), series in frame.groupby(["quantity", "group"], sort=False):
+        index = groups.index(group)
+        shifted = series["milling_time_min"] + step * (index - (len(groups) - 1) / 2)
+        _series(ax, series, shifted, mark(index), unit, f"{quantity}, {group}")
+    limits = frame[["value", "lower", "upper"]].to_numpy(dtype=float)
+    limits = limits[np.isfinite(limits) & (limits > 0)]
+    label = "size" if unit == "µm" else "value"
+    log_ticks(ax, "y", around=(limits.min(), limits.max()), label=f"{label} / {unit}")
+    time_axis(ax, times)
+    _label_quantities(ax, frame)
+    if len(groups) > 1:
+        _key(ax, groups)
+    return ax
+
+
+def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, name: str) -> None:
+    closed = (series["side"] == "").to_numpy()
+    y = series["value"].where(closed)
+    ax.plot(x, y, color=own.colour, linestyle=own.line, linewidth=1.0, label=name)
+    for at, row in zip(x, rows(series), strict=True):
+        if not np.isfinite(row.value):
+            continue
+        where = f"{name}, {row.milling_time_min:g} min: "
+        if row.side:
+            (point,) = ax.plot(
+                [at],
+                [row.value],
+                own.marker,
+                color=own.colour,
+                markerfacecolor="white",
+                markersize=4,
+            )
+            arrow(ax, (at, row.value), row.side, colour=own.colour)
+            hover(point, f"{where}{measured(row.value, np.nan, side=row.side)} {unit}")
+            continue
+        if np.isfinite(row.lower) and np.isfinite(row.upper):
+            ax.vlines(at, row.lower, row.upper, color=own.colour, linewidth=1.5)
+        (point,) = ax.plot([at], [row.value], own.marker, color=own.colour, markersize=4)
+        u = (row.upper - row.lower) / 4
+        value = measured(row.value, u).split(" ± ")[0]
+        hover(point, f"{where}{value} {unit} ({interval(row.lower, row.upper)})")
+
+
+def _label_quantities(ax: Axes, frame: pd.DataFrame) -> None:
+    for quantity, series in frame.groupby("quantity", sort=False):
+        last = series[series["milling_time_min"] == series["milling_time_min"].max()]
+        y = float(np.exp(np.log(last["value"]).mean()))
+        if np.isfinite(y):
+            at = (float(last["milling_time_min"].iloc[0]), y)
+            label_at(ax, str(quantity), at, shift=(13, 0)).set_fontweight("bold")
+
+
+def _key(ax: Axes, groups: list[object]) -> None:
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D(
+            [],
+            [],
+            color=mark(index).colour,
+            marker=mark(index).marker,
+            markersize=4,
+            linestyle=mark(index).line,
+            linewidth=1.0,
+            label=str(group),
+        )
+        for index, group in enumerate(groups)
+    ]
+    ax.legend(
+        handles=handles,
+        loc="lower left",
+        bbox_to_anchor=(0, 1.02),
+        ncols=min(len(handles), 6),
+        labelcolor=INK,
+    )

@@ -1,0 +1,159 @@
+"""The one look of all figures: colours, marks and sizes, applied without touching global state.
+
+Series differ in lightness, in marker and in line, so that a grey print and a colour-blind reader
+lose nothing.  Milling times run from light (short) to dark (long).  Everything here is our own
+choice; no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from psdstats.errors import OutputError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.typing import LineStyleType
+
+__all__ = [
+    "FAINT",
+    "GREY",
+    "INK",
+    "MARKS",
+    "WIDTH_MM",
+    "Mark",
+    "house_style",
+    "mark",
+    "new_axes",
+    "time_colours",
+]
+
+INK = "#1d2b45"
+GREY = "#5b6679"
+FAINT = "#e4e7ec"
+WIDTH_MM = 165.0  # text width of an A4 page with 22 mm margins
+
+_SHEET = Path(__file__).with_name("house.mplstyle")
+_TIME_ANCHORS = ("#dda73c", "#4c9a93", "#1d2b45")
+_MM_PER_INCH = 25.4
+# settings of the program that shows figures, not of the figures
+_HOST = ("backend", "interactive", "toolbar", "webagg", "tk.", "macosx", "docstring", "date.epoch")
+
+
+@dataclass(frozen=True)
+class Mark:
+    """How one series is drawn: colour, marker and line."""
+
+    colour: str
+    marker: str
+    line: LineStyleType
+
+
+MARKS = (
+    Mark("#1d2b45", "o", "-"),
+    Mark("#b5541f", "s", (0, (5.0, 2.0))),
+    Mark("#3f938c", "^", (0, (1.2, 1.6))),
+    Mark("#dda73c", "D", (0, (6.0, 2.0, 1.2, 2.0))),
+    Mark("#7a3b69", "v", (0, (3.0, 1.2))),
+    Mark("#8a94a3", "P", "-"),
+)
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw and save in the house style inside a ``with`` block; outside nothing changes.
+
+    Yields
+    ------
+    None
+        The settings of the surrounding program come back at the end, also after an error.
+
+    Notes
+    -----
+    The block starts from matplotlib's own defaults, so that a user's settings file cannot change
+    a report.
+    """
+    import matplotlib as mpl
+
+    own: dict[Any, Any] = {
+        key: value
+        for key, value in mpl.rcParamsDefault.items()
+        if not key.startswith(_HOST) and key != "timezone"
+    }
+    own.update(dict(mpl.rc_params_from_file(_SHEET, use_default_template=False)))
+    with mpl.rc_context(own):
+        yield
+
+
+def mark(index: int) -> Mark:
+    """Mark of the series with this position; the marks repeat with the next line after six.
+
+    Parameters
+    ----------
+    index : int
+        Position of the series, from 0.
+
+    Returns
+    -------
+    Mark
+        Colour, marker and line.
+    """
+    turn = index // len(MARKS)
+    own = MARKS[index % len(MARKS)]
+    return Mark(own.colour, own.marker, MARKS[(index + turn) % len(MARKS)].line)
+
+
+def time_colours(count: int) -> list[str]:
+    """Colours for ordered values, from light to dark in even steps.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of str
+        Hexadecimal colours; a single one is dark.
+    """
+    anchors = np.array([_channels(colour) for colour in _TIME_ANCHORS])
+    places = np.linspace(0, len(anchors) - 1, count) if count > 1 else np.array([2.0])
+    mixed = np.stack([np.interp(places, range(len(anchors)), column) for column in anchors.T], 1)
+    return ["#" + "".join(f"{round(value):02x}" for value in row) for row in mixed]
+
+
+def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0) -> Axes:
+    """One empty Axes on a figure of its own, in the house style.
+
+    Parameters
+    ----------
+    width_mm, height_mm : float
+        Size of the figure, mm; the default width fills a report column.
+
+    Returns
+    -------
+    Axes
+        Its figure is ``ax.figure``; it belongs to no window and no global list of figures.
+
+    Raises
+    ------
+    OutputError
+        If a side is not positive.
+    """
+    from matplotlib.figure import Figure
+
+    if not (width_mm > 0 and height_mm > 0):
+        raise OutputError(f"a figure of {width_mm} × {height_mm} mm has no area; use sizes > 0.")
+    with house_style():
+        figure = Figure(figsize=(width_mm / _MM_PER_INCH, height_mm / _MM_PER_INCH))
+        return figure.add_subplot()
+
+
+def _channels(colour: str) -> list[int]:
+    return [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
