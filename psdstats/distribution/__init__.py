@@ -1,14 +1,24 @@
 """Size distributions from sieve masses: fractions, undersize, percentiles, moments."""
 
+from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.closed_forms import LogNormal, RosinRammlerBennett
+from psdstats.distribution.fractions import cumulative_undersize, curve_frame, mass_fractions
 from psdstats.distribution.percentiles import PercentileBounds, percentile_bounds, percentiles
 from psdstats.distribution.rules import InterpolationRule
+from psdstats.distribution.sizes import SizeTable, sizes
 
 __all__ = [
     "InterpolationRule",
     "LogNormal",
     "PercentileBounds",
     "RosinRammlerBennett",
+    "SizeTable",
+    "StudyArrays",
+    "cumulative_undersize",
+    "curve_frame",
+    "mass_fractions",
     "percentile_bounds",
     "percentiles",
+    "sizes",
+    "study_arrays",
 ]

@@ -1,0 +1,181 @@
+"""The weighings of a whole study as padded arrays, one row a run.
+
+Masses in g, apertures in µm.  Classes go from the pan up: class 0 is the pan, class k lies between
+aperture k - 1 and aperture k, the last class is what the coarsest sieve holds.  A run with fewer
+sieves keeps its coarsest class in the last column; the columns before it hold no mass and repeat
+its coarsest aperture, so that they can never bracket a percentile.  Apertures are the certified
+averages where a certificate gives them (`Sieve.best_um`), else nominal.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.errors import SizeError
+from psdstats.study.records import Reading, Run, Study
+
+__all__ = ["StudyArrays", "study_arrays"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StudyArrays:
+    """Weighings of R runs in K classes.
+
+    Attributes
+    ----------
+    runs : tuple of str
+        Run names, in the order of the study.
+    sieves : tuple of tuple of str
+        For each run the sieve key of each class; empty text where the column is padding.
+    tare_g, gross_g, net_g : ndarray, shape (R, K)
+        Readings and their differences; 0 in padding.
+    real : ndarray of bool, shape (R, K)
+        False in padding.
+    aperture_um, ln_aperture : ndarray, shape (R, K - 1)
+        Apertures and their logarithms; aperture j is that of the sieve of class j + 1.
+    sieve_keys : tuple of str
+        The physical sieves in use, each once, sorted by key.
+    sieve_index : ndarray of int, shape (R, K - 1)
+        Which of them each aperture belongs to.
+    notes : tuple of str
+        What had to be assumed, as sentences.
+    """
+
+    runs: tuple[str, ...]
+    sieves: tuple[tuple[str, ...], ...]
+    tare_g: Array
+    gross_g: Array
+    net_g: Array
+    real: NDArray[np.bool_]
+    aperture_um: Array
+    ln_aperture: Array
+    sieve_keys: tuple[str, ...]
+    sieve_index: NDArray[np.intp]
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    @property
+    def total_g(self) -> Array:
+        """Sum of the net masses of each run, shape (R,)."""
+        return np.asarray(self.net_g.sum(axis=1))
+
+    @property
+    def finest_um(self) -> Array:
+        """Finest aperture of each run, shape (R,)."""
+        return self.aperture_um[:, 0]
+
+    @property
+    def coarsest_um(self) -> Array:
+        """Coarsest aperture of each run, shape (R,)."""
+        return self.aperture_um[:, -1]
+
+    @property
+    def stacks(self) -> tuple[tuple[str, ...], ...]:
+        """For each run the keys of its sieves, finest first, without the pan."""
+        return tuple(tuple(key for key in keys[1:] if key) for keys in self.sieves)
+
+
+def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:
+    """Arrange the readings of a study (or of some of its runs) as padded arrays.
+
+    Raises
+    ------
+    SizeError
+        If there is no run, or a run has no pan, no sieve, an unknown sieve, two sieves of one
+        aperture or no mass at all; names the run.
+    """
+    chosen = study.runs if runs is None else tuple(runs)
+    if not chosen:
+        raise SizeError(f"study {study.title!r} has no run; add at least one to the run table.")
+    ordered = [_classes(study, run) for run in chosen]
+    n_classes = max(len(classes) for classes in ordered)
+    shape = (len(chosen), n_classes)
+    tare, gross, aperture = np.zeros(shape), np.zeros(shape), np.empty(shape)
+    real = np.zeros(shape, dtype=bool)
+    sieves: list[tuple[str, ...]] = []
+    for row, classes in enumerate(ordered):
+        places = [*range(len(classes) - 1), n_classes - 1]
+        keys = [""] * n_classes
+        aperture[row] = classes[-1][1]
+        for place, (reading, best_um) in zip(places, classes, strict=True):
+            tare[row, place], gross[row, place] = reading.tare_g, reading.gross_g
+            aperture[row, place], keys[place] = best_um, reading.sieve
+        real[row, places] = True
+        sieves.append(tuple(keys))
+    net = gross - tare
+    keys_in_use = tuple(sorted({key for row in sieves for key in row[1:] if key}))
+    return StudyArrays(
+        runs=tuple(run.name for run in chosen),
+        sieves=tuple(sieves),
+        tare_g=tare,
+        gross_g=gross,
+        net_g=net,
+        real=real,
+        aperture_um=aperture[:, 1:].copy(),
+        ln_aperture=np.log(aperture[:, 1:]),
+        sieve_keys=keys_in_use,
+        sieve_index=_sieve_index(sieves, keys_in_use),
+        notes=_checked_masses(chosen, sieves, net),
+    )
+
+
+def _classes(study: Study, run: Run) -> list[tuple[Reading, float]]:
+    """Readings of a run with their best apertures, pan first, then finest to coarsest."""
+    classes: list[tuple[Reading, float]] = []
+    for reading in run.readings:
+        if reading.aperture_um == 0:
+            classes.append((reading, 0.0))
+        elif reading.sieve in study.sieves:
+            classes.append((reading, study.sieves[reading.sieve].best_um))
+        else:
+            raise SizeError(
+                f"run {run.name!r} names sieve {reading.sieve!r}, which is not among the sieves of "
+                "the study; add it to the sieve table or correct the name."
+            )
+    classes.sort(key=lambda pair: pair[1])
+    apertures = [best_um for _, best_um in classes]
+    if not apertures or apertures[0] != 0:
+        raise SizeError(f"run {run.name!r} has no pan; weigh the pan and give it aperture 0.")
+    if len(apertures) == 1:
+        raise SizeError(f"run {run.name!r} has a pan but no sieve; give its sieve readings.")
+    for finer, coarser in itertools.pairwise(apertures):
+        if finer == coarser:
+            raise SizeError(
+                f"run {run.name!r} has aperture {coarser:g} µm twice; keep one reading of it."
+            )
+    return classes
+
+
+def _sieve_index(sieves: list[tuple[str, ...]], keys_in_use: tuple[str, ...]) -> NDArray[np.intp]:
+    place = {key: index for index, key in enumerate(keys_in_use)}
+    # padding repeats the coarsest aperture, so it belongs to the coarsest sieve
+    return np.array([[place[key or row[-1]] for key in row[1:]] for row in sieves], dtype=np.intp)
+
+
+def _checked_masses(
+    runs: tuple[Run, ...], sieves: list[tuple[str, ...]], net: Array
+) -> tuple[str, ...]:
+    totals = net.sum(axis=1)
+    for run, total in zip(runs, totals, strict=True):
+        if not total > 0:
+            raise SizeError(
+                f"run {run.name!r} has {total:g} g of powder in all; check its tare and gross "
+                "readings."
+            )
+    return tuple(
+        f"Run {runs[row].name!r} has {net[row, place]:.4g} g on sieve {sieves[row][place]!r}, less "
+        "than nothing; sizes are taken where the undersize curve first reaches each level."
+        for row, place in np.argwhere(net < 0)
+    )
