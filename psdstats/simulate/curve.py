@@ -1,0 +1,154 @@
+"""True size curves of simulated runs: feed, milling, random differences, and their percentiles.
+
+Units: sizes in µm, particle masses in g.  A curve is held on the edges of a geometric grid with
+twelve classes an octave and is linear in ln x between them; below the finest edge, undersize is
+proportional to size.  That is the definition of the truth, so true percentiles are exact.
+Arrays run over trials T, runs R and grid edges n.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from psdstats.simulate.breakage import mill, size_edges
+from psdstats.simulate.design import Powder, TrialDesign
+from psdstats.simulate.layout import Layout
+
+__all__ = ["LEVELS", "TrueCurves", "mean_curves", "random_curves"]
+
+LEVELS = (0.1, 0.5, 0.9)
+PER_OCTAVE = 12
+STEP = np.log(2.0) / PER_OCTAVE
+FLOOR_UM = 1.0  # the grid ends an octave and more below any aperture in use
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrueCurves:
+    """Size curves of T × R runs.
+
+    Attributes
+    ----------
+    first : float
+        ln of the finest edge; edges follow at a constant step.
+    undersize : ndarray, shape (T, R, n)
+        Mass fraction finer than each edge, edges rising.
+    grain_mass_g : ndarray, shape (T, R, n)
+        Integral of particle mass over that undersize: gives the mean particle mass between any
+        two sizes.  All 0 where the powder has no density.
+    shift : ndarray, shape (T, R)
+        Shift of each curve along ln x, not yet contained in the other two.
+    """
+
+    first: float
+    undersize: NDArray[np.float64]
+    grain_mass_g: NDArray[np.float64]
+    shift: NDArray[np.float64]
+
+    def at(self, aperture_um: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+        """Undersize and integrated particle mass below sizes of shape (T, R, K), inf allowed."""
+        with np.errstate(divide="ignore"):
+            ln_x = np.log(aperture_um)
+        position = (ln_x - self.shift[..., None] - self.first) / STEP
+        undersize = _interpolate(self.undersize, position)
+        grain = _interpolate(self.grain_mass_g, position) * np.exp(3 * self.shift)[..., None]
+        return undersize, grain
+
+    def sizes(self, levels: ArrayLike = LEVELS) -> NDArray[np.float64]:
+        """True percentiles, µm, shape (T, R, n_levels); NaN off the grid."""
+        wanted = np.atleast_1d(np.asarray(levels, dtype=float))
+        last = self.undersize.shape[-1] - 1
+        out = np.full((*self.shift.shape, wanted.size), np.nan)
+        for k, level in enumerate(wanted):
+            above = (self.undersize < level).sum(axis=-1)
+            high = np.clip(above, 1, last)[..., None]
+            q_low = np.take_along_axis(self.undersize, high - 1, axis=-1)[..., 0]
+            q_high = np.take_along_axis(self.undersize, high, axis=-1)[..., 0]
+            part = (level - q_low) / np.where(q_high > q_low, q_high - q_low, 1.0)
+            ln_size = self.first + STEP * (high[..., 0] - 1 + part) + self.shift
+            out[..., k] = np.where((above > 0) & (above <= last), np.exp(ln_size), np.nan)
+        return out
+
+
+def random_curves(
+    design: TrialDesign, layout: Layout, trials: int, rng: np.random.Generator
+) -> TrueCurves:
+    """Curves of T trials with fresh benches and fresh runs.
+
+    Parameters
+    ----------
+    design, layout : TrialDesign, Layout
+        The trial.
+    trials : int
+        Number of trials T.
+    rng : numpy.random.Generator
+        Source of the random differences.
+
+    Returns
+    -------
+    TrueCurves
+    """
+    spread, runs = design.spread, layout.bench.size
+    benches, times = len(design.benches), len(design.times_min)
+    rate = spread.rate_bench * rng.standard_normal((trials, benches))[:, layout.bench]
+    rate += spread.rate_run * rng.standard_normal((trials, runs))
+    shift = spread.size_bench * rng.standard_normal((trials, benches))[:, layout.bench]
+    cell = rng.standard_normal((trials, benches, times))[:, layout.bench, layout.time]
+    shift += spread.size_bench_time * cell
+    shift += spread.size_run * rng.standard_normal((trials, runs))
+    time_min = layout.time_min * layout.rate_factor * np.exp(rate)
+    return _curves(design.powder, time_min, shift)
+
+
+def mean_curves(design: TrialDesign, layout: Layout) -> TrueCurves:
+    """Curves of one trial with every random difference at 0.
+
+    Parameters
+    ----------
+    design, layout : TrialDesign, Layout
+        The trial.
+
+    Returns
+    -------
+    TrueCurves
+        With T = 1.
+    """
+    time_min = (layout.time_min * layout.rate_factor)[None]
+    return _curves(design.powder, time_min, np.zeros_like(time_min))
+
+
+def _curves(
+    powder: Powder, time_min: NDArray[np.float64], shift: NDArray[np.float64]
+) -> TrueCurves:
+    spread = np.log(powder.feed_gsd)
+    edges = size_edges(powder.feed_d50_um * np.exp(4.5 * spread), FLOOR_UM, per_octave=PER_OCTAVE)
+    finer = ndtr(np.log(edges / powder.feed_d50_um) / spread)
+    finer[0] = 1.0  # the few particles above the grid count in its coarsest class
+    mass = mill(np.append(finer[:-1] - finer[1:], finer[-1]), edges, powder.breakage,
+                time_min=time_min)  # fmt: skip
+    rising = mass[..., ::-1]  # finest class first
+    undersize = np.cumsum(rising, axis=-1)
+    undersize /= undersize[..., -1:]
+    grain = np.zeros_like(undersize)
+    if powder.density_g_per_cm3 is not None:
+        middle_um = np.append(np.sqrt(edges[:-1] * edges[1:]), edges[-1] / 2)[::-1]
+        particle_g = powder.density_g_per_cm3 * powder.shape_factor * (middle_um * 1e-4) ** 3
+        grain = np.cumsum(rising * particle_g, axis=-1)
+    return TrueCurves(
+        first=float(np.log(edges[-1])), undersize=undersize, grain_mass_g=grain, shift=shift
+    )
+
+
+def _interpolate(curve: NDArray[np.float64], position: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values at positions counted in grid steps: proportional to size below 0, flat above."""
+    top = curve.shape[-1] - 1
+    inside = np.clip(position, 0.0, top)
+    low = np.minimum(inside.astype(np.intp), top - 1)
+    part = inside - low
+    value = np.take_along_axis(curve, low, axis=-1) * (1 - part)
+    value += np.take_along_axis(curve, low + 1, axis=-1) * part
+    result: NDArray[np.float64] = value * np.exp(STEP * np.minimum(position, 0.0))
+    return result

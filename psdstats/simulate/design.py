@@ -1,0 +1,202 @@
+"""What a simulated trial consists of: benches, sieves, times, spreads and losses.
+
+Units: aperture and size in µm, mass in g, time in min, density in g/cm³.  Spreads are standard
+deviations of natural logarithms (0.05 is about 5 %).  The records hold choices and compute nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from psdstats.errors import SizeError
+from psdstats.simulate.breakage import Breakage
+from psdstats.study.records import Balance, TareHandling
+
+__all__ = ["Bench", "Powder", "SieveSet", "Spread", "TrialDesign"]
+
+
+def _no_ratios() -> Mapping[float, float]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, kw_only=True)
+class SieveSet:
+    """One physical stack; benches that name the same set share its sieves and their errors.
+
+    Parameters
+    ----------
+    name : str
+        Start of every sieve key: "Alder" gives "Alder 90 µm" and "Alder pan".
+    apertures_um : tuple of float
+        Nominal apertures, µm, increasing.
+    certificate_percent : float or None
+        Expanded uncertainty (k = 2) of a certificate as a share of the aperture, per cent; None
+        where only the tolerance is known.
+    standard : str
+        Tolerance edition; the true average aperture lies anywhere within its tolerance.
+    tare_g : float, default=380
+        Typical mass of an empty sieve, g; single sieves differ by up to 15 %.
+    """
+
+    name: str
+    apertures_um: tuple[float, ...]
+    certificate_percent: float | None = None
+    standard: str = "ISO 3310-1"
+    tare_g: float = 380.0
+
+    def __post_init__(self) -> None:
+        pairs = zip(self.apertures_um, self.apertures_um[1:], strict=False)
+        rising = all(low < high for low, high in pairs)
+        if len(self.apertures_um) < 2 or self.apertures_um[0] <= 0 or not rising:
+            raise SizeError(
+                f"Sieve set {self.name!r} has apertures {self.apertures_um} µm; "
+                "give at least two, increasing and above 0."
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """One group: its name, its sieves and its balance."""
+
+    name: str
+    sieves: SieveSet
+    balance: Balance
+
+
+@dataclass(frozen=True, kw_only=True)
+class Powder:
+    """The feed and how it breaks.
+
+    Parameters
+    ----------
+    breakage : Breakage
+        Rates and products of breakage.
+    feed_d50_um, feed_gsd : float
+        Median, µm, and geometric standard deviation of the log-normal feed.
+    density_g_per_cm3 : float or None
+        Particle density; None means infinitely many particles, so no sampling error.
+    shape_factor : float, default=0.5
+        Particle volume over the cube of its sieve size (common practice, no source).
+    name : str
+        Free text.
+    """
+
+    breakage: Breakage
+    feed_d50_um: float = 250.0
+    feed_gsd: float = 1.45
+    density_g_per_cm3: float | None = None
+    shape_factor: float = 0.5
+    name: str = "invented powder"
+
+    def __post_init__(self) -> None:
+        if not (self.feed_d50_um > 0 and self.feed_gsd > 1):
+            raise SizeError(
+                f"The feed has median {self.feed_d50_um} µm and geometric SD {self.feed_gsd}; "
+                "give a median above 0 and a geometric SD above 1."
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spread:
+    """How benches and runs differ, as standard deviations of logarithms.
+
+    Parameters
+    ----------
+    rate_bench, rate_run : float, default=0
+        Of the milling rate: by bench, and from run to run within a bench.
+    size_bench, size_bench_time, size_run : float, default=0
+        Of a shift of the whole curve along ln x (splitting, sieving time, humidity): by bench,
+        by bench and milling time, and from run to run.
+    """
+
+    rate_bench: float = 0.0
+    rate_run: float = 0.0
+    size_bench: float = 0.0
+    size_bench_time: float = 0.0
+    size_run: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrialDesign:
+    """A whole trial: every bench does every ball ratio, time and replicate.
+
+    Parameters
+    ----------
+    benches : tuple of Bench
+        The groups.
+    powder : Powder
+        Feed and breakage.
+    times_min : tuple of float
+        Milling times, min, increasing, from 0 upwards.
+    replicates : int, default=1
+        Runs of each bench, ratio and time; each mills a charge of its own.
+    ball_ratios : mapping of float to float
+        Ball to powder mass ratio → factor on the milling rate; empty leaves the column out.
+    spread : Spread
+        Random differences of benches and runs.
+    sample_mass_g : float, default=50
+        Mass aimed at on the stack; what is weighed differs by about 1 %.
+    loss_percent : tuple of float, default=(0, 0)
+        Range of the powder lost in sieving, per cent of the sample.  Of each loss a random share
+        comes from the pan, the rest from all classes in proportion.
+    tares : TareHandling
+        Whether the empty sieves are weighed in each run or once.
+    title : str
+        Title of the study.
+    uncertainty : mapping of str to object
+        Passed to the study unchanged: which sources the evaluation takes.
+    """
+
+    benches: tuple[Bench, ...]
+    powder: Powder
+    times_min: tuple[float, ...]
+    replicates: int = 1
+    ball_ratios: Mapping[float, float] = field(default_factory=_no_ratios)
+    spread: Spread = field(default_factory=Spread)
+    sample_mass_g: float = 50.0
+    loss_percent: tuple[float, float] = (0.0, 0.0)
+    tares: TareHandling = TareHandling.EACH_RUN
+    title: str = "Simulated trial"
+    uncertainty: Mapping[str, object] = field(default_factory=lambda: MappingProxyType({}))
+
+    def __post_init__(self) -> None:
+        names = [bench.name for bench in self.benches]
+        if not names or len(set(names)) < len(names):
+            raise SizeError(f"The benches are named {names}; give at least one, each once.")
+        if not self.times_min or min(self.times_min) < 0 or self.replicates < 1:
+            raise SizeError(
+                f"The trial has times {self.times_min} min and {self.replicates} replicates; "
+                "give times from 0 upwards and at least 1 replicate."
+            )
+        low, high = self.loss_percent
+        if not 0 <= low <= high < 100:
+            raise SizeError(
+                f"loss_percent is {self.loss_percent}; give a range from 0 to below 100, low first."
+            )
+        if not self.sample_mass_g > 0:
+            raise SizeError(f"sample_mass_g is {self.sample_mass_g}; give a mass above 0.")
+        self._refuse_shared_names()
+
+    @property
+    def sieve_sets(self) -> tuple[SieveSet, ...]:
+        """Each physical stack once, in the order of the benches."""
+        return tuple({bench.sieves.name: bench.sieves for bench in self.benches}.values())
+
+    def _refuse_shared_names(self) -> None:
+        """One name stands for one sieve set and one balance; a tare has one balance."""
+        sets: dict[str, SieveSet] = {}
+        balances: dict[str, Balance] = {}
+        used: dict[str, str] = {}
+        for bench in self.benches:
+            if sets.setdefault(bench.sieves.name, bench.sieves) != bench.sieves:
+                raise SizeError(f"Two sieve sets are named {bench.sieves.name!r}; rename one.")
+            if balances.setdefault(bench.balance.name, bench.balance) != bench.balance:
+                raise SizeError(f"Two balances are named {bench.balance.name!r}; rename one.")
+            first = used.setdefault(bench.sieves.name, bench.balance.name)
+            if self.tares == TareHandling.ONCE and first != bench.balance.name:
+                raise SizeError(
+                    f"Sieve set {bench.sieves.name!r} is tared once but used on balances {first!r} "
+                    f"and {bench.balance.name!r}; give each balance a set or tare in each run."
+                )

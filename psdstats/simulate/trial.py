@@ -1,0 +1,237 @@
+"""A simulated trial as a study with its truth, and many trials at once as arrays.
+
+Units: µm, g, min.  Everything random comes from one seed; the same design and seed give the same
+study.  Data made here are invented: they stand for no real powder, mill or laboratory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.errors import SizeError
+from psdstats.sieves.sieve import Sieve
+from psdstats.simulate.curve import mean_curves
+from psdstats.simulate.design import TrialDesign
+from psdstats.simulate.layout import Layout, lay_out
+from psdstats.simulate.sieving import gather
+from psdstats.simulate.truth import quantities_of, rule_sizes, truth_frame
+from psdstats.simulate.weighing import Readings, weigh_trials
+from psdstats.study.records import Place, Reading, Run, Study
+
+__all__ = ["SimulatedMasses", "SimulatedTrial", "simulate_net_masses", "simulate_study"]
+
+CHUNK = 64  # trials computed together; fixed, so that a seed means the same everywhere
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SimulatedTrial:
+    """One simulated study and what is true of it.
+
+    Attributes
+    ----------
+    study : Study
+        As a laboratory would have written it down.
+    truth : DataFrame
+        One row for each run and quantity; see `psdstats.simulate.truth.truth_frame`.
+    apertures : DataFrame
+        sieve, nominal_um, true_um of every physical sieve.
+    """
+
+    study: Study
+    truth: pd.DataFrame
+    apertures: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SimulatedMasses:
+    """Net masses of many trials of one design, with their truth.
+
+    Attributes
+    ----------
+    runs : DataFrame
+        One row a run: run, group, milling_time_min, ball_ratio, replicate.
+    net_g : ndarray, shape (T, R, K)
+        Net masses, pan first, apertures rising; 0 where a stack has fewer classes.
+    aperture_um : ndarray, shape (T, R, K)
+        The apertures an evaluation would use (certified, else nominal); 0 for the pan, inf
+        where a stack has fewer classes.
+    true : ndarray, shape (T, R, 4)
+        True D10, D50, D90 (µm) and span of each run.
+    typical : ndarray, shape (R, 4)
+        The same with every random difference of benches and runs at 0.
+    """
+
+    runs: pd.DataFrame
+    net_g: NDArray[np.float64]
+    aperture_um: NDArray[np.float64]
+    true: NDArray[np.float64]
+    typical: NDArray[np.float64]
+
+    def measured(self, *, rule: str = "semilog") -> NDArray[np.float64]:
+        """Measured D10, D50, D90 (µm) and span, shape (T, R, 4); NaN where not bracketed."""
+        return rule_sizes(self.net_g, self.aperture_um, rule=rule)
+
+
+def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> SimulatedTrial:
+    """One trial: milled, sampled, sieved and weighed.
+
+    Parameters
+    ----------
+    design : TrialDesign
+        The trial.
+    seed : int or numpy.random.Generator
+        Source of everything random.
+
+    Returns
+    -------
+    SimulatedTrial
+    """
+    layout = lay_out(design)
+    readings = weigh_trials(design, layout, 1, np.random.default_rng(seed))
+    typical = quantities_of(mean_curves(design, layout).sizes())[0]
+    study = _study(design, layout, readings)
+    sieve = layout.plate_um > 0
+    apertures = pd.DataFrame(
+        {
+            "sieve": [key for key, um in zip(layout.plate_keys, sieve, strict=True) if um],
+            "nominal_um": layout.plate_um[sieve],
+            "true_um": readings.apertures.true_um[0][sieve],
+        }
+    )
+    return SimulatedTrial(
+        study=study,
+        truth=truth_frame(layout, readings, typical, rule=study.rule),
+        apertures=apertures,
+    )
+
+
+def simulate_net_masses(
+    design: TrialDesign,
+    *,
+    trials: int,
+    seed: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> SimulatedMasses:
+    """Net masses of many independent trials of one design.
+
+    Parameters
+    ----------
+    design : TrialDesign
+        The trial.
+    trials : int
+        Number of trials; each has benches, sieves, balances and runs of its own.
+    seed : int
+        Source of everything random.
+    progress : callable or None
+        Called with (trials done, trials in all).
+
+    Returns
+    -------
+    SimulatedMasses
+
+    Raises
+    ------
+    SizeError
+        If fewer than one trial is asked.
+    """
+    if trials < 1:
+        raise SizeError(f"simulate_net_masses was asked for {trials} trials; ask for 1 or more.")
+    layout = lay_out(design)
+    net_g, aperture_um, true = [], [], []
+    for size, rng in _chunks(trials, seed):
+        readings = weigh_trials(design, layout, size, rng)
+        net_g.append(readings.gross_g - readings.tare_g)
+        aperture_um.append(gather(readings.apertures.best_um(layout), layout, pad=np.inf))
+        true.append(quantities_of(readings.curves.sizes()))
+        if progress is not None:
+            progress(min(len(net_g) * CHUNK, trials), trials)
+    return SimulatedMasses(
+        runs=_runs_frame(design, layout),
+        net_g=np.concatenate(net_g),
+        aperture_um=np.concatenate(aperture_um),
+        true=np.concatenate(true),
+        typical=quantities_of(mean_curves(design, layout).sizes())[0],
+    )
+
+
+def _chunks(trials: int, seed: int) -> Iterator[tuple[int, np.random.Generator]]:
+    count = -(-trials // CHUNK)
+    for k, child in enumerate(np.random.SeedSequence(seed).spawn(count)):
+        yield min(CHUNK, trials - k * CHUNK), np.random.default_rng(child)
+
+
+def _runs_frame(design: TrialDesign, layout: Layout) -> pd.DataFrame:
+    columns = {
+        "run": layout.run_names,
+        "group": [design.benches[b].name for b in layout.bench],
+        "milling_time_min": layout.time_min,
+        "replicate": layout.replicate_labels,
+    }
+    if design.ball_ratios:
+        columns["ball_ratio"] = layout.ball_ratio
+    return pd.DataFrame(columns)
+
+
+def _study(design: TrialDesign, layout: Layout, readings: Readings) -> Study:
+    return Study(
+        title=design.title,
+        material=design.powder.name,
+        runs=tuple(_run(design, layout, readings, r) for r in range(layout.bench.size)),
+        sieves=MappingProxyType(_sieves(design, layout, readings)),
+        balances=MappingProxyType({balance.name: balance for balance in layout.balances}),
+        tares=design.tares,
+        density_g_per_cm3=design.powder.density_g_per_cm3,
+        shape_factor=design.powder.shape_factor,
+        uncertainty=design.uncertainty,
+    )
+
+
+def _run(design: TrialDesign, layout: Layout, readings: Readings, r: int) -> Run:
+    """Run r of the first trial, with the rows its readings would have in weighings.csv."""
+    row = 2 + int(layout.used[:r].sum())
+    plates = layout.plate[r][layout.used[r]]
+    lines = tuple(
+        Reading(
+            sieve=layout.plate_keys[plate],
+            aperture_um=float(layout.plate_um[plate]),
+            tare_g=float(readings.tare_g[0, r, k]),
+            gross_g=float(readings.gross_g[0, r, k]),
+            place=Place("weighings.csv", row + k),
+        )
+        for k, plate in enumerate(plates)
+    )
+    factors = {"ball_ratio": float(layout.ball_ratio[r])} if design.ball_ratios else {}
+    return Run(
+        name=layout.run_names[r],
+        group=design.benches[layout.bench[r]].name,
+        milling_time_min=float(layout.time_min[r]),
+        readings=lines,
+        balance=layout.balances[layout.balance[r]].name,
+        replicate=layout.replicate_labels[r],
+        sample_mass_g=float(readings.sample_g[0, r]),
+        factors=MappingProxyType(factors),
+    )
+
+
+def _sieves(design: TrialDesign, layout: Layout, readings: Readings) -> dict[str, Sieve]:
+    certified, expanded = readings.apertures.certified_um[0], readings.apertures.expanded_um
+    standards = {bench.sieves.name: bench.sieves.standard for bench in design.benches}
+    sieves = {}
+    for p, key in enumerate(layout.plate_keys):
+        if layout.plate_um[p] == 0:
+            continue
+        known = not np.isnan(certified[p])
+        sieves[key] = Sieve(
+            key=key,
+            nominal_um=float(layout.plate_um[p]),
+            certified_um=float(certified[p]) if known else None,
+            expanded_uncertainty_um=float(expanded[p]) if known else None,
+            standard=standards[key.rsplit(" ", 2)[0]],
+        )
+    return sieves
