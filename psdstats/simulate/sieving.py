@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.sieves import tolerance_um
+from psdstats.sieves.tolerance import tolerance_um
 from psdstats.simulate.curve import TrueCurves
 from psdstats.simulate.design import TrialDesign
 from psdstats.simulate.layout import Layout
@@ -107,8 +107,10 @@ def true_classes(
     -------
     fraction, particle_g : ndarray, shape (T, R, K)
         The mean is weighted by mass; 0 g where the powder has no density or the class is empty.
+        A sieve that is truly coarser than one above it keeps nothing back.
     """
-    ends = np.concatenate([aperture_um, np.full((*aperture_um.shape[:2], 1), np.inf)], axis=-1)
+    passed_um = np.minimum.accumulate(aperture_um[..., ::-1], axis=-1)[..., ::-1]
+    ends = np.concatenate([passed_um, np.full((*passed_um.shape[:2], 1), np.inf)], axis=-1)
     below, grain_below = curves.at(ends)
     fraction, grain = np.diff(below, axis=-1), np.diff(grain_below, axis=-1)
     return fraction, grain / np.where(fraction > 0, fraction, 1.0)
