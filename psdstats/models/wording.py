@@ -1,0 +1,66 @@
+"""Ratios, intervals and p-values as text, rounded for reading.
+
+A ratio is given to two significant digits of the half width of its interval (the habit of JCGM
+100, 7.2.6, for uncertainties).  Text only: nothing computes with these numbers.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["word_effect", "word_p"]
+
+
+def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level: float) -> str:
+    """Put a ratio of sizes, its interval, the change in per cent and p into words.
+
+    Parameters
+    ----------
+    log_ratio, lower, upper : float
+        Difference of ln size and the ends of its interval, all finite.
+    p : float
+        p of "no change".
+    level : float
+        Confidence level of the interval, 0 to 1.
+
+    Returns
+    -------
+    str
+        A clause without a full stop.
+
+    Examples
+    --------
+    >>> word_effect(0.02, -0.06, 0.10, p=0.6, level=0.95)
+    'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.6'
+    """
+    ratio, low, high = np.exp([log_ratio, lower, upper])
+    decimals = _decimals((high - low) / 2.0)
+    interval = f"{100 * level:.3g} % interval {low:.{decimals}f} to {high:.{decimals}f}"
+    direction = -1.0 if log_ratio < 0.0 else 1.0
+    name = "a decrease" if direction < 0.0 else "an increase"
+    change, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
+    text = [_signed(value, decimals - 2) for value in (change, min(ends), max(ends))]
+    size = f"ratio {ratio:.{decimals}f} ({interval})"
+    return f"{size}, {name} of {text[0]} ({text[1]} to {text[2]}), {word_p(p)}"
+
+
+def word_p(p: float) -> str:
+    """Put a p-value into words, two significant digits.
+
+    Examples
+    --------
+    >>> word_p(0.01234), word_p(3e-7)
+    ('p = 0.012', 'p below 0.0001')
+    """
+    return "p below 0.0001" if p < 0.0001 else f"p = {p:.2g}"
+
+
+def _signed(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f} %".replace("-", "−")
+
+
+def _decimals(spread: float) -> int:
+    """Decimals that keep two significant digits of a spread; two or more."""
+    if not 0.0 < spread < np.inf:
+        return 3
+    return int(np.clip(1 - np.floor(np.log10(spread)), 2, 12))
