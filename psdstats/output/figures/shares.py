@@ -29,6 +29,7 @@ _FILLS = (
 )
 _ROOM_FOR_TEXT = 0.07
 _BALANCE = "balance"
+_END = "end of the balance’s part"
 
 
 def shares_height_mm(rows: int) -> float:
@@ -85,7 +86,16 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=False)
     ax.spines["left"].set_visible(False)
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=3, labelcolor=INK)
+    handles, names = ax.get_legend_handles_labels()
+    order = sorted(range(len(names)), key=lambda i: (names[i] == _END, i))
+    ax.legend(
+        [handles[i] for i in order],
+        [names[i] for i in order],
+        loc="lower left",
+        bbox_to_anchor=(0, 1.02),
+        ncols=3,
+        labelcolor=INK,
+    )
     return ax
 
 
@@ -125,5 +135,5 @@ def _mark_limited(ax: Axes, total: pd.Series) -> None:
             [at - 0.42, at + 0.42],
             color=INK,
             linewidth=2.2,
-            label="end of the balance's part" if at == 0 else None,
+            label=_END if at == 0 else None,
         )

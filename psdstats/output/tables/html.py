@@ -17,7 +17,7 @@ __all__ = ["to_html"]
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
 
 
-def to_html(table: Table, *, decimal: str = ".") -> str:
+def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
     """Write a table as an HTML fragment.
 
     Parameters
@@ -26,6 +26,8 @@ def to_html(table: Table, *, decimal: str = ".") -> str:
         The table.
     decimal : str, default="."
         Decimal sign.
+    label : str, default=""
+        Set before the caption, such as "Table 3".
 
     Returns
     -------
@@ -39,12 +41,13 @@ def to_html(table: Table, *, decimal: str = ".") -> str:
         for row, texts in zip(table.rows(), table.grid(decimal=decimal), strict=True)
     ]
     notes = [f'<p class="tablenote">{escape_html(note)}</p>' for note in table.notes]
+    number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
     return "\n".join(
         [
             f'<div class="tableblock{wide}" id="{anchor}">',
             f'<div class="tablebox" role="region" aria-labelledby="{anchor}-caption" tabindex="0">',
             "<table>",
-            f'<caption id="{anchor}-caption">{escape_html(table.caption)}</caption>',
+            f'<caption id="{anchor}-caption">{number}{escape_html(table.caption)}</caption>',
             "<thead>",
             "<tr>" + "".join(_heading(column) for column in table.columns) + "</tr>",
             "</thead>",

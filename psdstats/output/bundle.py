@@ -1,0 +1,149 @@
+"""A result as one folder: report.html, tables/, figures/ and provenance.json.
+
+The folder appears whole or not at all.  The same content gives the same bytes in every file.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+
+from psdstats.errors import OutputError
+from psdstats.files import write_folder_atomically
+from psdstats.output.content import Drawing, ReportContent
+from psdstats.output.figures.save import png_bytes
+from psdstats.output.report import report_html
+from psdstats.output.tables import Table, to_csv, to_latex, to_markdown, to_xlsx
+
+__all__ = ["write_drawings", "write_report_folder", "write_tables"]
+
+WORKBOOK = "all-tables.xlsx"
+
+
+def write_report_folder(
+    target: str | Path,
+    content: ReportContent,
+    *,
+    provenance: Mapping[str, object],
+    tables: Iterable[Table] = (),
+    replace: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Path:
+    """Write a report with everything it shows into one folder.
+
+    Parameters
+    ----------
+    target : path
+        The folder; it must not exist unless it may be replaced.
+    content : ReportContent
+        What the report says; its tables and drawings are written as files too.
+    provenance : mapping
+        Record of how the result came about; values that JSON can hold.
+    tables : iterable of Table
+        Further tables, written as files but not shown on the page.
+    replace : bool, default=False
+        Whether a folder psdstats wrote before may be replaced.
+    progress : callable or None
+        Called with (files done, files in all).
+
+    Returns
+    -------
+    Path
+        The file report.html.
+
+    Raises
+    ------
+    OutputError
+        If two tables or two drawings share a name, or the folder cannot be written.
+    """
+    every = (*content.tables, *tables)
+    _refuse_twins([table.key for table in every], "tables")
+    _refuse_twins([drawing.key for drawing in content.drawings], "drawings")
+
+    def write(folder: Path) -> None:
+        steps = len(content.drawings) + 3
+        if every:
+            (folder / "tables").mkdir()
+            write_tables(folder / "tables", every, decimal=content.decimal)
+        _tell(progress, 1, steps)
+        if content.drawings:
+            (folder / "figures").mkdir()
+        for count, drawing in enumerate(content.drawings, start=2):
+            write_drawings(folder / "figures", [drawing])
+            _tell(progress, count, steps)
+        _write(folder / "report.html", report_html(content))
+        _tell(progress, steps - 1, steps)
+        record = json.dumps(provenance, indent=2, ensure_ascii=False, allow_nan=False)
+        _write(folder / "provenance.json", record + "\n")
+        _tell(progress, steps, steps)
+
+    return write_folder_atomically(target, write, replace=replace) / "report.html"
+
+
+def write_tables(folder: Path, tables: Iterable[Table], *, decimal: str = ".") -> list[Path]:
+    """Write tables as CSV, Markdown and LaTeX each, and as one workbook together.
+
+    Parameters
+    ----------
+    folder : Path
+        Existing folder.
+    tables : iterable of Table
+        Tables with names of their own.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    tables = list(tables)
+    written = []
+    for table in tables:
+        for ending, writer in (("csv", to_csv), ("md", to_markdown), ("tex", to_latex)):
+            path = folder / f"{table.key}.{ending}"
+            _write(path, writer(table, decimal=decimal))
+            written.append(path)
+    book = folder / WORKBOOK
+    book.write_bytes(to_xlsx(tables))
+    return [*written, book]
+
+
+def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
+    """Write drawings as SVG and PNG.
+
+    Parameters
+    ----------
+    folder : Path
+        Existing folder.
+    drawings : iterable of Drawing
+        Drawings with names of their own.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    written = []
+    for drawing in drawings:
+        svg, png = folder / f"{drawing.key}.svg", folder / f"{drawing.key}.png"
+        _write(svg, '<?xml version="1.0" encoding="utf-8"?>\n' + drawing.svg)
+        png.write_bytes(png_bytes(drawing.figure))
+        written += [svg, png]
+    return written
+
+
+def _refuse_twins(keys: list[str], kind: str) -> None:
+    for key in keys:
+        if keys.count(key) > 1:
+            raise OutputError(f"two {kind} are named {key!r}; give each a name of its own.")
+
+
+def _tell(progress: Callable[[int, int], None] | None, done: int, total: int) -> None:
+    if progress is not None:
+        progress(done, total)
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")

@@ -1,0 +1,89 @@
+"""Formulas written on one line, set as HTML: italic letters, subscripts, superscripts.
+
+``_`` and ``^`` lower and raise the next sign, or what stands in braces: ``m_i = g_i − t_i``,
+``e^{−λ t}``.  Single letters are italic, words such as ln and Cov upright.  Nothing more: there
+are no fractions, so that a formula reads the same aloud, in a mail and on the page.
+"""
+
+from __future__ import annotations
+
+import re
+
+from psdstats.output.text import escape_html
+
+__all__ = ["equation_html", "inline_html"]
+
+_TOKEN = re.compile(r"([_^])(\{[^{}]*\}|.)|([A-Za-zα-ωΑ-ΩΣ]+)|([^_^A-Za-zα-ωΑ-Ω]+)|(.)")
+_REFERENCE = re.compile(r"\[(\d{1,3})\]")
+
+
+def equation_html(formula: str) -> str:
+    """Set a formula as HTML.
+
+    Parameters
+    ----------
+    formula : str
+        The formula on one line.
+
+    Returns
+    -------
+    str
+        A ``span`` of class math.
+
+    Examples
+    --------
+    >>> equation_html("m_i = g_i")
+    '<span class="math"><i>m</i><sub><i>i</i></sub> = <i>g</i><sub><i>i</i></sub></span>'
+    """
+    return f'<span class="math">{_set(formula)}</span>'
+
+
+def inline_html(text: str, references: int = 0) -> str:
+    """Set a text in which dollar signs enclose formulas and ``[n]`` names a reference.
+
+    Parameters
+    ----------
+    text : str
+        Plain text.
+    references : int, default=0
+        How many references there are; larger numbers in brackets stay text.
+
+    Returns
+    -------
+    str
+        HTML without block elements.
+
+    Examples
+    --------
+    >>> inline_html("mass $m$ & more [1]", 1)
+    'mass <span class="math"><i>m</i></span> &amp; more <a href="#reference-1">[1]</a>'
+    """
+    parts = text.split("$")
+    if len(parts) % 2 == 0:  # an odd dollar sign is a dollar sign
+        return _link(escape_html(text), references)
+    return "".join(
+        equation_html(part) if index % 2 else _link(escape_html(part), references)
+        for index, part in enumerate(parts)
+    )
+
+
+def _set(formula: str) -> str:
+    out = []
+    for shift, shifted, word, other, stray in _TOKEN.findall(formula):
+        if shift:
+            tag = "sub" if shift == "_" else "sup"
+            out.append(f"<{tag}>{_set(shifted.strip('{}'))}</{tag}>")
+        elif word:
+            upright = len(word) > 1 or word == "Σ"
+            out.append(escape_html(word) if upright else f"<i>{escape_html(word)}</i>")
+        else:
+            out.append(escape_html(other or stray))
+    return "".join(out)
+
+
+def _link(escaped: str, references: int) -> str:
+    def link(match: re.Match[str]) -> str:
+        known = 1 <= int(match[1]) <= references
+        return f'<a href="#reference-{int(match[1])}">{match[0]}</a>' if known else match[0]
+
+    return _REFERENCE.sub(link, escaped)
