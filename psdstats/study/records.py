@@ -6,6 +6,7 @@ computed; sizes come from `psdstats.distribution`, uncertainties from `psdstats.
 
 from __future__ import annotations
 
+import copyreg
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -16,6 +17,10 @@ import pandas as pd
 from psdstats.sieves.sieve import Sieve
 
 __all__ = ["Balance", "Place", "Reading", "Run", "SourceFile", "Study", "TareHandling"]
+
+
+copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))
+# read-only mappings cannot be pickled by themselves, and studies are sent to worker processes
 
 
 def _nothing() -> Mapping[str, object]:
@@ -67,13 +72,31 @@ class Place:
 
 @dataclass(frozen=True, kw_only=True)
 class Reading:
-    """One sieve (or the pan, aperture 0) weighed empty and loaded in one run."""
+    """One sieve (or the pan, aperture 0) weighed empty and loaded in one run.
+
+    Parameters
+    ----------
+    sieve : str
+        Key of the physical sieve, or of the pan.
+    aperture_um : float
+        Nominal aperture, µm; 0 for the pan.
+    tare_g, gross_g : float
+        Readings empty and loaded, g.
+    place : Place
+        Where it was written down; two readings that differ in this alone are equal.
+    gross_again_g : float or None
+        Loaded reading after one more shaking, for the end-point check alone, g.
+    remark : str
+        What was noted beside it.
+    """
 
     sieve: str
     aperture_um: float
     tare_g: float
     gross_g: float
-    place: Place
+    place: Place = field(default=Place("", 0), compare=False)
+    gross_again_g: float | None = None
+    remark: str = ""
 
     @property
     def net_g(self) -> float:
@@ -130,6 +153,8 @@ class SourceFile:
 class Study:
     """A whole trial, as read.
 
+    Two studies are equal if they say the same, whichever files they were read from.
+
     Parameters
     ----------
     title, material : str
@@ -168,7 +193,7 @@ class Study:
     uncertainty: Mapping[str, object] = field(default_factory=_nothing)
     checks: Mapping[str, object] = field(default_factory=_nothing)
     compare: Mapping[str, object] = field(default_factory=_nothing)
-    files: tuple[SourceFile, ...] = ()
+    files: tuple[SourceFile, ...] = field(default=(), compare=False)
     notes: tuple[str, ...] = ()
 
     def runs_frame(self) -> pd.DataFrame:

@@ -1,0 +1,108 @@
+"""Numbers in cells: what counts as one, and how one is written so that it reads back the same.
+
+A number is digits with at most one decimal sign; thousands separators and units are refused, for
+they cannot be told from typing errors.  Arithmetic is decimal, so that 0.063 mm is exactly 63 µm.
+Text that a spreadsheet would take for a formula is written with an apostrophe before it, which
+reading takes away again.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from decimal import Decimal
+
+__all__ = [
+    "decimals_written",
+    "guarded",
+    "has_decimal_comma",
+    "has_decimal_point",
+    "number_text",
+    "to_number",
+    "unguarded",
+]
+
+_NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
+_LONGEST = 60  # characters; the digits of any double fit
+_FORMULA_SIGNS = ("=", "+", "-", "@")
+_FINEST_DECIMALS = 7  # 0.1 µg, finer than any laboratory balance
+
+
+def to_number(text: str) -> Decimal | None:
+    """Turn the text of a cell into a number; None if it is not one.
+
+    Examples
+    --------
+    >>> to_number("412,31"), to_number(" 1e3 "), to_number("1.234,5"), to_number("5 g")
+    (Decimal('412.31'), Decimal('1E+3'), None, None)
+    """
+    text = text.strip()
+    if len(text) > _LONGEST or not _NUMBER.fullmatch(text):
+        return None
+    value = Decimal(text.replace(",", "."))
+    return value if math.isfinite(float(value)) else None
+
+
+def has_decimal_comma(text: str) -> bool:
+    """Whether the text is a number written with a decimal comma."""
+    return "," in text and to_number(text) is not None
+
+
+def has_decimal_point(text: str) -> bool:
+    """Whether the text is a number written with a decimal point."""
+    return "." in text and to_number(text) is not None
+
+
+def decimals_written(value: Decimal) -> int:
+    """Count the decimals a number was written with, trailing zeros included.
+
+    Decimals beyond the seventh come from arithmetic, not from a display: the number is then
+    rounded to seven first.
+
+    Examples
+    --------
+    >>> decimals_written(Decimal("412.30")), decimals_written(Decimal("0.30000000000000004"))
+    (2, 1)
+    """
+    exponent = int(value.as_tuple().exponent)
+    if -exponent <= _FINEST_DECIMALS:
+        return max(0, -exponent)
+    rounded = f"{float(value):.{_FINEST_DECIMALS}f}".rstrip("0")
+    return len(rounded.partition(".")[2])
+
+
+def number_text(value: float, *, decimals: int = 0) -> str:
+    """Shortest text that reads back as the same number, with at least `decimals` decimals.
+
+    Examples
+    --------
+    >>> number_text(412.3, decimals=2), number_text(90.0), number_text(0.1 + 0.2)
+    ('412.30', '90', '0.30000000000000004')
+    """
+    text = f"{value:.{decimals}f}"
+    if float(text) == value:
+        return text
+    return repr(float(value))
+
+
+def guarded(text: str) -> str:
+    """Text for a CSV cell that no spreadsheet takes for a formula.
+
+    Examples
+    --------
+    >>> guarded("=1+1"), guarded("-5"), guarded("Alder 90 µm")
+    ("'=1+1", '-5', 'Alder 90 µm')
+    """
+    return f"'{text}" if text.startswith(_FORMULA_SIGNS) and to_number(text) is None else text
+
+
+def unguarded(text: str) -> str:
+    """Text of a cell without blanks around it and without the apostrophe of `guarded`.
+
+    Examples
+    --------
+    >>> unguarded(" '=1+1 "), unguarded("5'-sieve")
+    ('=1+1', "5'-sieve")
+    """
+    text = text.strip()
+    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_SIGNS) else text

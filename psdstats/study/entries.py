@@ -1,0 +1,227 @@
+"""Rows of the tables as typed entries: one of the run table, one of the weighing table.
+
+An entry with a cell that cannot be read is left out and its problem noted, so that the rest can
+still be looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+from psdstats.errors import Problem
+from psdstats.study.columns import (
+    COMPUTED_COLUMNS,
+    RUN_COLUMNS,
+    SIEVE_COLUMNS,
+    WEIGHING_COLUMNS,
+    CellReader,
+)
+from psdstats.study.table import Row, Table
+
+__all__ = [
+    "RunEntry",
+    "SieveEntry",
+    "WeighingEntry",
+    "read_run_entries",
+    "read_sieve_entries",
+    "read_weighing_entries",
+]
+
+_RESERVED_FACTORS = frozenset(WEIGHING_COLUMNS) - {"run"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunEntry:
+    """One row of the run table."""
+
+    row: int
+    run: str
+    group: str
+    milling_time_min: float
+    replicate: str | None
+    sample_mass_g: float | None
+    balance: str | None
+    factors: Mapping[str, str | float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class WeighingEntry:
+    """One row of the weighing table; None where a cell is empty."""
+
+    row: int
+    run: str
+    sieve: str | None
+    aperture_um: float
+    tare: Decimal | None
+    gross: Decimal | None
+    gross_again: Decimal | None
+    remark: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SieveEntry:
+    """One row of the sieve table."""
+
+    row: int
+    sieve: str
+    nominal_um: float
+    certified_um: float | None
+    expanded_uncertainty_um: float | None
+    coverage_factor: float | None
+    standard: str | None
+
+
+def _floated(value: Decimal | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def read_run_entries(table: Table, problems: list[Problem]) -> list[RunEntry]:
+    """Read the run table: names once each, times, and every further column as a factor."""
+    reader = CellReader(table, problems)
+    if not reader.require("run", "milling_time_min"):
+        return []
+    factors = [name for name in table.columns if name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS)]
+    for name in [name for name in factors if name in _RESERVED_FACTORS]:
+        factors.remove(name)
+        remedy = "Move it to the weighings, or rename it."
+        reader.complain(table.header_row, name, "the column belongs to the weighings", remedy)
+    numeric = {name: reader.factor_is_number(name) for name in factors}
+    grouped = any(row.text("group") for row in table.rows)
+    entries: dict[str, RunEntry] = {}
+    for row in table.rows:
+        before = len(problems)
+        run = reader.name(row, "run")
+        time = reader.number(row, "milling_time_min", needed=True)
+        group = reader.name(row, "group") if grouped else "all"
+        sample = reader.number(row, "sample_mass_g")
+        values = _factors(reader, row, numeric)
+        if run in entries:
+            fault = f"run {run} is also in row {entries[run].row}"
+            reader.complain(row.number, "run", fault, "Give every run a name of its own.")
+        if len(problems) == before and run and group and time is not None:
+            entries[run] = RunEntry(
+                row=row.number,
+                run=run,
+                group=group,
+                milling_time_min=float(time),
+                replicate=row.text("replicate") or None,
+                sample_mass_g=_floated(sample),
+                balance=row.text("balance") or None,
+                factors=values,
+            )
+    return list(entries.values())
+
+
+def _factors(reader: CellReader, row: Row, numeric: Mapping[str, bool]) -> dict[str, str | float]:
+    values: dict[str, str | float] = {}
+    shaking = reader.number(row, "shaking_time_min")
+    if shaking is not None:
+        values["shaking_time_min"] = float(shaking)
+    for name, is_number in numeric.items():
+        value = reader.factor_number(row, name) if is_number else row.text(name)
+        if value is not None and value != "":
+            values[name] = value
+    return values
+
+
+def read_weighing_entries(table: Table, problems: list[Problem]) -> list[WeighingEntry]:
+    """Read the weighing table; empty masses are left for the caller to judge."""
+    reader = CellReader(table, problems)
+    if not _has_weighing_columns(reader):
+        return []
+    in_mm = "aperture_mm" in table.columns
+    entries: list[WeighingEntry] = []
+    for row in table.rows:
+        before = len(problems)
+        run = reader.name(row, "run")
+        aperture = _aperture(reader, row, "aperture_mm" if in_mm else "aperture_um")
+        masses = [reader.number(row, name) for name in ("tare_g", "gross_g", "gross_again_g")]
+        _compare_net(reader, row, masses[0], masses[1])
+        if len(problems) == before and run and aperture is not None:
+            entries.append(
+                WeighingEntry(
+                    row=row.number,
+                    run=run,
+                    sieve=row.text("sieve") or None,
+                    aperture_um=float(aperture * 1000 if in_mm else aperture),
+                    tare=masses[0],
+                    gross=masses[1],
+                    gross_again=masses[2],
+                    remark=row.text("remark"),
+                )
+            )
+    return entries
+
+
+def _has_weighing_columns(reader: CellReader) -> bool:
+    table = reader.table
+    known = (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+    for name in table.columns:
+        if name not in known:
+            remedy = (
+                f"Known columns are {', '.join(WEIGHING_COLUMNS)}; what describes a whole run "
+                "belongs in the run table."
+            )
+            reader.complain(table.header_row, name, "the column is not known", remedy)
+    apertures = [name for name in ("aperture_um", "aperture_mm") if name in table.columns]
+    if len(apertures) == 2:
+        fault = "the aperture is given both in µm and in mm"
+        reader.complain(table.header_row, "aperture_mm", fault, "Keep one of the two columns.")
+        return False
+    aperture = apertures[0] if apertures else "aperture_um"
+    return reader.require("run", aperture, "tare_g", "gross_g")
+
+
+def _aperture(reader: CellReader, row: Row, column: str) -> Decimal | None:
+    if row.text(column).lower() == "pan":
+        return Decimal(0)
+    return reader.number(row, column, needed=True)
+
+
+def _compare_net(reader: CellReader, row: Row, tare: Decimal | None, gross: Decimal | None) -> None:
+    """Check a net mass that was typed (or computed by a spreadsheet) against its readings."""
+    if "net_g" not in reader.table.columns or tare is None or gross is None:
+        return
+    text = row.text("net_g")
+    try:
+        net = Decimal(text.replace(",", "."))
+    except ArithmeticError:
+        return
+    if net.is_finite() and abs(net - (gross - tare)) > Decimal("1e-6"):
+        remedy = "Correct the reading that was typed wrongly, or delete the column net_g."
+        fault = f"the net mass is not gross minus tare, {gross - tare} g"
+        reader.complain(row.number, "net_g", fault, remedy, value=text)
+
+
+def read_sieve_entries(table: Table, problems: list[Problem]) -> list[SieveEntry]:
+    """Read the sieve table: one physical sieve a row."""
+    reader = CellReader(table, problems)
+    for name in table.columns:
+        if name not in SIEVE_COLUMNS:
+            remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
+            reader.complain(table.header_row, name, "the column is not known", remedy)
+    if not reader.require("sieve", "nominal_um"):
+        return []
+    entries: dict[str, SieveEntry] = {}
+    for row in table.rows:
+        before = len(problems)
+        sieve = reader.name(row, "sieve")
+        nominal = reader.number(row, "nominal_um", needed=True)
+        others = {
+            name: _floated(reader.number(row, name))
+            for name in ("certified_um", "expanded_uncertainty_um", "coverage_factor")
+        }
+        if sieve in entries:
+            fault = f"sieve {sieve} is also in row {entries[sieve].row}"
+            reader.complain(row.number, "sieve", fault, "Keep one row for each sieve.")
+        if len(problems) == before and sieve and nominal is not None:
+            entries[sieve] = SieveEntry(
+                row=row.number,
+                sieve=sieve,
+                nominal_um=float(nominal),
+                standard=row.text("standard") or None,
+                **others,
+            )
+    return list(entries.values())

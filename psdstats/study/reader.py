@@ -1,0 +1,219 @@
+"""Reading a study from a folder, one flat CSV file or one workbook.
+
+Nothing is guessed: what the files leave open is an error with a remedy, or an assumption stated
+in `Study.notes`.  The files are never changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from psdstats.errors import Problem, StudyError
+from psdstats.study.assemble import assemble
+from psdstats.study.columns import (
+    COMPUTED_COLUMNS,
+    FLAT_COLUMNS,
+    RUN_COLUMNS,
+    SIEVE_COLUMNS,
+    WEIGHING_COLUMNS,
+)
+from psdstats.study.limits import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
+from psdstats.study.raw import RawStudy, split_flat_table
+from psdstats.study.records import SourceFile, Study
+from psdstats.study.settings import parse_toml
+from psdstats.study.source_csv import decode, read_csv_table, settings_lines
+from psdstats.study.source_xlsx import Sheet, read_settings_sheet, read_sheets
+from psdstats.study.stopping import stopping_problems
+from psdstats.study.table import Table, make_table
+
+__all__ = ["KNOWN_SHEETS", "read_leniently", "read_study"]
+
+KNOWN_SHEETS = ("study", "runs", "weighings", "sieves", "guide")
+"""Sheets of a workbook with a meaning of their own; `guide` is for people and not read."""
+
+_MOST_PROBLEMS = 200  # listed in one error; the rest is counted
+
+
+def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
+    """Read a study.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder with `study.toml`, `runs.csv`, `weighings.csv` and, if wanted, `sieves.csv`; or
+        one flat CSV file; or one XLSX workbook with the same tables as sheets.
+    encoding : str or None
+        Encoding of the CSV files where it is not UTF-8.
+
+    Returns
+    -------
+    Study
+        The runs that are weighed.  `notes` says what had to be assumed.
+
+    Raises
+    ------
+    StudyError
+        If anything cannot be read as it stands; lists every problem found.
+    """
+    study, problems = read_leniently(path, encoding=encoding)
+    if study is not None:
+        problems += stopping_problems(study)
+    if problems or study is None:
+        raise StudyError(_shortened(problems))
+    return study
+
+
+def read_leniently(
+    path: str | Path, *, encoding: str | None = None
+) -> tuple[Study | None, list[Problem]]:
+    """Read what can be read, and list what is wrong.
+
+    Returns
+    -------
+    (Study or None, list of Problem)
+        The study of the runs that can be read, None where there are none, and the problems.  The
+        study may hold runs that `read_study` would refuse; `stopping_problems` names them.
+    """
+    place = Path(path)
+    problems: list[Problem] = []
+    if place.is_dir():
+        raw = _read_folder(place, encoding, problems)
+    elif place.is_file():
+        raw = _read_file(place, encoding, problems)
+    else:
+        fault = "there is no such file or folder"
+        remedy = "Give the folder of the study, its flat CSV file or its workbook."
+        return None, [Problem(file=str(place), fault=fault, remedy=remedy)]
+    return assemble(raw, problems), problems
+
+
+def _shortened(problems: list[Problem]) -> list[Problem]:
+    further = len(problems) - _MOST_PROBLEMS
+    if further <= 0:
+        return problems
+    rest = Problem(
+        file=problems[-1].file,
+        fault=f"{further} further problems are not listed",
+        remedy="Correct those above first.",
+    )
+    return [*problems[:_MOST_PROBLEMS], rest]
+
+
+def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
+    raw = RawStudy(name=folder.resolve().name, settings_file="study.toml")
+    if (folder / "study.toml").exists():
+        content = _bytes(folder, "study.toml", MAX_SETTINGS_BYTES, raw, problems)
+        text = None
+        if content is not None:
+            text = decode(content, "study.toml", encoding=None, problems=problems)
+        raw.settings = parse_toml(text or "", "study.toml", problems)
+    tables: dict[str, Table | None] = {}
+    for name, known in (
+        ("runs.csv", (*RUN_COLUMNS, *COMPUTED_COLUMNS)),
+        ("weighings.csv", (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)),
+        ("sieves.csv", SIEVE_COLUMNS),
+    ):
+        if name == "sieves.csv" and not (folder / name).exists():
+            continue
+        content = _bytes(folder, name, MAX_FILE_BYTES, raw, problems)
+        text = None
+        if content is not None:
+            text = decode(content, name, encoding=encoding, problems=problems)
+        if text is not None:
+            tables[name] = read_csv_table(text, name, known=known, problems=problems)
+    raw.runs = tables.get("runs.csv")
+    raw.weighings = tables.get("weighings.csv")
+    raw.sieves = tables.get("sieves.csv")
+    return raw
+
+
+def _bytes(
+    folder: Path, name: str, limit: int, raw: RawStudy, problems: list[Problem]
+) -> bytes | None:
+    """Content of a file of the study; None, with a problem noted, where it cannot be had."""
+    path = folder / name
+    fault, remedy = "", ""
+    if not path.is_file():
+        fault = "the file is missing"
+        remedy = "A study folder holds study.toml, runs.csv and weighings.csv."
+    elif not path.resolve().is_relative_to(folder.resolve()):
+        fault, remedy = "the file is a link that leaves the study folder", "Copy the file itself."
+    elif path.stat().st_size > limit:
+        fault = f"the file is larger than {limit // 10**6} MB"
+        remedy = "Split the study, or delete what is not part of it."
+    else:
+        try:
+            content = path.read_bytes()
+        except OSError as cause:
+            fault = f"the file cannot be opened ({cause.strerror})"
+            remedy = "Make it readable."
+        else:
+            raw.files.append(SourceFile(name, hashlib.sha256(content).hexdigest()))
+            return content
+    problems.append(Problem(file=name, fault=fault, remedy=remedy))
+    return None
+
+
+def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
+    raw = RawStudy(name=path.stem, settings_file=path.name)
+    suffix = path.suffix.lower()
+    if suffix not in (".csv", ".txt", ".tsv", ".xlsx"):
+        fault = f"files of the kind {suffix or 'without ending'} are not read"
+        remedy = "Save it as CSV (UTF-8) or as XLSX."
+        problems.append(Problem(file=path.name, fault=fault, remedy=remedy))
+        return raw
+    content = _bytes(path.resolve().parent, path.resolve().name, MAX_FILE_BYTES, raw, problems)
+    if content is None:
+        return raw
+    if suffix == ".xlsx":
+        _read_workbook(content, path.name, raw, problems)
+        return raw
+    text = decode(content, path.name, encoding=encoding, problems=problems)
+    if text is None:
+        return raw
+    settings, skip = settings_lines(text)
+    raw.settings = parse_toml(settings, path.name, problems)
+    known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
+    flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
+    if flat is not None:
+        raw.runs, raw.weighings = split_flat_table(flat, problems)
+    return raw
+
+
+def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Problem]) -> None:
+    sheets = read_sheets(content, name, problems)
+    if not sheets:
+        return
+    named = {title.strip().lower(): title for title in sheets}
+    if "study" in named:
+        raw.settings_file = named["study"]
+        raw.settings = read_settings_sheet(sheets[named["study"]], named["study"], problems)
+
+    def table(key: str, known: tuple[str, ...]) -> Table | None:
+        title = named.get(key)
+        return None if title is None else _sheet_table(title, sheets[title], known, problems)
+
+    if named.get("sieves") and sheets[named["sieves"]]:
+        raw.sieves = table("sieves", SIEVE_COLUMNS)
+    if "weighings" in named and "runs" in named:
+        raw.runs = table("runs", (*RUN_COLUMNS, *COMPUTED_COLUMNS))
+        raw.weighings = table("weighings", (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS))
+        return
+    others = [title for key, title in named.items() if key not in ("study", "sieves", "guide")]
+    others = [title for title in others if sheets[title]]
+    if len(others) != 1:
+        fault = f"the workbook has the sheets {', '.join(sheets)}"
+        remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
+        problems.append(Problem(file=name, fault=fault, remedy=remedy))
+        return
+    known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
+    flat = _sheet_table(others[0], sheets[others[0]], known, problems)
+    if flat is not None:
+        raw.runs, raw.weighings = split_flat_table(flat, problems)
+
+
+def _sheet_table(
+    title: str, sheet: Sheet, known: tuple[str, ...], problems: list[Problem]
+) -> Table | None:
+    return make_table(title, sheet, known=known, decimal_comma=True, problems=problems)

@@ -1,0 +1,230 @@
+"""Workbooks: the bytes of an XLSX file to tables and settings.
+
+Sheets `study` (settings: key, value), `runs`, `weighings` and `sieves`, or one sheet that holds a
+flat table.  Formulas count by the value the spreadsheet last computed; nothing is computed here,
+no macro, link or external reference is followed.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+import tomllib
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterator, Sequence
+from datetime import date, time, timedelta
+from decimal import Decimal
+from xml.etree.ElementTree import ParseError
+
+from psdstats.errors import Problem
+from psdstats.study.limits import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES
+from psdstats.study.table import Cell, is_blank
+
+__all__ = ["Sheet", "read_settings_sheet", "read_sheets"]
+
+Sheet = list[tuple[int, list[Cell]]]
+"""Rows of a sheet: row number and cells."""
+
+_UNREADABLE = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    NotImplementedError,  # a packing method that zipfile does not know
+    OSError,
+    ParseError,
+    RecursionError,
+    RuntimeError,  # an encrypted part
+    TypeError,
+    ValueError,
+    struct.error,
+    zipfile.BadZipFile,
+    zlib.error,
+)  # what zipfile, the XML parser and openpyxl raise on bytes that are no workbook
+
+_TEXT_SETTINGS = ("title", "material", "standard")  # text even where it looks otherwise
+
+
+def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
+    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
+
+    Parameters
+    ----------
+    content : bytes
+        The file.
+    file : str
+        Name for messages.
+    problems : list of Problem
+        Receives what is wrong.
+    """
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        if not _is_harmless(content, file, problems):
+            return {}
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # openpyxl warns of features it does not read
+            book = load_workbook(
+                io.BytesIO(content), read_only=True, data_only=True, keep_links=False
+            )
+            return {
+                sheet.title: list(_rows(sheet, problems))
+                for sheet in book.worksheets
+                if hasattr(sheet, "iter_rows")
+            }
+    except (*_UNREADABLE, InvalidFileException) as cause:
+        problems.append(
+            Problem(
+                file=file,
+                fault=f"the workbook is damaged or not an XLSX file ({type(cause).__name__})",
+                remedy="Open it in a spreadsheet program and save it again as XLSX.",
+            )
+        )
+        return {}
+
+
+def _is_harmless(content: bytes, file: str, problems: list[Problem]) -> bool:
+    """Refuse parts that unpack to more than the limit and XML that declares entities."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        unpacked = sum(part.file_size for part in archive.infolist())
+        if unpacked > MAX_UNPACKED_BYTES:
+            problems.append(
+                Problem(
+                    file=file,
+                    fault=f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB",
+                    remedy="Delete what is not part of the study, or split it.",
+                )
+            )
+            return False
+        for part in archive.infolist():
+            if part.filename.endswith((".xml", ".rels")) and b"<!" in archive.read(part)[:4096]:
+                problems.append(
+                    Problem(
+                        file=file,
+                        fault=f"the part {part.filename[:80]} declares a document type",
+                        remedy="Save the workbook again with a spreadsheet program.",
+                    )
+                )
+                return False
+    return True
+
+
+def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+    title = str(getattr(sheet, "title", ""))
+    sheet.reset_dimensions()  # type: ignore[attr-defined]  # the stated size may be wrong
+    rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
+    for number, cells in enumerate(rows, start=1):
+        read = [_cell(cell, title, number, problems) for cell in cells]
+        while read and is_blank(read[-1]):
+            read.pop()
+        if read:
+            yield number, read
+
+
+def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
+    value = getattr(cell, "value", None)
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return _decimal(float(value), str(getattr(cell, "number_format", "General")))
+    if isinstance(value, date | time | timedelta):
+        problems.append(
+            Problem(
+                file=sheet,
+                row=row,
+                value=str(value),
+                fault="a cell holds a date or time",
+                remedy="Format the cell as text and type it again.",
+            )
+        )
+        return ""
+    return str(value)[: MAX_CELL_CHARACTERS + 1]
+
+
+def _decimal(value: float, number_format: str) -> Cell:
+    """Turn a number into a decimal with the decimals the cell shows, if that changes nothing."""
+    if value.is_integer() and abs(value) < 1e15:
+        exact = Decimal(int(value))
+    else:
+        exact = Decimal(repr(value))
+    shown = number_format.partition(";")[0].partition(".")[2]
+    zeros = len(shown) - len(shown.lstrip("0"))
+    if 0 < zeros <= 7 and exact.is_finite() and abs(value) < 1e15:
+        padded = exact.quantize(Decimal(1).scaleb(-zeros))
+        if padded == exact:
+            return padded
+    return exact
+
+
+def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dict[str, object]:
+    """Settings from a sheet with the columns key and value.
+
+    Keys of tables are joined by dots as in TOML (`balances.fine.resolution_g`); rows without a
+    value are left out; a list is written in square brackets as in TOML.
+    """
+    settings: dict[str, object] = {}
+    for number, cells in sheet:
+        key = str(cells[0]).strip()
+        value = cells[1] if len(cells) > 1 else ""
+        if is_blank(value) or (key, str(value).strip()) == ("key", "value"):
+            continue
+        path = _key_path(key)
+        if path is None or not _store(settings, path, _setting(path[-1], value)):
+            problems.append(
+                Problem(
+                    file=name,
+                    row=number,
+                    column="key",
+                    value=key[:40],
+                    fault="this is not a key, or it is there twice",
+                    remedy="Write one key a row, parts of it joined by dots.",
+                )
+            )
+    return settings
+
+
+def _key_path(key: str) -> tuple[str, ...] | None:
+    if "\n" in key or "=" in key or "#" in key:
+        return None
+    try:
+        level: object = tomllib.loads(f"{key} = 0")
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return None
+    path: list[str] = []
+    while isinstance(level, dict) and level:
+        ((part, level),) = level.items()
+        path.append(part)
+    return tuple(path) or None
+
+
+def _store(settings: dict[str, object], path: Sequence[str], value: object) -> bool:
+    level = settings
+    for part in path[:-1]:
+        inner = level.setdefault(part, {})
+        if not isinstance(inner, dict):
+            return False
+        level = inner
+    if path[-1] in level:
+        return False
+    level[path[-1]] = value
+    return True
+
+
+def _setting(key: str, value: Cell) -> object:
+    if isinstance(value, Decimal):
+        return str(value) if key in _TEXT_SETTINGS else float(value)
+    text = value.strip()
+    if text in ("true", "false") and key not in _TEXT_SETTINGS:
+        return text == "true"
+    if text.startswith("[") and key not in _TEXT_SETTINGS:
+        try:
+            return tomllib.loads(f"value = {text}")["value"]
+        except (tomllib.TOMLDecodeError, RecursionError):
+            return text
+    return value if key in _TEXT_SETTINGS else text

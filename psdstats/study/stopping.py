@@ -1,0 +1,99 @@
+"""Checks without which no size can be computed: a study that fails one is not read.
+
+Masses in g.  A loaded sieve that weighs a little less than the empty one, within weighing noise,
+is no error: an empty sieve reads so half of the time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator
+
+from psdstats.errors import Problem
+from psdstats.study.findings import Finding, finding
+from psdstats.study.records import Balance, Run, Study
+
+__all__ = ["net_noise_g", "stopping_findings", "stopping_problems"]
+
+_NOISE_FACTOR = 5.0  # normal tail 3e-7: no false alarm in a laboratory's lifetime
+
+
+def net_noise_g(balance: Balance) -> float:
+    """Standard uncertainty of the difference of two readings of one balance, g.
+
+    Notes
+    -----
+    sqrt(2 (d²/12 + s_r²)): rounding to the resolution d and repeatability s_r of each reading
+    (JCGM 100, F.2.2.1, from memory).
+    """
+    return math.sqrt(2.0 * (balance.resolution_g**2 / 12.0 + balance.repeatability_g**2))
+
+
+def lowest_net_g(balance: Balance) -> float:
+    """Net mass below which a reading is wrong and not merely noisy, g."""
+    return -max(_NOISE_FACTOR * net_noise_g(balance), balance.resolution_g)
+
+
+def stopping_findings(study: Study) -> Iterator[Finding]:
+    """Everything that makes a run impossible to evaluate."""
+    for run in study.runs:
+        yield from _stack_findings(run)
+        lowest = lowest_net_g(study.balances[run.balance])
+        for reading in run.readings:
+            if reading.net_g < lowest:
+                yield finding(
+                    "gross_below_tare",
+                    f"gross {reading.gross_g:.10g} g is below its tare {reading.tare_g:.10g} g "
+                    f"(net {reading.net_g:.6g} g)",
+                    "Weigh the sieve with its powder again, or correct the tare if it belongs to "
+                    "another sieve.",
+                    run=run,
+                    reading=reading,
+                    value=reading.net_g,
+                    limit=lowest,
+                    unit="g",
+                )
+        if not run.total_g > 0:
+            yield finding(
+                "no_powder",
+                f"the net masses add up to {run.total_g:.6g} g",
+                "Weigh the run again.",
+                run=run,
+                value=run.total_g,
+                limit=0.0,
+                unit="g",
+            )
+
+
+def _stack_findings(run: Run) -> Iterator[Finding]:
+    apertures = Counter(reading.aperture_um for reading in run.readings)
+    if 0.0 not in apertures:
+        yield finding(
+            "no_pan", "the pan (aperture 0) is missing", "Weigh the pan and add its row.", run=run
+        )
+    if not any(apertures):
+        yield finding("no_sieve", "there is no sieve", "Add the weighings of the sieves.", run=run)
+    seen: dict[float, str] = {}
+    keys: set[str] = set()
+    for reading in sorted(run.readings, key=lambda each: each.place.row):
+        first = seen.get(reading.aperture_um)
+        if first is not None or reading.sieve in keys:
+            name = "the pan" if reading.aperture_um == 0 else f"{reading.aperture_um:.12g} µm"
+            yield finding(
+                "repeated_sieve",
+                f"{name} is there twice"
+                + ("" if first in (None, reading.sieve) else f" (also as sieve {first})"),
+                "Delete the row that was written twice, or correct its aperture.",
+                run=run,
+                reading=reading,
+                value=reading.aperture_um,
+                unit="µm",
+            )
+        seen.setdefault(reading.aperture_um, reading.sieve)
+        keys.add(reading.sieve)
+
+
+def stopping_problems(study: Study) -> list[Problem]:
+    """Give the same as problems, for the error that reading raises."""
+    return [found.to_problem() for found in stopping_findings(study)]
