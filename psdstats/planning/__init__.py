@@ -4,16 +4,23 @@ from psdstats.planning.bench_steps import BenchTimes
 from psdstats.planning.charge import MillCharge, mill_charge
 from psdstats.planning.mill_parts import Balls, Jar, critical_speed_rpm
 from psdstats.planning.plan_error import PlanError
-from psdstats.planning.timeline import Timeline, timeline
+from psdstats.planning.power_simulation import power
+from psdstats.planning.power_result import PowerResult
+from psdstats.planning.bench_timeline import Timeline, timeline
+from psdstats.planning.trial_plan import Design, Variation
 
 __all__ = [
     "Balls",
     "BenchTimes",
+    "Design",
     "Jar",
     "MillCharge",
     "PlanError",
+    "PowerResult",
     "Timeline",
+    "Variation",
     "critical_speed_rpm",
     "mill_charge",
+    "power",
     "timeline",
 ]
