@@ -9,6 +9,7 @@ The response may be in any unit; statistics are dimensionless.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,23 +73,26 @@ def repeated_measures_check(
     both degrees of freedom gives the corrected p; it is 1 with two levels.
     """
     name = "repeated-measures analysis of variance"
-    means, said = _cell_means(frame, response=response, within=within, group=group)
-    if means is None:
+    cells, said = _complete_cells(frame, response=response, within=within, group=group)
+    if cells is not None and cells["group"].nunique() < 3:
+        cells, said = None, "the correction needs at least three groups."
+    if cells is None:
         return CrossCheck(name=name, sentence=f"Not available: {said}", table=None)
     import pingouin
 
-    long = means.stack().rename("response").reset_index()
-    found = pingouin.rm_anova(
-        data=long,
-        dv="response",
-        within=within,
-        subject=group,
-        correction=True,
-        detailed=True,
-        effsize="np2",
-    )
+    with warnings.catch_warnings():  # pingouin calls pandas in a way that pandas will give up
+        warnings.simplefilter("ignore", DeprecationWarning)
+        found = pingouin.rm_anova(
+            data=cells,
+            dv="response",
+            within="level",
+            subject="group",
+            correction=True,
+            detailed=True,
+            effsize="np2",
+        )
     effect = found.iloc[0].rename(lambda label: str(label).replace("-", "_"))
-    groups, levels = means.shape
+    groups, levels = cells["group"].nunique(), cells["level"].nunique()
     testable = levels > 2 and groups >= levels
     table = pd.DataFrame(
         {
@@ -126,18 +130,17 @@ def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: st
         If a column is missing or the response is not numeric.
     """
     name = "Friedman's rank test"
-    means, said = _cell_means(frame, response=response, within=within, group=group)
-    if means is not None and means.shape[1] < 3:
-        means, said = None, "the rank test needs at least three levels."
-    if means is None:
+    cells, said = _complete_cells(frame, response=response, within=within, group=group)
+    if cells is not None and cells["level"].nunique() < 3:
+        cells, said = None, "the rank test needs at least three levels."
+    if cells is None:
         return CrossCheck(name=name, sentence=f"Not available: {said}", table=None)
     import pingouin
 
-    long = means.stack().rename("response").reset_index()
     rows = []
     for method in ("chisq", "f"):
         found = pingouin.friedman(
-            data=long, dv="response", within=within, subject=group, method=method
+            data=cells, dv="response", within="level", subject="group", method=method
         )
         rows.append(found.iloc[0].rename(lambda label: str(label).replace("-", "_")))
     chi_square, approximate = rows
@@ -156,10 +159,10 @@ def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: st
     return CrossCheck(name=name, sentence=said, table=table)
 
 
-def _cell_means(
+def _complete_cells(
     frame: pd.DataFrame, *, response: str, within: str, group: str
 ) -> tuple[pd.DataFrame | None, str]:
-    """Groups by levels, or None; and what was done, or what is missing, as a sentence."""
+    """One row a group and level, or None; and what was done, or what is missing, in words."""
     for column in (response, within, group):
         if column not in frame.columns:
             raise ModelError(
@@ -167,19 +170,28 @@ def _cell_means(
             )
     if not pd.api.types.is_numeric_dtype(frame[response]):
         raise ModelError(f"The column {response!r} is not numeric; give the response as numbers.")
-    used = frame.dropna(subset=[response])
-    keys = [used[group].rename(group), used[within].rename(within)]
-    cells = used[response].astype(float).groupby(keys, observed=True)
-    means, counts = cells.mean().unstack(), cells.size()
-    if min(means.shape) < 2:
-        return None, f"it needs two or more groups and levels; there are {means.shape}."
-    missing = means.isna().to_numpy()
-    if missing.any():
-        row, column = np.argwhere(missing)[0]
+    rows = pd.DataFrame(
+        {
+            "group": frame[group].astype(str),
+            "level": frame[within].astype(str),
+            "response": frame[response].astype(float),
+        }
+    ).dropna()
+    cells = rows.groupby(["group", "level"], as_index=False)["response"].agg(["mean", "size"])
+    groups, levels = rows["group"].unique(), rows["level"].unique()
+    if min(len(groups), len(levels)) < 2:
         return None, (
-            f"the design is not complete: {int(missing.sum())} of {missing.size} combinations have "
-            f"no value, the first being {group} {means.index[row]}, {within} "
-            f"{means.columns[column]}; the mixed model uses what there is."
+            f"it needs two or more groups and two or more levels; there are {len(groups)} of "
+            f"{group} and {len(levels)} of {within}."
         )
-    averaged = " Replicates of a group at a level were averaged." if (counts > 1).any() else ""
-    return means, f"{means.shape[0]} groups at {means.shape[1]} levels each.{averaged}"
+    present = set(zip(cells["group"], cells["level"], strict=True))
+    missing = [(g, level) for g in groups for level in levels if (g, level) not in present]
+    if missing:
+        return None, (
+            f"the design is not complete: {len(missing)} of {len(groups) * len(levels)} "
+            f"combinations have no value, the first being {group} {missing[0][0]} with {within} "
+            f"{missing[0][1]}; the mixed model uses what there is."
+        )
+    averaged = " Replicates of a group at a level were averaged." if cells["size"].max() > 1 else ""
+    said = f"{len(groups)} groups at {len(levels)} levels each.{averaged}"
+    return cells.rename(columns={"mean": "response"}), said

@@ -271,13 +271,14 @@ a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.0004.'
             f"{evidence.subject}: the margin is {margin} and the p of its equivalence test "
             f"{p_equivalent}; give both or neither."
         )
+    effect = word_effect(*numbers[:3], p=evidence.p_adjusted, level=evidence.level)
     if evidence.p_adjusted < alpha:
         small = f", and within the margin of {margin:g} %" if within else ""
-        return _finding(Verdict.CHANGED, evidence, _effect_of(evidence) + small, within)
+        return _finding(Verdict.CHANGED, evidence, effect + small, within)
     if within:
-        reason = f"margin {margin:g} %, {word_p(p_equivalent or 0.0)}; {_effect_of(evidence)}"
+        reason = f"margin {margin:g} %, {word_p(p_equivalent or 0.0)}; {effect}"
         return _finding(Verdict.EQUIVALENT, evidence, reason, within)
-    reason = _effect_of(evidence)
+    reason = effect
     if detectable is not None:
         places = 1 if detectable < 10.0 else 0
         reason += (
@@ -293,13 +294,3 @@ a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.0004.'
 def _finding(answer: Verdict, evidence: Evidence, reason: str, within: bool | None) -> Finding:
     sentence = f"{evidence.subject}: {answer.value}, {reason}."
     return Finding(verdict=answer, sentence=sentence, within_margin=within)
-
-
-def _effect_of(evidence: Evidence) -> str:
-    return word_effect(
-        evidence.log_ratio,
-        evidence.lower,
-        evidence.upper,
-        p=evidence.p_adjusted,
-        level=evidence.level,
-    )
