@@ -106,8 +106,8 @@ def cells_at_levels(
     bad = frame.index[numbers.notna() & ((numbers <= 0) | np.isinf(numbers))]
     if scale is Scale.LOG and len(bad):
         raise ModelError(
-            f"Column {value!r}, row {bad[0]!r} holds {float(numbers[bad[0]])!r}, which has no logarithm; "
-            "correct it or use scale='raw'."
+            f"Column {value!r}, row {bad[0]!r} holds {float(numbers[bad[0]])!r}, which has no "
+            "logarithm; correct it or use scale='raw'."
         )
     work = frame[[*levels, group]].assign(_y=np.log(numbers) if scale is Scale.LOG else numbers)
     if not work["_y"].notna().any():

@@ -1,0 +1,149 @@
+"""Class masses of all runs on one set of classes, merged where stacks differ (g, µm).
+
+Only apertures that every run has remain as class limits; the masses between them are added up.
+Nothing is interpolated or extrapolated.  Sieves of one nominal aperture count as the same limit;
+what their true apertures differ by is an aperture uncertainty and not corrected here.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.errors import ModelError
+from psdstats.study.records import Run, Study
+
+__all__ = ["CommonClasses", "common_classes"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CommonClasses:
+    """Class masses of runs on common limits.
+
+    Parameters
+    ----------
+    runs : tuple of str
+        Runs in the order of the study.
+    limits_um : ndarray, shape (K - 1,)
+        Apertures that separate the classes, ascending.
+    mass_g : ndarray, shape (n_runs, K)
+        Mass in each class, finest (through the finest common sieve) first.
+    names : tuple of str
+        Name of each class: "< 45 µm", "45 to 90 µm", "≥ 500 µm".
+    notes : tuple of str
+        What was merged, as sentences.
+    """
+
+    runs: tuple[str, ...]
+    limits_um: NDArray[np.float64]
+    mass_g: NDArray[np.float64]
+    names: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def fractions(self) -> NDArray[np.float64]:
+        """Mass fractions, shape (n_runs, K); a net mass below zero counts as zero."""
+        held = np.clip(self.mass_g, 0.0, None)
+        return np.asarray(held / held.sum(axis=1, keepdims=True), dtype=np.float64)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a run and class: run, class, mass_g, mass_percent."""
+        share = 100 * self.fractions
+        return pd.DataFrame(
+            [
+                {
+                    "run": run,
+                    "class": name,
+                    "mass_g": self.mass_g[i, k],
+                    "mass_percent": share[i, k],
+                }
+                for i, run in enumerate(self.runs)
+                for k, name in enumerate(self.names)
+            ]
+        )
+
+
+def common_classes(study: Study) -> CommonClasses:
+    """Bring the class masses of all runs to the apertures they share.
+
+    Parameters
+    ----------
+    study : Study
+        Any study with readings.
+
+    Returns
+    -------
+    CommonClasses
+        Masses on common classes; classes empty in every run are merged into their finer neighbour.
+
+    Raises
+    ------
+    ModelError
+        If the runs share no aperture, or a run has no mass.
+    """
+    apertures = [{r.aperture_um for r in run.readings if r.aperture_um > 0} for run in study.runs]
+    shared = set.intersection(*apertures)
+    every = set.union(*apertures)
+    if not shared:
+        raise ModelError(
+            "The runs have no aperture in common, so their distributions cannot be compared "
+            "without guessing between sieves; compare percentiles instead."
+        )
+    limits = np.array(sorted(shared))
+    mass = np.array([_masses(run, limits) for run in study.runs])
+    for run, total in zip(study.runs, mass.sum(axis=1), strict=True):
+        if total <= 0:
+            raise ModelError(f"Run {run.name} has no mass on its sieves; leave it out.")
+    notes = []
+    if every - shared:
+        notes.append(
+            f"Apertures not in every stack were merged away: {_list(every - shared)}; "
+            f"{len(limits) + 1} common classes remain."
+        )
+    limits, mass, dropped = _merge_empty(limits, mass)
+    if dropped:
+        notes.append(f"Limits around classes empty in every run were dropped: {_list(dropped)}.")
+    return CommonClasses(
+        runs=tuple(run.name for run in study.runs),
+        limits_um=limits,
+        mass_g=mass,
+        names=_names(limits),
+        notes=tuple(notes),
+    )
+
+
+def _masses(run: Run, limits: NDArray[np.float64]) -> NDArray[np.float64]:
+    mass = np.zeros(len(limits) + 1)
+    for reading in run.readings:
+        mass[int(np.searchsorted(limits, reading.aperture_um, side="right"))] += reading.net_g
+    return mass
+
+
+def _merge_empty(
+    limits: NDArray[np.float64], mass: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], set[float]]:
+    """Join each class empty in every run to its finer neighbour (the finest to its coarser)."""
+    held = np.asarray(np.any(mass > 0, axis=0), dtype=np.bool_)
+    keep_limit = held[1:].copy()  # limit j separates class j from class j + 1
+    if not held[0] and keep_limit.any():
+        keep_limit[int(np.argmax(keep_limit))] = False
+    group = np.concatenate([[0], np.cumsum(keep_limit)])
+    merged = np.zeros((len(mass), int(group[-1]) + 1))
+    for column, target in enumerate(group):
+        merged[:, target] += mass[:, column]
+    return limits[keep_limit], merged, {float(x) for x in limits[~keep_limit]}
+
+
+def _names(limits: NDArray[np.float64]) -> tuple[str, ...]:
+    if not len(limits):
+        return ("all",)
+    between = [f"{a:g} to {b:g} µm" for a, b in itertools.pairwise(limits)]
+    return (f"< {limits[0]:g} µm", *between, f"≥ {limits[-1]:g} µm")
+
+
+def _list(apertures: set[float]) -> str:
+    return ", ".join(f"{one:g}" for one in sorted(apertures)) + " µm"

@@ -1,0 +1,250 @@
+"""Permutation test for a difference between whole distributions.
+
+The pseudo-F of M. J. Anderson, "A new method for non-parametric multivariate analysis of variance",
+Austral Ecology 26 (2001) 32-46, on Euclidean coordinates, with strata (groups) as blocks: their
+mean differences are removed first and runs are exchanged only within them, so that the test has
+exact size whatever the distribution of the coordinates, empty classes and unequal numbers included.
+The test answers to a difference in scatter as well as in position.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from psdstats.comparison.permutation_manova_arrangements import (
+    arrangement_blocks,
+    count_arrangements,
+)
+from psdstats.errors import ModelError
+
+__all__ = ["Layout", "PermutationManova", "layout_of", "permutation_manova"]
+
+_EXACT_LIMIT = 20_000
+_NOISE = 1e-24  # relative sum of squares of floating-point noise
+_TIE = 1e-9  # relative difference below which two sums of squares count as equal
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layout:
+    """A one-factor design with strata, ready for sums of squares.
+
+    Parameters
+    ----------
+    levels, strata : ndarray of int, shape (n,)
+        Codes of factor level and stratum.
+    basis : ndarray, shape (n, df_factor)
+        Orthonormal basis of the factor after strata.
+    block_basis : ndarray, shape (n, n_strata)
+        Orthonormal basis of the strata (of the mean, without strata).
+    arrangements : int
+        Different assignments of levels to runs within strata.
+    """
+
+    levels: NDArray[np.int64]
+    strata: NDArray[np.int64]
+    basis: NDArray[np.float64]
+    block_basis: NDArray[np.float64]
+    arrangements: int
+
+    @property
+    def df_factor(self) -> int:
+        """Degrees of freedom of the factor after strata."""
+        return int(self.basis.shape[1])
+
+    @property
+    def df_residual(self) -> int:
+        """Degrees of freedom left after strata and factor."""
+        return len(self.levels) - int(self.block_basis.shape[1]) - self.df_factor
+
+    def without_strata_means(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Rows of `values` with the stratum means taken off."""
+        taken = self.block_basis @ (self.block_basis.T @ values)
+        return np.asarray(values - taken, dtype=np.float64)
+
+
+def layout_of(factor: ArrayLike, strata: ArrayLike | None = None) -> Layout:
+    """Build the layout of a one-factor design.
+
+    Parameters
+    ----------
+    factor : array_like, shape (n,)
+        Level of each run.
+    strata : array_like, shape (n,) or None
+        Stratum of each run, or None for one stratum.
+
+    Returns
+    -------
+    Layout
+        The design.
+
+    Raises
+    ------
+    ModelError
+        If lengths differ, or no stratum holds two levels, or nothing is left for the residual.
+    """
+    levels, names = pd.factorize(np.asarray(factor), sort=True)
+    blocks = np.zeros(len(levels), dtype=np.int64)
+    if strata is not None:
+        blocks = pd.factorize(np.asarray(strata), sort=True)[0]
+    if len(blocks) != len(levels):
+        raise ModelError(f"There are {len(levels)} factor values but {len(blocks)} strata values.")
+    dummies = np.equal.outer(blocks, np.unique(blocks)).astype(float)
+    block_basis = dummies / np.sqrt(dummies.sum(axis=0))
+    factor_dummies = np.equal.outer(levels, np.arange(len(names))).astype(float)
+    rest = factor_dummies - block_basis @ (block_basis.T @ factor_dummies)
+    left, size, _ = np.linalg.svd(rest, full_matrices=False)
+    basis = left[:, size > 1e-9 * max(1.0, float(size.max()))]
+    if basis.shape[1] == 0:
+        raise ModelError(
+            "No group holds runs at two different levels, so exchanging runs within groups shows "
+            "nothing; compare with strata=None or another factor."
+        )
+    design = Layout(
+        levels=levels.astype(np.int64),
+        strata=blocks.astype(np.int64),
+        basis=basis,
+        block_basis=block_basis,
+        arrangements=count_arrangements(levels.astype(np.int64), blocks.astype(np.int64)),
+    )
+    if design.df_residual < 1:
+        raise ModelError(
+            f"{len(levels)} runs leave nothing to judge the difference by (residual degrees of "
+            f"freedom {design.df_residual}); replicates or more groups are needed."
+        )
+    return design
+
+
+@dataclass(frozen=True, kw_only=True)
+class PermutationManova:
+    """Result of the permutation test.
+
+    Parameters
+    ----------
+    pseudo_f : float
+        Ratio of mean squares, factor over residual.
+    df_factor, df_residual : int
+        Degrees of freedom.
+    r_squared : float
+        Share of the variation within strata that goes with the factor.
+    p : float
+        Share of rearrangements with a pseudo-F at least as large, the observed one included.
+    used, arrangements : int
+        Rearrangements looked at; different ones the design allows.
+    exact : bool
+        Whether all different ones were looked at.
+    seed : int
+        Seed of the random rearrangements (unused if exact).
+    """
+
+    pseudo_f: float
+    df_factor: int
+    df_residual: int
+    r_squared: float
+    p: float
+    used: int
+    arrangements: int
+    exact: bool
+    seed: int
+
+    @property
+    def smallest_p(self) -> float:
+        """The smallest p this design and number of rearrangements can give."""
+        return 1 / self.used
+
+    @property
+    def sentence(self) -> str:
+        """The test in words."""
+        way = (
+            f"all {self.used} rearrangements"
+            if self.exact
+            else f"{self.used} of {self.arrangements:.3g} rearrangements"
+        )
+        text = (
+            f"pseudo-F({self.df_factor}, {self.df_residual}) = {self.pseudo_f:.3g}, "
+            f"p = {self.p:.2g} ({way}), {100 * self.r_squared:.0f} % of the variation within groups"
+        )
+        if self.smallest_p > 0.05:
+            text += f"; this design cannot give a p below {self.smallest_p:.2g}"
+        return text
+
+
+def permutation_manova(
+    coordinates: ArrayLike,
+    factor: ArrayLike,
+    *,
+    strata: ArrayLike | None = None,
+    permutations: int = 9_999,
+    seed: int = 0,
+) -> PermutationManova:
+    """Test whether compositions differ between the levels of a factor.
+
+    Parameters
+    ----------
+    coordinates : array_like, shape (n, q)
+        Log-ratio coordinates of each run (`log_ratio_coordinates`).
+    factor : array_like, shape (n,)
+        Level of each run.
+    strata : array_like, shape (n,) or None, default=None
+        Group of each run: runs are exchanged only within it.
+    permutations : int, default=9999
+        Random rearrangements, where the design allows more than 20,000 different ones.
+    seed : int, default=0
+        Seed of the random rearrangements.
+
+    Returns
+    -------
+    PermutationManova
+        Statistic, p and how many rearrangements stand behind it.
+
+    Raises
+    ------
+    ModelError
+        If the design has nothing to test (see `layout_of`).
+
+    Notes
+    -----
+    With strata this is the sequential pseudo-F of the factor after the strata.  p from random
+    rearrangements counts the observed one: p = (1 + b)/(1 + permutations).
+
+    Examples
+    --------
+    >>> permutation_manova([[0.0], [1.0], [5.0], [6.0]], ["a", "a", "b", "b"]).p.__round__(4)
+    0.3333
+    """
+    design = layout_of(factor, strata)
+    points = np.asarray(coordinates, dtype=np.float64).reshape(len(design.levels), -1)
+    centred = design.without_strata_means(points)
+    total = float(np.sum(centred**2))
+    if total <= _NOISE * float(np.sum(points**2)):
+        centred, total = np.zeros_like(centred), 0.0  # nothing but rounding errors is left
+    observed = float(np.sum((design.basis.T @ centred) ** 2))
+    exact = design.arrangements <= _EXACT_LIMIT
+    rng = np.random.default_rng(seed)
+    draws = None if exact else permutations
+    looked, reached = (0, 0) if exact else (1, 1)
+    for block in arrangement_blocks(design.levels, design.strata, draws=draws, rng=rng):
+        moved = np.einsum("nd,bnq->bdq", design.basis, centred[block], optimize=True)
+        sums = np.sum(moved**2, axis=(1, 2))
+        reached += int(np.count_nonzero(sums >= observed - _TIE * total))
+        looked += len(block)
+    residual = total - observed
+    pseudo_f = (
+        float("inf")
+        if residual <= _TIE * total
+        else (observed / design.df_factor) / (residual / design.df_residual)
+    )
+    return PermutationManova(
+        pseudo_f=pseudo_f if total > 0 else float("nan"),
+        df_factor=design.df_factor,
+        df_residual=design.df_residual,
+        r_squared=observed / total if total > 0 else float("nan"),
+        p=reached / looked,
+        used=looked,
+        arrangements=design.arrangements,
+        exact=exact,
+        seed=seed,
+    )
