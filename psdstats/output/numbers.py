@@ -264,11 +264,13 @@ def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> st
     spread = (upper - lower) / 4
     known = math.isfinite(spread) and spread > 0
     places = max(decimals_for(spread), 0) if known else 3
+    low, high = (fixed(limit, places, decimal=decimal) for limit in (lower, upper))
     if math.isfinite(lower) and math.isfinite(upper):
-        low, high = (fixed(limit, places, decimal=decimal) for limit in (lower, upper))
         limits = f"{low} to {high}"
+    elif math.isfinite(lower):
+        limits = f"> {low}"
     else:
-        limits = interval(lower, upper, decimal=decimal)
+        limits = f"< {high}" if math.isfinite(upper) else "not bounded"
     return f"{fixed(value, places, decimal=decimal)} ({limits})"
 
 

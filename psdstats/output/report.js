@@ -30,8 +30,9 @@
     table.querySelectorAll("thead th").forEach((heading) => {
       const button = document.createElement("button");
       button.type = "button";
-      button.append(...heading.childNodes);
-      heading.append(button);
+      button.className = "sort";
+      button.setAttribute("aria-label", "sort by " + heading.textContent);
+      heading.append(" ", button);
       heading.setAttribute("aria-sort", "none");
       button.addEventListener("click", () => sort(table, heading, rows));
     });

@@ -15,6 +15,7 @@ from psdstats.output.text import escape_html
 __all__ = ["to_html"]
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
+_LONG_HEADING = 32  # signs; a longer name of a row may wrap
 
 
 def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
@@ -73,6 +74,8 @@ def _row(table: Table, row: dict[str, object], texts: list[str]) -> str:
     for index, (column, text) in enumerate(zip(table.columns, texts, strict=True)):
         tag, scope = ("th", ' scope="row"') if index < table.row_headings else ("td", "")
         kind = ' class="number"' if column.is_number else ""
+        if index < table.row_headings and not kind and len(text) > _LONG_HEADING:
+            kind = ' class="long"'
         cells.append(
             f"<{tag}{scope}{kind}{_full_value(column, row, text)}>{escape_html(text)}</{tag}>"
         )
