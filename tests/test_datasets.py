@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
+import pandas as pd
 import pytest
 from psdstats_datasets import (
     DEMO_STUDIES,
@@ -17,6 +18,7 @@ from psdstats_datasets import (
 )
 
 from psdstats.errors import StudyError
+from psdstats.simulate import simulate_study
 from psdstats.study import Study, check_study, read_study
 
 
@@ -59,6 +61,21 @@ def test_the_settings_describe_the_simulated_balances(
     switches = ("rounding", "repeatability", "calibration", "aperture", "sampling", "lost_powder",
                 "interpolation")  # fmt: skip
     assert all(four_benches.uncertainty[name] is True for name in switches)
+
+
+def test_the_files_hold_what_was_simulated(make_demo: ModuleType, four_benches: Study) -> None:
+    """Through text and back: every mass as simulated, blemishes included."""
+    design = make_demo._four_benches()
+    seed = make_demo.SEED_FOUR_BENCHES
+    made = make_demo._blemish(simulate_study(design, seed=seed).study)
+    columns = ["run", "aperture_um", "sieve"]
+    expected = made.weighings_frame().sort_values(columns, ignore_index=True)
+    found = four_benches.weighings_frame().sort_values(columns, ignore_index=True)
+    pd.testing.assert_frame_equal(found, expected, check_exact=False, atol=1e-9)
+    runs = four_benches.runs_frame().drop(columns="shaking_time_min")
+    pd.testing.assert_frame_equal(runs, made.runs_frame(), check_like=True)
+    birch = {key: sieve for key, sieve in made.sieves.items() if sieve.is_certified}
+    assert {key: four_benches.sieves[key] for key in birch} == birch
 
 
 def test_four_benches_is_a_complete_design(four_benches: Study) -> None:
@@ -113,7 +130,7 @@ def test_published_cases_have_a_readme(name: str) -> None:
 
 
 def test_unknown_names_list_the_known_ones() -> None:
-    with pytest.raises(StudyError, match="five_benches: .* Choose one of four_benches, one_bench"):
+    with pytest.raises(StudyError, match=r"five_benches: .* Choose one of four_benches, one_bench"):
         demo_path("five_benches")
     with pytest.raises(StudyError, match="Choose one of crushed_quartz, mixed_models"):
         published_path("sand")
