@@ -15,6 +15,7 @@ from psdstats.output.text import escape_html
 __all__ = ["to_html"]
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
+_SHORT_ROWS = 15  # up to here print keeps a table on one page
 _LONG_HEADING = 32  # signs; a longer name of a row may wrap
 
 
@@ -36,7 +37,8 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
         A ``div`` with the table and its notes; the anchor is ``table-`` and the key.
     """
     anchor = f"table-{table.key}"
-    wide = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
+    kind = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
+    kind += " short" if len(table.frame) <= _SHORT_ROWS else ""
     body = [
         _row(table, row, texts)
         for row, texts in zip(table.rows(), table.grid(decimal=decimal), strict=True)
@@ -45,7 +47,7 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
     return "\n".join(
         [
-            f'<div class="tableblock{wide}" id="{anchor}">',
+            f'<div class="tableblock{kind}" id="{anchor}">',
             f'<div class="tablebox" role="region" aria-labelledby="{anchor}-caption" tabindex="0">',
             "<table>",
             f'<caption id="{anchor}-caption">{number}{escape_html(table.caption)}</caption>',
