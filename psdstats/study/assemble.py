@@ -142,7 +142,7 @@ def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     known += dict.fromkeys(name for entry in runs for name in entry.factors)
     names = [
         (f"compare.{key}", part)
-        for key in ("by", "within")
+        for key in ("by", "within", "also", "at_each")
         for part in (_parts(compare.get(key)) if isinstance(compare, Mapping) else [])
         if part not in known
     ]

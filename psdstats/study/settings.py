@@ -125,7 +125,15 @@ _UNCERTAINTY = _Keys(
         "coverage": _number(above=0, below=1),
     }
 )
-_COMPARE = _Keys({"by": _names, "within": _names, "margin_percent": _number(above=0)})
+_COMPARE = _Keys(
+    {
+        "by": _text,
+        "within": _names,
+        "also": _names,
+        "at_each": _text,
+        "margin_percent": _number(above=0),
+    }
+)
 _TABLES = ("balances", "sieves", "uncertainty", "checks", "compare")
 
 
