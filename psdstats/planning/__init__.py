@@ -1,25 +1,31 @@
 """Power and precision by simulation, sieve stacks, mill charge, bench timeline."""
 
 from psdstats.planning.bench_steps import BenchTimes
+from psdstats.planning.bench_timeline import Timeline, timeline
 from psdstats.planning.charge import MillCharge, mill_charge
+from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
 from psdstats.planning.mill_parts import Balls, Jar, critical_speed_rpm
 from psdstats.planning.plan_error import PlanError
-from psdstats.planning.power_simulation import power
 from psdstats.planning.power_result import PowerResult
-from psdstats.planning.bench_timeline import Timeline, timeline
+from psdstats.planning.power_simulation import power
+from psdstats.planning.stack_choice import StackChoice, choose_sieves
 from psdstats.planning.trial_plan import Design, Variation
 
 __all__ = [
     "Balls",
     "BenchTimes",
     "Design",
+    "ExpectedPowder",
     "Jar",
     "MillCharge",
     "PlanError",
     "PowerResult",
+    "StackChoice",
     "Timeline",
     "Variation",
+    "choose_sieves",
     "critical_speed_rpm",
+    "load_limit_g",
     "mill_charge",
     "power",
     "timeline",

@@ -1,0 +1,78 @@
+"""Powders a trial is expected to meet, and how much of one a sieve may hold.
+
+Apertures in µm, masses in g.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.planning.plan_error import PlanError
+
+__all__ = ["ExpectedPowder", "load_limit_g"]
+
+Array = NDArray[np.float64]
+LIGHT_LOAD_G_PER_MM2 = 7e-3  # 7 kg/m²
+COARSE_UM = 4750.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExpectedPowder:
+    """A powder the trial is expected to meet, by three percentiles.
+
+    Parameters
+    ----------
+    name : str
+        For example "unmilled" or "after 48 min".
+    d10_um, d50_um, d90_um : float
+        Sizes that 10, 50 and 90 % of the mass pass, µm; increasing.
+    """
+
+    name: str
+    d10_um: float
+    d50_um: float
+    d90_um: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.d10_um < self.d50_um < self.d90_um < float("inf"):
+            raise PlanError(
+                f"the expected sizes of {self.name!r} are D10 {self.d10_um:g}, D50 "
+                f"{self.d50_um:g} and D90 {self.d90_um:g} µm; give increasing sizes above zero."
+            )
+
+    def undersize(self, aperture_um: Array) -> Array:
+        """Expected mass fraction finer than each aperture.
+
+        Notes
+        -----
+        Probit of the undersize linear in ln x through the three points; the end pieces go on.
+        """
+        from scipy import special
+
+        knots = np.log([self.d10_um, self.d50_um, self.d90_um])
+        levels = special.ndtri([0.1, 0.5, 0.9])
+        slopes = np.diff(levels) / np.diff(knots)
+        x = np.log(aperture_um) - knots[1]
+        return np.asarray(special.ndtr(np.where(x < 0, slopes[0], slopes[1]) * x))
+
+
+def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
+    """Largest mass a sieve may hold at the end of sieving, g.
+
+    Notes
+    -----
+    ASTM C136/C136M-19, 8.3: 7 kg/m² below 4.75 mm; 2.5 × aperture in mm × area in m² (kg) above.
+
+    Examples
+    --------
+    >>> round(load_limit_g(250))
+    220
+    """
+    area_mm2 = pi / 4 * frame_diameter_mm**2
+    if aperture_um < COARSE_UM:
+        return LIGHT_LOAD_G_PER_MM2 * area_mm2
+    return 2.5e-3 * aperture_um / 1000 * area_mm2

@@ -1,0 +1,253 @@
+"""Choose the sieves of a stack for the powders a trial is expected to pass through.
+
+Apertures in µm, masses in g.  The finest sieve must bracket D10 of the finest powder, the coarsest
+D90 of the coarsest; the sieves between are chosen so that the fullest class of any powder holds
+as little as possible (exact, by dynamic programming over the series).  Rules held: no class over
+half the sample (USP <786>, from memory); load on a sieve at most 7 kg/m² of its area below
+4.75 mm and 2.5 × aperture (mm) × area from there up (ASTM C136/C136M-19, 8.3).
+
+The expected powders are guesses: curves through three percentiles, straight on probability paper
+against the logarithm of size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
+from psdstats.planning.plan_error import PlanError, require_positive, require_share
+
+__all__ = ["StackChoice", "choose_sieves"]
+
+Array = NDArray[np.float64]
+HALF = 0.5
+DRY_LIMIT_UM = 75.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StackChoice:
+    """A stack of sieves and what it would hold.
+
+    Parameters
+    ----------
+    aperture_um : tuple of float
+        Apertures, coarsest first; the pan comes below.
+    powders : tuple of ExpectedPowder
+        The powders it was chosen for.
+    sample_g, frame_diameter_mm : float
+        Mass put on the stack; diameter of the sieve frames.
+    share : ndarray, shape (powders, sieves + 1)
+        Expected share of the sample on each sieve, coarsest first, pan last.
+    largest_sample_g : float
+        Largest sample for which no sieve is overloaded by any of the powders.
+    remarks : tuple of str
+        Rules that cannot be held, and what to do.
+    """
+
+    aperture_um: tuple[float, ...]
+    powders: tuple[ExpectedPowder, ...]
+    sample_g: float
+    frame_diameter_mm: float
+    share: Array
+    largest_sample_g: float
+    remarks: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        self.share.setflags(write=False)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a powder and sieve (pan: aperture 0): share, mass, load limit."""
+        rows = []
+        for powder, shares in zip(self.powders, self.share, strict=True):
+            for aperture, share in zip((*self.aperture_um, 0.0), shares, strict=True):
+                limit = load_limit_g(aperture, self.frame_diameter_mm) if aperture else None
+                rows.append(
+                    {
+                        "powder": powder.name,
+                        "aperture_um": aperture,
+                        "share_percent": 100 * float(share),
+                        "mass_g": self.sample_g * float(share),
+                        "load_limit_g": limit,
+                    }
+                )
+        return pd.DataFrame(rows)
+
+    def sentences(self) -> tuple[str, ...]:
+        """The stack in words, remarks last."""
+        names = ", ".join(f"{aperture:g}" for aperture in self.aperture_um)
+        return (
+            f"Stack from the top: {names} µm and the pan; the fullest class holds "
+            f"{100 * float(self.share.max()):.0f} % of a sample.",
+            f"Put {self.sample_g:g} g on it; up to {self.largest_sample_g:.3g} g would overload "
+            "no sieve.",
+            *self.remarks,
+        )
+
+
+def choose_sieves(
+    powders: Sequence[ExpectedPowder],
+    series_um: Sequence[float],
+    *,
+    sieves: int | None = None,
+    most_sieves: int = 8,
+    sample_g: float = 50.0,
+    frame_diameter_mm: float = 200.0,
+    fullest_share: float = 0.30,
+) -> StackChoice:
+    """The stack from a series that shares the expected powders out most evenly.
+
+    Parameters
+    ----------
+    powders : sequence of ExpectedPowder
+        What the trial is expected to meet: at least the unmilled and the finest powder.
+    series_um : sequence of float
+        Apertures to choose from, for example `psdstats.sieves.series("R20/3", 45, 1000)`.
+    sieves : int or None
+        Number of sieves; None takes the fewest with which no class holds more than
+        `fullest_share`, or `most_sieves` where none does.
+    most_sieves : int, default=8
+        How many sieves the shaker takes, besides the pan.
+    sample_g : float, default=50
+        Mass put on the stack.
+    frame_diameter_mm : float, default=200
+        Inner diameter of the frames.
+    fullest_share : float, default=0.30
+        Share of the sample aimed at for the fullest class (our choice; the limit is one half).
+
+    Returns
+    -------
+    StackChoice
+        With remarks where a rule cannot be held.
+
+    Raises
+    ------
+    PlanError
+        Without powders, with fewer than two apertures, or numbers out of range.
+    """
+    powders = tuple(powders)
+    if not powders:
+        raise PlanError("no expected powder is given; give at least one.")
+    require_positive("sample mass", sample_g)
+    require_positive("frame diameter", frame_diameter_mm)
+    require_share("share of the fullest class", fullest_share)
+    wanted = most_sieves if sieves is None else sieves
+    apertures = np.unique(np.asarray(series_um, dtype=float))
+    if len(apertures) < 2 or apertures[0] <= 0 or wanted < 2:
+        raise PlanError(
+            f"{wanted} sieves are to be chosen from {len(apertures)} apertures; give two or more "
+            "of each, above zero."
+        )
+    finer = np.array([powder.undersize(apertures) for powder in powders])
+    low, high = _ends(finer)
+    inner = np.arange(low, high + 1)
+    counts = range(2, min(wanted, len(inner)) + 1) if sieves is None else [min(wanted, len(inner))]
+    for count in counts:
+        chosen = inner[_most_even(finer[:, inner], count)]
+        if _shares(finer[:, chosen]).max() <= fullest_share:
+            break
+    return _choice(
+        powders, apertures[chosen], finer[:, chosen], sample_g, frame_diameter_mm, sieves
+    )
+
+
+def _ends(finer: Array) -> tuple[int, int]:
+    """Coarsest aperture with at most 10 % finer, finest with at least 90 %, over all powders."""
+    below = np.flatnonzero((finer <= 0.10 + 1e-9).all(axis=0))
+    above = np.flatnonzero((finer >= 0.90 - 1e-9).all(axis=0))
+    low = int(below[-1]) if below.size else 0
+    high = int(above[0]) if above.size else finer.shape[1] - 1
+    if low >= high:  # a powder narrower than one step of the series
+        low, high = max(high - 1, 0), max(high, 1)
+    return low, high
+
+
+def _most_even(finer: Array, count: int) -> list[int]:
+    """Positions of `count` apertures, ends included, with the smallest fullest class.
+
+    Ties go to the smaller sum of squared shares, so that the rest is even too.
+    """
+    size = finer.shape[1]
+    worst = (finer[:, None, :] - finer[:, :, None]).max(axis=0)  # class from i up to j
+    square = ((finer[:, None, :] - finer[:, :, None]) ** 2).sum(axis=0)
+    best: list[dict[int, tuple[float, float, list[int]]]] = [{0: (0.0, 0.0, [0])}]
+    for _ in range(1, count):
+        row: dict[int, tuple[float, float, list[int]]] = {}
+        for upper in range(1, size):
+            options = [
+                (max(fullest, worst[lower, upper]), total + square[lower, upper], [*path, upper])
+                for lower, (fullest, total, path) in best[-1].items()
+                if lower < upper
+            ]
+            if options:
+                row[upper] = min(options)
+        best.append(row)
+    return best[-1][size - 1][2]
+
+
+def _shares(finer: Array) -> Array:
+    """Shares of the classes between the apertures, pan first."""
+    ends = np.hstack([np.zeros((len(finer), 1)), finer, np.ones((len(finer), 1))])
+    return np.asarray(np.diff(ends, axis=1))
+
+
+def _choice(
+    powders: tuple[ExpectedPowder, ...],
+    aperture_um: Array,
+    finer: Array,
+    sample_g: float,
+    frame_diameter_mm: float,
+    asked: int | None,
+) -> StackChoice:
+    share = _shares(finer)[:, ::-1]
+    coarsest_first = tuple(float(aperture) for aperture in aperture_um[::-1])
+    limits = np.array([load_limit_g(aperture, frame_diameter_mm) for aperture in coarsest_first])
+    fullest = share[:, :-1].max(axis=0)
+    largest = float(np.min(limits / np.maximum(fullest, 1e-12)))
+    remarks = _open_ends(powders, aperture_um, finer)
+    if share.max() > HALF:
+        remarks.append(
+            f"A class holds {100 * share.max():.0f} % of the sample, more than half (USP <786>, "
+            "from memory): choose a closer series or more sieves."
+        )
+    if sample_g > largest:
+        remarks.append(
+            f"A sample of {sample_g:g} g overloads a sieve (ASTM C136/C136M-19, 8.3): take at "
+            f"most {largest:.3g} g, split the sample, or use larger frames."
+        )
+    if aperture_um[0] < DRY_LIMIT_UM:
+        remarks.append(
+            f"Dry mechanical sieving is meant for sizes above about {DRY_LIMIT_UM:g} µm (USP "
+            f"<786>); at {aperture_um[0]:g} µm check the end point, or sieve by air jet or wet."
+        )
+    if asked is not None and asked > len(aperture_um):
+        remarks.append(f"The series offers only {len(aperture_um)} useful sieves, not {asked}.")
+    return StackChoice(
+        aperture_um=coarsest_first,
+        powders=powders,
+        sample_g=sample_g,
+        frame_diameter_mm=frame_diameter_mm,
+        share=share,
+        largest_sample_g=largest,
+        remarks=tuple(remarks),
+    )
+
+
+def _open_ends(powders: tuple[ExpectedPowder, ...], aperture_um: Array, finer: Array) -> list[str]:
+    remarks = []
+    for powder, q in zip(powders, finer, strict=True):
+        if q[0] > 0.10 + 1e-9:
+            remarks.append(
+                f"D10 of {powder.name!r} would stay open: {100 * q[0]:.0f} % pass the finest "
+                f"sieve of {aperture_um[0]:g} µm; add a finer sieve, or give D10 as a bound."
+            )
+        if q[-1] < 0.90 - 1e-9:
+            remarks.append(
+                f"D90 of {powder.name!r} would stay open: {100 * (1 - q[-1]):.0f} % stay on the "
+                f"coarsest sieve of {aperture_um[-1]:g} µm; add a coarser sieve."
+            )
+    return remarks

@@ -1,0 +1,91 @@
+"""Sieve stacks: bracketing, load and class rules, evenness against every other stack."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from psdstats.planning import ExpectedPowder, PlanError, choose_sieves, load_limit_g
+
+SERIES = (45, 63, 90, 125, 180, 250, 355, 500, 710, 1000)  # R 20/3 of ISO 565, from memory
+COARSE = ExpectedPowder(name="unmilled", d10_um=120, d50_um=250, d90_um=480)
+FINE = ExpectedPowder(name="after 48 min", d10_um=50, d50_um=100, d90_um=210)
+
+
+def test_expected_curve_passes_its_three_points_and_a_lognormal_is_exact():
+    q = COARSE.undersize(np.array([120.0, 250.0, 480.0]))
+    assert q == pytest.approx([0.1, 0.5, 0.9])
+    spread = math.log(1.8)
+    sizes = [200 * math.exp(z * spread) for z in (-1.2815515655446004, 0, 1.2815515655446004)]
+    powder = ExpectedPowder(name="log-normal", d10_um=sizes[0], d50_um=sizes[1], d90_um=sizes[2])
+    x = np.array([50.0, 150.0, 300.0, 900.0])
+    expected = [0.5 * math.erfc(-math.log(one / 200) / spread / math.sqrt(2)) for one in x]
+    assert powder.undersize(x) == pytest.approx(expected)
+
+
+def test_both_ends_are_bracketed_and_no_class_is_too_full():
+    choice = choose_sieves([COARSE, FINE], SERIES)
+    finest, coarsest = choice.aperture_um[-1], choice.aperture_um[0]
+    assert FINE.undersize(np.array([finest]))[0] <= 0.10
+    assert COARSE.undersize(np.array([coarsest]))[0] >= 0.90
+    assert choice.share.max() <= 0.30
+    assert choice.share.sum(axis=1) == pytest.approx([1, 1])
+
+
+@pytest.mark.parametrize("count", [4, 5, 6])
+def test_no_other_stack_of_that_size_is_more_even(count):
+    choice = choose_sieves([COARSE, FINE], SERIES, sieves=count)
+    low, high = choice.aperture_um[-1], choice.aperture_um[0]
+    between = [one for one in SERIES if low < one < high]
+    worst = min(
+        max(
+            np.diff(powder.undersize(np.array([low, *inner, high], dtype=float))).max()
+            for powder in (COARSE, FINE)
+        )
+        for inner in itertools.combinations(between, count - 2)
+    )
+    shares = choice.share[:, 1:-1]
+    assert len(choice.aperture_um) == count
+    assert shares.max() == pytest.approx(worst)
+
+
+def test_load_limits():
+    """ASTM C136/C136M-19, 8.3, on a 200 mm frame: 0.220 kg below 4.75 mm, 0.63 kg at 8 mm."""
+    assert load_limit_g(250) == pytest.approx(220, abs=0.5)
+    assert load_limit_g(8000) == pytest.approx(630, abs=2)
+
+
+def test_an_overload_is_said_with_the_largest_sample():
+    choice = choose_sieves([COARSE, FINE], SERIES, sample_g=900)
+    largest = choice.largest_sample_g
+    assert any("overloads" in remark for remark in choice.remarks)
+    frame = choose_sieves([COARSE, FINE], SERIES, sample_g=largest).to_frame()
+    assert (frame["mass_g"] <= frame["load_limit_g"].fillna(1e9) + 1e-9).all()
+
+
+def test_an_end_the_series_cannot_reach_is_said():
+    dust = ExpectedPowder(name="dust", d10_um=10, d50_um=60, d90_um=200)
+    remarks = choose_sieves([dust], SERIES).remarks
+    assert any("D10 of 'dust' would stay open" in remark for remark in remarks)
+    rocks = ExpectedPowder(name="rocks", d10_um=300, d50_um=900, d90_um=3000)
+    remarks = choose_sieves([rocks], SERIES).remarks
+    assert any("D90 of 'rocks' would stay open" in remark for remark in remarks)
+
+
+def test_a_narrow_powder_is_more_than_half_in_one_class_and_that_is_said():
+    narrow = ExpectedPowder(name="narrow", d10_um=130, d50_um=150, d90_um=170)
+    assert any("more than half" in remark for remark in choose_sieves([narrow], SERIES).remarks)
+
+
+def test_refusals_name_the_value():
+    with pytest.raises(PlanError, match="no expected powder"):
+        choose_sieves([], SERIES)
+    with pytest.raises(PlanError, match="from 1 apertures"):
+        choose_sieves([COARSE], [90])
+    with pytest.raises(PlanError, match="D10 300, D50 250"):
+        ExpectedPowder(name="x", d10_um=300, d50_um=250, d90_um=480)
+    with pytest.raises(PlanError, match="sample mass is -1"):
+        choose_sieves([COARSE], SERIES, sample_g=-1)
