@@ -63,19 +63,25 @@ class SimulatedMasses:
         where a stack has fewer classes.
     true : ndarray, shape (T, R, 4)
         True D10, D50, D90 (µm) and span of each run.
+    by_rule : ndarray, shape (T, R, 4)
+        The same as the interpolation rule gives it from true apertures and true fractions.
     typical : ndarray, shape (R, 4)
-        The same with every random difference of benches and runs at 0.
+        The true values with every random difference of benches and runs at 0.
+    rule : str
+        Interpolation rule of `by_rule` and `measured`.
     """
 
     runs: pd.DataFrame
     net_g: NDArray[np.float64]
     aperture_um: NDArray[np.float64]
     true: NDArray[np.float64]
+    by_rule: NDArray[np.float64]
     typical: NDArray[np.float64]
+    rule: str
 
-    def measured(self, *, rule: str = "semilog") -> NDArray[np.float64]:
+    def measured(self) -> NDArray[np.float64]:
         """Measured D10, D50, D90 (µm) and span, shape (T, R, 4); NaN where not bracketed."""
-        return rule_sizes(self.net_g, self.aperture_um, rule=rule)
+        return rule_sizes(self.net_g, self.aperture_um, rule=self.rule)
 
 
 def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> SimulatedTrial:
@@ -116,6 +122,7 @@ def simulate_net_masses(
     *,
     trials: int,
     seed: int,
+    rule: str = "semilog",
     progress: Callable[[int, int], None] | None = None,
 ) -> SimulatedMasses:
     """Net masses of many independent trials of one design.
@@ -128,6 +135,8 @@ def simulate_net_masses(
         Number of trials; each has benches, sieves, balances and runs of its own.
     seed : int
         Source of everything random.
+    rule : str, default="semilog"
+        Interpolation rule for measured sizes and for the truth by rule.
     progress : callable or None
         Called with (trials done, trials in all).
 
@@ -143,12 +152,14 @@ def simulate_net_masses(
     if trials < 1:
         raise SizeError(f"simulate_net_masses was asked for {trials} trials; ask for 1 or more.")
     layout = lay_out(design)
-    net_g, aperture_um, true = [], [], []
+    net_g, aperture_um, true, by_rule = [], [], [], []
     for size, rng in _chunks(trials, seed):
         readings = weigh_trials(design, layout, size, rng)
         net_g.append(readings.gross_g - readings.tare_g)
         aperture_um.append(gather(readings.apertures.best_um(layout), layout, pad=np.inf))
         true.append(quantities_of(readings.curves.sizes()))
+        true_um = gather(readings.apertures.true_um, layout, pad=np.inf)
+        by_rule.append(rule_sizes(readings.fraction, true_um, rule=rule))
         if progress is not None:
             progress(min(len(net_g) * CHUNK, trials), trials)
     return SimulatedMasses(
@@ -156,7 +167,9 @@ def simulate_net_masses(
         net_g=np.concatenate(net_g),
         aperture_um=np.concatenate(aperture_um),
         true=np.concatenate(true),
+        by_rule=np.concatenate(by_rule),
         typical=quantities_of(mean_curves(design, layout).sizes())[0],
+        rule=rule,
     )
 
 

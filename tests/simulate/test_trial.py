@@ -129,11 +129,28 @@ def test_batched_masses_have_the_layout_of_the_design(design: TrialDesign) -> No
     assert np.all(masses.net_g[:, short, 8] == 0)
     assert np.isinf(masses.aperture_um[:, short, 8]).all()
     assert np.isfinite(masses.aperture_um[:, ~short]).all()
-    assert masses.true.shape == masses.measured().shape == (130, runs, 4)
+    shapes = {array.shape for array in (masses.true, masses.by_rule, masses.measured())}
+    assert shapes == {(130, runs, 4)}
     again = simulate_net_masses(design, trials=130, seed=1)
     assert np.array_equal(masses.net_g, again.net_g)
     start = simulate_net_masses(design, trials=64, seed=1)
     assert np.array_equal(masses.net_g[:64], start.net_g)
+
+
+@pytest.mark.parametrize("rule", ["semilog", "linear", "logprobit", "monotone"])
+def test_measured_sizes_follow_the_rule(design: TrialDesign, rule: str) -> None:
+    """Batched sizes against psdstats.distribution.percentiles, run by run, padding included."""
+    exact = tuple(replace(bench, balance=EXACT) for bench in design.benches)
+    masses = simulate_net_masses(replace(design, benches=exact), trials=2, seed=1, rule=rule)
+    measured = masses.measured()
+    for trial in range(2):
+        for run in range(len(masses.runs)):
+            used = np.isfinite(masses.aperture_um[trial, run])
+            net_g = masses.net_g[trial, run, used]
+            aperture = masses.aperture_um[trial, run, used][1:]
+            undersize = np.cumsum(net_g)[:-1] / net_g.sum()
+            expected = percentiles(aperture, undersize, [0.1, 0.5, 0.9], rule=rule)
+            assert measured[trial, run, :3] == pytest.approx(expected, rel=1e-9, nan_ok=True)
 
 
 def test_unbracketed_percentiles_have_no_number(design: TrialDesign) -> None:
