@@ -1,0 +1,68 @@
+"""How the Monte Carlo draws of each run are spread: shape, not only ±."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from psdstats.output.figures.marks import need
+from psdstats.output.style import INK, time_colours
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["draw_spread"]
+
+
+def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> Axes:
+    """Draw the density of the draws of each run, with their quartiles.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns run, milling_time_min, value: one row a draw.
+    ax : Axes
+        Where to draw.
+    label : str
+        Label of the horizontal axis, with unit.
+
+    Returns
+    -------
+    Axes
+        The same Axes, one density a run in the frame's order, coloured by milling time.
+
+    Notes
+    -----
+    Densities are kernel estimates cut at the smallest and largest draw, each of the same width;
+    compare places and shapes, not heights.
+    """
+    import seaborn as sns
+
+    frame = need(frame, ("run", "milling_time_min", "value"), "draw spread")
+    times = sorted({float(time) for time in frame["milling_time_min"]})
+    colours = dict(zip(times, time_colours(len(times)), strict=True))
+    runs = list(dict.fromkeys(frame["run"]))
+    first = frame.drop_duplicates("run").set_index("run")["milling_time_min"]
+    sns.violinplot(
+        data=frame,
+        x="value",
+        y="run",
+        hue="run",
+        order=runs,
+        hue_order=runs,
+        palette={run: colours[float(first[run])] for run in runs},
+        saturation=1.0,
+        density_norm="width",
+        inner="quart",
+        cut=0,
+        linewidth=0.7,
+        linecolor=INK,
+        legend=False,
+        ax=ax,
+    )
+    ax.set_xlabel(label)
+    ax.set_ylabel("")
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    return ax

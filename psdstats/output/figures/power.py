@@ -1,0 +1,67 @@
+"""Power of a planned comparison against what there is to find."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from psdstats.output.figures.marks import hover, label_at, need, rows
+from psdstats.output.numbers import per_cent
+from psdstats.output.style import GREY, mark
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["power_curves"]
+
+
+def power_curves(
+    frame: pd.DataFrame,
+    ax: Axes,
+    *,
+    x_label: str = "true change of D50 / %",
+    wanted: float = 0.8,
+) -> Axes:
+    """Draw power curves with the interval of the simulation, one for each design.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns design, x, power, and optionally lower, upper (fractions of one).
+    ax : Axes
+        Where to draw.
+    x_label : str
+        Label of the horizontal axis, with unit.
+    wanted : float, default=0.8
+        Power that is aimed at; a line marks it.
+
+    Returns
+    -------
+    Axes
+        The same Axes; each curve is labelled where it ends.
+    """
+    frame = need(frame, ("design", "x", "power"), "power curves")
+    ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    banded = {"lower", "upper"} <= set(frame.columns)
+    for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
+        own, look = own.sort_values("x", kind="stable"), mark(index)
+        x = own["x"].to_numpy(dtype=float)
+        if banded:
+            band = (100 * own["lower"], 100 * own["upper"])
+            ax.fill_between(x, *band, color=look.colour, alpha=0.15, linewidth=0)
+        ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=str(design))
+        for row in rows(own):
+            (point,) = ax.plot(
+                [row.x], [100 * row.power], look.marker, color=look.colour, markersize=3.5
+            )
+            hover(point, f"{design}, at {row.x:g}: power {per_cent(row.power)}")
+        reached = own[own["power"] >= wanted]
+        anchor = reached.iloc[0] if len(reached) else own.iloc[-1]
+        at = (float(anchor["x"]), 100 * float(anchor["power"]))
+        label_at(ax, str(design), at, colour=look.colour, shift=(7, -8))
+    ax.set_ylim(-2, 102)
+    ax.set_yticks(range(0, 101, 20))
+    ax.set_xlabel(x_label)
+    ax.set_ylabel("power / %")
+    return ax

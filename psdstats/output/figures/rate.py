@@ -1,0 +1,103 @@
+"""A fitted size against milling time, with its band, the sizes it was fitted to, and a target."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.figures.marks import arrow, hover, label_at, log_ticks, need, rows, time_axis
+from psdstats.output.numbers import interval, significant
+from psdstats.output.style import GREY, INK
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["size_rate"]
+
+
+def size_rate(
+    curve: pd.DataFrame,
+    points: pd.DataFrame,
+    ax: Axes,
+    *,
+    quantity: str = "D50",
+    target_um: float | None = None,
+    reached_min: tuple[float, float, float] | None = None,
+) -> Axes:
+    """Draw a fitted rate curve with its band over the measured sizes.
+
+    Parameters
+    ----------
+    curve : DataFrame
+        Columns milling_time_min, value, lower, upper; sizes in µm.
+    points : DataFrame
+        Columns milling_time_min, value, and optionally lower, upper and run.
+    ax : Axes
+        Where to draw.
+    quantity : str, default="D50"
+        What the sizes are.
+    target_um : float or None
+        Wanted size, µm; a line marks it.
+    reached_min : tuple of float or None
+        Time at which the curve reaches the target, and its limits, min; an infinite limit is
+        drawn as an arrow.
+
+    Returns
+    -------
+    Axes
+        The same Axes, size on a log axis.
+    """
+    curve = need(curve, ("milling_time_min", "value", "lower", "upper"), "size rate")
+    points = need(points, ("milling_time_min", "value"), "size rate")
+    curve = curve.sort_values("milling_time_min", kind="stable")
+    x = curve["milling_time_min"].to_numpy(dtype=float)
+    ax.fill_between(x, curve["lower"], curve["upper"], color=INK, alpha=0.12, linewidth=0)
+    ax.plot(x, curve["value"], color=INK, label=f"fitted {quantity}")
+    _points(ax, points, quantity)
+    columns = ["value", *({"lower", "upper"} & set(points.columns))]
+    values = [points[name].to_numpy(dtype=float) for name in sorted(columns)]
+    values += [curve[name].to_numpy(dtype=float) for name in ("value", "lower", "upper")]
+    seen = np.concatenate([*values, [] if target_um is None else [target_um]])
+    seen = seen[np.isfinite(seen) & (seen > 0)]
+    log_ticks(ax, "y", around=(float(seen.min()), float(seen.max())), label=f"{quantity} / µm")
+    time_axis(ax, points["milling_time_min"])
+    ax.set_xlim(right=max(ax.get_xlim()[1], float(x.max())))
+    if target_um is not None:
+        _target(ax, target_um, reached_min)
+    return ax
+
+
+def _points(ax: Axes, points: pd.DataFrame, quantity: str) -> None:
+    banded = {"lower", "upper"} <= set(points.columns)
+    for row in rows(points):
+        limits = ""
+        if banded and np.isfinite(row.lower) and np.isfinite(row.upper):
+            ax.vlines(row.milling_time_min, row.lower, row.upper, color=INK, linewidth=1.2)
+            limits = f" ({interval(row.lower, row.upper)})"
+        (point,) = ax.plot(
+            [row.milling_time_min], [row.value], "o", color=INK, markerfacecolor="white"
+        )
+        name = f"{row.run}, " if "run" in points.columns else ""
+        where = f"{name}{row.milling_time_min:g} min: {quantity} {significant(row.value)} µm"
+        hover(point, where + limits)
+
+
+def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | None) -> None:
+    line = ax.axhline(target_um, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    hover(line, f"target {target_um:g} µm")
+    left = ax.get_xlim()[0]
+    label_at(ax, f"target {target_um:g} µm", (left, target_um), colour=GREY, shift=(4, -7))
+    if reached is None:
+        return
+    time, low, high = reached
+    ends = ax.get_xlim()
+    start = max(low, ends[0]) if np.isfinite(low) else ends[0]
+    stop = min(high, ends[1]) if np.isfinite(high) else ends[1]
+    ax.hlines(target_um, start, stop, color="#b5541f", linewidth=3.0)
+    if not (np.isfinite(high) and high <= ends[1]):
+        arrow(ax, (stop, target_um), ">", colour="#b5541f", down=False)
+    if np.isfinite(time):
+        (point,) = ax.plot([time], [target_um], "D", color="#b5541f")
+        hover(point, f"target reached at {significant(time, 3)} min ({interval(low, high)})")

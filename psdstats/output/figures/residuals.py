@@ -1,0 +1,98 @@
+"""Residuals of a model: against fitted values, and against normal quantiles."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.numbers import significant
+from psdstats.output.style import GREY, INK, mark
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["residual_quantiles", "residuals_against_fitted"]
+
+
+def residuals_against_fitted(
+    frame: pd.DataFrame, ax: Axes, *, fitted_label: str = "fitted ln D50"
+) -> Axes:
+    """Draw standardised residuals against fitted values.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns fitted, residual (standardised), and optionally run and group.
+    ax : Axes
+        Where to draw.
+    fitted_label : str
+        Label of the horizontal axis.
+
+    Returns
+    -------
+    Axes
+        The same Axes; groups differ in marker, and lines stand at 0 and ±2.
+    """
+    frame = need(frame, ("fitted", "residual"), "residuals against fitted")
+    for level in (-2.0, 2.0):
+        ax.axhline(level, color=GREY, linewidth=0.7, linestyle=(0, (4, 3)))
+    ax.axhline(0, color=GREY, linewidth=1.0)
+    frame = frame if "group" in frame.columns else frame.assign(group="")
+    for index, (group, own) in enumerate(frame.groupby("group", sort=False)):
+        _points(ax, own, index, "fitted", str(group))
+    reach = max(2.4, 1.1 * float(frame["residual"].abs().max()))
+    ax.set_ylim(-reach, reach)
+    ax.set_xlabel(fitted_label)
+    ax.set_ylabel("standardised residual")
+    if len(set(frame["group"])) > 1:
+        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+    return ax
+
+
+def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
+    """Draw ordered standardised residuals against normal quantiles.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns quantile, residual, and optionally run, lower and upper (limits of a band in which
+        residuals of a true normal would lie).
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        The same Axes, with the line of equality.
+    """
+    frame = need(frame, ("quantile", "residual"), "residual quantiles")
+    frame = frame.sort_values("quantile", kind="stable")
+    x = frame["quantile"].to_numpy(dtype=float)
+    if {"lower", "upper"} <= set(frame.columns):
+        ax.fill_between(x, frame["lower"], frame["upper"], color=INK, alpha=0.1, linewidth=0)
+    ends = np.array([x.min(), x.max()])
+    ax.plot(ends, ends, color=GREY, linewidth=1.0)
+    _points(ax, frame, 0, "quantile", "")
+    ax.set_xlabel("normal quantile")
+    ax.set_ylabel("standardised residual, in order")
+    return ax
+
+
+def _points(ax: Axes, own: pd.DataFrame, index: int, x: str, name: str) -> None:
+    look = mark(index)
+    style: dict[str, Any] = {
+        "linestyle": "none",
+        "marker": look.marker,
+        "color": look.colour,
+        "markersize": 4.5,
+    }
+    if "run" not in own.columns:
+        ax.plot(own[x], own["residual"], label=name, **style)
+        return
+    for count, row in enumerate(rows(own)):
+        label = name if count == 0 else None
+        (point,) = ax.plot([getattr(row, x)], [row.residual], label=label, **style)
+        hover(point, f"{row.run}: residual {significant(row.residual, 2)}")

@@ -1,0 +1,98 @@
+"""The tare of each sieve from weighing to weighing: residue left, or a mesh damaged."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.figures.marks import hover, label_at, need, rows, spread_apart
+from psdstats.output.numbers import fixed
+from psdstats.output.style import FAINT, GREY, mark
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["tare_history"]
+
+_COLUMNS = ("sieve", "order", "tare_g")
+_LABEL_GAP = 0.055  # of the vertical axis
+
+
+def tare_history(frame: pd.DataFrame, ax: Axes, *, u_g: float | None = None) -> Axes:
+    """Draw how far the tare of each sieve has moved from its first weighing.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns sieve, order (number of the weighing, 1, 2, …), tare_g, and optionally run and
+        flagged (bool): flagged readings are ringed.
+    ax : Axes
+        Where to draw.
+    u_g : float or None
+        Standard uncertainty of the difference of two tares, g; ±2 u is shaded.
+
+    Returns
+    -------
+    Axes
+        The same Axes: one line a sieve, labelled with its name, in mg against weighing order.
+    """
+    frame = need(frame, _COLUMNS, "tare history").sort_values("order", kind="stable")
+    frame = frame.assign(moved_mg=1000 * (frame["tare_g"] - _first(frame)))
+    if u_g is not None:
+        ax.axhspan(-2000 * u_g, 2000 * u_g, color=FAINT, linewidth=0, zorder=0)
+    ax.axhline(0, color=GREY, linewidth=0.9)
+    sieves = list(dict.fromkeys(frame["sieve"]))
+    for index, sieve in enumerate(sieves):
+        own = frame[frame["sieve"] == sieve]
+        _line(ax, own, index)
+    last = [frame.loc[frame["sieve"] == sieve, ["order", "moved_mg"]].iloc[-1] for sieve in sieves]
+    low, high = ax.get_ylim()
+    spots = spread_apart([float(row["moved_mg"]) for row in last], _LABEL_GAP * (high - low))
+    right = float(frame["order"].max())
+    for index, (sieve, spot) in enumerate(zip(sieves, spots, strict=True)):
+        label_at(ax, str(sieve), (right, spot), colour=mark(index).colour, shift=(9, 0))
+    ax.set_xlim(float(frame["order"].min()) - 0.3, right + 0.3)
+    _whole_ticks(ax, int(frame["order"].min()), int(right))
+    ax.set_xlabel("weighing of the empty sieve, in order")
+    ax.set_ylabel("tare minus first tare / mg")
+    return ax
+
+
+def _first(frame: pd.DataFrame) -> pd.Series:
+    return frame.groupby("sieve", sort=False)["tare_g"].transform("first")
+
+
+def _line(ax: Axes, own: pd.DataFrame, index: int) -> None:
+    look = mark(index)
+    ax.plot(
+        own["order"],
+        own["moved_mg"],
+        color=look.colour,
+        linestyle=look.line,
+        linewidth=1.1,
+        label=str(own["sieve"].iloc[0]),
+    )
+    for row in rows(own):
+        (point,) = ax.plot(
+            [row.order], [row.moved_mg], look.marker, color=look.colour, markersize=3.5
+        )
+        where = f", run {row.run}" if "run" in own.columns else ""
+        hover(point, f"sieve {row.sieve}{where}: {fixed(row.moved_mg, 1)} mg from its first tare")
+    if "flagged" in own.columns:
+        rung = own[own["flagged"].to_numpy(dtype=bool)]
+        if len(rung):
+            ax.plot(
+                rung["order"],
+                rung["moved_mg"],
+                "o",
+                color=look.colour,
+                markerfacecolor="none",
+                markersize=10,
+            )
+
+
+def _whole_ticks(ax: Axes, first: int, last: int) -> None:
+    step = max(1, int(np.ceil((last - first + 1) / 12)))
+    ax.set_xticks(range(first, last + 1, step))

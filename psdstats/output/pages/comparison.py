@@ -1,0 +1,183 @@
+"""A comparison as a section: verdicts, tests, effects as ratios, variance components."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from psdstats.comparison import Comparison, QuantityComparison
+from psdstats.output.content import (
+    Block,
+    Bullets,
+    Drawing,
+    Note,
+    Paragraph,
+    Section,
+    Verdict,
+)
+from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+
+__all__ = [
+    "comparison_section",
+    "comparison_verdicts",
+    "effects_table",
+    "ratio_drawing",
+    "tests_table",
+    "variance_table",
+]
+
+_MILLING = "milling_time_min"
+
+
+def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
+    """The answers for the top of a page: last level against the first, or every pair of a few."""
+    found = []
+    for result in comparison.results:
+        families = list(dict.fromkeys(result.effects["family"]))
+        rows = result.family(families[0])
+        if families[0] == "against first":
+            rows = rows.tail(1)
+        found += [
+            Verdict(str(row["verdict"]), str(row["sentence"])) for row in rows.to_dict("records")
+        ]
+    return tuple(found)
+
+
+def effects_table(comparison: Comparison, family: str) -> Table:
+    """Effects of one family, every quantity."""
+    frame = comparison.to_frame(family)
+    level = f"{100 * comparison.level:g} %"
+    columns = [
+        Column(name="quantity", heading="quantity"),
+        Column(name="contrast", heading=_heading(comparison)),
+        Column(
+            name="ratio",
+            heading=f"ratio ({level} simultaneous interval)",
+            show=Show.RATIO,
+            lower="ratio_lower",
+            upper="ratio_upper",
+        ),
+        Column(name="change_percent", heading="change", unit="%", show=Show.CHANGE, decimals=1),
+        Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
+        Column(name="p_adjusted", heading="p, family-wise", show=Show.P_VALUE),
+        Column(
+            name="detectable_percent",
+            heading="detectable change",
+            unit="%",
+            show=Show.NUMBER,
+            decimals=1,
+        ),
+        Column(name="verdict", heading="verdict"),
+    ]
+    return Table(
+        name=f"effects {family}",
+        frame=frame,
+        caption=f"Effect of {_words(comparison.plan.by)}, {family}: ratios of sizes.",
+        columns=tuple(columns),
+        row_headings=2,
+        notes=(
+            "Detectable change: the smallest increase this trial would have shown with 80 % power.",
+        ),
+    )
+
+
+def tests_table(comparison: Comparison) -> Table:
+    """One F test a quantity."""
+    return Table(
+        name="tests",
+        frame=comparison.tests_frame(),
+        caption=f"Did {_words(comparison.plan.by)} change anything at all?",
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="term", heading="factor"),
+            Column(name="f", heading="F", show=Show.NUMBER),
+            Column(name="df_num", heading="df", show=Show.COUNT),
+            Column(name="df_den", heading="df of the error", show=Show.NUMBER, decimals=1),
+            Column(name="p", heading="p", show=Show.P_VALUE),
+            Column(name="route", heading="rests on"),
+        ),
+    )
+
+
+def variance_table(comparison: Comparison) -> Table | None:
+    """Standard deviations of the random parts, in per cent of the size."""
+    frame = comparison.variance_frame()
+    if frame.empty:
+        return None
+    return Table(
+        name="variance components",
+        frame=frame,
+        caption="What else varies: standard deviations beyond the measurement, per cent of size.",
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="component", heading="between"),
+            Column(name="sd_percent", heading="standard deviation", unit="%", show=Show.NUMBER),
+        ),
+    )
+
+
+def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]) -> Drawing:
+    """Ratios with simultaneous intervals on a log axis."""
+    names = tuple(quantities)
+    whole = comparison.to_frame(family)
+    rows = whole[whole["quantity"].isin(names)]
+    frame = pd.DataFrame(
+        {
+            "contrast": rows["quantity"] + "  " + rows["contrast"],
+            "ratio": rows["ratio"],
+            "lower": rows["ratio_lower"],
+            "upper": rows["ratio_upper"],
+            "verdict": rows["verdict"],
+        }
+    )
+    margin = comparison.plan.margin_percent
+    with house_style():
+        ax = new_axes(height_mm=ratios_height_mm(len(frame)))
+        effect_ratios(frame, ax, margin=None if margin is None else 1 + margin / 100)
+    return Drawing(
+        name=f"effect ratios {family}",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption=f"Ratios {family} with {100 * comparison.level:g} % simultaneous intervals; "
+        "left of 1 is finer.",
+        alternative=" ".join(str(sentence) for sentence in rows["sentence"]),
+    )
+
+
+def comparison_section(comparison: Comparison) -> Section:
+    """The whole comparison."""
+    families = list(dict.fromkeys(comparison.to_frame()["family"]))
+    blocks: list[Block] = [Bullets(tuple(comparison.headlines))]
+    if comparison.tests_frame().empty is False:
+        blocks.append(tests_table(comparison))
+    quantities = [result.quantity for result in comparison.results]
+    for family in families:
+        if family != "all pairs" or len(families) == 1:
+            blocks.append(ratio_drawing(comparison, family, quantities))
+        blocks.append(effects_table(comparison, family))
+    variances = variance_table(comparison)
+    if variances is not None:
+        blocks.append(variances)
+    blocks += [
+        Paragraph(f"Model of {result.quantity}: {_model(result)}") for result in comparison.results
+    ]
+    blocks += [Note(note) for note in comparison.all_notes()]
+    return Section(
+        heading=f"Did {_words(comparison.plan.by)} change the size?", blocks=tuple(blocks)
+    )
+
+
+def _model(result: QuantityComparison) -> str:
+    return result.model
+
+
+def _words(column: str) -> str:
+    return "milling time" if column == _MILLING else column.replace("_", " ")
+
+
+def _heading(comparison: Comparison) -> str:
+    unit = ", min" if comparison.plan.by == _MILLING else ""
+    return f"{_words(comparison.plan.by)}{unit}"
