@@ -7,7 +7,7 @@ the responses have; θ in their squares.  No testing here (`kenward_roger`, `sat
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -117,6 +117,27 @@ class BatchFit:
     criterion: Criterion
     free: bool
 
+    def row(self, row: int) -> BatchFit:
+        """The fit of one response, as a batch of one."""
+        return self._mapped(lambda a: a[row : row + 1], self.parts.rows(slice(row, row + 1)))
+
+    def _mapped(self, change: Callable[[Array], Array], parts: CovarianceParts) -> BatchFit:
+        return replace(self, parts=parts, **{k: change(getattr(self, k)) for k in _BY_RESPONSE})
+
+
+_BY_RESPONSE = (
+    "theta",
+    "log_likelihood",
+    "score",
+    "expected",
+    "observed",
+    "beta",
+    "beta_covariance",
+    "precision",
+    "on_edge",
+    "converged",
+)
+
 
 def fit_batch(
     responses: ArrayLike,
@@ -161,25 +182,17 @@ def fit_batch(
     widest = max(len(parts.matrices), 1) * len(x) ** 2
     chunk = max(1, _CHUNK_NUMBERS // widest)
     pieces = [
-        _fit_chunk(y[low : low + chunk], x, parts.rows(slice(low, low + chunk)), criterion, free,
-                   tolerance)
+        _fit_chunk(
+            y[low : low + chunk], x, parts.rows(slice(low, low + chunk)), criterion, free, tolerance
+        )
         for low in range(0, len(y), chunk)
     ]
     return pieces[0] if len(pieces) == 1 else _join(pieces, parts)
 
 
 def _join(pieces: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:
-    arrays = {
-        name: np.concatenate([getattr(piece, name) for piece in pieces])
-        for name in (
-            "theta", "log_likelihood", "score", "expected", "observed", "beta",
-            "beta_covariance", "precision", "on_edge", "converged",
-        )
-    }
-    first = pieces[0]
-    return BatchFit(
-        design=first.design, parts=parts, criterion=first.criterion, free=first.free, **arrays
-    )
+    arrays = {k: np.concatenate([getattr(p, k) for p in pieces]) for k in _BY_RESPONSE}
+    return replace(pieces[0], parts=parts, **arrays)
 
 
 def _fit_chunk(
@@ -206,8 +219,15 @@ def _fit_chunk(
         solution = let_free(problem, solution, bounds, start, tolerance=tolerance)
     value = problem.back(solution.value)
     return finish(
-        y, x, parts, theta=problem.theta(solution.theta), value=value, on_edge=solution.on_edge,
-        converged=solution.converged, criterion=criterion, free=free,
+        y,
+        x,
+        parts,
+        theta=problem.theta(solution.theta),
+        value=value,
+        on_edge=solution.on_edge,
+        converged=solution.converged,
+        criterion=criterion,
+        free=free,
     )
 
 
@@ -237,8 +257,15 @@ def _known_only(y: Array, x: Array, parts: CovarianceParts, criterion: Criterion
     )
     none = np.zeros((rows, 0), dtype=bool)
     fit = finish(
-        y, x, parts, theta=np.zeros((rows, 0)), value=value, on_edge=none,
-        converged=np.ones(rows, dtype=bool), criterion=criterion, free=False,
+        y,
+        x,
+        parts,
+        theta=np.zeros((rows, 0)),
+        value=value,
+        on_edge=none,
+        converged=np.ones(rows, dtype=bool),
+        criterion=criterion,
+        free=False,
     )
     v = np.broadcast_to(parts.known, (rows, len(x), len(x)))
     residual = y - fit.beta @ x.T

@@ -53,7 +53,9 @@ def _at_rank_one(
     variance = bounds.variance.copy()
     variance[list(block)] = False
     # from the leading eigenvector the solver may sit at a saddle v₁ = 0 or v₂ = 0: nudge it off
-    start = target.start(solution.theta[rows]) + np.where(np.isin(np.arange(len(variance)), block[:2]), 1e-3, 0)
+    start = target.start(solution.theta[rows]) + np.where(
+        np.isin(np.arange(len(variance)), block[:2]), 1e-3, 0
+    )
     found = maximise(target, start, Bounds(variance=variance), tolerance=tolerance)
     theta = target.theta(found.theta)
     value = problem.value(theta, rows)

@@ -40,12 +40,10 @@ class RankOneTarget:
         return theta
 
     def start(self, theta: Array) -> Array:
-        """v nearest to a block inside the cone: its leading eigenvector."""
+        """V nearest to a block inside the cone: its leading eigenvector."""
         first, second, cross = self.block
         loose = theta.copy()
-        pairs = np.stack(
-            [theta[:, [first, cross]], theta[:, [cross, second]]], axis=1
-        )
+        pairs = np.stack([theta[:, [first, cross]], theta[:, [cross, second]]], axis=1)
         size, vectors = np.linalg.eigh(pairs)
         leading = vectors[:, :, 1] * np.sqrt(np.maximum(size[:, 1], 1e-6))[:, None]
         loose[:, first], loose[:, second], loose[:, cross] = leading[:, 0], leading[:, 1], 0.0

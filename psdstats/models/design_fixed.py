@@ -1,0 +1,284 @@
+"""The fixed part of a model: X with treatment contrasts, and the weights of means and contrasts.
+
+Coefficients are named ``(Intercept)``, ``Days``, ``sow[sow2]``, ``sow[sow2]:harvest[harv2]``,
+``time^2``.  The first level of a factor is its reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.errors import ModelError
+from psdstats.models.design_checks import refuse_aliased, refuse_empty_cells
+from psdstats.models.design_columns import FactorColumn, NumericColumn, resolve
+from psdstats.models.design_terms import Factor, Trend
+
+__all__ = ["Coefficient", "FixedDesign", "FixedTerm", "TermSpec", "build_fixed"]
+
+Array = NDArray[np.float64]
+Single = str | Factor | Trend
+TermSpec = Single | tuple[Single, ...]
+Variable = FactorColumn | NumericColumn
+
+
+@dataclass(frozen=True)
+class Coefficient:
+    """What one column of X is: factor levels (by position) times parts of numeric curves."""
+
+    name: str
+    levels: tuple[tuple[str, int], ...] = ()
+    parts: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class FixedTerm:
+    """A term of the fixed part: its variables and the columns of X it owns."""
+
+    variables: tuple[str, ...]
+    columns: tuple[int, ...]
+
+    @property
+    def label(self) -> str:
+        """Variables joined by a colon."""
+        return ":".join(self.variables)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FixedDesign:
+    """X and the meaning of its columns.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (n, p)
+        X.
+    coefficients : tuple of Coefficient
+        One a column.
+    terms : tuple of FixedTerm
+        In the order of X, intercept left out.
+    factors : mapping of str to FactorColumn
+        Factors by label.
+    numerics : mapping of str to NumericColumn
+        Numeric curves by label.
+    added : tuple of str
+        Terms put in because an interaction needs them.
+    """
+
+    matrix: Array
+    coefficients: tuple[Coefficient, ...]
+    terms: tuple[FixedTerm, ...]
+    factors: Mapping[str, FactorColumn]
+    numerics: Mapping[str, NumericColumn]
+    added: tuple[str, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Coefficient names."""
+        return [c.name for c in self.coefficients]
+
+    def term(self, spec: TermSpec) -> FixedTerm:
+        """The term a user means, whatever the order of its variables.
+
+        Raises
+        ------
+        ModelError
+            If the model has no such term.
+        """
+        items = spec if isinstance(spec, tuple) else (spec,)
+        if len(items) == 1 and isinstance(items[0], str) and ":" in items[0]:
+            items = tuple(items[0].split(":"))
+        wanted = {self.variable(item) for item in items}
+        for term in self.terms:
+            if set(term.variables) == wanted:
+                return term
+        known = ", ".join(term.label for term in self.terms) or "none"
+        raise ModelError(f"The model has no term {spec!r}; its terms are {known}.")
+
+    def variable(self, item: Single) -> str:
+        """Label of a variable given by label, column or specification."""
+        if isinstance(item, Factor):
+            return item.column
+        if isinstance(item, Trend):
+            return item.label
+        if item in self.factors or item in self.numerics:
+            return item
+        curves = [label for label in self.numerics if label.endswith(f"({item})")]
+        return curves[0] if len(curves) == 1 else item
+
+    def weights(self, over: Mapping[str, Array], numeric: Callable[[Coefficient], float]) -> Array:
+        """Weights on the coefficients (p,) for a combination of cell means.
+
+        Parameters
+        ----------
+        over : mapping of str to ndarray, shape (n_levels,)
+            Weights on the levels of a factor; factors left out are averaged with equal weight.
+        numeric : callable
+            Value of the numeric part of a column.
+        """
+        equal = {k: np.full(len(f.levels), 1 / len(f.levels)) for k, f in self.factors.items()}
+        use = {**equal, **over}
+        total = {k: float(w.sum()) for k, w in use.items()}
+        out = np.zeros(len(self.coefficients))
+        for i, coefficient in enumerate(self.coefficients):
+            inside = dict(coefficient.levels)
+            value = numeric(coefficient)
+            for k, w in use.items():
+                value *= float(w[inside[k]]) if k in inside else total[k]
+            out[i] = value
+        return out
+
+    def at_means(self, coefficient: Coefficient) -> float:
+        """Numeric part of a column with every covariate at its mean."""
+        value = 1.0
+        for label, part in coefficient.parts:
+            value *= float(self.numerics[label].at_mean[part])
+        return value
+
+    def hypothesis(self, spec: TermSpec) -> Array:
+        """Contrast matrix L (l, p) of a term.
+
+        Notes
+        -----
+        Differences between equally weighted cell means of the term's factors, averaged over the
+        other factors; a term without other terms containing it is just its own coefficients.
+        Covariates that are not part of the term count at zero, so centre them where an interaction
+        with them is in the model.
+        """
+        term = self.term(spec)
+        inside = [v for v in term.variables if v in self.factors]
+        parts = sorted({self.coefficients[c].parts for c in term.columns})
+        rows = []
+        steps = [range(1, len(self.factors[v].levels)) for v in inside]
+        for part in parts:
+            for chosen in product(*steps):
+                over = {
+                    v: _difference(len(self.factors[v].levels), level)
+                    for v, level in zip(inside, chosen, strict=True)
+                }
+                rows.append(self.weights(over, lambda c, p=part: float(c.parts == p)))  # type: ignore[misc]
+        return np.array(rows)
+
+
+def _difference(n_levels: int, level: int) -> Array:
+    weights = np.zeros(n_levels)
+    weights[0], weights[level] = -1.0, 1.0
+    return weights
+
+
+def build_fixed(
+    frame: pd.DataFrame, fixed: Sequence[TermSpec], factors: Sequence[str] = ()
+) -> FixedDesign:
+    """X for a list of terms, with an intercept.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row an observation.
+    fixed : sequence of str, Factor, Trend or tuple of them
+        Terms; a tuple is an interaction, and terms it contains are added if they are missing.
+    factors : sequence of str
+        Numeric columns to read as factors.
+
+    Raises
+    ------
+    ModelError
+        For unknown columns, empty cells of an interaction, and terms that cannot be told apart.
+    """
+    variables, sets = _variables(frame, fixed, frozenset(factors))
+    wanted, added = _with_margins(sets)
+    factor_map = {k: v for k, v in variables.items() if isinstance(v, FactorColumn)}
+    numeric_map = {k: v for k, v in variables.items() if isinstance(v, NumericColumn)}
+    for single in factor_map.values():
+        if len(single.levels) < 2:
+            raise ModelError(
+                f"Factor {single.label!r} has one level only ({single.levels[0]}), so it has no "
+                f"effect to estimate; leave it out."
+            )
+    blocks, coefficients, terms = [np.ones((len(frame), 1))], [Coefficient("(Intercept)")], []
+    for labels in wanted:
+        refuse_empty_cells([factor_map[v] for v in labels if v in factor_map])
+        values, owned = _term_columns([variables[v] for v in labels], len(frame))
+        first = len(coefficients)
+        blocks.append(values)
+        coefficients.extend(owned)
+        terms.append(FixedTerm(labels, tuple(range(first, first + len(owned)))))
+    matrix = np.hstack(blocks)
+    refuse_aliased(matrix, [c.name for c in coefficients])
+    return FixedDesign(
+        matrix=matrix,
+        coefficients=tuple(coefficients),
+        terms=tuple(terms),
+        factors=factor_map,
+        numerics=numeric_map,
+        added=added,
+    )
+
+
+def _variables(
+    frame: pd.DataFrame, fixed: Sequence[TermSpec], factors: frozenset[str]
+) -> tuple[dict[str, Variable], list[tuple[str, ...]]]:
+    """Variables by label, and each term as a tuple of labels."""
+    declared: dict[str, Single] = {}
+    for spec in fixed:
+        for item in spec if isinstance(spec, tuple) else (spec,):
+            if not isinstance(item, str):
+                declared.setdefault(item.column, item)
+    variables: dict[str, Variable] = {}
+    sets: list[tuple[str, ...]] = []
+    for spec in fixed:
+        labels = []
+        for item in spec if isinstance(spec, tuple) else (spec,):
+            meant = declared.get(item, item) if isinstance(item, str) else item
+            variable = resolve(frame, meant, factors)
+            variables.setdefault(variable.label, variable)
+            labels.append(variable.label)
+        sets.append(tuple(labels))
+    return variables, sets
+
+
+def _with_margins(
+    sets: Sequence[tuple[str, ...]],
+) -> tuple[list[tuple[str, ...]], tuple[str, ...]]:
+    """Terms by order, each once, with the lower terms that interactions contain."""
+    given = [frozenset(labels) for labels in sets]
+    wanted: dict[frozenset[str], tuple[str, ...]] = {}
+    for labels in sets:
+        for size in range(1, len(labels) + 1):
+            for chosen in combinations(labels, size):
+                wanted.setdefault(frozenset(chosen), chosen)
+    added = tuple(":".join(v) for k, v in wanted.items() if k not in given)
+    return sorted(wanted.values(), key=len), added
+
+
+def _term_columns(variables: Sequence[Variable], n_rows: int) -> tuple[Array, list[Coefficient]]:
+    values, coefficients = np.ones((n_rows, 1)), [Coefficient("")]
+    for variable in variables:
+        columns, single = _single_columns(variable)
+        # the last variable runs slowest, as is usual for interaction coefficients
+        values = np.hstack([values * columns[:, [j]] for j in range(len(single))])
+        coefficients = [
+            Coefficient(
+                f"{a.name}:{b.name}" if a.name else b.name, a.levels + b.levels, a.parts + b.parts
+            )
+            for b in single
+            for a in coefficients
+        ]
+    return values, coefficients
+
+
+def _single_columns(variable: Variable) -> tuple[Array, list[Coefficient]]:
+    if isinstance(variable, NumericColumn):
+        return variable.basis, [
+            Coefficient(part, (), ((variable.label, j),)) for j, part in enumerate(variable.parts)
+        ]
+    positions = range(1, len(variable.levels))
+    columns = np.stack([(variable.codes == j).astype(float) for j in positions], axis=1)
+    return columns, [
+        Coefficient(f"{variable.label}[{variable.levels[j]}]", ((variable.label, j),))
+        for j in positions
+    ]

@@ -1,0 +1,94 @@
+"""A fitted mixed model in words: what was fitted, and what state the fit is in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from psdstats.models.design_fixed import FixedDesign
+from psdstats.models.design_random import RandomDesign
+from psdstats.models.engine import BatchFit
+from psdstats.models.engine_criterion import Criterion
+
+__all__ = ["fit_sentence", "fit_status", "joined"]
+
+
+def joined(items: Sequence[str]) -> str:
+    """Items as a list in a sentence.
+
+    Examples
+    --------
+    >>> joined(["time", "ball ratio", "group"])
+    'time, ball ratio and group'
+    """
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def fit_status(fit: BatchFit, random: RandomDesign, row: int = 0) -> str:
+    """State of one fit: "converged", or what is not as it should be."""
+    if not len(random.names):
+        return "no variance estimated: known covariance only, degrees of freedom infinite"
+    words = []
+    theta, edge = fit.theta[row], fit.on_edge[row]
+    inside_blocks = {i for block in fit.parts.blocks for i in block}
+    for k, name in enumerate(random.names):
+        if edge[k] and fit.parts.is_variance[k] and k not in inside_blocks:
+            words.append(f"variance of {name} at zero")
+        elif fit.free and fit.parts.is_variance[k] and theta[k] < 0:
+            words.append(f"variance of {name} below zero")
+    for first, second, cross in fit.parts.blocks:
+        if not edge[cross]:
+            continue
+        zero = [random.names[k] for k in (first, second) if theta[k] <= 1e-12 * theta.max()]
+        if zero:
+            words.extend(f"variance of {name} at zero" for name in zero)
+        else:
+            sign = "+1" if theta[cross] > 0 else "-1"
+            words.append(
+                f"correlation of {random.names[first]} and {random.names[second]} at {sign}"
+            )
+    if not fit.converged[row]:
+        words.append("not converged: the likelihood has no clear maximum")
+    return "; ".join(words) or "converged"
+
+
+def fit_sentence(
+    response: str, fixed: FixedDesign, random: RandomDesign, fit: BatchFit, status: str
+) -> str:
+    """The model actually fitted, in one or two sentences."""
+    terms = [_term_words(fixed, term.variables) for term in fixed.terms]
+    name = (
+        "Restricted maximum likelihood"
+        if fit.criterion is Criterion.REML
+        else ("Maximum likelihood")
+    )
+    text = f"{name} fit of {response} to {joined(terms) if terms else 'a common mean'}"
+    parts = []
+    for grouping in random.groupings:
+        slopes = [c for c in grouping.column_names[1:]]
+        what = f"a random intercept of {grouping.label} ({len(grouping.levels)} levels)"
+        if slopes:
+            link = "correlated" if grouping.cross is not None else "uncorrelated"
+            what += f" with {link} slopes in {joined(slopes)}"
+        parts.append(what)
+    if "residual" in random.names:
+        parts.append("a residual variance")
+    if random.parts.known is not None:
+        parts.append("the known covariance of the measurements")
+    text += f", with {joined(parts)}; {fit.design.shape[0]} rows."
+    if fixed.added:
+        text += f" Added because an interaction contains them: {joined(list(fixed.added))}."
+    if status != "converged":
+        text += f" State of the fit: {status}."
+    return text
+
+
+def _term_words(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
+    if len(variables) > 1:
+        return f"the interaction {':'.join(variables)}"
+    label = variables[0]
+    if label in fixed.factors:
+        return f"{label} ({len(fixed.factors[label].levels)} levels)"
+    parts = fixed.numerics[label].parts
+    return f"the trend {label}" + ("" if len(parts) == 1 else f" ({len(parts)} coefficients)")
