@@ -2,8 +2,8 @@
 
 A folder is built under a hidden name beside its target and moved into place in one step; with it
 goes a list of the files written (`MANIFEST`), so that a later replacement touches those alone.
-A process killed while writing may leave something named `.<name>.psdstats-*` beside the
-target, which can be deleted.  Nothing here protects against a power cut before the disk has written.
+A process killed while writing may leave something named `.<name>.psdstats-*` beside the target,
+which can be deleted.  Nothing here protects against a power cut before the disk has written.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from psdstats.errors import SizeError
 
-__all__ = ["EDITIONS", "tolerance_um"]
+__all__ = ["COARSEST_UM", "EDITIONS", "FINEST_UM", "tolerance_um"]
 
 EDITIONS = {
     "ISO 3310-1": "ISO 3310-1:2016 (formula from memory)",
@@ -16,7 +16,10 @@ EDITIONS = {
 }
 """Standards by the name used in sieve tables, with the edition meant."""
 
-_FINEST_UM, _COARSEST_UM = 20.0, 125_000.0
+FINEST_UM = 20.0
+"""Finest aperture with a tolerance, µm."""
+COARSEST_UM = 125_000.0
+"""Coarsest aperture with a tolerance, µm."""
 
 
 def tolerance_um(nominal_um: float, *, standard: str = "ISO 3310-1") -> float:
@@ -53,7 +56,7 @@ def tolerance_um(nominal_um: float, *, standard: str = "ISO 3310-1") -> float:
             f"The tolerance of sieves by {standard!r} is not known. "
             f"Use one of {', '.join(EDITIONS)}, or give the certificate of the sieve."
         )
-    if not _FINEST_UM <= nominal_um <= _COARSEST_UM:
+    if not FINEST_UM <= nominal_um <= COARSEST_UM:
         raise SizeError(
             f"{standard} has no tolerance for an aperture of {nominal_um:g} µm (20 µm to 125 mm). "
             "Give the certificate of the sieve."

@@ -1,5 +1,8 @@
 """A trial as data: reading files, typed records, bench checks, saving."""
 
+from psdstats.study.check import check_file, check_study
+from psdstats.study.check_options import CHECKS, CheckOptions, Severity
+from psdstats.study.findings import CheckReport, Finding
 from psdstats.study.reader import read_study
 from psdstats.study.records import (
     Balance,
@@ -11,16 +14,25 @@ from psdstats.study.records import (
     TareHandling,
 )
 from psdstats.study.save import StudyForm, save_study
+from psdstats.study.tares import tare_history
 
 __all__ = [
+    "CHECKS",
     "Balance",
+    "CheckOptions",
+    "CheckReport",
+    "Finding",
     "Place",
     "Reading",
     "Run",
+    "Severity",
     "SourceFile",
     "Study",
     "StudyForm",
     "TareHandling",
+    "check_file",
+    "check_study",
     "read_study",
     "save_study",
+    "tare_history",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 
 import pandas as pd
@@ -155,9 +154,3 @@ class CheckReport:
         if self.switched_off:
             said.append(f"note: switched off in this study: {', '.join(self.switched_off)}.")
         return tuple(said)
-
-
-def sorted_findings(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Sort by severity, keeping the order within each."""
-    rank = {severity: index for index, severity in enumerate(Severity)}
-    return tuple(sorted(findings, key=lambda each: rank[each.severity]))

@@ -1,0 +1,160 @@
+"""Empty weights of each sieve over the runs, judged against the balance's own uncertainty.
+
+A tare that rises means powder left in the mesh, one that falls a damaged or worn mesh, one that
+jumps another sieve or a wrong reading.  Masses in g.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from statistics import NormalDist, median
+
+import pandas as pd
+
+from psdstats.sieves.rules import practice_rule
+from psdstats.study.check_options import CHECKS
+from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
+
+__all__ = ["TareRecord", "tare_history", "tare_records"]
+
+_LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
+
+
+@dataclass(frozen=True, kw_only=True)
+class TareRecord:
+    """One tare beside the other tares of the same sieve on the same balance.
+
+    Parameters
+    ----------
+    run, reading : Run, Reading
+        Where it was weighed.
+    reference_g : float
+        Median of the sieve's tares in the other runs, g.
+    limit_g : float
+        Largest difference that the balance explains, g.
+    is_latest : bool
+        Whether no later run weighed this sieve on this balance.
+    n_others : int
+        Number of the other runs.
+    """
+
+    run: Run
+    reading: Reading
+    reference_g: float
+    limit_g: float
+    is_latest: bool
+    n_others: int
+
+    @property
+    def deviation_g(self) -> float:
+        """Tare minus reference, g."""
+        return self.reading.tare_g - self.reference_g
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether the balance does not explain the difference."""
+        return abs(self.deviation_g) > self.limit_g
+
+
+def tare_records(study: Study, *, false_alarm: float | None = None) -> list[TareRecord]:
+    """Every tare that has others to be compared with.
+
+    Parameters
+    ----------
+    study : Study
+        The study; with tares weighed once there is nothing to compare.
+    false_alarm : float or None
+        Probability that a study without fault has any tare outside its limit; None for the
+        setting of the study.
+
+    Notes
+    -----
+    The limit is z u sqrt(1 + v) with u² = d²/12 + max(s_r, 0.41 d)², v = min(1, π/(2 m)) the
+    variance of the median of m other tares relative to one, and z the two-sided normal quantile
+    at false_alarm divided by the number of tares compared (Bonferroni); never less than 1.5 d.
+    """
+    if study.tares is TareHandling.ONCE:
+        return []
+    series: Mapping[tuple[str, str, str], list[tuple[Run, Reading]]] = defaultdict(list)
+    for run in study.runs:
+        for reading in run.readings:
+            # pans often carry no name of their own, so they are kept apart by group
+            owner = run.group if reading.aperture_um == 0 else ""
+            series[reading.sieve, owner, run.balance].append((run, reading))
+    compared = [members for members in series.values() if len(members) > 1]
+    number = sum(len(members) for members in compared)
+    if number == 0:
+        return []
+    alarm = _false_alarm(study) if false_alarm is None else false_alarm
+    quantile = NormalDist().inv_cdf(1.0 - min(alarm, 0.5) / (2.0 * number))
+    return [
+        record
+        for members in compared
+        for record in _records(members, study.balances[members[0][0].balance], quantile)
+    ]
+
+
+def _false_alarm(study: Study) -> float:
+    setting = study.checks.get("tare_drift")
+    default = CHECKS["tare_drift"].thresholds["false_alarm"]
+    if isinstance(setting, Mapping):
+        return float(setting.get("false_alarm", default))
+    return default
+
+
+def _records(
+    members: list[tuple[Run, Reading]], balance: Balance, quantile: float
+) -> list[TareRecord]:
+    step = balance.resolution_g
+    spread = max(balance.repeatability_g, practice_rule("least_repeatability").value * step)
+    u_g = math.sqrt(step**2 / 12.0 + spread**2)
+    others = len(members) - 1
+    limit_g = quantile * u_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
+    tares = [reading.tare_g for _, reading in members]
+    return [
+        TareRecord(
+            run=run,
+            reading=reading,
+            reference_g=median(tares[:index] + tares[index + 1 :]),
+            limit_g=max(limit_g, _LEAST_LIMIT * step),
+            is_latest=index == others,
+            n_others=others,
+        )
+        for index, (run, reading) in enumerate(members)
+    ]
+
+
+def tare_history(study: Study) -> pd.DataFrame:
+    """Tares over the runs with their limits, for a table or a figure.
+
+    Returns
+    -------
+    DataFrame
+        One row a tare: sieve, group, aperture_um, run, run_number (order of the runs, from 1),
+        milling_time_min, balance, tare_g, reference_g, deviation_g, limit_g, is_outside.  Empty
+        where tares were weighed once or no sieve was weighed twice.
+    """
+    order = {run.name: number for number, run in enumerate(study.runs, start=1)}
+    rows = [
+        {
+            "sieve": record.reading.sieve,
+            "group": record.run.group,
+            "aperture_um": record.reading.aperture_um,
+            "run": record.run.name,
+            "run_number": order[record.run.name],
+            "milling_time_min": record.run.milling_time_min,
+            "balance": record.run.balance,
+            "tare_g": record.reading.tare_g,
+            "reference_g": record.reference_g,
+            "deviation_g": record.deviation_g,
+            "limit_g": record.limit_g,
+            "is_outside": record.is_outside,
+        }
+        for record in tare_records(study)
+    ]
+    columns = ["sieve", "group", "aperture_um", "run", "run_number", "milling_time_min", "balance"]
+    columns += ["tare_g", "reference_g", "deviation_g", "limit_g", "is_outside"]
+    return pd.DataFrame(rows, columns=columns)
