@@ -1,0 +1,181 @@
+"""Generalised least squares of a two-parameter curve through correlated points.
+
+Minimises (Q - Q(θ))ᵀ V⁻¹ (Q - Q(θ)) by damped Gauss-Newton steps.  V is the covariance of the
+undersize fractions plus, where apertures are uncertain, their covariance carried over by the slope
+of the curve (effective variance), re-evaluated until the parameters settle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.distribution.fits_families import FamilyForm
+from psdstats.errors import SizeError
+
+__all__ = ["Minimum", "minimise", "start_values"]
+
+Array = NDArray[np.float64]
+
+_STEPS = 200
+_ROUNDS = 50
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Minimum:
+    """Where the search ended.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (2,)
+        Free parameters.
+    covariance : ndarray, shape (2, 2)
+        Their covariance, (Jᵀ V⁻¹ J)⁻¹.
+    chi_squared : float
+        Sum of squares at the minimum.
+    converged : bool
+        Whether the steps became negligible.
+    """
+
+    theta: Array
+    covariance: Array
+    chi_squared: float
+    converged: bool
+
+
+def start_values(form: FamilyForm, ln_size: Array, undersize: Array) -> Array:
+    """Free parameters of the straight line through the transformed inner points.
+
+    Parameters
+    ----------
+    form : FamilyForm
+        Family to be fitted.
+    ln_size, undersize : ndarray, shape (n,)
+        Points of the curve.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        Starting point.
+
+    Raises
+    ------
+    SizeError
+        If fewer than two points lie strictly between 0 and 1, or the curve does not rise.
+    """
+    inner = (undersize > 1e-6) & (undersize < 1 - 1e-6)
+    if np.count_nonzero(inner) < 2:
+        raise SizeError(
+            f"Only {np.count_nonzero(inner)} of {len(undersize)} apertures have an undersize "
+            "between 0 and 100 %; a fit of two parameters needs at least 2 (3 to judge it)."
+        )
+    share = undersize[inner]
+    weight = np.sqrt(share * (1 - share))  # points near the ends say little about the line
+    slope, intercept = np.polyfit(ln_size[inner], form.straight(share), 1, w=weight)
+    if not slope > 0:
+        raise SizeError("The undersize does not rise with the aperture; check its order.")
+    return form.from_line(float(slope), float(intercept))
+
+
+def minimise(
+    form: FamilyForm,
+    ln_size: Array,
+    undersize: Array,
+    covariance: Array,
+    ln_size_covariance: Array | None,
+) -> Minimum:
+    """Fit the curve.
+
+    Parameters
+    ----------
+    form : FamilyForm
+        Family to be fitted.
+    ln_size, undersize : ndarray, shape (n,)
+        Points of the curve.
+    covariance : ndarray, shape (n, n)
+        Covariance of the undersize fractions.
+    ln_size_covariance : ndarray, shape (n, n) or None
+        Covariance of the logarithms of the apertures.
+
+    Returns
+    -------
+    Minimum
+        Parameters, covariance, chi-squared and whether the search converged.
+    """
+    theta = start_values(form, ln_size, undersize)
+    settled = False
+    for _ in range(_ROUNDS if ln_size_covariance is not None else 1):
+        slope = form.curve(ln_size, theta)[2]
+        total = covariance
+        if ln_size_covariance is not None:
+            total = covariance + slope[:, None] * ln_size_covariance * slope
+        root = _root_of(total)
+        last = theta
+        theta, settled = _descend(form, ln_size, undersize, root, theta)
+        if np.max(np.abs(theta - last)) < 1e-9:
+            break
+    else:
+        settled = settled and ln_size_covariance is None
+    residual, jacobian = _whitened(form, ln_size, undersize, root, theta)
+    information = jacobian.T @ jacobian
+    if not np.linalg.cond(information) < 1e14:
+        raise SizeError(
+            f"The points do not determine both parameters of the {form.title} distribution; "
+            "more apertures between 0 and 100 % undersize are needed."
+        )
+    return Minimum(
+        theta=theta,
+        covariance=np.asarray(np.linalg.inv(information), dtype=np.float64),
+        chi_squared=float(residual @ residual),
+        converged=settled,
+    )
+
+
+def _root_of(covariance: Array) -> Array:
+    try:
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    except np.linalg.LinAlgError as error:
+        raise SizeError(
+            "The covariance of the undersize fractions is not positive definite, so the points "
+            "cannot be weighed against each other; leave out apertures that every grain passes, "
+            "or switch on the balance sources."
+        ) from error
+
+
+def _whitened(
+    form: FamilyForm, ln_size: Array, undersize: Array, root: Array, theta: Array
+) -> tuple[Array, Array]:
+    model, slopes, _ = form.curve(ln_size, theta)
+    points = np.column_stack([undersize - model, slopes])
+    both = np.asarray(np.linalg.solve(root, points), dtype=np.float64)
+    return both[:, 0], both[:, 1:]
+
+
+def _descend(
+    form: FamilyForm, ln_size: Array, undersize: Array, root: Array, theta: Array
+) -> tuple[Array, bool]:
+    """Damped Gauss-Newton (Levenberg-Marquardt) from theta; also whether it settled."""
+    damping = 1e-4
+    residual, jacobian = _whitened(form, ln_size, undersize, root, theta)
+    cost = float(residual @ residual)
+    for _ in range(_STEPS):
+        normal = jacobian.T @ jacobian
+        ridge = damping * (np.diag(np.diag(normal)) + 1e-12 * np.trace(normal) * np.eye(2))
+        step = np.linalg.lstsq(normal + ridge, jacobian.T @ residual, rcond=None)[0]
+        step *= min(1.0, 1.0 / max(float(np.max(np.abs(step))), 1e-300))
+        tried, slopes = _whitened(form, ln_size, undersize, root, theta + step)
+        new_cost = float(tried @ tried)
+        if new_cost <= cost:
+            theta, residual, jacobian = theta + step, tried, slopes
+            damping = max(damping / 10, 1e-12)
+            small = float(np.max(np.abs(step))) < 1e-10
+            cost = new_cost
+            if small:
+                return theta, True
+        else:
+            damping *= 10
+            if damping > 1e12:
+                return theta, True  # no downhill step is left to floating-point accuracy
+    return theta, False
