@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.marks import hover, need, rows, spread_apart
 from psdstats.output.numbers import fixed
 from psdstats.output.style import GREY, INK, time_colours
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["group_consistency"]
 
 _DASHES = ((0, (4, 3)), "-", (0, (1, 2)))
+_LABEL_GAP = 0.06  # of the vertical axis
 
 
 def group_consistency(
@@ -75,12 +76,15 @@ def group_consistency(
 
 
 def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> None:
-    for dash, (name, limit) in zip(_DASHES, limits.items(), strict=False):
+    for dash, limit in zip(_DASHES, limits.values(), strict=False):
         for sign in (1, -1) if two_sided else (1,):
             ax.axhline(sign * limit, color=INK, linewidth=0.9, linestyle=dash)
+    low, high = ax.get_ylim()
+    spots = spread_apart(list(limits.values()), _LABEL_GAP * (high - low))
+    for name, spot in zip(limits, spots, strict=True):
         ax.annotate(
             name,
-            (1, limit),
+            (1, spot),
             xycoords=("axes fraction", "data"),
             xytext=(4, 0),
             textcoords="offset points",

@@ -51,7 +51,7 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
         hue="run",
         order=runs,
         hue_order=runs,
-        palette={run: colours[float(first[run])] for run in runs},
+        palette={run: _pale(colours[float(first[run])]) for run in runs},
         saturation=1.0,
         density_norm="width",
         inner="quart",
@@ -66,3 +66,11 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     return ax
+
+
+def _pale(colour: str) -> tuple[float, float, float]:
+    """Half way to white, so that the lines of the quartiles show."""
+    from matplotlib.colors import to_rgb
+
+    red, green, blue = ((1 + channel) / 2 for channel in to_rgb(colour))
+    return red, green, blue

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
-from psdstats.output.style import GREY, INK
+from psdstats.output.style import GREY, INK, mark
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -30,6 +30,7 @@ __all__ = [
     "need",
     "plain_ticks",
     "rows",
+    "series_key",
     "sieve_axis",
     "spread_apart",
     "time_axis",
@@ -166,6 +167,41 @@ def label_at(
         path_effects=halo(),
         annotation_clip=False,
     )
+
+
+def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> None:
+    """A key of marks, for series that cannot be labelled where they are.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    names : sequence
+        Names in the order of the marks.
+    inside : bool, default=False
+        Below right inside the Axes, else above them.
+    """
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D(
+            [],
+            [],
+            color=mark(index).colour,
+            marker=mark(index).marker,
+            markersize=4,
+            linestyle=mark(index).line,
+            linewidth=1.2,
+            label=str(name),
+        )
+        for index, name in enumerate(names)
+    ]
+    if inside:
+        ax.legend(handles=handles, loc="lower right", labelcolor=INK, borderaxespad=0.8)
+    else:
+        ax.legend(
+            handles=handles, loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK
+        )
 
 
 def arrow(ax: Axes, at: tuple[float, float], side: str, *, colour: str, down: bool = True) -> None:

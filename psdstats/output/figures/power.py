@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, label_at, need, rows
+from psdstats.output.figures.marks import hover, need, rows, series_key
 from psdstats.output.numbers import per_cent
 from psdstats.output.style import GREY, mark
 
@@ -39,7 +39,7 @@ def power_curves(
     Returns
     -------
     Axes
-        The same Axes; each curve is labelled where it ends.
+        The same Axes; one curve and one band a design, named in a key.
     """
     frame = need(frame, ("design", "x", "power"), "power curves")
     ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
@@ -56,10 +56,7 @@ def power_curves(
                 [row.x], [100 * row.power], look.marker, color=look.colour, markersize=3.5
             )
             hover(point, f"{design}, at {row.x:g}: power {per_cent(row.power)}")
-        reached = own[own["power"] >= wanted]
-        anchor = reached.iloc[0] if len(reached) else own.iloc[-1]
-        at = (float(anchor["x"]), 100 * float(anchor["power"]))
-        label_at(ax, str(design), at, colour=look.colour, shift=(7, -8))
+    series_key(ax, list(dict.fromkeys(frame["design"])), inside=True)
     ax.set_ylim(-2, 102)
     ax.set_yticks(range(0, 101, 20))
     ax.set_xlabel(x_label)

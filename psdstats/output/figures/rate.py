@@ -93,10 +93,11 @@ def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | No
         return
     time, low, high = reached
     ends = ax.get_xlim()
-    start = max(low, ends[0]) if np.isfinite(low) else ends[0]
-    stop = min(high, ends[1]) if np.isfinite(high) else ends[1]
+    inside = ends[1] - 0.05 * (ends[1] - ends[0])  # leaves room for an arrow
+    start = min(max(low, ends[0]), inside)
+    stop = high if high <= ends[1] else inside
     ax.hlines(target_um, start, stop, color="#b5541f", linewidth=3.0)
-    if not (np.isfinite(high) and high <= ends[1]):
+    if high > ends[1]:
         arrow(ax, (stop, target_um), ">", colour="#b5541f", down=False)
     if np.isfinite(time):
         (point,) = ax.plot([time], [target_um], "D", color="#b5541f")

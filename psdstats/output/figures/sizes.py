@@ -7,9 +7,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import arrow, hover, label_at, log_ticks, need, rows, time_axis
+from psdstats.output.figures.marks import (
+    arrow,
+    hover,
+    label_at,
+    log_ticks,
+    need,
+    rows,
+    series_key,
+    time_axis,
+)
 from psdstats.output.numbers import interval, measured
-from psdstats.output.style import INK, Mark, mark
+from psdstats.output.style import Mark, mark
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,7 +65,7 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
     time_axis(ax, times)
     _label_quantities(ax, frame)
     if len(groups) > 1:
-        _key(ax, groups)
+        series_key(ax, groups)
     return ax
 
 
@@ -95,28 +104,3 @@ def _label_quantities(ax: Axes, frame: pd.DataFrame) -> None:
         if np.isfinite(y):
             at = (float(last["milling_time_min"].iloc[0]), y)
             label_at(ax, str(quantity), at, shift=(13, 0)).set_fontweight("bold")
-
-
-def _key(ax: Axes, groups: list[object]) -> None:
-    from matplotlib.lines import Line2D
-
-    handles = [
-        Line2D(
-            [],
-            [],
-            color=mark(index).colour,
-            marker=mark(index).marker,
-            markersize=4,
-            linestyle=mark(index).line,
-            linewidth=1.0,
-            label=str(group),
-        )
-        for index, group in enumerate(groups)
-    ]
-    ax.legend(
-        handles=handles,
-        loc="lower left",
-        bbox_to_anchor=(0, 1.02),
-        ncols=min(len(handles), 6),
-        labelcolor=INK,
-    )

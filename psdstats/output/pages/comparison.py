@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from psdstats.comparison import Comparison, QuantityComparison
+from psdstats.comparison import Comparison
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -151,7 +151,7 @@ def comparison_section(comparison: Comparison) -> Section:
     """The whole comparison."""
     families = list(dict.fromkeys(comparison.to_frame()["family"]))
     blocks: list[Block] = [Bullets(tuple(comparison.headlines))]
-    if comparison.tests_frame().empty is False:
+    if not comparison.tests_frame().empty:
         blocks.append(tests_table(comparison))
     quantities = [result.quantity for result in comparison.results]
     for family in families:
@@ -162,16 +162,12 @@ def comparison_section(comparison: Comparison) -> Section:
     if variances is not None:
         blocks.append(variances)
     blocks += [
-        Paragraph(f"Model of {result.quantity}: {_model(result)}") for result in comparison.results
+        Paragraph(f"Model of {result.quantity}: {result.model}") for result in comparison.results
     ]
     blocks += [Note(note) for note in comparison.all_notes()]
     return Section(
         heading=f"Did {_words(comparison.plan.by)} change the size?", blocks=tuple(blocks)
     )
-
-
-def _model(result: QuantityComparison) -> str:
-    return result.model
 
 
 def _words(column: str) -> str:
