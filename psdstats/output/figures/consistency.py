@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from psdstats.output.digits import fixed
 from psdstats.output.figures.marks import hover, need, rows, spread_apart
-from psdstats.output.numbers import fixed
 from psdstats.output.style import GREY, INK, time_colours
 
 if TYPE_CHECKING:

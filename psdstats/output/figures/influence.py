@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, log_ticks, need, rows
-from psdstats.output.numbers import interval, ratio, significant
+from psdstats.output.digits import significant
+from psdstats.output.figures.axes import log_ticks
+from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.numbers import interval, ratio
 from psdstats.output.style import FAINT, GREY, INK
 
 if TYPE_CHECKING:

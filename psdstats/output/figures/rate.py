@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import arrow, hover, label_at, log_ticks, need, rows, time_axis
-from psdstats.output.numbers import interval, significant
+from psdstats.output.digits import significant
+from psdstats.output.figures.axes import log_ticks, time_axis
+from psdstats.output.figures.marks import arrow, hover, label_at, need, rows
+from psdstats.output.numbers import interval
 from psdstats.output.style import GREY, INK
 
 if TYPE_CHECKING:

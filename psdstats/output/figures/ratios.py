@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, log_ticks, need, rows
+from psdstats.output.figures.axes import log_ticks
+from psdstats.output.figures.marks import hover, need, rows
 from psdstats.output.numbers import change, ratio
 from psdstats.output.style import GREY, INK
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from psdstats.output.digits import significant
 from psdstats.output.figures.marks import hover, need, rows
-from psdstats.output.numbers import significant
 from psdstats.output.style import GREY, INK, mark
 
 if TYPE_CHECKING:

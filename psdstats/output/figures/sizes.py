@@ -7,16 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import (
-    arrow,
-    hover,
-    label_at,
-    log_ticks,
-    need,
-    rows,
-    series_key,
-    time_axis,
-)
+from psdstats.output.figures.axes import log_ticks, time_axis
+from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
 from psdstats.output.numbers import interval, measured
 from psdstats.output.style import Mark, mark
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from psdstats.output.digits import fixed
 from psdstats.output.figures.marks import hover, label_at, need, rows, spread_apart
-from psdstats.output.numbers import fixed
 from psdstats.output.style import FAINT, GREY, mark
 
 if TYPE_CHECKING:

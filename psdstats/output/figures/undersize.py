@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, label_at, need, rows, sieve_axis
+from psdstats.output.figures.axes import sieve_axis
+from psdstats.output.figures.marks import hover, label_at, need, rows
 from psdstats.output.style import INK, time_colours
 
 if TYPE_CHECKING:

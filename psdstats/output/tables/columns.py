@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from psdstats.output import numbers
+from psdstats.output import digits, numbers
 
 __all__ = ["Column", "Show", "columns_of", "is_missing"]
 
@@ -112,7 +112,7 @@ class Column:
         """
         value = row[self.name]
         if is_missing(value):
-            return numbers.MISSING
+            return digits.MISSING
         if self.show is Show.TEXT:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
@@ -139,11 +139,11 @@ class Column:
             case Show.P_VALUE:
                 return numbers.p_value(number, decimal=decimal)
             case Show.COUNT:
-                return numbers.fixed(number, 0, decimal=decimal)
+                return digits.fixed(number, 0, decimal=decimal)
             case _ if self.decimals is not None:
-                return numbers.fixed(number, self.decimals, decimal=decimal)
+                return digits.fixed(number, self.decimals, decimal=decimal)
             case _:
-                return numbers.significant(number, decimal=decimal)
+                return digits.significant(number, decimal=decimal)
 
 
 def columns_of(frame: pd.DataFrame) -> tuple[Column, ...]:
@@ -201,9 +201,9 @@ def _with_interval(number: float, lower: float, upper: float, *, decimal: str) -
     limits = numbers.interval(lower, upper, decimal=decimal)
     spread = (upper - lower) / 4
     if np.isfinite(spread) and spread > 0:
-        value = numbers.fixed(number, numbers.decimals_for(spread), decimal=decimal)
+        value = digits.fixed(number, digits.decimals_for(spread), decimal=decimal)
     else:
-        value = numbers.significant(number, decimal=decimal)
+        value = digits.significant(number, decimal=decimal)
     return f"{value} ({limits})"
 
 

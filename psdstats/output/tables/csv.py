@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 
-from psdstats.output.numbers import DecimalSign, decimal_sign
+from psdstats.output.digits import DecimalSign, decimal_sign
 from psdstats.output.tables.columns import is_missing
 from psdstats.output.tables.table import Table
 from psdstats.output.text import spreadsheet_safe

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
-from psdstats.output.numbers import decimal_sign
+from psdstats.output.digits import decimal_sign
 from psdstats.output.tables.columns import Column, columns_of
 from psdstats.output.text import slug
 

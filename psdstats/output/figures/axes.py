@@ -1,0 +1,140 @@
+"""Axes that several figures share: log size with sieves or round numbers, milling time.
+
+Placing ticks is all that is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from psdstats.output.style import GREY
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["log_ticks", "plain_ticks", "sieve_axis", "time_axis"]
+
+_LADDERS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0))
+_FEWEST_TICKS = 4
+_CLOSEST_LABELS = 0.055  # of the axis
+
+
+def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
+    """Turn the horizontal axis into log size, with a tick at each sieve aperture.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    apertures_um : iterable of float
+        Apertures, µm; every one gets a tick, and a number where there is room.
+    """
+    sizes = sorted({float(size) for size in apertures_um if size > 0})
+    ax.set_xscale("log")
+    low, high = sizes[0], sizes[-1]
+    pad = (high / low) ** 0.03 if high > low else 1.2
+    ax.set_xlim(low / pad, high * pad)
+    shown = _with_room(np.log(sizes))
+    ax.set_xticks(sizes, [_plain(s) if keep else "" for s, keep in zip(sizes, shown, strict=True)])
+    ax.set_xticks([], minor=True)
+    ax.set_xlabel("sieve aperture / µm")
+
+
+def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -> None:
+    """A logarithmic axis with plain numbers in round steps.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    axis : {"x", "y"}
+        Which axis.
+    around : tuple of float
+        Smallest and largest value that must be seen, > 0.
+    label : str
+        Axis label with unit.
+    """
+    low, high = around
+    pad = max((high / low) ** 0.06, 1.02)
+    low, high = low / pad, high * pad
+    ticks = _steps(low, high)
+    own = ax.xaxis if axis == "x" else ax.yaxis
+    if axis == "x":
+        ax.set_xscale("log")
+        ax.set_xlim(low, high)
+        ax.set_xlabel(label)
+    else:
+        ax.set_yscale("log")
+        ax.set_ylim(low, high)
+        ax.set_ylabel(label)
+    own.set_ticks(ticks, labels=[_plain(tick) for tick in ticks])
+    own.set_ticks([], minor=True)
+
+
+def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
+    """Ticks at exactly the values that occur, with numbers where there is room.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    axis : {"x", "y"}
+        Which axis.
+    values : sequence of float
+        Increasing values.
+    """
+    shown = _with_room(np.asarray(values, dtype=float))
+    labels = [_plain(v) if keep else "" for v, keep in zip(values, shown, strict=True)]
+    (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
+
+
+def time_axis(ax: Axes, times_min: Iterable[float]) -> None:
+    """Turn the horizontal axis into milling time, with a tick at each time sampled.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    times_min : iterable of float
+        Milling times, min.
+    """
+    times = sorted({float(time) for time in times_min})
+    plain_ticks(ax, "x", times)
+    reach = max(times[-1] - times[0], 1.0)
+    ax.set_xlim(times[0] - 0.05 * reach, times[-1] + 0.12 * reach)
+    ax.set_xlabel("milling time / min")
+    ax.tick_params(axis="x", color=GREY)
+
+
+def _steps(low: float, high: float) -> list[float]:
+    decades = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
+    for ladder in _LADDERS:
+        ticks = [step * 10.0**decade for decade in decades for step in ladder]
+        ticks = [tick for tick in ticks if low <= tick <= high]
+        if len(ticks) >= _FEWEST_TICKS:
+            return ticks
+    width = 10.0 ** np.floor(np.log10((high - low) / 3))
+    step = next(s * width for s in (1, 2, 5, 10) if (high - low) / (s * width) <= 7)
+    first = np.ceil(low / step)
+    return [round(float(k * step), 12) for k in np.arange(first, np.floor(high / step) + 1)]
+
+
+def _with_room(places: np.ndarray) -> list[bool]:
+    """Which tick labels fit: the ends first, then from the right whatever keeps its distance."""
+    reach = float(places[-1] - places[0]) or 1.0
+    gap = _CLOSEST_LABELS * reach
+    keep = [False] * len(places)
+    keep[0] = keep[-1] = True
+    last = float(places[-1])
+    for i in range(len(places) - 2, 0, -1):
+        if last - places[i] >= gap and places[i] - places[0] >= gap:
+            keep[i] = True
+            last = float(places[i])
+    return keep
+
+
+def _plain(value: float) -> str:
+    return f"{value:.6g}"
