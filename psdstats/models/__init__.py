@@ -5,8 +5,11 @@ hangs on the fit it returns.
 """
 
 from psdstats.models.bootstrap import BootstrapTest
-from psdstats.models.contrasts import ContrastResult
+from psdstats.models.contrast_matrices import ContrastKind
+from psdstats.models.contrasts import ContrastResult, contrast_table
+from psdstats.models.crosschecks import CrossCheck, friedman_check, repeated_measures_check
 from psdstats.models.design_terms import Factor, RandomSlope, Trend, TrendForm
+from psdstats.models.detectable import DetectableChange, contrast_power, smallest_detectable
 from psdstats.models.diagnostics import (
     Influence,
     effect_quantiles,
@@ -17,22 +20,38 @@ from psdstats.models.diagnostics import (
 )
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.engine_criterion import Criterion
+from psdstats.models.equivalence import (
+    EquivalenceResult,
+    Evidence,
+    Finding,
+    Verdict,
+    equivalence_test,
+    verdict,
+)
 from psdstats.models.kenward_roger import FTests, adjusted_covariance, kenward_roger
 from psdstats.models.mixed_model import MixedModel, fit_many
 from psdstats.models.mixed_model_fit import MixedModelFit
 from psdstats.models.mixed_model_tests import Boundary, Method, TermTest
+from psdstats.models.multiplicity import Adjustment
 from psdstats.models.permutation import PermutationTest
 from psdstats.models.satterthwaite import satterthwaite
 
 __all__ = [
+    "Adjustment",
     "BatchFit",
     "BootstrapTest",
     "Boundary",
+    "ContrastKind",
     "ContrastResult",
     "CovarianceParts",
     "Criterion",
+    "CrossCheck",
+    "DetectableChange",
+    "EquivalenceResult",
+    "Evidence",
     "FTests",
     "Factor",
+    "Finding",
     "Influence",
     "Method",
     "MixedModel",
@@ -42,14 +61,22 @@ __all__ = [
     "TermTest",
     "Trend",
     "TrendForm",
+    "Verdict",
     "adjusted_covariance",
+    "contrast_power",
+    "contrast_table",
     "effect_quantiles",
+    "equivalence_test",
     "fit_batch",
     "fit_many",
+    "friedman_check",
     "kenward_roger",
     "leave_one_group_out",
     "normal_quantiles",
+    "repeated_measures_check",
     "residual_quantiles",
     "residual_table",
     "satterthwaite",
+    "smallest_detectable",
+    "verdict",
 ]

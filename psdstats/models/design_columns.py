@@ -39,7 +39,7 @@ class FactorColumn:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class NumericColumn:
-    """A numeric curve: one column (n,) for each of its coefficients, and their values at the mean."""
+    """A numeric curve: one column of ``basis`` (n, k) for each of its k coefficients."""
 
     label: str
     parts: tuple[str, ...]

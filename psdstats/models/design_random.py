@@ -201,11 +201,11 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, n: int) -> Array | 
     size = float(np.abs(matrix).max(initial=0.0))
     if not np.allclose(matrix, np.swapaxes(matrix, -1, -2), rtol=0, atol=1e-9 * size):
         raise ModelError("The known covariance is not symmetric; check the order of its rows.")
-    matrix = 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
-    smallest = float(np.linalg.eigvalsh(matrix)[..., 0].min())
+    even: Array = 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
+    smallest = float(np.linalg.eigvalsh(even)[..., 0].min())
     if smallest < -1e-8 * size:
         raise ModelError(
             f"The known covariance has the negative eigenvalue {smallest:.3g}, so it is no "
             f"covariance; check how it was made."
         )
-    return matrix
+    return even

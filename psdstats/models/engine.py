@@ -7,8 +7,9 @@ the responses have; θ in their squares.  No testing here (`kenward_roger`, `sat
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -119,10 +120,11 @@ class BatchFit:
 
     def row(self, row: int) -> BatchFit:
         """The fit of one response, as a batch of one."""
-        return self._mapped(lambda a: a[row : row + 1], self.parts.rows(slice(row, row + 1)))
+        only = slice(row, row + 1)
+        return self._with({k: getattr(self, k)[only] for k in _BY_RESPONSE}, self.parts.rows(only))
 
-    def _mapped(self, change: Callable[[Array], Array], parts: CovarianceParts) -> BatchFit:
-        return replace(self, parts=parts, **{k: change(getattr(self, k)) for k in _BY_RESPONSE})
+    def _with(self, arrays: Mapping[str, Any], parts: CovarianceParts) -> BatchFit:
+        return replace(self, parts=parts, **arrays)
 
 
 _BY_RESPONSE = (
@@ -192,7 +194,7 @@ def fit_batch(
 
 def _join(pieces: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:
     arrays = {k: np.concatenate([getattr(p, k) for p in pieces]) for k in _BY_RESPONSE}
-    return replace(pieces[0], parts=parts, **arrays)
+    return pieces[0]._with(arrays, parts)
 
 
 def _fit_chunk(

@@ -38,7 +38,7 @@ class Criterion(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LikelihoodValue:
-    """Log likelihood (B,), score (B, q), expected and observed information (B, q, q), all scaled."""
+    """Log likelihood (B,), score (B, q), expected and observed information (B, q, q)."""
 
     log_likelihood: Array
     score: Array
@@ -100,7 +100,8 @@ class Problem:
 
     def log_likelihood(self, scaled: Array) -> Array:
         """Log likelihood in the units of the responses, constants included."""
-        return scaled - self.n_free * np.log(self.response_scale) + self.constant
+        level: Array = scaled - self.n_free * np.log(self.response_scale) + self.constant
+        return level
 
     def back(self, value: LikelihoodValue) -> LikelihoodValue:
         """Value, score and information of every response in the units of the responses."""
@@ -115,11 +116,8 @@ class Problem:
 
     def theta(self, scaled: Array) -> Array:
         """Variance parameters in the squared units of the responses."""
-        return scaled * self.response_scale[:, None] ** 2 / self.matrix_scale
-
-    def scaled(self, theta: Array) -> Array:
-        """Variance parameters in the units used inside."""
-        return theta * self.matrix_scale / self.response_scale[:, None] ** 2
+        theta: Array = scaled * self.response_scale[:, None] ** 2 / self.matrix_scale
+        return theta
 
 
 def build_problem(

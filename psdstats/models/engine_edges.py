@@ -8,6 +8,7 @@ exact F tests.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ __all__ = ["let_free", "settle_edges"]
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
+Number = TypeVar("Number", bound=np.generic)
 
 _FLAT = 1e-4
 """Blocks whose smaller eigenvalue is below this share of the larger are tried at rank one."""
@@ -121,7 +123,7 @@ def _replaced(
     converged: NDArray[np.bool_],
     edge: NDArray[np.bool_],
 ) -> Solution:
-    def put(old: Array, new: Array) -> Array:
+    def put(old: NDArray[Number], new: NDArray[Number]) -> NDArray[Number]:
         out = old.copy()
         out[rows] = new
         return out

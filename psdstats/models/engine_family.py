@@ -14,9 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Family", "FamilyData", "FamilyValue", "build_family", "invert_positive"]
+__all__ = [
+    "Family",
+    "FamilyData",
+    "FamilyValue",
+    "build_family",
+    "evaluate",
+    "family_data",
+    "invert_positive",
+]
 
 Array = NDArray[np.float64]
+Rows = NDArray[np.intp]
 
 _RANK_TOLERANCE = 1e-10
 _DIAGONAL_TOLERANCE = 1e-11
@@ -55,7 +64,7 @@ class Family:
     @property
     def has_dense(self) -> bool:
         """Whether any direction is left in which the matrices do not commute."""
-        return self.dense.shape[1] > 0
+        return bool(self.dense.shape[1])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -108,7 +117,7 @@ def build_family(matrices: Array, known: Array | None) -> Family:
 
 
 def _generic_mixture(matrices: Array) -> Array:
-    """A fixed combination with incommensurable weights: its eigenvectors diagonalise all, if any do."""
+    """A fixed combination of all matrices; its eigenvectors diagonalise them if any basis does."""
     size = np.sqrt((matrices**2).sum(axis=(1, 2)))
     weights = np.sqrt(np.arange(2.0, 2.0 + len(matrices))) % 1.0 + 0.37
     scaled = np.divide(weights, size, out=np.zeros_like(size), where=size > 0)
@@ -142,7 +151,7 @@ def _mixed_family(everything: Array) -> Family:
 def _strata_family(
     basis: Array, diagonals: Array, dense: Array, n_single: int | None = None
 ) -> Family:
-    """Gather directions with equal eigenvalues; ``diagonals`` is (q + 1, s), the known part last."""
+    """Gather directions with equal eigenvalues (q + 1, s), the known part last."""
     single = diagonals.shape[1] if n_single is None else n_single
     size = np.maximum(np.abs(diagonals).max(axis=1, initial=0.0), 1e-300)[:, None]
     key = np.round(diagonals / size, 11) + 0.0
@@ -187,7 +196,7 @@ def family_data(family: Family, responses: Array) -> FamilyData:
 
 
 def evaluate(
-    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None, offset_rows: Array
+    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None, offset_rows: Rows
 ) -> FamilyValue:
     """Evaluate a family at θ (B, q) with M₀ multiplied by ``offset_scale`` (B,).
 
@@ -208,7 +217,7 @@ def _evaluate_strata(
 ) -> FamilyValue:
     slopes, count = family.slopes, family.count
     size = theta @ slopes.T + offset_scale[:, None] * family.offset
-    positive = (size > 0).all(axis=1)
+    positive: NDArray[np.bool_] = np.all(size > 0, axis=1)
     size = np.where(size > 0, size, 1.0)
     inverse = 1.0 / size
     per = inverse * count
@@ -243,7 +252,9 @@ def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
         matrices = np.where(positive[:, None, None], matrices, np.eye(matrices.shape[1]))
         factor = np.linalg.cholesky(matrices)
     diagonal = np.diagonal(factor, axis1=1, axis2=2)
-    return np.linalg.inv(matrices), 2.0 * np.log(diagonal).sum(axis=1), positive
+    inverse: Array = np.asarray(np.linalg.inv(matrices), dtype=np.float64)
+    log_determinant: Array = 2.0 * np.log(diagonal).sum(axis=1)
+    return inverse, log_determinant, positive
 
 
 def _evaluate_dense(

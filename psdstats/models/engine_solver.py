@@ -148,7 +148,7 @@ def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds
     if not bounds.free:
         fixed = bounds.variance & (theta <= 0) & (score <= 0)
     for _ in range(q):
-        step = _solve_with_fixed(theta, score, information, fixed, bounds)
+        step = _solve_with_fixed(theta, score, information, fixed)
         below = bounds.variance & ~fixed & (theta + step < 0)
         if bounds.free or not below.any():
             break
@@ -156,9 +156,7 @@ def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds
     return step
 
 
-def _solve_with_fixed(
-    theta: Array, score: Array, information: Array, fixed: Mask, bounds: Bounds
-) -> Array:
+def _solve_with_fixed(theta: Array, score: Array, information: Array, fixed: Mask) -> Array:
     q = theta.shape[1]
     step = np.where(fixed, -theta, 0.0)
     right = np.where(fixed, 0.0, score - (information @ step[:, :, None])[:, :, 0])

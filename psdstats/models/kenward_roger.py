@@ -103,12 +103,16 @@ def _theta_covariance(fit: BatchFit, drop_edges: bool) -> Array:
     scale = np.sqrt(np.einsum("bii->bi", expected))
     scaled = expected / (scale[:, :, None] * scale[:, None, :])
     if not drop_edges:
-        return np.linalg.inv(scaled) / (scale[:, :, None] * scale[:, None, :])
+        return _unscaled(np.linalg.inv(scaled), scale)
     keep = ~fit.on_edge
     both = keep[:, :, None] & keep[:, None, :]
     inner = np.where(both, scaled, np.eye(q))
-    inverse = np.linalg.inv(inner) / (scale[:, :, None] * scale[:, None, :])
-    return np.where(both, inverse, 0.0)
+    return np.where(both, _unscaled(np.linalg.inv(inner), scale), 0.0)
+
+
+def _unscaled(inverse: Array, scale: Array) -> Array:
+    covariance: Array = inverse / (scale[:, :, None] * scale[:, None, :])
+    return covariance
 
 
 def kenward_roger(

@@ -67,7 +67,7 @@ class MixedModelFit:
 
     @property
     def status(self) -> str:
-        """ "converged", or in words what is at the boundary or went wrong."""
+        """State of the fit in words: "converged", or what is at the boundary or went wrong."""
         return fit_status(self.batch, self.random)
 
     @property

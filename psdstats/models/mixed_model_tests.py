@@ -123,16 +123,18 @@ class Inference:
 
     def beta_covariance(self, method: Method, row: int = 0) -> Array:
         """Covariance of the coefficients that goes with a method."""
-        chosen = (
-            self.covariance.plain if method is Method.SATTERTHWAITE else (self.covariance.adjusted)
-        )
-        return chosen[row]
+        plain = method is Method.SATTERTHWAITE
+        covariance: Array = (self.covariance.plain if plain else self.covariance.adjusted)[row]
+        return covariance
 
     def single_df(self, contrasts: ArrayLike, method: Method, row: int = 0) -> Array:
         """Degrees of freedom of single contrasts (m, p)."""
         if method is Method.SATTERTHWAITE:
-            return satterthwaite_df(self.fit, self.covariance, contrasts)[1][row]
-        return single_df(self.covariance, contrasts)[row]
+            df = satterthwaite_df(self.fit, self.covariance, contrasts)[1]
+        else:
+            df = single_df(self.covariance, contrasts)
+        chosen: Array = df[row]
+        return chosen
 
     def coefficient_table(
         self, names: list[str], method: Method, level: float, row: int = 0

@@ -66,7 +66,7 @@ def fit_sentence(
     text = f"{name} fit of {response} to {joined(terms) if terms else 'a common mean'}"
     parts = []
     for grouping in random.groupings:
-        slopes = [c for c in grouping.column_names[1:]]
+        slopes = list(grouping.column_names[1:])
         what = f"a random intercept of {grouping.label} ({len(grouping.levels)} levels)"
         if slopes:
             link = "correlated" if grouping.cross is not None else "uncorrelated"
