@@ -20,7 +20,9 @@ __all__ = ["Minimum", "minimise", "start_values"]
 Array = NDArray[np.float64]
 
 _STEPS = 200
-_ROUNDS = 50
+_ROUNDS = 100
+_GENTLE = 3
+_SETTLED = 1e-7
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -105,19 +107,21 @@ def minimise(
         Parameters, covariance, chi-squared and whether the search converged.
     """
     theta = start_values(form, ln_size, undersize)
-    settled = False
-    for _ in range(_ROUNDS if ln_size_covariance is not None else 1):
-        slope = form.curve(ln_size, theta)[2]
+    place = theta  # where the slopes that carry aperture errors over are taken
+    for turn in range(_ROUNDS):
         total = covariance
         if ln_size_covariance is not None:
+            slope = form.curve(ln_size, place)[2]
             total = covariance + slope[:, None] * ln_size_covariance * slope
         root = _root_of(total)
-        last = theta
         theta, settled = _descend(form, ln_size, undersize, root, theta)
-        if np.max(np.abs(theta - last)) < 1e-9:
+        apart = float(np.max(np.abs(theta - place)))
+        if ln_size_covariance is None or apart < _SETTLED:
             break
+        # a curve that misses its points can make the two swing: go there by ever shorter steps
+        place = place + (theta - place) / (1 + turn / _GENTLE)
     else:
-        settled = settled and ln_size_covariance is None
+        settled = False
     residual, jacobian = _whitened(form, ln_size, undersize, root, theta)
     information = jacobian.T @ jacobian
     if not np.linalg.cond(information) < 1e14:

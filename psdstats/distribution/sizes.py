@@ -108,9 +108,12 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     return sizes_of_arrays(study_arrays(study), rule=chosen)
 
 
-def sizes_of_arrays(arrays: StudyArrays, *, rule: InterpolationRule) -> SizeTable:
-    """Sizes of runs already arranged as arrays; see `sizes`."""
-    size = np.exp(ln_sizes(undersize_of_masses(arrays.net_g), arrays.ln_aperture, LEVELS, rule))
+def sizes_of_arrays(
+    arrays: StudyArrays, *, rule: InterpolationRule, net_g: Array | None = None
+) -> SizeTable:
+    """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`."""
+    undersize = undersize_of_masses(arrays.net_g if net_g is None else net_g)
+    size = np.exp(ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule))
     finest, coarsest = arrays.finest_um[:, None], arrays.coarsest_um[:, None]
     below, above = size == 0.0, np.isposinf(size)
     lower = np.concatenate([np.where(above, coarsest, size), np.empty((len(size), 1))], axis=1)

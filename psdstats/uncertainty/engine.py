@@ -1,0 +1,236 @@
+"""Propagate the uncertainty of a whole study: all runs jointly, linearly or by Monte Carlo."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.distribution.arrays import StudyArrays
+from psdstats.distribution.rules import as_rule
+from psdstats.distribution.sizes import QUANTITIES, SizeTable, sizes_of_arrays
+from psdstats.errors import UncertaintyError
+from psdstats.study.records import Run, Study
+from psdstats.uncertainty.assemble import Parts, linear_parts, monte_carlo_parts, reorder
+from psdstats.uncertainty.inputs import InputTable, Weighings, collect_inputs
+from psdstats.uncertainty.linear import Sensitivities, study_sensitivities
+from psdstats.uncertainty.monte_carlo import Accumulator, accumulate, block_draws
+from psdstats.uncertainty.plan import make_plan
+from psdstats.uncertainty.propagation import Method, Propagation
+from psdstats.uncertainty.registry import ChosenSources, choose_sources
+from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.study_blocks import study_blocks
+
+__all__ = ["Prepared", "prepare", "propagate"]
+
+Array = NDArray[np.float64]
+
+MAX_DRAWS = 1_000_000
+CHUNK_DRAWS = 5_000
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prepared:
+    """A study ready for propagation, its runs in order of name."""
+
+    arrays: StudyArrays
+    table: InputTable
+    sizes: SizeTable
+    sensitivities: Sensitivities
+    sources: ChosenSources
+
+    @property
+    def balance_share(self) -> Array:
+        """Share of the linear variance that a better balance would reduce, shape (R, 4)."""
+        limited = [source.balance_limited for source in self.sources.included]
+        return np.asarray(self.sensitivities.source_shares(self.table)[:, :, limited].sum(axis=2))
+
+
+def propagate(
+    study: Study,
+    *,
+    method: str | Method = Method.MONTE_CARLO,
+    seed: int = 0,
+    sources: Iterable[str | Source] | None = None,
+    rule: str | None = None,
+    coverage: float | None = None,
+    draws: int | None = None,
+    max_draws: int = MAX_DRAWS,
+    digits: int = 2,
+    workers: int = 1,
+    cluster: str | None = None,
+    chunk: int = CHUNK_DRAWS,
+    progress: Callable[[int, int], None] | None = None,
+) -> Propagation:
+    """Sizes of every run with their joint uncertainty.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings and what is known of balances and sieves.
+    method : {"monte carlo", "linear"}, default="monte carlo"
+        JCGM 101 or JCGM 100.
+    seed : int, default=0
+        Seed of the random streams.
+    sources : iterable of str or Source, optional
+        Exactly these sources; the settings of the study if left out.
+    rule : str, optional
+        Interpolation rule; the study's own if left out.
+    coverage : float, optional
+        Coverage probability; `coverage` of the study's uncertainty settings, else 0.95.
+    draws : int, optional
+        Number of draws, rounded up to whole blocks of 10 000 (fewer than that is one block);
+        adaptive if left out.
+    max_draws : int, default=1_000_000
+        Most draws of the adaptive method.
+    digits : {1, 2}, default=2
+        Significant digits of u to which the adaptive method works.
+    workers : int, default=1
+        Processes; the result does not depend on it.
+    cluster : str, optional
+        Address of a Dask scheduler (extra `psdstats[cluster]`).
+    chunk : int, default=5000
+        Draws worked on at a time; the result does not depend on it.
+    progress : callable, optional
+        Called with (blocks done, most blocks).
+
+    Returns
+    -------
+    Propagation
+
+    Raises
+    ------
+    UncertaintyError
+        If an option or a source is not possible as asked.
+    SizeError
+        If a run cannot be read as a distribution.
+    """
+    way = _as_method(method)
+    wanted = _coverage(study, coverage)
+    ready = prepare(study, sources=sources, rule=rule)
+    if way is Method.LINEAR:
+        parts = linear_parts(ready, wanted)
+        return _result(study, ready, parts, way, wanted, seed)
+    plan = make_plan(
+        ready.table,
+        ready.arrays,
+        rule=ready.sizes.rule,
+        seed=seed,
+        coverage=wanted,
+        chunk=_whole("chunk", chunk),
+    )
+    size, n_blocks = _blocks(draws, max_draws, wanted)
+    blocks = study_blocks(
+        plan,
+        block_draws=size,
+        max_blocks=n_blocks,
+        workers=workers,
+        cluster=cluster,
+        progress=progress,
+    )
+    accumulator = Accumulator(digits=digits, min_blocks=n_blocks if draws is not None else 10)
+    total = accumulate(accumulator, blocks)
+    parts = monte_carlo_parts(ready, linear_parts(ready, wanted), accumulator, total)
+    return _result(study, ready, parts, way, wanted, seed)
+
+
+def prepare(
+    study: Study,
+    *,
+    sources: Iterable[str | Source] | None = None,
+    rule: str | None = None,
+    runs: Iterable[Run] | None = None,
+) -> Prepared:
+    """Arrange a study, its sources and its sensitivities, runs in order of name.
+
+    The order of name makes every sum the same whatever the order of the runs in the files.
+    """
+    chosen_rule = as_rule(study.rule if rule is None else rule)
+    chosen = choose_sources(study, sources)
+    ordered = sorted(study.runs if runs is None else runs, key=lambda run: run.name)
+    for run, following in itertools.pairwise(ordered):
+        if run.name == following.name:
+            raise UncertaintyError(f"run {run.name!r} stands twice; give each run its own name.")
+    for run in ordered:
+        if run.balance not in study.balances:
+            raise UncertaintyError(
+                f"run {run.name!r} names balance {run.balance!r}, which the study does not "
+                f"describe; it has {', '.join(study.balances) or 'none'}."
+            )
+    weighings = Weighings.of(study, ordered, chosen_rule)
+    table = collect_inputs(
+        weighings, [(source.name, source.inputs(weighings)) for source in chosen.included]
+    )
+    return Prepared(
+        arrays=weighings.arrays,
+        table=table,
+        sizes=sizes_of_arrays(weighings.arrays, rule=chosen_rule, net_g=table.net_g),
+        sensitivities=study_sensitivities(table, weighings.arrays, chosen_rule),
+        sources=chosen,
+    )
+
+
+def _result(
+    study: Study, ready: Prepared, parts: Parts, method: Method, coverage: float, seed: int
+) -> Propagation:
+    """Put everything together, runs back in the order of the study."""
+    place = {name: index for index, name in enumerate(ready.arrays.runs)}
+    order = np.array([place[run.name] for run in study.runs], dtype=np.intp)
+    both = (4 * order[:, None] + np.arange(len(QUANTITIES))).ravel()
+    matrix = np.ix_(both, both)
+    by_run = reorder(parts, order)
+    return Propagation(
+        runs=tuple(run.name for run in study.runs),
+        value=ready.sizes.value[order],
+        status=tuple(ready.sizes.status[row] for row in order),
+        bound_lower=ready.sizes.lower[order],
+        bound_upper=ready.sizes.upper[order],
+        coverage=coverage,
+        balance_share=ready.balance_share[order],
+        source_share=ready.sensitivities.source_shares(ready.table)[order],
+        effective_df=ready.sensitivities.effective_df(ready.table)[order],
+        covariance_matrix=parts.covariance[matrix],
+        log_covariance_matrix=parts.log_covariance[matrix],
+        method=method,
+        seed=seed,
+        draws=parts.draws,
+        settled=parts.settled,
+        sources=tuple(source.name for source in ready.sources.included),
+        sources_left_out=ready.sources.left_out,
+        rule=str(ready.sizes.rule),
+        notes=(*study.notes, *ready.sizes.notes, *ready.table.notes, *parts.notes),
+        **by_run,
+    )
+
+
+def _as_method(method: str | Method) -> Method:
+    try:
+        return Method(method)
+    except ValueError as cause:
+        names = " or ".join(repr(str(one)) for one in Method)
+        raise UncertaintyError(f"method {method!r} is not known; choose {names}.") from cause
+
+
+def _coverage(study: Study, coverage: float | None) -> float:
+    found = study.uncertainty.get("coverage", 0.95) if coverage is None else coverage
+    if isinstance(found, bool) or not isinstance(found, int | float) or not 0 < found < 1:
+        raise UncertaintyError(f"coverage is {found!r}; give a probability such as 0.95.")
+    return float(found)
+
+
+def _whole(name: str, value: int) -> int:
+    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < 1:
+        raise UncertaintyError(f"{name} is {value!r}; give a whole number of 1 or more.")
+    return int(value)
+
+
+def _blocks(draws: int | None, max_draws: int, coverage: float) -> tuple[int, int]:
+    """Draws in a block and number of blocks."""
+    size = block_draws(coverage)
+    most = _whole("max_draws", max_draws) if draws is None else _whole("draws", draws)
+    if most < size:
+        return max(most, 2), 1
+    return size, -(-most // size)

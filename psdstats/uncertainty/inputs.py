@@ -1,0 +1,220 @@
+"""Elementary inputs: the independent errors every source of uncertainty is made of.
+
+An elementary input is one number with mean 0 and standard deviation 1, known by an identity: two
+runs that share a sieve, a tare reading or a balance share the input, and that is all the
+correlation there is.  Coefficients say how the inputs act: on net masses (g), on apertures (µm) or
+directly on ln D.  Linear propagation reads the coefficients, Monte Carlo draws the inputs; both see
+the same table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.study.records import Balance, Run, Study
+
+__all__ = ["Action", "ElementaryInputs", "InputTable", "Kind", "Weighings", "collect_inputs"]
+
+Array = NDArray[np.float64]
+Identity = tuple[str, ...]
+
+
+class Kind(StrEnum):
+    """Distribution of an elementary input before it is scaled to standard deviation 1.
+
+    GAMMA has the shape parameter as number of counted objects (JCGM 101:2008, 6.4.11, here kept at
+    the observed mean); STUDENT is the scaled t of 6.4.9 with its degrees of freedom.
+    """
+
+    NORMAL = "normal"
+    UNIFORM = "uniform"
+    GAMMA = "gamma"
+    STUDENT = "student"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Weighings:
+    """A study as the sources see it: its records beside its arrays, row for row.
+
+    Attributes
+    ----------
+    study : Study
+        The study.
+    runs : tuple of Run
+        The runs of the arrays, in their order.
+    arrays : StudyArrays
+        Their weighings.
+    rule : str
+        Interpolation rule in use.
+    """
+
+    study: Study
+    runs: tuple[Run, ...]
+    arrays: StudyArrays
+    rule: str
+
+    @classmethod
+    def of(cls, study: Study, runs: Sequence[Run], rule: str) -> Weighings:
+        """Arrange these runs of a study."""
+        return cls(study=study, runs=tuple(runs), arrays=study_arrays(study, runs), rule=rule)
+
+    def balance(self, row: int) -> Balance:
+        """Balance of the run in that row."""
+        return self.study.balances[self.runs[row].balance]
+
+
+@dataclass
+class Action:
+    """Coefficients of inputs on something indexed by run and place, in coordinate form."""
+
+    input: list[int] = field(default_factory=list)
+    run: list[int] = field(default_factory=list)
+    place: list[int] = field(default_factory=list)
+    coefficient: list[float] = field(default_factory=list)
+
+    def add(self, index: int, run: int, place: int, coefficient: float) -> None:
+        """Let input `index` add `coefficient` times itself at (run, place)."""
+        self.input.append(index)
+        self.run.append(run)
+        self.place.append(place)
+        self.coefficient.append(float(coefficient))
+
+
+@dataclass(kw_only=True)
+class ElementaryInputs:
+    """The inputs of one source.
+
+    Attributes
+    ----------
+    kind : Kind
+        Distribution of all of them.
+    identity : list of tuple of str
+        One for each input; unique within the source.
+    shape : list of float
+        Gamma shape or degrees of freedom of the t; 0 for the other kinds.
+    degrees_of_freedom : list of float
+        Of the standard uncertainty of each input; inf where it is taken as known.
+    on_mass, on_aperture, on_ln_size : Action
+        Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
+    mass_shift_g : ndarray, shape (R, K), or None
+        Correction of the net masses to their expected value, where the source states one.
+    notes : list of str
+        What had to be assumed.
+    """
+
+    kind: Kind
+    identity: list[Identity] = field(default_factory=list)
+    shape: list[float] = field(default_factory=list)
+    degrees_of_freedom: list[float] = field(default_factory=list)
+    on_mass: Action = field(default_factory=Action)
+    on_aperture: Action = field(default_factory=Action)
+    on_ln_size: Action = field(default_factory=Action)
+    mass_shift_g: Array | None = None
+    notes: list[str] = field(default_factory=list)
+    _known: dict[Identity, int] = field(default_factory=dict)
+
+    def index(
+        self, identity: Identity, *, shape: float = 0.0, degrees_of_freedom: float = np.inf
+    ) -> int:
+        """Index of the input of that identity; a new input if it has not been met yet."""
+        if identity not in self._known:
+            self._known[identity] = len(self.identity)
+            self.identity.append(identity)
+            self.shape.append(shape)
+            self.degrees_of_freedom.append(degrees_of_freedom)
+        return self._known[identity]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class InputTable:
+    """All elementary inputs of a propagation; N inputs, R runs, K classes.
+
+    Attributes
+    ----------
+    sources : tuple of str
+        Names of the sources included.
+    source : ndarray of int, shape (N,)
+        Which source each input belongs to.
+    kind : tuple of Kind
+        Distribution of each input.
+    identity : tuple of tuple of str
+        Source name followed by the identity within the source.
+    shape, degrees_of_freedom : ndarray, shape (N,)
+        As in `ElementaryInputs`.
+    on_mass, on_aperture, on_ln_size : Action
+        As in `ElementaryInputs`, with input indices of this table.
+    net_g : ndarray, shape (R, K)
+        Net masses with the stated corrections.
+    notes : tuple of str
+        What the sources had to assume.
+    """
+
+    sources: tuple[str, ...]
+    source: NDArray[np.intp]
+    kind: tuple[Kind, ...]
+    identity: tuple[Identity, ...]
+    shape: Array
+    degrees_of_freedom: Array
+    on_mass: Action
+    on_aperture: Action
+    on_ln_size: Action
+    net_g: Array
+    notes: tuple[str, ...]
+
+
+def collect_inputs(
+    weighings: Weighings, named: Sequence[tuple[str, Sequence[ElementaryInputs]]]
+) -> InputTable:
+    """Put the inputs of several sources into one table.
+
+    Parameters
+    ----------
+    weighings : Weighings
+        What they act on.
+    named : sequence of (str, sequence of ElementaryInputs)
+        Source names with their inputs, in the order of the budget.
+    """
+    source: list[int] = []
+    kind: list[Kind] = []
+    identity: list[Identity] = []
+    shape: list[float] = []
+    freedom: list[float] = []
+    actions = (Action(), Action(), Action())
+    net = weighings.arrays.net_g.copy()
+    notes: list[str] = []
+    for number, (name, groups) in enumerate(named):
+        for inputs in groups:
+            start = len(identity)
+            source += [number] * len(inputs.identity)
+            kind += [inputs.kind] * len(inputs.identity)
+            identity += [(name, *own) for own in inputs.identity]
+            shape += inputs.shape
+            freedom += inputs.degrees_of_freedom
+            notes += inputs.notes
+            if inputs.mass_shift_g is not None:
+                net += inputs.mass_shift_g
+            theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
+            for action, added in zip(actions, theirs, strict=True):
+                action.input += [start + index for index in added.input]
+                action.run += added.run
+                action.place += added.place
+                action.coefficient += added.coefficient
+    return InputTable(
+        sources=tuple(name for name, _ in named),
+        source=np.array(source, dtype=np.intp),
+        kind=tuple(kind),
+        identity=tuple(identity),
+        shape=np.array(shape, dtype=float),
+        degrees_of_freedom=np.array(freedom, dtype=float),
+        on_mass=actions[0],
+        on_aperture=actions[1],
+        on_ln_size=actions[2],
+        net_g=net,
+        notes=tuple(notes),
+    )

@@ -1,0 +1,350 @@
+"""Monte Carlo propagation of distributions with adaptive stop (JCGM 101, JCGM 102).
+
+The driver knows nothing of sieves: it is given blocks of joint draws of some quantities and stops
+when the results have settled to the wanted digits.  Only summaries of blocks are kept, so memory
+does not grow with the number of draws.  Draws without a value are +inf or -inf ("above", "below").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.errors import UncertaintyError
+from psdstats.uncertainty.moments import JointMoments
+
+__all__ = [
+    "BLOCK_DRAWS",
+    "Accumulator",
+    "BlockSummary",
+    "MonteCarloResult",
+    "adaptive_monte_carlo",
+    "block_draws",
+    "interval_ends",
+    "numerical_tolerance",
+    "summarise_block",
+    "validate_linear",
+]
+
+Array = NDArray[np.float64]
+
+BLOCK_DRAWS = 10_000
+"""Draws in a block (JCGM 101:2008, 7.9.4 a)."""
+
+MIN_BLOCKS = 10
+MAX_BLOCKS = 100
+
+
+def block_draws(coverage: float) -> int:
+    """Draws in a block for a coverage probability: max(10⁴, 100/(1-p)), JCGM 101:2008, 7.9.4 a."""
+    if not 0 < coverage < 1:
+        raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
+    return max(BLOCK_DRAWS, int(np.ceil(100 / (1 - coverage) - 1e-9)))
+
+
+def numerical_tolerance(u: Array, digits: int = 2) -> Array:
+    """Half a unit in the last of that many significant digits of u (JCGM 101:2008, 7.9.2).
+
+    Examples
+    --------
+    >>> numerical_tolerance(np.array([0.0035, 2.0])).round(6)
+    array([5.e-05, 5.e-02])
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        power = np.floor(np.log10(u)) - (digits - 1)
+        power += np.round(u / 10.0**power) >= 10.0**digits
+        return np.where(u > 0, 0.5 * 10.0**power, np.where(np.isnan(u), np.nan, 0.0))
+
+
+def interval_ends(ordered: Array, coverage: float) -> tuple[float, float, float, float]:
+    """Ends of the symmetric and of the shortest interval of sorted draws (JCGM 101:2008, 7.7).
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper end with equal probability outside, lower and upper end of the shortest.
+    """
+    n_draws = ordered.size
+    inside = min(max(int(coverage * n_draws + 0.5), 1), n_draws - 1)
+    first = max((n_draws - inside + 1) // 2, 1)
+    with np.errstate(invalid="ignore"):
+        width = ordered[inside:] - ordered[: n_draws - inside]
+    if np.isnan(width).any():  # inf - inf: such an interval holds no value
+        width = np.where(np.isnan(width), np.inf, width)
+    start = int(width.argmin())
+    return (
+        float(ordered[first - 1]),
+        float(ordered[first - 1 + inside]),
+        float(ordered[start]),
+        float(ordered[start + inside]),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BlockSummary:
+    """What is kept of one block of joint draws of Q quantities.
+
+    Attributes
+    ----------
+    draws : int
+        Draws in the block.
+    moments : JointMoments
+        Of the values; the draws with a value only.
+    ends : ndarray, shape (4, Q)
+        Ends of the symmetric interval, then of the shortest.
+    below, above : ndarray, shape (Q,)
+        Draws without a value, by side.
+    log_moments : JointMoments or None
+        Of the logarithms, where asked for.
+    negative : ndarray or None
+        Draws with a net mass below zero, by run.
+    """
+
+    draws: int
+    moments: JointMoments
+    ends: Array
+    below: Array
+    above: Array
+    log_moments: JointMoments | None = None
+    negative: Array | None = None
+
+
+def summarise_block(values: Array, coverage: float) -> BlockSummary:
+    """Summarise joint draws, shape (Q, M); `values` is overwritten."""
+    ends = np.array([interval_ends(np.sort(row), coverage) for row in values]).T
+    below, above = np.isneginf(values), np.isposinf(values)
+    missing = below | above
+    valid = ~missing if missing.any() else None
+    return BlockSummary(
+        draws=values.shape[1],
+        moments=JointMoments.of(values, valid),
+        ends=ends,
+        below=below.sum(axis=1).astype(float),
+        above=above.sum(axis=1).astype(float),
+    )
+
+
+class Accumulator:
+    """Merges block summaries in order and says when they have settled.
+
+    Parameters
+    ----------
+    digits : int
+        Significant digits of u that the results shall be good to.
+    min_blocks : int
+        Fewest blocks before the test is made.
+    """
+
+    def __init__(self, *, digits: int = 2, min_blocks: int = MIN_BLOCKS) -> None:
+        if digits not in (1, 2):
+            raise UncertaintyError(f"digits is {digits!r}; give 1 or 2 (JCGM 101:2008, 7.9.2).")
+        self.digits = digits
+        self.min_blocks = max(min_blocks, 2)
+        self.blocks = 0
+        self.draws = 0
+        self.total: BlockSummary | None = None
+        self._statistics: list[Array] = []
+
+    def add(self, block: BlockSummary) -> None:
+        """Take in the next block."""
+        self.blocks += 1
+        self.draws += block.draws
+        own = np.vstack([block.moments.mean, block.moments.u, block.ends])
+        self._statistics.append(own)
+        self.total = block if self.total is None else _merge(self.total, block)
+
+    @property
+    def ends(self) -> Array:
+        """Interval ends averaged over the blocks, shape (4, Q).
+
+        An end that is open in half of the blocks or more is open; otherwise the blocks where it
+        is open do not count.
+        """
+        return _average_ends(np.array(self._statistics)[:, 2:])
+
+    @property
+    def scatter(self) -> Array:
+        """Twice the standard deviation of the averages of mean, u and symmetric ends, (4, Q)."""
+        if self.blocks < 2:
+            return np.full((4, self._statistics[0].shape[1]), np.nan)
+        seen = np.array(self._statistics)[:, :4]
+        with np.errstate(invalid="ignore"):
+            spread = seen.std(axis=0, ddof=1)
+        return np.asarray(2.0 * spread / np.sqrt(self.blocks))
+
+    @property
+    def tolerance(self) -> Array:
+        """Numerical tolerance δ of each quantity, shape (Q,)."""
+        if self.total is None:
+            raise UncertaintyError("no block of draws has been added; add one before asking.")
+        return numerical_tolerance(self.total.moments.u, self.digits)
+
+    @property
+    def settled(self) -> bool:
+        """Whether every finite result has settled: 2 s < δ (JCGM 101:2008, 7.9.4)."""
+        if self.blocks < self.min_blocks:
+            return False
+        scatter, tolerance = self.scatter, self.tolerance
+        # open ends, quantities without a value and constants have nothing to settle
+        return bool(np.all((scatter < tolerance) | ~np.isfinite(scatter) | (scatter == 0)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MonteCarloResult:
+    """Result for Q quantities.
+
+    Attributes
+    ----------
+    mean, u : ndarray, shape (Q,)
+        Average and standard deviation of the draws.
+    covariance : ndarray, shape (Q, Q)
+        Joint covariance.
+    lower, upper : ndarray, shape (Q,)
+        Probabilistically symmetric coverage interval.
+    shortest_lower, shortest_upper : ndarray, shape (Q,)
+        Shortest coverage interval.
+    coverage : float
+        Coverage probability.
+    draws : int
+        Draws made.
+    tolerance : ndarray, shape (Q,)
+        Numerical tolerance δ.
+    settled : bool
+        Whether the adaptive test was passed within the allowed draws.
+    """
+
+    mean: Array
+    u: Array
+    covariance: Array
+    lower: Array
+    upper: Array
+    shortest_lower: Array
+    shortest_upper: Array
+    coverage: float
+    draws: int
+    tolerance: Array
+    settled: bool
+
+
+def adaptive_monte_carlo(
+    draw_block: Callable[[int], Array],
+    *,
+    coverage: float = 0.95,
+    digits: int = 2,
+    min_blocks: int = MIN_BLOCKS,
+    max_blocks: int = MAX_BLOCKS,
+) -> MonteCarloResult:
+    """Draw blocks until the results have settled to the wanted digits of u.
+
+    Parameters
+    ----------
+    draw_block : callable
+        Given the number of the block (0, 1, …), returns its draws, shape (Q, M).
+    coverage : float, default=0.95
+        Coverage probability of the intervals.
+    digits : {1, 2}, default=2
+        Significant digits of u.
+    min_blocks, max_blocks : int
+        Fewest and most blocks.
+
+    Notes
+    -----
+    JCGM 101:2008, 7.9.  The standard may stop after two blocks; two give a poor standard deviation,
+    so at least `min_blocks` are made.  Interval ends are averages over blocks (7.9.4 g, h).
+    """
+    accumulator = Accumulator(digits=digits, min_blocks=min_blocks)
+    blocks = (
+        summarise_block(np.array(draw_block(number), dtype=float), coverage)
+        for number in range(max_blocks)
+    )
+    total = accumulate(accumulator, blocks)
+    ends = accumulator.ends
+    return MonteCarloResult(
+        mean=total.moments.mean,
+        u=total.moments.u,
+        covariance=total.moments.covariance,
+        lower=ends[0],
+        upper=ends[1],
+        shortest_lower=ends[2],
+        shortest_upper=ends[3],
+        coverage=coverage,
+        draws=accumulator.draws,
+        tolerance=accumulator.tolerance,
+        settled=accumulator.settled,
+    )
+
+
+def accumulate(accumulator: Accumulator, blocks: Iterable[BlockSummary]) -> BlockSummary:
+    """Add blocks until they have settled or run out; return their merged summary."""
+    for block in blocks:
+        accumulator.add(block)
+        if accumulator.settled:
+            break
+    if accumulator.total is None:
+        raise UncertaintyError("no draws were asked for; allow at least one block of draws.")
+    return accumulator.total
+
+
+def validate_linear(
+    *,
+    value: Array,
+    expanded: Array,
+    lower: Array,
+    upper: Array,
+    u: Array,
+    digits: int = 1,
+) -> NDArray[np.bool_]:
+    """Whether a linear interval agrees with the Monte Carlo one (JCGM 101:2008, clause 8).
+
+    Parameters
+    ----------
+    value, expanded : ndarray, shape (Q,)
+        Estimate and expanded uncertainty of the linear propagation.
+    lower, upper : ndarray, shape (Q,)
+        Monte Carlo interval; symmetric, or shortest where that is the one reported.
+    u : ndarray, shape (Q,)
+        Standard uncertainty that sets the tolerance.
+    digits : int, default=1
+        Significant digits of u regarded as meaningful.
+
+    Returns
+    -------
+    ndarray of bool, shape (Q,)
+        False also where an end is open or a value is missing.
+    """
+    allowed = numerical_tolerance(u, digits)
+    with np.errstate(invalid="ignore"):
+        low = np.abs(value - expanded - lower)
+        high = np.abs(value + expanded - upper)
+        return (low <= allowed) & (high <= allowed)
+
+
+def _merge(one: BlockSummary, two: BlockSummary) -> BlockSummary:
+    log_moments = one.log_moments
+    if log_moments is not None and two.log_moments is not None:
+        log_moments = log_moments.merge(two.log_moments)
+    negative = one.negative
+    if negative is not None and two.negative is not None:
+        negative = negative + two.negative
+    return BlockSummary(
+        draws=one.draws + two.draws,
+        moments=one.moments.merge(two.moments),
+        ends=two.ends,
+        below=one.below + two.below,
+        above=one.above + two.above,
+        log_moments=log_moments,
+        negative=negative,
+    )
+
+
+def _average_ends(ends: Array) -> Array:
+    below = np.isneginf(ends).mean(axis=0)
+    above = np.isposinf(ends).mean(axis=0)
+    finite = np.isfinite(ends)
+    count = finite.sum(axis=0)
+    mean = np.where(finite, ends, 0.0).sum(axis=0) / np.maximum(count, 1)
+    side = np.where(below >= above, -np.inf, np.inf)
+    return np.where(below + above >= 0.5, side, mean)

@@ -1,0 +1,224 @@
+"""The result of a propagation: sizes of all runs with their joint uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from enum import StrEnum
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.distribution.percentiles import bound_text
+from psdstats.distribution.sizes import QUANTITIES, UNITS
+from psdstats.errors import UncertaintyError
+
+__all__ = ["Method", "Propagation"]
+
+Array = NDArray[np.float64]
+
+
+class Method(StrEnum):
+    """How uncertainty is propagated: JCGM 101 draws or the JCGM 100 linear law."""
+
+    MONTE_CARLO = "monte carlo"
+    LINEAR = "linear"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Propagation:
+    """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
+
+    Attributes
+    ----------
+    runs, quantities : tuple of str
+        Run names; D10, D50, D90, span.
+    value : ndarray
+        Sizes in µm and span at the best estimates of all inputs; NaN where not bracketed.
+    u : ndarray
+        Standard uncertainties; NaN where there is no value.  In Monte Carlo, of the draws that
+        have a value.
+    lower, upper : ndarray
+        Coverage interval: value ± k u (linear), or with equal probability outside (Monte Carlo).
+        An end beyond the sieves is open: 0, or inf.  Where the size has no value the linear
+        interval is the open interval it lies in.
+    shortest_lower, shortest_upper : ndarray
+        Shortest coverage interval (Monte Carlo; NaN in linear).
+    coverage : float
+        Coverage probability.
+    k : ndarray
+        Coverage factors (linear; NaN in Monte Carlo, which needs none).
+    effective_df : ndarray
+        Welch-Satterthwaite degrees of freedom of the linear law.
+    balance_share : ndarray
+        Share of the linear variance that comes from the balance.
+    source_share : ndarray, shape (R, 4, n_sources)
+        Share of the linear variance of each source.
+    covariance_matrix, log_covariance_matrix : ndarray, shape (4 R, 4 R)
+        Joint covariance of values and of their logarithms; row 4 r + q is quantity q of run r.
+    status : tuple of tuple of str
+        "bracketed", "below the finest sieve" or "above the coarsest sieve".
+    bound_lower, bound_upper : ndarray
+        The value, or the open interval that holds it.
+    share_unbracketed : ndarray
+        Share of draws without a value (NaN in linear).
+    linear_valid : tuple of tuple of (bool or None)
+        Whether the linear interval passes the comparison of JCGM 101, clause 8; None where no
+        comparison was made.  False in the linear method means a reason to doubt it is known.
+    mean : ndarray
+        Averages of the draws (Monte Carlo; NaN in linear).
+    method : Method
+        How it was done.
+    seed, draws : int
+        Seed and number of draws (0 draws in linear).
+    tolerance : ndarray
+        Numerical tolerance of the Monte Carlo results (NaN in linear).
+    settled : bool
+        Whether the draws reached that tolerance; True in linear.
+    share_negative : ndarray, shape (R,)
+        Share of draws with a net mass below zero (NaN in linear).
+    sources, sources_left_out : tuple of str
+        What was counted and what was not.
+    rule : str
+        Interpolation rule.
+    notes : tuple of str
+        Assumptions and doubts, as sentences.
+    """
+
+    runs: tuple[str, ...]
+    quantities: tuple[str, ...] = QUANTITIES
+    value: Array
+    u: Array
+    lower: Array
+    upper: Array
+    shortest_lower: Array
+    shortest_upper: Array
+    coverage: float
+    k: Array
+    effective_df: Array
+    balance_share: Array
+    source_share: Array
+    covariance_matrix: Array
+    log_covariance_matrix: Array
+    status: tuple[tuple[str, ...], ...]
+    bound_lower: Array
+    bound_upper: Array
+    share_unbracketed: Array
+    linear_valid: tuple[tuple[bool | None, ...], ...]
+    mean: Array
+    method: Method
+    seed: int
+    draws: int
+    tolerance: Array
+    settled: bool
+    share_negative: Array
+    sources: tuple[str, ...]
+    sources_left_out: tuple[str, ...]
+    rule: str
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            array = getattr(self, item.name)
+            if isinstance(array, np.ndarray):
+                own = np.array(array)
+                own.setflags(write=False)
+                object.__setattr__(self, item.name, own)
+
+    def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
+        """Covariance of one quantity over all runs, labelled by run.
+
+        Parameters
+        ----------
+        quantity : {"D10", "D50", "D90", "span"}
+            Which quantity.
+        log : bool, default=False
+            Covariance of its logarithm, as a mixed model on ln D takes it.
+
+        Returns
+        -------
+        DataFrame, shape (R, R)
+            In µm² (1 for span), or without unit; NaN for runs without a value.
+        """
+        if quantity not in self.quantities:
+            raise UncertaintyError(
+                f"quantity {quantity!r} is not known; choose from {', '.join(self.quantities)}."
+            )
+        first = self.quantities.index(quantity)
+        matrix = self.log_covariance_matrix if log else self.covariance_matrix
+        step = len(self.quantities)
+        labels = pd.Index(self.runs, name="run")
+        return pd.DataFrame(matrix[first::step, first::step], index=labels, columns=labels)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a run and quantity.
+
+        Returns
+        -------
+        DataFrame
+            run, quantity, unit, value, u, u_percent, lower, upper, coverage, k, effective_df,
+            balance_share, status, bound_lower, bound_upper, share_unbracketed, linear_valid, text.
+            Sizes and their u are in µm, shares are fractions.
+        """
+        n_runs, n_quantities = self.value.shape
+        return pd.DataFrame(
+            {
+                "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
+                "quantity": list(self.quantities) * n_runs,
+                "unit": list(UNITS) * n_runs,
+                "value": self.value.ravel(),
+                "u": self.u.ravel(),
+                "u_percent": (100 * self.u / self.value).ravel(),
+                "lower": self.lower.ravel(),
+                "upper": self.upper.ravel(),
+                "coverage": self.coverage,
+                "k": self.k.ravel(),
+                "effective_df": self.effective_df.ravel(),
+                "balance_share": self.balance_share.ravel(),
+                "status": [one for row in self.status for one in row],
+                "bound_lower": self.bound_lower.ravel(),
+                "bound_upper": self.bound_upper.ravel(),
+                "share_unbracketed": self.share_unbracketed.ravel(),
+                "linear_valid": pd.array(
+                    [one for row in self.linear_valid for one in row], dtype="boolean"
+                ),
+                "text": self._texts(),
+            }
+        )
+
+    def _texts(self) -> list[str]:
+        columns = (self.value, self.u, self.lower, self.upper, self.bound_lower, self.bound_upper)
+        rows = zip(*(column.ravel() for column in columns), strict=True)
+        return [_text(*row, k_u=self.method is Method.LINEAR) for row in rows]
+
+
+def _text(
+    value: float,
+    u: float,
+    lower: float,
+    upper: float,
+    bound_lower: float,
+    bound_upper: float,
+    *,
+    k_u: bool,
+) -> str:
+    """One result in words, rounded to two significant digits of u (JCGM 100:2008, 7.2.6)."""
+    if np.isnan(value):
+        return bound_text(value, bound_lower, bound_upper)
+    if not u > 0:
+        return f"{value:.4g}"
+    decimals = 1 - int(np.floor(np.log10(u)))
+    shown = {"value": value, "lower": lower, "upper": upper, "half": (upper - lower) / 2}
+    written = {
+        name: f"{round(number, decimals):.{max(decimals, 0)}f}"
+        for name, number in shown.items()
+        if np.isfinite(number)
+    }
+    if k_u:
+        return f"{written['value']} ± {written['half']}"
+    if np.isfinite(upper) and lower > 0:
+        return f"{written['value']} ({written['lower']} to {written['upper']})"
+    if np.isfinite(upper):
+        return f"{written['value']} (below {written['upper']})"
+    above = f"above {written['lower']}" if lower > 0 else "not bounded"
+    return f"{written['value']} ({above})"

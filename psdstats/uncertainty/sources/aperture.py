@@ -1,0 +1,94 @@
+"""Average aperture of each physical sieve: its certificate, else the tolerance of its standard."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+from typing import ClassVar, Self
+
+from psdstats.errors import SizeError, UncertaintyError
+from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.tolerance import tolerance_um
+from psdstats.study.records import Study
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
+from psdstats.uncertainty.sources.base import Source
+
+__all__ = ["Aperture"]
+
+
+@dataclass(frozen=True)
+class Aperture(Source):
+    """One error a sieve, shared by every run that used it.
+
+    With a certificate: normal with u = U/k.  Without: rectangular over the tolerance ±Y on the
+    average aperture, u = Y/√3.
+    """
+
+    name: ClassVar[str] = "aperture"
+    citation: ClassVar[str] = (
+        "certificate U/k (JCGM 100:2008, 4.3.3), else ISO 3310-1 tolerance Y on the average "
+        "aperture as rectangular (JCGM 100:2008, 4.3.7)"
+    )
+    order: ClassVar[int] = 4
+    switch: ClassVar[str] = "aperture"
+
+    @classmethod
+    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003
+        """Return True: every sieve has a certificate or a tolerance."""
+        return True
+
+    @classmethod
+    def from_study(cls, study: Study) -> Self:
+        """Check the certificates."""
+        for sieve in study.sieves.values():
+            u = sieve.expanded_uncertainty_um
+            if u is not None and not 0 <= u < float("inf"):
+                raise UncertaintyError(
+                    f"sieve {sieve.key!r} has expanded_uncertainty_um {u!r}; give 0 or more."
+                )
+            if not 0 < sieve.coverage_factor < float("inf"):
+                raise UncertaintyError(
+                    f"sieve {sieve.key!r} has coverage_factor {sieve.coverage_factor!r}; give the "
+                    "k of its certificate, usually 2."
+                )
+        return cls()
+
+    def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
+        """One input a sieve: normal where certified, uniform where the tolerance applies."""
+        certified = ElementaryInputs(kind=Kind.NORMAL)
+        tolerated = ElementaryInputs(kind=Kind.UNIFORM)
+        arrays = weighings.arrays
+        half_width = {
+            key: self._tolerance(weighings.study.sieves[key])
+            for key in arrays.sieve_keys
+            if not weighings.study.sieves[key].is_certified
+        }
+        for row in range(len(weighings.runs)):
+            # padding repeats the coarsest sieve, so it carries that sieve's error too
+            for place, sieve_number in enumerate(arrays.sieve_index[row].tolist()):
+                key = arrays.sieve_keys[sieve_number]
+                sieve = weighings.study.sieves[key]
+                if sieve.expanded_uncertainty_um is not None and sieve.is_certified:
+                    group = certified
+                    u = sieve.expanded_uncertainty_um / sieve.coverage_factor
+                else:
+                    group, u = tolerated, half_width[key] / sqrt(3)
+                if u > 0:
+                    group.on_aperture.add(group.index((key,)), row, place, u)
+        tolerated.notes += [
+            f"Sieve {key!r} has no stated aperture uncertainty; the tolerance ±{width:.2g} µm of "
+            f"{weighings.study.sieves[key].standard} is used."
+            for key, width in half_width.items()
+        ]
+        return [certified, tolerated]
+
+    @staticmethod
+    def _tolerance(sieve: Sieve) -> float:
+        try:
+            return tolerance_um(sieve.nominal_um, standard=sieve.standard)
+        except SizeError as cause:
+            raise UncertaintyError(
+                f"sieve {sieve.key!r}: no tolerance applies ({cause}); give certified_um and "
+                "expanded_uncertainty_um, or set aperture = false."
+            ) from cause
