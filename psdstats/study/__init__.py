@@ -14,6 +14,7 @@ from psdstats.study.records import (
     TareHandling,
 )
 from psdstats.study.save import StudyForm, save_study
+from psdstats.study.sheet import SheetPlan, recording_labels, recording_sheet
 from psdstats.study.tares import tare_history
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "Reading",
     "Run",
     "Severity",
+    "SheetPlan",
     "SourceFile",
     "Study",
     "StudyForm",
@@ -33,6 +35,8 @@ __all__ = [
     "check_file",
     "check_study",
     "read_study",
+    "recording_labels",
+    "recording_sheet",
     "save_study",
     "tare_history",
 ]

@@ -6,22 +6,17 @@ in place: a study that would lose something is refused.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
 
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import write_file_atomically, write_folder_atomically
-from psdstats.study.cells import guarded, number_text
+from psdstats.study.csv_out import csv_text
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
 from psdstats.study.save_workbook import write_workbook
 from psdstats.study.tables_out import (
-    MASS_COLUMNS,
-    OutCell,
-    OutTable,
     flat_table,
     mass_decimals,
     run_table,
@@ -142,33 +137,13 @@ def _write_folder(study: Study, folder: Path) -> None:
     (folder / "study.toml").write_text(settings, encoding="utf-8", newline="\n")
     tables = {"runs.csv": run_table, "weighings.csv": weighing_table, "sieves.csv": sieve_table}
     for name, table in tables.items():
-        text = _csv_text(table(study), mass_decimals(study))
+        text = csv_text(table(study), mass_decimals(study))
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
 
 def _write_flat(study: Study, place: Path) -> None:
     lines = toml_lines(settings_of(study, with_sieves=True))
-    text = "".join(f"# {line}\n" for line in lines) + _csv_text(
+    text = "".join(f"# {line}\n" for line in lines) + csv_text(
         flat_table(study), mass_decimals(study)
     )
     place.write_text(text, encoding="utf-8", newline="\n")
-
-
-def _csv_text(table: OutTable, decimals: int) -> str:
-    """Text of a comma-separated table, masses with at least so many decimals."""
-    names, rows = table
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(guarded(name) for name in names)
-    for row in rows:
-        writer.writerow(
-            _cell_text(cell, decimals if name in MASS_COLUMNS else 0)
-            for name, cell in zip(names, row, strict=True)
-        )
-    return out.getvalue()
-
-
-def _cell_text(cell: OutCell, decimals: int) -> str:
-    if cell is None:
-        return ""
-    return guarded(cell) if isinstance(cell, str) else number_text(cell, decimals=decimals)

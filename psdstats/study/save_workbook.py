@@ -38,7 +38,10 @@ def write_workbook(study: Study, place: Path) -> None:
 
     book = Workbook()
     book.remove(book.active)
-    settings: OutTable = (["key", "value"], list(setting_rows(study)))
+    settings: OutTable = (
+        ["key", "value"],
+        list(setting_rows(settings_of(study, with_sieves=False))),
+    )
     for name, table in (
         ("study", settings),
         ("runs", run_table(study)),
@@ -50,9 +53,9 @@ def write_workbook(study: Study, place: Path) -> None:
         book.save(file)
 
 
-def setting_rows(study: Study) -> Iterator[list[OutCell]]:
+def setting_rows(settings: Mapping[str, object]) -> Iterator[list[OutCell]]:
     """Settings as rows of key and value, the keys joined by dots as in TOML."""
-    yield from _setting_rows(settings_of(study, with_sieves=False), ())
+    yield from _setting_rows(settings, ())
 
 
 def _setting_rows(table: Mapping[str, object], path: tuple[str, ...]) -> Iterator[list[OutCell]]:

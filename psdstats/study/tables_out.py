@@ -17,11 +17,13 @@ __all__ = [
     "MASS_COLUMNS",
     "OutCell",
     "OutTable",
+    "balance_settings",
     "flat_table",
     "mass_decimals",
     "run_table",
     "settings_of",
     "sieve_table",
+    "step_decimals",
     "weighing_table",
 ]
 
@@ -51,7 +53,7 @@ def settings_of(study: Study, *, with_sieves: bool) -> dict[str, object]:
         "tares": str(study.tares),
         "rule": study.rule,
         "notes": list(study.notes) or None,
-        "balances": {name: _balance(each) for name, each in study.balances.items()} or None,
+        "balances": {name: balance_settings(each) for name, each in study.balances.items()} or None,
         "uncertainty": study.uncertainty or None,
         "checks": study.checks or None,
         "compare": study.compare or None,
@@ -69,7 +71,8 @@ def settings_of(study: Study, *, with_sieves: bool) -> dict[str, object]:
     return {key: value for key, value in settings.items() if value is not None}
 
 
-def _balance(balance: Balance) -> dict[str, object]:
+def balance_settings(balance: Balance) -> dict[str, object]:
+    """Describe a balance as `[balances.NAME]` of the settings does."""
     fields: dict[str, object] = {
         "resolution_g": balance.resolution_g,
         "repeatability_g": balance.repeatability_g,
@@ -128,10 +131,14 @@ def sieve_table(study: Study) -> OutTable:
     return names, rows
 
 
+def step_decimals(resolution_g: float) -> int:
+    """Decimals of a balance's display."""
+    return decimals_written(Decimal(number_text(resolution_g)))
+
+
 def mass_decimals(study: Study) -> int:
     """Decimals with which readings are written: those of the finest balance."""
-    steps = [Decimal(number_text(each.resolution_g)) for each in study.balances.values()]
-    return max((decimals_written(step) for step in steps), default=0)
+    return max((step_decimals(each.resolution_g) for each in study.balances.values()), default=0)
 
 
 def _run_columns(study: Study) -> list[str]:

@@ -1,0 +1,191 @@
+"""What a recording sheet is made from: who mills how long, on which sieves, how often.
+
+Units: aperture in µm, mass in g, time in min.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from psdstats.errors import Problem, StudyError
+from psdstats.sieves.sieve import Sieve
+from psdstats.study.cells import number_text
+from psdstats.study.columns import COMPUTED_COLUMNS, FLAT_COLUMNS
+from psdstats.study.limits import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM
+from psdstats.study.records import Balance, TareHandling
+
+__all__ = ["PlannedRun", "SheetPlan"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedRun:
+    """One run to be done: its name and what distinguishes it."""
+
+    name: str
+    group: str
+    milling_time_min: float
+    replicate: str | None
+    factors: Mapping[str, str | float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetPlan:
+    """A trial to be recorded.
+
+    Parameters
+    ----------
+    title, material : str
+        Free text.
+    groups : tuple of str
+        Benches or laboratories.
+    times_min : tuple of float
+        Milling times, min.
+    apertures_um : tuple of float
+        Nominal apertures of the stack, µm, without the pan; for groups without sieves of their
+        own in `sieves`.
+    sieves : mapping of str to tuple of Sieve
+        Physical sieves by group, where the laboratory has a list of them.
+    one_stack : bool, default=False
+        Whether all groups share one physical stack of `apertures_um`.
+    replicates : int, default=1
+        Runs of each group at each time.
+    factors : mapping of str to tuple
+        Further factors and their levels, every combination of which is run.
+    sample_mass_g : float or None
+        Mass to be put on the stack; written as a hint, for the sheet wants the mass weighed.
+    shaking_time_min : float or None
+        Shaking time, min.
+    balance : Balance or None
+        The balance.
+    tares : TareHandling, default="each run"
+        Whether every run weighs its sieves empty.
+    second_shaking : bool, default=False
+        Whether loads are weighed again after one more shaking, for the end-point check.
+
+    Raises
+    ------
+    StudyError
+        If the plan is empty or contradicts itself; lists every problem.
+    """
+
+    title: str
+    groups: tuple[str, ...]
+    times_min: tuple[float, ...]
+    apertures_um: tuple[float, ...] = ()
+    sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    one_stack: bool = False
+    replicates: int = 1
+    factors: Mapping[str, tuple[str | float, ...]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )
+    material: str = ""
+    sample_mass_g: float | None = None
+    shaking_time_min: float | None = None
+    balance: Balance | None = None
+    tares: TareHandling = TareHandling.EACH_RUN
+    second_shaking: bool = False
+
+    def __post_init__(self) -> None:
+        faults = list(self._faults())
+        if faults:
+            raise StudyError(
+                Problem(file="recording sheet", column=column, fault=fault, remedy=remedy)
+                for column, fault, remedy in faults
+            )
+
+    def _faults(self) -> Iterator[tuple[str, str, str]]:
+        for name in ("groups", "times_min"):
+            values = getattr(self, name)
+            if not values:
+                yield name, "there is none", "Give at least one."
+            if len(set(values)) < len(values):
+                yield name, "a value is there twice", "Give each value once."
+        if any(not group.strip() for group in self.groups):
+            yield "groups", "a group has no name", "Name every group."
+        if any(not (math.isfinite(time) and time >= 0) for time in self.times_min):
+            yield "times_min", "a time is negative or no number", "Give times in min from 0."
+        if self.replicates < 1:
+            yield "replicates", "there is none", "Give at least 1."
+        for group in self.groups:
+            yield from self._stack_faults(group)
+        nominal: dict[str, float] = {}
+        for sieve in (sieve for group in self.groups for sieve in self.stack(group)):
+            if nominal.setdefault(sieve.key, sieve.nominal_um) != sieve.nominal_um:
+                yield "sieves", f"sieve {sieve.key} has two apertures", "Name each sieve once."
+        for name, levels in self.factors.items():
+            if not levels or len(set(map(str, levels))) < len(levels):
+                yield f"factors.{name}", "levels are missing or there twice", "Give each once."
+            if name in (*FLAT_COLUMNS, *COMPUTED_COLUMNS) or not name.strip():
+                yield f"factors.{name}", "the sheet uses this name", "Rename the factor."
+        for name in ("sample_mass_g", "shaking_time_min"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value > 0):
+                yield name, "the number is not above zero", "Give a number above zero."
+        combinations = math.prod(len(levels) for levels in self.factors.values())
+        runs = len(self.groups) * len(self.times_min) * max(self.replicates, 1) * combinations
+        if runs * (1 + max(map(len, (self.apertures_um, *self.sieves.values())))) > MAX_ROWS:
+            yield "replicates", f"the sheet would have more than {MAX_ROWS} rows", "Plan less."
+
+    def _stack_faults(self, group: str) -> Iterator[tuple[str, str, str]]:
+        apertures = [sieve.nominal_um for sieve in self.stack(group)]
+        if not apertures:
+            yield "apertures_um", f"group {group} has no sieves", "Give its apertures or sieves."
+        if len(set(apertures)) < len(apertures):
+            yield "apertures_um", f"group {group} has an aperture twice", "Give each once."
+        if any(not MIN_APERTURE_UM <= aperture <= MAX_APERTURE_UM for aperture in apertures):
+            yield (
+                "apertures_um",
+                f"group {group} has an aperture outside {MIN_APERTURE_UM:g} µm to 125 mm",
+                "Give apertures in µm, without the pan.",
+            )
+
+    def stack(self, group: str) -> tuple[Sieve, ...]:
+        """Sieves of a group, from coarse to fine."""
+        owner = "stack" if self.one_stack else group
+        own = self.sieves.get(group) or tuple(
+            Sieve(key=f"{owner} {number_text(aperture)} µm", nominal_um=aperture)
+            for aperture in self.apertures_um
+        )
+        return tuple(sorted(own, key=lambda sieve: -sieve.nominal_um))
+
+    def pan(self, group: str) -> str:
+        """Name of the pan of a group."""
+        return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
+
+    def runs(self) -> tuple[PlannedRun, ...]:
+        """Every run, with a name made from group, factor levels, time and replicate."""
+        return tuple(
+            self._run(group, levels, time, number)
+            for group in self.groups
+            for levels in itertools.product(*self.factors.values())
+            for time in self.times_min
+            for number in range(self.replicates)
+        )
+
+    def _run(
+        self, group: str, levels: tuple[str | float, ...], time: float, number: int
+    ) -> PlannedRun:
+        replicate = _letters(number) if self.replicates > 1 else None
+        texts = [level if isinstance(level, str) else number_text(level) for level in levels]
+        parts = [group, *texts, number_text(time), *([replicate] if replicate else [])]
+        return PlannedRun(
+            name="-".join(parts),
+            group=group,
+            milling_time_min=time,
+            replicate=replicate,
+            factors=MappingProxyType(dict(zip(self.factors, levels, strict=True))),
+        )
+
+
+def _letters(number: int) -> str:
+    """Label of a replicate: a to z, then aa, ab and so on."""
+    text = ""
+    number += 1
+    while number:
+        number, digit = divmod(number - 1, 26)
+        text = chr(ord("a") + digit) + text
+    return text
