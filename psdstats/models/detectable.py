@@ -153,7 +153,7 @@ def smallest_detectable(
 
 
 def _power(shift: float, df: float, critical: float) -> float:
-    s, weight = scale_rule(df)
+    s, weight = scale_rule(df, edge=shift)
     beyond = special.ndtr(shift - critical * s) + special.ndtr(-shift - critical * s)
     return min(float(weight @ beyond), 1.0)
 

@@ -32,8 +32,8 @@ __all__ = ["MaximumLaw", "maximum_law", "range_law"]
 
 _ALIKE = 1e-8  # correlations nearer than this count as equal
 _MOST_SHARED = 0.999  # above it the shared part leaves too sharp an edge for the integral
-_WIDEST = 8.0  # half width up to which the sampled law is interpolated
-_WIDTHS = 21
+_WIDEST = 5.0  # half width up to which the sampled law is interpolated
+_WIDTHS = 25
 
 Floats = NDArray[np.float64]
 Tail = Callable[[Floats], Floats]
@@ -233,18 +233,17 @@ def _product_law(a: Floats) -> MaximumLaw:
 
 
 def _sampled_law(correlation: Floats) -> MaximumLaw:
-    """Interpolate the ratio of the joint tail to the single tail, which lies between 1 and m."""
+    """Interpolate the joint tail, an entire function of w; far out keep its ratio to one tail."""
     m = len(correlation)
-    x = np.cos(np.pi * np.arange(_WIDTHS) / (_WIDTHS - 1))
-    widths = 0.5 * _WIDEST * (1.0 - x)
+    widths = 0.5 * _WIDEST * (1.0 - np.cos(np.pi * np.arange(_WIDTHS) / (_WIDTHS - 1)))
     joint, error = box_outside(correlation, widths)
-    ratio = np.clip(joint / _single_tail(widths), 1.0, m)
-    series = np.polynomial.chebyshev.Chebyshev.fit(widths, ratio, _WIDTHS - 1, domain=[0, _WIDEST])
+    series = np.polynomial.chebyshev.Chebyshev.fit(widths, joint, _WIDTHS - 1, domain=[0, _WIDEST])
+    far = joint[-1] / _single_tail(widths[-1:])
 
     def tail(w: Floats) -> Floats:
-        return np.asarray(
-            np.clip(series(np.minimum(w, _WIDEST)), 1.0, m) * _single_tail(w), dtype=np.float64
-        )
+        single = _single_tail(w)
+        near = np.clip(series(np.minimum(w, _WIDEST)), single, m * single)
+        return np.asarray(np.where(w < _WIDEST, near, far * single), dtype=np.float64)
 
     name = "multivariate t, quasi-random integration"
     return MaximumLaw(count=m, normal_tail=tail, name=name, error=error)

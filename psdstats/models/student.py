@@ -101,7 +101,7 @@ def _log_density(t: Floats, df: Floats, finite: NDArray[np.bool_]) -> Floats:
     return np.asarray(np.where(finite, student, normal), dtype=np.float64)
 
 
-def scale_rule(df: float, *, pull: float = 0.0) -> tuple[Floats, Floats]:
+def scale_rule(df: float, *, pull: float = 0.0, edge: float = 1.0) -> tuple[Floats, Floats]:
     """Nodes and weights for a mean over s = sqrt(chi-square(df) / df).
 
     Parameters
@@ -111,6 +111,9 @@ def scale_rule(df: float, *, pull: float = 0.0) -> tuple[Floats, Floats]:
     pull : float, default=0
         A critical value c: the nodes are moved to where a tail probability beyond c s has its
         weight, so that it keeps its relative accuracy.
+    edge : float, default=1
+        The value of c s at which g turns over, where that is a normal probability of c s - edge;
+        above about 6 the step is made finer for it.
 
     Returns
     -------
@@ -136,8 +139,8 @@ def scale_rule(df: float, *, pull: float = 0.0) -> tuple[Floats, Floats]:
     centre = -0.5 * np.log1p(pull * pull / df)
     left = centre - 38.0 / df - 9.0 * width
     right = 0.5 * np.log1p(100.0 / df + 13.0 / np.sqrt(df))
-    step = min(0.6 * width, 0.12)
+    step = min(0.6 * width, 0.12, 0.8 / max(edge, 1.0))
     x = np.arange(left, right + step, step)
-    log_weight = df * x - 0.5 * df * np.expm1(2.0 * x) - 0.5 * df
-    weight = np.exp(log_weight)  # largest at x = 0, so its constant is found by summing
+    log_weight = df * x - 0.5 * df * np.expm1(2.0 * x)
+    weight = np.exp(log_weight)  # 1 at its peak x = 0; its constant is found by summing
     return np.exp(x), weight / weight.sum()

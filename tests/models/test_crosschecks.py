@@ -1,0 +1,112 @@
+"""Classical analyses against statsmodels, SciPy, and formulas written out."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from statsmodels.stats.anova import AnovaRM
+
+from psdstats.errors import ModelError
+from psdstats.models.crosschecks import friedman_check, repeated_measures_check
+
+
+def trial(groups, times, seed=11):
+    rng = np.random.default_rng(seed)
+    rows = [
+        (f"bench {g}", 6 * t, 4 - 0.1 * t + rng.normal(0, 0.1))
+        for g in range(groups)
+        for t in range(times)
+    ]
+    return pd.DataFrame(rows, columns=["group", "time_min", "ln_d50"])
+
+
+def arguments():
+    return {"response": "ln_d50", "within": "time_min", "group": "group"}
+
+
+@pytest.mark.parametrize(("groups", "times"), [(3, 5), (6, 4), (5, 2)])
+def test_repeated_measures_against_statsmodels(groups, times):
+    frame = trial(groups, times)
+    row = repeated_measures_check(frame, **arguments()).table.iloc[0]
+    other = AnovaRM(frame, "ln_d50", "group", within=["time_min"]).fit().anova_table.iloc[0]
+    assert row["f"] == pytest.approx(other["F Value"], rel=1e-9)
+    assert row["p"] == pytest.approx(other["Pr > F"], rel=1e-9)
+    assert (row["df_num"], row["df_den"]) == (other["Num DF"], other["Den DF"])
+
+
+def test_epsilon_and_corrected_p_written_out():
+    """Greenhouse and Geisser: tr(S)^2 / ((k-1) tr(S^2)) of the double-centred covariance."""
+    frame = trial(6, 4)
+    row = repeated_measures_check(frame, **arguments()).table.iloc[0]
+    wide = frame.pivot_table(index="group", columns="time_min", values="ln_d50").to_numpy()
+    centre = np.eye(4) - 0.25
+    s = centre @ np.cov(wide.T) @ centre
+    epsilon = np.trace(s) ** 2 / (3 * np.trace(s @ s))
+    assert row["epsilon"] == pytest.approx(epsilon, rel=1e-9)
+    expected = stats.f(3 * epsilon, 15 * epsilon).sf(row["f"])
+    assert row["p_corrected"] == pytest.approx(expected, rel=1e-8)
+    f = row["f"]
+    assert row["partial_eta_squared"] == pytest.approx(f * 3 / (f * 3 + 15), rel=1e-9)
+
+
+def test_friedman_against_scipy():
+    frame = trial(7, 4)
+    row = friedman_check(frame, **arguments()).table.iloc[0]
+    wide = frame.pivot_table(index="group", columns="time_min", values="ln_d50").to_numpy()
+    q, p = stats.friedmanchisquare(*wide.T)
+    assert row["q"] == pytest.approx(q, rel=1e-10)
+    assert row["p"] == pytest.approx(p, rel=1e-10)
+    assert row["kendall_w"] == pytest.approx(q / (7 * 3), rel=1e-10)
+
+
+def test_replicates_are_averaged_and_said():
+    frame = trial(4, 3)
+    doubled = pd.concat([frame.assign(ln_d50=frame["ln_d50"] + d) for d in (-0.01, 0.01)])
+    single = repeated_measures_check(frame, **arguments())
+    double = repeated_measures_check(doubled, **arguments())
+    assert double.table["f"][0] == pytest.approx(single.table["f"][0], rel=1e-9)
+    assert "averaged" in double.sentence
+    assert "averaged" not in single.sentence
+
+
+def test_missing_cell_is_named():
+    frame = trial(4, 3).query("not (group == 'bench 2' and time_min == 6)")
+    for check in (repeated_measures_check, friedman_check):
+        found = check(frame, **arguments())
+        assert not found.available
+        assert "bench 2" in found.sentence
+        assert "1 of 12" in found.sentence
+
+
+def test_missing_value_counts_as_missing_cell():
+    frame = trial(4, 3)
+    frame.loc[4, "ln_d50"] = np.nan
+    assert "not complete" in repeated_measures_check(frame, **arguments()).sentence
+
+
+@pytest.mark.parametrize(
+    ("check", "groups", "times", "words"),
+    [
+        (repeated_measures_check, 1, 4, "two or more groups"),
+        (repeated_measures_check, 2, 3, "three groups"),
+        (friedman_check, 5, 2, "three levels"),
+    ],
+)
+def test_too_small_designs_are_said(check, groups, times, words):
+    found = check(trial(groups, times), **arguments())
+    assert found.table is None
+    assert words in found.sentence
+
+
+def test_no_sphericity_test_with_fewer_groups_than_levels():
+    row = repeated_measures_check(trial(3, 5), **arguments()).table.iloc[0]
+    assert np.isnan(row["sphericity_p"])
+    assert 0.25 <= row["epsilon"] <= 1.0
+
+
+def test_faults_are_named():
+    with pytest.raises(ModelError, match="'d50'"):
+        friedman_check(trial(4, 3), response="d50", within="time_min", group="group")
+    text = trial(4, 3).assign(ln_d50="x")
+    with pytest.raises(ModelError, match="not numeric"):
+        repeated_measures_check(text, **arguments())

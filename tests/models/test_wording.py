@@ -1,0 +1,22 @@
+"""Rounding in words."""
+
+import pytest
+
+from psdstats.models.wording import word_effect, word_p
+
+
+def test_digits_follow_the_interval():
+    narrow = word_effect(0.0100, 0.0091, 0.0109, p=0.02, level=0.9)
+    assert "ratio 1.01005 (90 % interval 1.00914 to 1.01096)" in narrow
+    wide = word_effect(1.0, 0.1, 1.9, p=0.02, level=0.95)
+    assert "ratio 2.72 (95 % interval 1.11 to 6.69)" in wide
+
+
+def test_interval_across_one_is_signed_with_the_change():
+    words = word_effect(-0.05, -0.13, 0.03, p=0.3, level=0.95)
+    assert "a decrease of 4.9 % (−3.0 % to 12.2 %)" in words
+
+
+@pytest.mark.parametrize(("p", "words"), [(0.2, "p = 0.2"), (0.000099, "p below 0.0001")])
+def test_p(p, words):
+    assert word_p(p) == words
