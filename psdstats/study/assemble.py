@@ -46,18 +46,22 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     if raw.runs is None or raw.weighings is None:
         return None
     runs = read_run_entries(raw.runs, problems)
-    entries = read_weighing_entries(raw.weighings, problems)
-    if wrong:
+    entries, spoiled = read_weighing_entries(raw.weighings, problems)
+    if wrong or not runs:
         return None
     tares = TareHandling(str(raw.settings.get("tares", TareHandling.EACH_RUN)))
     file = raw.weighings.file
     entries = _of_known_runs(entries, runs, raw, problems)
     groups = {entry.run: entry.group for entry in runs}
     named = any(entry.sieve is not None and entry.aperture_um > 0 for entry in entries)
-    entries = with_sieve_keys(entries, groups, named=named, file=file, problems=problems)
+    entries = with_sieve_keys(
+        entries, groups, named=named, file=file, spoiled=spoiled, problems=problems
+    )
     sieves = collect_sieves(raw, entries, problems)
     entries = fill_tares(entries, tares, file, problems)
-    weighings, waiting = complete_runs(groups, entries, tares, file, problems)
+    whole = [run for run in groups if run not in spoiled]
+    entries = [entry for entry in entries if entry.run not in spoiled]
+    weighings, waiting = complete_runs(whole, entries, tares, file, problems)
     notes = _notes(raw, waiting, named=named)
     chosen = choose_balances(runs, raw, problems)
     weighings = {run: found for run, found in weighings.items() if run in chosen}
@@ -91,11 +95,13 @@ def _of_known_runs(
     """Leave out weighings of runs that the run table lacks; note those that it really lacks."""
     readable = {entry.run for entry in runs}
     listed = {row.text("run") for row in raw.runs.rows} if raw.runs else set()
+    told: set[str] = set()
     kept: list[WeighingEntry] = []
     for entry in entries:
         if entry.run in readable:
             kept.append(entry)
-        elif entry.run not in listed and raw.runs and raw.weighings:
+        elif entry.run not in listed | told and raw.runs and raw.weighings:
+            told.add(entry.run)
             problems.append(
                 Problem(
                     file=raw.weighings.file,

@@ -10,7 +10,7 @@ from decimal import Decimal
 from psdstats.errors import Problem
 from psdstats.study.cells import has_decimal_comma, has_decimal_point, to_number
 from psdstats.study.limits import MAX_APERTURE_UM, MAX_MASS_G, MIN_APERTURE_UM
-from psdstats.study.table import Row, Table, is_blank
+from psdstats.study.table import Row, Table
 
 __all__ = [
     "COMPUTED_COLUMNS",
@@ -80,6 +80,7 @@ NUMBER_COLUMNS = frozenset(
 )
 """Columns that hold numbers only."""
 
+_MOST_NAMES = 20  # listed in a message
 _APERTURES = frozenset({"aperture_um", "aperture_mm", "nominal_um", "certified_um"})
 _MASSES = frozenset({"tare_g", "gross_g", "gross_again_g", "sample_mass_g"})
 _POSITIVE = frozenset(
@@ -108,7 +109,6 @@ class CellReader:
     def __init__(self, table: Table, problems: list[Problem]) -> None:
         self.table = table
         self.problems = problems
-        self._mixed = self._mixes_decimal_signs()
 
     def complain(
         self, row: int | None, column: str | None, fault: str, remedy: str, value: str | None = None
@@ -128,21 +128,21 @@ class CellReader:
     def require(self, *columns: str) -> bool:
         """Whether the table has these columns; notes those that are missing."""
         missing = [name for name in columns if name not in self.table.columns]
+        found = ", ".join(self.table.columns[:_MOST_NAMES])
         for name in missing:
             self.complain(
                 self.table.header_row,
                 name,
                 "the column is missing",
-                f"Add it, or rename one of the columns found: {', '.join(self.table.columns)}.",
+                f"Add it, or rename one of the columns found: {found}.",
             )
         return not missing
 
-    def name(self, row: Row, column: str) -> str | None:
+    def name(self, row: Row, column: str, remedy: str = "Write a name.") -> str | None:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if text:
             return text
-        remedy = "Repeat the name on every row." if column == "run" else "Write a name."
         self.complain(row.number, column, "the cell is empty", remedy)
         return None
 
@@ -190,26 +190,31 @@ class CellReader:
                 value=text,
             )
             return None
-        elif self._mixed and has_decimal_point(text):
-            self.complain(
-                row.number,
-                column,
-                "decimal points and decimal commas are mixed in this table",
-                "Write all numbers of the table with the same decimal sign.",
-                value=text,
-            )
-            return None
         return value
 
-    def _mixes_decimal_signs(self) -> bool:
+    def complain_of_mixed_signs(self) -> bool:
+        """Whether the table has decimal points and decimal commas; notes the first of each.
+
+        One of them could be a thousands separator, so that no number of the table is safe.
+        """
+        signs = {".": has_decimal_point, ",": has_decimal_comma}
+        first: dict[str, str] = {}
         columns = [name for name in self.table.columns if name not in TEXT_COLUMNS]
-        texts = [
-            cell.strip()
-            for row in self.table.rows
-            for name in columns
-            if isinstance(cell := row.cells.get(name, ""), str) and not is_blank(cell)
-        ]
-        return any(map(has_decimal_comma, texts)) and any(map(has_decimal_point, texts))
+        for row in self.table.rows:
+            for name in columns:
+                cell = row.cells.get(name, "")
+                for sign, has in signs.items():
+                    if sign not in first and isinstance(cell, str) and has(cell):
+                        first[sign] = f"{cell.strip()!r} in row {row.number}"
+        if not self.table.decimal_comma or len(first) < len(signs):
+            return False
+        self.complain(
+            None,
+            None,
+            f"decimal points and decimal commas are mixed ({first['.']}, {first[',']})",
+            "Write all numbers of the table with the same decimal sign.",
+        )
+        return True
 
 
 def _empty_remedy(column: str) -> str:
@@ -223,11 +228,11 @@ def _empty_remedy(column: str) -> str:
 def _number_remedy(text: str) -> str:
     if text.lower() in {"nan", "na", "n/a", "-", "--", "none", "inf"}:
         return "Leave the cell empty where nothing was measured, or measure it."
-    if any(mark in text for mark in ".,' \u2019") and to_number(
-        "".join(sign for sign in text if sign not in ".,' \u2019\u202f\u00a0")
-    ):
-        return "Write the number without thousands separators."
-    return "Write the number alone, its unit is in the column name."
+    if to_number("".join(sign for sign in text if sign not in ".,' \u2019\u202f\u00a0")):
+        return "Write the number with one decimal sign and no thousands separators."
+    if text[0] in "0123456789":
+        return "Write the number alone, its unit is in the column name."
+    return "Write a number."
 
 
 def _out_of_limits(column: str, value: Decimal) -> tuple[str, str] | None:

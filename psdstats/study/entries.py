@@ -80,7 +80,7 @@ def _floated(value: Decimal | None) -> float | None:
 def read_run_entries(table: Table, problems: list[Problem]) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
     reader = CellReader(table, problems)
-    if not reader.require("run", "milling_time_min"):
+    if not reader.require("run", "milling_time_min") or reader.complain_of_mixed_signs():
         return []
     factors = [name for name in table.columns if name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS)]
     for name in [name for name in factors if name in _RESERVED_FACTORS]:
@@ -126,19 +126,27 @@ def _factors(reader: CellReader, row: Row, numeric: Mapping[str, bool]) -> dict[
     return values
 
 
-def read_weighing_entries(table: Table, problems: list[Problem]) -> list[WeighingEntry]:
-    """Read the weighing table; empty masses are left for the caller to judge."""
+def read_weighing_entries(
+    table: Table, problems: list[Problem]
+) -> tuple[list[WeighingEntry], set[str]]:
+    """Read the weighing table; empty masses are left for the caller to judge.
+
+    Returns
+    -------
+    (list of WeighingEntry, set of str)
+        The rows that can be read, and the runs that have a row that cannot.
+    """
     reader = CellReader(table, problems)
     if not _has_weighing_columns(reader):
-        return []
+        return [], {row.text("run") for row in table.rows}
     in_mm = "aperture_mm" in table.columns
     entries: list[WeighingEntry] = []
+    spoiled: set[str] = set()
     for row in table.rows:
         before = len(problems)
-        run = reader.name(row, "run")
+        run = reader.name(row, "run", "Repeat the name on every row.")
         aperture = _aperture(reader, row, "aperture_mm" if in_mm else "aperture_um")
         masses = [reader.number(row, name) for name in ("tare_g", "gross_g", "gross_again_g")]
-        _compare_net(reader, row, masses[0], masses[1])
         if len(problems) == before and run and aperture is not None:
             entries.append(
                 WeighingEntry(
@@ -152,7 +160,10 @@ def read_weighing_entries(table: Table, problems: list[Problem]) -> list[Weighin
                     remark=row.text("remark"),
                 )
             )
-    return entries
+            _compare_net(reader, row, masses[0], masses[1])
+        else:
+            spoiled.add(row.text("run"))
+    return entries, spoiled
 
 
 def _has_weighing_columns(reader: CellReader) -> bool:
@@ -171,7 +182,8 @@ def _has_weighing_columns(reader: CellReader) -> bool:
         reader.complain(table.header_row, "aperture_mm", fault, "Keep one of the two columns.")
         return False
     aperture = apertures[0] if apertures else "aperture_um"
-    return reader.require("run", aperture, "tare_g", "gross_g")
+    complete = reader.require("run", aperture, "tare_g", "gross_g")
+    return complete and not reader.complain_of_mixed_signs()
 
 
 def _aperture(reader: CellReader, row: Row, column: str) -> Decimal | None:
@@ -202,7 +214,7 @@ def read_sieve_entries(table: Table, problems: list[Problem]) -> list[SieveEntry
         if name not in SIEVE_COLUMNS:
             remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
             reader.complain(table.header_row, name, "the column is not known", remedy)
-    if not reader.require("sieve", "nominal_um"):
+    if not reader.require("sieve", "nominal_um") or reader.complain_of_mixed_signs():
         return []
     entries: dict[str, SieveEntry] = {}
     for row in table.rows:

@@ -27,6 +27,7 @@ def with_sieve_keys(
     *,
     named: bool,
     file: str,
+    spoiled: set[str],
     problems: list[Problem],
 ) -> list[WeighingEntry]:
     """Give every entry a sieve key: as typed, or from group and aperture.
@@ -41,6 +42,8 @@ def with_sieve_keys(
         Whether the weighings name their sieves; the pan may then still go without a name.
     file : str
         Name for messages.
+    spoiled : set of str
+        Receives the runs of the entries that are left out.
     problems : list of Problem
         Receives sieves without a name.
     """
@@ -54,6 +57,7 @@ def with_sieve_keys(
         elif not named:
             keyed.append(replace(entry, sieve=f"{group} {entry.aperture_um:.12g} µm"))
         else:
+            spoiled.add(entry.run)
             problems.append(
                 Problem(
                     file=file,

@@ -40,14 +40,17 @@ def decode(
     try:
         text = content.decode(encoding or "utf-8-sig")
     except UnicodeDecodeError as cause:
+        remedy = "Save the file as UTF-8"
+        if not file.endswith(".toml"):
+            remedy += ', or give its encoding, for example "cp1252"'
         row = content.count(b"\n", 0, cause.start) + 1
         problems.append(
             Problem(
                 file=file,
                 row=row,
-                value=repr(content[cause.start : cause.start + 1])[2:-1],
+                value=f"0x{content[cause.start]:02x}",
                 fault=f"a byte is not {encoding or 'UTF-8'}",
-                remedy='Save the file as UTF-8, or give its encoding, for example "cp1252".',
+                remedy=f"{remedy}.",
             )
         )
         return None

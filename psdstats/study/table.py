@@ -88,7 +88,7 @@ def make_table(
     Returns
     -------
     Table or None
-        None where there is no header at all.
+        None where there is no header, or one that is too wide.
     """
     known_names = set(known)
     header: tuple[str, ...] | None = None
@@ -100,6 +100,11 @@ def make_table(
         if header is None:
             header = tuple(_column_name(str(cell), known_names) for cell in cells)
             header_row = number
+            if len(header) > MAX_COLUMNS:
+                fault = f"the table has more than {MAX_COLUMNS} columns"
+                remedy = "Leave out what is not needed."
+                problems.append(Problem(file=file, row=number, fault=fault, remedy=remedy))
+                return None
             problems += _header_problems(file, number, header)
             continue
         if len(body) >= MAX_ROWS:
@@ -130,9 +135,6 @@ def _column_name(text: str, known: set[str]) -> str:
 
 
 def _header_problems(file: str, row: int, header: Sequence[str]) -> list[Problem]:
-    if len(header) > MAX_COLUMNS:
-        fault = f"the table has more than {MAX_COLUMNS} columns"
-        return [Problem(file=file, row=row, fault=fault, remedy="Leave out what is not needed.")]
     found: list[Problem] = []
     for index, name in enumerate(header):
         if name and name in header[:index]:
