@@ -26,21 +26,28 @@ __all__ = [
     "GREY",
     "INK",
     "MARKS",
+    "OCHRE",
+    "RUST",
+    "TEAL",
     "WIDTH_MM",
     "Mark",
     "house_style",
     "mark",
     "new_axes",
+    "readable",
     "time_colours",
 ]
 
 INK = "#1d2b45"
 GREY = "#5b6679"
 FAINT = "#e4e7ec"
+RUST = "#a1471a"
+TEAL = "#3f938c"
+OCHRE = "#e2ae45"
 WIDTH_MM = 165.0  # text width of an A4 page with 22 mm margins
 
 _SHEET = Path(__file__).with_name("house.mplstyle")
-_TIME_ANCHORS = ("#dda73c", "#4c9a93", "#1d2b45")
+_TIME_ANCHORS = (OCHRE, "#3f8a84", INK)
 _MM_PER_INCH = 25.4
 # settings of the program that shows figures, not of the figures
 _HOST = ("backend", "interactive", "toolbar", "webagg", "tk.", "macosx", "docstring", "date.epoch")
@@ -56,10 +63,10 @@ class Mark:
 
 
 MARKS = (
-    Mark("#1d2b45", "o", "-"),
-    Mark("#b5541f", "s", (0, (5.0, 2.0))),
-    Mark("#3f938c", "^", (0, (1.2, 1.6))),
-    Mark("#dda73c", "D", (0, (6.0, 2.0, 1.2, 2.0))),
+    Mark(INK, "o", "-"),
+    Mark(RUST, "s", (0, (5.0, 2.0))),
+    Mark(TEAL, "^", (0, (1.2, 1.6))),
+    Mark(OCHRE, "D", (0, (6.0, 2.0, 1.2, 2.0))),
     Mark("#7a3b69", "v", (0, (3.0, 1.2))),
     Mark("#8a94a3", "P", "-"),
 )
@@ -126,6 +133,23 @@ def time_colours(count: int) -> list[str]:
     places = np.linspace(0, len(anchors) - 1, count) if count > 1 else np.array([2.0])
     mixed = np.stack([np.interp(places, range(len(anchors)), column) for column in anchors.T], 1)
     return ["#" + "".join(f"{round(value):02x}" for value in row) for row in mixed]
+
+
+def readable(colour: str) -> str:
+    """A series colour dark enough for text on white.
+
+    Parameters
+    ----------
+    colour : str
+        Hexadecimal colour.
+
+    Returns
+    -------
+    str
+        The colour half way to the ink.
+    """
+    pairs = zip(_channels(colour), _channels(INK), strict=True)
+    return "#" + "".join(f"{(own + ink) // 2:02x}" for own, ink in pairs)
 
 
 def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0) -> Axes:

@@ -11,7 +11,7 @@ from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks, time_axis
 from psdstats.output.figures.marks import arrow, hover, label_at, need, rows
 from psdstats.output.numbers import interval
-from psdstats.output.style import GREY, INK
+from psdstats.output.style import GREY, INK, RUST
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -98,9 +98,9 @@ def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | No
     inside = ends[1] - 0.05 * (ends[1] - ends[0])  # leaves room for an arrow
     start = min(max(low, ends[0]), inside)
     stop = high if high <= ends[1] else inside
-    ax.hlines(target_um, start, stop, color="#b5541f", linewidth=3.0)
+    ax.hlines(target_um, start, stop, color=RUST, linewidth=3.0)
     if high > ends[1]:
-        arrow(ax, (stop, target_um), ">", colour="#b5541f", down=False)
+        arrow(ax, (stop, target_um), ">", colour=RUST, down=False)
     if np.isfinite(time):
-        (point,) = ax.plot([time], [target_um], "D", color="#b5541f")
+        (point,) = ax.plot([time], [target_um], "D", color=RUST)
         hover(point, f"target reached at {significant(time, 3)} min ({interval(low, high)})")

@@ -8,7 +8,7 @@ import pandas as pd
 
 from psdstats.output.figures.marks import hover, need
 from psdstats.output.numbers import per_cent
-from psdstats.output.style import INK
+from psdstats.output.style import INK, OCHRE, RUST, TEAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,12 +17,12 @@ __all__ = ["shares_height_mm", "uncertainty_shares"]
 
 _COLUMNS = ("label", "source", "share")
 _FILLS = (
-    ("#1d2b45", "", "white"),
+    (INK, "", "white"),
     ("#56678a", "", "white"),
     ("#c4cddc", "", INK),
-    ("#b5541f", "", "white"),
-    ("#e3b768", "", INK),
-    ("#3f938c", "////", INK),
+    (RUST, "", "white"),
+    (OCHRE, "", INK),
+    (TEAL, "////", INK),
     ("#ffffff", "----", INK),
     ("#f1ddd2", "\\\\\\\\", INK),
     ("#ffffff", "||||", INK),

@@ -1,8 +1,8 @@
 """All tables of a result in one XLSX workbook, the same bytes for the same tables.
 
 The first sheet lists the others with their captions.  Each table's sheet holds its whole frame in
-full precision; the cell format only shortens what is displayed.  Text is stored as text, so that
-nothing a user typed can act as a formula.
+sixteen significant digits; the cell format only shortens what is displayed.  Text is stored as
+text, so that nothing a user typed can act as a formula.
 """
 
 from __future__ import annotations

@@ -1,0 +1,147 @@
+"""Tares, diagnostics, power, consistency, rate and draws, each read back from its Axes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.axes import Axes
+
+from psdstats.output import figures
+
+
+def _named(ax: Axes, label: str) -> tuple[list[float], list[float]]:
+    (line,) = [line for line in ax.lines if line.get_label() == label]
+    return list(line.get_xdata()), list(line.get_ydata())
+
+
+def test_tares_are_drawn_from_their_first_weighing_in_mg(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {
+            "sieve": ["S63", "S125"] * 3,
+            "order": [1, 1, 2, 2, 3, 3],
+            "tare_g": [400.0, 410.0, 400.01, 410.0, 400.03, 409.99],
+            "run": ["a", "a", "b", "b", "c", "c"],
+            "flagged": [False, False, False, False, True, False],
+        }
+    )
+    figures.tare_history(frame, ax, u_g=0.005)
+    assert _named(ax, "S63")[1] == pytest.approx([0, 10, 30])
+    assert _named(ax, "S125")[1] == pytest.approx([0, 0, -10])
+    band = ax.patches[0]
+    assert (band.get_y(), band.get_height()) == (-10, 20)
+    rings = [line for line in ax.lines if line.get_markerfacecolor() == "none"]
+    assert [list(ring.get_xdata()) for ring in rings] == [[3]]
+    assert {text.get_text() for text in ax.texts} == {"S63", "S125"}
+
+
+def test_residuals_by_group(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {
+            "fitted": [5.0, 5.1, 5.2],
+            "residual": [0.5, -3.0, 1.0],
+            "group": ["Alder", "Birch", "Alder"],
+            "run": ["a", "b", "c"],
+        }
+    )
+    figures.residuals_against_fitted(frame, ax)
+    points = [(line.get_xdata()[0], line.get_ydata()[0]) for line in ax.lines if line.get_gid()]
+    assert sorted(points) == [(5.0, 0.5), (5.1, -3.0), (5.2, 1.0)]
+    assert ax.get_ylim()[0] <= -3.0
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Alder", "Birch"]
+
+
+def test_quantiles_with_band_and_line_of_equality(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {
+            "quantile": [-1.0, 0.0, 1.0],
+            "residual": [-1.2, 0.1, 0.9],
+            "lower": [-2.0, -1.0, 0.0],
+            "upper": [0.0, 1.0, 2.0],
+        }
+    )
+    figures.residual_quantiles(frame, ax)
+    assert list(ax.lines[0].get_xdata()) == list(ax.lines[0].get_ydata()) == [-1.0, 1.0]
+    assert list(ax.lines[1].get_ydata()) == [-1.2, 0.1, 0.9]
+    assert len(ax.collections) == 1
+
+
+def test_leaving_one_out(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {"left_out": ["Alder", "Birch"], "ratio": [0.9, 0.8], "lower": [0.8, 0.7],
+         "upper": [1.0, 0.9]}
+    )  # fmt: skip
+    figures.leave_one_out(frame, ax, full=(0.85, 0.78, 0.93))
+    points = [line.get_xdata()[0] for line in ax.lines if line.get_gid()]
+    assert points == [0.9, 0.8]
+    assert ax.patches[0].get_x() == 0.78
+    assert [label.get_text() for label in ax.get_yticklabels()] == ["without Alder",
+                                                                    "without Birch"]  # fmt: skip
+
+
+def test_random_effects(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {"level": ["Alder", "Birch"], "effect": [0.02, -0.03], "lower": [-0.01, -0.07],
+         "upper": [0.05, 0.01]}
+    )  # fmt: skip
+    figures.random_effects(frame, ax)
+    bars = [path.vertices[:, 0].tolist() for g in ax.collections for path in g.get_paths()]
+    assert bars == [[-0.01, 0.05], [-0.07, 0.01]]
+
+
+def test_power(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {"design": ["two", "two", "four", "four"], "x": [0.0, 5.0, 5.0, 0.0],
+         "power": [0.05, 0.5, 0.9, 0.05], "lower": [0.04, 0.45, 0.85, 0.04],
+         "upper": [0.06, 0.55, 0.95, 0.06]}
+    )  # fmt: skip
+    figures.power_curves(frame, ax)
+    assert _named(ax, "four") == ([0.0, 5.0], [5.0, 90.0])
+    assert ax.lines[0].get_ydata()[0] == 80
+    assert len(ax.collections) == 2
+
+
+def test_consistency_of_groups(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {"group": ["Alder", "Birch"] * 2, "milling_time_min": [0.0, 0.0, 12.0, 12.0],
+         "value": [1.2, -1.2, 0.3, -0.3]}
+    )  # fmt: skip
+    figures.group_consistency(frame, ax, statistic="Mandel’s h", limits={"5 %": 1.15, "1 %": 1.16})
+    heights = [[bar.get_height() for bar in group] for group in ax.containers]
+    assert heights == [[1.2, -1.2], [0.3, -0.3]]
+    levels = {line.get_ydata()[0] for line in ax.lines}
+    assert levels == {1.15, -1.15, 1.16, -1.16, 0}
+    spots = sorted(text.xy[1] for text in ax.texts)
+    assert spots[1] - spots[0] >= 0.05 * np.ptp(ax.get_ylim())
+
+
+def test_rate_with_a_target_reached_at_an_open_time(ax: Axes) -> None:
+    time = np.linspace(0, 60, 7)
+    value = 100 + 200 * np.exp(-time / 20)
+    curve = pd.DataFrame(
+        {"milling_time_min": time, "value": value, "lower": value * 0.9, "upper": value * 1.1}
+    )
+    points = pd.DataFrame({"milling_time_min": [0.0, 48.0], "value": [310.0, 115.0]})
+    figures.size_rate(curve, points, ax, target_um=105.0, reached_min=(np.nan, 50.0, np.inf))
+    assert _named(ax, "fitted D50")[1] == value.tolist()
+    arrows = [text for text in ax.texts if text.arrow_patch is not None]
+    assert len(arrows) == 1
+    assert arrows[0].xyann[0] > 0
+    bar = ax.collections[-1].get_paths()[0].vertices
+    assert bar[0].tolist() == [50.0, 105.0]
+
+
+def test_draws_of_each_run(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {"run": ["a"] * 200 + ["b"] * 200, "milling_time_min": [0.0] * 200 + [12.0] * 200,
+         "value": np.r_[np.linspace(290, 310, 200), np.linspace(195, 205, 200)]}
+    )  # fmt: skip
+    figures.draw_spread(frame, ax)
+    spans = [
+        (body.get_paths()[0].vertices[:, 0].min(), body.get_paths()[0].vertices[:, 0].max())
+        for body in ax.collections
+    ]
+    assert spans == [pytest.approx((290, 310)), pytest.approx((195, 205))]
+    quartiles = sorted(line.get_xdata()[0] for line in ax.lines)
+    wanted = [np.percentile(frame["value"][frame["run"] == run], [25, 50, 75]) for run in "ba"]
+    assert quartiles == pytest.approx(np.concatenate(wanted), rel=1e-3)

@@ -1,0 +1,54 @@
+"""Sizes against time, read back from the Axes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from psdstats.output.figures import size_against_time
+
+
+def _series(ax: Axes) -> dict[str, np.ndarray]:
+    named = {line.get_label(): line for line in ax.lines if not line.get_label().startswith("_")}
+    return {name: np.asarray(line.get_ydata(), dtype=float) for name, line in named.items()}
+
+
+def test_lines_are_the_closed_values(sizes: pd.DataFrame, ax: Axes) -> None:
+    size_against_time(sizes, ax)
+    series = _series(ax)
+    np.testing.assert_allclose(series["D50, Birch"], [330, 220, 132])
+    np.testing.assert_array_equal(series["D10, Alder"], [120, 80, np.nan])
+
+
+def test_intervals_are_drawn_and_open_ones_are_arrows(sizes: pd.DataFrame, ax: Axes) -> None:
+    size_against_time(sizes, ax)
+    bars = [path.vertices[:, 1] for group in ax.collections for path in group.get_paths()]
+    closed = sizes[sizes["side"] == ""]
+    wanted = sorted(zip(closed["lower"], closed["upper"], strict=True))
+    np.testing.assert_allclose(sorted(map(tuple, bars)), wanted)
+    arrows = [text for text in ax.texts if text.arrow_patch is not None]
+    assert [arrow.xy[1] for arrow in arrows] == [63.0, 63.0]
+    assert all(arrow.xyann[1] < 0 for arrow in arrows)  # downwards
+
+
+def test_axes_and_labels(sizes: pd.DataFrame, ax: Axes) -> None:
+    size_against_time(sizes, ax)
+    assert ax.get_yscale() == "log"
+    assert ax.get_ylabel() == "size / µm"
+    assert ax.get_xticks().tolist() == [0, 12, 48]
+    assert {"D50", "D10"} <= {text.get_text() for text in ax.texts}
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Alder", "Birch"]
+
+
+def test_one_group_needs_no_key(sizes: pd.DataFrame, ax: Axes) -> None:
+    size_against_time(sizes[sizes["group"] == "Alder"], ax, unit="mm")
+    assert ax.get_legend() is None
+    assert ax.get_ylabel() == "value / mm"
+
+
+def test_hover_texts_give_value_and_interval(sizes: pd.DataFrame, ax: Axes) -> None:
+    size_against_time(sizes, ax)
+    texts = {line.get_gid() for line in ax.lines if line.get_gid()}
+    assert "hover: D50, Alder, 0 min: 300 µm (270 to 360)" in texts
+    assert "hover: D10, Alder, 48 min: < 63 µm" in texts

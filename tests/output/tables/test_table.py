@@ -1,0 +1,76 @@
+"""Tables and the rules of their columns."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from psdstats.errors import OutputError
+from psdstats.output.tables import Column, Show, Table, columns_of
+
+
+def test_headings_and_units_come_from_the_names() -> None:
+    frame = pd.DataFrame({"d50_um": [1.0], "milling_time_min": [1], "p": [0.2], "run": ["a"]})
+    found = [(c.heading, c.unit, c.show) for c in columns_of(frame)]
+    assert found == [
+        ("d50", "µm", Show.NUMBER),
+        ("milling time", "min", Show.COUNT),
+        ("p", "", Show.P_VALUE),
+        ("run", "", Show.TEXT),
+    ]
+
+
+def test_a_column_that_is_not_there_is_named() -> None:
+    column = Column(name="d50_um", heading="D50", show=Show.MEASURED, u="u_um")
+    with pytest.raises(OutputError, match="no column 'u_um' \\(it has d50_um\\)"):
+        Table(name="sizes", frame=pd.DataFrame({"d50_um": [1.0]}), caption="", columns=(column,))
+
+
+def test_two_columns_of_one_name_are_refused() -> None:
+    frame = pd.DataFrame([[1, 2]], columns=["a", "a"])
+    with pytest.raises(OutputError, match="column 'a' twice"):
+        Table(name="twins", frame=frame, caption="")
+
+
+def test_the_frame_is_a_copy() -> None:
+    frame = pd.DataFrame({"a": [1.0]})
+    table = Table(name="t", frame=frame, caption="")
+    frame.loc[0, "a"] = 2.0
+    assert table.grid() == [["1.000"]]
+
+
+@pytest.mark.parametrize(
+    ("column", "text"),
+    [
+        (Column(name="x", heading="x", show=Show.MEASURED, u="u"), "231.4 ± 1.2"),
+        (Column(name="x", heading="x", show=Show.MEASURED, lower="lo", upper="hi"),
+         "231.4 (229.1 to 233.8)"),
+        (Column(name="x", heading="x", show=Show.NUMBER, decimals=0), "231"),
+        (Column(name="x", heading="x", show=Show.NUMBER), "231.4"),
+        (Column(name="r", heading="r", show=Show.RATIO, lower="rl", upper="rh"),
+         "0.824 (0.771 to 0.881)"),
+        (Column(name="r", heading="r", show=Show.CHANGE), "−18 %"),
+        (Column(name="r", heading="r", show=Show.PER_CENT, decimals=1), "82.4 %"),
+        (Column(name="flag", heading="flag"), "yes"),
+        (Column(name="nothing", heading="nothing"), "–"),
+        (Column(name="x", heading="x", show=Show.MEASURED, u="u", side="side"), "> 231.4159"),
+    ],
+)  # fmt: skip
+def test_rules(column: Column, text: str) -> None:
+    frame = pd.DataFrame(
+        {
+            "x": [231.4159],
+            "u": [1.23],
+            "lo": [229.06],
+            "hi": [233.79],
+            "r": [0.8241],
+            "rl": [0.7712],
+            "rh": [0.8806],
+            "flag": [np.True_],
+            "nothing": [None],
+            "side": [">"],
+        }
+    )
+    table = Table(name="t", frame=frame, caption="", columns=(column,))
+    assert table.grid() == [[text]]

@@ -1,0 +1,79 @@
+"""The result folder: complete, reproducible, all or nothing."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from psdstats.errors import OutputError
+from psdstats.output.bundle import write_report_folder
+from psdstats.output.content import Drawing, ReportContent, Section
+from psdstats.output.figures import new_axes, size_against_time
+from psdstats.output.tables import Table
+
+
+def _content(sizes: pd.DataFrame) -> ReportContent:
+    drawing = Drawing(
+        name="Sizes against time",
+        figure=size_against_time(sizes, new_axes()).figure,
+        caption="Sizes.",
+        alternative="Sizes fall.",
+    )
+    table = Table(name="Sizes by run", frame=sizes, caption="Sizes.")
+    return ReportContent(
+        title="Trial", sections=(Section(heading="Sizes", blocks=(drawing, table)),)
+    )
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+def test_the_folder_is_complete_and_reproducible(sizes: pd.DataFrame, tmp_path: Path) -> None:
+    extra = Table(name="extra", frame=sizes, caption="More.")
+    for name in ("a", "b"):
+        page = write_report_folder(
+            tmp_path / name, _content(sizes), provenance={"seed": 7}, tables=[extra]
+        )
+        assert page == (tmp_path / name / "report.html").resolve()
+    first, second = _files(tmp_path / "a"), _files(tmp_path / "b")
+    assert first == second
+    assert {
+        "report.html",
+        "provenance.json",
+        "tables/sizes-by-run.csv",
+        "tables/sizes-by-run.md",
+        "tables/sizes-by-run.tex",
+        "tables/extra.csv",
+        "tables/all-tables.xlsx",
+        "figures/sizes-against-time.svg",
+        "figures/sizes-against-time.png",
+    } <= set(first)
+    assert json.loads(first["provenance.json"]) == {"seed": 7}
+
+
+def test_progress_counts_to_the_end(sizes: pd.DataFrame, tmp_path: Path) -> None:
+    calls: list[tuple[int, int]] = []
+    write_report_folder(
+        tmp_path / "a", _content(sizes), provenance={}, progress=lambda *at: calls.append(at)
+    )
+    assert calls == [(1, 4), (2, 4), (3, 4), (4, 4)]
+
+
+def test_nothing_is_left_of_a_folder_that_failed(sizes: pd.DataFrame, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        write_report_folder(tmp_path / "a", _content(sizes), provenance={"seed": float("nan")})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_two_tables_of_one_name_are_refused(sizes: pd.DataFrame, tmp_path: Path) -> None:
+    twin = Table(name="sizes by RUN", frame=sizes, caption="Twin.")
+    with pytest.raises(OutputError, match="two tables are named 'sizes-by-run'"):
+        write_report_folder(tmp_path / "a", _content(sizes), provenance={}, tables=[twin])

@@ -1,0 +1,92 @@
+"""Values with uncertainties: the guide's own examples, and the uncertainties library."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from uncertainties import ufloat
+
+from psdstats.output.numbers import change, interval, measured, p_value, per_cent, ratio
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    [
+        (10.05762, 0.027, "10.058 ± 0.027"),  # JCGM 100:2008, 7.2.6, in ohm (from memory)
+        (100.02147, 0.00035, "100.02147 ± 0.00035"),  # JCGM 100:2008, 7.2.2, in g (from memory)
+        (0.0, 28.05, "0 ± 28"),  # JCGM 100:2008, 7.2.6: 28.05 kHz becomes 28 kHz (from memory)
+    ],
+)
+def test_examples_of_the_guide(value: float, u: float, text: str) -> None:
+    assert measured(value, u) == text
+
+
+@given(
+    st.floats(min_value=1e-3, max_value=300.0),
+    st.floats(min_value=1e-3, max_value=0.3),
+)
+def test_measured_agrees_with_uncertainties(value: float, relative: float) -> None:
+    u = value * relative  # below 99
+    # there, tens and more are not rounded away, and ties are decided by the binary value
+    assume("5" not in (f"{u:.17g}".rstrip("0")[-1], f"{value:.17g}".rstrip("0")[-1]))
+    shown = f"{ufloat(value, u):.2uf}".replace("+/-", " ± ")
+    assert [float(part) for part in measured(value, u).split(" ± ")] == [
+        float(part) for part in shown.split(" ± ")
+    ]
+
+
+def test_an_open_interval_stays_one() -> None:
+    assert measured(45.0, math.nan, side="<") == "< 45"
+    assert measured(35.5, math.nan, side=">", decimal=",") == "> 35,5"
+    assert interval(500.0, math.inf) == "> 500"
+    assert interval(math.nan, 3.0) == "–"
+
+
+@pytest.mark.parametrize("u", [0.0, math.nan, math.inf, -1.0])
+def test_a_value_without_uncertainty_makes_none_up(u: float) -> None:
+    assert measured(231.4159, u) == "231.4"
+
+
+@given(st.floats(min_value=1.0, max_value=900.0), st.floats(min_value=1e-3, max_value=50.0))
+def test_limits_are_shown_within_a_twentieth_of_their_uncertainty(low: float, u: float) -> None:
+    shown = interval(low, low + 4 * u, u=u)
+    first, last = (float(part.replace("−", "-")) for part in shown.split(" to "))
+    assert abs(first - low) <= u / 20 + 1e-12
+    assert abs(last - low - 4 * u) <= u / 20 + 1e-12
+
+
+def test_interval_of_no_width() -> None:
+    assert interval(2.0, 2.0) == "2.000 to 2.000"
+
+
+def test_ratio_with_open_limits() -> None:
+    assert ratio(0.8, -math.inf, 0.9) == "0.800 (< 0.900)"
+    assert ratio(0.8, 0.7, math.inf) == "0.800 (> 0.700)"
+    assert ratio(0.8, -math.inf, math.inf) == "0.800 (not bounded)"
+    assert ratio(math.nan, 0.7, 0.9) == "–"
+
+
+def test_shares_and_changes() -> None:
+    assert [per_cent(share) for share in (0.0, 0.004, 0.006, 1.0)] == [
+        "0 %",
+        "< 1 %",
+        "1 %",
+        "100 %",
+    ]
+    assert change(0.9996) == "0 %"
+    assert change(0.8236, decimals=1, decimal=",") == "−17,6 %"
+    assert per_cent(math.nan) == change(math.nan) == p_value(math.nan) == "–"
+
+
+def test_p_values() -> None:
+    assert [p_value(p) for p in (0.0009999, 0.001, 0.0456, 0.1, 0.99, 1.0)] == [
+        "< 0.001",
+        "0.001",
+        "0.046",
+        "0.10",
+        "0.99",
+        "> 0.99",
+    ]
