@@ -9,153 +9,20 @@ fit is said in words.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from psdstats.distribution.fits_families import Family, form_of
-from psdstats.distribution.fits_least_squares import minimise
+from psdstats.distribution.fits_families import Family, FamilyForm, form_of
+from psdstats.distribution.fits_least_squares import Minimum, minimise
+from psdstats.distribution.fits_misfit import allow_misfit
+from psdstats.distribution.fits_result import POOR, DistributionFit, FittedSize
 from psdstats.errors import SizeError
 
 __all__ = ["DistributionFit", "Family", "FittedSize", "fit_distribution"]
 
 Array = NDArray[np.float64]
-
-_POOR = 0.05
-
-
-@dataclass(frozen=True, kw_only=True)
-class FittedSize:
-    """One percentile of a fitted distribution.
-
-    Parameters
-    ----------
-    level : float
-        Undersize level, 0.5 for D50.
-    size_um, lower_um, upper_um : float
-        Size and its interval, µm.
-    u_relative : float
-        Relative standard uncertainty (standard uncertainty of ln size).
-    extrapolated : bool
-        Whether the size lies outside the apertures the fit was made from.
-    """
-
-    level: float
-    size_um: float
-    lower_um: float
-    upper_um: float
-    u_relative: float
-    extrapolated: bool
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DistributionFit:
-    """A fitted distribution.
-
-    Parameters
-    ----------
-    family : Family
-        Which distribution.
-    parameter_names : tuple of str
-        Names of the two parameters.
-    parameters, lower, upper : ndarray, shape (2,)
-        Values and interval limits.
-    theta, theta_covariance : ndarray, shape (2,), (2, 2)
-        Free parameters (logarithms) and their covariance, enlarged if `enlarged`.
-    chi_squared, df, p : float, int, float
-        Goodness of fit: weighted sum of squares, degrees of freedom, and probability of a larger
-        one if the family is right (NaN without degrees of freedom).
-    enlarged : float
-        Factor on the standard uncertainties for misfit; 1 when none was applied.
-    coverage : float
-        Coverage probability of the intervals.
-    sizes : tuple of FittedSize
-        Percentiles of the fitted curve.
-    status : str
-        "converged", or what went wrong in words.
-    """
-
-    family: Family
-    parameter_names: tuple[str, str]
-    parameters: Array
-    lower: Array
-    upper: Array
-    theta: Array
-    theta_covariance: Array
-    chi_squared: float
-    df: int
-    p: float
-    enlarged: float
-    coverage: float
-    sizes: tuple[FittedSize, ...]
-    status: str
-
-    def __post_init__(self) -> None:
-        for name in ("parameters", "lower", "upper", "theta", "theta_covariance"):
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
-
-    def undersize(self, size_um: ArrayLike) -> Array:
-        """Mass fraction of the fitted curve finer than each size."""
-        ln_size = np.log(np.asarray(size_um, dtype=float))
-        return form_of(self.family).curve(ln_size, self.theta)[0]
-
-    @property
-    def describes(self) -> bool | None:
-        """Whether the points lie as near the curve as their uncertainty says; None if untold."""
-        return None if np.isnan(self.p) else bool(self.p >= _POOR)
-
-    @property
-    def sentence(self) -> str:
-        """The fit in words."""
-        values = ", ".join(
-            f"{name} {value:.4g} ({low:.4g} to {high:.4g})"
-            for name, value, low, high in zip(
-                self.parameter_names, self.parameters, self.lower, self.upper, strict=True
-            )
-        )
-        found = {
-            None: "two points cannot show whether the family is right",
-            True: "the points lie within their uncertainty of the curve",
-            False: "the points lie farther from the curve than their uncertainty allows, so the "
-            "curve is a summary and its intervals are too narrow",
-        }[self.describes]
-        if self.describes is False and self.enlarged > 1:
-            found = (
-                "the points lie farther from the curve than their uncertainty allows; the "
-                f"uncertainties are enlarged {self.enlarged:.3g} times for it"
-            )
-        test = (
-            ""
-            if np.isnan(self.p)
-            else f" (χ² = {self.chi_squared:.3g} on {self.df}, p = {self.p:.2g})"
-        )
-        return f"{form_of(self.family).title}: {values}; {found}{test}; {self.status}"
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, …."""
-        return pd.DataFrame(
-            {
-                "family": str(self.family),
-                "parameter": self.parameter_names,
-                "value": self.parameters,
-                "lower": self.lower,
-                "upper": self.upper,
-                "chi_squared": self.chi_squared,
-                "df": self.df,
-                "p": self.p,
-                "enlarged": self.enlarged,
-                "status": self.status,
-            }
-        )
-
-    def sizes_frame(self) -> pd.DataFrame:
-        """One row a percentile: family, level, size_um, lower_um, upper_um, extrapolated."""
-        return pd.DataFrame([{"family": str(self.family), **vars(one)} for one in self.sizes])
 
 
 def fit_distribution(
@@ -167,7 +34,7 @@ def fit_distribution(
     aperture_covariance_um2: ArrayLike | None = None,
     levels: Sequence[float] = (0.1, 0.5, 0.9),
     coverage: float = 0.95,
-    enlarge: bool = False,
+    misfit: bool = True,
 ) -> DistributionFit:
     """Fit a two-parameter distribution to a cumulative curve with correlated errors.
 
@@ -185,8 +52,9 @@ def fit_distribution(
         Percentiles wanted from the fitted curve.
     coverage : float, default=0.95
         Coverage probability of the intervals.
-    enlarge : bool, default=False
-        Enlarge standard uncertainties by √(χ²/df) where that exceeds 1, and use Student's t.
+    misfit : bool, default=True
+        Where p is below 0.05, allow the points a misfit about the curve (`fits_misfit`) and use
+        Student's t for the intervals.
 
     Returns
     -------
@@ -201,8 +69,8 @@ def fit_distribution(
 
     Notes
     -----
-    Intervals are symmetrical for the logarithms of the parameters and sizes.  They hold if the
-    family is right and the covariance complete; `p` tells of the first.
+    Intervals are symmetrical for the logarithms of the parameters and sizes.  Without misfit they
+    hold if the family is right and the covariance complete; `p` tells of the first.
 
     Examples
     --------
@@ -218,21 +86,30 @@ def fit_distribution(
         aperture_um, undersize, covariance, aperture_covariance_um2
     )
     form = form_of(family)
-    found = minimise(form, np.log(aperture), finer, noise, ln_noise)
+    ln_aperture = np.log(aperture)
+    first = found = minimise(form, ln_aperture, finer, noise, ln_noise)
     df = len(aperture) - 2
-    ratio = found.chi_squared / df if df else 1.0
-    factor = np.sqrt(max(1.0, ratio)) if enlarge else 1.0
+    p = float(special.chdtrc(df, first.chi_squared)) if df else float("nan")
+    extra = 0.0
+    if misfit and p < POOR:
+        found, extra = allow_misfit(
+            lambda variance, start: minimise(
+                form,
+                ln_aperture,
+                finer,
+                noise + variance * np.eye(df + 2),
+                ln_noise,
+                start=start,
+            ),
+            first,
+            df,
+        )
     tail = (1 + coverage) / 2
-    k = special.stdtrit(df, tail) if enlarge and df else special.ndtri(tail)
-    spread = found.covariance * factor**2
-    reach = k * np.sqrt(np.diag(spread))
-    level = np.asarray(levels, dtype=np.float64)
-    ln_size, gradient = form.quantile(level, found.theta)
-    u = np.sqrt(np.einsum("ni,ij,nj->n", gradient, spread, gradient))
+    k = float(special.stdtrit(df, tail) if extra else special.ndtri(tail))
+    reach = k * np.sqrt(np.diag(found.covariance))
     ends = np.sort(
         [form.parameters(found.theta - reach), form.parameters(found.theta + reach)], axis=0
     )
-    inside = (ln_size >= np.log(aperture[0])) & (ln_size <= np.log(aperture[-1]))
     return DistributionFit(
         family=Family(family),
         parameter_names=form.parameter_names,
@@ -240,24 +117,36 @@ def fit_distribution(
         lower=ends[0],
         upper=ends[1],
         theta=found.theta,
-        theta_covariance=spread,
-        chi_squared=found.chi_squared,
+        theta_covariance=found.covariance,
+        chi_squared=first.chi_squared,
         df=df,
-        p=float(special.chdtrc(df, found.chi_squared)) if df else float("nan"),
-        enlarged=float(factor),
+        p=p,
+        misfit=extra,
         coverage=coverage,
-        sizes=tuple(
-            FittedSize(
-                level=float(level[i]),
-                size_um=float(np.exp(ln_size[i])),
-                lower_um=float(np.exp(ln_size[i] - k * u[i])),
-                upper_um=float(np.exp(ln_size[i] + k * u[i])),
-                u_relative=float(u[i]),
-                extrapolated=not bool(inside[i]),
-            )
-            for i in range(len(level))
-        ),
+        sizes=_sizes(form, found, levels, k, (aperture[0], aperture[-1])),
         status="converged" if found.converged else "the search did not settle; do not use the fit",
+    )
+
+
+def _sizes(
+    form: FamilyForm,
+    found: Minimum,
+    levels: Sequence[float],
+    k: float,
+    seen_um: tuple[float, float],
+) -> tuple[FittedSize, ...]:
+    ln_size, gradient = form.quantile(np.asarray(levels, dtype=np.float64), found.theta)
+    u = np.sqrt(np.einsum("ni,ij,nj->n", gradient, found.covariance, gradient))
+    return tuple(
+        FittedSize(
+            level=float(level),
+            size_um=float(np.exp(centre)),
+            lower_um=float(np.exp(centre - k * spread)),
+            upper_um=float(np.exp(centre + k * spread)),
+            u_relative=float(spread),
+            extrapolated=not seen_um[0] <= np.exp(centre) <= seen_um[1],
+        )
+        for level, centre, spread in zip(levels, ln_size, u, strict=True)
     )
 
 

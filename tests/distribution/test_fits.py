@@ -58,7 +58,7 @@ def test_against_curve_fit_with_the_same_covariance(family):
     finer = curve(APERTURES)
     noise = noise_of(finer)
     seen = finer + np.linalg.cholesky(noise) @ np.random.default_rng(3).normal(size=7)
-    fit = fit_distribution(APERTURES, seen, covariance=noise, family=family)
+    fit = fit_distribution(APERTURES, seen, covariance=noise, family=family, misfit=False)
     form = form_of(family)
     theta, spread = curve_fit(
         lambda x, a, b: form.curve(np.log(x), np.array([a, b]))[0],
@@ -128,17 +128,39 @@ def test_aperture_error_common_to_all_shifts_the_size_parameter():
     np.testing.assert_allclose(added, [[0.02**2, 0], [0, 0]], atol=1e-9)
 
 
-def test_the_wrong_family_is_said_to_be_wrong_and_can_be_enlarged():
+def test_the_wrong_family_is_said_to_be_wrong():
     finer = LogNormal(median_um=130, geometric_sd=1.9).undersize(APERTURES)
     noise = noise_of(finer, 1e-4)
-    plain = fit_distribution(APERTURES, finer, covariance=noise)
+    plain = fit_distribution(APERTURES, finer, covariance=noise, misfit=False)
     assert plain.describes is False
+    assert plain.misfit == 0
     assert "summary and its intervals are too narrow" in plain.sentence
-    wide = fit_distribution(APERTURES, finer, covariance=noise, enlarge=True)
-    factor = np.sqrt(plain.chi_squared / 5)
-    assert wide.enlarged == pytest.approx(factor)
-    np.testing.assert_allclose(wide.theta_covariance, plain.theta_covariance * factor**2)
-    assert "are enlarged" in wide.sentence
+
+
+def test_misfit_makes_chi_squared_its_degrees_of_freedom():
+    finer = LogNormal(median_um=130, geometric_sd=1.9).undersize(APERTURES)
+    noise = noise_of(finer, 1e-4)
+    fit = fit_distribution(APERTURES, finer, covariance=noise)
+    assert "that the intervals include" in fit.sentence
+    rest = finer - fit.undersize(APERTURES)
+    total = noise + fit.misfit**2 * np.eye(7)
+    assert rest @ np.linalg.solve(total, rest) == pytest.approx(5, rel=0.01)
+    plain = fit_distribution(APERTURES, finer, covariance=noise, misfit=False)
+    assert fit.chi_squared == plain.chi_squared
+    assert fit.upper[0] - fit.lower[0] > plain.upper[0] - plain.lower[0]
+
+
+def test_large_misfit_gives_ordinary_least_squares():
+    """With next to no known error the misfit weighs all points alike."""
+    finer = LogNormal(median_um=130, geometric_sd=1.9).undersize(APERTURES)
+    fit = fit_distribution(APERTURES, finer, covariance=1e-14 * np.eye(7))
+    theta, _ = curve_fit(
+        lambda x, a, b: -np.expm1(-((x / np.exp(a)) ** np.exp(b))), APERTURES, finer, p0=fit.theta
+    )
+    np.testing.assert_allclose(fit.theta, theta, atol=1e-6)
+    assert fit.misfit == pytest.approx(
+        np.sqrt(np.sum((finer - fit.undersize(APERTURES)) ** 2) / 5), rel=0.01
+    )
 
 
 def test_two_points_fit_exactly_and_say_so():
@@ -150,8 +172,8 @@ def test_two_points_fit_exactly_and_say_so():
 
 def test_scaling_masses_or_sizes_scales_the_answer():
     finer = RosinRammlerBennett(characteristic_um=160, exponent=1.3).undersize(APERTURES) ** 1.02
-    one = fit_distribution(APERTURES, finer, covariance=noise_of(finer))
-    ten = fit_distribution(10 * APERTURES, finer, covariance=4 * noise_of(finer))
+    one = fit_distribution(APERTURES, finer, covariance=noise_of(finer), misfit=False)
+    ten = fit_distribution(10 * APERTURES, finer, covariance=4 * noise_of(finer), misfit=False)
     assert ten.parameters[0] == pytest.approx(10 * one.parameters[0])
     assert ten.parameters[1] == pytest.approx(one.parameters[1])
     assert ten.chi_squared == pytest.approx(one.chi_squared / 4)
