@@ -103,7 +103,8 @@ def minimise(
     ln_size_covariance : ndarray, shape (n, n) or None
         Covariance of the logarithms of the apertures.
     start : ndarray, shape (2,), optional
-        Where to begin; by default the straight line of `start_values`.
+        A fit nearby to begin from, in a single stage; by default the straight line of
+        `start_values`.
 
     Returns
     -------
@@ -111,7 +112,7 @@ def minimise(
         Parameters, covariance, chi-squared and whether the search converged.
     """
     theta = start_values(form, ln_size, undersize) if start is None else start
-    for _ in range(1 if ln_size_covariance is None else _STAGES):
+    for _ in range(_STAGES if start is None and ln_size_covariance is not None else 1):
         total = covariance
         if ln_size_covariance is not None:
             slope = form.curve(ln_size, theta)[2]
