@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from psdstats.errors import Problem
-from psdstats.study.columns import COMPUTED_COLUMNS, WEIGHING_COLUMNS
+from psdstats.study.columns import COMPUTED_COLUMNS, WEIGHING_COLUMNS, CellReader
 from psdstats.study.records import SourceFile
 from psdstats.study.table import Row, Table
 
@@ -45,12 +45,18 @@ class RawStudy:
     files: list[SourceFile] = field(default_factory=list)
 
 
-def split_flat_table(flat: Table, problems: list[Problem]) -> tuple[Table, Table]:
+def split_flat_table(
+    flat: Table, problems: list[Problem]
+) -> tuple[Table, Table] | tuple[None, None]:
     """Split a flat table into run table and weighing table.
 
     Run-level cells may be written on the first row of a run alone; two different values for one
-    run are a problem.
+    run are a problem.  Without the columns that a flat table needs there is nothing to split.
     """
+    aperture = "aperture_mm" if "aperture_mm" in flat.columns else "aperture_um"
+    needed = ("run", "milling_time_min", aperture, "tare_g", "gross_g")
+    if not CellReader(flat, problems).require(*needed):
+        return None, None
     run_columns = tuple(
         name for name in flat.columns if name not in _ONLY_WEIGHING and name not in COMPUTED_COLUMNS
     )

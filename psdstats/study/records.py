@@ -19,12 +19,16 @@ from psdstats.sieves.sieve import Sieve
 __all__ = ["Balance", "Place", "Reading", "Run", "SourceFile", "Study", "TareHandling"]
 
 
-copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))
-# read-only mappings cannot be pickled by themselves, and studies are sent to worker processes
-
-
 def _nothing() -> Mapping[str, object]:
     return MappingProxyType({})
+
+
+def _read_only(values: dict[str, object]) -> MappingProxyType[str, object]:
+    return MappingProxyType(values)
+
+
+# read-only mappings cannot be pickled by themselves, and studies are sent to worker processes
+copyreg.pickle(MappingProxyType, lambda mapping: (_read_only, (dict(mapping),)))
 
 
 class TareHandling(StrEnum):

@@ -1,0 +1,136 @@
+"""Saving: reading back gives the same study, or nothing is written."""
+
+import dataclasses
+from types import MappingProxyType
+
+import pytest
+
+from psdstats.errors import OutputError
+from psdstats.files import MANIFEST
+from psdstats.sieves import Sieve
+from psdstats.study import read_study, save_study
+from psdstats.study.tables_out import weighing_table
+
+TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
+
+
+@pytest.fixture
+def rich(write_folder, catalogue):
+    """A study that uses every field."""
+    settings = catalogue.SOUND["study.toml"].replace(
+        "[compare]",
+        'material = "calcite, 5 % moist"\ndensity_g_per_cm3 = 2.71\nrule = "linear"\n'
+        'notes = ["kept = from before"]\n'
+        '[balances."old, coarse.1"]\nresolution_g = 0.1\ncapacity_g = 2000\n'
+        "[uncertainty]\nrounding = false\nrun_to_run_percent = 1.5\n"
+        "[checks]\noverload = false\n[checks.mass_balance]\npercent = 3\n"
+        '[compare]\nwithin = ["group", ["group", "milling_time_min"]]\nmargin_percent = 5',
+    )
+    head, _, tail = settings.partition("[balances.fine]")
+    body, _, rest = tail.partition("material")
+    settings = head + "material" + rest.partition("[balances.")[0] + "[balances.fine]" + body
+    settings += "[balances." + rest.partition("[balances.")[2]
+    runs = catalogue.SOUND["runs.csv"].replace("ball_ratio", "balance,operator,=sum(a)")
+    runs = runs.replace("50.00,5", "50.00,fine,=1+1,-3").replace(
+        "50.00,10", '50.00,"old, coarse.1","@x, ""y""",2.5'
+    )
+    header, *rows = catalogue.SOUND["weighings.csv"].strip().split("\n")
+    weighings = header + ",gross_again_g,remark\n" + "".join(f"{row},,\n" for row in rows)
+    weighings = weighings.replace("403.00,,", '403.00,402.98,"+look, again"')
+    return read_study(
+        write_folder(
+            {"study.toml": settings, "runs.csv": runs, "weighings.csv": weighings}, name="rich"
+        )
+    )
+
+
+@pytest.mark.parametrize("form", TARGETS)
+def test_round_trip(rich, sound, tmp_path, form):
+    for number, study in enumerate((rich, sound)):
+        (tmp_path / str(number)).mkdir()
+        target = tmp_path / str(number) / TARGETS[form]
+        save_study(study, target, form=form)
+        assert read_study(target) == study
+    assert rich.runs[2].factors == {"operator": '@x, "y"', "=sum(a)": 2.5}
+
+
+def test_through_all_forms_and_back(rich, tmp_path):
+    study = rich
+    for form in ("workbook", "flat", "folder", "flat", "workbook", "folder"):
+        target = tmp_path / f"step-{TARGETS[form]}"
+        study = read_study(save_study(study, target, form=form, replace=True))
+    assert study == rich
+
+
+def test_spreadsheet_sees_no_formula(rich, tmp_path):
+    import openpyxl
+
+    save_study(rich, tmp_path / "f")
+    text = (tmp_path / "f" / "runs.csv").read_text(encoding="utf-8")
+    assert "'=1+1" in text
+    assert "'=sum(a)" in text
+    assert not any(
+        cell.startswith(("=", "@", "+")) for line in text.splitlines() for cell in line.split(",")
+    )
+    save_study(rich, tmp_path / "f.xlsx", form="workbook")
+    book = openpyxl.load_workbook(tmp_path / "f.xlsx")
+    types = {cell.data_type for sheet in book for row in sheet for cell in row}
+    assert types <= {"s", "n", "inlineStr"}
+
+
+def test_existing_target_is_refused(sound, tmp_path):
+    for form, name in TARGETS.items():
+        target = save_study(sound, tmp_path / name, form=form)
+        with pytest.raises(OutputError, match="exists already"):
+            save_study(sound, target, form=form)
+        assert save_study(sound, target, form=form, replace=True) == target
+    assert (tmp_path / "out" / MANIFEST).is_file()
+
+
+def test_only_own_files_are_replaced(sound, tmp_path):
+    target = save_study(sound, tmp_path / "out")
+    (target / "notes.txt").write_text("mine", encoding="utf-8")
+    save_study(sound, target, replace=True)
+    assert (target / "notes.txt").read_text(encoding="utf-8") == "mine"
+    (target / "runs.csv").write_text("edited", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"runs\.csv was changed after psdstats wrote it"):
+        save_study(sound, target, replace=True)
+    assert (target / "runs.csv").read_text(encoding="utf-8") == "edited"
+
+
+def test_a_loss_is_refused(sound, tmp_path):
+    run = sound.runs[0]
+    for factors in ({"operator": "x ", "day": "a"}, {"operator": "7"}, {"tare_g": 5.0}):
+        odd = dataclasses.replace(run, factors=MappingProxyType(factors))
+        study = dataclasses.replace(sound, runs=(odd, *sound.runs[1:]))
+        with pytest.raises(OutputError):
+            save_study(study, tmp_path / "lossy")
+        assert not (tmp_path / "lossy").exists()
+    for text, form in (("bell \a", "workbook"), ("x\ud800", "workbook")):
+        study = dataclasses.replace(sound, title=text)
+        with pytest.raises(OutputError, match="cannot hold the text"):
+            save_study(study, tmp_path / "lossy.xlsx", form=form)
+    assert list(tmp_path.glob(".*")) == []
+
+
+def test_wrong_form_and_ending(sound, tmp_path):
+    with pytest.raises(OutputError, match="Use one of folder, flat, workbook"):
+        save_study(sound, tmp_path / "x", form="pile")
+    with pytest.raises(OutputError, match=r"x.csv should end in .xlsx"):
+        save_study(sound, tmp_path / "x.csv", form="workbook")
+
+
+def test_readings_keep_their_decimals_and_order(sound, tmp_path):
+    save_study(sound, tmp_path / "out")
+    lines = (tmp_path / "out" / "weighings.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[1] == "a-0,A 180,180,400.00,403.00"
+    names, rows = weighing_table(sound)
+    assert [row[2] for row in rows[:4]] == [180.0, 90.0, 45.0, 0.0]
+    assert names[0] == "run"
+
+
+def test_spare_sieves_are_kept(sound, tmp_path):
+    spare = Sieve(key="spare", nominal_um=63.0, certified_um=62.5)
+    study = dataclasses.replace(sound, sieves=MappingProxyType({**sound.sieves, "spare": spare}))
+    for form, name in TARGETS.items():
+        assert read_study(save_study(study, tmp_path / name, form=form)) == study
