@@ -1,9 +1,14 @@
 """A table as LaTeX that compiles in the plain article class, without any package.
 
-Tables longer than a page are cut into several with the caption continued.
+A table that is longer than a page or wider than its text is cut into several: between rows with
+the caption continued, between columns with the row headings repeated.  Letters become smaller
+before columns are cut.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
 
 from psdstats.output.tables.table import Table
 from psdstats.output.text import escape_latex
@@ -11,6 +16,22 @@ from psdstats.output.text import escape_latex
 __all__ = ["to_latex"]
 
 _ROWS_A_PAGE = 38
+_TEXT_WIDTH_PT = 345.0  # article class, 10 pt, A4 or letter
+_COLUMN_GAP_PT = 8.0
+_SIZES = (("small", 4.5), ("footnotesize", 4.0), ("scriptsize", 3.5))  # mean width of a sign, pt
+
+
+@dataclass(frozen=True)
+class _Column:
+    """One shown column as texts: heading lines, cells, side to which it is set."""
+
+    heading: list[str]
+    cells: list[str]
+    side: str
+
+    @property
+    def signs(self) -> int:
+        return max(len(text) for text in (*self.heading, *self.cells))
 
 
 def to_latex(table: Table, *, decimal: str = ".") -> str:
@@ -28,37 +49,91 @@ def to_latex(table: Table, *, decimal: str = ".") -> str:
     str
         LaTeX text to be read by ``\input``, rounded as in the report.
     """
-    body = [" & ".join(_cell(text) for text in row) + r" \\" for row in table.grid(decimal=decimal)]
-    pages = [body[at : at + _ROWS_A_PAGE] for at in range(0, len(body), _ROWS_A_PAGE)] or [[]]
-    parts = [_environment(table, rows, number) for number, rows in enumerate(pages)]
-    return "\n".join(parts)
+    grid = table.grid(decimal=decimal)
+    columns = [
+        _Column(
+            _broken(column.full_heading, max((len(row[at]) for row in grid), default=0)),
+            [row[at] for row in grid],
+            "r" if column.is_number else "l",
+        )
+        for at, column in enumerate(table.columns)
+    ]
+    size, parts = _fitted(columns, table.row_headings)
+    starts = [*range(0, max(len(grid), 1), _ROWS_A_PAGE), max(len(grid), 1)]
+    environments: list[str] = []
+    for first, last in pairwise(starts):
+        for part in parts:
+            body = [" & ".join(_cell(c.cells[i]) for c in part) for i in range(first, last) if grid]
+            environments.append(_environment(table, part, body, size, first=not environments))
+    return "\n".join(environments)
 
 
-def _environment(table: Table, rows: list[str], number: int) -> str:
-    spec = "".join("r" if column.is_number else "l" for column in table.columns)
-    head = " & ".join(_cell(column.full_heading) for column in table.columns) + r" \\"
-    if number == 0:
+def _broken(heading: str, width: int) -> list[str]:
+    """A heading in lines about as wide as the cells below it, broken between words."""
+    lines: list[str] = []
+    for word in heading.split():
+        if lines and len(lines[-1]) + 1 + len(word) <= max(width, 8):
+            lines[-1] += " " + word
+        else:
+            lines.append(word)
+    return lines or [""]
+
+
+def _width(columns: list[_Column], sign_pt: float) -> float:
+    return sum(sign_pt * column.signs + _COLUMN_GAP_PT for column in columns)
+
+
+def _fitted(columns: list[_Column], headings: int) -> tuple[str, list[list[_Column]]]:
+    """The largest letter at which the table fits, or the smallest and the table in parts."""
+    for size, sign_pt in _SIZES:
+        if _width(columns, sign_pt) <= _TEXT_WIDTH_PT:
+            return size, [columns]
+    size, sign_pt = _SIZES[-1]
+    heads = columns[:headings]
+    parts: list[list[_Column]] = []
+    for column in columns[headings:]:
+        if parts and _width([*parts[-1], column], sign_pt) <= _TEXT_WIDTH_PT:
+            parts[-1].append(column)
+        else:
+            parts.append([*heads, column])
+    return size, parts or [heads]
+
+
+def _environment(
+    table: Table, columns: list[_Column], body: list[str], size: str, *, first: bool
+) -> str:
+    head = " & ".join(_heading(column) for column in columns) + r" \\"
+    if first:
         caption = [rf"\caption{{{escape_latex(table.caption)}}}", rf"\label{{tab:{table.key}}}"]
     else:
-        caption = [rf"\par\smallskip {escape_latex(table.caption)} (continued)\par\smallskip"]
+        caption = [rf"{escape_latex(table.caption)} (continued)"]
     notes = [rf"\par\smallskip {escape_latex(note)}" for note in table.notes]
     return "\n".join(
         [
             r"\begin{table}[htbp]",
-            r"\centering\small",
+            rf"\centering\{size}\setlength{{\tabcolsep}}{{{_COLUMN_GAP_PT / 2:g}pt}}",
             *caption,
-            rf"\begin{{tabular}}{{{spec}}}",
+            r"\par\medskip",
+            rf"\begin{{tabular}}{{{''.join(column.side for column in columns)}}}",
             r"\hline",
             head,
             r"\hline",
-            *rows,
+            *(rf"{row} \\" for row in body),
             r"\hline",
             r"\end{tabular}",
-            *(notes if number == 0 else []),
+            *(notes if first else []),
             r"\end{table}",
             "",
         ]
     )
+
+
+def _heading(column: _Column) -> str:
+    lines = [_cell(line) for line in column.heading]
+    if len(lines) == 1:
+        return lines[0]
+    stacked = r" \\ ".join(lines)
+    return rf"\begin{{tabular}}[b]{{@{{}}{column.side}@{{}}}}{stacked}\end{{tabular}}"
 
 
 def _cell(text: str) -> str:

@@ -195,6 +195,17 @@ def test_long_latex_tables_are_cut_between_rows(table: Table) -> None:
     assert text.count(r"\caption") == 1
 
 
+def test_wide_latex_tables_keep_every_column_once(table: Table) -> None:
+    names = [f"a long heading {i}" for i in range(30)]
+    frame = pd.DataFrame(
+        {"run": ["a", "b"], **{name: [i, 100 + i] for i, name in enumerate(names)}}
+    )
+    rows = _from_latex(to_latex(Table(name="wide", frame=frame, caption="Wide.")))
+    cells = [row for row in rows if row[0] == "b"]
+    assert len(cells) > 1  # cut, with the row heading repeated
+    assert [cell for row in cells for cell in row[1:]] == [str(100 + i) for i in range(30)]
+
+
 if ENGINES:
 
     @pytest.mark.parametrize("engine", ENGINES)
@@ -208,6 +219,7 @@ if ENGINES:
             check=False,
         )
         assert done.returncode == 0, done.stdout[-2000:]
+        assert b"Overfull" not in done.stdout
 
 
 @pytest.mark.parametrize("width", [12, 30, 44, 80])
