@@ -11,7 +11,7 @@ import math
 
 from psdstats.output.digits import MISSING, decimal_sign, decimals_for, fixed, significant
 
-__all__ = ["change", "interval", "measured", "p_value", "per_cent", "ratio"]
+__all__ = ["change", "interval", "measured", "p_value", "per_cent", "ratio", "signed"]
 
 
 def measured(value: float, u: float, *, side: str = "", decimal: str = ".") -> str:
@@ -177,10 +177,34 @@ def change(size_ratio: float, *, decimals: int = 0, decimal: str = ".") -> str:
     """
     if math.isnan(size_ratio):
         return MISSING
-    text = fixed(100 * (size_ratio - 1), decimals, decimal=decimal)
-    nothing = fixed(0.0, decimals, decimal=decimal)
-    sign = "" if text.startswith("−") or text == nothing else "+"
-    return f"{sign}{text} %"
+    return f"{signed(100 * (size_ratio - 1), decimals, decimal=decimal)} %"
+
+
+def signed(value: float, decimals: int, *, decimal: str = ".") -> str:
+    """A number with its sign, also where it is positive; zero has none.
+
+    Parameters
+    ----------
+    value : float
+        A change.
+    decimals : int
+        Places after the decimal sign.
+    decimal : str, default="."
+        Decimal sign.
+
+    Returns
+    -------
+    str
+        Text without unit.
+
+    Examples
+    --------
+    >>> signed(-17.64, 1), signed(4.2, 0), signed(0.01, 1)
+    ('−17.6', '+4', '0.0')
+    """
+    text = fixed(value, decimals, decimal=decimal)
+    plus = value > 0 and text != fixed(0.0, decimals, decimal=decimal)
+    return f"+{text}" if plus else text
 
 
 def p_value(p: float, *, decimal: str = ".") -> str:

@@ -20,6 +20,7 @@ __all__ = ["Column", "Show", "columns_of", "is_missing"]
 _UNITS = {
     "_g_per_cm3": "g/cm³",
     "_per_cent": "%",
+    "_percent": "%",
     "_um2": "µm²",
     "_um": "µm",
     "_mm": "mm",
@@ -32,7 +33,11 @@ _UNITS = {
 
 
 class Show(StrEnum):
-    """The rule by which a value becomes text."""
+    """The rule by which a value becomes text.
+
+    `CHANGE` turns a ratio into a change in per cent, `PER_CENT` a fraction into per cent;
+    `SIGNED` shows a number that is a change already, with its sign.
+    """
 
     TEXT = "text"
     COUNT = "count"
@@ -40,6 +45,7 @@ class Show(StrEnum):
     MEASURED = "measured"
     RATIO = "ratio"
     CHANGE = "change"
+    SIGNED = "signed"
     PER_CENT = "per cent"
     P_VALUE = "p-value"
 
@@ -66,7 +72,7 @@ class Column:
     side : str or None
         Column with "", "<" or ">": not empty makes the value a bound.
     decimals : int or None
-        Fixed decimal places, for `Show.NUMBER`, `Show.PER_CENT` and `Show.CHANGE`.
+        Fixed decimal places, for `Show.NUMBER`, `Show.PER_CENT`, `Show.CHANGE` and `Show.SIGNED`.
     """
 
     name: str
@@ -134,6 +140,8 @@ class Column:
                 return numbers.ratio(number, *limits, decimal=decimal)
             case Show.CHANGE:
                 return numbers.change(number, decimals=self.decimals or 0, decimal=decimal)
+            case Show.SIGNED:
+                return numbers.signed(number, self.decimals or 0, decimal=decimal)
             case Show.PER_CENT:
                 return numbers.per_cent(number, decimals=self.decimals or 0, decimal=decimal)
             case Show.P_VALUE:

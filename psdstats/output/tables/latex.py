@@ -21,6 +21,9 @@ _COLUMN_GAP_PT = 8.0
 _SIZES = (("small", 4.5), ("footnotesize", 4.0), ("scriptsize", 3.5))  # mean width of a sign, pt
 
 
+_WIDE_SIGNS = frozenset("mMwW%@±−_")
+
+
 @dataclass(frozen=True)
 class _Column:
     """One shown column as texts: heading lines, cells, side to which it is set."""
@@ -30,8 +33,12 @@ class _Column:
     side: str
 
     @property
-    def signs(self) -> int:
-        return max(len(text) for text in (*self.heading, *self.cells))
+    def signs(self) -> float:
+        """Width of the widest text, in signs of mean width."""
+        return max(
+            len(text) + 0.7 * sum(sign in _WIDE_SIGNS for sign in text)
+            for text in (*self.heading, *self.cells)
+        )
 
 
 def to_latex(table: Table, *, decimal: str = ".") -> str:

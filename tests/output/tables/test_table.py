@@ -52,6 +52,7 @@ def test_the_frame_is_a_copy() -> None:
          "0.824 (0.771 to 0.881)"),
         (Column(name="r", heading="r", show=Show.CHANGE), "−18 %"),
         (Column(name="r", heading="r", show=Show.PER_CENT, decimals=1), "82.4 %"),
+        (Column(name="x", heading="x", show=Show.SIGNED, decimals=1), "+231.4"),
         (Column(name="flag", heading="flag"), "yes"),
         (Column(name="nothing", heading="nothing"), "–"),
         (Column(name="x", heading="x", show=Show.MEASURED, u="u", side="side"), "> 231.4159"),
