@@ -147,9 +147,12 @@ class FixedDesign:
         Differences between equally weighted cell means of the term's factors, averaged over the
         other factors; a term without other terms containing it is just its own coefficients.
         Covariates that are not part of the term count at zero, so centre them where an interaction
-        with them is in the model.
+        with them is in the model.  The rows of L matter to Satterthwaite's degrees of freedom only;
+        where the model has one term they are orthogonal in the design, as in R's tables.
         """
         term = self.term(spec)
+        if len(self.terms) == 1:
+            return self._only_term(term)
         inside = [v for v in term.variables if v in self.factors]
         parts = sorted({self.coefficients[c].parts for c in term.columns})
         rows = []
@@ -162,6 +165,15 @@ class FixedDesign:
                 }
                 rows.append(self.weights(over, lambda c, p=part: float(c.parts == p)))  # type: ignore[misc]
         return np.array(rows)
+
+    def _only_term(self, term: FixedTerm) -> Array:
+        """L of the only term: rows of the unit triangular factor of its centred cross-product."""
+        columns = list(term.columns)
+        centred = self.matrix[:, columns] - self.matrix[:, columns].mean(axis=0)
+        factor = np.linalg.cholesky(centred.T @ centred)
+        rows = np.zeros((len(columns), len(self.coefficients)))
+        rows[:, columns] = (factor / np.diag(factor)).T
+        return rows
 
 
 def _difference(n_levels: int, level: int) -> Array:

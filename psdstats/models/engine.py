@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.models.covariance import CovarianceParts
 from psdstats.models.engine_criterion import Criterion, LikelihoodValue, build_problem
 from psdstats.models.engine_edges import let_free, settle_edges
 from psdstats.models.engine_family import invert_positive
@@ -27,45 +28,6 @@ Mask = NDArray[np.bool_]
 
 _CHUNK_NUMBERS = 2_000_000
 """Numbers held by one working array of a chunk of responses: about 16 MB, which stays fast."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class CovarianceParts:
-    """The covariance V = V_known + Σ θ_k G_k of one design.
-
-    Parameters
-    ----------
-    matrices : ndarray, shape (q, n, n)
-        The G_k; q may be 0, then V = V_known and nothing is estimated.
-    is_variance : ndarray of bool, shape (q,)
-        False for covariances between intercept and slope.
-    blocks : tuple of (int, int, int)
-        (variance, variance, covariance) positions that form 2 x 2 matrices.
-    known : ndarray, shape (n, n) or (B, n, n), or None
-        V_known.
-    """
-
-    matrices: Array
-    is_variance: Mask
-    blocks: tuple[tuple[int, int, int], ...] = ()
-    known: Array | None = None
-
-    def covariance(self, theta: Array) -> Array:
-        """V (B, n, n) at θ (B, q)."""
-        q, n = self.matrices.shape[0], self.matrices.shape[1]
-        v: Array = (theta @ self.matrices.reshape(q, n * n)).reshape(len(theta), n, n)
-        return v if self.known is None else v + self.known
-
-    def rows(self, chosen: slice | NDArray[np.intp]) -> CovarianceParts:
-        """The same parts for some of the responses."""
-        if self.known is None or self.known.ndim == 2:
-            return self
-        return CovarianceParts(
-            matrices=self.matrices,
-            is_variance=self.is_variance,
-            blocks=self.blocks,
-            known=self.known[chosen],
-        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,6 +63,8 @@ class BatchFit:
         REML or ML.
     free : bool
         Whether variances were allowed below zero.
+    strata_only : bool
+        Whether all covariance matrices share their eigenvectors, as in balanced designs.
     """
 
     design: Array
@@ -117,6 +81,7 @@ class BatchFit:
     converged: Mask
     criterion: Criterion
     free: bool
+    strata_only: bool
 
     def row(self, row: int) -> BatchFit:
         """The fit of one response, as a batch of one."""
@@ -163,8 +128,8 @@ def fit_batch(
     criterion : {"reml", "ml"}
         Likelihood to maximise.
     free : bool
-        Let variances go below zero as long as V stays positive definite.  A response whose free
-        maximum is not reached keeps its fit with variances at or above zero.
+        Let variances that would be zero go below it, as long as V stays positive definite: one
+        scoring step beyond the boundary, which gives unbiased estimates.
     tolerance : float
         Relative size of the last step; 1e-5 is enough for simulations.
 
@@ -218,7 +183,7 @@ def _fit_chunk(
     first = maximise(problem, start, bounds, tolerance=tolerance)
     solution = settle_edges(problem, first, bounds, tolerance=tolerance)
     if free:
-        solution = let_free(problem, solution, bounds, start, tolerance=tolerance)
+        solution = let_free(problem, solution)
     value = problem.back(solution.value)
     return finish(
         y,
@@ -230,6 +195,7 @@ def _fit_chunk(
         converged=solution.converged,
         criterion=criterion,
         free=free,
+        strata_only=not problem.quadratic.has_dense,
     )
 
 
@@ -268,6 +234,7 @@ def _known_only(y: Array, x: Array, parts: CovarianceParts, criterion: Criterion
         converged=np.ones(rows, dtype=bool),
         criterion=criterion,
         free=False,
+        strata_only=True,
     )
     v = np.broadcast_to(parts.known, (rows, len(x), len(x)))
     residual = y - fit.beta @ x.T
@@ -290,6 +257,7 @@ def finish(
     converged: Mask,
     criterion: Criterion,
     free: bool,
+    strata_only: bool,
 ) -> BatchFit:
     """Fixed effects by generalised least squares at θ, gathered with everything else."""
     orthonormal, triangle = np.linalg.qr(x)
@@ -314,4 +282,5 @@ def finish(
         converged=converged & positive,
         criterion=criterion,
         free=free,
+        strata_only=strata_only,
     )

@@ -21,7 +21,12 @@ __all__ = ["let_free", "settle_edges"]
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 Number = TypeVar("Number", bound=np.generic)
+
+_SHORTENINGS = 40
+_ROOM = 1e-3
+"""V has to stay positive definite a little beyond the end of a step, too."""
 
 _FLAT = 1e-4
 """Blocks whose smaller eigenvalue is below this share of the larger are tried at rank one."""
@@ -84,26 +89,40 @@ class _Some:
         return self._problem.value(theta, self._rows[rows])
 
 
-def let_free(
-    problem: Problem, solution: Solution, bounds: Bounds, start: Array, *, tolerance: float
-) -> Solution:
-    """Refit the responses at an edge without the edges, V positive definite being the only bound.
+def let_free(problem: Problem, solution: Solution) -> Solution:
+    """Carry responses at an edge one scoring step beyond it.
 
-    Where the free maximum is not reached (V would become singular first) the bounded fit stays.
+    The step I(θ)⁻¹ s(θ) from the bounded maximum, with the expected information, gives the
+    quadratic unbiased estimates at the weights of that maximum; in balanced designs they are the
+    mean-square estimates whatever the weights.  Steps that would make V singular are shortened.
     """
-    rows = np.flatnonzero(solution.on_edge.any(axis=1))
+    rows = np.flatnonzero(solution.on_edge.any(axis=1) & solution.converged)
     if not len(rows):
         return solution
-    loose = Bounds(variance=bounds.variance, blocks=bounds.blocks, free=True)
-    found = maximise(_Some(problem, rows), start[rows], loose, tolerance=tolerance)
-    good = found.converged & (
-        found.value.log_likelihood >= solution.value.log_likelihood[rows] - 1e-9
+    theta, value = solution.theta[rows], _pick(solution.value, rows)
+    step: Array = np.asarray(
+        np.linalg.solve(value.expected, value.score[:, :, None])[:, :, 0], dtype=np.float64
     )
-    use = np.flatnonzero(good)
-    none = np.zeros((len(use), start.shape[1]), dtype=bool)
+    theta, free = _inside(problem, theta, step, rows)
+    edge = solution.on_edge[rows] & ~free[:, None]
     return _replaced(
-        solution, rows[use], found.theta[use], _pick(found.value, use), found.converged[use], none
+        solution, rows, theta, problem.value(theta, rows), solution.converged[rows], edge
     )
+
+
+def _inside(problem: Problem, theta: Array, step: Array, rows: Rows) -> tuple[Array, Mask]:
+    """Shorten each step to where V stays positive definite with some room."""
+    fraction = np.ones(len(rows))
+    pending = np.arange(len(rows))
+    for _ in range(_SHORTENINGS):
+        beyond = theta[pending] + (1 + _ROOM) * fraction[pending, None] * step[pending]
+        good = np.isfinite(problem.value(beyond, rows[pending]).log_likelihood)
+        pending = pending[~good]
+        if not len(pending):
+            break
+        fraction[pending] *= 0.8
+    fraction[pending] = 0.0
+    return theta + fraction[:, None] * step, fraction > 0
 
 
 def _pick(value: LikelihoodValue, keep: Rows) -> LikelihoodValue:

@@ -139,7 +139,8 @@ def kenward_roger(
     Notes
     -----
     With Θ = Lᵀ(LΦLᵀ)⁻¹L, A₁ = Σ W_ij tr(ΘΦP_iΦ) tr(ΘΦP_jΦ), A₂ = Σ W_ij tr(ΘΦP_iΦΘΦP_jΦ),
-    moments of F are matched as in the paper.  For one contrast λ = 1 and m = 2/A₁.
+    moments of F are matched as in the paper.  For one contrast λ = 1 and m = 2/A₂.  Where
+    fewer than about two degrees of freedom leave F without a mean to match, m = 2l/A₂ and λ = 1.
     """
     l_matrix = np.atleast_2d(np.asarray(contrast, dtype=float))
     rank = len(l_matrix)
@@ -199,8 +200,11 @@ def _moments(a1: Array, a2: Array, rank: int) -> tuple[Array, Array]:
         rho = ratio**2 * np.where(np.abs(v0) < 1e-10, 0.0, v0) / (rank * v2)
         df = 4 + (rank + 2) / (rank * rho - 1)
         scaling = np.where(np.abs(df - 2) < 1e-2, 1.0, df * left / (df - 2))
+        broken = ~np.isfinite(df) | (df < 1.99) | (scaling <= 0) | (left < -1e-8)
+    average = 2 * rank / a2
+    df, scaling = np.where(broken, average, df), np.where(broken, 1.0, scaling)
     if rank == 1:
-        df, scaling = 2 / a1, np.ones_like(a1)
+        df, scaling = average, np.ones_like(a1)
     return np.where(nothing, np.inf, df), np.where(nothing, 1.0, scaling)
 
 

@@ -23,9 +23,10 @@ from psdstats.models.design_random import RandomDesign
 from psdstats.models.engine import BatchFit
 from psdstats.models.mixed_model_effects import Effects, predict_effects
 from psdstats.models.mixed_model_tests import Boundary, Inference, Method, TermTest, choice
-from psdstats.models.mixed_model_words import fit_sentence, fit_status
+from psdstats.models.mixed_model_words import design_cautions, fit_sentence, fit_status
 from psdstats.models.permutation import PermutationTest, permutation_test
 from psdstats.models.profile import profile_variances
+from psdstats.models.student import critical_t
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModel
@@ -69,6 +70,11 @@ class MixedModelFit:
     def status(self) -> str:
         """State of the fit in words: "converged", or what is at the boundary or went wrong."""
         return fit_status(self.batch, self.random)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to allow for when the tests are read, as sentences; see `design_cautions`."""
+        return design_cautions(self.batch)
 
     @property
     def sentence(self) -> str:
@@ -187,8 +193,6 @@ class MixedModelFit:
         Covariates are held at their mean.  Columns: one for each factor, then estimate,
         standard_error, df, lower, upper.
         """
-        from psdstats.models.student import critical_t
-
         chosen = Method(choice(Method, method, "The method"))
         cells, weights = cell_means(self.fixed, term, by)
         covariance = self.inference.beta_covariance(chosen)

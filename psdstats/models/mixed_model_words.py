@@ -9,7 +9,7 @@ from psdstats.models.design_random import RandomDesign
 from psdstats.models.engine import BatchFit
 from psdstats.models.engine_criterion import Criterion
 
-__all__ = ["fit_sentence", "fit_status", "joined"]
+__all__ = ["design_cautions", "fit_sentence", "fit_status", "joined"]
 
 
 def joined(items: Sequence[str]) -> str:
@@ -92,3 +92,27 @@ def _term_words(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
         return f"{label} ({len(fixed.factors[label].levels)} levels)"
     parts = fixed.numerics[label].parts
     return f"the trend {label}" + ("" if len(parts) == 1 else f" ({len(parts)} coefficients)")
+
+
+def design_cautions(fit: BatchFit) -> tuple[str, ...]:
+    """Sentences on designs in which the default tests miss their level (calibration table).
+
+    Complete designs are never concerned.  Of incomplete ones, those with several components and
+    hardly more than two groups have F tests that reject too rarely, and very small ones with a
+    known covariance have families of contrasts that reject slightly too often.
+    """
+    rows, p = fit.design.shape
+    if fit.strata_only or not len(fit.parts.matrices):
+        return ()
+    if len(fit.parts.matrices) > 2 and rows - p < 20:
+        return (
+            f"The design is incomplete and estimates {len(fit.parts.matrices)} variances from "
+            f"{rows} rows: F tests of several levels together are cautious (they reject less often "
+            f"than stated); single contrasts hold their level.",
+        )
+    if fit.parts.known is not None and rows - p < 8:
+        return (
+            f"The design is incomplete and has only {rows} rows beside the known covariance: "
+            f"families of contrasts reject a little more often than stated (about 6 % at 5 %).",
+        )
+    return ()
