@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from psdstats.distribution.inverse import ln_sizes
 from psdstats.distribution.rules import InterpolationRule
 from psdstats.distribution.sizes import LEVELS
-from psdstats.uncertainty.plan import DrawPlan, RunPlan
+from psdstats.uncertainty.plan import DrawPlan, RunPlan, Stream
 from psdstats.uncertainty.streams import fill, keyed_generator
 
 __all__ = ["STRIPE_BLOCKS", "draw_blocks"]
@@ -60,11 +60,13 @@ def draw_blocks(
     for _ in range(n_blocks):
         ln_size = np.empty((len(plan.runs), LEVELS.size, block_draws))
         negative = np.zeros(len(plan.runs))
-        for start in range(0, block_draws, plan.chunk):
-            stop = min(start + plan.chunk, block_draws)
-            work.draw_shared(shared, stop - start)
-            for row, run in enumerate(plan.runs):
-                negative[row] += work.draw_run(run, own[row], ln_size[row, :, start:stop])
+        # draws that leave their bracket may divide by an empty class; they are done again
+        with np.errstate(divide="ignore", invalid="ignore"):
+            for start in range(0, block_draws, plan.chunk):
+                stop = min(start + plan.chunk, block_draws)
+                work.draw_shared(shared, stop - start)
+                for row, run in enumerate(plan.runs):
+                    negative[row] += work.draw_run(run, own[row], ln_size[row, :, start:stop])
         yield ln_size, negative
 
 
@@ -129,11 +131,16 @@ class _Workspace:
         for slot, place, coefficient in run.shared_mass:
             np.multiply(self.shared[slot], coefficient, out=part)
             mass[place] += part
+        for place, coefficient, first, stop in run.groups:
+            _sum_draws(run.own[first:stop], generators[first:stop], raw, part)
+            raw *= coefficient
+            mass[place] += raw
         for stream, generator in zip(run.own, generators, strict=True):
-            fill(generator, stream.kind, stream.shape, raw)
-            _add(stream.on_mass, raw, part, mass)
-            if shift is not None:
-                _add(stream.on_ln_size, raw, part, shift)
+            if stream.on_ln_size and shift is not None:
+                fill(generator, stream.kind, stream.shape, raw)
+                for level, coefficient in stream.on_ln_size:
+                    np.multiply(raw, coefficient, out=part)
+                    shift[level] += part
         if shift is not None:
             for slot, level, coefficient in run.shared_ln:
                 np.multiply(self.shared[slot], coefficient, out=part)
@@ -157,17 +164,15 @@ class _Workspace:
                 continue
             np.subtract(target, cumulative[upper - 1], out=size)
             np.subtract(cumulative[upper], cumulative[upper - 1], out=rise)
-            left |= (size <= 0.0) | (size > rise)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                size /= rise
+            left |= size <= 0.0
+            left |= size > rise
+            size /= rise
             low = aperture[run.sieve_slot[upper - 1]]
             np.subtract(aperture[run.sieve_slot[upper]], low, out=rise)
-            with np.errstate(invalid="ignore"):
-                size *= rise
+            size *= rise
             size += low
             if linear:
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    np.log(size, out=size)
+                np.log(size, out=size)
         return left
 
     def _general(self, run: RunPlan, cumulative: Array, draws: NDArray[np.intp]) -> Array:
@@ -181,7 +186,14 @@ class _Workspace:
         return ln_sizes(undersize, ln_aperture, LEVELS, self.plan.rule).T
 
 
-def _add(targets: tuple[tuple[int, float], ...], raw: Array, part: Array, rows: Array) -> None:
-    for place, coefficient in targets:
-        np.multiply(raw, coefficient, out=part)
-        rows[place] += part
+def _sum_draws(
+    streams: list[Stream], generators: list[np.random.Generator], raw: Array, part: Array
+) -> None:
+    """Sum of raw draws with the signs of their streams, into `raw`."""
+    fill(generators[0], streams[0].kind, streams[0].shape, raw)
+    for stream, generator in zip(streams[1:], generators[1:], strict=True):
+        fill(generator, stream.kind, stream.shape, part)
+        if stream.sign > 0:
+            raw += part
+        else:
+            raw -= part

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
+from itertools import groupby
 from math import sqrt
 
 import numpy as np
@@ -22,6 +23,7 @@ from psdstats.uncertainty.inputs import InputTable, Kind
 __all__ = ["DrawPlan", "RunPlan", "Stream", "make_plan"]
 
 Array = NDArray[np.float64]
+_Parts = dict[int, list[tuple[int, int, float]]]
 
 # a class this many standard deviations above nothing is not looked at for negative masses
 _SAFE_DEVIATIONS = 9.0
@@ -29,12 +31,16 @@ _SAFE_DEVIATIONS = 9.0
 
 @dataclass(frozen=True, kw_only=True)
 class Stream:
-    """One elementary input to be drawn, and where its raw draw acts."""
+    """One elementary input to be drawn.
+
+    An input of one run acts either on one net mass (then `sign` says how it enters the sum of its
+    group) or on ln D (then `on_ln_size` lists level and coefficient).
+    """
 
     identity: tuple[str, ...]
     kind: Kind
     shape: float
-    on_mass: tuple[tuple[int, float], ...] = ()
+    sign: float = 1.0
     on_ln_size: tuple[tuple[int, float], ...] = ()
 
 
@@ -48,6 +54,9 @@ class RunPlan:
         Net masses (K,) and shifts of ln D (3,) before any raw draw is added.
     own : list of Stream
         Inputs of this run alone.
+    groups : list of (place, coefficient, first, stop)
+        Streams first to stop of `own` act on one net mass with one coefficient, up to sign, so
+        they are summed before they are scaled.
     shared_mass, shared_ln : list of (slot, place, coefficient)
         Inputs shared with other runs.
     sieve_slot : ndarray of int, shape (K - 1,)
@@ -64,6 +73,7 @@ class RunPlan:
     sieve_slot: NDArray[np.intp]
     upper: tuple[int, ...]
     own: list[Stream] = field(default_factory=list)
+    groups: list[tuple[int, float, int, int]] = field(default_factory=list)
     shared_mass: list[tuple[int, int, float]] = field(default_factory=list)
     shared_ln: list[tuple[int, int, float]] = field(default_factory=list)
     risky: tuple[int, ...] = ()
@@ -115,33 +125,52 @@ def make_plan(
     shared_inputs = _shared_inputs(table)
     slot = {index: number for number, index in enumerate(shared_inputs)}
     own_mass, own_ln = _spread(table, arrays, runs, slot)
-    for index in sorted(set(own_mass) | set(own_ln), key=lambda one: _rank(table, one)):
-        row = (own_mass.get(index) or own_ln[index])[0][0]
-        runs[row].own.append(
-            Stream(
-                identity=table.identity[index],
-                kind=table.kind[index],
-                shape=float(table.shape[index]),
-                on_mass=tuple((place, part) for _, place, part in own_mass.get(index, ())),
-                on_ln_size=tuple((place, part) for _, place, part in own_ln.get(index, ())),
-            )
-        )
+    _group_streams(table, runs, own_mass)
+    for index, parts in own_ln.items():
+        on_ln_size = tuple((level, part) for _, level, part in parts)
+        stream = _stream(table, index, on_ln_size=on_ln_size)
+        runs[parts[0][0]].own.append(stream)
     return DrawPlan(
         seed=seed,
         runs=tuple(runs),
-        shared=tuple(
-            Stream(
-                identity=table.identity[index],
-                kind=table.kind[index],
-                shape=float(table.shape[index]),
-            )
-            for index in shared_inputs
-        ),
+        shared=tuple(_stream(table, index) for index in shared_inputs),
         sieves=_sieves(table, arrays, slot),
         rule=rule,
         coverage=coverage,
         chunk=chunk,
     )
+
+
+def _stream(
+    table: InputTable,
+    index: int,
+    *,
+    sign: float = 1.0,
+    on_ln_size: tuple[tuple[int, float], ...] = (),
+) -> Stream:
+    return Stream(
+        identity=table.identity[index],
+        kind=table.kind[index],
+        shape=float(table.shape[index]),
+        sign=sign,
+        on_ln_size=on_ln_size,
+    )
+
+
+def _group_streams(table: InputTable, runs: list[RunPlan], own_mass: _Parts) -> None:
+    """Give each run its inputs on net masses, those of equal size on one class together."""
+    entries = [
+        (row, place, part, index)
+        for index, (one,) in own_mass.items()
+        for row, place, part in (one,)
+    ]
+    entries.sort(key=lambda one: (one[0], one[1], abs(one[2]), _rank(table, one[3])))
+    for (row, place, _), members in groupby(entries, key=lambda one: (one[0], one[1], abs(one[2]))):
+        plan, streams = runs[row], list(members)
+        scale = streams[0][2]
+        first = len(plan.own)
+        plan.own += [_stream(table, index, sign=part / scale) for _, _, part, index in streams]
+        plan.groups.append((place, scale, first, len(plan.own)))
 
 
 def _raw(kind: Kind, shape: float, coefficient: float) -> tuple[float, float]:
@@ -186,17 +215,20 @@ def _note_risky(table: InputTable, arrays: StudyArrays, runs: list[RunPlan]) -> 
 
 
 def _shared_inputs(table: InputTable) -> list[int]:
-    """Inputs that act on a sieve or on more than one run, in drawing order."""
-    first: dict[int, int] = {}
+    """Inputs that act on a sieve, on several runs or on several masses, in drawing order."""
+    first: dict[int, tuple[int, int]] = {}
     shared = set(table.on_aperture.input)
-    for action in (table.on_mass, table.on_ln_size):
-        for index, run in zip(action.input, action.run, strict=True):
-            if first.setdefault(index, run) != run:
-                shared.add(index)
+    mass = table.on_mass
+    entries = list(zip(mass.input, mass.run, mass.place, strict=True))
+    # levels of one run count as one place: a stream may shift several of them
+    entries += [
+        (index, run, -1)
+        for index, run in zip(table.on_ln_size.input, table.on_ln_size.run, strict=True)
+    ]
+    for index, run, place in entries:
+        if first.setdefault(index, (run, place)) != (run, place):
+            shared.add(index)
     return sorted(shared, key=lambda one: _rank(table, one))
-
-
-_Parts = dict[int, list[tuple[int, int, float]]]
 
 
 def _spread(
