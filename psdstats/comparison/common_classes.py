@@ -8,6 +8,7 @@ what their true apertures differ by is an aperture uncertainty and not corrected
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from psdstats.errors import ModelError
 from psdstats.study.records import Run, Study
 
-__all__ = ["CommonClasses", "common_classes"]
+__all__ = ["CommonClasses", "common_classes", "stack_families"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,13 +68,40 @@ class CommonClasses:
         )
 
 
-def common_classes(study: Study) -> CommonClasses:
-    """Bring the class masses of all runs to the apertures they share.
+def _apertures(run: Run) -> frozenset[float]:
+    return frozenset(r.aperture_um for r in run.readings if r.aperture_um > 0)
+
+
+def stack_families(study: Study) -> list[list[Run]]:
+    """Sort runs into families whose distributions can share classes without losing the curve.
 
     Parameters
     ----------
     study : Study
         Any study with readings.
+
+    Returns
+    -------
+    list of list of Run
+        All runs together where the apertures common to all are at least half of the smallest
+        stack (a choice of this project); else one family for each different stack.
+    """
+    sets = [_apertures(run) for run in study.runs]
+    if 2 * len(frozenset.intersection(*sets)) >= min(map(len, sets)):
+        return [list(study.runs)]
+    families: dict[frozenset[float], list[Run]] = {}
+    for run, stack in zip(study.runs, sets, strict=True):
+        families.setdefault(stack, []).append(run)
+    return list(families.values())
+
+
+def common_classes(runs: Sequence[Run]) -> CommonClasses:
+    """Bring the class masses of runs to the apertures they share.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        Runs of one study, or of one family of stacks.
 
     Returns
     -------
@@ -85,17 +113,17 @@ def common_classes(study: Study) -> CommonClasses:
     ModelError
         If the runs share no aperture, or a run has no mass.
     """
-    apertures = [{r.aperture_um for r in run.readings if r.aperture_um > 0} for run in study.runs]
-    shared = set.intersection(*apertures)
-    every = set.union(*apertures)
+    apertures = [_apertures(run) for run in runs]
+    shared = frozenset.intersection(*apertures)
+    every = frozenset.union(*apertures)
     if not shared:
         raise ModelError(
             "The runs have no aperture in common, so their distributions cannot be compared "
             "without guessing between sieves; compare percentiles instead."
         )
     limits = np.array(sorted(shared))
-    mass = np.array([_masses(run, limits) for run in study.runs])
-    for run, total in zip(study.runs, mass.sum(axis=1), strict=True):
+    mass = np.array([_masses(run, limits) for run in runs])
+    for run, total in zip(runs, mass.sum(axis=1), strict=True):
         if total <= 0:
             raise ModelError(f"Run {run.name} has no mass on its sieves; leave it out.")
     notes = []
@@ -108,7 +136,7 @@ def common_classes(study: Study) -> CommonClasses:
     if dropped:
         notes.append(f"Limits around classes empty in every run were dropped: {_list(dropped)}.")
     return CommonClasses(
-        runs=tuple(run.name for run in study.runs),
+        runs=tuple(run.name for run in runs),
         limits_um=limits,
         mass_g=mass,
         names=_names(limits),
@@ -145,5 +173,5 @@ def _names(limits: NDArray[np.float64]) -> tuple[str, ...]:
     return (f"< {limits[0]:g} µm", *between, f"≥ {limits[-1]:g} µm")
 
 
-def _list(apertures: set[float]) -> str:
+def _list(apertures: Iterable[float]) -> str:
     return ", ".join(f"{one:g}" for one in sorted(apertures)) + " µm"

@@ -158,7 +158,7 @@ def moved_classes(
     blocks = None if strata is None else np.asarray(strata)[used]
     design = layout_of((labels[used] == high).astype(int), blocks)
     share = 100 * np.asarray(fractions, dtype=np.float64)[used]
-    return _judge(design, share, (str(low), str(high)), names, level, permutations, seed)
+    return _judge(design, share, (_text(low), _text(high)), names, level, permutations, seed)
 
 
 def _judge(
@@ -208,6 +208,10 @@ def _judge(
         smallest_p=float(np.mean(maxima >= maxima[-1] * (1 - _TIE))),
         exact=exact,
     )
+
+
+def _text(level: object) -> str:
+    return f"{level:g}" if isinstance(level, float) else str(level)
 
 
 def _ratio(score: NDArray[np.float64], total: NDArray[np.float64], df: int) -> NDArray[np.float64]:

@@ -50,6 +50,10 @@ class ComparisonPlan:
     margin_percent: float | None
     notes: tuple[str, ...]
 
+    def place(self, level: str) -> str:
+        """A level of the factor in words, e.g. "24 min" or "ball_ratio 10"."""
+        return f"{level} min" if self.by == _TIME else f"{self.by} {level}"
+
     @property
     def factors(self) -> tuple[str, ...]:
         """Every column that enters the fixed part as a factor."""

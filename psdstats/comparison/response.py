@@ -7,6 +7,7 @@ whole cell they belong to (group and level) is set aside, and said so.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan
+from psdstats.models.design_columns import level_text
 from psdstats.uncertainty import Propagation
 
 __all__ = ["Response", "build_response"]
@@ -31,23 +33,20 @@ class Response:
         The run table of the runs used, with the column ``ln_value``.
     covariance : ndarray, shape (n, n)
         Known covariance of ``ln_value`` from the measurement.
-    open_runs : mapping of level to number of runs
-        Levels of the factor with runs whose percentile the sieves do not bracket.
     set_aside : tuple of str
         Runs left out because their cell holds an open percentile.
-    lost_levels : tuple
-        Levels of the factor with no run left.
-    bounds : tuple of str
-        The open intervals found, as text such as "< 45 µm".
+    levels : tuple of str
+        All levels of the factor, in order, as text.
+    obstacles : mapping of str to str
+        For each level with no run left, why, as a clause.
     """
 
     quantity: str
     frame: pd.DataFrame
     covariance: NDArray[np.float64]
-    open_runs: dict[object, int]
     set_aside: tuple[str, ...]
-    lost_levels: tuple[object, ...]
-    bounds: tuple[str, ...]
+    levels: tuple[str, ...]
+    obstacles: Mapping[str, str]
 
 
 def build_response(
@@ -70,37 +69,37 @@ def build_response(
     -------
     Response
     """
-    column = propagation.quantities.index(quantity)
-    value = propagation.value[:, column]
-    is_open = ~np.isfinite(value)
-    cells = [tuple(row) for row in runs[plan.cell].itertuples(index=False)]
-    open_cells = {cell for cell, flag in zip(cells, is_open, strict=True) if flag}
-    kept = np.array([cell not in open_cells for cell in cells], dtype=bool)
-    frame = runs.loc[kept].reset_index(drop=True)
-    frame = frame.assign(ln_value=np.log(value[kept]))
-    covariance = propagation.covariance(quantity, log=True).to_numpy()[np.ix_(kept, kept)]
-    levels = runs[plan.by]
-    lost = [level for level in _ordered(levels) if not kept[(levels == level).to_numpy()].any()]
+    value = propagation.value[:, propagation.quantities.index(quantity)]
+    is_open = pd.Series(~np.isfinite(value), index=runs.index)
+    in_open_cell = is_open.groupby([runs[name] for name in plan.cell], observed=True).transform(
+        "any"
+    )
+    by = runs[plan.by]
+    lost = _lost_levels(runs, in_open_cell, plan)
+    kept = (~in_open_cell & ~by.isin(lost)).to_numpy(dtype=bool)
+    frame = runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True)
     return Response(
         quantity=quantity,
         frame=frame,
-        covariance=covariance,
-        open_runs={level: int(n) for level, n in levels[is_open].value_counts().items()},
+        covariance=propagation.covariance(quantity, log=True).to_numpy()[np.ix_(kept, kept)],
         set_aside=tuple(runs["run"][~kept]),
-        lost_levels=tuple(lost),
-        bounds=tuple(dict.fromkeys(_open_texts(propagation, quantity, is_open))),
+        levels=tuple(level_text(level) for level in sorted(by.unique())),
+        obstacles={
+            level_text(level): _obstacle(quantity, plan, level, is_open[by == level])
+            for level in lost
+        },
     )
 
 
-def _ordered(levels: pd.Series) -> list[object]:
-    return sorted(levels.unique().tolist())
+def _lost_levels(runs: pd.DataFrame, in_open_cell: pd.Series, plan: ComparisonPlan) -> list[object]:
+    """Levels of the factor with no run left, in any of the levels of ``at_each``."""
+    keys = [runs[plan.by]] + ([] if plan.at_each is None else [runs[plan.at_each]])
+    empty = in_open_cell.groupby(keys, observed=True).all()
+    levels = empty[empty].index.get_level_values(0)
+    return list(dict.fromkeys(levels.tolist()))
 
 
-def _open_texts(
-    propagation: Propagation, quantity: str, is_open: NDArray[np.bool_]
-) -> list[str]:
-    if not is_open.any():
-        return []
-    frame = propagation.to_frame()
-    text = frame.loc[frame["quantity"] == quantity, "text"].to_numpy()
-    return [str(item) for item in text[is_open]]
+def _obstacle(quantity: str, plan: ComparisonPlan, level: object, is_open: pd.Series) -> str:
+    share = f"{int(is_open.sum())} of {len(is_open)} runs"
+    place = plan.place(level_text(level))
+    return f"{quantity} at {place} is not bracketed by the sieves in {share}"

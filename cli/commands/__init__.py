@@ -1,0 +1,1 @@
+"""One module a command: its summary, an example, its options, and `run`."""

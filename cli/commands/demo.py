@@ -1,0 +1,48 @@
+"""psdstats demo: write a shipped study (invented data) to try the other commands on."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ..console import Console
+from ..options import add_json
+
+SUMMARY = "write a demo study (invented data) into a new folder"
+EXAMPLE = "psdstats demo my-trial"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument("target", type=Path, metavar="DIR", help="folder to make; must not exist")
+    parser.add_argument(
+        "--small",
+        action="store_true",
+        help="the small study instead: one bench, one run per milling time, one flat CSV",
+    )
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Copy the demo study."""
+    import shutil
+
+    from psdstats_datasets import DEMO_STUDIES, demo_path
+
+    from psdstats.files import write_folder_atomically
+
+    source = demo_path(DEMO_STUDIES[1 if options.small else 0])
+    target = write_folder_atomically(
+        options.target, lambda draft: shutil.copytree(source, draft, dirs_exist_ok=True)
+    )
+    study = next(target.glob("*.csv")) if options.small else target
+    console.document({"study": str(study)})
+    console.say(f"Wrote the demo study (invented data) to {target}. Try next:")
+    for command in ("check", "sizes", "report"):
+        console.say(f"  psdstats {command} {_shell(study, options.target)}")
+    return 0
+
+
+def _shell(study: Path, asked: Path) -> str:
+    place = asked if study.is_dir() else asked / study.name
+    return f'"{place}"' if " " in str(place) else str(place)

@@ -1,0 +1,91 @@
+"""The answer of a comparison in plain words: what changed, how much, and when it stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.result import OverallTest, QuantityComparison, Route
+from psdstats.models.wording import word_p
+
+__all__ = ["headlines"]
+
+_CHANGED = "changed"
+
+
+def headlines(plan: ComparisonPlan, results: Sequence[QuantityComparison]) -> tuple[str, ...]:
+    """Sentences for the top of a report: two or three for each quantity.
+
+    Parameters
+    ----------
+    plan : ComparisonPlan
+        What was compared.
+    results : sequence of QuantityComparison
+        What was found.
+
+    Returns
+    -------
+    tuple of str
+    """
+    sentences: list[str] = []
+    for result in results:
+        sentences += _of_quantity(plan, result)
+    return tuple(sentences)
+
+
+def _of_quantity(plan: ComparisonPlan, result: QuantityComparison) -> list[str]:
+    families = list(dict.fromkeys(result.effects["family"]))
+    lead = "against first" if "against first" in families else families[0]
+    rows = result.family(lead)
+    sentences = [_test_sentence(plan, result)] if result.tests else []
+    sentences += (
+        list(rows["sentence"])
+        if len(rows) <= 1 or lead != "against first"
+        else [str(rows["sentence"].iloc[-1])]
+    )
+    if "successive" in families:
+        sentences.append(_last_step(plan, result.quantity, result.family("successive")))
+    return sentences
+
+
+def _test_sentence(plan: ComparisonPlan, result: QuantityComparison) -> str:
+    test: OverallTest = result.tests[0]
+    name = "Milling time" if plan.by == "milling_time_min" else plan.by
+    if result.route is Route.MEASUREMENT_ONLY:
+        differ = "differ by more" if test.p < 0.05 else "were not shown to differ by more"
+        return (
+            f"{result.quantity}: the single runs at the levels of {name.lower()} {differ} than the "
+            f"measurement (chi-square({test.df_num:.0f}) = {test.f * test.df_num:.1f}, "
+            f"{word_p(test.p)})."
+        )
+    shown = "changed" if test.p < 0.05 else "was not shown to change"
+    basis = f"F({test.df_num:.0f}, {test.df_den:.1f}) = {test.f:.3g}"
+    return f"{name} {shown} {result.quantity} ({basis}, {word_p(test.p)})."
+
+
+def _last_step(plan: ComparisonPlan, quantity: str, steps: pd.DataFrame) -> str:
+    changed = np.flatnonzero((steps["verdict"] == _CHANGED).to_numpy())
+    if len(changed) == 0:
+        return f"{quantity}: no single step was shown to change it."
+    last = steps.iloc[int(changed[-1])]
+    text = (
+        f"{quantity}: the last step shown to change it is from {last['low']} to "
+        f"{plan.place(str(last['high']))} ({_percent(float(last['change_percent']))})"
+    )
+    after = steps.iloc[int(changed[-1]) + 1 :]
+    if after.empty:
+        return f"{text}; it had not stopped changing at the end of the trial."
+    seen = after["detectable_percent"].dropna()
+    if seen.empty:
+        return f"{text}; later steps cannot be judged."
+    return (
+        f"{text}; in later steps no change was shown, where a change of {seen.max():.2g} % would "
+        "have been seen with 80 % power."
+    )
+
+
+def _percent(change: float) -> str:
+    return f"{change:+.1f} %".replace("-", "−")

@@ -1,0 +1,174 @@
+"""What a comparison found: for each quantity a test, a table of effects and verdicts in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import pandas as pd
+
+from psdstats.comparison.plan import ComparisonPlan
+from psdstats.models import MixedModelFit
+
+__all__ = ["Comparison", "OverallTest", "QuantityComparison", "Route"]
+
+
+class Route(StrEnum):
+    """What the comparison of one quantity rests on."""
+
+    MIXED_MODEL = "mixed model"
+    MEASUREMENT_ONLY = "measurement only"
+    NONE = "none"
+
+
+@dataclass(frozen=True, kw_only=True)
+class OverallTest:
+    """Test that the factor changes nothing at all; ``f`` is chi-square/df where df is infinite."""
+
+    term: str
+    f: float
+    df_num: float
+    df_den: float
+    p: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class QuantityComparison:
+    """One quantity compared.
+
+    Parameters
+    ----------
+    quantity : str
+        "D10", "D50", "D90" or "span".
+    route : Route
+        What it rests on.
+    model : str
+        The model actually fitted, as a sentence.
+    tests : tuple of OverallTest
+        Of the factor, and of its interaction where one was fitted.
+    effects : DataFrame
+        One row a contrast: family, contrast, high, low, ratio with simultaneous limits, change in
+        per cent, df, p, p_adjusted, detectable_percent, equivalence_p, verdict, sentence.
+    means : DataFrame
+        One row a level of the factor (within each level of ``at_each``): columns of the factors,
+        then value, lower, upper: size in µm (span without unit) with its own interval.
+    fit : MixedModelFit or None
+        The fitted model; None for the other routes.
+    notes : tuple of str
+        Runs set aside, variances at zero, and what else a reader must know.
+    """
+
+    quantity: str
+    route: Route
+    model: str
+    tests: tuple[OverallTest, ...]
+    effects: pd.DataFrame
+    means: pd.DataFrame
+    fit: MixedModelFit | None
+    notes: tuple[str, ...]
+
+    def family(self, name: str) -> pd.DataFrame:
+        """The effects of one family, e.g. "against first"."""
+        return self.effects[self.effects["family"] == name].reset_index(drop=True)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison:
+    """A factor compared over all quantities asked for.
+
+    Parameters
+    ----------
+    plan : ComparisonPlan
+        What was compared with what.
+    level : float
+        Confidence level of the intervals; family-wise over the contrasts of a family.
+    across_quantities : bool
+        Whether the level also holds over the quantities together (Bonferroni).
+    results : tuple of QuantityComparison
+        One a quantity.
+    headlines : tuple of str
+        The answer in plain words.
+    notes : tuple of str
+        Choices made and warnings that hold for all quantities.
+    """
+
+    plan: ComparisonPlan
+    level: float
+    across_quantities: bool
+    results: tuple[QuantityComparison, ...]
+    headlines: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def __getitem__(self, quantity: str) -> QuantityComparison:
+        for result in self.results:
+            if result.quantity == quantity:
+                return result
+        known = ", ".join(result.quantity for result in self.results)
+        raise KeyError(f"{quantity!r} was not compared; choose one of {known}.")
+
+    def to_frame(self, family: str | None = None) -> pd.DataFrame:
+        """All effects of all quantities, one row a contrast.
+
+        Parameters
+        ----------
+        family : str, optional
+            Keep one family only: "against first", "successive" or "all pairs".
+        """
+        frames = [
+            result.effects.assign(quantity=result.quantity, route=result.route.value)
+            for result in self.results
+        ]
+        whole = pd.concat(frames, ignore_index=True)
+        front = ["quantity", "family", "contrast"]
+        whole = whole[front + [name for name in whole.columns if name not in front]]
+        return whole if family is None else whole[whole["family"] == family].reset_index(drop=True)
+
+    def means_frame(self) -> pd.DataFrame:
+        """Sizes at each level, every quantity: quantity, factor columns, value, lower, upper."""
+        frames = [result.means.assign(quantity=result.quantity) for result in self.results]
+        whole = pd.concat(frames, ignore_index=True)
+        return whole[["quantity", *(name for name in whole.columns if name != "quantity")]]
+
+    def tests_frame(self) -> pd.DataFrame:
+        """One row a test: quantity, term, f, df_num, df_den, p, route."""
+        return pd.DataFrame(
+            [
+                {
+                    "quantity": result.quantity,
+                    "term": test.term,
+                    "f": test.f,
+                    "df_num": test.df_num,
+                    "df_den": test.df_den,
+                    "p": test.p,
+                    "route": result.route.value,
+                }
+                for result in self.results
+                for test in result.tests
+            ],
+            columns=["quantity", "term", "f", "df_num", "df_den", "p", "route"],
+        )
+
+    def variance_frame(self) -> pd.DataFrame:
+        """One row a variance component of each fitted model, as a relative SD in per cent."""
+        rows = [
+            {
+                "quantity": result.quantity,
+                "component": str(name),
+                "variance": float(value),
+                "sd_percent": 100.0 * max(float(value), 0.0) ** 0.5,
+            }
+            for result in self.results
+            if result.fit is not None
+            for name, value in result.fit.variance_components.items()
+        ]
+        return pd.DataFrame(rows, columns=["quantity", "component", "variance", "sd_percent"])
+
+    def summary(self) -> str:
+        """The headlines, then one line a contrast against the first level, then the notes."""
+        return "\n".join([*self.headlines, *(f"Note: {note}" for note in self.all_notes())])
+
+    def all_notes(self) -> Sequence[str]:
+        """Notes of the comparison and of each quantity, each once."""
+        own = [f"{result.quantity}: {note}" for result in self.results for note in result.notes]
+        return tuple(dict.fromkeys([*self.notes, *own]))

@@ -1,0 +1,99 @@
+"""How the numbers were made: the method in sentences and equations, references, cautions."""
+
+from __future__ import annotations
+
+from psdstats.output.content import Block, Equation, Paragraph, Section
+from psdstats.study.records import Study
+from psdstats.uncertainty import Propagation
+
+__all__ = ["CAUTIONS", "REFERENCES", "method_section"]
+
+REFERENCES = (
+    "ISO 9276-1, Representation of results of particle size analysis: graphical representation.",
+    "JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM).",
+    "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
+    "JCGM 102:2011, Extension to any number of output quantities.",
+    "ISO 3310-1, Test sieves: technical requirements and testing (tolerance formula from memory).",
+    "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
+    "likelihood, Biometrics 53 (1997) 983–997.",
+    "C. W. Dunnett, A multiple comparison procedure for comparing several treatments with a "
+    "control, J. Am. Stat. Assoc. 50 (1955) 1096–1121.",
+    "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
+    "J. Pharmacokinet. Biopharm. 15 (1987) 657–680.",
+    "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982.",
+)
+
+CAUTIONS = (
+    "Fine dry powder can burn or explode as a dust cloud. Know the hazard data of your powder, "
+    "earth the equipment, keep ignition sources away, and clean up dust layers.",
+    "Do not breathe the dust: work under extraction and wear the protection your assessment asks "
+    "for.",
+    "Rollers, jars and belts draw in fingers, hair and sleeves: keep guards closed, and stop and "
+    "isolate the drive before touching a jar.",
+    "Mills and shakers are loud: wear hearing protection where the noise assessment asks for it.",
+    "Local regulations, the safety data sheet and the people licensed to judge these hazards come "
+    "before anything written here.",
+)
+
+
+def method_section(study: Study, propagation: Propagation) -> Section:
+    """The method of this report, with the choices actually made.
+
+    Parameters
+    ----------
+    study : Study
+        Gives the interpolation rule and the handling of tares.
+    propagation : Propagation
+        Gives the sources, the method, draws and seed.
+
+    Returns
+    -------
+    Section
+    """
+    left_out = ", ".join(propagation.sources_left_out) or "none"
+    tares = (
+        "Every sieve was weighed empty before every run."
+        if study.tares == "each run"
+        else "Every sieve was weighed empty once; that error is shared by all its runs."
+    )
+    blocks: list[Block] = [
+        Paragraph(
+            "Each sieve and the pan is weighed empty (tare) and loaded (gross). "
+            f"{tares} Net masses give mass fractions and the cumulative undersize at each "
+            "aperture [1]:"
+        ),
+        Equation(
+            "m_i = g_i − t_i,   w_i = m_i / Σ m_j,   Q_{3}(x_i) = Σ_{j below i} w_j",
+            "net mass, mass fraction, cumulative undersize",
+        ),
+        Paragraph(
+            f"D10, D50 and D90 are read between the two apertures that bracket them (rule: "
+            f"{study.rule}); span is (D90 − D10) / D50. Nothing is extrapolated: a percentile in "
+            "the pan or above the top sieve is an open interval and stays one."
+        ),
+        Paragraph(
+            f"Sources of uncertainty counted: {', '.join(propagation.sources)}; left out: "
+            f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
+            "several runs has one aperture error, and a tare weighed once is one error. All runs "
+            f"are propagated together ({_propagation(propagation)}) [2, 3]; sieve tolerances "
+            "follow [4] where there is no certificate, sampling follows [8]."
+        ),
+        Paragraph(
+            "Comparisons use a mixed model on ln D with the measurement covariance as a known part "
+            "and Kenward–Roger inference [5]; intervals hold for each family of contrasts "
+            "together (Dunnett against the first level [6], Tukey or the multivariate t "
+            "otherwise). Equivalence is judged by two one-sided tests [7]."
+        ),
+        Equation(
+            "V = V_{known} + Σ θ_k Z_k Z_k^{T} + σ^{2} I",
+            "covariance of ln D over the runs: measurement, groups, run to run",
+        ),
+    ]
+    return Section(heading="Method", blocks=tuple(blocks))
+
+
+def _propagation(propagation: Propagation) -> str:
+    if propagation.method == "linear":
+        return "linear law"
+    draws = f"{propagation.draws:,}".replace(",", "\u202f")
+    return f"Monte Carlo, {draws} draws, seed {propagation.seed}"

@@ -1,0 +1,186 @@
+"""Sizes with their uncertainty as a section: table, undersize curves, sizes against time."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from psdstats.output.content import Block, Drawing, Note, Paragraph, Section
+from psdstats.output.figures.sizes import size_against_time
+from psdstats.output.figures.undersize import cumulative_undersize
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+from psdstats.uncertainty import Propagation
+
+__all__ = ["means_table", "size_drawing", "sizes_section", "sizes_table", "undersize_drawing"]
+
+_SIZES = ("D10", "D50", "D90")
+
+
+def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
+    """One row a run: D10, D50, D90 and span with standard uncertainty, and the balance's share."""
+    frame = propagation.to_frame()
+    wide = runs[["run", "group", "milling_time_min"]].copy()
+    columns = [
+        Column(name="run", heading="run"),
+        Column(name="group", heading="group"),
+        Column(name="milling_time_min", heading="milling time", unit="min", show=Show.NUMBER),
+    ]
+    for quantity in propagation.quantities:
+        own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
+        name = quantity if quantity == "span" else f"{quantity}_um"
+        below = own["status"] == "below the finest sieve"
+        above = own["status"] == "above the coarsest sieve"
+        bound = own["bound_upper"].where(below, own["bound_lower"])
+        wide[name] = own["value"].where(~(below | above), bound).to_numpy()
+        wide[f"u_{name}"] = own["u"].to_numpy()
+        wide[f"lower_{name}"] = own["lower"].to_numpy()
+        wide[f"upper_{name}"] = own["upper"].to_numpy()
+        wide[f"side_{name}"] = below.map({True: "<", False: ""}).where(~above, ">").to_numpy()
+        columns.append(
+            Column(
+                name=name,
+                heading=quantity,
+                unit="" if quantity == "span" else "µm",
+                show=Show.MEASURED,
+                u=f"u_{name}",
+                side=f"side_{name}",
+            )
+        )
+    share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
+    wide["balance_share_D50"] = share.to_numpy()
+    columns.append(
+        Column(
+            name="balance_share_D50", heading="balance share of D50", show=Show.PER_CENT, decimals=1
+        )
+    )
+    return Table(
+        name="sizes",
+        frame=wide,
+        caption="Sizes of every run with standard uncertainty (u after ±).",
+        columns=tuple(columns),
+        notes=(
+            f"The files hold the {100 * propagation.coverage:g} % intervals too. "
+            "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate.",
+        ),
+    )
+
+
+def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
+    """Mean sizes of each level or cell with their intervals."""
+    keys = [
+        name
+        for name in means.columns
+        if name not in ("quantity", "value", "lower", "upper", "n_runs", "side")
+    ]
+    columns = [Column(name="quantity", heading="quantity")]
+    columns += [_key_column(name) for name in keys]
+    columns.append(
+        Column(
+            name="value",
+            heading=f"size in µm, or span ({100 * level:g} % interval)",
+            show=Show.MEASURED,
+            lower="lower",
+            upper="upper",
+            side="side" if "side" in means.columns else None,
+        )
+    )
+    return Table(
+        name="mean sizes",
+        frame=means,
+        caption=caption,
+        columns=tuple(columns),
+        row_headings=1 + len(keys),
+    )
+
+
+def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
+    """D10, D50 and D90 against milling time."""
+    frame = means[means["quantity"].isin(_SIZES)].copy()
+    frame["milling_time_min"] = frame["milling_time_min"].astype(float)
+    if "group" not in frame.columns:
+        frame["group"] = "all groups"
+    with house_style():
+        ax = new_axes(height_mm=105.0)
+        size_against_time(frame, ax)
+    return Drawing(
+        name="sizes against milling time",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption=caption,
+        alternative=_course(frame),
+    )
+
+
+def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Drawing:
+    """Cumulative undersize curves of one group by milling time."""
+    own = runs.loc[runs["group"] == group, ["run", "milling_time_min"]]
+    frame = bands.merge(own, on="run")
+    with house_style():
+        ax = new_axes(height_mm=95.0)
+        cumulative_undersize(frame, ax)
+    times = ", ".join(f"{time:g}" for time in sorted(own["milling_time_min"].unique()))
+    return Drawing(
+        name=f"undersize {group}",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption=f"Cumulative undersize of {group} by milling time, with uncertainty bands.",
+        alternative=f"Mass finer than each aperture for {len(own)} runs of {group} at {times} min; "
+        "the numbers are in the table of curves.",
+    )
+
+
+def sizes_section(
+    propagation: Propagation, runs: pd.DataFrame, bands: pd.DataFrame, means: pd.DataFrame
+) -> Section:
+    """Sizes of every run, the curves they come from, and their course over time.
+
+    Parameters
+    ----------
+    propagation : Propagation
+        Joint result.
+    runs : DataFrame
+        The run table.
+    bands : DataFrame
+        From `undersize_bands`.
+    means : DataFrame
+        From `mean_sizes` by group and milling time.
+    """
+    level = f"{100 * propagation.coverage:g} %"
+    blocks: list[Block] = [
+        Paragraph(
+            f"Percentiles by the {propagation.rule} rule. The uncertainties here are those of the "
+            "measurement (readings, sieves, and whatever else was counted); how much runs and "
+            "groups differ is in the comparison."
+        ),
+        size_drawing(
+            means,
+            caption=f"D10, D50 and D90 against milling time: means of the runs of each group with "
+            f"{level} measurement intervals; arrows mark open intervals.",
+        ),
+        sizes_table(propagation, runs),
+    ]
+    blocks += [undersize_drawing(bands, runs, group) for group in dict.fromkeys(runs["group"])]
+    blocks += [Note(note) for note in propagation.notes]
+    return Section(heading="Sizes", blocks=tuple(blocks))
+
+
+def _key_column(name: str) -> Column:
+    if name == "milling_time_min":
+        return Column(name=name, heading="milling time", unit="min", show=Show.TEXT)
+    return Column(name=name, heading=name.replace("_", " "))
+
+
+def _course(frame: pd.DataFrame) -> str:
+    sentences = []
+    for quantity, own in frame.groupby("quantity", sort=False):
+        ordered = own.sort_values("milling_time_min")
+        first, last = ordered.iloc[0], ordered.iloc[-1]
+        sentences.append(
+            f"{quantity}: {_bounded(first)} at {first['milling_time_min']:g} min, "
+            f"{_bounded(last)} at {last['milling_time_min']:g} min."
+        )
+    return " ".join(sentences)
+
+
+def _bounded(row: pd.Series) -> str:
+    side = str(row.get("side", "") or "")
+    return f"{side} {row['value']:.3g} µm".strip()
