@@ -9,6 +9,7 @@ from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
 from psdstats.output.figures.residuals import residual_quantiles, residuals_against_fitted
 from psdstats.output.figures.save import png_bytes, save_figure, svg_text
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
+from psdstats.output.figures.signs import set_decimal_sign
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.tares import tare_history
 from psdstats.output.figures.undersize import cumulative_undersize
@@ -30,6 +31,7 @@ __all__ = [
     "residuals_against_fitted",
     "rows_height_mm",
     "save_figure",
+    "set_decimal_sign",
     "shares_height_mm",
     "size_against_time",
     "size_rate",

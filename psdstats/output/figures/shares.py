@@ -8,7 +8,7 @@ import pandas as pd
 
 from psdstats.output.figures.marks import hover, need
 from psdstats.output.numbers import per_cent
-from psdstats.output.style import INK, OCHRE, RUST, TEAL
+from psdstats.output.style import INK, OCHRE, TEAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +20,7 @@ _FILLS = (
     (INK, "", "white"),
     ("#56678a", "", "white"),
     ("#c4cddc", "", INK),
-    (RUST, "", "white"),
+    ("#cc7a45", "", INK),
     (OCHRE, "", INK),
     (TEAL, "////", INK),
     ("#ffffff", "----", INK),

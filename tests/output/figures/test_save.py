@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from PIL import Image
 
 from psdstats.output.figures import save_figure, size_against_time, svg_text, uncertainty_shares
-from psdstats.output.style import INK, RUST, new_axes
+from psdstats.output.style import INK, new_axes
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -48,7 +48,7 @@ def test_svg_holds_no_style_no_date_and_no_outside_reference(
 def test_svg_keeps_the_presentation_as_attributes(shares: pd.DataFrame, ax: Axes) -> None:
     root = ET.fromstring(svg_text(uncertainty_shares(shares, ax).figure))
     fills = {element.get("fill") for element in root.iter(f"{SVG}path")}
-    assert {INK, RUST} <= fills
+    assert {INK, "#cc7a45"} <= fills
 
 
 def test_hover_texts_become_titles_of_their_marks(sizes: pd.DataFrame, ax: Axes) -> None:

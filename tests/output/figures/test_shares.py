@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
@@ -38,3 +40,18 @@ def test_large_shares_carry_their_number(shares: pd.DataFrame, ax: Axes) -> None
     assert "50 %" in said
     assert "5 %" not in said  # too narrow; the hover text has it
     assert "hover: D50: balance rounding 5.0 %" in [p.get_gid() for p in ax.patches]
+
+
+def test_plain_fills_differ_in_grey(ax: Axes) -> None:
+    frame = pd.DataFrame({"label": "D50", "source": list("abcdefghi"), "share": 1 / 9})
+    uncertainty_shares(frame, ax)
+    bars = [group[0] for group in ax.containers]
+    weights = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709 (from memory)
+    greys = sorted(
+        sum(w * c for w, c in zip(weights, bar.get_facecolor()[:3], strict=True))
+        for bar in bars
+        if not bar.get_hatch()
+    )
+    assert len(greys) == 5
+    assert min(b - a for a, b in pairwise(greys)) > 0.08
+    assert len({(bar.get_facecolor(), bar.get_hatch()) for bar in bars}) == 9
