@@ -1,0 +1,245 @@
+"""Whether the whole distribution changed, and in which size classes.
+
+Classes are brought to common limits (merged, never interpolated), empty classes are replaced by a
+stated small fraction, and the log-ratio coordinates are compared by exchange of runs within groups.
+The test is repeated with the replacement halved and doubled, because log-ratios of nearly empty
+classes depend on it.  Where stacks share too few apertures, each stack keeps its own classes and
+its own changes; one test judges them together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.comparison.common_classes import CommonClasses, common_classes, stack_families
+from psdstats.comparison.coordinates import log_ratio_coordinates, replace_zeros
+from psdstats.comparison.permutation_manova import PermutationManova, permutation_manova
+from psdstats.comparison.whole_parts import Pairs, StackPart, groups_of, part_of
+from psdstats.errors import ModelError
+from psdstats.study.records import Run, Study
+
+__all__ = ["Pairs", "StackPart", "WholeComparison", "compare_distributions"]
+
+# share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
+# C. Barceló-Vidal and V. Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253-278 (from memory)
+ZERO_SHARE = 0.65
+
+_SCALES = (0.5, 1.0, 2.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WholeComparison:
+    """Comparison of whole distributions between the levels of a factor.
+
+    Parameters
+    ----------
+    by : str
+        Factor compared.
+    within : str or None
+        Groups within which runs were exchanged.
+    test : PermutationManova
+        The test with the stated replacement of empty classes.
+    sensitivity : DataFrame
+        delta_factor (0.5, 1, 2), empty_classes, pseudo_f, r_squared, p.
+    parts : tuple of StackPart
+        One for each family of stacks with common classes.
+    level : float
+        Confidence level.
+    notes : tuple of str
+        What was merged, replaced or left out.
+    """
+
+    by: str
+    within: str | None
+    test: PermutationManova
+    sensitivity: pd.DataFrame
+    parts: tuple[StackPart, ...]
+    level: float
+    notes: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        """Whether the whole distribution changed, in words."""
+        alpha = 1 - self.level
+        p = self.sensitivity["p"].to_numpy()
+        told = self.test.sentence
+        if self.test.smallest_p > alpha:
+            return f"cannot be told whether the distribution changes with {self.by}: {told}"
+        if (p <= alpha).all():
+            return f"the whole distribution changes with {self.by}: {told}"
+        if (p > alpha).all():
+            return f"no change of the whole distribution with {self.by} is shown: {told}"
+        return (
+            f"cannot be told whether the distribution changes with {self.by}: the answer depends "
+            f"on what is put in place of empty classes (p from {p.min():.2g} to {p.max():.2g})"
+        )
+
+    def sentences(self) -> tuple[str, ...]:
+        """Verdict, then which classes moved for each stack and pair of levels."""
+        several = len(self.parts) > 1
+        return (
+            self.verdict,
+            *(
+                f"{part.name}, {one.sentence}" if several else one.sentence
+                for part in self.parts
+                for one in part.moved
+            ),
+        )
+
+    def moved_frame(self) -> pd.DataFrame:
+        """All class changes in one tidy frame, with the stack's groups."""
+        frames = [
+            one.to_frame().assign(stack=part.name) for part in self.parts for one in part.moved
+        ]
+        return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+
+def compare_distributions(
+    study: Study,
+    *,
+    by: str = "milling_time_min",
+    within: str | None = "group",
+    against: Pairs | str = Pairs.FIRST,
+    level: float = 0.95,
+    permutations: int = 9_999,
+    seed: int = 0,
+) -> WholeComparison:
+    """Compare whole distributions between the levels of a factor.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings.
+    by : str, default="milling_time_min"
+        Column of the run table whose levels are compared.
+    within : str or None, default="group"
+        Column of the groups within which runs may be exchanged; None for none.
+    against : {"first", "successive"}, default="first"
+        Pairs of levels for the classes: each against the first, or each against the one before.
+    level : float, default=0.95
+        Confidence level; family-wise over the classes of one pair.
+    permutations, seed : int
+        Random rearrangements where there are too many to enumerate, and their seed.
+
+    Returns
+    -------
+    WholeComparison
+        Test, sensitivity, classes that moved, verdict.
+
+    Raises
+    ------
+    ModelError
+        If a column is missing or the design has nothing to test.
+
+    Notes
+    -----
+    An empty class is given 0.65 of the balance resolution over the sample's total.  With several
+    families of stacks the coordinates of each family stand in columns of their own (zero for the
+    others) and the factor is taken within family, so that the exchange of runs stays exact.
+    """
+    table = study.runs_frame().set_index("run")
+    for column in (by, *((within,) if within else ())):
+        if column not in table.columns:
+            raise ModelError(
+                f"There is no column {column!r} in the run table (it has {list(table.columns)})."
+            )
+    families = stack_families(study)
+    classes = [common_classes(family) for family in families]
+    deltas = [_replacement(study, family) for family in families]
+    order = [run.name for family in families for run in family]
+    table = table.loc[order]
+    member = np.repeat(np.arange(len(families)), [len(family) for family in families])
+    strata = [f"{one}|{group}" for one, group in zip(member, groups_of(table, within), strict=True)]
+    factor = [f"{one}|{value}" for one, value in zip(member, table[by], strict=True)]
+    tests = {
+        scale: permutation_manova(
+            _joint_coordinates(classes, deltas, scale),
+            factor,
+            strata=strata,
+            permutations=permutations,
+            seed=seed,
+        )
+        for scale in _SCALES
+    }
+    parts = tuple(
+        part_of(
+            one,
+            table.loc[list(one.runs)],
+            by=by,
+            within=within,
+            pairs=Pairs(against),
+            level=level,
+            permutations=permutations,
+            seed=seed,
+        )
+        for one in classes
+    )
+    empty = sum(int(np.count_nonzero(one.mass_g <= 0)) for one in classes)
+    return WholeComparison(
+        by=by,
+        within=within,
+        test=tests[1.0],
+        sensitivity=_sensitivity(tests, empty),
+        parts=parts,
+        level=level,
+        notes=_notes(parts, empty, np.concatenate(deltas)),
+    )
+
+
+def _replacement(study: Study, runs: Sequence[Run]) -> NDArray[np.float64]:
+    """Fraction put in place of an empty class, shape (n_runs,)."""
+    resolution = [study.balances[run.balance].resolution_g for run in runs]
+    total = [run.total_g for run in runs]
+    return np.asarray(ZERO_SHARE * np.array(resolution) / np.array(total), dtype=np.float64)
+
+
+def _joint_coordinates(
+    classes: Sequence[CommonClasses], deltas: Sequence[NDArray[np.float64]], scale: float
+) -> NDArray[np.float64]:
+    """Coordinates of all runs, one block of columns for each family of stacks."""
+    from scipy.linalg import block_diag
+
+    blocks = [
+        log_ratio_coordinates(replace_zeros(one.fractions, scale * delta))
+        for one, delta in zip(classes, deltas, strict=True)
+    ]
+    return np.asarray(block_diag(*blocks), dtype=np.float64)
+
+
+def _sensitivity(tests: dict[float, PermutationManova], empty: int) -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {
+                "delta_factor": scale,
+                "empty_classes": empty,
+                "pseudo_f": test.pseudo_f,
+                "r_squared": test.r_squared,
+                "p": test.p,
+            }
+            for scale, test in tests.items()
+        ]
+    )
+
+
+def _notes(parts: Sequence[StackPart], empty: int, delta: NDArray[np.float64]) -> tuple[str, ...]:
+    notes = []
+    if len(parts) > 1:
+        stacks = "; ".join(part.name for part in parts)
+        notes.append(
+            f"The stacks share too few apertures for common classes ({stacks}), so each keeps its "
+            "own; one test judges them together."
+        )
+    for part in parts:
+        notes += [*part.classes.notes, *part.untold]
+    if empty:
+        notes.append(
+            f"{empty} empty class{'es were' if empty > 1 else ' was'} given {ZERO_SHARE:g} of the "
+            f"balance resolution ({delta.min():.2g} to {delta.max():.2g} of the sample); the test "
+            "is repeated with half and twice that."
+        )
+    return tuple(notes)

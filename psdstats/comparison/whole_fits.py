@@ -1,0 +1,224 @@
+"""Fitted distributions of every run of a study, weighted by the study's own uncertainty sources.
+
+The covariance of the undersize fractions of one run comes from the same elementary inputs as the
+uncertainty of its percentiles: errors of the readings move mass between classes (fractions stay a
+whole), aperture errors move points along ln x.  Sources that act on percentiles directly
+(interpolation, run to run) have no part in a fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.distribution.fits import DistributionFit, Family, fit_distribution
+from psdstats.errors import SizeError
+from psdstats.study.records import Study
+from psdstats.uncertainty.inputs import Action, InputTable, Weighings, collect_inputs
+from psdstats.uncertainty.registry import choose_sources
+from psdstats.uncertainty.sources.base import Source
+
+__all__ = ["CurvePoints", "StudyFits", "curve_points", "fit_study"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CurvePoints:
+    """Undersize of one run with the covariance of its points.
+
+    Parameters
+    ----------
+    run : str
+        Name of the run.
+    aperture_um, undersize : ndarray, shape (n,)
+        Points of the curve, finest first.
+    covariance : ndarray, shape (n, n)
+        Covariance of the undersize from errors of the masses.
+    aperture_covariance_um2 : ndarray, shape (n, n)
+        Covariance of the apertures.
+    """
+
+    run: str
+    aperture_um: Array
+    undersize: Array
+    covariance: Array
+    aperture_covariance_um2: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class StudyFits:
+    """Fits of every run and family.
+
+    Parameters
+    ----------
+    fits : dict of (str, Family) to DistributionFit
+        By run and family, in the order of the study.
+    refused : dict of (str, Family) to str
+        Why a run could not be fitted.
+    """
+
+    fits: dict[tuple[str, Family], DistributionFit]
+    refused: dict[tuple[str, Family], str]
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a run, family and parameter; refused fits have no value and say why."""
+        rows = [fit.to_frame().assign(run=run) for (run, _), fit in self.fits.items()]
+        rows += [
+            pd.DataFrame({"run": [run], "family": [str(family)], "status": [reason]})
+            for (run, family), reason in self.refused.items()
+        ]
+        table = pd.concat(rows, ignore_index=True)
+        return table[["run", *(name for name in table if name != "run")]]
+
+    def sizes_frame(self) -> pd.DataFrame:
+        """One row a run, family and percentile, extrapolated ones marked."""
+        rows = [fit.sizes_frame().assign(run=run) for (run, _), fit in self.fits.items()]
+        if not rows:
+            return pd.DataFrame(columns=["run", "family", "level", "size_um", "extrapolated"])
+        table = pd.concat(rows, ignore_index=True)
+        return table[["run", *(name for name in table if name != "run")]]
+
+    def families_frame(self) -> pd.DataFrame:
+        """One row a family: runs fitted, runs described within their uncertainty, total χ², df."""
+        rows = []
+        for family in dict.fromkeys(family for _, family in [*self.fits, *self.refused]):
+            mine = [fit for (_, one), fit in self.fits.items() if one == family]
+            rows.append(
+                {
+                    "family": str(family),
+                    "fitted": len(mine),
+                    "refused": sum(one == family for _, one in self.refused),
+                    "described": sum(fit.describes is True for fit in mine),
+                    "chi_squared": sum(fit.chi_squared for fit in mine),
+                    "df": sum(fit.df for fit in mine),
+                }
+            )
+        return pd.DataFrame(rows)
+
+
+def curve_points(
+    study: Study, *, sources: Iterable[str | Source] | None = None
+) -> list[CurvePoints]:
+    """Undersize points of every run with their covariance.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings.
+    sources : iterable of str or Source, optional
+        As in `propagate`; by default those the study switches on.
+
+    Returns
+    -------
+    list of CurvePoints
+        In the order of the study.
+
+    Raises
+    ------
+    SizeError, UncertaintyError
+        As `propagate`.
+
+    Notes
+    -----
+    With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
+    """
+    weighings = Weighings.of(study, study.runs, study.rule)
+    table = collect_inputs(
+        weighings,
+        [
+            (source.name, list(source.inputs(weighings)))
+            for source in choose_sources(study, sources).included
+        ],
+    )
+    return [_points_of(weighings, table, row) for row in range(len(study.runs))]
+
+
+def _points_of(weighings: Weighings, table: InputTable, row: int) -> CurvePoints:
+    arrays = weighings.arrays
+    net = table.net_g[row]
+    classes = len(net)
+    undersize = np.cumsum(net)[:-1] / net.sum()
+    below = np.tri(classes)[:-1]
+    by_mass = (below - undersize[:, None]) / net.sum()
+    mass = _contributions(table.on_mass, row, classes, len(table.kind))
+    aperture = _contributions(table.on_aperture, row, classes - 1, len(table.kind))
+    points = by_mass @ mass
+    real = np.flatnonzero(arrays.real[row, 1:])
+    return CurvePoints(
+        run=arrays.runs[row],
+        aperture_um=arrays.aperture_um[row, real],
+        undersize=undersize[real],
+        covariance=(points @ points.T)[np.ix_(real, real)],
+        aperture_covariance_um2=(aperture @ aperture.T)[np.ix_(real, real)],
+    )
+
+
+def _contributions(action: Action, row: int, places: int, inputs: int) -> Array:
+    """What one standard deviation of each input adds at each place of a run, (places, inputs)."""
+    found = np.zeros((places, inputs))
+    here = np.flatnonzero(np.asarray(action.run, dtype=np.intp) == row)
+    place = np.asarray(action.place, dtype=np.intp)[here]
+    which = np.asarray(action.input, dtype=np.intp)[here]
+    np.add.at(found, (place, which), np.asarray(action.coefficient, dtype=np.float64)[here])
+    return found[:, np.any(found != 0, axis=0)]
+
+
+def fit_study(
+    study: Study,
+    *,
+    families: Sequence[Family | str] = tuple(Family),
+    sources: Iterable[str | Source] | None = None,
+    levels: Sequence[float] = (0.1, 0.5, 0.9),
+    coverage: float = 0.95,
+    misfit: bool = True,
+) -> StudyFits:
+    """Fit distributions to every run of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings.
+    families : sequence of str, default=all three
+        Distributions to be fitted.
+    sources : iterable of str or Source, optional
+        As in `propagate`; by default those the study switches on.
+    levels : sequence of float, default=(0.1, 0.5, 0.9)
+        Percentiles wanted.
+    coverage : float, default=0.95
+        Coverage probability of the intervals.
+    misfit : bool, default=True
+        Allow for a curve that misses the points (`fit_distribution`).
+
+    Returns
+    -------
+    StudyFits
+        Fits, and the reasons where one was refused.
+
+    Raises
+    ------
+    SizeError, UncertaintyError
+        As `propagate`.
+    """
+    fits: dict[tuple[str, Family], DistributionFit] = {}
+    refused: dict[tuple[str, Family], str] = {}
+    for points in curve_points(study, sources=sources):
+        for family in map(Family, families):
+            try:
+                fits[points.run, family] = fit_distribution(
+                    points.aperture_um,
+                    points.undersize,
+                    covariance=points.covariance,
+                    aperture_covariance_um2=points.aperture_covariance_um2,
+                    family=family,
+                    levels=levels,
+                    coverage=coverage,
+                    misfit=misfit,
+                )
+            except SizeError as error:
+                refused[points.run, family] = str(error)
+    return StudyFits(fits=fits, refused=refused)
