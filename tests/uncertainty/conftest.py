@@ -55,13 +55,13 @@ def one_run():
 def milling():
     """Four runs on one stack, two times, every source switched on."""
     nets = [
-        (1.8, 3.1, 6.2, 9.4, 11.9, 8.7, 5.3, 2.9, 1.0),
-        (1.9, 3.0, 6.4, 9.2, 12.1, 8.5, 5.2, 2.8, 1.1),
-        (3.9, 6.1, 10.2, 11.4, 9.3, 5.2, 2.6, 1.1, 0.3),
-        (4.1, 6.0, 10.4, 11.1, 9.5, 5.1, 2.7, 1.0, 0.4),
+        (1.1, 2.5, 5.9, 9.4, 11.9, 8.7, 6.6, 3.1, 1.0),
+        (1.2, 2.4, 6.1, 9.2, 12.1, 8.5, 6.4, 3.0, 1.1),
+        (2.6, 5.1, 10.6, 12.4, 9.3, 6.2, 2.6, 1.1, 0.3),
+        (2.7, 5.0, 10.8, 12.1, 9.5, 6.1, 2.7, 1.0, 0.4),
     ]
     runs = [
-        _make_run(f"run-{number}", net, milling_time_min=time, sample_mass_g=50.8)
+        _make_run(f"run-{number}", net, milling_time_min=time, sample_mass_g=50.4)
         for number, (net, time) in enumerate(zip(nets, [0.0, 0.0, 24.0, 24.0], strict=True))
     ]
     return _make_study(

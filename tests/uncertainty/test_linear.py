@@ -68,7 +68,7 @@ def test_log_covariance_is_the_relative_one(milling):
 
 
 def test_a_shared_sieve_cancels_in_a_ratio_and_separate_ones_do_not(make_run, make_study):
-    """u of ln(D50 ratio) from apertures: none for equal powders on one stack, √2 u on two."""
+    """U of ln(D50 ratio) from apertures: none for equal powders on one stack, √2 u on two."""
     together = make_study(make_run("x"), make_run("y"))
     apart = make_study(make_run("x"), make_run("y", stack="b"))
     for study, factor in ((together, 0.0), (apart, np.sqrt(2))):
