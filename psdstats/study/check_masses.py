@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from psdstats.sieves.rules import practice_rule
 from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Run, Study
+from psdstats.study.stopping import net_noise_g
 
 __all__ = [
     "dominant_class",
@@ -25,6 +26,7 @@ __all__ = [
 
 Limits = Mapping[str, float]
 
+_NOISE_FACTOR = 4.0  # normal tail 6e-5 a run
 _LEVELS = (0.10, 0.50, 0.90)
 
 
@@ -110,9 +112,12 @@ def finer_than_resolution(study: Study, run: Run, limits: Limits) -> Iterator[Fi
 
 
 def mass_balance(study: Study, run: Run, limits: Limits) -> Iterator[Finding]:
-    """Loss or gain against the mass put on the stack."""
-    del study
+    """Loss or gain against the mass put on the stack, beyond what weighing noise explains."""
     if run.sample_mass_g is None:
+        return
+    balance = study.balances[run.balance]
+    noise_g = _NOISE_FACTOR * net_noise_g(balance) * math.sqrt(len(run.readings) + 0.5)
+    if abs(run.total_g - run.sample_mass_g) <= noise_g:
         return
     gain_percent = 100.0 * (run.total_g / run.sample_mass_g - 1.0)
     lost = gain_percent < 0

@@ -11,12 +11,13 @@ from collections import Counter
 from collections.abc import Iterator
 
 from psdstats.errors import Problem
+from psdstats.sieves.rules import practice_rule
 from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Balance, Run, Study
 
 __all__ = ["net_noise_g", "stopping_findings", "stopping_problems"]
 
-_NOISE_FACTOR = 5.0  # normal tail 3e-7: no false alarm in a laboratory's lifetime
+_NOISE_FACTOR = 8.0  # room for balances noisier than they say; a real mix-up is far larger
 
 
 def net_noise_g(balance: Balance) -> float:
@@ -25,9 +26,12 @@ def net_noise_g(balance: Balance) -> float:
     Notes
     -----
     sqrt(2 (d²/12 + s_r²)): rounding to the resolution d and repeatability s_r of each reading
-    (JCGM 100, F.2.2.1, from memory).
+    (JCGM 100, F.2.2.1, from memory); s_r is taken as at least 0.41 d (USP <41>, from memory), so
+    that a balance of which it is not known is not taken for perfect.
     """
-    return math.sqrt(2.0 * (balance.resolution_g**2 / 12.0 + balance.repeatability_g**2))
+    step = balance.resolution_g
+    spread = max(balance.repeatability_g, practice_rule("least_repeatability").value * step)
+    return math.sqrt(2.0 * (step**2 / 12.0 + spread**2))
 
 
 def lowest_net_g(balance: Balance) -> float:

@@ -10,6 +10,7 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import NormalDist, median
 
 import pandas as pd
@@ -20,6 +21,7 @@ from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 
 __all__ = ["TareRecord", "tare_history", "tare_records"]
 
+_NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
 
 
@@ -75,6 +77,9 @@ def tare_records(study: Study, *, false_alarm: float | None = None) -> list[Tare
     The limit is z u sqrt(1 + v) with u² = d²/12 + max(s_r, 0.41 d)², v = min(1, π/(2 m)) the
     variance of the median of m other tares relative to one, and z the two-sided normal quantile
     at false_alarm divided by the number of tares compared (Bonferroni); never less than 1.5 d.
+    Where a balance states no repeatability, s_r is estimated from the tares themselves: the
+    median difference between successive tares of a sieve, over 0.6745 sqrt(2), which a few wrong
+    tares hardly move.
     """
     if study.tares is TareHandling.ONCE:
         return []
@@ -90,11 +95,28 @@ def tare_records(study: Study, *, false_alarm: float | None = None) -> list[Tare
         return []
     alarm = _false_alarm(study) if false_alarm is None else false_alarm
     quantile = NormalDist().inv_cdf(1.0 - min(alarm, 0.5) / (2.0 * number))
-    return [
-        record
-        for members in compared
-        for record in _records(members, study.balances[members[0][0].balance], quantile)
-    ]
+    records: list[TareRecord] = []
+    for name, balance in study.balances.items():
+        own = [members for members in compared if members[0][0].balance == name]
+        u_g = _reading_u_g(balance, own)
+        for members in own:
+            records += _records(members, balance, quantile * u_g)
+    return records
+
+
+def _reading_u_g(balance: Balance, series: list[list[tuple[Run, Reading]]]) -> float:
+    """Standard uncertainty of one reading, from the balance's record or from the tares, g."""
+    step = balance.resolution_g
+    spread = balance.repeatability_g
+    if spread == 0.0:
+        steps = [
+            abs(after.tare_g - before.tare_g)
+            for members in series
+            for (_, before), (_, after) in pairwise(members)
+        ]
+        spread = median(steps) / (_NORMAL_MEDIAN * math.sqrt(2.0)) if steps else 0.0
+    spread = max(spread, practice_rule("least_repeatability").value * step)
+    return math.sqrt(step**2 / 12.0 + spread**2)
 
 
 def _false_alarm(study: Study) -> float:
@@ -106,20 +128,17 @@ def _false_alarm(study: Study) -> float:
 
 
 def _records(
-    members: list[tuple[Run, Reading]], balance: Balance, quantile: float
+    members: list[tuple[Run, Reading]], balance: Balance, largest_g: float
 ) -> list[TareRecord]:
-    step = balance.resolution_g
-    spread = max(balance.repeatability_g, practice_rule("least_repeatability").value * step)
-    u_g = math.sqrt(step**2 / 12.0 + spread**2)
     others = len(members) - 1
-    limit_g = quantile * u_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
+    limit_g = largest_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
     tares = [reading.tare_g for _, reading in members]
     return [
         TareRecord(
             run=run,
             reading=reading,
             reference_g=median(tares[:index] + tares[index + 1 :]),
-            limit_g=max(limit_g, _LEAST_LIMIT * step),
+            limit_g=max(limit_g, _LEAST_LIMIT * balance.resolution_g),
             is_latest=index == others,
             n_others=others,
         )
