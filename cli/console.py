@@ -55,6 +55,11 @@ class Console:
         if self.json:
             print(json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
+    def warn(self, text: str) -> None:
+        """Print a warning on standard error, unless --quiet."""
+        if not self.quiet:
+            print(f"psdstats: {text}", file=sys.stderr)
+
     def refuse(self, text: str) -> None:
         """Print a refusal on standard error."""
         print(f"psdstats: {text}", file=sys.stderr)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-__all__ = ["add_json", "add_propagation", "add_study", "add_writing", "share"]
+__all__ = ["add_comparison", "add_json", "add_propagation", "add_study", "add_writing", "share"]
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:
@@ -53,6 +53,46 @@ def share(text: str) -> float:
     return value
 
 
+def add_comparison(parser: argparse.ArgumentParser) -> None:
+    """What is compared with what."""
+    parser.add_argument(
+        "--by", metavar="COLUMN", help="column whose levels are compared (default: milling time)"
+    )
+    parser.add_argument(
+        "--within",
+        action="append",
+        metavar="COLUMN",
+        help="grouping with a random intercept; A:B for a combination; may be repeated",
+    )
+    parser.add_argument(
+        "--also",
+        action="append",
+        metavar="COLUMN",
+        help="further factor to set aside; may be repeated",
+    )
+    parser.add_argument(
+        "--at-each", metavar="COLUMN", help="compare within each level of this column"
+    )
+    parser.add_argument(
+        "--margin",
+        type=float,
+        metavar="PERCENT",
+        help="change of size too small to matter, for the verdict of equivalence",
+    )
+    parser.add_argument(
+        "--level",
+        type=share,
+        default=0.95,
+        metavar="P",
+        help="confidence level over each family of contrasts (default 0.95)",
+    )
+    parser.add_argument(
+        "--across",
+        action="store_true",
+        help="hold the level over D10, D50, D90 and span together",
+    )
+
+
 def _sources(text: str) -> tuple[str, ...]:
     return tuple(name.strip() for name in text.split(",") if name.strip())
 
@@ -81,6 +121,13 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         default=None,
         metavar="A,B",
         help="uncertainty sources to use instead of those the study switches on",
+    )
+    parser.add_argument(
+        "--draws",
+        type=int,
+        default=None,
+        metavar="N",
+        help="number of Monte Carlo draws (default: until two digits of u are settled)",
     )
     parser.add_argument(
         "--workers", type=int, default=1, metavar="N", help="processes to share the draws among"

@@ -8,7 +8,7 @@ nothing can be estimated, the measurement covariance stands alone and the verdic
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -115,13 +115,15 @@ def compare(
     )
 
 
-def measurement_sources(study: Study) -> tuple[Source, ...]:
-    """The uncertainty sources a study switches on, without run-to-run variation.
+def measurement_sources(
+    study: Study, asked: Iterable[str | Source] | None = None
+) -> tuple[Source, ...]:
+    """The uncertainty sources a study switches on (or those asked for), without run-to-run.
 
     Run-to-run variation is estimated by the model (or declared for the measurement-only route),
     so it must not be in the known part as well.
     """
-    return tuple(source for source in choose_sources(study).included if source.name != RUN_TO_RUN)
+    return tuple(source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN)
 
 
 def _compare_one(

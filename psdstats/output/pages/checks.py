@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from psdstats.output.content import Block, Note, NoteKind, Paragraph, Section
+import pandas as pd
+
+from psdstats.output.content import Block, Drawing, Note, NoteKind, Paragraph, Section
+from psdstats.output.figures.tares import tare_history
+from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.study import CheckReport
 
-__all__ = ["checks_section", "checks_table"]
+__all__ = ["checks_section", "checks_table", "tare_drawings"]
 
 
 def checks_table(report: CheckReport) -> Table:
@@ -50,3 +54,32 @@ def checks_section(report: CheckReport) -> Section:
         names = ", ".join(report.switched_off)
         blocks.append(Note(f"Checks switched off in this study: {names}."))
     return Section(heading="Checks of the readings", blocks=tuple(blocks))
+
+
+def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
+    """Tares over the runs, one drawing a group; none where no sieve was weighed empty twice.
+
+    Parameters
+    ----------
+    history : DataFrame
+        From `psdstats.study.tare_history`.
+    """
+    drawings = []
+    for group, own in history.groupby("group", sort=False):
+        frame = own.rename(columns={"is_outside": "flagged"})
+        frame = frame.assign(order=frame["run_number"].rank(method="dense").astype(int))
+        with house_style():
+            ax = new_axes(height_mm=85.0)
+            tare_history(frame, ax)
+        moved = frame[frame["flagged"]]
+        found = ", ".join(f"{row.sieve} in {row.run}" for row in moved.itertuples())
+        drawings.append(
+            Drawing(
+                name=f"tares {group}",
+                figure=ax.figure,  # type: ignore[arg-type]
+                caption=f"Tares of the sieves of {group} over the runs; rings mark readings that "
+                "differ from the others by more than weighing explains.",
+                alternative=f"Outside its limits: {found}." if found else "No tare moved.",
+            )
+        )
+    return drawings

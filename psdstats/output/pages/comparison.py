@@ -61,7 +61,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
             lower="ratio_lower",
             upper="ratio_upper",
         ),
-        Column(name="change_percent", heading="change", unit="%", show=Show.CHANGE, decimals=1),
+        Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
         Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
         Column(name="p_adjusted", heading="p, family-wise", show=Show.P_VALUE),
         Column(

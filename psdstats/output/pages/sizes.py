@@ -12,7 +12,14 @@ from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.uncertainty import Propagation
 
-__all__ = ["means_table", "size_drawing", "sizes_section", "sizes_table", "undersize_drawing"]
+__all__ = [
+    "curves_table",
+    "means_table",
+    "size_drawing",
+    "sizes_section",
+    "sizes_table",
+    "undersize_drawing",
+]
 
 _SIZES = ("D10", "D50", "D90")
 
@@ -63,6 +70,22 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
             f"The files hold the {100 * propagation.coverage:g} % intervals too. "
             "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate.",
         ),
+    )
+
+
+def curves_table(bands: pd.DataFrame) -> Table:
+    """Cumulative undersize of every run at every aperture."""
+    return Table(
+        name="undersize",
+        frame=bands,
+        caption="Cumulative undersize of every run, with its standard uncertainty.",
+        columns=(
+            Column(name="run", heading="run"),
+            Column(name="sieve", heading="sieve"),
+            Column(name="aperture_um", heading="aperture", unit="µm", show=Show.NUMBER),
+            Column(name="undersize", heading="undersize", show=Show.MEASURED, u="u"),
+        ),
+        row_headings=2,
     )
 
 

@@ -1,0 +1,90 @@
+"""psdstats check: the bench checks, while the powder is still on the sieve."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from psdstats.errors import StudyError
+
+from ..console import Console
+from ..options import add_json, add_study, add_writing
+from ..writing import records, write_result
+
+if TYPE_CHECKING:
+    from psdstats.study import CheckReport
+
+SUMMARY = "check the readings of a study; exit code 0 clean, 1 warnings, 2 errors"
+EXAMPLE = "psdstats check my-trial --watch"
+
+WATCH_EVERY_S = 1.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    parser.add_argument(
+        "--watch",
+        action="store_true",
+        help="check again whenever a file of the study changes, until stopped with Ctrl-C",
+    )
+    parser.add_argument(
+        "--notes", action="store_true", help="print the notes too, not only errors and warnings"
+    )
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Check once, or again and again."""
+    if not options.watch:
+        return _check(options, console)
+    import time
+
+    seen: object = None
+    while True:
+        now = _stamp(options.study)
+        if now != seen:
+            seen = now
+            console.say(time.strftime("%H:%M:%S") + f"  {options.study}")
+            try:
+                _check(options, console)
+            except StudyError as refusal:
+                console.say(str(refusal))
+            console.flush()
+        time.sleep(WATCH_EVERY_S)
+
+
+def _check(options: argparse.Namespace, console: Console) -> int:
+    from psdstats.output.pages.checks import checks_table, tare_drawings
+    from psdstats.study import check_study, read_study, tare_history
+
+    study = read_study(options.study, encoding=options.encoding)
+    report = check_study(study)
+    table = checks_table(report)
+    console.document({"exit_code": report.exit_code, "findings": records(table)})
+    _say(report, len(study.runs), options, console)
+    if options.out is not None:
+        drawings = tare_drawings(tare_history(study))
+        write_result(options, console, tables=[table], drawings=drawings)
+    return report.exit_code
+
+
+def _say(report: CheckReport, runs: int, options: argparse.Namespace, console: Console) -> None:
+    notes = report.of_severity("note")
+    for finding in report.findings:
+        if options.notes or finding not in notes:
+            console.say(str(finding))
+    if report.switched_off:
+        console.say(f"Switched off in this study: {', '.join(report.switched_off)}.")
+    pressing = len(report.findings) - len(notes)
+    found = f"{pressing} to look at" if pressing else "nothing to look at"
+    console.say(f"{runs} runs checked: {found}.")
+    if notes and not options.notes:
+        console.remark(f"{len(notes)} notes that ask for nothing: add --notes to read them.")
+
+
+def _stamp(study: Path) -> tuple[tuple[str, int], ...]:
+    files = sorted(study.glob("*")) if study.is_dir() else [study]
+    return tuple((str(path), path.stat().st_mtime_ns) for path in files if path.is_file())

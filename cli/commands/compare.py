@@ -1,0 +1,67 @@
+"""psdstats compare: did time, group or ball ratio change the size, and by how much."""
+
+from __future__ import annotations
+
+import argparse
+
+from ..console import Console
+from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
+from ..propagation import propagate_study
+from ..study_source import read_checked
+from ..writing import print_table, records, write_result
+
+SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
+EXAMPLE = "psdstats compare my-trial --by milling_time_min --within group --out my-comparison"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    add_comparison(parser)
+    add_propagation(parser)
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Compare, print, write."""
+    from psdstats.comparison import compare, measurement_sources
+    from psdstats.output.content import Drawing
+    from psdstats.output.pages.comparison import comparison_section
+    from psdstats.output.tables import Table
+
+    study, _ = read_checked(options, console)
+    known = propagate_study(
+        study, options, console, sources=measurement_sources(study, options.sources)
+    )
+    comparison = compare(
+        study,
+        options.by,
+        options.within,
+        also=options.also,
+        at_each=options.at_each,
+        margin_percent=options.margin,
+        level=options.level,
+        across_quantities=options.across,
+        propagation=known,
+    )
+    section = comparison_section(comparison)
+    tables = [block for block in section.blocks if isinstance(block, Table)]
+    console.document(
+        {
+            "headlines": list(comparison.headlines),
+            **{table.key: records(table) for table in tables},
+            "notes": list(comparison.all_notes()),
+        }
+    )
+    for sentence in comparison.headlines:
+        console.say(sentence)
+    for table in tables:
+        if "all pairs" not in table.name or len(tables) < 4:
+            console.say()
+            print_table(table, options, console)
+    for note in comparison.all_notes():
+        console.remark(f"Note: {note}")
+    drawings = [block for block in section.blocks if isinstance(block, Drawing)]
+    write_result(options, console, tables=tables, drawings=drawings)
+    return 0

@@ -1,0 +1,77 @@
+"""psdstats report: the whole job, from weighings to one folder to hand in."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ..console import Console
+from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
+from ..propagation import propagate_study
+from ..study_source import read_checked
+
+SUMMARY = "write the report: verdicts, sizes, comparison, budget, tables and figures"
+EXAMPLE = "psdstats report my-trial --out my-report"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    add_comparison(parser)
+    add_propagation(parser)
+    add_writing(parser, default="STUDY-report")
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Compute everything, write one folder, name the report file."""
+    from psdstats.comparison import compare, measurement_sources
+    from psdstats.output.bundle import write_report_folder
+    from psdstats.output.pages.sizes import curves_table, sizes_section
+    from psdstats.output.pages.whole import report_content
+    from psdstats.output.provenance import provenance_record
+    from psdstats.uncertainty.averages import mean_sizes
+    from psdstats.uncertainty.undersize import undersize_bands
+
+    study, checks = read_checked(options, console)
+    sources = measurement_sources(study, options.sources)
+    propagation = propagate_study(study, options, console, sources=sources)
+    comparison = compare(
+        study,
+        options.by,
+        options.within,
+        also=options.also,
+        at_each=options.at_each,
+        margin_percent=options.margin,
+        level=options.level,
+        across_quantities=options.across,
+        propagation=propagation,
+    )
+    runs = study.runs_frame()
+    bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
+    means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
+    record = provenance_record(study, propagation, {"level": options.level})
+    content = report_content(
+        study,
+        checks,
+        propagation,
+        comparison,
+        middle=[sizes_section(propagation, runs, bands, means)],
+        record=record,
+        decimal=options.decimal,
+    )
+    target = options.out or Path(f"{options.study.stem}-report")
+    with console.progress("Writing") as progress:
+        page = write_report_folder(
+            target,
+            content,
+            provenance=record,
+            tables=[curves_table(bands)],
+            replace=options.replace,
+            progress=progress,
+        )
+    console.document({"report": str(page), "verdicts": [v.sentence for v in content.verdicts]})
+    for verdict in content.verdicts:
+        console.say(verdict.sentence)
+    console.say(f"Report: {page}")
+    return 0

@@ -1,0 +1,39 @@
+"""Propagation as the command line asks for it."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from .console import Console
+
+if TYPE_CHECKING:
+    from psdstats.study import Study
+    from psdstats.uncertainty import Propagation, Source
+
+__all__ = ["propagate_study"]
+
+
+def propagate_study(
+    study: Study,
+    options: argparse.Namespace,
+    console: Console,
+    *,
+    sources: Sequence[str | Source] | None = None,
+) -> Propagation:
+    """Propagate with the options of the command; progress on a terminal."""
+    from psdstats.uncertainty import propagate
+
+    with console.progress("Drawing") as progress:
+        return propagate(
+            study,
+            method=options.method,
+            seed=options.seed,
+            sources=sources if sources is not None else options.sources,
+            coverage=options.coverage,
+            draws=options.draws,
+            workers=options.workers,
+            cluster=options.cluster,
+            progress=progress,
+        )

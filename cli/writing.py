@@ -1,0 +1,62 @@
+"""Printing a result and writing its tables and figures, the same way for every command."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .console import Console
+
+if TYPE_CHECKING:
+    from psdstats.output.content import Drawing
+    from psdstats.output.tables import Table
+
+__all__ = ["print_table", "records", "write_result"]
+
+
+def print_table(table: Table, options: argparse.Namespace, console: Console) -> None:
+    """Print a table no wider than the terminal."""
+    from psdstats.output.tables import to_terminal
+
+    console.say(to_terminal(table, width=console.width, decimal=options.decimal))
+
+
+def records(table: Table) -> list[dict[str, object]]:
+    """Rows of a table for JSON: full precision, None for what is missing or not finite."""
+    return [{name: _for_json(value) for name, value in row.items()} for row in table.rows()]
+
+
+def write_result(
+    options: argparse.Namespace,
+    console: Console,
+    *,
+    tables: Sequence[Table],
+    drawings: Iterable[Drawing] = (),
+) -> None:
+    """Write tables and figures into --out, or say how to have them."""
+    if options.out is None:
+        console.remark("Add --out DIR to have the tables and figures as files.")
+        return
+    from psdstats.files import write_folder_atomically
+    from psdstats.output.bundle import write_drawings, write_tables
+
+    def write(folder: Path) -> None:
+        (folder / "tables").mkdir()
+        write_tables(folder / "tables", tables, decimal=options.decimal)
+        made = list(drawings)
+        if made:
+            (folder / "figures").mkdir()
+            write_drawings(folder / "figures", made)
+
+    target = write_folder_atomically(options.out, write, replace=options.replace)
+    console.remark(f"Wrote tables and figures to {target}")
+
+
+def _for_json(value: object) -> object:
+    if isinstance(value, float) and not (abs(value) < float("inf")):
+        return None
+    if isinstance(value, (str, int, float, bool)) or value is None:
+        return value
+    return None if value != value else str(value)

@@ -1,0 +1,135 @@
+"""The whole report: verdicts first, then everything a reviewer asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from psdstats.comparison import Comparison
+from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section
+from psdstats.output.pages.checks import checks_section
+from psdstats.output.pages.comparison import comparison_section, comparison_verdicts
+from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
+from psdstats.output.provenance import provenance_text
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+from psdstats.study import CheckReport, Study
+from psdstats.uncertainty import Propagation
+
+__all__ = ["report_content", "study_section"]
+
+
+def report_content(
+    study: Study,
+    checks: CheckReport,
+    propagation: Propagation,
+    comparison: Comparison,
+    *,
+    middle: Sequence[Section],
+    record: Mapping[str, object],
+    decimal: str = ".",
+) -> ReportContent:
+    """Put the sections in their order.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    checks : CheckReport
+        What the bench checks found.
+    propagation : Propagation
+        Sizes with uncertainty.
+    comparison : Comparison
+        Gives the verdicts at the top.
+    middle : sequence of Section
+        Sections between the study and the comparison (sizes) and after it (budget, …), in the
+        order wanted; the comparison is put in second place.
+    record : mapping
+        From `provenance_record`.
+    decimal : str, default="."
+        Decimal sign of the tables.
+
+    Returns
+    -------
+    ReportContent
+    """
+    first, *rest = middle
+    return ReportContent(
+        title=study.title,
+        subtitle=_subtitle(study),
+        verdicts=comparison_verdicts(comparison),
+        sections=(
+            study_section(study),
+            checks_section(checks),
+            first,
+            comparison_section(comparison),
+            *rest,
+            method_section(study, propagation),
+        ),
+        cautions=CAUTIONS,
+        references=REFERENCES,
+        provenance=provenance_text(record),
+        decimal=decimal,
+    )
+
+
+def study_section(study: Study) -> Section:
+    """What was done: groups, times, runs, balances."""
+    runs = study.runs_frame()
+    counts = (
+        runs.groupby("group", sort=False)
+        .agg(
+            runs=("run", "size"),
+            times=(
+                "milling_time_min",
+                lambda times: ", ".join(f"{t:g}" for t in sorted(set(times))),
+            ),
+            balance=("balance", lambda names: ", ".join(dict.fromkeys(names))),
+        )
+        .reset_index()
+    )
+    stacks = {
+        run.group: ", ".join(f"{r.aperture_um:g}" for r in run.readings if r.aperture_um > 0)
+        for run in reversed(study.runs)
+    }
+    counts["apertures_um"] = counts["group"].map(stacks)
+    blocks: list[Block] = [
+        Paragraph(
+            f"{len(study.runs)} runs in {len(counts)} group{'s' if len(counts) > 1 else ''}"
+            + (f"; material: {study.material}." if study.material else ".")
+        ),
+        Table(
+            name="groups",
+            frame=counts,
+            caption="Runs, milling times, sieves and balance of each group.",
+            columns=(
+                Column(name="group", heading="group"),
+                Column(name="runs", heading="runs", show=Show.COUNT),
+                Column(name="times", heading="milling times", unit="min"),
+                Column(name="apertures_um", heading="apertures", unit="µm"),
+                Column(name="balance", heading="balance"),
+            ),
+        ),
+        _balance_table(study),
+    ]
+    blocks += [Note(note) for note in study.notes]
+    return Section(heading="The study", blocks=tuple(blocks))
+
+
+def _balance_table(study: Study) -> Table:
+    import pandas as pd
+
+    rows = [
+        {
+            "balance": balance.name,
+            "resolution_g": balance.resolution_g,
+            "repeatability_g": balance.repeatability_g,
+        }
+        for balance in study.balances.values()
+    ]
+    return Table(name="balances", frame=pd.DataFrame(rows), caption="Balances as declared.")
+
+
+def _subtitle(study: Study) -> str:
+    times = sorted({run.milling_time_min for run in study.runs})
+    span = f"{times[0]:g} to {times[-1]:g} min" if len(times) > 1 else f"{times[0]:g} min"
+    return f"Milling trial, {span}; sizes by sieving, with joint uncertainty"
