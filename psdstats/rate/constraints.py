@@ -89,7 +89,7 @@ class Through:
         return tuple(range(1, self.curve.size))
 
     def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
-        """ln D₀ = ln D − φ(T)."""
+        """All parameters, with ln D₀ = ln D − φ(T)."""
         beta, slope = _scatter(self.free, self.curve.size, reduced)
         at = value[:, None]
         beta[:, 0] = self.log_size - self.curve.fall(at, beta)[:, 0]

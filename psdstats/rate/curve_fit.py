@@ -6,7 +6,9 @@ Route: for given variances β minimises the weighted sum of squares; for given �
 linear at β and the variances come from REML of that linear mixed model; the two steps alternate
 until nothing moves (linear mixed-effects approximation of M. J. Lindstrom and D. M. Bates,
 Biometrics 46 (1990) 673, from memory, with the group effects linearised at zero).  Standard errors
-and degrees of freedom are those of Kenward and Roger for the linear model at the solution.
+and degrees of freedom are those of Kenward and Roger for the linear model at the solution, with
+variances at zero taken as known zeros and never fewer degrees of freedom than averaging curves
+fitted group by group would leave.
 """
 
 from __future__ import annotations
@@ -110,7 +112,18 @@ class CurveFit:
         if plain <= 0:
             return 0.0, 1.0, np.inf
         df = float(kenward_roger(self.batch, self.adjusted, direction).df_den[0])
-        return float(np.sqrt(variance)), max(variance / plain, 1.0), df
+        df = max(df, float(self.least_df))
+        return float(np.sqrt(max(variance, plain))), max(variance / plain, 1.0), df
+
+    @property
+    def least_df(self) -> int:
+        """Degrees of freedom that every direction has at least.
+
+        Curves fitted group by group and averaged leave one less than the groups; one group leaves
+        the runs less the parameters.
+        """
+        groups = self.data.groups
+        return groups - 1 if groups > 1 else len(self.data.ln_size) - self.batch.design.shape[1]
 
 
 def random_terms(data: RunSizes, curve: Curve, random_rate: bool | None = None) -> tuple[str, ...]:
@@ -197,7 +210,7 @@ def fit_curve(
         cost=cost,
         variance=dict(zip(terms, (float(value) for value in batch.theta[0]), strict=True)),
         batch=batch,
-        adjusted=adjusted_covariance(batch),
+        adjusted=adjusted_covariance(batch, drop_edges=True),
         converged=bool(moved < 1e-3),
     )
 

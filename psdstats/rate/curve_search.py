@@ -92,7 +92,8 @@ class Search:
             rows = rows - shift[:, None] * ones
         costs = np.nan_to_num((rows**2).sum(axis=1), nan=np.inf)
         best = costs.reshape(len(value), count).argmin(axis=1)
-        return reduced.reshape(len(value), count, len(free))[np.arange(len(value)), best]
+        chosen: Array = reduced.reshape(len(value), count, len(free))[np.arange(len(value)), best]
+        return chosen
 
     def _grid(self) -> Array:
         times = self.data.times[self.data.times > 0]

@@ -86,7 +86,8 @@ def minimise(residuals: Residuals, start: Array, lower: Array, upper: Array) -> 
 def _held(r: Array, jacobian: Array, beta: Array, lower: Array, upper: Array) -> NDArray[np.bool_]:
     """Parameters at a bound that the slope pushes against."""
     slope = np.einsum("bn,bnp->bp", r, jacobian)
-    return ((beta <= lower) & (slope > 0)) | ((beta >= upper) & (slope < 0))
+    held: NDArray[np.bool_] = ((beta <= lower) & (slope > 0)) | ((beta >= upper) & (slope < 0))
+    return held
 
 
 def _step(r: Array, jacobian: Array, damping: Array, held: NDArray[np.bool_]) -> Array:

@@ -1,0 +1,125 @@
+"""Take one quantity of a study for a rate model, level by level of a factor.
+
+A percentile the sieves do not bracket has no value.  Leaving out only the runs at fault would keep
+those that happened to stay inside the stack, so every run of that group and time is left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from psdstats.errors import ModelError
+from psdstats.rate.run_sizes import RunSizes, run_sizes
+from psdstats.study.records import Study
+from psdstats.uncertainty import Propagation, choose_sources, propagate
+
+__all__ = ["LevelSizes", "sizes_by_level", "without_run_to_run"]
+
+RUN_TO_RUN = "run to run"
+_TIME = "milling_time_min"
+_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", _TIME)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LevelSizes:
+    """The sizes of the runs at one level.
+
+    Parameters
+    ----------
+    label : str
+        For example "ball_ratio 2"; empty where runs are not divided.
+    frame : DataFrame
+        run, group, milling_time_min, size_um of the runs used.
+    data : RunSizes
+        The same as arrays with their covariance.
+    notes : tuple of str
+        What was left out.
+    """
+
+    label: str
+    frame: pd.DataFrame
+    data: RunSizes
+    notes: tuple[str, ...]
+
+
+def without_run_to_run(study: Study, seed: int) -> Propagation:
+    """Joint uncertainty of a study without the part that the rate model estimates itself."""
+    sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
+    return propagate(study, seed=seed, sources=sources)
+
+
+def sizes_by_level(
+    study: Study, propagation: Propagation, *, quantity: str, by: str | None
+) -> tuple[LevelSizes, ...]:
+    """Divide the runs by a factor and take the quantity of each.
+
+    Raises
+    ------
+    ModelError
+        If the factor or the quantity is not known, or the propagation counts run-to-run variation.
+    """
+    if RUN_TO_RUN in propagation.sources:
+        raise ModelError(
+            "The propagation given holds the run-to-run source, which the rate model estimates "
+            "itself; make it without that source."
+        )
+    if quantity not in propagation.quantities or quantity == "span":
+        raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
+    frame = study.runs_frame()
+    if by is not None and by not in frame.columns:
+        known = ", ".join(name for name in frame.columns if name != "run")
+        raise ModelError(f"The run table has no column {by!r}. Name one of: {known}.")
+    size = propagation.value[:, propagation.quantities.index(quantity)]
+    frame = frame.assign(size_um=size)
+    known_covariance = propagation.covariance(quantity, log=True).to_numpy()
+    others = _other_factors(frame, by)
+    if by is None:
+        return (_level("", frame, known_covariance, quantity, others),)
+    return tuple(
+        _level(_label(by, value), part, known_covariance, quantity, others)
+        for value, part in frame.groupby(by, sort=True)
+    )
+
+
+def _other_factors(frame: pd.DataFrame, by: str | None) -> tuple[str, ...]:
+    return tuple(
+        f"{column} differs between runs and is not in the rate model; fit by {column} to keep its "
+        "levels apart."
+        for column in frame.columns
+        if column not in (*_NOT_FACTORS, by, "size_um") and len(frame[column].dropna().unique()) > 1
+    )
+
+
+def _level(
+    label: str, part: pd.DataFrame, covariance: np.ndarray, quantity: str, notes: tuple[str, ...]
+) -> LevelSizes:
+    is_open = ~np.isfinite(part["size_um"].to_numpy())
+    cells = list(zip(part["group"], part[_TIME], strict=True))
+    open_cells = {cell for cell, flag in zip(cells, is_open, strict=True) if flag}
+    kept = np.array([cell not in open_cells for cell in cells], dtype=bool)
+    if open_cells:
+        where = ", ".join(f"{group} at {time:g} min" for group, time in sorted(open_cells))
+        notes = (
+            *notes,
+            f"{quantity} is not bracketed by the sieves in {where}; those runs are left out, "
+            "so the curve rests on the other times.",
+        )
+    used = part[kept]
+    rows = used.index.to_numpy()
+    data = run_sizes(
+        used[_TIME],
+        used["size_um"],
+        group=used["group"],
+        known_covariance=covariance[np.ix_(rows, rows)],
+    )
+    columns = ["run", "group", _TIME, "size_um"]
+    return LevelSizes(
+        label=label, frame=used[columns].reset_index(drop=True), data=data, notes=notes
+    )
+
+
+def _label(by: str, value: object) -> str:
+    return f"{by} {value:g}" if isinstance(value, float) else f"{by} {value}"
