@@ -22,6 +22,7 @@ from psdstats.models.engine import CovarianceParts
 __all__ = ["Grouping", "RandomDesign", "RandomSpec", "build_random"]
 
 Array = NDArray[np.float64]
+_MOST_ROWS = 4000
 RandomSpec = str | tuple[str, ...] | RandomSlope
 
 
@@ -79,8 +80,14 @@ def build_random(
     Raises
     ------
     ModelError
-        For unknown columns, a grouping of one level, or a known covariance of the wrong shape.
+        For unknown columns, a grouping of one level, a known covariance of the wrong shape, or
+        more rows than covariance matrices are kept for.
     """
+    if len(frame) > _MOST_ROWS:
+        raise ModelError(
+            f"The frame has {len(frame)} rows, but covariance matrices are kept whole and only up "
+            f"to {_MOST_ROWS} rows; fit means of replicates instead."
+        )
     slopes, order = _gather(random)
     matrices: list[Array] = []
     names: list[str] = []

@@ -146,6 +146,9 @@ def fit_batch(
     y = np.atleast_2d(np.asarray(responses, dtype=float))
     x = np.asarray(design, dtype=float)
     criterion = Criterion(criterion)
+    # residuals of a first fit carry no large mean, which would cost digits
+    first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
+    y = y - first @ x.T
     widest = max(len(parts.matrices), 1) * len(x) ** 2
     chunk = max(1, _CHUNK_NUMBERS // widest)
     pieces = [
@@ -154,7 +157,8 @@ def fit_batch(
         )
         for low in range(0, len(y), chunk)
     ]
-    return pieces[0] if len(pieces) == 1 else _join(pieces, parts)
+    fit = pieces[0] if len(pieces) == 1 else _join(pieces, parts)
+    return replace(fit, beta=fit.beta + first)
 
 
 def _join(pieces: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:

@@ -115,7 +115,7 @@ class MixedModelFit:
     @property
     def residuals(self) -> Array:
         """Response minus `fitted`, shape (n,)."""
-        return self.response - self.effects.fitted
+        return self.response - self.fitted
 
     def coefficients(
         self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95

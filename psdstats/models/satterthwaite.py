@@ -132,7 +132,7 @@ def _pooled(df: Array) -> Array:
     excess = (2.0 / (safe - 2.0)).sum(axis=1)
     with np.errstate(divide="ignore"):
         pooled = np.where(excess > 0, 2.0 * (excess + rank) / excess, np.inf)
-    finite = np.isfinite(df).all(axis=1)
+    finite = np.asarray(np.isfinite(df).all(axis=1))
     safe = np.where(finite[:, None], df, 1.0)
     same = finite & (safe.max(axis=1) - safe.min(axis=1) < 1e-8)
     return np.where(same, df.mean(axis=1), np.where(small, 2.0, pooled))
