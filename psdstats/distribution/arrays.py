@@ -23,6 +23,8 @@ __all__ = ["StudyArrays", "study_arrays"]
 
 Array = NDArray[np.float64]
 
+_LISTED = 3  # readings named in a note before "and … more"
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StudyArrays:
@@ -174,8 +176,14 @@ def _checked_masses(
                 f"run {run.name!r} has {total:g} g of powder in all; check its tare and gross "
                 "readings."
             )
-    return tuple(
-        f"Run {runs[row].name!r} has {net[row, place]:.4g} g on sieve {sieves[row][place]!r}, less "
-        "than nothing; sizes are taken where the undersize curve first reaches each level."
+    found = [
+        f"{net[row, place]:.2g} g on {sieves[row][place]} in {runs[row].name}"
         for row, place in np.argwhere(net < 0)
+    ]
+    if not found:
+        return ()
+    more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
+    return (
+        f"Net masses less than nothing: {'; '.join(found[:_LISTED])}{more}. Sizes are taken where "
+        "the undersize curve first reaches each level.",
     )

@@ -121,7 +121,7 @@ def test_lost_powder_enters_the_estimate_by_half(make_run, make_study):
     lost = propagate(study, method="linear", sources=["lost_powder"])
     added = make_study(make_run("x", (2.3, 5.0, 3.0), (0, 90, 180)))
     np.testing.assert_allclose(lost.value, propagate(added, method="linear").value, rtol=1e-12)
-    assert any("lost 0.6 g" in note for note in lost.notes)
+    assert any("lost in 1 run (0.6 g)" in note for note in lost.notes)
     drawn = propagate(study, seed=1, sources=["lost_powder"], draws=50_000)
     ends = [
         propagate(make_study(make_run("x", (2.0 + gain, 5.0, 3.0), (0, 90, 180))), method="linear")

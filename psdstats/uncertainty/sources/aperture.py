@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from typing import ClassVar, Self
@@ -76,11 +76,7 @@ class Aperture(Source):
                     group, u = tolerated, half_width[key] / sqrt(3)
                 if u > 0:
                     group.on_aperture.add(group.index((key,)), row, place, u)
-        tolerated.notes += [
-            f"Sieve {key!r} has no stated aperture uncertainty; the tolerance ±{width:.2g} µm of "
-            f"{weighings.study.sieves[key].standard} is used."
-            for key, width in half_width.items()
-        ]
+        tolerated.notes += _notes(weighings.study, half_width)
         return [certified, tolerated]
 
     @staticmethod
@@ -92,3 +88,18 @@ class Aperture(Source):
                 f"sieve {sieve.key!r}: no tolerance applies ({cause}); give certified_um and "
                 "expanded_uncertainty_um, or set aperture = false."
             ) from cause
+
+
+def _notes(study: Study, half_width: Mapping[str, float]) -> list[str]:
+    """One sentence a standard: how many sieves fall back on its tolerances, and which these are."""
+    notes = []
+    for standard in dict.fromkeys(study.sieves[key].standard for key in half_width):
+        keys = [key for key in half_width if study.sieves[key].standard == standard]
+        widths = {study.sieves[key].nominal_um: half_width[key] for key in keys}
+        listed = ", ".join(f"{width:.2g} at {um:g} µm" for um, width in sorted(widths.items()))
+        notes.append(
+            f"{len(keys)} sieve{'s have' if len(keys) > 1 else ' has'} no stated aperture "
+            f"uncertainty; the tolerance of {standard} on the average aperture is used "
+            f"(±µm: {listed})."
+        )
+    return notes

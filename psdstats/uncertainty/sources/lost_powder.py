@@ -16,6 +16,8 @@ from psdstats.uncertainty.sources.base import Source
 
 __all__ = ["LostPowder"]
 
+_ROUND_OFF = 1e-9  # of the sample mass: what sums of decimals leave over
+
 
 @dataclass(frozen=True)
 class LostPowder(Source):
@@ -50,19 +52,32 @@ class LostPowder(Source):
         arrays = weighings.arrays
         shift = np.zeros(arrays.net_g.shape)
         result = ElementaryInputs(kind=Kind.UNIFORM, mass_shift_g=shift)
+        unweighed: list[str] = []
+        losses: list[float] = []
         for row, run in enumerate(weighings.runs):
             if run.sample_mass_g is None:
-                result.notes.append(
-                    f"Run {run.name!r} states no sample_mass_g; its loss is not counted."
-                )
+                unweighed.append(run.name)
                 continue
             loss = run.sample_mass_g - float(arrays.net_g[row].sum())
-            if loss > 0:
+            if loss > _ROUND_OFF * run.sample_mass_g:
                 shift[row, 0] = loss / 2
                 index = result.index((run.name,))
                 result.on_mass.add(index, row, 0, loss / sqrt(12))
-                result.notes.append(
-                    f"Run {run.name!r} lost {loss:.3g} g; half of it is added to the pan as the "
-                    "expected value."
-                )
+                losses.append(loss)
+        result.notes += _notes(unweighed, losses)
         return [result]
+
+
+def _notes(unweighed: Sequence[str], losses: Sequence[float]) -> list[str]:
+    notes = []
+    if unweighed:
+        notes.append(
+            f"No sample_mass_g is stated for {', '.join(unweighed)}; a loss there is not counted."
+        )
+    if losses:
+        span = f"{min(losses):.2g} g" + (f" to {max(losses):.2g} g" if len(losses) > 1 else "")
+        notes.append(
+            f"Powder was lost in {len(losses)} run{'s' if len(losses) > 1 else ''} ({span}); half "
+            "of each loss is added to the pan as the expected value."
+        )
+    return notes
