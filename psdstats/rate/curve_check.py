@@ -114,7 +114,9 @@ def _misfit(fit: CurveFit, indicators: Array, curve_at: Array) -> float:
     rate = at_runs[:, 1] if fit.curve.size > 1 else np.zeros(len(at_runs))
     terms = random_terms(data, fit.curve, "rate" in fit.variance)
     means = fit_batch(data.ln_size, indicators, covariance_parts(data, terms, rate))
-    test = kenward_roger(means, adjusted_covariance(means, drop_edges=True), outside, at=outside @ curve_at)
+    test = kenward_roger(
+        means, adjusted_covariance(means, drop_edges=True), outside, at=outside @ curve_at
+    )
     p = float(test.p[0])
     if not np.isfinite(p):
         raise ModelError(

@@ -1,4 +1,4 @@
-"""How often the 95 % intervals of the rate models hold the truth, and the residual check cries wolf.
+"""How often the 95 % intervals of the rate models hold the truth, and how the check behaves.
 
 Sizes are simulated on ln D: a true curve, groups with levels and rates of their own, run-to-run
 variation and a known measurement covariance (own part and a part shared by a group's sieves).

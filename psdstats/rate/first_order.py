@@ -1,0 +1,264 @@
+"""First-order loss of the mass above each sieve, and its rate against size.
+
+R_j(t), the share of a run coarser than sieve j, is taken as R_j(0) exp(−K_j t): K_j in 1/min is the
+slope of −ln R_j against milling time t in min.  For the coarsest class that is the first-order law
+of breakage itself; for finer sieves it is a description that must be checked, since R_j is fed
+from above (cumulative first-order law, common practice, no source).  K against aperture is put as a
+power, K = K_ref (x/x_ref)^α.
+
+The known part of the variance of ln R_j is that of the two readings of each class (resolution and
+repeatability of the balance); run-to-run and group variation are estimated.  The rates of several
+sieves come from the same runs, so their errors are related; the interval of α therefore comes from
+the groups (each group's α, then their spread) where there are three or more, and otherwise only
+describes the scatter about the line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import special
+
+from psdstats.errors import ModelError
+from psdstats.models.engine import fit_batch
+from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
+from psdstats.rate.curve_fit import covariance_parts
+from psdstats.rate.oversize import Oversize, oversize_of
+from psdstats.rate.run_sizes import RunSizes
+from psdstats.study.records import Study
+
+__all__ = ["LossRates", "SizeExponent", "loss_rates"]
+
+Array = NDArray[np.float64]
+LEAST_RUNS = 4
+LEAST_TIMES = 3
+DOUBT = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class SizeExponent:
+    """How the rate of loss depends on size.
+
+    Parameters
+    ----------
+    exponent, lower, upper : float or None
+        α and its interval; None where fewer than three sieves have a rate.
+    reference_um, rate_at_reference_per_min : float or None
+        x_ref, the geometric middle of the apertures, and K there.
+    basis : str
+        What the interval rests on, in words.
+    """
+
+    exponent: float | None
+    lower: float | None
+    upper: float | None
+    reference_um: float | None
+    rate_at_reference_per_min: float | None
+    basis: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LossRates:
+    """Rates of first-order loss of one study or one level of a factor.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a sieve: series, aperture_um, rate_per_min, lower_per_min, upper_per_min, df, runs,
+        half_life_min, curvature_p, verdict.
+    exponents : dict of str to SizeExponent
+        By series.
+    level : float
+        Confidence level.
+    notes : tuple of str
+        What was left out.
+    """
+
+    frame: pd.DataFrame
+    exponents: dict[str, SizeExponent]
+    level: float
+    notes: tuple[str, ...]
+
+    def sentences(self) -> tuple[str, ...]:
+        """The finding in words, series by series."""
+        lines = []
+        for series, exponent in self.exponents.items():
+            prefix = f"{series}: " if series else ""
+            part = self.frame[self.frame["series"] == series]
+            doubtful = part.loc[part["verdict"] == "not first order", "aperture_um"]
+            if len(doubtful):
+                names = ", ".join(f"{one:g}" for one in doubtful)
+                lines.append(
+                    f"{prefix}The loss above {names} µm is not first order: its rate changes with "
+                    "time, so one rate constant does not describe it."
+                )
+            elif len(part):
+                lines.append(f"{prefix}Nothing speaks against first-order loss above the sieves.")
+            if exponent.exponent is not None and exponent.lower is not None:
+                lines.append(
+                    f"{prefix}The rate grows with size to the power {exponent.exponent:.2g} "
+                    f"({exponent.lower:.2g} to {exponent.upper:.2g}; {exponent.basis})."
+                )
+        return tuple(lines)
+
+
+def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> LossRates:
+    """Rate of loss of the mass above each sieve.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    by : str or None
+        Column of the run table whose levels are kept apart.
+    level : float, default=0.95
+        Confidence level.
+
+    Returns
+    -------
+    LossRates
+
+    Raises
+    ------
+    ModelError
+        If the column is unknown, or no sieve has enough runs.
+    """
+    if not 0 < level < 1:
+        raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
+    oversize = oversize_of(study, by=by)
+    rows: list[dict[str, object]] = []
+    notes: list[str] = []
+    exponents: dict[str, SizeExponent] = {}
+    for series in dict.fromkeys(one.series for one in oversize):
+        found: list[tuple[Oversize, float]] = []
+        for one in (each for each in oversize if each.series == series):
+            if len(one.data.time_min) < LEAST_RUNS or len(one.data.times) < LEAST_TIMES:
+                notes.append(
+                    f"{series + ': ' if series else ''}too few runs hold a weighable mass above "
+                    f"{one.aperture_um:g} µm for a rate."
+                )
+                continue
+            row = _sieve_row(one, level)
+            rows.append(row)
+            found.append((one, float(row["rate_per_min"])))  # type: ignore[arg-type]
+        exponents[series] = _exponent(found, level)
+    if not rows:
+        raise ModelError(
+            "No sieve holds a weighable mass in four runs of three times, so no rate of loss can "
+            "be found; sample more times."
+        )
+    return LossRates(frame=pd.DataFrame(rows), exponents=exponents, level=level, notes=tuple(notes))
+
+
+def _sieve_row(one: Oversize, level: float) -> dict[str, object]:
+    data = one.data
+    terms = _terms(data)
+    parts = covariance_parts(data, terms, data.time_min)
+    line = np.column_stack([np.ones_like(data.time_min), -data.time_min])
+    fit = fit_batch(data.ln_size, line, parts)
+    adjusted = adjusted_covariance(fit, drop_edges=True)
+    df = max(
+        float(kenward_roger(fit, adjusted, np.array([0.0, 1.0])).df_den[0]),
+        float(data.groups - 1 if data.groups > 1 else len(data.time_min) - 2),
+    )
+    error = float(np.sqrt(adjusted.adjusted[0, 1, 1]))
+    rate = float(fit.beta[0, 1])
+    reach = error * _student(df, level)
+    p = _curvature_p(data, line, terms)
+    verdict = "cannot be told"
+    if p is not None:
+        verdict = "not first order" if p < DOUBT else "first order"
+    return {
+        "series": one.series,
+        "aperture_um": one.aperture_um,
+        "rate_per_min": rate,
+        "lower_per_min": rate - reach,
+        "upper_per_min": rate + reach,
+        "df": df,
+        "runs": len(data.time_min),
+        "half_life_min": float(np.log(2) / rate) if rate > 0 else None,
+        "curvature_p": p,
+        "verdict": verdict,
+    }
+
+
+def _terms(data: RunSizes) -> tuple[str, ...]:
+    groups = data.groups
+    return (
+        ("level", "rate", "run") if groups >= 3 else (("level", "run") if groups == 2 else ("run",))
+    )
+
+
+def _curvature_p(data: RunSizes, line: Array, terms: tuple[str, ...]) -> float | None:
+    """The p of a square of time beside the line; None without a run to spare."""
+    if len(data.time_min) < LEAST_RUNS + 1 or len(data.times) < LEAST_TIMES + 1:
+        return None
+    scaled = data.time_min / data.time_min.max()
+    bent = np.column_stack([line, scaled**2])
+    fit = fit_batch(data.ln_size, bent, covariance_parts(data, terms, data.time_min))
+    adjusted = adjusted_covariance(fit, drop_edges=True)
+    return float(kenward_roger(fit, adjusted, np.array([0.0, 0.0, 1.0])).p[0])
+
+
+def _exponent(found: list[tuple[Oversize, float]], level: float) -> SizeExponent:
+    usable = [(one, rate) for one, rate in found if rate > 0]
+    if len(usable) < 3:
+        return SizeExponent(
+            exponent=None, lower=None, upper=None, reference_um=None,
+            rate_at_reference_per_min=None, basis="fewer than three sieves have a rate",
+        )  # fmt: skip
+    ln_x = np.log([one.aperture_um for one, _ in usable])
+    ln_k = np.log([rate for _, rate in usable])
+    middle = float(ln_x.mean())
+    slope, error = _slope(ln_x, ln_k)
+    by_group = _group_exponents([one for one, _ in usable])
+    if len(by_group) >= 3:
+        slope = float(by_group.mean())
+        error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
+        basis = f"from the spread between {len(by_group)} groups"
+    else:
+        df, basis = len(usable) - 2.0, "scatter about the line only"
+    reach = error * _student(df, level)
+    return SizeExponent(
+        exponent=slope,
+        lower=slope - reach,
+        upper=slope + reach,
+        reference_um=float(np.exp(middle)),
+        rate_at_reference_per_min=float(np.exp(ln_k.mean())),
+        basis=basis,
+    )
+
+
+def _group_exponents(sieves: list[Oversize]) -> Array:
+    """Exponent of each group that has a positive rate on every sieve."""
+    found = []
+    for group in dict.fromkeys(label for one in sieves for label in one.group):
+        rates, ln_x = [], []
+        for one in sieves:
+            mine = np.array([label == group for label in one.group])
+            time, y = one.data.time_min[mine], one.data.ln_size[mine]
+            if len(np.unique(time)) >= LEAST_TIMES:
+                rates.append(-_slope(time, y)[0])
+                ln_x.append(np.log(one.aperture_um))
+        if len(rates) >= 3 and min(rates) > 0:
+            found.append(_slope(np.array(ln_x), np.log(rates))[0])
+    return np.array(found)
+
+
+def _slope(x: Array, y: Array) -> tuple[float, float]:
+    """Least-squares slope and its standard error."""
+    centred = x - x.mean()
+    spread = float((centred**2).sum())
+    slope = float((centred * y).sum() / spread)
+    rest = y - y.mean() - slope * centred
+    df = len(x) - 2
+    error = float(np.sqrt((rest**2).sum() / df / spread)) if df > 0 else float("nan")
+    return slope, error
+
+
+def _student(df: float, level: float) -> float:
+    tail = 0.5 * (1 + level)
+    return float(special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail))

@@ -1,0 +1,111 @@
+"""Share of each run coarser than each sieve, with the variance the balance gives it.
+
+Shares are of the sum of the net masses of a run; apertures are nominal, µm.  A run enters for a
+sieve while the mass above it is at least 20 times its standard uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from psdstats.errors import ModelError
+from psdstats.rate.run_sizes import RunSizes, run_sizes
+from psdstats.study.records import Run, Study
+
+__all__ = ["Oversize", "oversize_of"]
+
+LEAST_OVER_U = 20.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Oversize:
+    """The runs that hold a weighable mass above one sieve.
+
+    Parameters
+    ----------
+    series : str
+        Level of the factor, or empty.
+    aperture_um : float
+        Nominal aperture.
+    data : RunSizes
+        ``ln_size`` holds ln R.
+    group : tuple of str
+        Group of each run.
+    """
+
+    series: str
+    aperture_um: float
+    data: RunSizes
+    group: tuple[str, ...]
+
+
+def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
+    """Shares above every aperture, coarsest first, level by level of a factor.
+
+    Raises
+    ------
+    ModelError
+        If the factor is not a column of the run table.
+    """
+    table = study.runs_frame()
+    if by is not None and by not in table.columns:
+        known = ", ".join(name for name in table.columns if name != "run")
+        raise ModelError(f"The run table has no column {by!r}. Name one of: {known}.")
+    rows = [row for run in study.runs for row in _run_rows(study, run)]
+    frame = pd.DataFrame(rows)
+    labels = [""] * len(table) if by is None else [_label(by, value) for value in table[by]]
+    frame["series"] = frame["run"].map(dict(zip(table["run"], labels, strict=True)))
+    found = []
+    for _, part in frame.groupby(["series", "aperture_um"], sort=True):
+        used = part[part["share"] > 0]
+        used = used[used["share"] >= LEAST_OVER_U * used["u_share"]]
+        if len(used["time_min"].unique()) < 2:
+            continue
+        data = run_sizes(
+            used["time_min"],
+            used["share"],
+            group=used["group"],
+            known_covariance=np.diag((used["u_share"] / used["share"]) ** 2),
+        )
+        found.append(
+            Oversize(
+                series=str(part["series"].iloc[0]),
+                aperture_um=float(part["aperture_um"].iloc[0]),
+                data=data,
+                group=tuple(used["group"]),
+            )
+        )
+    return sorted(found, key=lambda one: (one.series, -one.aperture_um))
+
+
+def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
+    """Share above each sieve of a run and its standard uncertainty from the balance."""
+    balance = study.balances[run.balance]
+    one_net = 2 * (balance.resolution_g**2 / 12 + balance.repeatability_g**2)
+    readings = sorted(run.readings, key=lambda reading: -reading.aperture_um)
+    total = run.total_g
+    rows: list[dict[str, object]] = []
+    above = 0.0
+    for number, reading in enumerate(readings[:-1], start=1):
+        above += reading.net_g
+        share = above / total
+        below = len(readings) - number
+        variance = one_net * ((1 - share) ** 2 * number + share**2 * below) / total**2
+        rows.append(
+            {
+                "run": run.name,
+                "group": run.group,
+                "time_min": run.milling_time_min,
+                "aperture_um": reading.aperture_um,
+                "share": share,
+                "u_share": float(np.sqrt(variance)),
+            }
+        )
+    return rows
+
+
+def _label(by: str, value: object) -> str:
+    return f"{by} {value:g}" if isinstance(value, float) else f"{by} {value}"
