@@ -138,11 +138,12 @@ def _findings(
 ) -> tuple[GroupFinding, ...]:
     found = [layout.average_weights(one) for one in range(len(layout.groups))]
     findings = [_untold(layout, i) for i in range(len(layout.groups))]
-    judged = [i for i, (weights, _) in enumerate(found) if weights is not None]
+    total = known + scatter.variance * np.eye(len(y))
+    judged = [i for i, (w, _) in enumerate(found) if w is not None and w @ total @ w > 0]
     if not judged:
         return tuple(findings)
     weights = np.array([found[i][0] for i in judged])
-    scores = difference_scores(y, known + scatter.variance * np.eye(len(y)), weights)
+    scores = difference_scores(y, total, weights)
     u_known = difference_scores(y, known, weights).u
     leverage = np.sum(weights**2, axis=1)
     df = np.array(list(map(scatter.effective_df, scores.u**2, leverage)), dtype=np.float64)
@@ -170,9 +171,11 @@ def _findings(
 
 
 def _untold(layout: GroupLayout, group: int) -> GroupFinding:
-    reason = "no other group has results under the same conditions"
+    reason = "no uncertainty at all was counted for its difference from the others"
     if not (layout.group == group).any():
         reason = "its sizes are not bracketed by its sieves"
+    elif layout.average_weights(group)[0] is None:
+        reason = "no other group has results under the same conditions"
     return GroupFinding.untold(layout.groups[group], reason)
 
 
