@@ -16,7 +16,10 @@ def csv_text(table: OutTable, decimals: int = 0) -> str:
     names, rows = table
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(guarded(name) for name in names)
+    header = csv.writer(out, lineterminator="\n", quoting=csv.QUOTE_ALL)
+    # reading finds the separator in the header, so another one in a name is hidden in quotes
+    hidden = any(mark in "".join(names) for mark in ";\t")
+    (header if hidden else writer).writerow(map(guarded, names))
     for row in rows:
         writer.writerow(
             _cell_text(cell, decimals if name in MASS_COLUMNS else 0)

@@ -27,7 +27,7 @@ from psdstats.study.toml_text import toml_key, toml_value
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = ["put_text", "setting_rows", "write_workbook"]
+__all__ = ["put_number", "put_text", "setting_rows", "write_workbook"]
 
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 
@@ -79,10 +79,18 @@ def _fill(sheet: Worksheet, table: OutTable, decimals: int) -> None:
             if isinstance(cell, str):
                 put_text(sheet, number, column, cell)
             elif cell is not None:
-                target = sheet.cell(number, column, cell)
+                put_number(sheet, number, column, cell)
                 if decimals and names[column - 1] in MASS_COLUMNS:
-                    target.number_format = f"0.{'0' * decimals}"
+                    sheet.cell(number, column).number_format = f"0.{'0' * decimals}"
     sheet.freeze_panes = "A2"
+
+
+def put_number(sheet: Worksheet, row: int, column: int, number: float) -> None:
+    """Store a number; one with more than 16 digits as text, which reads back exactly."""
+    if float(f"{number:.16g}") == number:
+        sheet.cell(row, column, number)
+    else:
+        put_text(sheet, row, column, repr(float(number)))
 
 
 def put_text(sheet: Worksheet, row: int, column: int, text: str) -> None:

@@ -21,6 +21,7 @@ SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
 
 _PADDING = re.compile(r"[,;\t]{2,}$")  # separators a spreadsheet adds to fill a short row
+_HEADER_LINES = 20  # lines in which the header ends
 _QUOTED = re.compile(r'"[^"]*"')
 
 
@@ -124,7 +125,8 @@ def read_csv_table(
         Receives what is wrong.
     """
     lines = io.StringIO(text, newline="").readlines()[skip:]
-    header = _QUOTED.sub("", next((line for line in lines if line.strip()), ""))
+    start = _QUOTED.sub("", "".join(lines[:_HEADER_LINES])).splitlines()
+    header = next((line for line in start if line.strip()), "")
     separator = next((mark for mark in ";\t" if mark in header), ",")
     return make_table(
         file,

@@ -16,9 +16,9 @@ import zlib
 from collections.abc import Iterator, Sequence
 from datetime import date, time, timedelta
 from decimal import Decimal
-from xml.etree.ElementTree import ParseError
 
 from psdstats.errors import Problem
+from psdstats.study.cells import to_number
 from psdstats.study.limits import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES
 from psdstats.study.table import Cell, is_blank
 
@@ -35,9 +35,9 @@ _UNREADABLE = (
     LookupError,
     NotImplementedError,  # a packing method that zipfile does not know
     OSError,
-    ParseError,
     RecursionError,
     RuntimeError,  # an encrypted part
+    SyntaxError,  # what both XML parsers openpyxl may use call text that is no XML
     TypeError,
     ValueError,
     struct.error,
@@ -45,7 +45,13 @@ _UNREADABLE = (
     zlib.error,
 )  # what zipfile, the XML parser and openpyxl raise on bytes that are no workbook
 
-_TEXT_SETTINGS = ("title", "material", "standard")  # text even where it looks otherwise
+_TEXT_SETTINGS = (
+    "title",
+    "material",
+    "standard",
+    "by",
+    "at_each",
+)  # text even where it looks otherwise
 
 
 def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
@@ -217,14 +223,17 @@ def _store(settings: dict[str, object], path: Sequence[str], value: object) -> b
 
 
 def _setting(key: str, value: Cell) -> object:
-    if isinstance(value, Decimal):
-        return str(value) if key in _TEXT_SETTINGS else float(value)
-    text = value.strip()
-    if text in ("true", "false") and key not in _TEXT_SETTINGS:
+    if key in _TEXT_SETTINGS:
+        return str(value)
+    text = str(value).strip()
+    number = to_number(text)
+    if number is not None:
+        return float(number)
+    if text in ("true", "false"):
         return text == "true"
-    if text.startswith("[") and key not in _TEXT_SETTINGS:
+    if text.startswith("["):
         try:
             return tomllib.loads(f"value = {text}")["value"]
         except (tomllib.TOMLDecodeError, RecursionError):
             return text
-    return value if key in _TEXT_SETTINGS else text
+    return text
