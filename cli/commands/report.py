@@ -27,6 +27,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
     from psdstats.comparison import compare, measurement_sources
     from psdstats.output.bundle import write_report_folder
+    from psdstats.output.pages.checks import checks_table
     from psdstats.output.pages.sizes import curves_table, sizes_section
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
@@ -66,7 +67,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             target,
             content,
             provenance=record,
-            tables=[curves_table(bands)],
+            tables=[curves_table(bands), checks_table(checks)],
             replace=options.replace,
             progress=progress,
         )

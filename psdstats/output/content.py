@@ -140,7 +140,8 @@ class Verdict:
     Parameters
     ----------
     word : str
-        "changed", "equivalent", "not shown" or "cannot be told".
+        "changed", "equivalent within the margin", "not shown" or "cannot be told"; or "balance",
+        for the part of the doubt that is the balance.
     sentence : str
         The answer with its numbers, already rounded.
     """

@@ -18,7 +18,11 @@ if TYPE_CHECKING:
 __all__ = ["effect_ratios", "ratios_height_mm"]
 
 _COLUMNS = ("contrast", "ratio", "lower", "upper", "verdict")
-_MARKERS = {"changed": ("o", INK), "equivalent": ("s", INK), "not shown": ("o", "white")}
+_MARKERS = {
+    "changed": ("o", INK),
+    "equivalent within the margin": ("s", INK),
+    "not shown": ("o", "white"),
+}
 _UNKNOWN = ("D", "white")
 
 

@@ -15,11 +15,10 @@ __all__ = ["checks_section", "checks_table", "tare_drawings"]
 
 
 def checks_table(report: CheckReport) -> Table:
-    """One row a finding, worst first."""
-    frame = report.to_frame()
+    """One row a finding, worst first, with its limit and the source of the limit."""
     return Table(
         name="checks",
-        frame=frame,
+        frame=report.to_frame(),
         caption="What the bench checks found.",
         columns=(
             Column(name="severity", heading="severity"),
@@ -36,20 +35,30 @@ def checks_table(report: CheckReport) -> Table:
 
 
 def checks_section(report: CheckReport) -> Section:
-    """Findings as a table, or the sentence that there are none."""
+    """Errors and warnings as a table; notes are only counted."""
+    frame = report.to_frame()
+    pressing = frame[frame["severity"] != "note"]
+    notes = len(frame) - len(pressing)
     blocks: list[Block] = []
-    count = len(report.findings)
-    if count == 0:
-        blocks.append(Paragraph("Every check passed."))
+    if pressing.empty:
+        blocks.append(Paragraph("Nothing was found that asks for action."))
     else:
         blocks.append(
             Note(
-                f"The checks found {count} thing{'s' if count > 1 else ''} to look at; they stand "
-                "with every number below.",
-                kind=NoteKind.WARNING if report.exit_code else NoteKind.NOTE,
+                f"The checks found {len(pressing)} thing{'s' if len(pressing) > 1 else ''} to look "
+                "at; they stand with every number below.",
+                kind=NoteKind.WARNING,
             )
         )
-        blocks.append(checks_table(report))
+        blocks.append(_pressing_table(pressing))
+    if notes:
+        blocks.append(
+            Paragraph(
+                f"{notes} further notes ask for nothing (such as a class that weighs a little less "
+                "than nothing, within weighing noise); they are in the table of checks among the "
+                "files."
+            )
+        )
     if report.switched_off:
         names = ", ".join(report.switched_off)
         blocks.append(Note(f"Checks switched off in this study: {names}."))
@@ -72,7 +81,9 @@ def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
             ax = new_axes(height_mm=85.0)
             tare_history(frame, ax)
         moved = frame[frame["flagged"]]
-        found = ", ".join(f"{row.sieve} in {row.run}" for row in moved.itertuples())
+        found = ", ".join(
+            f"{sieve} in {run}" for sieve, run in zip(moved["sieve"], moved["run"], strict=True)
+        )
         drawings.append(
             Drawing(
                 name=f"tares {group}",
@@ -83,3 +94,26 @@ def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
             )
         )
     return drawings
+
+
+def _pressing_table(pressing: pd.DataFrame) -> Table:
+    text = pressing[["severity", "run", "sieve", "file", "row", "says", "remedy"]].copy()
+    place = text["file"].fillna("") + ", row " + text["row"].astype("Int64").astype(str)
+    text["where"] = (
+        text["run"].fillna("")
+        + text["sieve"].map(lambda sieve: f", {sieve}" if isinstance(sieve, str) else "")
+        + " ("
+        + place.where(text["row"].notna(), text["file"].fillna(""))
+        + ")"
+    )
+    return Table(
+        name="to look at",
+        frame=text[["severity", "where", "says", "remedy"]],
+        caption="What to look at.",
+        columns=(
+            Column(name="severity", heading="severity"),
+            Column(name="where", heading="where"),
+            Column(name="says", heading="found"),
+            Column(name="remedy", heading="what to do"),
+        ),
+    )

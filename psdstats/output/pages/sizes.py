@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from psdstats.output.content import Block, Drawing, Note, Paragraph, Section
+from psdstats.output.content import Block, Drawing, Note, Paragraph, Section, Verdict
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.style import house_style, new_axes
@@ -13,6 +14,7 @@ from psdstats.output.tables.columns import Column, Show
 from psdstats.uncertainty import Propagation
 
 __all__ = [
+    "balance_verdict",
     "curves_table",
     "means_table",
     "size_drawing",
@@ -31,7 +33,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     columns = [
         Column(name="run", heading="run"),
         Column(name="group", heading="group"),
-        Column(name="milling_time_min", heading="milling time", unit="min", show=Show.NUMBER),
+        time_column(wide["milling_time_min"]),
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
@@ -97,7 +99,7 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
         if name not in ("quantity", "value", "lower", "upper", "n_runs", "side")
     ]
     columns = [Column(name="quantity", heading="quantity")]
-    columns += [_key_column(name) for name in keys]
+    columns += [_key_column(means, name) for name in keys]
     columns.append(
         Column(
             name="value",
@@ -115,6 +117,28 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
         columns=tuple(columns),
         row_headings=1 + len(keys),
     )
+
+
+def balance_verdict(propagation: Propagation) -> Verdict:
+    """How much of the measurement's doubt about D50 is the balance, in one sentence."""
+    column = propagation.quantities.index("D50")
+    shares = 100 * propagation.balance_share[:, column]
+    shares = shares[np.isfinite(shares)]
+    u = 100 * propagation.u[:, column] / propagation.value[:, column]
+    u = u[np.isfinite(u)]
+    if len(shares) == 0:
+        return Verdict("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
+    largest = float(shares.max())
+    return Verdict(
+        "balance",
+        f"The measurement leaves D50 with a standard uncertainty of {np.median(u):.2g} % (median "
+        f"over the runs; {u.min():.2g} % to {u.max():.2g} %). Of that variance the balance makes "
+        f"{_per_cent(float(np.median(shares)))} (median), at most {_per_cent(largest)}.",
+    )
+
+
+def _per_cent(share: float) -> str:
+    return "less than 0.1 %" if share < 0.1 else f"{share:.2g} %"
 
 
 def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
@@ -186,9 +210,21 @@ def sizes_section(
     return Section(heading="Sizes", blocks=tuple(blocks))
 
 
-def _key_column(name: str) -> Column:
+def time_column(times: pd.Series) -> Column:
+    """The column of milling times, with as many decimals as the times need."""
+    needed = max((len(f"{float(time):.6g}".partition(".")[2]) for time in times), default=0)
+    return Column(
+        name="milling_time_min",
+        heading="milling time",
+        unit="min",
+        show=Show.NUMBER,
+        decimals=needed,
+    )
+
+
+def _key_column(means: pd.DataFrame, name: str) -> Column:
     if name == "milling_time_min":
-        return Column(name=name, heading="milling time", unit="min", show=Show.TEXT)
+        return time_column(means[name])
     return Column(name=name, heading=name.replace("_", " "))
 
 

@@ -9,6 +9,7 @@ from psdstats.output.content import Block, Note, Paragraph, ReportContent, Secti
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.comparison import comparison_section, comparison_verdicts
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
+from psdstats.output.pages.sizes import balance_verdict
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -56,7 +57,7 @@ def report_content(
     return ReportContent(
         title=study.title,
         subtitle=_subtitle(study),
-        verdicts=comparison_verdicts(comparison),
+        verdicts=(*comparison_verdicts(comparison), balance_verdict(propagation)),
         sections=(
             study_section(study),
             checks_section(checks),
