@@ -13,7 +13,6 @@ from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.monte_carlo import (
     Accumulator,
     BlockSummary,
-    numerical_tolerance,
     validate_linear,
 )
 
@@ -27,6 +26,9 @@ Validity = tuple[tuple[bool | None, ...], ...]
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
+
+# beyond JCGM 101, clause 8 with one digit of u: ends and u of the linear law within this share
+_AGREEMENT = 0.1
 
 
 @dataclass(kw_only=True)
@@ -119,8 +121,15 @@ def monte_carlo_parts(
         upper=upper,
         u=u,
     )
-    with np.errstate(invalid="ignore"):  # u itself must agree too, which the standard leaves open
-        valid &= np.abs(u - linear.u) <= numerical_tolerance(u, 1)
+    with np.errstate(invalid="ignore"):
+        # one digit of u may be half of it, so two things more are asked than the standard asks
+        expanded = linear.k * linear.u
+        ends_off = np.maximum(
+            np.abs(ready.sizes.value - expanded - lower),
+            np.abs(ready.sizes.value + expanded - upper),
+        )
+        valid &= ends_off <= _AGREEMENT * expanded
+        valid &= np.abs(u - linear.u) <= _AGREEMENT * u
     log_moments = total.log_moments or total.moments
     gap = np.where(known.ravel(), 1.0, np.nan)
     notes = [] if accumulator.settled or accumulator.blocks == 1 else [_unsettled(accumulator)]

@@ -63,8 +63,9 @@ class Propagation:
     share_unbracketed : ndarray
         Share of draws without a value (NaN in linear).
     linear_valid : tuple of tuple of (bool or None)
-        Whether the linear interval passes the comparison of JCGM 101, clause 8; None where no
-        comparison was made.  False in the linear method means a reason to doubt it is known.
+        Whether the linear interval passes the comparison of JCGM 101, clause 8 (one digit of u),
+        with its ends and u within 10 % of the Monte Carlo ones; None where no comparison was made.
+        False in the linear method means a reason to doubt it is known.
     mean : ndarray
         Averages of the draws (Monte Carlo; NaN in linear).
     method : Method

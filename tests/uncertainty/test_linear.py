@@ -12,6 +12,7 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.tolerance import tolerance_um
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import combine, coverage_factor, propagate
+from psdstats.uncertainty.engine import prepare
 
 
 def _with_uncertainties(study, run, rule):
@@ -209,3 +210,13 @@ def test_a_nearly_empty_bracket_is_doubted(make_run, make_study):
     result = propagate(study, method="linear")
     assert result.linear_valid[0][1] is False
     assert any("doubtful" in note for note in result.notes)
+
+
+def test_resolution_of_a_display(one_run):
+    """JCGM 100:2008, F.2.2.1 (from memory): u = d/√12; a net mass of two readings has √2 of it."""
+    action = prepare(one_run, sources=["rounding"]).table.on_mass
+    of_first_net = [
+        part for part, place in zip(action.coefficient, action.place, strict=True) if place == 0
+    ]
+    assert len(of_first_net) == 2
+    assert np.hypot(*of_first_net) == pytest.approx(0.00408, abs=5e-6)
