@@ -8,7 +8,9 @@ from psdstats.planning.mill_parts import Balls, Jar, critical_speed_rpm
 from psdstats.planning.plan_error import PlanError
 from psdstats.planning.power_result import PowerResult
 from psdstats.planning.power_simulation import power
+from psdstats.planning.precision_plan import PrecisionPlan, precision
 from psdstats.planning.stack_choice import StackChoice, choose_sieves
+from psdstats.planning.study_variation import variation_of
 from psdstats.planning.trial_plan import Design, Variation
 
 __all__ = [
@@ -20,6 +22,7 @@ __all__ = [
     "MillCharge",
     "PlanError",
     "PowerResult",
+    "PrecisionPlan",
     "StackChoice",
     "Timeline",
     "Variation",
@@ -28,5 +31,7 @@ __all__ = [
     "load_limit_g",
     "mill_charge",
     "power",
+    "precision",
     "timeline",
+    "variation_of",
 ]

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.planning.plan_error import PlanError
+from psdstats.sieves.rules import practice_rule
 
 __all__ = ["ExpectedPowder", "load_limit_g"]
 
 Array = NDArray[np.float64]
-LIGHT_LOAD_G_PER_MM2 = 7e-3  # 7 kg/m²
-COARSE_UM = 4750.0
+G_PER_KG, MM2_PER_M2 = 1e3, 1e6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,7 +72,7 @@ def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
     >>> round(load_limit_g(250))
     220
     """
-    area_mm2 = pi / 4 * frame_diameter_mm**2
-    if aperture_um < COARSE_UM:
-        return LIGHT_LOAD_G_PER_MM2 * area_mm2
-    return 2.5e-3 * aperture_um / 1000 * area_mm2
+    area_m2 = pi / 4 * frame_diameter_mm**2 / MM2_PER_M2
+    if aperture_um < practice_rule("coarse_from").value:
+        return G_PER_KG * practice_rule("load_limit").value * area_m2
+    return G_PER_KG * practice_rule("load_limit_coarse").value * aperture_um / 1000 * area_m2

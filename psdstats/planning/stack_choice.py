@@ -21,12 +21,11 @@ from numpy.typing import NDArray
 
 from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
+from psdstats.sieves.rules import practice_rule
 
 __all__ = ["StackChoice", "choose_sieves"]
 
 Array = NDArray[np.float64]
-HALF = 0.5
-DRY_LIMIT_UM = 75.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -209,20 +208,22 @@ def _choice(
     fullest = share[:, :-1].max(axis=0)
     largest = float(np.min(limits / np.maximum(fullest, 1e-12)))
     remarks = _open_ends(powders, aperture_um, finer)
-    if share.max() > HALF:
+    half, dry = practice_rule("dominant_percent"), practice_rule("finest_dry_sieving")
+    if 100 * share.max() > half.value:
         remarks.append(
-            f"A class holds {100 * share.max():.0f} % of the sample, more than half (USP <786>, "
-            "from memory): choose a closer series or more sieves."
+            f"A class holds {100 * share.max():.0f} % of the sample, more than {half.value:g} % "
+            f"({half.source}): choose a closer series or more sieves."
         )
     if sample_g > largest:
         remarks.append(
-            f"A sample of {sample_g:g} g overloads a sieve (ASTM C136/C136M-19, 8.3): take at "
-            f"most {largest:.3g} g, split the sample, or use larger frames."
+            f"A sample of {sample_g:g} g overloads a sieve ({practice_rule('load_limit').source}): "
+            f"take at most {largest:.3g} g, split the sample, or use larger frames."
         )
-    if aperture_um[0] < DRY_LIMIT_UM:
+    if aperture_um[0] < dry.value:
         remarks.append(
-            f"Dry mechanical sieving is meant for sizes above about {DRY_LIMIT_UM:g} µm (USP "
-            f"<786>); at {aperture_um[0]:g} µm check the end point, or sieve by air jet or wet."
+            f"Dry mechanical sieving is meant for sizes above about {dry.value:g} µm "
+            f"({dry.source}); at {aperture_um[0]:g} µm check the end point, or sieve by air jet or "
+            "wet."
         )
     if asked is not None and asked > len(aperture_um):
         remarks.append(f"The series offers only {len(aperture_um)} useful sieves, not {asked}.")

@@ -77,7 +77,7 @@ def test_an_end_the_series_cannot_reach_is_said():
 
 def test_a_narrow_powder_is_more_than_half_in_one_class_and_that_is_said():
     narrow = ExpectedPowder(name="narrow", d10_um=130, d50_um=150, d90_um=170)
-    assert any("more than half" in remark for remark in choose_sieves([narrow], SERIES).remarks)
+    assert any("more than 50 %" in remark for remark in choose_sieves([narrow], SERIES).remarks)
 
 
 def test_refusals_name_the_value():

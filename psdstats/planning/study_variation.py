@@ -1,0 +1,117 @@
+"""Variation found in a study, as the starting point of the next plan.
+
+Response ln D: a mixed model with one mean for each condition (milling time and further factors),
+groups and, with replicates, groups × condition random, and the joint measurement covariance known.
+Standard deviations in per cent.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.models import MixedModel
+from psdstats.planning.plan_error import PlanError
+from psdstats.planning.trial_plan import Variation
+from psdstats.study.records import Study
+from psdstats.uncertainty import Propagation, choose_sources, propagate
+
+__all__ = ["variation_of"]
+
+RUN_TO_RUN = "run to run"
+TIME = "milling_time_min"
+_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", TIME)
+
+
+def variation_of(
+    study: Study,
+    *,
+    quantity: str = "D50",
+    propagation: Propagation | None = None,
+    seed: int = 0,
+) -> Variation:
+    """Standard deviations of ln D between runs and groups, and of the measurement, in a study.
+
+    Parameters
+    ----------
+    study : Study
+        A trial with replicates or with several groups.
+    quantity : {"D10", "D50", "D90", "span"}
+        Which quantity.
+    propagation : Propagation or None
+        Joint uncertainty of the study without the run-to-run source; made here otherwise.
+    seed : int, default=0
+        Seed of the propagation made here.
+
+    Returns
+    -------
+    Variation
+
+    Raises
+    ------
+    PlanError
+        If the study cannot tell run-to-run variation, having one group and no replicates.
+
+    Notes
+    -----
+    The known covariance is summed up as a part of each run and a part shared by a group's runs
+    (its mean covariance between two runs of one group), which stands for the sieves.
+    """
+    if propagation is None:
+        sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
+        propagation = propagate(study, seed=seed, sources=sources)
+    if quantity not in propagation.quantities:
+        known = ", ".join(propagation.quantities)
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {known}.")
+    value = propagation.value[:, propagation.quantities.index(quantity)]
+    usable = np.isfinite(value)
+    frame = study.runs_frame()[usable].reset_index(drop=True)
+    frame = frame.assign(ln_value=np.log(value[usable]))
+    known = propagation.covariance(quantity, log=True).to_numpy()[np.ix_(usable, usable)]
+    frame = frame.assign(condition=_conditions(frame))
+    cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
+    if len(frame) <= cells + groups - 1:
+        raise PlanError(
+            f"the study has {len(frame)} runs for {cells} conditions in {groups} group(s), which "
+            "leaves nothing to tell run-to-run variation from; state the variation instead."
+        )
+    random: list[str | tuple[str, ...]] = ["group"] if groups > 1 else []
+    both = frame.groupby(["group", "condition"], observed=True).ngroups
+    if groups > 1 and len(frame) > both:
+        random.append(("group", "condition"))
+    fit = MixedModel(
+        frame, response="ln_value", fixed=["condition"], random=random, known_covariance=known
+    ).fit()
+    own, shared = _measurement(frame, known)
+    percent = {str(name): _percent(variance) for name, variance in fit.variance_components.items()}
+    return Variation(
+        run_percent=percent["residual"],
+        group_percent=percent.get("group", 0.0),
+        group_time_percent=percent.get("group:condition", 0.0),
+        measurement_percent=_percent(own),
+        sieves_percent=_percent(shared),
+        source=f"{quantity} of {study.title!r}, {len(frame)} runs in {groups} group(s)",
+    )
+
+
+def _conditions(frame: pd.DataFrame) -> list[str]:
+    """Milling time and every further column that differs between runs, as one text a run."""
+    columns = [TIME] + [
+        column
+        for column in frame.columns
+        if column not in (*_NOT_FACTORS, "ln_value") and len(frame[column].dropna().unique()) > 1
+    ]
+    return [", ".join(map(str, row)) for row in frame[columns].itertuples(index=False)]
+
+
+def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float, float]:
+    """Own and shared part of the known variance."""
+    group = frame["group"].to_numpy()
+    same = (group[:, None] == group[None, :]) & ~np.eye(len(group), dtype=bool)
+    shared = max(float(known[same].mean()), 0.0) if same.any() else 0.0
+    return max(float(np.diag(known).mean()) - shared, 0.0), shared
+
+
+def _percent(variance: float) -> float:
+    return 100 * float(np.sqrt(max(float(variance), 0.0)))
