@@ -1,5 +1,8 @@
 """Uncertainty of sizes: sources, linear propagation, Monte Carlo, bootstrap, budget."""
 
+from psdstats.uncertainty.archive import propagate_archive
+from psdstats.uncertainty.bootstrap import BootstrapMethod, BootstrapResult, bootstrap_sizes
+from psdstats.uncertainty.budgets import Budget, budget
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.jacobian import percentile_jacobian
 from psdstats.uncertainty.linear import combine, coverage_factor
@@ -9,15 +12,21 @@ from psdstats.uncertainty.registry import choose_sources, known_sources
 from psdstats.uncertainty.sources.base import Source
 
 __all__ = [
+    "BootstrapMethod",
+    "BootstrapResult",
+    "Budget",
     "Method",
     "Propagation",
     "Source",
     "adaptive_monte_carlo",
+    "bootstrap_sizes",
+    "budget",
     "choose_sources",
     "combine",
     "coverage_factor",
     "known_sources",
     "percentile_jacobian",
     "propagate",
+    "propagate_archive",
     "validate_linear",
 ]

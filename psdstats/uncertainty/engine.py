@@ -127,7 +127,7 @@ def propagate(
         plan,
         block_draws=size,
         max_blocks=n_blocks,
-        workers=workers,
+        workers=_whole("workers", workers),
         cluster=cluster,
         progress=progress,
     )

@@ -10,6 +10,8 @@ from psdstats.errors import UncertaintyError
 
 __all__ = ["parallel_map"]
 
+ANSWER_WITHIN = "10s"
+
 RunAll = Callable[[Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
 
 
@@ -31,8 +33,6 @@ def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll,
     at_a_time : int
         Tasks worth handing over together.
     """
-    if isinstance(workers, bool) or not isinstance(workers, int) or workers < 1:
-        raise UncertaintyError(f"workers is {workers!r}; give a whole number of 1 or more.")
     import joblib
 
     def with_pool(parallel: Any) -> RunAll:
@@ -52,7 +52,7 @@ def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll,
             "a cluster needs Dask, which is not installed; install psdstats[cluster]."
         ) from cause
     try:
-        client: Any = Client(cluster, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+        client: Any = Client(cluster, timeout=ANSWER_WITHIN, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as cause:
         raise UncertaintyError(
             f"no Dask scheduler answers at {cluster!r}; check the address and that it is running."
