@@ -21,7 +21,7 @@ from psdstats.comparison.plan import ComparisonPlan, Grouping, plan_comparison
 from psdstats.comparison.response import Response, build_response
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel
+from psdstats.models import MixedModel, MixedModelFit
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation, Source, choose_sources, propagate
@@ -29,7 +29,9 @@ from psdstats.uncertainty import Propagation, Source, choose_sources, propagate
 __all__ = ["QUANTITIES", "RUN_TO_RUN", "compare", "measurement_sources"]
 
 QUANTITIES = ("D10", "D50", "D90", "span")
-RUN_TO_RUN = "run to run"
+RUN_TO_RUN = "run_to_run"
+
+_LISTED = 4  # runs named in a note before "and … more"
 
 
 def compare(
@@ -110,7 +112,7 @@ def compare(
         level=level,
         across_quantities=across_quantities,
         results=results,
-        headlines=headlines(plan, results),
+        headlines=headlines(plan, results, level=each),
         notes=plan.notes,
     )
 
@@ -123,7 +125,9 @@ def measurement_sources(
     Run-to-run variation is estimated by the model (or declared for the measurement-only route),
     so it must not be in the known part as well.
     """
-    return tuple(source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN)
+    return tuple(
+        source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN
+    )
 
 
 def _compare_one(
@@ -134,6 +138,7 @@ def _compare_one(
         plan=plan,
         levels=response.levels,
         at_levels=_levels(runs, plan.at_each),
+        lost_column=response.lost_column,
         obstacles=response.obstacles,
         level=level,
     )
@@ -149,13 +154,15 @@ def _compare_one(
 def _by_model(
     plan: ComparisonPlan, response: Response, context: EffectContext, families: Sequence[str]
 ) -> QuantityComparison:
+    name = f"ln_{response.quantity}"
     model = MixedModel(
-        response.frame,
-        response="ln_value",
+        response.frame.rename(columns={"ln_value": name}),
+        response=name,
         fixed=plan.fixed,
         random=list(plan.within),
         known_covariance=response.covariance,
         factors=list(plan.factors),
+        boundary="free",  # calibrated: tests/calibration/results/mixed_models.md
     )
     fit = model.fit()
     terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
@@ -182,7 +189,7 @@ def _by_model(
         effects=pd.concat(effects, ignore_index=True),
         means=_as_sizes(fit.marginal_means(plan.by, by=plan.at_each, level=context.level)),
         fit=fit,
-        notes=(*_set_aside(response), *([] if fit.status == "converged" else [fit.status])),
+        notes=(*_set_aside(response), *_remarks(fit)),
     )
 
 
@@ -291,10 +298,22 @@ def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
 
 
 def _set_aside(response: Response) -> tuple[str, ...]:
-    if not response.set_aside:
+    count = len(response.set_aside)
+    if count == 0:
         return ()
-    runs = ", ".join(response.set_aside)
+    runs = ", ".join(response.set_aside[:_LISTED])
+    more = f" and {count - _LISTED} more" if count > _LISTED else ""
     return (
-        f"set aside, because the sieves do not bracket {response.quantity} in every run of their "
-        f"cell: {runs}.",
+        f"{count} runs set aside, because the sieves do not bracket {response.quantity} in every "
+        f"run of their cell: {runs}{more}.",
     )
+
+
+def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
+    """State of the fit and cautions of the design, as sentences."""
+    state = fit.status
+    if state == "converged":
+        return fit.cautions
+    if "below zero" in state:
+        state += ", which says that no such variation was seen"
+    return (f"{state}.", *fit.cautions)

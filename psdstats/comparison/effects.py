@@ -60,8 +60,10 @@ class EffectContext:
         What is compared with what, and the margin of equivalence.
     levels, at_levels : sequence of str
         All levels of both, in order.
+    lost_column : str
+        Column that the obstacles belong to: the factor or ``at_each``.
     obstacles : mapping of str to str
-        Why a level of ``by`` cannot be judged.
+        Why a level of that column cannot be judged.
     level : float
         Confidence level.
     """
@@ -70,6 +72,7 @@ class EffectContext:
     plan: ComparisonPlan
     levels: Sequence[str]
     at_levels: Sequence[str]
+    lost_column: str
     obstacles: Mapping[str, str]
     level: float
 
@@ -77,7 +80,7 @@ class EffectContext:
         """Words for one comparison."""
         top, _, where = high.partition(" at ")
         bottom = low.partition(" at ")[0]
-        each = f" ({self.plan.at_each} {where})" if where else ""
+        each = f" ({self.plan.each_place(where)})" if where else ""
         return f"{self.quantity} at {self.plan.place(top)} against {self.plan.place(bottom)}{each}"
 
 
@@ -113,7 +116,11 @@ def effect_rows(
     if context.plan.at_each is not None:
         planned = within_each(planned, context.at_levels)
     estimated = {} if contrasts is None else _estimated(contrasts, context)
-    first_is_lost = family == "against first" and context.levels[0] in context.obstacles
+    first_is_lost = (
+        family == "against first"
+        and context.lost_column == context.plan.by
+        and context.levels[0] in context.obstacles
+    )
     rows = []
     for label, high, low in zip(planned.labels, planned.high, planned.low, strict=True):
         found = None if first_is_lost else estimated.pop((high, low), None)
@@ -124,7 +131,12 @@ def effect_rows(
 
 
 def _unjudged(label: str, high: str, low: str, context: EffectContext) -> dict[str, object]:
-    names = [name.partition(" at ")[0] for name in (high, low)]
+    by_level = context.lost_column == context.plan.by
+    names = (
+        [high.partition(" at ")[0], low.partition(" at ")[0]]
+        if by_level
+        else [high.partition(" at ")[2]]
+    )
     reasons = tuple(context.obstacles[name] for name in names if name in context.obstacles)
     finding = verdict(
         Evidence(

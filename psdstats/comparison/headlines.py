@@ -16,7 +16,9 @@ __all__ = ["headlines"]
 _CHANGED = "changed"
 
 
-def headlines(plan: ComparisonPlan, results: Sequence[QuantityComparison]) -> tuple[str, ...]:
+def headlines(
+    plan: ComparisonPlan, results: Sequence[QuantityComparison], *, level: float = 0.95
+) -> tuple[str, ...]:
     """Sentences for the top of a report: two or three for each quantity.
 
     Parameters
@@ -25,6 +27,8 @@ def headlines(plan: ComparisonPlan, results: Sequence[QuantityComparison]) -> tu
         What was compared.
     results : sequence of QuantityComparison
         What was found.
+    level : float, default=0.95
+        A test counts as showing something where p is below 1 - level.
 
     Returns
     -------
@@ -32,37 +36,49 @@ def headlines(plan: ComparisonPlan, results: Sequence[QuantityComparison]) -> tu
     """
     sentences: list[str] = []
     for result in results:
-        sentences += _of_quantity(plan, result)
+        sentences += _of_quantity(plan, result, 1.0 - level)
     return tuple(sentences)
 
 
-def _of_quantity(plan: ComparisonPlan, result: QuantityComparison) -> list[str]:
+def _of_quantity(plan: ComparisonPlan, result: QuantityComparison, alpha: float) -> list[str]:
     families = list(dict.fromkeys(result.effects["family"]))
     lead = "against first" if "against first" in families else families[0]
     rows = result.family(lead)
-    sentences = [_test_sentence(plan, result)] if result.tests else []
-    sentences += (
-        list(rows["sentence"])
-        if len(rows) <= 1 or lead != "against first"
-        else [str(rows["sentence"].iloc[-1])]
-    )
+    sentences = [_test_sentence(plan, result, alpha)] if result.tests else []
+    if lead == "against first":
+        sentences += [str(own["sentence"].iloc[-1]) for own in _each(rows).values()]
+    else:
+        sentences += [str(sentence) for sentence in rows["sentence"]]
     if "successive" in families:
-        sentences.append(_last_step(plan, result.quantity, result.family("successive")))
+        sentences += [
+            _last_step(plan, f"{result.quantity}{_where(plan, level)}", own)
+            for level, own in _each(result.family("successive")).items()
+        ]
     return sentences
 
 
-def _test_sentence(plan: ComparisonPlan, result: QuantityComparison) -> str:
+def _each(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Rows by level of ``at_each``; all under "" where there is none."""
+    levels = rows["high"].str.partition(" at ")[2]
+    return {str(level): own for level, own in rows.groupby(levels, sort=False)}
+
+
+def _where(plan: ComparisonPlan, level: str) -> str:
+    return f" ({plan.each_place(level)})" if level else ""
+
+
+def _test_sentence(plan: ComparisonPlan, result: QuantityComparison, alpha: float) -> str:
     test: OverallTest = result.tests[0]
     name = "Milling time" if plan.by == "milling_time_min" else plan.by
     if result.route is Route.MEASUREMENT_ONLY:
-        differ = "differ by more" if test.p < 0.05 else "were not shown to differ by more"
+        differ = "differ by more" if test.p < alpha else "were not shown to differ by more"
         return (
             f"{result.quantity}: the single runs at the levels of {name.lower()} {differ} than the "
             f"measurement (chi-square({test.df_num:.0f}) = {test.f * test.df_num:.1f}, "
             f"{word_p(test.p)})."
         )
-    shown = "changed" if test.p < 0.05 else "was not shown to change"
-    basis = f"F({test.df_num:.0f}, {test.df_den:.1f}) = {test.f:.3g}"
+    shown = "changed" if test.p < alpha else "was not shown to change"
+    basis = f"F({test.df_num:.0f}, {test.df_den:.1f}) = {_short(test.f)}"
     return f"{name} {shown} {result.quantity} ({basis}, {word_p(test.p)})."
 
 
@@ -71,10 +87,8 @@ def _last_step(plan: ComparisonPlan, quantity: str, steps: pd.DataFrame) -> str:
     if len(changed) == 0:
         return f"{quantity}: no single step was shown to change it."
     last = steps.iloc[int(changed[-1])]
-    text = (
-        f"{quantity}: the last step shown to change it is from {last['low']} to "
-        f"{plan.place(str(last['high']))} ({_percent(float(last['change_percent']))})"
-    )
+    low, high = (str(last[name]).partition(" at ")[0] for name in ("low", "high"))
+    text = f"{quantity}: the last step shown to change it is from {low} to {plan.place(high)} ({_percent(float(last['change_percent']))})"
     after = steps.iloc[int(changed[-1]) + 1 :]
     if after.empty:
         return f"{text}; it had not stopped changing at the end of the trial."
@@ -89,3 +103,7 @@ def _last_step(plan: ComparisonPlan, quantity: str, steps: pd.DataFrame) -> str:
 
 def _percent(change: float) -> str:
     return f"{change:+.1f} %".replace("-", "−")
+
+
+def _short(f: float) -> str:
+    return f"{f:.3g}" if f < 1000 else f"{f:.0f}"

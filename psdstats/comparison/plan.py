@@ -15,7 +15,7 @@ import pandas as pd
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
 
-__all__ = ["ComparisonPlan", "Grouping", "plan_comparison"]
+__all__ = ["ComparisonPlan", "Grouping", "level_in_words", "plan_comparison"]
 
 Grouping = str | tuple[str, ...]
 
@@ -52,7 +52,11 @@ class ComparisonPlan:
 
     def place(self, level: str) -> str:
         """A level of the factor in words, e.g. "24 min" or "ball_ratio 10"."""
-        return f"{level} min" if self.by == _TIME else f"{self.by} {level}"
+        return level_in_words(self.by, level)
+
+    def each_place(self, level: str) -> str:
+        """A level of ``at_each`` in words."""
+        return level_in_words(str(self.at_each), level)
 
     @property
     def factors(self) -> tuple[str, ...]:
@@ -70,10 +74,14 @@ class ComparisonPlan:
 
     @property
     def cell(self) -> list[str]:
-        """Columns whose combination is one cell: first grouping, factor, and at_each."""
+        """Columns whose combination is one cell: first grouping and every factor."""
         first = [self.within[0]] if self.within and isinstance(self.within[0], str) else []
-        each = [] if self.at_each is None else [self.at_each]
-        return [*first, self.by, *each]
+        return [*first, *self.factors]
+
+
+def level_in_words(column: str, level: str) -> str:
+    """A level of a column of the run table in words, e.g. "24 min" or "ball_ratio 10"."""
+    return f"{level} min" if column == _TIME else f"{column} {level}"
 
 
 def plan_comparison(
@@ -105,7 +113,7 @@ def plan_comparison(
         If a column does not exist, or has a single level.
     """
     frame = study.runs_frame()
-    asked = study.compare
+    asked = _settings_for(study.compare, by)
     by = str(by or asked.get("by") or _TIME)
     at_each = at_each or _optional_text(asked, "at_each")
     if at_each == by:
@@ -133,6 +141,22 @@ def plan_comparison(
         margin_percent=_positive(margin),
         notes=tuple(notes),
     )
+
+
+def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
+    """The settings of study.toml, adapted where another factor than theirs is compared.
+
+    The groupings they name belong to their own factor and are dropped; their factor and further
+    factors stay in the model as further factors.
+    """
+    own = settings.get("by")
+    if by is None or own is None or own == by:
+        return settings
+    kept = (str(own), *_names(settings.get("also")))
+    adapted: dict[str, object] = {"also": tuple(name for name in kept if name != by)}
+    if "margin_percent" in settings:
+        adapted["margin_percent"] = settings["margin_percent"]
+    return adapted
 
 
 def _default_also(

@@ -14,11 +14,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.plan import ComparisonPlan, level_in_words
 from psdstats.models.design_columns import level_text
 from psdstats.uncertainty import Propagation
 
 __all__ = ["Response", "build_response"]
+
+_MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,8 +39,10 @@ class Response:
         Runs left out because their cell holds an open percentile.
     levels : tuple of str
         All levels of the factor, in order, as text.
+    lost_column : str
+        The column whose levels are lost where too many runs are open: the factor or ``at_each``.
     obstacles : mapping of str to str
-        For each level with no run left, why, as a clause.
+        For each lost level of that column why it cannot be judged, as a clause.
     """
 
     quantity: str
@@ -46,6 +50,7 @@ class Response:
     covariance: NDArray[np.float64]
     set_aside: tuple[str, ...]
     levels: tuple[str, ...]
+    lost_column: str
     obstacles: Mapping[str, str]
 
 
@@ -74,32 +79,40 @@ def build_response(
     in_open_cell = is_open.groupby([runs[name] for name in plan.cell], observed=True).transform(
         "any"
     )
-    by = runs[plan.by]
-    lost = _lost_levels(runs, in_open_cell, plan)
-    kept = (~in_open_cell & ~by.isin(lost)).to_numpy(dtype=bool)
+    column, lost = _lost_levels(runs, in_open_cell, plan)
+    kept = (~in_open_cell & ~runs[column].isin(lost)).to_numpy(dtype=bool)
     frame = runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True)
     return Response(
         quantity=quantity,
         frame=frame,
         covariance=propagation.covariance(quantity, log=True).to_numpy()[np.ix_(kept, kept)],
         set_aside=tuple(runs["run"][~kept]),
-        levels=tuple(level_text(level) for level in sorted(by.unique())),
+        levels=tuple(level_text(level) for level in sorted(runs[plan.by].unique())),
+        lost_column=column,
         obstacles={
-            level_text(level): _obstacle(quantity, plan, level, is_open[by == level])
+            level_text(level): _obstacle(quantity, column, level, is_open[runs[column] == level])
             for level in lost
         },
     )
 
 
-def _lost_levels(runs: pd.DataFrame, in_open_cell: pd.Series, plan: ComparisonPlan) -> list[object]:
-    """Levels of the factor with no run left, in any of the levels of ``at_each``."""
-    keys = [runs[plan.by]] + ([] if plan.at_each is None else [runs[plan.at_each]])
-    empty = in_open_cell.groupby(keys, observed=True).all()
-    levels = empty[empty].index.get_level_values(0)
-    return list(dict.fromkeys(levels.tolist()))
+def _lost_levels(
+    runs: pd.DataFrame, in_open_cell: pd.Series, plan: ComparisonPlan
+) -> tuple[str, list[object]]:
+    """Levels that lose more than half of their runs, and the column they belong to.
+
+    With ``at_each`` a combination may be lost: then its level of the factor goes, or its level of
+    ``at_each``, whichever leaves more runs.
+    """
+    columns = [plan.by] + ([] if plan.at_each is None else [plan.at_each])
+    share = in_open_cell.groupby([runs[name] for name in columns], observed=True).mean()
+    lost = share[share > _MOST_SET_ASIDE].index
+    choices = {name: list(dict.fromkeys(lost.get_level_values(name))) for name in columns}
+    best = min(columns, key=lambda name: int(runs[name].isin(choices[name]).sum()))
+    return best, choices[best]
 
 
-def _obstacle(quantity: str, plan: ComparisonPlan, level: object, is_open: pd.Series) -> str:
+def _obstacle(quantity: str, column: str, level: object, is_open: pd.Series) -> str:
+    place = level_in_words(column, level_text(level))
     share = f"{int(is_open.sum())} of {len(is_open)} runs"
-    place = plan.place(level_text(level))
     return f"{quantity} at {place} is not bracketed by the sieves in {share}"

@@ -150,13 +150,16 @@ class Comparison:
         )
 
     def variance_frame(self) -> pd.DataFrame:
-        """One row a variance component of each fitted model, as a relative SD in per cent."""
+        """One row a variance component of each fitted model, as a relative SD in per cent.
+
+        The SD is missing where the estimate of the variance is below zero.
+        """
         rows = [
             {
                 "quantity": result.quantity,
                 "component": str(name),
                 "variance": float(value),
-                "sd_percent": 100.0 * max(float(value), 0.0) ** 0.5,
+                "sd_percent": 100.0 * float(value) ** 0.5 if value >= 0.0 else float("nan"),
             }
             for result in self.results
             if result.fit is not None

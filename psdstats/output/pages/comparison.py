@@ -40,7 +40,7 @@ def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
         families = list(dict.fromkeys(result.effects["family"]))
         rows = result.family(families[0])
         if families[0] == "against first":
-            rows = rows.tail(1)
+            rows = rows.groupby(rows["high"].str.partition(" at ")[2], sort=False).tail(1)
         found += [
             Verdict(str(row["verdict"]), str(row["sentence"])) for row in rows.to_dict("records")
         ]
@@ -115,8 +115,15 @@ def variance_table(comparison: Comparison) -> Table | None:
         columns=(
             Column(name="quantity", heading="quantity"),
             Column(name="component", heading="between"),
-            Column(name="sd_percent", heading="standard deviation", unit="%", show=Show.NUMBER),
+            Column(
+                name="sd_percent",
+                heading="standard deviation",
+                unit="%",
+                show=Show.NUMBER,
+                decimals=2,
+            ),
         ),
+        notes=("A dash: the estimate of the variance is below zero, so none was seen.",),
     )
 
 
