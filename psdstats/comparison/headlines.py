@@ -88,7 +88,11 @@ def _last_step(plan: ComparisonPlan, quantity: str, steps: pd.DataFrame) -> str:
         return f"{quantity}: no single step was shown to change it."
     last = steps.iloc[int(changed[-1])]
     low, high = (str(last[name]).partition(" at ")[0] for name in ("low", "high"))
-    text = f"{quantity}: the last step shown to change it is from {low} to {plan.place(high)} ({_percent(float(last['change_percent']))})"
+    change = _percent(float(last["change_percent"]))
+    text = (
+        f"{quantity}: the last step shown to change it is from {low} to {plan.place(high)} "
+        f"({change})"
+    )
     after = steps.iloc[int(changed[-1]) + 1 :]
     if after.empty:
         return f"{text}; it had not stopped changing at the end of the trial."

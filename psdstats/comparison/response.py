@@ -108,11 +108,11 @@ def _lost_levels(
     share = in_open_cell.groupby([runs[name] for name in columns], observed=True).mean()
     lost = share[share > _MOST_SET_ASIDE].index
     choices = {name: list(dict.fromkeys(lost.get_level_values(name))) for name in columns}
-    best = min(columns, key=lambda name: int(runs[name].isin(choices[name]).sum()))
+    best = min(columns, key=lambda name: np.count_nonzero(runs[name].isin(choices[name])))
     return best, choices[best]
 
 
 def _obstacle(quantity: str, column: str, level: object, is_open: pd.Series) -> str:
     place = level_in_words(column, level_text(level))
-    share = f"{int(is_open.sum())} of {len(is_open)} runs"
+    share = f"{np.count_nonzero(is_open)} of {len(is_open)} runs"
     return f"{quantity} at {place} is not bracketed by the sieves in {share}"
