@@ -6,10 +6,12 @@ Units: aperture in µm, mass in g, time in min.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
 from psdstats.errors import Problem
+from psdstats.sieves.sieve import Sieve
 from psdstats.study.entries import (
     RunEntry,
     WeighingEntry,
@@ -49,8 +51,52 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     entries, spoiled = read_weighing_entries(raw.weighings, problems)
     if wrong or not runs:
         return None
+    weighed = _sort_weighings(raw, raw.weighings.file, runs, entries, spoiled, problems)
+    notes = _notes(raw, weighed)
+    chosen = choose_balances(runs, raw, problems)
+    by_run = {run: found for run, found in weighed.by_run.items() if run in chosen}
+    balances = make_balances(raw, chosen, by_run, notes)
+    problems += _compare_problems(raw, runs)
+    records = tuple(
+        _run(entry, chosen[entry.run], by_run[entry.run], raw.weighings.file)
+        for entry in runs
+        if entry.run in by_run
+    )
+    if not records:
+        problems += _nothing_weighed(raw.weighings.file, weighed.waiting)
+        return None
+    return Study(
+        runs=records,
+        sieves=MappingProxyType(weighed.sieves),
+        balances=MappingProxyType(balances),
+        tares=weighed.tares,
+        files=tuple(raw.files),
+        notes=tuple(notes),
+        **_plain_settings(raw),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Weighed:
+    """The weighings, sorted by run, and what goes with them."""
+
+    by_run: dict[str, list[WeighingEntry]]
+    waiting: list[str]
+    sieves: dict[str, Sieve]
+    tares: TareHandling
+    named: bool
+
+
+def _sort_weighings(
+    raw: RawStudy,
+    file: str,
+    runs: list[RunEntry],
+    entries: list[WeighingEntry],
+    spoiled: set[str],
+    problems: list[Problem],
+) -> _Weighed:
+    """Complete the weighings of the known runs and sort them by run."""
     tares = TareHandling(str(raw.settings.get("tares", TareHandling.EACH_RUN)))
-    file = raw.weighings.file
     entries = _of_known_runs(entries, runs, raw, problems)
     groups = {entry.run: entry.group for entry in runs}
     named = any(entry.sieve is not None and entry.aperture_um > 0 for entry in entries)
@@ -60,30 +106,8 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     sieves = collect_sieves(raw, entries, problems)
     entries = fill_tares(entries, tares, file, problems)
     whole = [run for run in groups if run not in spoiled]
-    entries = [entry for entry in entries if entry.run not in spoiled]
-    weighings, waiting = complete_runs(whole, entries, tares, file, problems)
-    notes = _notes(raw, waiting, named=named)
-    chosen = choose_balances(runs, raw, problems)
-    weighings = {run: found for run, found in weighings.items() if run in chosen}
-    balances = make_balances(raw, chosen, weighings, notes)
-    problems += _compare_problems(raw, runs)
-    records = tuple(
-        _run(entry, chosen[entry.run], weighings[entry.run], file)
-        for entry in runs
-        if entry.run in weighings
-    )
-    if not records:
-        problems += _nothing_weighed(file, waiting)
-        return None
-    return Study(
-        runs=records,
-        sieves=MappingProxyType(sieves),
-        balances=MappingProxyType(balances),
-        tares=tares,
-        files=tuple(raw.files),
-        notes=tuple(notes),
-        **_plain_settings(raw),
-    )
+    by_run, waiting = complete_runs(whole, entries, tares, file, problems)
+    return _Weighed(by_run=by_run, waiting=waiting, sieves=sieves, tares=tares, named=named)
 
 
 def _of_known_runs(
@@ -115,16 +139,16 @@ def _of_known_runs(
     return kept
 
 
-def _notes(raw: RawStudy, waiting: list[str], *, named: bool) -> list[str]:
+def _notes(raw: RawStudy, weighed: _Weighed) -> list[str]:
     given = raw.settings.get("notes", ())
     notes = [str(note) for note in given] if isinstance(given, list) else []
-    if not named:
+    if not weighed.named:
         notes.append(
             "The weighings name no sieves: each group is taken to use one physical stack for all "
             "its runs."
         )
-    if waiting:
-        notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
+    if weighed.waiting:
+        notes.append(f"Not weighed yet and left out: {', '.join(weighed.waiting)}.")
     return list(dict.fromkeys(notes))
 
 

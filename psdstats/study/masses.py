@@ -117,7 +117,8 @@ def complete_runs(
     """
     by_run: dict[str, list[WeighingEntry]] = {run: [] for run in runs}
     for entry in entries:
-        by_run[entry.run].append(entry)
+        if entry.run in by_run:
+            by_run[entry.run].append(entry)
     waiting: list[str] = []
     complete: dict[str, list[WeighingEntry]] = {}
     for run, members in by_run.items():

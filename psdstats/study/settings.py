@@ -21,6 +21,8 @@ __all__ = ["RULES", "check_settings", "parse_toml"]
 RULES = ("semilog", "linear", "logprobit", "monotone")
 """Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
+_LARGEST = 1e12  # of any number among the settings
+
 Rule = Callable[[object], str | None]
 """Says what is expected where a value is not allowed, None where it is."""
 
@@ -48,7 +50,7 @@ def _number(
         fits = (
             isinstance(value, int | float)
             and not isinstance(value, bool)
-            and math.isfinite(value)
+            and abs(value) < _LARGEST  # false for nan too
             and (value > above if above is not None else value >= (least or 0.0))
             and value < below
         )

@@ -9,9 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from psdstats.sieves.rules import practice_rule
-from psdstats.study.limits import MAX_MASS_G
-from psdstats.study.save_workbook import put_text, setting_rows
+from psdstats.study.save_workbook import put_number, put_text, setting_rows
 from psdstats.study.sheet_plan import SheetPlan
 from psdstats.study.sheet_tables import (
     first_rows,
@@ -21,10 +19,12 @@ from psdstats.study.sheet_tables import (
     plan_weighings,
 )
 from psdstats.study.sheet_texts import guide_lines
+from psdstats.study.sheet_validation import add_validations, column_letters
 from psdstats.study.tables_out import MASS_COLUMNS, OutTable, step_decimals
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
+    from openpyxl.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
 __all__ = ["write_recording_workbook"]
@@ -32,7 +32,7 @@ __all__ = ["write_recording_workbook"]
 _INPUT_FILL = "FFF2CC"
 _HEAD_FILL = "D9E1F2"
 _WIDTHS = {"run": 18, "sieve": 18, "remark": 26, "group": 12}
-_FORMULA_COLUMNS = ("net_g", "recovered_g", "loss_g", "loss_percent")
+_MASS_FORMULAS = ("net_g", "recovered_g", "loss_g")
 
 
 def write_recording_workbook(plan: SheetPlan, place: Path) -> None:
@@ -66,7 +66,7 @@ def write_recording_workbook(plan: SheetPlan, place: Path) -> None:
     _sheet(book, "sieves", plan_sieves(plan), plan, inputs=certificates)
     _weighing_formulas(weighings, plan)
     _loss_formulas(runs, weighings, plan)
-    _validate(runs, weighings, plan)
+    add_validations(runs, weighings, plan)
     book.active = book.sheetnames.index("weighings")
     with place.open("wb") as file:
         book.save(file)
@@ -95,13 +95,31 @@ def _sheet(
     formulas: tuple[str, ...] = (),
 ) -> Worksheet:
     """Write one table; cells of the columns in `inputs` may be filled in."""
-    from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
-    from openpyxl.utils import get_column_letter
-
     sheet = book.create_sheet(name)
     names = [*table[0], *formulas]
-    thin = Border(*[Side(style="thin", color="999999")] * 4)
-    mass_format = _mass_format(plan)
+    _head(sheet, names)
+    formats = dict.fromkeys((*MASS_COLUMNS, *_MASS_FORMULAS, "sample_mass_g"), _mass_format(plan))
+    formats["loss_percent"] = "0.00"
+    for number, row in enumerate(table[1], start=2):
+        for column, title in enumerate(names, start=1):
+            value = row[column - 1] if column <= len(row) else None
+            if isinstance(value, str):
+                put_text(sheet, number, column, value)
+            elif value is not None:
+                put_number(sheet, number, column, value)
+            _style(sheet.cell(number, column), is_input=title in inputs)
+            if title in formats:
+                sheet.cell(number, column).number_format = formats[title]
+    sheet.protection.sheet = True
+    sheet.protection.formatColumns = False
+    _print_setup(sheet, plan)
+    return sheet
+
+
+def _head(sheet: Worksheet, names: list[str]) -> None:
+    from openpyxl.styles import Alignment, Font, PatternFill
+    from openpyxl.utils import get_column_letter
+
     for column, title in enumerate(names, start=1):
         put_text(sheet, 1, column, title)
         head = sheet.cell(1, column)
@@ -110,27 +128,16 @@ def _sheet(
         head.alignment = Alignment(wrap_text=True, vertical="top")
         width = _WIDTHS.get(title, max(10, len(title) // 2 + 4))
         sheet.column_dimensions[get_column_letter(column)].width = width
-    for number, row in enumerate(table[1], start=2):
-        for column, title in enumerate(names, start=1):
-            value = row[column - 1] if column <= len(row) else None
-            cell = sheet.cell(number, column)
-            cell.border = thin
-            if isinstance(value, str):
-                put_text(sheet, number, column, value)
-            elif value is not None:
-                cell.value = value
-            if title in inputs:
-                cell.protection = Protection(locked=False)
-                cell.fill = PatternFill("solid", fgColor=_INPUT_FILL)
-            if title in (*MASS_COLUMNS, "net_g", "sample_mass_g", "recovered_g", "loss_g"):
-                cell.number_format = mass_format
-            if title == "loss_percent":
-                cell.number_format = "0.00"
     sheet.freeze_panes = "A2"
-    sheet.protection.sheet = True
-    sheet.protection.formatColumns = False
-    _print_setup(sheet, plan)
-    return sheet
+
+
+def _style(cell: Cell, *, is_input: bool) -> None:
+    from openpyxl.styles import Border, PatternFill, Protection, Side
+
+    cell.border = Border(*[Side(style="thin", color="999999")] * 4)
+    if is_input:
+        cell.protection = Protection(locked=False)
+        cell.fill = PatternFill("solid", fgColor=_INPUT_FILL)
 
 
 def _mass_format(plan: SheetPlan) -> str:
@@ -152,15 +159,10 @@ def _print_setup(sheet: Worksheet, plan: SheetPlan) -> None:
     sheet.oddFooter.right.text = "page &P of &N"
 
 
-def _columns(sheet: Worksheet) -> dict[str, str]:
-    """Letters of the columns of a sheet by their names."""
-    return {str(cell.value): cell.column_letter for cell in sheet[1]}
-
-
 def _weighing_formulas(sheet: Worksheet, plan: SheetPlan) -> None:
     from openpyxl.styles import PatternFill, Protection
 
-    letters = _columns(sheet)
+    letters = column_letters(sheet)
     tare, gross, net = letters["tare_g"], letters["gross_g"], letters["net_g"]
     first = first_rows(plan)
     for row in range(2, sheet.max_row + 1):
@@ -175,10 +177,10 @@ def _weighing_formulas(sheet: Worksheet, plan: SheetPlan) -> None:
 
 
 def _loss_formulas(runs: Worksheet, weighings: Worksheet, plan: SheetPlan) -> None:
-    letters = _columns(runs)
+    letters = column_letters(runs)
     sample, recovered = letters["sample_mass_g"], letters["recovered_g"]
     loss, percent = letters["loss_g"], letters["loss_percent"]
-    net = _columns(weighings)["net_g"]
+    net = column_letters(weighings)["net_g"]
     start = 2
     for row, run in enumerate(plan.runs(), start=2):
         count = len(plan.stack(run.group)) + 1
@@ -190,63 +192,3 @@ def _loss_formulas(runs: Worksheet, weighings: Worksheet, plan: SheetPlan) -> No
             f"ROUND({sample}{row}-{recovered}{row},7))"
         )
         runs[f"{percent}{row}"] = f'=IF({loss}{row}="","",100*{loss}{row}/{sample}{row})'
-
-
-def _validate(runs: Worksheet, weighings: Worksheet, plan: SheetPlan) -> None:
-    from openpyxl.formatting.rule import CellIsRule
-    from openpyxl.styles import Font
-    from openpyxl.worksheet.datavalidation import DataValidation
-
-    letters = _columns(weighings)
-    capacity = plan.balance.capacity_g if plan.balance is not None else None
-    largest = MAX_MASS_G if capacity is None else capacity
-    mass = DataValidation(
-        type="decimal",
-        operator="between",
-        formula1="0",
-        formula2=f"{largest:.10g}",
-        error=f"Write a mass in g from 0 to {largest:.10g}, the number alone.",
-        errorTitle="Not a mass",
-        prompt="Mass in g, the number alone.",
-    )
-    tare, gross = letters["tare_g"], letters["gross_g"]
-    load = DataValidation(
-        type="custom",
-        formula1=f"=AND(ISNUMBER({gross}2),{gross}2>={tare}2,{gross}2<={largest:.10g})",
-        errorStyle="warning",
-        error="The loaded sieve is lighter than the empty one, above the balance's capacity, or "
-        "this is no number. Weigh it again.",
-        errorTitle="Look again",
-        prompt="Mass with powder in g, the number alone.",
-    )
-    sample = DataValidation(
-        type="decimal",
-        operator="greaterThan",
-        formula1="0",
-        error="Write the mass put on the stack in g, the number alone.",
-        errorTitle="Not a mass",
-        prompt="Mass put on the stack in g"
-        + (f" (about {plan.sample_mass_g:g})." if plan.sample_mass_g else "."),
-    )
-    last = weighings.max_row
-    mass.add(f"{tare}2:{tare}{last}")
-    load.add(f"{gross}2:{gross}{last}")
-    if "gross_again_g" in letters:
-        mass.add(f"{letters['gross_again_g']}2:{letters['gross_again_g']}{last}")
-    of_runs = _columns(runs)
-    sample.add(f"{of_runs['sample_mass_g']}2:{of_runs['sample_mass_g']}{runs.max_row}")
-    for validation in (mass, load):
-        weighings.add_data_validation(validation)
-    runs.add_data_validation(sample)
-    for validation in (mass, load, sample):
-        validation.showErrorMessage = validation.showInputMessage = True
-    bold = Font(bold=True, color="C00000")
-    net, percent = letters["net_g"], of_runs["loss_percent"]
-    weighings.conditional_formatting.add(
-        f"{net}2:{net}{last}", CellIsRule(operator="lessThan", formula=["0"], font=bold)
-    )
-    limit = f"{practice_rule('loss_percent').value:g}"
-    runs.conditional_formatting.add(
-        f"{percent}2:{percent}{runs.max_row}",
-        CellIsRule(operator="notBetween", formula=[f"-{limit}", limit], font=bold),
-    )

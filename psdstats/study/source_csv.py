@@ -29,53 +29,41 @@ def decode(
     content: bytes, file: str, *, encoding: str | None, problems: list[Problem]
 ) -> str | None:
     """Turn bytes into text; None, with a problem noted, where they are not text."""
+    text, problem = "", None
     if encoding is None and content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        problems.append(
-            Problem(
-                file=file,
-                fault="the file is UTF-16, not UTF-8",
-                remedy='Give encoding="utf-16", or save it as UTF-8.',
-            )
-        )
-        return None
-    try:
-        text = content.decode(encoding or "utf-8-sig")
-    except UnicodeDecodeError as cause:
-        remedy = "Save the file as UTF-8"
-        if not file.endswith(".toml"):
-            remedy += ', or give its encoding, for example "cp1252"'
-        row = content.count(b"\n", 0, cause.start) + 1
-        problems.append(
-            Problem(
-                file=file,
-                row=row,
-                value=f"0x{content[cause.start]:02x}",
-                fault=f"a byte is not {encoding or 'UTF-8'}",
-                remedy=f"{remedy}.",
-            )
-        )
-        return None
-    except (LookupError, UnicodeError):
-        problems.append(
-            Problem(
-                file=file,
-                value=str(encoding),
-                fault="no such text encoding is known",
-                remedy='Give a name such as "utf-8", "cp1252" or "utf-16".',
-            )
-        )
-        return None
+        fault = "the file is UTF-16, not UTF-8"
+        remedy = 'Give encoding="utf-16", or save it as UTF-8.'
+        problem = Problem(file=file, fault=fault, remedy=remedy)
+    else:
+        try:
+            text = content.decode(encoding or "utf-8-sig")
+        except UnicodeDecodeError as cause:
+            problem = _wrong_byte(content, cause.start, file, encoding)
+        except (LookupError, UnicodeError):
+            fault = "no such text encoding is known"
+            remedy = 'Give a name such as "utf-8", "cp1252" or "utf-16".'
+            problem = Problem(file=file, value=str(encoding), fault=fault, remedy=remedy)
     if "\0" in text:
-        problems.append(
-            Problem(
-                file=file,
-                row=text.count("\n", 0, text.index("\0")) + 1,
-                fault="the file holds zero bytes, so it is not a text table",
-                remedy="Save it as CSV in UTF-8.",
-            )
-        )
+        row = text.count("\n", 0, text.index("\0")) + 1
+        fault = "the file holds zero bytes, so it is not a text table"
+        problem = Problem(file=file, row=row, fault=fault, remedy="Save it as CSV in UTF-8.")
+    if problem is not None:
+        problems.append(problem)
         return None
     return text.removeprefix("\ufeff")
+
+
+def _wrong_byte(content: bytes, place: int, file: str, encoding: str | None) -> Problem:
+    remedy = "Save the file as UTF-8"
+    if not file.endswith(".toml"):
+        remedy += ', or give its encoding, for example "cp1252"'
+    return Problem(
+        file=file,
+        row=content.count(b"\n", 0, place) + 1,
+        value=f"0x{content[place]:02x}",
+        fault=f"a byte is not {encoding or 'UTF-8'}",
+        remedy=f"{remedy}.",
+    )
 
 
 def settings_lines(text: str) -> tuple[str, int]:

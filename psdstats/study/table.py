@@ -100,12 +100,9 @@ def make_table(
         if header is None:
             header = tuple(_column_name(str(cell), known_names) for cell in cells)
             header_row = number
-            if len(header) > MAX_COLUMNS:
-                fault = f"the table has more than {MAX_COLUMNS} columns"
-                remedy = "Leave out what is not needed."
-                problems.append(Problem(file=file, row=number, fault=fault, remedy=remedy))
-                return None
             problems += _header_problems(file, number, header)
+            if len(header) > MAX_COLUMNS:
+                return None
             continue
         if len(body) >= MAX_ROWS:
             fault = f"the table has more than {MAX_ROWS} rows"
@@ -118,10 +115,9 @@ def make_table(
             Problem(file=file, fault="the table is empty", remedy="Write a header and one row.")
         )
         return None
-    columns = tuple(name for name in header if name)
     return Table(
         file=file,
-        columns=columns,
+        columns=tuple(name for name in header if name),
         rows=tuple(body),
         decimal_comma=decimal_comma,
         header_row=header_row,
@@ -135,6 +131,9 @@ def _column_name(text: str, known: set[str]) -> str:
 
 
 def _header_problems(file: str, row: int, header: Sequence[str]) -> list[Problem]:
+    if len(header) > MAX_COLUMNS:
+        fault = f"the table has more than {MAX_COLUMNS} columns"
+        return [Problem(file=file, row=row, fault=fault, remedy="Leave out what is not needed.")]
     found: list[Problem] = []
     for index, name in enumerate(header):
         if name and name in header[:index]:
