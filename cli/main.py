@@ -18,7 +18,7 @@ from .console import Console
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
-COMMANDS = ("demo", "check", "sizes", "compare", "report")
+COMMANDS = ("demo", "sheet", "check", "convert", "sizes", "budget", "compare", "report")
 REFUSED = 2
 STOPPED = 130
 

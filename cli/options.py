@@ -5,7 +5,18 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-__all__ = ["add_comparison", "add_json", "add_propagation", "add_study", "add_writing", "share"]
+__all__ = [
+    "add_comparison",
+    "add_json",
+    "add_propagation",
+    "add_replace",
+    "add_sources",
+    "add_study",
+    "add_writing",
+    "names",
+    "numbers",
+    "share",
+]
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:
@@ -17,7 +28,9 @@ def add_study(parser: argparse.ArgumentParser) -> None:
         help="a study folder, one flat CSV file, or a filled recording sheet (XLSX)",
     )
     parser.add_argument(
-        "--encoding", help="text encoding of the CSV files when it is not UTF-8, e.g. cp1252"
+        "--encoding",
+        metavar="NAME",
+        help="text encoding of the CSV files when it is not UTF-8, e.g. cp1252",
     )
 
 
@@ -35,22 +48,52 @@ def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) 
     parser.add_argument(
         "--out", type=Path, metavar="DIR", help=f"folder for tables and figures ({where})"
     )
+    add_replace(parser)
     parser.add_argument(
-        "--replace",
-        action="store_true",
-        help="replace the files psdstats wrote into an existing output folder; others stay",
+        "--decimal",
+        choices=(".", ","),
+        default=".",
+        metavar="SIGN",
+        help="decimal sign of tables and figures, point or comma (default: point)",
     )
-    parser.add_argument(
-        "--decimal", choices=(".", ","), default=".", help="decimal sign in printed tables"
-    )
+
+
+def add_replace(
+    parser: argparse.ArgumentParser,
+    *,
+    what: str = "the files psdstats wrote into an existing output folder; others stay",
+) -> None:
+    """Whether existing output may be replaced."""
+    parser.add_argument("--replace", action="store_true", help=f"replace {what}")
 
 
 def share(text: str) -> float:
     """A number strictly between 0 and 1, for argparse."""
-    value = float(text)
+    value = _number(text)
     if not 0 < value < 1:
         raise argparse.ArgumentTypeError(f"{text} is not between 0 and 1")
     return value
+
+
+def names(text: str) -> tuple[str, ...]:
+    """Names between commas, for argparse."""
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def numbers(text: str) -> tuple[float, ...]:
+    """Numbers between commas, for argparse."""
+    return tuple(_number(part) for part in names(text))
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text} is not a number") from None
+
+
+def _method(text: str) -> str:
+    return text.lower().replace("-", " ")
 
 
 def add_comparison(parser: argparse.ArgumentParser) -> None:
@@ -93,8 +136,15 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _sources(text: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in text.split(",") if name.strip())
+def add_sources(parser: argparse.ArgumentParser) -> None:
+    """Which sources of uncertainty are counted."""
+    parser.add_argument(
+        "--sources",
+        type=names,
+        default=None,
+        metavar="A,B",
+        help="uncertainty sources to use instead of those the study switches on",
+    )
 
 
 def add_propagation(parser: argparse.ArgumentParser) -> None:
@@ -104,9 +154,11 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--method",
+        type=_method,
         choices=("monte carlo", "linear"),
         default="monte carlo",
-        help="propagation of uncertainty (default: monte carlo)",
+        metavar="HOW",
+        help="propagation of uncertainty: monte-carlo or linear (default: monte-carlo)",
     )
     parser.add_argument(
         "--coverage",
@@ -115,13 +167,7 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         metavar="P",
         help="coverage of the intervals (default 0.95, or as study.toml says)",
     )
-    parser.add_argument(
-        "--sources",
-        type=_sources,
-        default=None,
-        metavar="A,B",
-        help="uncertainty sources to use instead of those the study switches on",
-    )
+    add_sources(parser)
     parser.add_argument(
         "--draws",
         type=int,

@@ -13,14 +13,34 @@ if TYPE_CHECKING:
     from psdstats.output.content import Drawing
     from psdstats.output.tables import Table
 
-__all__ = ["print_table", "records", "write_result"]
+__all__ = ["print_sentences", "print_table", "records", "remark_notes", "write_result"]
+
+
+def print_sentences(
+    sentences: Iterable[str], options: argparse.Namespace, console: Console
+) -> None:
+    """Print sentences with the decimal sign asked for."""
+    from psdstats.output.pages.signs import sentence_with_sign
+
+    for sentence in sentences:
+        console.say(sentence_with_sign(sentence, options.decimal))
+
+
+def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Console) -> None:
+    """Print notes, which --quiet leaves out, with the decimal sign asked for."""
+    from psdstats.output.pages.signs import sentence_with_sign
+
+    for note in notes:
+        console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
 
 
 def print_table(table: Table, options: argparse.Namespace, console: Console) -> None:
     """Print a table no wider than the terminal."""
+    from psdstats.output.pages.signs import table_with_sign
     from psdstats.output.tables import to_terminal
 
-    console.say(to_terminal(table, width=console.width, decimal=options.decimal))
+    shown = table_with_sign(table, options.decimal)
+    console.say(to_terminal(shown, width=console.width, decimal=options.decimal).rstrip("\n"))
 
 
 def records(table: Table) -> list[dict[str, object]]:
@@ -41,11 +61,13 @@ def write_result(
         return
     from psdstats.files import write_folder_atomically
     from psdstats.output.bundle import write_drawings, write_tables
+    from psdstats.output.pages.signs import drawings_with_sign, table_with_sign
 
     def write(folder: Path) -> None:
         (folder / "tables").mkdir()
-        write_tables(folder / "tables", tables, decimal=options.decimal)
-        made = list(drawings)
+        signed = [table_with_sign(table, options.decimal) for table in tables]
+        write_tables(folder / "tables", signed, decimal=options.decimal)
+        made = drawings_with_sign(drawings, options.decimal)
         if made:
             (folder / "figures").mkdir()
             write_drawings(folder / "figures", made)

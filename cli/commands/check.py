@@ -6,8 +6,6 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from psdstats.errors import StudyError
-
 from ..console import Console
 from ..options import add_json, add_study, add_writing
 from ..writing import records, write_result
@@ -48,30 +46,29 @@ def run(options: argparse.Namespace, console: Console) -> int:
         if now != seen:
             seen = now
             console.say(time.strftime("%H:%M:%S") + f"  {options.study}")
-            try:
-                _check(options, console)
-            except StudyError as refusal:
-                console.say(str(refusal))
+            _check(options, console)
             console.flush()
         time.sleep(WATCH_EVERY_S)
 
 
 def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.checks import checks_table, tare_drawings
-    from psdstats.study import check_study, read_study, tare_history
+    from psdstats.study import check_file, read_study, tare_history
 
-    study = read_study(options.study, encoding=options.encoding)
-    report = check_study(study)
+    report = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
     console.document({"exit_code": report.exit_code, "findings": records(table)})
-    _say(report, len(study.runs), options, console)
+    _say(report, options, console)
     if options.out is not None:
-        drawings = tare_drawings(tare_history(study))
+        drawings = []
+        if not report.of_severity("error"):
+            study = read_study(options.study, encoding=options.encoding)
+            drawings = tare_drawings(tare_history(study))
         write_result(options, console, tables=[table], drawings=drawings)
     return report.exit_code
 
 
-def _say(report: CheckReport, runs: int, options: argparse.Namespace, console: Console) -> None:
+def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
     notes = report.of_severity("note")
     for finding in report.findings:
         if options.notes or finding not in notes:
@@ -80,7 +77,7 @@ def _say(report: CheckReport, runs: int, options: argparse.Namespace, console: C
         console.say(f"Switched off in this study: {', '.join(report.switched_off)}.")
     pressing = len(report.findings) - len(notes)
     found = f"{pressing} to look at" if pressing else "nothing to look at"
-    console.say(f"{runs} runs checked: {found}.")
+    console.say(f"{options.study} checked: {found}.")
     if notes and not options.notes:
         console.remark(f"{len(notes)} notes that ask for nothing: add --notes to read them.")
 

@@ -8,7 +8,7 @@ from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
 from ..study_source import read_checked
-from ..writing import print_table, records, write_result
+from ..writing import print_sentences, print_table, records, remark_notes, write_result
 
 SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
 EXAMPLE = "psdstats compare my-trial --by milling_time_min --within group --out my-comparison"
@@ -54,14 +54,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
             "notes": list(comparison.all_notes()),
         }
     )
-    for sentence in comparison.headlines:
-        console.say(sentence)
+    print_sentences(comparison.headlines, options, console)
     for table in tables:
         if "all pairs" not in table.name or len(tables) < 4:
             console.say()
             print_table(table, options, console)
-    for note in comparison.all_notes():
-        console.remark(f"Note: {note}")
+    remark_notes(comparison.all_notes(), options, console)
     drawings = [block for block in section.blocks if isinstance(block, Drawing)]
     write_result(options, console, tables=tables, drawings=drawings)
     return 0

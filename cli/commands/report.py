@@ -9,6 +9,7 @@ from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
 from ..study_source import read_checked
+from ..writing import print_sentences
 
 SUMMARY = "write the report: verdicts, sizes, comparison, budget, tables and figures"
 EXAMPLE = "psdstats report my-trial --out my-report"
@@ -27,10 +28,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
     from psdstats.comparison import compare, measurement_sources
     from psdstats.output.bundle import write_report_folder
+    from psdstats.output.pages.budget import budget_files, budget_section
     from psdstats.output.pages.checks import checks_table
     from psdstats.output.pages.sizes import curves_table, sizes_section
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
+    from psdstats.uncertainty import budget
     from psdstats.uncertainty.averages import mean_sizes
     from psdstats.uncertainty.undersize import undersize_bands
 
@@ -51,13 +54,14 @@ def run(options: argparse.Namespace, console: Console) -> int:
     runs = study.runs_frame()
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
+    parts = budget(study, by=comparison.plan.by, sources=sources)
     record = provenance_record(study, propagation, {"level": options.level})
     content = report_content(
         study,
         checks,
         propagation,
         comparison,
-        middle=[sizes_section(propagation, runs, bands, means)],
+        middle=[sizes_section(propagation, runs, bands, means), budget_section(parts)],
         record=record,
         decimal=options.decimal,
     )
@@ -67,12 +71,11 @@ def run(options: argparse.Namespace, console: Console) -> int:
             target,
             content,
             provenance=record,
-            tables=[curves_table(bands), checks_table(checks)],
+            tables=[curves_table(bands), checks_table(checks), *budget_files(parts)],
             replace=options.replace,
             progress=progress,
         )
     console.document({"report": str(page), "verdicts": [v.sentence for v in content.verdicts]})
-    for verdict in content.verdicts:
-        console.say(verdict.sentence)
+    print_sentences((verdict.sentence for verdict in content.verdicts), options, console)
     console.say(f"Report: {page}")
     return 0

@@ -8,7 +8,7 @@ from ..console import Console
 from ..options import add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
 from ..study_source import read_checked
-from ..writing import print_table, records, write_result
+from ..writing import print_table, records, remark_notes, write_result
 
 SUMMARY = "sizes of every run with uncertainty, and how much of it is the balance"
 EXAMPLE = "psdstats sizes my-trial --out my-sizes"
@@ -39,8 +39,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     table = sizes_table(propagation, runs)
     console.document({"sizes": records(table), "notes": list(propagation.notes)})
     print_table(table, options, console)
-    for note in propagation.notes:
-        console.remark(f"Note: {note}")
+    remark_notes(propagation.notes, options, console)
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
     groups = dict.fromkeys(runs["group"])
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])

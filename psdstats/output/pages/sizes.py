@@ -8,6 +8,7 @@ import pandas as pd
 from psdstats.output.content import Block, Drawing, Note, Paragraph, Section, Verdict
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import cumulative_undersize
+from psdstats.output.numbers import per_cent
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -122,23 +123,19 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
 def balance_verdict(propagation: Propagation) -> Verdict:
     """How much of the measurement's doubt about D50 is the balance, in one sentence."""
     column = propagation.quantities.index("D50")
-    shares = 100 * propagation.balance_share[:, column]
+    shares = propagation.balance_share[:, column]
     shares = shares[np.isfinite(shares)]
     u = 100 * propagation.u[:, column] / propagation.value[:, column]
     u = u[np.isfinite(u)]
     if len(shares) == 0:
         return Verdict("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
-    largest = float(shares.max())
     return Verdict(
         "balance",
         f"The measurement leaves D50 with a standard uncertainty of {np.median(u):.2g} % (median "
         f"over the runs; {u.min():.2g} % to {u.max():.2g} %). Of that variance the balance makes "
-        f"{_per_cent(float(np.median(shares)))} (median), at most {_per_cent(largest)}.",
+        f"{per_cent(float(np.median(shares)), decimals=1)} (median), at most "
+        f"{per_cent(float(shares.max()), decimals=1)}.",
     )
-
-
-def _per_cent(share: float) -> str:
-    return "less than 0.1 %" if share < 0.1 else f"{share:.2g} %"
 
 
 def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:

@@ -9,6 +9,7 @@ from psdstats.output.content import Block, Note, Paragraph, ReportContent, Secti
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.comparison import comparison_section, comparison_verdicts
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
+from psdstats.output.pages.signs import with_decimal_sign
 from psdstats.output.pages.sizes import balance_verdict
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables import Table
@@ -47,14 +48,14 @@ def report_content(
     record : mapping
         From `provenance_record`.
     decimal : str, default="."
-        Decimal sign of the tables.
+        Decimal sign of tables, figures and sentences.
 
     Returns
     -------
     ReportContent
     """
     first, *rest = middle
-    return ReportContent(
+    content = ReportContent(
         title=study.title,
         subtitle=_subtitle(study),
         verdicts=(*comparison_verdicts(comparison), balance_verdict(propagation)),
@@ -69,8 +70,8 @@ def report_content(
         cautions=CAUTIONS,
         references=REFERENCES,
         provenance=provenance_text(record),
-        decimal=decimal,
     )
+    return with_decimal_sign(content, decimal)
 
 
 def study_section(study: Study) -> Section:

@@ -1,0 +1,45 @@
+"""psdstats convert: the same study as a folder, one flat CSV file or one workbook."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ..console import Console
+from ..options import add_json, add_replace, add_study
+
+SUMMARY = "write a study in another form: folder, flat CSV or workbook"
+EXAMPLE = "psdstats convert my-trial my-trial.xlsx"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    parser.add_argument(
+        "target",
+        type=Path,
+        metavar="TARGET",
+        help="what to write; the ending chooses the form: .csv, .xlsx, or none for a folder",
+    )
+    add_replace(parser, what="the target, if psdstats wrote it or it is a single file")
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Read, write, say what is where."""
+    from psdstats.errors import OutputError
+    from psdstats.study import StudyForm, read_study, save_study
+
+    forms = {".csv": StudyForm.FLAT, ".xlsx": StudyForm.WORKBOOK, "": StudyForm.FOLDER}
+    ending = options.target.suffix.lower()
+    if ending not in forms and not options.target.is_dir():
+        raise OutputError(
+            f"The ending {ending} of {options.target.name} names no form of a study. "
+            "Use .csv, .xlsx, or a folder name without a point."
+        )
+    study = read_study(options.study, encoding=options.encoding)
+    form = forms.get(ending, StudyForm.FOLDER)
+    target = save_study(study, options.target, form=form, replace=options.replace)
+    console.document({"study": str(target), "form": form.value, "runs": len(study.runs)})
+    console.say(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
+    return 0

@@ -1,0 +1,167 @@
+"""psdstats sheet: a recording sheet and labels, before the first powder is milled."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..console import Console
+from ..options import add_json, add_replace, names, numbers
+from ..sieve_list import read_sieve_list
+
+if TYPE_CHECKING:
+    from psdstats.study import SheetPlan
+
+SUMMARY = "write a recording sheet (XLSX and CSV) and labels for a trial to come"
+EXAMPLE = (
+    "psdstats sheet --group Alder --group Birch --times 0,12,48 --replicates 2 \\\n"
+    "    --series R20/3 --finest 45 --coarsest 500 --out my-sheet"
+)
+
+DEFAULT_OUT = "recording-sheet"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    design = parser.add_argument_group("the trial")
+    design.add_argument("--title", default="Milling trial", help="title of the trial")
+    design.add_argument("--material", default="", help="what is milled")
+    design.add_argument(
+        "--group", action="append", metavar="NAME", help="bench or laboratory; may be repeated"
+    )
+    design.add_argument(
+        "--times", type=numbers, required=True, metavar="T,T", help="milling times, min"
+    )
+    design.add_argument(
+        "--replicates", type=int, default=1, metavar="N", help="runs of each kind (default 1)"
+    )
+    design.add_argument(
+        "--factor",
+        action="append",
+        default=[],
+        type=_factor,
+        metavar="NAME=A,B",
+        help="further factor and its levels, e.g. ball_ratio=5,10; may be repeated",
+    )
+    _add_sieves(parser.add_argument_group("the sieves (one of --apertures, --series, --sieves)"))
+    _add_bench(parser.add_argument_group("the bench"))
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help=f"folder to make (default: {DEFAULT_OUT})"
+    )
+    add_replace(parser)
+    add_json(parser)
+
+
+def _add_sieves(group: argparse._ArgumentGroup) -> None:
+    which = group.add_mutually_exclusive_group(required=True)
+    which.add_argument("--apertures", type=numbers, metavar="X,X", help="apertures, µm, no pan")
+    which.add_argument("--series", metavar="NAME", help="standard series: R20/3, R40/3 or R20")
+    which.add_argument(
+        "--sieves",
+        type=Path,
+        metavar="FILE",
+        help="the laboratory's own sieves: CSV with sieve, nominal_um and what is certified",
+    )
+    group.add_argument(
+        "--finest", type=float, default=20.0, metavar="X", help="finest of the series, µm"
+    )
+    group.add_argument(
+        "--coarsest", type=float, default=16_000.0, metavar="X", help="coarsest of the series, µm"
+    )
+    group.add_argument(
+        "--one-stack", action="store_true", help="all groups share one physical stack"
+    )
+    group.add_argument(
+        "--tares-once",
+        action="store_true",
+        help="each sieve is weighed empty once, not before every run",
+    )
+
+
+def _add_bench(group: argparse._ArgumentGroup) -> None:
+    group.add_argument("--sample-mass", type=float, metavar="G", help="sample mass, g")
+    group.add_argument("--shaking-time", type=float, metavar="MIN", help="shaking time, min")
+    group.add_argument(
+        "--second-shaking",
+        action="store_true",
+        help="loads are weighed again after one more shaking",
+    )
+    group.add_argument(
+        "--balance", default="balance", metavar="NAME", help="name of the balance (default balance)"
+    )
+    group.add_argument(
+        "--resolution", type=float, default=0.01, metavar="G", help="its step, g (default 0.01)"
+    )
+    group.add_argument(
+        "--repeatability", type=float, default=0.0, metavar="G", help="its standard deviation, g"
+    )
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Plan, write, say what to do with it."""
+    from psdstats.files import write_folder_atomically
+    from psdstats.study import recording_labels, recording_sheet
+
+    plan = _plan(options)
+
+    def write(folder: Path) -> None:
+        recording_sheet(plan, folder / "recording-sheet.xlsx")
+        recording_sheet(plan, folder / "csv", form="folder")
+        recording_labels(plan, folder / "labels.html")
+
+    target = write_folder_atomically(
+        options.out or Path(DEFAULT_OUT), write, replace=options.replace
+    )
+    book = target / "recording-sheet.xlsx"
+    console.document({"sheet": str(book), "runs": [each.name for each in plan.runs()]})
+    console.say(f"Wrote a sheet for {len(plan.runs())} runs to {target}:")
+    console.say("  recording-sheet.xlsx  to fill in; the csv folder holds the same tables")
+    console.say("  labels.html           labels for the samples, to print on A4")
+    console.remark(f'When it is filled in: psdstats check "{book}"')
+    return 0
+
+
+def _plan(options: argparse.Namespace) -> SheetPlan:
+    from psdstats.sieves import series
+    from psdstats.study import Balance, SheetPlan, TareHandling
+
+    groups = tuple(options.group or ("bench",))
+    apertures: tuple[float, ...] = tuple(options.apertures or ())
+    if options.series:
+        apertures = series(options.series, finest_um=options.finest, coarsest_um=options.coarsest)
+    own = read_sieve_list(options.sieves) if options.sieves else ()
+    return SheetPlan(
+        title=options.title,
+        material=options.material,
+        groups=groups,
+        times_min=tuple(options.times),
+        apertures_um=apertures,
+        sieves=dict.fromkeys(groups, own) if own else {},
+        one_stack=options.one_stack,
+        replicates=options.replicates,
+        factors=dict(options.factor),
+        sample_mass_g=options.sample_mass,
+        shaking_time_min=options.shaking_time,
+        balance=Balance(
+            name=options.balance,
+            resolution_g=options.resolution,
+            repeatability_g=options.repeatability,
+        ),
+        tares=TareHandling.ONCE if options.tares_once else TareHandling.EACH_RUN,
+        second_shaking=options.second_shaking,
+    )
+
+
+def _factor(text: str) -> tuple[str, tuple[str | float, ...]]:
+    name, sign, levels = text.partition("=")
+    if not sign:
+        raise argparse.ArgumentTypeError(f"{text!r} is not NAME=LEVEL,LEVEL")
+    return name.strip(), tuple(_level(level) for level in names(levels))
+
+
+def _level(text: str) -> str | float:
+    try:
+        return float(text)
+    except ValueError:
+        return text

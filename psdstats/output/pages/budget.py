@@ -1,0 +1,246 @@
+"""The uncertainty budget as a section: which source makes which share, and what to improve.
+
+The page shows the sizes over all runs together and one difference between levels; every run and
+every difference stands in full in the files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from psdstats.models.design_columns import level_text
+from psdstats.output.content import Block, Drawing, Note, Paragraph, Section
+from psdstats.output.digits import decimals_for, fixed
+from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
+from psdstats.output.numbers import per_cent
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+from psdstats.uncertainty import Budget
+
+__all__ = [
+    "budget_files",
+    "budget_notes",
+    "budget_section",
+    "budget_sentences",
+    "budget_tables",
+    "shares_drawing",
+]
+
+_NOW = "as it is"
+
+
+def budget_section(budget: Budget) -> Section:
+    """Shares as a figure, then as tables, then what a change would buy."""
+    blocks: list[Block] = [Paragraph(sentence) for sentence in budget_sentences(budget)]
+    blocks.append(shares_drawing(budget))
+    blocks += budget_tables(budget)
+    blocks += [Note(note) for note in budget_notes(budget)]
+    return Section(heading="Where the uncertainty comes from", blocks=tuple(blocks))
+
+
+def budget_sentences(budget: Budget) -> tuple[str, ...]:
+    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
+    sentences = []
+    for part, kind in ((_sizes(budget), "of one run"), (_difference(budget), "")):
+        own = part[part["quantity"] == "D50"]
+        if own.empty:
+            continue
+        largest = own.iloc[int(own["share"].to_numpy().argmax())]
+        limited = float(own.loc[own["balance_limited"], "share"].sum())
+        what = kind or f"at {str(largest['label']).partition(', ')[2]}"
+        sentences.append(
+            f"D50 {what}: the measurement makes a standard uncertainty of "
+            f"{_two_digits(_root_sum(own['u_percent']))} %; {largest['source']} makes "
+            f"{per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
+            f"{per_cent(limited, decimals=1)}."
+        )
+    return tuple(sentences)
+
+
+def budget_notes(budget: Budget) -> tuple[str, ...]:
+    """The assumptions of the budget; differences without one are counted, not listed."""
+    notes = [note for note in budget.notes if "has no budget" not in note]
+    keys = ["quantity", "level", "versus"]
+    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
+    for quantity, own in known.groupby(level="quantity", sort=False):
+        if not own.all():
+            notes.append(
+                f"{quantity}: {int((~own).sum())} of {len(own)} differences by "
+                f"{_words(budget.by)} have no budget, because a run is not bracketed by its sieves."
+            )
+    return tuple(notes)
+
+
+def budget_tables(budget: Budget) -> list[Table]:
+    """The tables of the page: shares in the sizes, shares in a difference, what a change buys."""
+    sizes, difference = _sizes(budget), _difference(budget)
+    tables = []
+    if not sizes.empty:
+        tables.append(
+            _shares_table(
+                sizes,
+                name="budget of sizes",
+                caption="Share of each source in the variance of one run, mean over the runs.",
+            )
+        )
+    if not difference.empty:
+        tables.append(
+            _shares_table(
+                difference,
+                name="budget of a difference",
+                caption=f"Share of each source in the variance of a difference by "
+                f"{_words(budget.by)}.",
+            )
+        )
+    tables.append(_what_if_table(budget))
+    return tables
+
+
+def budget_files(budget: Budget) -> list[Table]:
+    """The whole budget, for files: every run, every difference, every change."""
+    frames = {
+        "budget runs": (budget.runs, "Share of each source in every size of every run."),
+        "budget differences": (
+            budget.differences,
+            f"Share of each source in every difference by {_words(budget.by)}.",
+        ),
+        "budget what if": (budget.what_if, "What one change would make of each uncertainty."),
+    }
+    return [
+        Table(name=name, frame=frame, caption=caption)
+        for name, (frame, caption) in frames.items()
+        if not frame.empty
+    ]
+
+
+def shares_drawing(budget: Budget) -> Drawing:
+    """Stacked shares of the variance, the balance first: sizes, then the difference."""
+    frame = pd.concat([_sizes(budget), _difference(budget)], ignore_index=True)
+    with house_style():
+        ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)))
+        uncertainty_shares(frame, ax)
+    return Drawing(
+        name="uncertainty shares",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption="Where the uncertainty comes from: shares of the variance in the sizes of one run "
+        f"(mean over the runs) and in a difference by {_words(budget.by)}; the balance first.",
+        alternative=" ".join(budget_sentences(budget)) or "No size is bracketed by the sieves.",
+    )
+
+
+def _sizes(budget: Budget) -> pd.DataFrame:
+    """Mean shares over the runs, u as the root mean square; rows without a value left out."""
+    known = budget.runs.dropna(subset=["share"])
+    grouped = known.groupby(["quantity", "source", "balance_limited"], sort=False, observed=True)
+    frame = grouped.agg(
+        u_percent=("u_percent", lambda u: float(np.sqrt(np.mean(np.square(u))))),
+        share=("share", "mean"),
+    ).reset_index()
+    return _spaced(frame.assign(label=frame["quantity"].astype(str) + " of one run"))
+
+
+def _difference(budget: Budget) -> pd.DataFrame:
+    """For each quantity the difference of the last level that has a budget from the first."""
+    known = budget.differences.dropna(subset=["share"])
+    parts = []
+    for quantity, own in known.groupby("quantity", sort=False):
+        from_first = own[own["versus"] == own["versus"].min()]
+        last = from_first[from_first["level"] == from_first["level"].max()]
+        unit = " min" if budget.by == "milling_time_min" else ""
+        level, versus = (level_text(last[name].iloc[0]) for name in ("level", "versus"))
+        parts.append(last.assign(label=f"{quantity}, {level} against {versus}{unit}"))
+    columns = ["quantity", "label", "source", "balance_limited", "u_percent", "share"]
+    if not parts:
+        return pd.DataFrame(columns=columns)
+    return _spaced(pd.concat(parts, ignore_index=True)[columns])
+
+
+def _spaced(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(source=frame["source"].str.replace("_", " "))
+
+
+def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
+    wide = part.pivot_table(index="source", columns="quantity", values="share", sort=False)
+    labels = part.drop_duplicates("quantity").set_index("quantity")["label"]
+    frame = pd.DataFrame({"source": wide.index})
+    for quantity in wide.columns:
+        frame[f"share_{quantity}"] = wide[quantity].to_numpy()
+    notes = [
+        f"{labels[quantity]}: "
+        f"u = {_two_digits(_root_sum(part.loc[part['quantity'] == quantity, 'u_percent']))} %."
+        for quantity in wide.columns
+    ]
+    return Table(
+        name=name,
+        frame=frame,
+        caption=caption,
+        columns=(
+            Column(name="source", heading="source"),
+            *(
+                Column(
+                    name=f"share_{quantity}",
+                    heading=str(quantity),
+                    show=Show.PER_CENT,
+                    decimals=1,
+                )
+                for quantity in wide.columns
+            ),
+        ),
+        notes=(" ".join(notes),),
+    )
+
+
+def _what_if_table(budget: Budget) -> Table:
+    rows = []
+    whole = budget.what_if
+    for scope, label in (("run", "size of one run"), ("difference", "difference")):
+        own = whole[(whole["scope"] == scope) & whole["u_now_percent"].notna()]
+        if own.empty:
+            continue
+        now = own[own["change"] == own["change"].iloc[0]]
+        rows.append({"scope": label, "change": _NOW, **_typical(now, "u_now_percent")})
+        for change, part in own.groupby("change", sort=False):
+            rows.append({"scope": label, "change": change, **_typical(part, "u_then_percent")})
+    frame = pd.DataFrame(rows)
+    quantities = [name for name in frame.columns if str(name).startswith("u_")]
+    return Table(
+        name="what a change would buy",
+        frame=frame,
+        caption="What a change would buy: standard uncertainty in per cent (root mean square over "
+        "the runs, or over the differences).",
+        columns=(
+            Column(name="scope", heading="uncertainty of"),
+            Column(name="change", heading="with"),
+            *(
+                Column(name=name, heading=_quantity(name), unit="%", show=Show.NUMBER, decimals=2)
+                for name in quantities
+            ),
+        ),
+        row_headings=2,
+    )
+
+
+def _typical(part: pd.DataFrame, column: str) -> dict[str, float]:
+    squares = part.assign(square=part[column] ** 2)
+    means = squares.groupby("quantity", sort=False)["square"].mean()
+    return {f"u_{quantity}_percent": float(np.sqrt(mean)) for quantity, mean in means.items()}
+
+
+def _quantity(column: str) -> str:
+    return column.removeprefix("u_").removesuffix("_percent")
+
+
+def _words(column: str) -> str:
+    return "milling time" if column == "milling_time_min" else column.replace("_", " ")
+
+
+def _root_sum(u_percent: Sequence[float] | pd.Series) -> float:
+    return float(np.sqrt(np.sum(np.square(np.asarray(u_percent, dtype=float)))))
+
+
+def _two_digits(number: float) -> str:
+    return fixed(number, decimals_for(number)) if number > 0 else "0"
