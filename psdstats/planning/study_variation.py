@@ -16,10 +16,11 @@ from psdstats.planning.plan_error import PlanError
 from psdstats.planning.trial_plan import Variation
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation, choose_sources, propagate
+from psdstats.uncertainty.sources.run_to_run import RunToRun
 
 __all__ = ["variation_of"]
 
-RUN_TO_RUN = "run to run"
+RUN_TO_RUN = RunToRun.name
 TIME = "milling_time_min"
 _NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", TIME)
 
@@ -61,6 +62,11 @@ def variation_of(
     if propagation is None:
         sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
         propagation = propagate(study, seed=seed, sources=sources)
+    elif RUN_TO_RUN in propagation.sources:
+        raise PlanError(
+            "the propagation given holds the run-to-run source, which is estimated here; make it "
+            "without that source."
+        )
     if quantity not in propagation.quantities:
         known = ", ".join(propagation.quantities)
         raise PlanError(f"there is no quantity {quantity!r}; choose from {known}.")

@@ -26,7 +26,7 @@ from psdstats.errors import ModelError
 from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.rate.curve_fit import covariance_parts
-from psdstats.rate.oversize import Oversize, oversize_of
+from psdstats.rate.oversize import oversize_of
 from psdstats.rate.run_sizes import RunSizes
 from psdstats.study.records import Study
 
@@ -36,6 +36,16 @@ Array = NDArray[np.float64]
 LEAST_RUNS = 4
 LEAST_TIMES = 3
 DOUBT = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class SieveRate:
+    """Rate of loss above one sieve, with the runs behind it."""
+
+    aperture_um: float
+    rate: float
+    data: RunSizes
+    group: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,17 +143,18 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     notes: list[str] = []
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
-        found: list[tuple[Oversize, float]] = []
+        found: list[SieveRate] = []
         for one in (each for each in oversize if each.series == series):
-            if len(one.data.time_min) < LEAST_RUNS or len(one.data.times) < LEAST_TIMES:
+            data = one.data
+            if data is None or len(data.time_min) < LEAST_RUNS or len(data.times) < LEAST_TIMES:
                 notes.append(
                     f"{series + ': ' if series else ''}too few runs hold a weighable mass above "
                     f"{one.aperture_um:g} µm for a rate."
                 )
                 continue
-            row = _sieve_row(one, level)
-            rows.append(row)
-            found.append((one, float(row["rate_per_min"])))  # type: ignore[arg-type]
+            rate, row = _sieve_rate(data, level)
+            rows.append({"series": series, "aperture_um": one.aperture_um} | row)
+            found.append(SieveRate(one.aperture_um, rate, data, one.group))
         exponents[series] = _exponent(found, level)
     if not rows:
         raise ModelError(
@@ -153,8 +164,8 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     return LossRates(frame=pd.DataFrame(rows), exponents=exponents, level=level, notes=tuple(notes))
 
 
-def _sieve_row(one: Oversize, level: float) -> dict[str, object]:
-    data = one.data
+def _sieve_rate(data: RunSizes, level: float) -> tuple[float, dict[str, object]]:
+    """Rate of one sieve, and what its row of the table says beside series and aperture."""
     terms = _terms(data)
     parts = covariance_parts(data, terms, data.time_min)
     line = np.column_stack([np.ones_like(data.time_min), -data.time_min])
@@ -171,9 +182,7 @@ def _sieve_row(one: Oversize, level: float) -> dict[str, object]:
     verdict = "cannot be told"
     if p is not None:
         verdict = "not first order" if p < DOUBT else "first order"
-    return {
-        "series": one.series,
-        "aperture_um": one.aperture_um,
+    return rate, {
         "rate_per_min": rate,
         "lower_per_min": rate - reach,
         "upper_per_min": rate + reach,
@@ -203,37 +212,39 @@ def _curvature_p(data: RunSizes, line: Array, terms: tuple[str, ...]) -> float |
     return float(kenward_roger(fit, adjusted, np.array([0.0, 0.0, 1.0])).p[0])
 
 
-def _exponent(found: list[tuple[Oversize, float]], level: float) -> SizeExponent:
-    usable = [(one, rate) for one, rate in found if rate > 0]
+def _exponent(found: list[SieveRate], level: float) -> SizeExponent:
+    usable = [one for one in found if one.rate > 0]
     if len(usable) < 3:
         return SizeExponent(
-            exponent=None, lower=None, upper=None, reference_um=None,
-            rate_at_reference_per_min=None, basis="fewer than three sieves have a rate",
-        )  # fmt: skip
-    ln_x = np.log([one.aperture_um for one, _ in usable])
-    ln_k = np.log([rate for _, rate in usable])
-    middle = float(ln_x.mean())
+            exponent=None,
+            lower=None,
+            upper=None,
+            reference_um=None,
+            rate_at_reference_per_min=None,
+            basis="fewer than three sieves have a rate",
+        )
+    ln_x = np.log([one.aperture_um for one in usable])
+    ln_k = np.log([one.rate for one in usable])
     slope, error = _slope(ln_x, ln_k)
-    by_group = _group_exponents([one for one, _ in usable])
+    df, basis = len(usable) - 2.0, "scatter about the line only"
+    by_group = _group_exponents(usable)
     if len(by_group) >= 3:
         slope = float(by_group.mean())
         error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
         basis = f"from the spread between {len(by_group)} groups"
-    else:
-        df, basis = len(usable) - 2.0, "scatter about the line only"
     reach = error * _student(df, level)
     return SizeExponent(
         exponent=slope,
         lower=slope - reach,
         upper=slope + reach,
-        reference_um=float(np.exp(middle)),
+        reference_um=float(np.exp(ln_x.mean())),
         rate_at_reference_per_min=float(np.exp(ln_k.mean())),
         basis=basis,
     )
 
 
-def _group_exponents(sieves: list[Oversize]) -> Array:
-    """Exponent of each group that has a positive rate on every sieve."""
+def _group_exponents(sieves: list[SieveRate]) -> Array:
+    """Exponent of each group that has a positive rate on three sieves or more."""
     found = []
     for group in dict.fromkeys(label for one in sieves for label in one.group):
         rates, ln_x = [], []

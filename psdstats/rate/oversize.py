@@ -30,15 +30,15 @@ class Oversize:
         Level of the factor, or empty.
     aperture_um : float
         Nominal aperture.
-    data : RunSizes
-        ``ln_size`` holds ln R.
+    data : RunSizes or None
+        ``ln_size`` holds ln R; None where fewer than two times are left.
     group : tuple of str
         Group of each run.
     """
 
     series: str
     aperture_um: float
-    data: RunSizes
+    data: RunSizes | None
     group: tuple[str, ...]
 
 
@@ -62,14 +62,14 @@ def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
     for _, part in frame.groupby(["series", "aperture_um"], sort=True):
         used = part[part["share"] > 0]
         used = used[used["share"] >= LEAST_OVER_U * used["u_share"]]
-        if len(used["time_min"].unique()) < 2:
-            continue
-        data = run_sizes(
-            used["time_min"],
-            used["share"],
-            group=used["group"],
-            known_covariance=np.diag((used["u_share"] / used["share"]) ** 2),
-        )
+        data = None
+        if len(used["time_min"].unique()) > 1:
+            data = run_sizes(
+                used["time_min"],
+                used["share"],
+                group=used["group"],
+                known_covariance=np.diag((used["u_share"] / used["share"]) ** 2),
+            )
         found.append(
             Oversize(
                 series=str(part["series"].iloc[0]),

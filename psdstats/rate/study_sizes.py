@@ -15,10 +15,11 @@ from psdstats.errors import ModelError
 from psdstats.rate.run_sizes import RunSizes, run_sizes
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation, choose_sources, propagate
+from psdstats.uncertainty.sources.run_to_run import RunToRun
 
 __all__ = ["LevelSizes", "sizes_by_level", "without_run_to_run"]
 
-RUN_TO_RUN = "run to run"
+RUN_TO_RUN = RunToRun.name
 _TIME = "milling_time_min"
 _NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", _TIME)
 

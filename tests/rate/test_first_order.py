@@ -1,0 +1,82 @@
+"""First-order loss: exact laws recovered, straight lines as a reference library fits them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from psdstats.errors import ModelError
+from psdstats.rate import loss_rates, withdrawal
+
+RATES = {500.0: 0.08, 250.0: 0.04, 125.0: 0.02, 63.0: 0.01}
+START = {500.0: 0.2, 250.0: 0.55, 125.0: 0.8, 63.0: 0.95}
+
+
+def test_exact_law_is_recovered(make_study):
+    found = loss_rates(make_study(rates=RATES, start=START, replicates=2))
+    assert found.frame["aperture_um"].tolist() == [500, 250, 125, 63]
+    assert found.frame["rate_per_min"].to_numpy() == pytest.approx(list(RATES.values()), rel=1e-6)
+    assert found.exponents[""].exponent == pytest.approx(1.0, abs=0.01)
+
+
+def test_rate_and_interval_are_those_of_a_straight_line(make_study):
+    """Weighings so fine that only run-to-run variation counts: ordinary least squares of ln R."""
+    study = make_study(rates=RATES, start=START, replicates=3, run_sd=0.02, resolution_g=1e-7)
+    row = loss_rates(study).frame.query("aperture_um == 250").iloc[0]
+    time = [run.milling_time_min for run in study.runs]
+    share = [
+        sum(reading.net_g for reading in run.readings if reading.aperture_um >= 250) / run.total_g
+        for run in study.runs
+    ]
+    line = stats.linregress(time, np.log(share))
+    reach = stats.t.ppf(0.975, 13) * line.stderr
+    assert row["rate_per_min"] == pytest.approx(-line.slope, rel=1e-6)
+    assert row["upper_per_min"] - row["rate_per_min"] == pytest.approx(reach, rel=1e-4)
+    assert row["half_life_min"] == pytest.approx(np.log(2) / -line.slope, rel=1e-6)
+    assert row["verdict"] == "first order"
+
+
+def test_a_bend_is_found_and_said(make_study):
+    study = make_study(rates=RATES, start=START, replicates=3, run_sd=0.01, bend=2e-4)
+    found = loss_rates(study)
+    assert (found.frame["verdict"] == "not first order").all()
+    assert "not first order" in found.sentences()[0]
+
+
+def test_exponent_from_the_groups(make_study):
+    study = make_study(rates=RATES, start=START, groups=("a", "b", "c"), replicates=2, run_sd=0.01)
+    exponent = loss_rates(study).exponents[""]
+    assert "between 3 groups" in exponent.basis
+    assert exponent.lower < 1.0 < exponent.upper
+
+
+def test_sieves_that_run_empty_are_left_out_and_said(make_study):
+    study = make_study(rates=RATES | {710.0: 0.6}, start=START | {710.0: 0.05}, resolution_g=0.01)
+    found = loss_rates(study)
+    assert 710.0 not in set(found.frame["aperture_um"])
+    assert any("above 710 µm" in note for note in found.notes)
+
+
+def test_levels_are_kept_apart_and_refusals_name_the_column(make_study):
+    study = make_study(rates=RATES, start=START, factors={"ball_ratio": 5.0})
+    assert set(loss_rates(study, by="ball_ratio").frame["series"]) == {"ball_ratio 5"}
+    with pytest.raises(ModelError, match="no column 'colour'"):
+        loss_rates(study, by="colour")
+    with pytest.raises(ModelError, match="No sieve holds"):
+        loss_rates(make_study(rates=RATES, start=START, times=(0.0, 6.0)))
+
+
+def test_withdrawal_by_hand():
+    found = withdrawal([10, 0, 20], [20, 30, 10], powder_g=200, balls_g=2000)
+    assert found.frame["left_g"].tolist() == [170, 150, 140]
+    assert found.frame["change_percent"].to_numpy() == pytest.approx(
+        [100 * (200 / left - 1) for left in (170, 150, 140)]
+    )
+    assert "from 10 to 13.3 in the last interval (+33 %)" in found.sentence
+    small = withdrawal([0, 10], [5, 5], powder_g=500, balls_g=5000).sentence
+    assert "usually of no account" in small
+    with pytest.raises(ModelError, match="add up to 250 g of a charge of 200 g"):
+        withdrawal([0, 10], [100, 150], powder_g=200, balls_g=2000)
+    with pytest.raises(ModelError, match="give positive masses"):
+        withdrawal([0, 10], [10, -1], powder_g=200, balls_g=2000)

@@ -1,0 +1,150 @@
+"""Rate of a whole study: what is fitted, what is left out, what is said."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from psdstats_datasets import demo_study
+
+from psdstats.errors import ModelError
+from psdstats.rate import fit_rate
+from psdstats.rate.profile import OpenInterval
+from psdstats.rate.rate_words import margin_sentence, minutes, target_sentence
+from psdstats.study import read_study
+from psdstats.uncertainty import propagate
+
+
+@pytest.fixture(scope="module")
+def demo():
+    study = read_study(demo_study("four_benches"))
+    sources = ["rounding", "repeatability", "aperture"]
+    return study, propagate(study, method="linear", sources=sources)
+
+
+def test_each_level_has_its_curve_and_faster_milling_is_seen(demo):
+    study, propagation = demo
+    result = fit_rate(
+        study, by="ball_ratio", target_um=120, margin_percent=10, propagation=propagation
+    )
+    assert [one.label for one in result.series] == ["ball_ratio 5", "ball_ratio 10"]
+    times = result.stopping_frame().query("question == 'time to target'")["time_min"].to_numpy()
+    assert times[1] < times[0]
+    assert len(result.points_frame()) == 80
+    assert set(result.choice_frame()["series"]) == {"ball_ratio 5", "ball_ratio 10"}
+    text = " ".join(result.sentences())
+    assert "D50 reaches 120 µm after" in text
+    assert result.notes == ()
+
+
+def test_curve_frame_passes_the_fitted_points_inside_its_interval(demo):
+    study, propagation = demo
+    result = fit_rate(study, by="ball_ratio", propagation=propagation)
+    curve = result.curve_frame(points=49)
+    assert (curve["lower_um"] < curve["size_um"]).all()
+    assert (curve["size_um"] < curve["upper_um"]).all()
+    points = result.points_frame()
+    at_48 = points.loc[(points["series"] == "ball_ratio 5") & (points["milling_time_min"] == 48)]
+    end = curve[(curve["series"] == "ball_ratio 5")].iloc[-1]
+    assert end["size_um"] == pytest.approx(at_48["fitted_um"].iloc[0])
+
+
+def test_factor_left_out_and_open_percentiles_are_said(demo):
+    study, propagation = demo
+    d10 = fit_rate(study, quantity="D10", propagation=propagation, curve="constant rate")
+    assert any("ball_ratio differs between runs" in note for note in d10.notes)
+    left_out = [note for note in d10.notes if "not bracketed" in note]
+    value = propagation.value[:, 0]
+    assert bool(left_out) == bool(np.isnan(value).any())
+    assert len(d10.points_frame()) < 80
+
+
+def test_runs_of_an_open_cell_all_leave(demo):
+    study, propagation = demo
+    value = propagation.value.copy()
+    value[0, 1] = np.nan
+    hidden = dataclasses.replace(propagation, value=value)
+    result = fit_rate(study, by="ball_ratio", propagation=hidden, curve="power law")
+    first = study.runs[0]
+    used = result.points_frame().query("series == 'ball_ratio 5'")
+    cell = (used["group"] == first.group) & (used["milling_time_min"] == first.milling_time_min)
+    assert not cell.any()
+    assert any(f"{first.group} at 0 min" in note for note in result.notes)
+
+
+def test_withdrawn_mass_by_charge(demo):
+    study, propagation = demo
+    result = fit_rate(study, by="ball_ratio", propagation=propagation, powder_g=600, balls_g=4800)
+    frame = result.withdrawal_frame()
+    assert frame["charge"].nunique() == 16
+    one = frame[frame["charge"] == "Alder, a, 5"]
+    masses = [
+        run.sample_mass_g
+        for run in study.runs
+        if (run.group, run.replicate, run.factors["ball_ratio"]) == ("Alder", "a", 5.0)
+    ]
+    assert one["left_g"].iloc[-1] == pytest.approx(600 - sum(masses))
+    assert "ball-to-powder ratio from 8 to" in result.sentences()[-1]
+
+
+def test_one_bench_and_one_run_a_time():
+    study = read_study(demo_study("one_bench"))
+    result = fit_rate(study, propagation=propagate(study, method="linear"), target_um=150)
+    text = " ".join(result.sentences())
+    assert "provisional" in text
+    assert "cannot be told from run-to-run variation" in text
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"quantity": "span"}, "no size 'span'"),
+        ({"by": "colour"}, "no column 'colour'"),
+        ({"level": 2.0}, "level is 2"),
+        ({"powder_g": 500.0}, "State both powder_g and balls_g"),
+        ({"powder_g": 100.0, "balls_g": 1000.0}, "samples add up to"),
+        ({"target_um": 0.0}, "target size is 0"),
+    ],
+)
+def test_refusals_name_the_value(demo, options, words):
+    study, propagation = demo
+    with pytest.raises(ModelError, match=words):
+        fit_rate(study, propagation=propagation, **options)
+
+
+def test_a_propagation_with_run_to_run_is_refused(demo):
+    study, _ = demo
+    known = dataclasses.replace(study, uncertainty={"run_to_run_percent": 2.0})
+    with pytest.raises(ModelError, match="run-to-run source"):
+        fit_rate(known, propagation=propagate(known, method="linear"))
+
+
+def interval(**given):
+    base = {"value": 10.0, "lower": 8.0, "upper": 13.0, "lower_open": False, "upper_open": False,
+            "df": 9.0, "level": 0.95}  # fmt: skip
+    return OpenInterval(**(base | given))
+
+
+def test_sentences_of_open_and_closed_intervals():
+    ask = {"quantity": "D50", "target_um": 90.0, "last_min": 48.0}
+    closed = target_sentence(interval(), **ask)
+    assert closed == "D50 reaches 90 µm after 10 min (8 to 13 min, 95 %)."
+    beyond = target_sentence(interval(value=60.0, upper_open=True, upper=4800.0), **ask)
+    assert "8 min or longer" in beyond
+    assert "beyond the last time measured (48 min)" in beyond
+    never = target_sentence(interval(value=None, upper_open=True), **ask)
+    assert "8 min or longer, or never" in never
+    assert "does not reach" in target_sentence(interval(value=None, excluded=True), **ask)
+    zero = interval(value=0.0, lower=0.0, upper=0.0)
+    assert "before any milling" in target_sentence(zero, **ask)
+    margin = margin_sentence(interval(), quantity="D50", margin_percent=5.0, last_min=48.0)
+    assert margin.startswith("After 10 min (8 to 13 min, 95 %) less than 5 % of the limit")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "0 min"), (0.1234, "0.123 min"), (48.0, "48 min"), (999.9, "1000 min")],
+)
+def test_minutes_to_three_digits(value, text):
+    assert minutes(value) == text
