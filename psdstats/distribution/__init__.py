@@ -3,6 +3,7 @@
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.closed_forms import LogNormal, RosinRammlerBennett
 from psdstats.distribution.fractions import cumulative_undersize, curve_frame, mass_fractions
+from psdstats.distribution.moments import Moments, moments, study_moments
 from psdstats.distribution.percentiles import PercentileBounds, percentile_bounds, percentiles
 from psdstats.distribution.rules import InterpolationRule
 from psdstats.distribution.sizes import SizeTable, sizes
@@ -10,6 +11,7 @@ from psdstats.distribution.sizes import SizeTable, sizes
 __all__ = [
     "InterpolationRule",
     "LogNormal",
+    "Moments",
     "PercentileBounds",
     "RosinRammlerBennett",
     "SizeTable",
@@ -17,8 +19,10 @@ __all__ = [
     "cumulative_undersize",
     "curve_frame",
     "mass_fractions",
+    "moments",
     "percentile_bounds",
     "percentiles",
     "sizes",
     "study_arrays",
+    "study_moments",
 ]

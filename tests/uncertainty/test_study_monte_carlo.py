@@ -13,7 +13,7 @@ from psdstats.uncertainty import propagate
 from psdstats.uncertainty.engine import prepare
 from psdstats.uncertainty.kernel import draw_blocks
 from psdstats.uncertainty.plan import make_plan
-from psdstats.uncertainty.sources.sampling import class_sizes_um, particle_masses_g
+from psdstats.uncertainty.sources.sampling import particle_masses_g
 from psdstats.uncertainty.streams import keyed_generator
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]
@@ -96,11 +96,6 @@ def test_sampling_covariance_against_drawn_particles(make_run, make_study):
     coefficient = np.zeros(3)
     coefficient[ready.table.on_mass.place] = ready.table.on_mass.coefficient
     np.testing.assert_allclose(coefficient**2, mass * particle, rtol=1e-12)
-
-
-def test_class_sizes_are_geometric_means(make_run, make_study):
-    arrays = prepare(make_study(make_run("x", (1.0, 5.0, 1.0), (0, 90, 180)))).arrays
-    np.testing.assert_allclose(class_sizes_um(arrays)[0], [45, 127.279, 254.558], rtol=1e-5)
 
 
 def test_twice_the_sample_halves_the_sampling_variance(make_run, make_study):

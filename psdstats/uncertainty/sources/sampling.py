@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.arrays import StudyArrays
+from psdstats.distribution.class_sizes import class_sizes_um
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["Sampling", "class_sizes_um", "particle_masses_g"]
+__all__ = ["Sampling", "particle_masses_g"]
 
 _CM_PER_UM = 1e-4
 
@@ -87,20 +88,6 @@ class Sampling(Source):
 def particle_masses_g(
     arrays: StudyArrays, density_g_per_cm3: float, shape_factor: float
 ) -> NDArray[np.float64]:
-    """Mass of one particle of each class, ρ f x³, shape (R, K), in g."""
+    """Mass of one particle of each class, ρ f x³ with x as in `class_sizes_um`, (R, K), in g."""
     size_cm = class_sizes_um(arrays) * _CM_PER_UM
     return np.asarray(density_g_per_cm3 * shape_factor * size_cm**3)
-
-
-def class_sizes_um(arrays: StudyArrays) -> NDArray[np.float64]:
-    """Size that stands for each class, shape (R, K), in µm.
-
-    Geometric mean of the two apertures; half the finest aperture for the pan; above the coarsest
-    sieve that aperture times √2 (common practice, no source).
-    """
-    ln_aperture = arrays.ln_aperture
-    ln_size = np.empty(arrays.net_g.shape)
-    ln_size[:, 0] = ln_aperture[:, 0] - np.log(2)
-    ln_size[:, 1:-1] = (ln_aperture[:, :-1] + ln_aperture[:, 1:]) / 2
-    ln_size[:, -1] = ln_aperture[:, -1] + np.log(2) / 2
-    return np.asarray(np.exp(ln_size))

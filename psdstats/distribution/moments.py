@@ -1,0 +1,207 @@
+"""Mean sizes, spread and specific surface from class fractions.
+
+Sizes in µm, density in g/cm³, specific surface in m²/g.  Mean sizes as in ISO 9276-2 (names from
+memory): every class counts as particles of one size.  Each result says whether the pan took part
+and whether the fractions that did were brought back to a sum of 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from psdstats.distribution.arrays import study_arrays
+from psdstats.distribution.class_sizes import ClassMean, as_class_mean, class_sizes_um
+from psdstats.errors import SizeError
+from psdstats.study.records import Study
+
+__all__ = ["Moments", "moments", "study_moments"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moments:
+    """Means and spread of one distribution by mass.
+
+    Attributes
+    ----------
+    surface_mean_um : float
+        Sauter (surface-volume) mean, 1/Σ(w/D), µm.
+    mass_mean_um : float
+        Σ(w D), µm.
+    volume_mean_um : float
+        Size of the particle of mean volume, (1/Σ(w/D³))^(1/3), µm.
+    arithmetic_sd_um : float
+        Standard deviation of size about its weighted mean, µm.
+    geometric_mean_um, geometric_sd : float
+        exp of mean and standard deviation of ln D, weighted.
+    specific_surface_m2_per_g : float
+        6/(Φ ρ) Σ(w/D); NaN without density.
+    particles_per_g : float
+        Σ(w/D³)/(f ρ); NaN without density and shape factor.
+    fraction_counted : float
+        Share of the mass in the classes that took part.
+    renormalised : bool
+        Whether their fractions were divided by that share.
+    """
+
+    surface_mean_um: float
+    mass_mean_um: float
+    volume_mean_um: float
+    arithmetic_sd_um: float
+    geometric_mean_um: float
+    geometric_sd: float
+    specific_surface_m2_per_g: float
+    particles_per_g: float
+    fraction_counted: float
+    renormalised: bool
+
+
+def moments(
+    class_size_um: ArrayLike,
+    fraction: ArrayLike,
+    *,
+    density_g_per_cm3: float | None = None,
+    sphericity: float = 1.0,
+    shape_factor: float | None = None,
+    renormalise: bool = True,
+) -> Moments:
+    """Means and spread of classes of known size.
+
+    Parameters
+    ----------
+    class_size_um : array_like, shape (n_classes,)
+        Size that stands for each class, above 0, µm.
+    fraction : array_like, shape (n_classes,)
+        Mass fraction of each class, of the whole sample; leave out a class (the pan) to leave it
+        out of the means.
+    density_g_per_cm3 : float, optional
+        Particle density.
+    sphericity : float, default=1
+        Surface of the sphere of equal volume over that of the particle, 0 to 1.
+    shape_factor : float, optional
+        Particle volume over the cube of its size.
+    renormalise : bool, default=True
+        Divide the fractions by their sum.  Textbook sums over screens without the pan leave them
+        as they are.
+
+    Raises
+    ------
+    SizeError
+        If a value is out of range; names the index.
+
+    Notes
+    -----
+    Standard deviations and the geometric mean always use fractions that sum to 1.
+
+    Examples
+    --------
+    >>> moments([50, 200], [0.5, 0.5]).surface_mean_um
+    80.0
+    """
+    size, weight = _checked(class_size_um, fraction)
+    for name, value in (
+        ("density_g_per_cm3", density_g_per_cm3),
+        ("shape_factor", shape_factor),
+        ("sphericity", sphericity),
+    ):
+        if value is not None and not 0 < value < np.inf:
+            raise SizeError(f"{name} is {value!r}; give a number above 0.")
+    whole = float(weight.sum())
+    own = weight / whole
+    used = own if renormalise else weight
+    mean, ln_mean = float(own @ size), float(own @ np.log(size))
+    inverse, inverse_cube = float(used @ (1 / size)), float(used @ size**-3.0)
+    surface = count = np.nan
+    if density_g_per_cm3 is not None:
+        surface = 6 / (sphericity * density_g_per_cm3) * inverse
+        if shape_factor is not None:
+            # 1 cm³ = 10¹² µm³
+            count = 1e12 * inverse_cube / (shape_factor * density_g_per_cm3)
+    return Moments(
+        surface_mean_um=1 / inverse,
+        mass_mean_um=float(used @ size),
+        volume_mean_um=inverse_cube ** (-1 / 3),
+        arithmetic_sd_um=float(np.sqrt(own @ (size - mean) ** 2)),
+        geometric_mean_um=float(np.exp(ln_mean)),
+        geometric_sd=float(np.exp(np.sqrt(own @ (np.log(size) - ln_mean) ** 2))),
+        specific_surface_m2_per_g=surface,
+        particles_per_g=count,
+        fraction_counted=whole,
+        renormalised=renormalise,
+    )
+
+
+def study_moments(
+    study: Study,
+    *,
+    class_mean: str | ClassMean = ClassMean.GEOMETRIC,
+    include_pan: bool = True,
+    renormalise: bool = True,
+    sphericity: float = 1.0,
+) -> pd.DataFrame:
+    """Moments of every run of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings; density and shape factor are taken from it where it states them.
+    class_mean : {"geometric", "arithmetic"}, default="geometric"
+        Size that stands for a class between two sieves.
+    include_pan : bool, default=True
+        Count the pan, at half the finest aperture.
+    renormalise, sphericity
+        As in `moments`.
+
+    Returns
+    -------
+    DataFrame
+        run, the fields of `Moments`, pan_included.
+    """
+    arrays = study_arrays(study)
+    size = class_sizes_um(arrays, as_class_mean(class_mean))
+    fraction = arrays.net_g / arrays.total_g[:, None]
+    rows = []
+    for row, run in enumerate(arrays.runs):
+        keep = arrays.real[row].copy()
+        keep[0] = include_pan
+        if (fraction[row, keep] < 0).any() or not fraction[row, keep].sum() > 0:
+            raise SizeError(
+                f"run {run!r} has a class below nothing, or nothing outside the pan; correct its "
+                "readings before taking means."
+            )
+        found = moments(
+            size[row, keep],
+            fraction[row, keep],
+            density_g_per_cm3=study.density_g_per_cm3,
+            shape_factor=study.shape_factor,
+            sphericity=sphericity,
+            renormalise=renormalise,
+        )
+        rows.append({"run": run, **asdict(found), "pan_included": include_pan})
+    return pd.DataFrame(rows)
+
+
+def _checked(class_size_um: ArrayLike, fraction: ArrayLike) -> tuple[Array, Array]:
+    size = np.asarray(class_size_um, dtype=float)
+    weight = np.asarray(fraction, dtype=float)
+    if size.ndim != 1 or size.shape != weight.shape or size.size == 0:
+        raise SizeError(
+            f"class_size_um has shape {size.shape} and fraction {weight.shape}; give one fraction "
+            "for each class."
+        )
+    for name, values, wrong in (
+        ("class_size_um", size, ~((size > 0) & np.isfinite(size))),
+        ("fraction", weight, ~((weight >= 0) & (weight <= 1))),
+    ):
+        if wrong.any():
+            at = int(np.flatnonzero(wrong)[0])
+            rule = "sizes above 0 in µm" if name == "class_size_um" else "fractions from 0 to 1"
+            raise SizeError(f"{name}[{at}] is {values[at]:g}; {name} holds {rule}.")
+    if not weight.sum() > 0:
+        raise SizeError("fraction holds no mass; give at least one class above 0.")
+    return size, weight

@@ -1,0 +1,73 @@
+"""Moments against the closed forms of a log-normal, exact laws, and the refusals."""
+
+import numpy as np
+import pytest
+
+from psdstats.distribution import LogNormal, moments, study_arrays, study_moments
+from psdstats.distribution.class_sizes import ClassMean, class_sizes_um
+from psdstats.errors import SizeError
+
+
+def test_log_normal_in_the_limit_of_fine_classes():
+    """Hatch-Choate relations (ISO 9276-5, from memory): means are D50 exp(± ln² s_g / 2)."""
+    curve = LogNormal(median_um=100.0, geometric_sd=1.8)
+    edges = np.geomspace(1, 10_000, 4001)
+    fraction = np.diff(curve.undersize(edges))
+    found = moments(np.sqrt(edges[1:] * edges[:-1]), fraction)
+    spread = np.log(1.8) ** 2
+    assert found.mass_mean_um == pytest.approx(100 * np.exp(spread / 2), rel=1e-5)
+    assert found.surface_mean_um == pytest.approx(100 * np.exp(-spread / 2), rel=1e-5)
+    assert found.geometric_mean_um == pytest.approx(100, rel=1e-9)
+    assert found.geometric_sd == pytest.approx(1.8, rel=1e-5)
+    mean = found.mass_mean_um
+    assert found.arithmetic_sd_um == pytest.approx(mean * np.sqrt(np.expm1(spread)), rel=1e-5)
+
+
+def test_equal_spheres():
+    """Spheres of 60 µm: surface 6/(ρ D), number 6/(π ρ D³)."""
+    found = moments([60.0], [1.0], density_g_per_cm3=2.7, shape_factor=np.pi / 6)
+    assert found.specific_surface_m2_per_g == pytest.approx(6 / (2.7 * 60))
+    assert found.particles_per_g == pytest.approx(6 / (np.pi * 2.7 * (60e-4) ** 3))
+    assert found.geometric_sd == pytest.approx(1)
+
+
+def test_class_sizes(two_stacks):
+    arrays = study_arrays(two_stacks)
+    geometric, arithmetic = (class_sizes_um(arrays, mean) for mean in ClassMean)
+    real = arrays.real[1]
+    np.testing.assert_allclose(geometric[1, real], [45, 127.279, 254.558], rtol=1e-5)
+    np.testing.assert_allclose(arithmetic[1, real], [45, 135, 254.558], rtol=1e-5)
+
+
+def test_study_moments_say_what_was_counted(two_stacks):
+    both = study_moments(two_stacks), study_moments(two_stacks, include_pan=False)
+    assert both[0].pan_included.all()
+    assert not both[1].pan_included.any()
+    np.testing.assert_allclose(both[0].fraction_counted, 1)
+    np.testing.assert_allclose(both[1].fraction_counted, [0.96, 0.9, 0.7])
+    assert (both[1].surface_mean_um > both[0].surface_mean_um).all()
+    assert both[0].specific_surface_m2_per_g.isna().all()
+    second = moments([45, np.sqrt(90 * 180), 180 * np.sqrt(2)], [0.1, 0.7, 0.2])
+    assert both[0].surface_mean_um[1] == pytest.approx(second.surface_mean_um)
+
+
+@pytest.mark.parametrize(
+    ("size", "fraction", "options", "words"),
+    [
+        ([10, 0], [0.5, 0.5], {}, r"class_size_um\[1\] is 0"),
+        ([10, 20], [50, 50], {}, r"fraction\[0\] is 50"),
+        ([10, 20], [0.5], {}, r"shape \(2,\)"),
+        ([10], [0.0], {}, "no mass"),
+        ([10], [1.0], {"density_g_per_cm3": -1.0}, "density_g_per_cm3 is -1.0"),
+    ],
+)
+def test_refusals(size, fraction, options, words):
+    with pytest.raises(SizeError, match=words):
+        moments(size, fraction, **options)
+
+
+def test_study_refusals(two_stacks, make_run, make_study):
+    with pytest.raises(SizeError, match="class mean 'harmonic'"):
+        study_moments(two_stacks, class_mean="harmonic")
+    with pytest.raises(SizeError, match="run 'x' has a class below nothing"):
+        study_moments(make_study(make_run("x", [0, 63, 125], [5, -0.01, 5])))
