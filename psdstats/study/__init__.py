@@ -13,8 +13,9 @@ from psdstats.study.records import (
     Study,
     TareHandling,
 )
-from psdstats.study.save import StudyForm, save_study
+from psdstats.study.save import StudyForm, form_of, save_study
 from psdstats.study.sheet import SheetPlan, recording_labels, recording_sheet
+from psdstats.study.sieve_list import read_sieve_list
 from psdstats.study.tares import tare_history
 
 __all__ = [
@@ -34,6 +35,8 @@ __all__ = [
     "TareHandling",
     "check_file",
     "check_study",
+    "form_of",
+    "read_sieve_list",
     "read_study",
     "recording_labels",
     "recording_sheet",

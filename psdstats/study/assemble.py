@@ -142,6 +142,7 @@ def _of_known_runs(
 def _notes(raw: RawStudy, weighed: _Weighed) -> list[str]:
     given = raw.settings.get("notes", ())
     notes = [str(note) for note in given] if isinstance(given, list) else []
+    notes += raw.notes
     if not weighed.named:
         notes.append(
             "The weighings name no sieves: each group is taken to use one physical stack for all "

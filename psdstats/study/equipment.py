@@ -17,7 +17,13 @@ from psdstats.study.entries import RunEntry, SieveEntry, WeighingEntry, read_sie
 from psdstats.study.raw import RawStudy
 from psdstats.study.records import Balance
 
-__all__ = ["DEFAULT_BALANCE", "choose_balances", "collect_sieves", "make_balances"]
+__all__ = [
+    "DEFAULT_BALANCE",
+    "choose_balances",
+    "collect_sieves",
+    "listed_sieves",
+    "make_balances",
+]
 
 DEFAULT_BALANCE = "balance"
 """Name of the balance where the files name none."""
@@ -31,8 +37,7 @@ def collect_sieves(
     Two apertures for one sieve, in the weighings or between weighings and sieve table, are a
     problem.
     """
-    listed = _listed_sieves(raw, problems)
-    sieves = {entry.sieve: _sieve(entry) for entry in listed}
+    sieves = listed_sieves(raw, problems)
     file = raw.weighings.file if raw.weighings else raw.name
     seen: dict[str, WeighingEntry] = {}
     for entry in entries:
@@ -59,6 +64,11 @@ def collect_sieves(
     return sieves
 
 
+def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
+    """Sieves of the sieve table or of the settings, by key."""
+    return {entry.sieve: _sieve(entry) for entry in _entries(raw, problems)}
+
+
 def _sieve(entry: SieveEntry) -> Sieve:
     return Sieve(
         key=entry.sieve,
@@ -70,7 +80,7 @@ def _sieve(entry: SieveEntry) -> Sieve:
     )
 
 
-def _listed_sieves(raw: RawStudy, problems: list[Problem]) -> list[SieveEntry]:
+def _entries(raw: RawStudy, problems: list[Problem]) -> list[SieveEntry]:
     tables = raw.settings.get("sieves", {})
     listed: list[SieveEntry] = []
     file = raw.settings_file

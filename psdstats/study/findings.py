@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict, dataclass, fields
 
 import pandas as pd
@@ -147,6 +148,11 @@ class CheckReport:
         """One row a finding, the fields of `Finding` as columns."""
         rows = [asdict(each) | {"severity": str(each.severity)} for each in self.findings]
         return pd.DataFrame(rows, columns=[each.name for each in fields(Finding)])
+
+    def to_json(self) -> str:
+        """Findings as a JSON list, one object a finding."""
+        rows = [asdict(each) for each in self.findings]
+        return json.dumps(rows, ensure_ascii=False, indent=1, allow_nan=False)
 
     def sentences(self) -> tuple[str, ...]:
         """Every finding as a sentence with its remedy, then the checks switched off."""

@@ -34,6 +34,8 @@ class RawStudy:
         The tables; None where there is none or it cannot be read.
     files : list of SourceFile
         What was read.
+    notes : list of str
+        What was not read, as sentences.
     """
 
     name: str
@@ -43,6 +45,7 @@ class RawStudy:
     weighings: Table | None = None
     sieves: Table | None = None
     files: list[SourceFile] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def split_flat_table(

@@ -23,14 +23,11 @@ from psdstats.study.raw import RawStudy, split_flat_table
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
 from psdstats.study.source_csv import decode, read_csv_table, settings_lines
-from psdstats.study.source_xlsx import Sheet, read_settings_sheet, read_sheets
+from psdstats.study.source_xlsx import read_settings_sheet, read_sheets
 from psdstats.study.stopping import stopping_problems
 from psdstats.study.table import Table, make_table
 
-__all__ = ["KNOWN_SHEETS", "read_leniently", "read_study"]
-
-KNOWN_SHEETS = ("study", "runs", "weighings", "sieves", "guide")
-"""Sheets of a workbook with a meaning of their own; `guide` is for people and not read."""
+__all__ = ["read_leniently", "read_study"]
 
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
@@ -45,6 +42,11 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
         one flat CSV file; or one XLSX workbook with the same tables as sheets.
     encoding : str or None
         Encoding of the CSV files where it is not UTF-8.
+
+    Notes
+    -----
+    Of a workbook the sheets study, runs, weighings and sieves are read, or the one further sheet
+    as a flat table; a sheet guide is for people, any other is named in the notes of the study.
 
     Returns
     -------
@@ -182,38 +184,37 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
 
 
 def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Problem]) -> None:
-    sheets = read_sheets(content, name, problems)
-    if not sheets:
-        return
+    sheets = {key: rows for key, rows in read_sheets(content, name, problems).items() if rows}
     named = {title.strip().lower(): title for title in sheets}
+    if not named:
+        if not problems:
+            remedy = "Write a flat table, or the sheets runs and weighings."
+            problems.append(Problem(file=name, fault="the workbook is empty", remedy=remedy))
+        return
+
+    def table(key: str, known: tuple[str, ...]) -> Table | None:
+        columns = (*known, *COMPUTED_COLUMNS)
+        return make_table(
+            named[key], sheets[named[key]], known=columns, decimal_comma=True, problems=problems
+        )
+
     if "study" in named:
         raw.settings_file = named["study"]
         raw.settings = read_settings_sheet(sheets[named["study"]], named["study"], problems)
-
-    def table(key: str, known: tuple[str, ...]) -> Table | None:
-        title = named.get(key)
-        return None if title is None else _sheet_table(title, sheets[title], known, problems)
-
-    if named.get("sieves") and sheets[named["sieves"]]:
+    if "sieves" in named:
         raw.sieves = table("sieves", SIEVE_COLUMNS)
-    if "weighings" in named and "runs" in named:
-        raw.runs = table("runs", (*RUN_COLUMNS, *COMPUTED_COLUMNS))
-        raw.weighings = table("weighings", (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS))
-        return
-    others = [title for key, title in named.items() if key not in ("study", "sieves", "guide")]
-    others = [title for title in others if sheets[title]]
-    if len(others) != 1:
+    others = [key for key in named if key not in ("study", "sieves", "guide")]
+    if {"runs", "weighings"} <= set(others):
+        raw.runs = table("runs", RUN_COLUMNS)
+        raw.weighings = table("weighings", WEIGHING_COLUMNS)
+        unread = [named[key] for key in others if key not in ("runs", "weighings")]
+        if unread:
+            raw.notes.append(f"Sheets of {name} that were not read: {', '.join(unread)}.")
+    elif len(others) == 1:
+        flat = table(others[0], FLAT_COLUMNS)
+        if flat is not None:
+            raw.runs, raw.weighings = split_flat_table(flat, problems)
+    else:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(file=name, fault=fault, remedy=remedy))
-        return
-    known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
-    flat = _sheet_table(others[0], sheets[others[0]], known, problems)
-    if flat is not None:
-        raw.runs, raw.weighings = split_flat_table(flat, problems)
-
-
-def _sheet_table(
-    title: str, sheet: Sheet, known: tuple[str, ...], problems: list[Problem]
-) -> Table | None:
-    return make_table(title, sheet, known=known, decimal_comma=True, problems=problems)

@@ -26,7 +26,7 @@ from psdstats.study.tables_out import (
 )
 from psdstats.study.toml_text import toml_lines
 
-__all__ = ["StudyForm", "save_study"]
+__all__ = ["StudyForm", "form_of", "save_study"]
 
 
 class StudyForm(StrEnum):
@@ -35,6 +35,18 @@ class StudyForm(StrEnum):
     FOLDER = "folder"
     FLAT = "flat"
     WORKBOOK = "workbook"
+
+
+def form_of(target: str | Path) -> StudyForm:
+    """Form that a target's name asks for: .csv flat, .xlsx workbook, anything else a folder.
+
+    Examples
+    --------
+    >>> str(form_of("trial.xlsx")), str(form_of("trial"))
+    ('workbook', 'folder')
+    """
+    suffix = Path(target).suffix.lower()
+    return next((form for form, ending in _ENDINGS.items() if ending == suffix), StudyForm.FOLDER)
 
 
 _ENDINGS = {StudyForm.FLAT: ".csv", StudyForm.WORKBOOK: ".xlsx"}

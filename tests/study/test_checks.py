@@ -2,6 +2,7 @@
 
 import dataclasses
 import importlib.util
+import json
 import math
 from pathlib import Path
 from types import MappingProxyType
@@ -136,6 +137,14 @@ def test_report_as_frame(study):
     row = frame[frame["check"] == "overload"].iloc[0]
     assert row["value"] > row["limit"]
     assert check_study(study).to_frame().columns.tolist() == frame.columns.tolist()
+
+
+def test_report_as_json(study):
+    planted = bench.plant_overload(study, 0, np.random.default_rng(0))
+    report = check_study(planted)
+    rows = json.loads(report.to_json())
+    assert [row["check"] for row in rows] == [each.check for each in report.findings]
+    assert rows[0]["severity"] == "warning"
 
 
 def test_errors_come_first(study):

@@ -1,13 +1,11 @@
 """Damaged bytes end in a PsdstatsError or a valid study, never in anything else.
 
-Everyday tests try 500 mutations; the long run is `python tests/study/test_fuzz.py 20000`.
+Everyday tests try 500 mutations; the long run is tests/calibration/fuzz_reading.py.
 """
 
 import importlib.util
 import io
 import random
-import sys
-import tempfile
 import zipfile
 from pathlib import Path
 
@@ -114,10 +112,3 @@ def fuzz(number, seed, place):
 def test_100_mutations(seed, tmp_path):
     read = fuzz(100, seed, tmp_path)
     assert 0 < read < 100  # some mutations do no harm, some do
-
-
-if __name__ == "__main__":
-    with tempfile.TemporaryDirectory() as folder:
-        total = int(sys.argv[1])
-        read = fuzz(total, 20261125, Path(folder))
-        sys.stdout.write(f"{read} of {total} mutations were still a study\n")

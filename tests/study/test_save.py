@@ -8,7 +8,7 @@ import pytest
 from psdstats.errors import OutputError
 from psdstats.files import MANIFEST
 from psdstats.sieves import Sieve
-from psdstats.study import read_study, save_study
+from psdstats.study import form_of, read_study, save_study
 from psdstats.study.tables_out import weighing_table
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
@@ -134,3 +134,7 @@ def test_spare_sieves_are_kept(sound, tmp_path):
     study = dataclasses.replace(sound, sieves=MappingProxyType({**sound.sieves, "spare": spare}))
     for form, name in TARGETS.items():
         assert read_study(save_study(study, tmp_path / name, form=form)) == study
+
+
+def test_form_by_name():
+    assert [str(form_of(name)) for name in TARGETS.values()] == list(TARGETS)

@@ -1,0 +1,177 @@
+"""Workbooks as people make them: one sheet or several, and what is refused with which words."""
+
+import datetime
+import io
+import zipfile
+
+import openpyxl
+import pytest
+
+from psdstats.errors import StudyError
+from psdstats.study import read_study, save_study
+
+FLAT = [
+    ["run", "milling_time_min", "aperture_um", "tare_g", "gross_g"],
+    ["a", 0, 90, 400.1, 405.2],
+    ["a", 0, 45, 390, 399.95],
+    ["a", 0, 0, 300, 302],
+]
+
+
+def make(path, **sheets):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, rows in sheets.items():
+        sheet = book.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    book.save(path)
+    return path
+
+
+def changed(row, column, value):
+    rows = [list(each) for each in FLAT]
+    rows[row][column] = value
+    return rows
+
+
+def refused(path):
+    with pytest.raises(StudyError) as caught:
+        read_study(path)
+    return str(caught.value)
+
+
+def test_one_flat_sheet(tmp_path):
+    study = read_study(make(tmp_path / "t.xlsx", Table1=FLAT))
+    assert study.runs[0].readings[1].gross_g == 399.95
+    assert study.runs[0].readings[0].place.file == "Table1"
+    assert study.balances["balance"].resolution_g == 0.01
+
+
+def test_resolution_from_the_cells_format(tmp_path):
+    path = make(tmp_path / "t.xlsx", Table1=FLAT)
+    book = openpyxl.load_workbook(path)
+    for row in book["Table1"].iter_rows(min_row=2, min_col=4):
+        for cell in row:
+            cell.number_format = "0.000"
+    book.save(path)
+    assert read_study(path).balances["balance"].resolution_g == 0.001
+
+
+def test_settings_and_sieves_beside_a_flat_sheet(tmp_path):
+    settings = [["key", "value"], ["title", "Trial 7"], ["checks.overload", False],
+                ["balances.x.resolution_g", "0,01"], ["compare.within", '["group"]'],
+                ["density_g_per_cm3", None]]  # fmt: skip
+    sieves = [["sieve", "nominal_um", "certified_um"], ["all 90 µm", 90, 90.4]]
+    study = read_study(make(tmp_path / "t.xlsx", Data=FLAT, Study=settings, Sieves=sieves))
+    assert study.title == "Trial 7"
+    assert study.checks == {"overload": False}
+    assert study.compare["within"] == ["group"]
+    assert study.balances["x"].resolution_g == 0.01
+    assert study.sieves["all 90 µm"].certified_um == 90.4
+
+
+def test_sheets_that_are_not_read_are_named(sound, tmp_path):
+    path = save_study(sound, tmp_path / "t.xlsx", form="workbook")
+    book = openpyxl.load_workbook(path)
+    book.create_sheet("my notes")["A1"] = "look here"
+    book.create_sheet("empty")
+    book.create_sheet("guide")["A1"] = "how to"
+    book.save(path)
+    assert read_study(path).notes == ("Sheets of t.xlsx that were not read: my notes.",)
+
+
+def test_formulas_count_by_their_last_value(tmp_path):
+    path = make(tmp_path / "t.xlsx", Table1=changed(1, 4, "=D2+5"))
+    assert refused(path) == (
+        "Table1, row 2, column gross_g: the cell is empty. Weigh sieve all 90 µm of run a and "
+        "write its mass in g."
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "message"),
+    [
+        (changed(1, 0, datetime.date(2026, 2, 1)),
+         "Table1, row 2: a cell holds a date or time (found '2026-02-01 00:00:00'). Format the "
+         "cell as text and type it again."),
+        (changed(1, 3, "400.1 g"),
+         "Table1, row 2, column tare_g: this is not a number (found '400.1 g'). Write the number "
+         "alone, its unit is in the column name."),
+        (changed(2, 0, None),
+         "Table1, row 3, column run: the cell is empty. Repeat the name on every row."),
+        (changed(1, 3, "#DIV/0!"),
+         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number."),
+        ([["Trial of spring"], *FLAT],
+         "Table1, row 1, column run: the column is missing. Add it, or rename one of the columns "
+         "found: Trial of spring."),
+    ],
+)  # fmt: skip
+def test_bad_cells(tmp_path, rows, message):
+    assert message in refused(make(tmp_path / "t.xlsx", Table1=rows))
+
+
+def test_bad_sheets(tmp_path):
+    assert refused(make(tmp_path / "a.xlsx", One=FLAT, Two=FLAT)) == (
+        "a.xlsx: the workbook has the sheets One, Two. Name the tables runs and weighings, or keep "
+        "one sheet with a flat table."
+    )
+    assert refused(make(tmp_path / "b.xlsx", One=[])) == (
+        "b.xlsx: the workbook is empty. Write a flat table, or the sheets runs and weighings."
+    )
+    settings = [["title", "x"], ["title", "y"], ["a b = 3", 1], ["balances", 4]]
+    message = refused(make(tmp_path / "c.xlsx", One=FLAT, study=settings))
+    assert message.split("\n") == [
+        "study, row 2, column key: this is not a key, or it is there twice (found 'title'). Write "
+        "one key a row, parts of it joined by dots.",
+        "study, row 3, column key: this is not a key, or it is there twice (found 'a b = 3'). "
+        "Write one key a row, parts of it joined by dots.",
+        "study, column balances: the value is not allowed (found '4.0'). Write a table "
+        "[balances.NAME] for each.",
+    ]
+
+
+def repack(path, target, change):
+    with zipfile.ZipFile(path) as source, zipfile.ZipFile(target, "w", 8) as out:
+        for part in source.namelist():
+            out.writestr(part, change(part, source.read(part)))
+    return target
+
+
+def test_entities_are_refused(tmp_path):
+    path = make(tmp_path / "t.xlsx", Table1=FLAT)
+    evil = b'<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/hostname">]>'
+    target = repack(
+        path, tmp_path / "evil.xlsx",
+        lambda part, data: evil + data.partition(b"?>")[2] if part == "xl/workbook.xml" else data,
+    )  # fmt: skip
+    assert refused(target) == (
+        "evil.xlsx: the part xl/workbook.xml declares a document type. Save the workbook again "
+        "with a spreadsheet program."
+    )
+
+
+def test_a_packed_giant_is_refused(tmp_path):
+    path = make(tmp_path / "t.xlsx", Table1=FLAT)
+    giant = tmp_path / "giant.xlsx"
+    repack(path, giant, lambda part, data: data)
+    with zipfile.ZipFile(giant, "a", 8) as out, out.open("xl/more.xml", "w") as part:
+        for _ in range(310):
+            part.write(b" " * 1_000_000)
+    assert giant.stat().st_size < 1_000_000
+    assert refused(giant) == (
+        "giant.xlsx: the workbook unpacks to more than 300 MB. Delete what is not part of the "
+        "study, or split it."
+    )
+
+
+def test_a_far_away_cell_does_no_harm(tmp_path):
+    book = openpyxl.Workbook()
+    for row in FLAT:
+        book.active.append(row)
+    book.active["A1048576"] = " "
+    book.active["XFD1"] = " "
+    out = io.BytesIO()
+    book.save(out)
+    (tmp_path / "far.xlsx").write_bytes(out.getvalue())
+    assert len(read_study(tmp_path / "far.xlsx").runs) == 1
