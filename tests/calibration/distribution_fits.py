@@ -177,7 +177,7 @@ def main() -> None:
         f"{options.studies} simulated studies a row (invented); coverage of 95 % intervals in",
         f"per cent, Monte Carlo error {error:.2f} % (one standard error). `coverage_...` is",
         "without an allowance for misfit (the family is right here), `with_misfit_...` with the",
-        "default, which adds one where p < 0.05. `called_poor_percent` should not be above 5 (errors",
+        "default, which adds one where p < 0.05. `called_poor_percent` should not exceed 5 (errors",
         "within a tolerance are bounded, which keeps it lower). Sizes outside 45 to 355 µm are",
         "extrapolated.",
         "",
