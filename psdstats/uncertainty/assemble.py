@@ -9,12 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.sizes import LEVELS, QUANTITIES
+from psdstats.uncertainty.blocks import BlockSummary
 from psdstats.uncertainty.linear import coverage_factor
-from psdstats.uncertainty.monte_carlo import (
-    Accumulator,
-    BlockSummary,
-    validate_linear,
-)
+from psdstats.uncertainty.monte_carlo import Accumulator, validate_linear
 
 if TYPE_CHECKING:
     from psdstats.uncertainty.engine import Prepared
@@ -114,22 +111,7 @@ def monte_carlo_parts(
     u = np.where(known, total.moments.u.reshape(shape), np.nan)
     lower, upper, shortest_lower, shortest_upper = _closed_ends(ready, accumulator.ends)
     share = (total.below + total.above).reshape(shape) / total.draws
-    valid = validate_linear(
-        value=ready.sizes.value,
-        expanded=linear.k * linear.u,
-        lower=lower,
-        upper=upper,
-        u=u,
-    )
-    with np.errstate(invalid="ignore"):
-        # one digit of u may be half of it, so two things more are asked than the standard asks
-        expanded = linear.k * linear.u
-        ends_off = np.maximum(
-            np.abs(ready.sizes.value - expanded - lower),
-            np.abs(ready.sizes.value + expanded - upper),
-        )
-        valid &= ends_off <= _AGREEMENT * expanded
-        valid &= np.abs(u - linear.u) <= _AGREEMENT * u
+    valid = _validated(ready.sizes.value, linear, u, lower, upper)
     log_moments = total.log_moments or total.moments
     gap = np.where(known.ravel(), 1.0, np.nan)
     notes = [] if accumulator.settled or accumulator.blocks == 1 else [_unsettled(accumulator)]
@@ -154,6 +136,22 @@ def monte_carlo_parts(
         settled=accumulator.settled,
         notes=(*notes, *_share_notes(ready, share)),
     )
+
+
+def _validated(
+    value: Array, linear: Parts, u: Array, lower: Array, upper: Array
+) -> NDArray[np.bool_]:
+    """Clause 8 of JCGM 101 with one digit of u, and two things more.
+
+    One digit of u may be half of it, so the ends must also agree within a share of the expanded
+    uncertainty, and u itself, which the standard leaves open, within that share of u.
+    """
+    expanded = linear.k * linear.u
+    valid = validate_linear(value=value, expanded=expanded, lower=lower, upper=upper, u=u)
+    with np.errstate(invalid="ignore"):
+        off = np.maximum(np.abs(value - expanded - lower), np.abs(value + expanded - upper))
+        close = (off <= _AGREEMENT * expanded) & (np.abs(u - linear.u) <= _AGREEMENT * u)
+    return valid & close
 
 
 def _closed_ends(ready: Prepared, ends: Array) -> tuple[Array, Array, Array, Array]:

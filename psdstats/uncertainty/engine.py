@@ -15,9 +15,10 @@ from psdstats.distribution.sizes import QUANTITIES, SizeTable, sizes_of_arrays
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.assemble import Parts, linear_parts, monte_carlo_parts, reorder
+from psdstats.uncertainty.blocks import block_draws
 from psdstats.uncertainty.inputs import InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import Sensitivities, study_sensitivities
-from psdstats.uncertainty.monte_carlo import Accumulator, accumulate, block_draws
+from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
 from psdstats.uncertainty.plan import make_plan
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.registry import ChosenSources, choose_sources

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.sizes import span_bounds
+from psdstats.uncertainty.blocks import BlockSummary, interval_ends
 from psdstats.uncertainty.kernel import STRIPE_BLOCKS, draw_blocks
 from psdstats.uncertainty.moments import JointMoments
-from psdstats.uncertainty.monte_carlo import BlockSummary, interval_ends
 from psdstats.uncertainty.plan import DrawPlan
 
 __all__ = ["study_blocks"]
