@@ -173,7 +173,8 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         type=int,
         default=None,
         metavar="N",
-        help="number of Monte Carlo draws (default: until two digits of u are settled)",
+        help="number of Monte Carlo draws (default: until two digits of u are settled, but at "
+        "most 100 000)",
     )
     parser.add_argument(
         "--workers", type=int, default=1, metavar="N", help="processes to share the draws among"

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["propagate_study"]
 
+MAX_DRAWS = 100_000
+"""Where the adaptive method stops unless --draws asks for more: a few seconds for 80 runs."""
+
 
 def propagate_study(
     study: Study,
@@ -33,6 +36,7 @@ def propagate_study(
             sources=sources if sources is not None else options.sources,
             coverage=options.coverage,
             draws=options.draws,
+            max_draws=MAX_DRAWS,
             workers=options.workers,
             cluster=options.cluster,
             progress=progress,
