@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
 from ..study_source import read_checked
 from ..writing import print_sentences, print_table, records, remark_notes, write_result
+
+if TYPE_CHECKING:
+    from psdstats.comparison.plan import ComparisonPlan
+    from psdstats.output.tables import Table
 
 SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
 EXAMPLE = "psdstats compare my-trial --by milling_time_min --within group --out my-comparison"
@@ -18,9 +24,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_comparison(parser)
+    parser.add_argument(
+        "--all-tables", action="store_true", help="print every table, not only the first effects"
+    )
     add_propagation(parser)
     add_writing(parser)
     add_json(parser)
+
+
+def _short(tables: list[Table]) -> list[Table]:
+    """The first family of effects and what else varies."""
+    effects = [table for table in tables if table.name.startswith("effects")]
+    return [*effects[:1], *(table for table in tables if table.name == "variance components")]
+
+
+def _narrowed(table: Table, plan: ComparisonPlan) -> Table:
+    """A table of effects that fits a terminal; the files hold every column."""
+    spare = ("df",) if plan.at_each is None else ("df", "detectable_percent")
+    columns = tuple(column for column in table.columns if column.name not in spare)
+    return replace(table, columns=columns) if table.name.startswith("effects") else table
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
@@ -55,10 +77,13 @@ def run(options: argparse.Namespace, console: Console) -> int:
         }
     )
     print_sentences(comparison.headlines, options, console)
-    for table in tables:
-        if "all pairs" not in table.name or len(tables) < 4:
-            console.say()
-            print_table(table, options, console)
+    shown = tables if options.all_tables else _short(tables)
+    for table in shown:
+        console.say()
+        print_table(_narrowed(table, comparison.plan), options, console)
+    if len(shown) < len(tables):
+        names = ", ".join(table.name for table in tables if table not in shown)
+        console.remark(f"\nNot shown: {names}. Add --all-tables to print them.")
     remark_notes(comparison.all_notes(), options, console)
     drawings = [block for block in section.blocks if isinstance(block, Drawing)]
     write_result(options, console, tables=tables, drawings=drawings)

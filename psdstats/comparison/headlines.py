@@ -14,6 +14,7 @@ from psdstats.models.wording import word_p
 __all__ = ["headlines"]
 
 _CHANGED = "changed"
+_MOST_PAIRS = 3  # told one by one
 
 
 def headlines(
@@ -47,14 +48,24 @@ def _of_quantity(plan: ComparisonPlan, result: QuantityComparison, alpha: float)
     sentences = [_test_sentence(plan, result, alpha)] if result.tests else []
     if lead == "against first":
         sentences += [str(own["sentence"].iloc[-1]) for own in _each(rows).values()]
-    else:
+    elif len(rows) <= _MOST_PAIRS:
         sentences += [str(sentence) for sentence in rows["sentence"]]
+    else:
+        sentences += _of_many_pairs(result.quantity, rows)
     if "successive" in families:
         sentences += [
             _last_step(plan, f"{result.quantity}{_where(plan, level)}", own)
             for level, own in _each(result.family("successive")).items()
         ]
     return sentences
+
+
+def _of_many_pairs(quantity: str, rows: pd.DataFrame) -> list[str]:
+    """Pairs that changed, each in a sentence, and the others counted."""
+    changed = rows[rows["verdict"] == _CHANGED]
+    counts = rows["verdict"].value_counts(sort=False)
+    counted = ", ".join(f"{count} {verdict}" for verdict, count in counts.items())
+    return [f"{quantity}: of {len(rows)} pairs, {counted}.", *map(str, changed["sentence"])]
 
 
 def _each(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -69,7 +80,8 @@ def _where(plan: ComparisonPlan, level: str) -> str:
 
 def _test_sentence(plan: ComparisonPlan, result: QuantityComparison, alpha: float) -> str:
     test: OverallTest = result.tests[0]
-    name = "Milling time" if plan.by == "milling_time_min" else plan.by
+    words = "milling time" if plan.by == "milling_time_min" else plan.by.replace("_", " ")
+    name = words[0].upper() + words[1:]
     if result.route is Route.MEASUREMENT_ONLY:
         differ = "differ by more" if test.p < alpha else "were not shown to differ by more"
         return (

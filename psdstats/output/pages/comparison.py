@@ -49,38 +49,43 @@ def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
 
 def effects_table(comparison: Comparison, family: str) -> Table:
     """Effects of one family, every quantity."""
-    frame = comparison.to_frame(family)
+    frame = _with_contrasts(comparison, family)
+    each = comparison.plan.at_each
     level = f"{100 * comparison.level:g} %"
     columns = [
         Column(name="quantity", heading="quantity"),
-        Column(name="contrast", heading=_heading(comparison)),
+        *([] if each is None else [Column(name=each, heading=_words(each))]),
+        Column(name="contrast", heading="contrast"),
         Column(
             name="ratio",
-            heading=f"ratio ({level} simultaneous interval)",
+            heading=f"ratio ({level} interval)",
             show=Show.RATIO,
             lower="ratio_lower",
             upper="ratio_upper",
         ),
         Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
-        Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
-        Column(name="p_adjusted", heading="p, family-wise", show=Show.P_VALUE),
+        Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
         Column(
             name="detectable_percent",
-            heading="detectable change",
+            heading="detectable",
             unit="%",
             show=Show.NUMBER,
             decimals=1,
         ),
         Column(name="verdict", heading="verdict"),
+        Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
     ]
     return Table(
         name=f"effects {family}",
         frame=frame,
-        caption=f"Effect of {_words(comparison.plan.by)}, {family}: ratios of sizes.",
+        caption=f"Effect of {_words(comparison.plan.by)}{_unit(comparison)}, {family}: ratios of "
+        "sizes.",
         columns=tuple(columns),
-        row_headings=2,
+        row_headings=2 if each is None else 3,
         notes=(
-            "Detectable change: the smallest increase this trial would have shown with 80 % power.",
+            f"Intervals hold at {level} and p is adjusted for all contrasts of one quantity in "
+            "this table together. Detectable: the smallest increase this trial would have shown "
+            "with 80 % power.",
         ),
     )
 
@@ -89,7 +94,9 @@ def tests_table(comparison: Comparison) -> Table:
     """One F test a quantity."""
     return Table(
         name="tests",
-        frame=comparison.tests_frame(),
+        frame=comparison.tests_frame().assign(
+            term=lambda found: [_words(str(term)) for term in found["term"]]
+        ),
         caption=f"Did {_words(comparison.plan.by)} change anything at all?",
         columns=(
             Column(name="quantity", heading="quantity"),
@@ -108,6 +115,7 @@ def variance_table(comparison: Comparison) -> Table | None:
     frame = comparison.variance_frame()
     if frame.empty:
         return None
+    frame["component"] = [_component(str(name)) for name in frame["component"]]
     return Table(
         name="variance components",
         frame=frame,
@@ -130,11 +138,13 @@ def variance_table(comparison: Comparison) -> Table | None:
 def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]) -> Drawing:
     """Ratios with simultaneous intervals on a log axis."""
     names = tuple(quantities)
-    whole = comparison.to_frame(family)
+    whole = _with_contrasts(comparison, family)
     rows = whole[whole["quantity"].isin(names)]
+    each = comparison.plan.at_each
+    where = "" if each is None else ", " + _words(each) + " " + rows[each]
     frame = pd.DataFrame(
         {
-            "contrast": rows["quantity"] + "  " + rows["contrast"],
+            "contrast": rows["quantity"] + "  " + rows["contrast"] + where,
             "ratio": rows["ratio"],
             "lower": rows["ratio_lower"],
             "upper": rows["ratio_upper"],
@@ -178,9 +188,31 @@ def comparison_section(comparison: Comparison) -> Section:
 
 
 def _words(column: str) -> str:
-    return "milling time" if column == _MILLING else column.replace("_", " ")
+    return column.replace(_MILLING, "milling time").replace("_", " ")
 
 
-def _heading(comparison: Comparison) -> str:
-    unit = ", min" if comparison.plan.by == _MILLING else ""
-    return f"{_words(comparison.plan.by)}{unit}"
+def _unit(comparison: Comparison) -> str:
+    return " (min)" if comparison.plan.by == _MILLING else ""
+
+
+def _contrast(high: str, low: str) -> str:
+    """A contrast in words, without the level of ``at_each``: "48 vs 0"."""
+    return f"{high.partition(' at ')[0]} vs {low.partition(' at ')[0]}"
+
+
+def _with_contrasts(comparison: Comparison, family: str) -> pd.DataFrame:
+    """Effects of a family with contrasts in words, and the level of ``at_each`` as a column."""
+    frame = comparison.to_frame(family)
+    frame["contrast"] = [
+        _contrast(str(high), str(low))
+        for high, low in zip(frame["high"], frame["low"], strict=True)
+    ]
+    if comparison.plan.at_each is not None:
+        frame[comparison.plan.at_each] = frame["high"].str.partition(" at ")[2]
+    return frame
+
+
+def _component(name: str) -> str:
+    if name == "residual":
+        return "runs"
+    return " and ".join(_words(part) for part in name.split(":"))
