@@ -24,7 +24,7 @@ from psdstats.models.multiplicity import simultaneous
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 
-__all__ = ["group_agreement"]
+__all__ = ["group_agreement", "sizes_by_run"]
 
 Array = NDArray[np.float64]
 
@@ -79,23 +79,17 @@ def group_agreement(
     if tuple(table["run"]) != propagation.runs:
         raise ModelError("The propagation does not hold the runs of this study; propagate it anew.")
     columns = _conditions(study, table) if conditions is None else list(conditions)
+    places = _at_time(table, time)
     covariance = propagation.covariance(quantity, log=True).to_numpy()
-    value = pd.Series(propagation.value[:, propagation.quantities.index(quantity)])
-    chosen = np.ones(len(table), dtype=bool)
-    if time is not None:
-        chosen = (table[_TIME] == time).to_numpy()
-        if not chosen.any():
-            raise ModelError(f"No run has the milling time {time:g} min.")
-    places = np.flatnonzero(chosen)
+    value = propagation.value[:, propagation.quantities.index(quantity)]
     layout = group_layout(
         table.iloc[places].reset_index(drop=True),
-        value.iloc[places].notna().to_numpy(),
+        ~np.isnan(value[places]),
         group=group,
         conditions=columns,
     )
     rows = places[layout.rows]
-    y = np.log(value.iloc[rows].to_numpy(dtype=float))
-    known = covariance[np.ix_(rows, rows)]
+    y, known = np.log(value[rows]), covariance[np.ix_(rows, rows)]
     scatter = run_scatter(y, layout.group, layout.condition, known)
     return GroupAgreement(
         quantity=quantity,
@@ -118,11 +112,43 @@ def group_agreement(
     )
 
 
+def _at_time(table: pd.DataFrame, time: float | None) -> NDArray[np.intp]:
+    if time is None:
+        return np.arange(len(table))
+    places = np.flatnonzero((table[_TIME] == time).to_numpy())
+    if not len(places):
+        raise ModelError(f"No run has the milling time {time:g} min.")
+    return places
+
+
 def _conditions(study: Study, table: pd.DataFrame) -> list[str]:
     also = study.compare.get("also")
     if isinstance(also, list | tuple):
         return [_TIME, *(str(one) for one in also)]
     return [_TIME, *(["ball_ratio"] if "ball_ratio" in table.columns else [])]
+
+
+def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50") -> pd.DataFrame:
+    """Run table with one quantity, as `precision`, `consistency` and `outliers` take it.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    propagation : Propagation
+        Sizes of its runs.
+    quantity : {"D10", "D50", "D90", "span"}, default="D50"
+        Which quantity.
+
+    Returns
+    -------
+    DataFrame
+        One row a run: the run table, then a column named like the quantity (µm; NaN where the
+        sieves do not bracket it).
+    """
+    column = propagation.value[:, propagation.quantities.index(quantity)]
+    sizes = pd.Series(column, index=list(propagation.runs), name=quantity)
+    return study.runs_frame().join(sizes, on="run")
 
 
 def _findings(

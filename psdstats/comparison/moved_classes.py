@@ -16,14 +16,15 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.comparison.permutation_manova import Layout, layout_of
-from psdstats.comparison.permutation_manova_arrangements import arrangement_blocks
+from psdstats.comparison.permutation_manova_arrangements import (
+    EXACT_LIMIT,
+    NOISE,
+    TIE,
+    arrangement_blocks,
+)
 from psdstats.errors import ModelError
 
 __all__ = ["MovedClasses", "moved_classes"]
-
-_EXACT_LIMIT = 20_000
-_NOISE = 1e-24  # relative sum of squares of floating-point noise
-_TIE = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -175,21 +176,15 @@ def _judge(
     unit = indicator / length
     centred = design.without_strata_means(share)
     total = np.sum(centred**2, axis=0)
-    constant = total <= _NOISE * np.sum(share**2, axis=0)
+    constant = total <= NOISE * np.sum(share**2, axis=0)
     centred[:, constant], total[constant] = 0.0, 0.0
     score = unit @ centred
     t = _ratio(score, total, design.df_residual)
-    exact = design.arrangements <= _EXACT_LIMIT
-    largest = [] if exact else [np.array([np.max(np.abs(t))])]
-    rng = np.random.default_rng(seed)
-    draws = None if exact else permutations
-    for block in arrangement_blocks(design.levels, design.strata, draws=draws, rng=rng):
-        moved = np.einsum("n,bnk->bk", unit, centred[block])
-        largest.append(np.max(np.abs(_ratio(moved, total, design.df_residual)), axis=1))
-    maxima = np.sort(np.concatenate(largest))
-    reached = len(maxima) - np.searchsorted(maxima, np.abs(t) * (1 - _TIE))
+    exact = design.arrangements <= EXACT_LIMIT
+    maxima = _largest(design, unit, centred, total, t, None if exact else permutations, seed)
+    reached = len(maxima) - np.searchsorted(maxima, np.abs(t) * (1 - TIE))
     # an interval leaves out zero exactly where the adjusted p is at most 1 - level
-    allowed = int((1 - level) * len(maxima) + _TIE)
+    allowed = int((1 - level) * len(maxima) + TIE)
     critical = float(maxima[len(maxima) - 1 - allowed]) if allowed else np.inf
     error = np.sqrt(np.clip(total - score**2, 0, None) / design.df_residual) / length
     change = score / length
@@ -205,9 +200,27 @@ def _judge(
         p_adjusted=reached / len(maxima),
         level=level,
         used=len(maxima),
-        smallest_p=float(np.mean(maxima >= maxima[-1] * (1 - _TIE))),
+        smallest_p=float(np.mean(maxima >= maxima[-1] * (1 - TIE))),
         exact=exact,
     )
+
+
+def _largest(
+    design: Layout,
+    unit: NDArray[np.float64],
+    centred: NDArray[np.float64],
+    total: NDArray[np.float64],
+    t: NDArray[np.float64],
+    draws: int | None,
+    seed: int,
+) -> NDArray[np.float64]:
+    """Largest |t| over classes of every rearrangement, sorted; the observed one included."""
+    largest = [] if draws is None else [np.array([np.max(np.abs(t))])]
+    rng = np.random.default_rng(seed)
+    for block in arrangement_blocks(design.levels, design.strata, draws=draws, rng=rng):
+        moved = np.einsum("n,bnk->bk", unit, centred[block])
+        largest.append(np.max(np.abs(_ratio(moved, total, design.df_residual)), axis=1))
+    return np.sort(np.concatenate(largest))
 
 
 def _text(level: object) -> str:

@@ -16,16 +16,15 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.comparison.permutation_manova_arrangements import (
+    EXACT_LIMIT,
+    NOISE,
+    TIE,
     arrangement_blocks,
     count_arrangements,
 )
 from psdstats.errors import ModelError
 
 __all__ = ["Layout", "PermutationManova", "layout_of", "permutation_manova"]
-
-_EXACT_LIMIT = 20_000
-_NOISE = 1e-24  # relative sum of squares of floating-point noise
-_TIE = 1e-9  # relative difference below which two sums of squares count as equal
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -219,22 +218,22 @@ def permutation_manova(
     points = np.asarray(coordinates, dtype=np.float64).reshape(len(design.levels), -1)
     centred = design.without_strata_means(points)
     total = float(np.sum(centred**2))
-    if total <= _NOISE * float(np.sum(points**2)):
+    if total <= NOISE * float(np.sum(points**2)):
         centred, total = np.zeros_like(centred), 0.0  # nothing but rounding errors is left
     observed = float(np.sum((design.basis.T @ centred) ** 2))
-    exact = design.arrangements <= _EXACT_LIMIT
+    exact = design.arrangements <= EXACT_LIMIT
     rng = np.random.default_rng(seed)
     draws = None if exact else permutations
     looked, reached = (0, 0) if exact else (1, 1)
     for block in arrangement_blocks(design.levels, design.strata, draws=draws, rng=rng):
         moved = np.einsum("nd,bnq->bdq", design.basis, centred[block], optimize=True)
         sums = np.sum(moved**2, axis=(1, 2))
-        reached += int(np.count_nonzero(sums >= observed - _TIE * total))
+        reached += int(np.count_nonzero(sums >= observed - TIE * total))
         looked += len(block)
     residual = total - observed
     pseudo_f = (
         float("inf")
-        if residual <= _TIE * total
+        if residual <= TIE * total
         else (observed / design.df_factor) / (residual / design.df_residual)
     )
     return PermutationManova(

@@ -14,8 +14,11 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["arrangement_blocks", "count_arrangements"]
+__all__ = ["EXACT_LIMIT", "NOISE", "TIE", "arrangement_blocks", "count_arrangements"]
 
+EXACT_LIMIT = 20_000  # up to this many different rearrangements all are looked at
+NOISE = 1e-24  # relative sum of squares of floating-point noise
+TIE = 1e-9  # relative difference below which two statistics count as equal
 _BLOCK = 2_000
 
 Codes = NDArray[np.int64]

@@ -42,10 +42,13 @@ class WholeComparison:
         Factor compared.
     within : str or None
         Groups within which runs were exchanged.
-    test : PermutationManova
-        The test with the stated replacement of empty classes.
+    test : PermutationManova or None
+        The test with the stated replacement of empty classes; None where the design has nothing to
+        test.
+    reason : str
+        Why there is no test; empty where there is one.
     sensitivity : DataFrame
-        delta_factor (0.5, 1, 2), empty_classes, pseudo_f, r_squared, p.
+        delta_factor (0.5, 1, 2), empty_classes, pseudo_f, r_squared, p; no row without a test.
     parts : tuple of StackPart
         One for each family of stacks with common classes.
     level : float
@@ -56,7 +59,8 @@ class WholeComparison:
 
     by: str
     within: str | None
-    test: PermutationManova
+    test: PermutationManova | None
+    reason: str
     sensitivity: pd.DataFrame
     parts: tuple[StackPart, ...]
     level: float
@@ -66,6 +70,8 @@ class WholeComparison:
     def verdict(self) -> str:
         """Whether the whole distribution changed, in words."""
         alpha = 1 - self.level
+        if self.test is None:
+            return f"cannot be told whether the distribution changes with {self.by}: {self.reason}"
         p = self.sensitivity["p"].to_numpy()
         told = self.test.sentence
         if self.test.smallest_p > alpha:
@@ -134,7 +140,7 @@ def compare_distributions(
     Raises
     ------
     ModelError
-        If a column is missing or the design has nothing to test.
+        If a column is missing or a run has no mass.  A design with nothing to test is a result.
 
     Notes
     -----
@@ -151,21 +157,7 @@ def compare_distributions(
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
     deltas = [_replacement(study, family) for family in families]
-    order = [run.name for family in families for run in family]
-    table = table.loc[order]
-    member = np.repeat(np.arange(len(families)), [len(family) for family in families])
-    strata = [f"{one}|{group}" for one, group in zip(member, groups_of(table, within), strict=True)]
-    factor = [f"{one}|{value}" for one, value in zip(member, table[by], strict=True)]
-    tests = {
-        scale: permutation_manova(
-            _joint_coordinates(classes, deltas, scale),
-            factor,
-            strata=strata,
-            permutations=permutations,
-            seed=seed,
-        )
-        for scale in _SCALES
-    }
+    tests, reason = _tests(classes, deltas, table, by, within, permutations, seed)
     parts = tuple(
         part_of(
             one,
@@ -183,12 +175,42 @@ def compare_distributions(
     return WholeComparison(
         by=by,
         within=within,
-        test=tests[1.0],
+        test=tests.get(1.0),
+        reason=reason,
         sensitivity=_sensitivity(tests, empty),
         parts=parts,
         level=level,
         notes=_notes(parts, empty, np.concatenate(deltas)),
     )
+
+
+def _tests(
+    classes: Sequence[CommonClasses],
+    deltas: Sequence[NDArray[np.float64]],
+    table: pd.DataFrame,
+    by: str,
+    within: str | None,
+    permutations: int,
+    seed: int,
+) -> tuple[dict[float, PermutationManova], str]:
+    """The test for each scale of the replacement of empty classes, or why there is none."""
+    mine = table.loc[[run for one in classes for run in one.runs]]
+    family = np.repeat(range(len(classes)), [len(one.runs) for one in classes])
+    strata = [f"{f}|{group}" for f, group in zip(family, groups_of(mine, within), strict=True)]
+    factor = [f"{f}|{value}" for f, value in zip(family, mine[by], strict=True)]
+    tests = {}
+    for scale in _SCALES:
+        try:
+            tests[scale] = permutation_manova(
+                _joint_coordinates(classes, deltas, scale),
+                factor,
+                strata=strata,
+                permutations=permutations,
+                seed=seed,
+            )
+        except ModelError as error:
+            return {}, str(error)
+    return tests, ""
 
 
 def _replacement(study: Study, runs: Sequence[Run]) -> NDArray[np.float64]:
@@ -222,7 +244,8 @@ def _sensitivity(tests: dict[float, PermutationManova], empty: int) -> pd.DataFr
                 "p": test.p,
             }
             for scale, test in tests.items()
-        ]
+        ],
+        columns=["delta_factor", "empty_classes", "pseudo_f", "r_squared", "p"],
     )
 
 

@@ -86,24 +86,17 @@ def fit_distribution(
         aperture_um, undersize, covariance, aperture_covariance_um2
     )
     form = form_of(family)
-    ln_aperture = np.log(aperture)
-    first = found = minimise(form, ln_aperture, finer, noise, ln_noise)
     df = len(aperture) - 2
+
+    def fit_with(variance: float, start: Array | None = None) -> Minimum:
+        total = noise + variance * np.eye(df + 2)
+        return minimise(form, np.log(aperture), finer, total, ln_noise, start=start)
+
+    first = found = fit_with(0.0)
     p = float(special.chdtrc(df, first.chi_squared)) if df else float("nan")
     extra = 0.0
     if misfit and p < POOR:
-        found, extra = allow_misfit(
-            lambda variance, start: minimise(
-                form,
-                ln_aperture,
-                finer,
-                noise + variance * np.eye(df + 2),
-                ln_noise,
-                start=start,
-            ),
-            first,
-            df,
-        )
+        found, extra = allow_misfit(fit_with, first, df)
     tail = (1 + coverage) / 2
     k = float(special.stdtrit(df, tail) if extra else special.ndtri(tail))
     reach = k * np.sqrt(np.diag(found.covariance))

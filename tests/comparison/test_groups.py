@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
-from psdstats.comparison.groups import group_agreement
+from psdstats.comparison.groups import group_agreement, sizes_by_run
 from psdstats.comparison.groups_intraclass import intraclass_correlation
 from psdstats.comparison.groups_scatter import run_scatter
 from psdstats.errors import ModelError
@@ -232,6 +232,18 @@ def test_by_condition_holds_each_difference():
     assert table.loc[(0, "Cedar"), "difference_percent"] == pytest.approx(
         100 * np.expm1(expected), abs=1.0
     )
+
+
+def test_sizes_by_run_feed_the_precision():
+    from psdstats.comparison.precision import precision
+
+    study = make_study(REPLICATED)
+    result = propagate(study, method="linear")
+    table = sizes_by_run(study, result)
+    assert list(table["D50"]) == list(result.value[:, 1])
+    found = precision(table, value="D50", group="group", level="milling_time_min").to_frame()
+    assert list(found["milling_time_min"]) == [0, 6]
+    assert (found["groups"] == 3).all()
 
 
 def test_propagation_of_another_study():

@@ -194,9 +194,28 @@ def test_a_pair_that_no_group_holds_is_untold():
 
 def test_too_small_a_design_cannot_be_told():
     study = trial(shift=2.0, replicates=1)
-    with pytest.raises(ModelError, match="leave nothing to judge"):
-        compare_distributions(make_study([r for r in study.runs if r.group == "Alder"]))
+    alone = compare_distributions(make_study([r for r in study.runs if r.group == "Alder"]))
+    assert alone.test is None
+    assert "leave nothing to judge the difference by" in alone.verdict
+    assert alone.sensitivity.empty
+    assert alone.moved_frame().empty
     found = compare_distributions(study)
+    assert "cannot give a p below 0.25" in found.verdict
+
+
+def test_groups_compared_within_times():
+    """The other way round: groups as factor, runs exchanged within milling times."""
+    study = trial(seed=2)
+    found = compare_distributions(study, by="group", within="milling_time_min")
+    assert found.test.df_factor == 1
+    assert found.test.arrangements == 400
+    assert found.parts[0].moved[0].low == "Alder"
+    assert found.verdict.startswith("no change of the whole distribution with group")
+
+
+def test_groups_on_different_stacks_have_no_class_in_common():
+    stacks = {"Rowan": (0.0, 53, 75, 150, 300)}
+    found = compare_distributions(trial(stacks=stacks), by="group", within="milling_time_min")
     assert found.verdict.startswith("cannot be told")
 
 
