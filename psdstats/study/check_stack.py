@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -16,20 +17,19 @@ __all__ = ["aperture_order", "certificate", "missing_sieve", "off_series"]
 
 def missing_sieve(study: Study) -> Iterator[Finding]:
     """Runs without an aperture that at least half of the group's other runs have."""
-    groups: dict[str, list[tuple[str, frozenset[float]]]] = {}
+    members = Counter(run.group for run in study.runs)
+    having: dict[str, Counter[float]] = {group: Counter() for group in members}
     for run in study.runs:
-        apertures = frozenset(reading.aperture_um for reading in run.readings)
-        groups.setdefault(run.group, []).append((run.name, apertures))
+        having[run.group].update({reading.aperture_um for reading in run.readings})
     for run in study.runs:
-        others = [found for name, found in groups[run.group] if name != run.name]
         own = {reading.aperture_um for reading in run.readings}
-        for aperture_um in sorted(set().union(*others) - own):
-            having = sum(aperture_um in found for found in others)
-            if 2 * having >= len(others):
+        others = members[run.group] - 1
+        for aperture_um, count in sorted(having[run.group].items()):
+            if aperture_um not in own and 2 * count >= others:
                 yield finding(
                     "missing_sieve",
-                    f"{aperture_um:.12g} µm is missing, which {having} of the group's "
-                    f"{len(others)} other runs have",
+                    f"{aperture_um:.12g} µm is missing, which {count} of the group's {others} "
+                    "other runs have",
                     "Add its weighing, or leave it out of every run of the group.",
                     run=run,
                     sieve=f"{aperture_um:.12g} µm",

@@ -102,4 +102,5 @@ def put_text(sheet: Worksheet, row: int, column: int, text: str) -> None:
     cell = sheet.cell(row, column)
     cell.value = text
     cell.data_type = "s"
-    cell.quotePrefix = text.startswith(("=", "+", "-", "@"))
+    if text.startswith(("=", "+", "-", "@")):
+        cell.quotePrefix = True  # stays text when a person edits it

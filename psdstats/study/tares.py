@@ -7,6 +7,7 @@ jumps another sieve or a wrong reading.  Masses in g.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -132,18 +133,26 @@ def _records(
 ) -> list[TareRecord]:
     others = len(members) - 1
     limit_g = largest_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
-    tares = [reading.tare_g for _, reading in members]
+    tares = sorted(reading.tare_g for _, reading in members)
     return [
         TareRecord(
             run=run,
             reading=reading,
-            reference_g=median(tares[:index] + tares[index + 1 :]),
+            reference_g=_median_without(tares, reading.tare_g),
             limit_g=max(limit_g, _LEAST_LIMIT * balance.resolution_g),
             is_latest=index == others,
             n_others=others,
         )
         for index, (run, reading) in enumerate(members)
     ]
+
+
+def _median_without(ordered: list[float], value: float) -> float:
+    """Median of the sorted values without one of them."""
+    gone = bisect_left(ordered, value)
+    others = len(ordered) - 1
+    low, high = (others - 1) // 2, others // 2
+    return (ordered[low + (low >= gone)] + ordered[high + (high >= gone)]) / 2.0
 
 
 def tare_history(study: Study) -> pd.DataFrame:

@@ -51,6 +51,17 @@ def make(tares, *, step=0.01, spread=0.01, groups=None, keys=("A 90", "A 45", "A
 STEADY = [[400.00, 380.00, 300.00]] * 5
 
 
+def test_reference_is_the_median_of_the_other_runs():
+    rng = np.random.default_rng(4)
+    for runs in (2, 3, 4, 7):
+        tares = np.round(300 + rng.integers(0, 5, (runs, 3)) * 0.01, 2)
+        frame = tare_history(make(tares.tolist()))
+        for sieve, column in (("A 90", 0), ("A 45", 1), ("A pan", 2)):
+            expected = [np.median(np.delete(tares[:, column], run)) for run in range(runs)]
+            found = frame[frame["sieve"] == sieve]["reference_g"]
+            assert found.tolist() == pytest.approx(expected)
+
+
 def findings(study):
     return [
         (each.check, each.run, each.sieve)
