@@ -101,6 +101,8 @@ def power(
             raise PlanError(f"{name} is {value:g}; give a number between 0 and 1.")
     if trials < 100:
         raise PlanError(f"{trials} trials are too few to tell a power; ask for 100 or more.")
+    if seed < 0:
+        raise PlanError(f"the seed is {seed}; give a whole number of 0 or more.")
     designs = [
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))

@@ -160,6 +160,7 @@ def test_sentences_name_the_assumptions():
         ({"trials": 10}, "10 trials are too few"),
         ({"groups": ()}, "empty list"),
         ({"alpha": 1.5}, "alpha is 1.5"),
+        ({"seed": -1}, "the seed is -1"),
     ],
 )
 def test_refusals_name_the_value(options, words):

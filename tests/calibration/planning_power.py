@@ -1,0 +1,240 @@
+"""Power as planned against power as found when whole trials are simulated and analysed.
+
+Two routes that share nothing with the plan's simulation but the question asked:
+
+model      sizes ln D with random groups and cells and a real change, one data set after another,
+           each analysed by `MixedModel` with the known measurement covariance
+weighings  whole trials from breakage to balance readings, sizes by interpolation, each analysed by
+           `MixedModel`; the plan is made from variance components that the analysis of variance
+           finds in a separate set of such trials
+
+    python tests/calibration/planning_power.py --out tests/calibration/results
+
+writes planning_power.csv (every figure) and planning_power.md (with command, seed and date).
+"""
+
+import argparse
+import time
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from psdstats.models import MixedModel
+from psdstats.planning import Design, Variation, power
+from psdstats.planning.trial_plan import covariance_parts, noise_covariance
+from psdstats.simulate import (
+    Bench,
+    Breakage,
+    Powder,
+    SieveSet,
+    Spread,
+    TrialDesign,
+    simulate_net_masses,
+)
+from psdstats.study import Balance
+
+SEED, DATE = 20261125, "2026-11-25"
+TIMES_MIN = (0.0, 6.0, 12.0, 24.0, 48.0)
+STACK_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
+MODEL_CASES = (
+    (Design(groups=1, times=5, replicates=3), Variation(run_percent=4), -9.0),
+    (Design(groups=6, times=4, replicates=1), Variation(run_percent=4, group_percent=6), -6.0),
+    (
+        Design(groups=4, times=5, replicates=2),
+        Variation(run_percent=3, group_percent=5, group_time_percent=3),
+        -8.0,
+    ),
+    (
+        Design(groups=4, times=5, replicates=2),
+        Variation(run_percent=3, group_percent=5, group_time_percent=1, measurement_percent=1.5,
+                  sieves_percent=2),
+        -6.0,
+    ),
+    (
+        Design(groups=3, times=3, replicates=3),
+        Variation(run_percent=2, group_time_percent=4, measurement_percent=1),
+        -14.0,
+    ),
+)  # fmt: skip
+WEIGHING_CASES = ((1, 3), (3, 2), (4, 2))
+
+
+def labels(design):
+    group, moment, _ = np.indices((design.groups, design.times, design.replicates))
+    return group.ravel(), moment.ravel()
+
+
+def shown(frame, design, known=None):
+    """Whether `MixedModel` shows the last time against the first at 5 %."""
+    random = []
+    if design.groups > 1:
+        random.append("group")
+    if design.random_cells:
+        random.append(("group", "moment"))
+    fit = MixedModel(
+        frame, response="y", fixed=["moment"], random=random, known_covariance=known
+    ).fit()
+    last = fit.contrasts("moment", kind="against first", adjust="none").to_frame().iloc[-1]
+    return last["p"] < 0.05
+
+
+def by_model(design, variation, change_percent, trials, rng):
+    """Share of simulated data sets in which the change is shown."""
+    group, moment = labels(design)
+    shift = np.log1p(change_percent / 100) * moment / (design.times - 1)
+    root = np.linalg.cholesky(noise_covariance(design, variation))
+    known = covariance_parts(design, variation).known
+    found = 0
+    for _ in range(trials):
+        y = shift + root @ rng.standard_normal(design.runs)
+        frame = pd.DataFrame({"y": y, "group": group.astype(str), "moment": moment.astype(str)})
+        found += shown(frame, design, known)
+    return found / trials
+
+
+def weighed(groups, replicates, trials, seed):
+    """Ln D50 of whole trials (trials, runs) and the true change of ln D50."""
+    balance = Balance(name="bench", resolution_g=0.01, repeatability_g=0.01, capacity_g=1000.0)
+    benches = tuple(
+        Bench(
+            name=f"bench {number}",
+            sieves=SieveSet(name=f"set {number}", apertures_um=STACK_UM),
+            balance=balance,
+        )
+        for number in range(groups)
+    )
+    trial = TrialDesign(
+        benches=benches,
+        powder=Powder(breakage=Breakage(rate_per_min=0.004), density_g_per_cm3=2.7),
+        times_min=TIMES_MIN,
+        replicates=replicates,
+        # one bench cannot tell its own drift from milling, so it gets none here
+        spread=Spread(size_bench=0.03, size_bench_time=0.02 if groups > 1 else 0.0, size_run=0.02),
+    )
+    masses = simulate_net_masses(trial, trials=trials, seed=seed)
+    return np.log(masses.measured()[:, :, 1])
+
+
+def mean_change(ln_size, design):
+    """Mean change of measured ln D50 from the first to the last time (interpolation included)."""
+    y = ln_size.reshape(len(ln_size), design.groups, design.times, design.replicates)
+    return (y[:, :, -1] - y[:, :, 0]).mean()
+
+
+def components(ln_size, design):
+    """Mean variances by the analysis of variance of many trials (method of moments)."""
+    y = ln_size.reshape(len(ln_size), design.groups, design.times, design.replicates)
+    cells = y.mean(axis=3)
+    ms_run = ((y - cells[..., None]) ** 2).sum(axis=(1, 2, 3)).mean() / (
+        design.groups * design.times * (design.replicates - 1)
+    )
+    if design.groups == 1:
+        return {"run_percent": 100 * np.sqrt(ms_run)}
+    rest = (
+        cells
+        - cells.mean(axis=1, keepdims=True)
+        - cells.mean(axis=2, keepdims=True)
+        + cells.mean(axis=(1, 2), keepdims=True)
+    )
+    df_cell = (design.groups - 1) * (design.times - 1)
+    ms_cell = design.replicates * (rest**2).sum(axis=(1, 2)).mean() / df_cell
+    between = cells.mean(axis=2).var(axis=1, ddof=1).mean()
+    cell = max((ms_cell - ms_run) / design.replicates, 0.0)
+    group = max(between - ms_cell / (design.replicates * design.times), 0.0)
+    return {
+        "run_percent": 100 * np.sqrt(ms_run),
+        "group_time_percent": 100 * np.sqrt(cell),
+        "group_percent": 100 * np.sqrt(group),
+    }
+
+
+def by_weighings(groups, replicates, trials, seed):
+    """Design, components, change in per cent and share of whole trials that show it."""
+    design = Design(groups=groups, times=len(TIMES_MIN), replicates=replicates)
+    group, moment = labels(design)
+    pilot = weighed(groups, replicates, 2000, seed + 1)
+    variation = Variation(**components(pilot, design), source="pilot trials")
+    ln_size = weighed(groups, replicates, trials, seed + 2)
+    change = mean_change(pilot, design)
+    found = 0
+    for y in ln_size:
+        frame = pd.DataFrame({"y": y, "group": group.astype(str), "moment": moment.astype(str)})
+        found += shown(frame, design)
+    return design, variation, 100 * np.expm1(change), found / trials
+
+
+def row(route, design, variation, change_percent, found, trials, seed):
+    plan = (
+        power(
+            variation,
+            groups=design.groups,
+            times=design.times,
+            replicates=design.replicates,
+            change_percent=change_percent,
+            question="last against first",
+            trials=20_000,
+            seed=seed,
+        )
+        .to_frame()
+        .iloc[0]
+    )
+    error = np.sqrt(found * (1 - found) / trials + plan["power_error"] ** 2)
+    return {
+        "route": route,
+        "groups": design.groups,
+        "times": design.times,
+        "replicates": design.replicates,
+        "run_percent": variation.run_percent,
+        "group_percent": variation.group_percent,
+        "group_time_percent": variation.group_time_percent,
+        "measurement_percent": variation.measurement_percent,
+        "change_percent": change_percent,
+        "planned": plan["power"],
+        "found": found,
+        "error_of_difference": error,
+        "difference_in_errors": (plan["power"] - found) / error,
+    }  # fmt: skip
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--trials", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=SEED)
+    options = parser.parse_args()
+    began, trials, seed = time.perf_counter(), options.trials, options.seed
+    rows = []
+    for number, (design, variation, change) in enumerate(MODEL_CASES):
+        rng = np.random.default_rng([seed, number])
+        found = by_model(design, variation, change, trials, rng)
+        rows.append(row("model", design, variation, change, found, trials, seed))
+    for groups, replicates in WEIGHING_CASES:
+        design, variation, change, found = by_weighings(groups, replicates, trials, seed)
+        rows.append(row("weighings", design, variation, change, found, trials, seed))
+    frame = pd.DataFrame(rows)
+    options.out.mkdir(parents=True, exist_ok=True)
+    frame.to_csv(options.out / "planning_power.csv", index=False)
+    lines = [
+        "# Power as planned and as found",
+        "",
+        f"`python tests/calibration/planning_power.py --out tests/calibration/results "
+        f"--trials {trials} --seed {seed}`",
+        f"Date {DATE}; {trials} simulated trials a row, 20 000 for the plan; "
+        f"{time.perf_counter() - began:.0f} s.  Question: last against first, level 5 %.",
+        "",
+        "| route | groups × times × replicates | change % | planned | found | error of the "
+        "difference |",
+        "|---|---|---|---|---|---|",
+    ]
+    lines += [
+        f"| {one['route']} | {one['groups']} × {one['times']} × {one['replicates']} | "
+        f"{one['change_percent']:.1f} | {one['planned']:.3f} | {one['found']:.3f} | "
+        f"{one['error_of_difference']:.3f} |"
+        for one in rows
+    ]
+    (options.out / "planning_power.md").write_text("\n".join([*lines, ""]))
+
+
+if __name__ == "__main__":
+    main()
