@@ -156,6 +156,10 @@ def _named(name: CurveName | str) -> CurveName:
 
 def _sentence(ordered: tuple[Candidate, ...], corrected: bool, n: int) -> str:
     best = ordered[0]
+    if len(ordered) == 1:
+        return (
+            f"Only {CURVES[best.name].phrase} was fitted, so the form was not chosen by the data."
+        )
     words = [
         f"Of the curves tried, {CURVES[best.name].phrase} fits best for its number of parameters"
     ]

@@ -26,7 +26,7 @@ def test_critical_speed_of_a_mill_of_1_2_m():
 
 @pytest.mark.parametrize(("drum_m", "ball_m"), [(1.2, 0.075), (2.0, 0.1), (0.9, 0.0), (0.15, 0.02)])
 def test_critical_speed_by_the_rule_with_42_3(drum_m, ball_m):
-    """The rule n = 42.3/√(D − d) rpm, lengths in metres; the constant is printed with three digits."""
+    """The rule n = 42.3/√(D − d) rpm, lengths in metres; three digits of the constant."""
     expected = 42.3 / math.sqrt(drum_m - ball_m)
     assert critical_speed_rpm(1000 * drum_m, 1000 * ball_m) == pytest.approx(expected, rel=1e-3)
 

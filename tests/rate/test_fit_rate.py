@@ -67,6 +67,7 @@ def test_runs_of_an_open_cell_all_leave(demo):
     hidden = dataclasses.replace(propagation, value=value)
     result = fit_rate(study, by="ball_ratio", propagation=hidden, curve="power law")
     first = study.runs[0]
+    assert "Only a power law was fitted" in result.sentences()[0]
     used = result.points_frame().query("series == 'ball_ratio 5'")
     cell = (used["group"] == first.group) & (used["milling_time_min"] == first.milling_time_min)
     assert not cell.any()
@@ -94,6 +95,7 @@ def test_one_bench_and_one_run_a_time():
     text = " ".join(result.sentences())
     assert "provisional" in text
     assert "cannot be told from run-to-run variation" in text
+    assert any("Each time has one run" in note for note in result.notes)
 
 
 @pytest.mark.parametrize(
@@ -148,3 +150,9 @@ def test_sentences_of_open_and_closed_intervals():
 )
 def test_minutes_to_three_digits(value, text):
     assert minutes(value) == text
+
+
+def test_a_level_that_cannot_be_fitted_is_named(demo):
+    study, propagation = demo
+    with pytest.raises(ModelError, match="milling_time_min 0: D50: all 16 runs have one milling"):
+        fit_rate(study, by="milling_time_min", propagation=propagation)
