@@ -100,7 +100,8 @@ def compare(
     unknown = [name for name in quantities if name not in propagation.quantities]
     if unknown or not quantities:
         known = ", ".join(propagation.quantities)
-        raise ModelError(f"There is no quantity {unknown[:1]} to compare; choose from {known}.")
+        found = repr(unknown[0]) if unknown else "named"
+        raise ModelError(f"There is no quantity {found} to compare; choose from {known}.")
     runs = study.runs_frame()
     each = 1.0 - (1.0 - level) / (len(quantities) if across_quantities else 1)
     results = tuple(

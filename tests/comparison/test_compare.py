@@ -1,0 +1,274 @@
+"""Comparison against general reference libraries and hand calculation, on planted sizes."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pingouin
+import pytest
+import scipy.stats
+import statsmodels.formula.api as smf
+from statsmodels.stats.anova import anova_lm
+
+from psdstats.comparison import Route, compare, measurement_sources
+from psdstats.errors import ModelError
+from psdstats.uncertainty import propagate
+
+TIMES = (0.0, 6.0, 12.0, 24.0, 48.0)
+
+
+def _two_levels():
+    generator = np.random.default_rng(11)
+    times = [0.0] * 5 + [24.0] * 6
+    ln_size = np.log(250.0) - 0.3 * (np.array(times) > 0) + generator.normal(0, 0.05, 11)
+    return [{"milling_time_min": time} for time in times], ln_size
+
+
+def _balanced(replicates, seed=5):
+    generator = np.random.default_rng(seed)
+    rows, ln_size = [], []
+    for group in ("Alder", "Birch", "Cedar"):
+        own = generator.normal(0, 0.06)
+        for time in TIMES:
+            cell = generator.normal(0, 0.04)
+            for _ in range(replicates):
+                rows.append({"group": group, "milling_time_min": time})
+                ln_size.append(5.5 - 0.012 * time + own + cell + generator.normal(0, 0.02))
+    return rows, np.array(ln_size)
+
+
+def test_two_levels_are_the_t_test_on_logarithms(planted):
+    """A known part c I + s 11' adds nothing the t-test lacks: s cancels, c is part of scatter."""
+    rows, ln_size = _two_levels()
+    known = 1e-4 * np.eye(11) + 9e-4
+    found = planted(rows, ln_size, known)["D50"]
+    expected = scipy.stats.ttest_ind(ln_size[5:], ln_size[:5])
+    interval = expected.confidence_interval(0.95)
+    row = found.effects.iloc[0]
+    assert found.route is Route.MIXED_MODEL
+    assert found.tests[0].f == pytest.approx(expected.statistic**2, rel=1e-6)
+    assert row["df"] == pytest.approx(9.0, rel=1e-6)
+    assert row["p_adjusted"] == pytest.approx(expected.pvalue, rel=1e-6)
+    assert np.log([row["ratio_lower"], row["ratio_upper"]]) == pytest.approx(
+        [interval.low, interval.high], rel=1e-6
+    )
+    assert row["verdict"] == "changed"
+
+
+@pytest.mark.filterwarnings("ignore:The inplace keyword")  # pingouin's own use of pandas
+def test_one_run_a_cell_is_the_two_way_analysis_of_variance(planted):
+    """Groups as blocks: F and df of statsmodels' two-way table and of pingouin's rm_anova."""
+    rows, ln_size = _balanced(1)
+    found = planted(rows, ln_size)["D50"].tests[0]
+    data = pd.DataFrame(rows).assign(y=ln_size)
+    table = anova_lm(smf.ols("y ~ C(milling_time_min) + C(group)", data).fit())
+    expected = table.loc["C(milling_time_min)"]
+    assert (found.df_num, found.df_den) == pytest.approx((4.0, 8.0), rel=1e-6)
+    assert found.f == pytest.approx(expected["F"], rel=1e-6)
+    assert found.p == pytest.approx(expected["PR(>F)"], rel=1e-6)
+    repeated = pingouin.rm_anova(data, dv="y", within="milling_time_min", subject="group")
+    assert found.f == pytest.approx(float(repeated["F"].iloc[0]), rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_replicates_are_tested_against_the_cells(planted, seed):
+    """With replicates the error of time is group by time: MS ratio of statsmodels' table."""
+    rows, ln_size = _balanced(2, seed)
+    found = planted(rows, ln_size)["D50"].tests[0]
+    data = pd.DataFrame(rows).assign(y=ln_size)
+    table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(group)", data).fit())
+    square = table["mean_sq"]
+    ratio = square["C(milling_time_min)"] / square["C(milling_time_min):C(group)"]
+    assert found.f == pytest.approx(ratio, rel=1e-5)
+    assert (found.df_num, found.df_den) == pytest.approx((4.0, 8.0), rel=1e-5)
+
+
+def test_adjusted_p_of_all_pairs_is_tukeys(planted):
+    """Equal replicates, no groups: scipy's Tukey test on the logarithms."""
+    generator = np.random.default_rng(3)
+    rows = [{"milling_time_min": time} for time in (0.0, 12.0, 48.0) for _ in range(4)]
+    ln_size = generator.normal(5, 0.05, 12) - np.repeat([0.0, 0.04, 0.10], 4)
+    found = planted(rows, ln_size)["D50"].family("all pairs")
+    expected = scipy.stats.tukey_hsd(*ln_size.reshape(3, 4))
+    for row in found.to_dict("records"):
+        high, low = ((0.0, 12.0, 48.0).index(float(row[name])) for name in ("high", "low"))
+        assert row["p_adjusted"] == pytest.approx(expected.pvalue[high, low], abs=2e-4)
+        limits = expected.confidence_interval()
+        assert np.log(row["ratio_lower"]) == pytest.approx(limits.low[high, low], abs=2e-4)
+
+
+def test_adjusted_p_against_first_is_dunnetts(planted):
+    """Scipy's Dunnett test on the logarithms, which integrates numerically (about 1e-4)."""
+    generator = np.random.default_rng(4)
+    rows = [{"milling_time_min": time} for time in (0.0, 12.0, 48.0) for _ in range(4)]
+    ln_size = generator.normal(5, 0.05, 12) - np.repeat([0.0, 0.04, 0.10], 4)
+    found = planted(rows, ln_size)["D50"].family("against first")
+    zero, twelve, last = ln_size.reshape(3, 4)
+    expected = scipy.stats.dunnett(twelve, last, control=zero, random_state=1)
+    assert found["p_adjusted"].to_numpy() == pytest.approx(expected.pvalue, abs=5e-4)
+
+
+def test_shared_error_cancels_and_separate_error_does_not(planted):
+    """Two stacks whose errors (5 %) are known: only a comparison across stacks feels them."""
+    rows = [{"milling_time_min": time} for time in (0.0, 24.0) for _ in range(4)]
+    ln_size = np.array([5.0, 5.01, 4.99, 5.0, 4.9, 4.91, 4.89, 4.9])
+    small = 1e-6 * np.eye(8)
+    one_stack = small + 0.05**2
+    block = np.kron(np.eye(2), np.ones((4, 4)))
+    two_stacks = small + 0.05**2 * block
+    same = planted(rows, ln_size, one_stack)["D50"].effects.iloc[0]
+    other = planted(rows, ln_size, two_stacks)["D50"].effects.iloc[0]
+    width = [np.log(row["ratio_upper"] / row["ratio_lower"]) for row in (same, other)]
+    assert same["verdict"] == "changed"
+    assert other["verdict"] == "not shown"
+    assert width[1] > 2 * 1.96 * np.sqrt(2) * 0.05 > 5 * width[0]
+
+
+def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
+    """Balanced, no groups: ratios are those of cell means, F of the interaction statsmodels'."""
+    generator = np.random.default_rng(8)
+    cells = list(itertools.product((0.0, 12.0, 48.0), (5.0, 10.0)))
+    rows = [{"milling_time_min": t, "ball_ratio": b} for t, b in cells for _ in range(3)]
+    data = pd.DataFrame(rows)
+    data["y"] = 5 - 0.001 * data["milling_time_min"] * data["ball_ratio"]
+    data["y"] += generator.normal(0, 0.03, len(data))
+    comparison = planted(rows, data["y"], at_each="ball_ratio")
+    found = comparison["D50"]
+    means = data.groupby(["ball_ratio", "milling_time_min"])["y"].mean()
+    for row in found.family("against first").to_dict("records"):
+        time, ratio = (float(part) for part in row["high"].split(" at "))
+        expected = means[ratio, time] - means[ratio, 0.0]
+        assert np.log(row["ratio"]) == pytest.approx(expected, abs=1e-9)
+        assert f"(ball_ratio {ratio:g})" in row["sentence"]
+    table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(ball_ratio)", data).fit())
+    expected = table.loc["C(milling_time_min):C(ball_ratio)"]
+    assert found.tests[1].term == "milling_time_min and ball_ratio"
+    assert found.tests[1].f == pytest.approx(expected["F"], rel=1e-6)
+    assert found.tests[1].p == pytest.approx(expected["PR(>F)"], rel=1e-6)
+    assert list(comparison.means_frame()["ball_ratio"].unique()) == ["5", "10"]
+    assert len(comparison.means_frame()) == 6
+
+
+def test_equivalence_is_two_one_sided_t_tests(planted):
+    """Two levels, margin 10 %: pingouin's tost on the logarithms with bound ln 1.1."""
+    generator = np.random.default_rng(2)
+    rows = [{"milling_time_min": time} for time in (24.0, 48.0) for _ in range(5)]
+    ln_size = generator.normal(5, 0.04, 10)
+    row = planted(rows, ln_size, margin_percent=10.0)["D50"].effects.iloc[0]
+    expected = pingouin.tost(ln_size[5:], ln_size[:5], bound=np.log(1.1))
+    assert row["equivalence_p"] == pytest.approx(float(expected["pval"].iloc[0]), rel=1e-6)
+    assert row["verdict"] == "equivalent within the margin"
+
+
+def test_margin_below_what_could_be_seen_cannot_be_told(planted):
+    generator = np.random.default_rng(2)
+    rows = [{"milling_time_min": time} for time in (24.0, 48.0) for _ in range(5)]
+    row = planted(rows, generator.normal(5, 0.04, 10), margin_percent=1.0)["D50"].effects.iloc[0]
+    assert row["verdict"] == "cannot be told"
+    assert row["detectable_percent"] > 1.0
+    assert "more than the margin of 1 %" in row["sentence"]
+
+
+def test_level_across_quantities_is_bonferroni(planted_study, planted_sizes):
+    """Four quantities at 95 % together are each at 98.75 %."""
+    rows, ln_size = _two_levels()
+    study = planted_study(rows)
+    sizes = planted_sizes(study, ln_size, 1e-12 * np.eye(11))
+    together = compare(study, propagation=sizes, across_quantities=True)
+    alone = compare(study, propagation=sizes, level=1 - 0.05 / 4)
+    columns = ["ratio_lower", "ratio_upper"]
+    assert together["D90"].effects[columns].to_numpy() == pytest.approx(
+        alone["D90"].effects[columns].to_numpy(), rel=1e-9
+    )
+
+
+def test_open_percentiles_go_with_their_whole_cell(planted_study, planted_sizes):
+    """Of two runs of Alder at 48 min one is open: both go, nothing else does."""
+    rows, ln_size = _balanced(2)
+    study = planted_study(rows)
+    at = next(i for i, row in enumerate(rows) if row == {"group": "Alder", "milling_time_min": 48})
+    ln_size[at] = np.nan
+    found = compare(
+        study,
+        quantities=("D50",),
+        propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
+    )["D50"]
+    assert found.notes[0] == (
+        "2 runs set aside, because the sieves do not bracket D50 in every run of their cell: "
+        f"run-{at}, run-{at + 1}."
+    )
+    assert found.fit is not None
+    assert len(found.fit.fitted) == len(rows) - 2
+    assert set(found.family("against first")["verdict"]) == {"changed", "not shown"}
+
+
+def test_level_that_loses_most_runs_cannot_be_told(planted_study, planted_sizes):
+    rows, ln_size = _balanced(1)
+    times = np.array([row["milling_time_min"] for row in rows])
+    ln_size[np.flatnonzero(times == 48)[:2]] = np.nan
+    study = planted_study(rows)
+    found = compare(
+        study,
+        quantities=("D50",),
+        propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
+    )["D50"]
+    last = found.family("against first").iloc[-1]
+    assert last["verdict"] == "cannot be told"
+    assert last["sentence"] == (
+        "D50 at 48 min against 0 min: cannot be told, because D50 at 48 min is not bracketed by "
+        "the sieves in 2 of 3 runs."
+    )
+    assert np.isnan(last["ratio"])
+    assert np.isfinite(found.family("against first")["ratio"].iloc[:-1]).all()
+
+
+def test_nothing_left_is_said_and_not_fitted(planted_study, planted_sizes):
+    rows, ln_size = _two_levels()
+    ln_size[5:] = np.nan
+    study = planted_study(rows)
+    found = compare(
+        study, quantities=("D50",), propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(11))
+    )["D50"]
+    assert found.route is Route.NONE
+    assert found.tests == ()
+    assert found.model == (
+        "D50 is bracketed by the sieves at fewer than two levels of milling_time_min; nothing was "
+        "fitted."
+    )
+    assert list(found.effects["verdict"]) == ["cannot be told"]
+
+
+def test_run_to_run_is_never_counted_twice(planted_study):
+    rows, _ = _two_levels()
+    study = planted_study(rows, uncertainty={"run_to_run_percent": 2.0})
+    assert "run_to_run" in propagate(study, method="linear").sources
+    assert "run_to_run" not in {source.name for source in measurement_sources(study)}
+    with pytest.raises(ModelError) as refusal:
+        compare(study, propagation=propagate(study, method="linear"))
+    assert str(refusal.value) == (
+        "The propagation given holds the run-to-run source, which the model estimates itself; "
+        "make it with sources=measurement_sources(study)."
+    )
+
+
+def test_unknown_quantity_is_refused(planted_study, planted_sizes):
+    rows, ln_size = _two_levels()
+    study = planted_study(rows)
+    sizes = planted_sizes(study, ln_size, np.eye(11))
+    with pytest.raises(ModelError) as refusal:
+        compare(study, quantities=("D50", "D95"), propagation=sizes)
+    assert str(refusal.value) == (
+        "There is no quantity 'D95' to compare; choose from D10, D50, D90, span."
+    )
+
+
+def test_frames_of_the_result_hold_every_quantity(planted_study, planted_sizes):
+    rows, ln_size = _balanced(1)
+    study = planted_study(rows)
+    found = compare(study, propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(15)))
+    assert list(found.to_frame("against first").groupby("quantity").size()) == [4, 4, 4, 4]
+    assert list(found.tests_frame()["quantity"]) == ["D10", "D50", "D90", "span"]
+    assert set(found.variance_frame()["component"]) == {"group", "residual"}
+    assert found.summary().splitlines()[: len(found.headlines)] == list(found.headlines)
+    with pytest.raises(KeyError, match="'D95' was not compared; choose one of D10"):
+        found["D95"]

@@ -1,0 +1,110 @@
+"""What is compared with what: choices of the caller, of study.toml and of the data, in words."""
+
+import itertools
+
+import pytest
+
+from psdstats.comparison.plan import plan_comparison
+from psdstats.errors import ModelError
+
+
+def _rows(replicates=1, **more):
+    cells = itertools.product(("Alder", "Birch"), (0.0, 24.0), range(replicates))
+    return [{"group": group, "milling_time_min": time, **more} for group, time, _ in cells]
+
+
+def test_groups_are_random_and_it_is_said(planted_study):
+    plan = plan_comparison(planted_study(_rows()))
+    assert (plan.by, plan.within, plan.also) == ("milling_time_min", ("group",), ())
+    assert plan.notes == (
+        "Groups were taken as random: the answer is meant for groups like these.",
+    )
+
+
+def test_replicates_add_the_cells(planted_study):
+    plan = plan_comparison(planted_study(_rows(2)))
+    assert plan.within == ("group", ("group", "milling_time_min"))
+    assert "since each combination holds two runs or more" in plan.notes[0]
+
+
+def test_comparing_groups_sets_the_time_aside(planted_study):
+    plan = plan_comparison(planted_study(_rows()), by="group")
+    assert plan.within == ()
+    assert plan.also == ("milling_time_min",)
+    assert plan.fixed == ["group", "milling_time_min"]
+    assert plan.notes[0].startswith("Runs of several milling times are compared by group")
+
+
+def test_caller_wins_over_study_toml(planted_study):
+    settings = {"within": ["group"], "margin_percent": 5.0}
+    study = planted_study(_rows(2), compare=settings)
+    assert plan_comparison(study).within == ("group",)
+    assert plan_comparison(study).margin_percent == 5.0
+    asked = plan_comparison(study, within="group:milling_time_min", margin_percent=2.0)
+    assert asked.within == (("group", "milling_time_min"),)
+    assert asked.margin_percent == 2.0
+
+
+def test_settings_of_another_factor_become_further_factors(planted_study):
+    rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
+    settings = {"by": "milling_time_min", "within": ["group"], "also": ["ball_ratio"]}
+    plan = plan_comparison(planted_study(rows, compare=settings), by="ball_ratio")
+    assert plan.by == "ball_ratio"
+    assert plan.also == ("milling_time_min",)
+
+
+def test_columns_left_out_are_named(planted_study):
+    rows = [{**row, "operator": "ab"[i % 2]} for i, row in enumerate(_rows(2))]
+    plan = plan_comparison(planted_study(rows))
+    assert plan.notes[-1] == (
+        "operator differs between runs and is not in the model; its effect counts as variation "
+        "between runs unless it is added as a further factor."
+    )
+
+
+def test_interaction_and_cells_with_at_each(planted_study):
+    rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
+    plan = plan_comparison(planted_study(rows), at_each="ball_ratio")
+    assert plan.fixed == ["milling_time_min", "ball_ratio", ("milling_time_min", "ball_ratio")]
+    assert plan.cell == ["group", "milling_time_min", "ball_ratio"]
+    assert plan.place("24") == "24 min"
+    assert plan.each_place("5") == "ball_ratio 5"
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (
+            {"by": "operator"},
+            "The run table has no column 'operator'. Name one of: group, milling_time_min, "
+            "replicate, sample_mass_g, balance, mill.",
+        ),
+        (
+            {"by": "mill"},
+            "Column mill holds the single value M1 in all 4 runs, so there is nothing to compare. "
+            "Choose a column with two values or more.",
+        ),
+        (
+            {"by": "replicate"},
+            "Column replicate holds no value in all 4 runs, so there is nothing to compare. "
+            "Choose a column with two values or more.",
+        ),
+        (
+            {"within": ["mill"]},
+            "Column mill holds the single value M1 in all 4 runs, so there is nothing to compare. "
+            "Choose a column with two values or more.",
+        ),
+        (
+            {"by": "group", "at_each": "group"},
+            "The comparison is by group within each group: name two columns.",
+        ),
+        (
+            {"margin_percent": -1.0},
+            "The margin is -1.0 per cent; it must be a positive number.",
+        ),
+    ],
+)
+def test_refusals_say_what_to_do(planted_study, options, says):
+    with pytest.raises(ModelError) as refusal:
+        plan_comparison(planted_study(_rows(mill="M1")), **options)
+    assert str(refusal.value) == says
