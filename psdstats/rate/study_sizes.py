@@ -123,8 +123,7 @@ def _level(
         notes = (
             *notes,
             "Each time has one run, so run-to-run variation is judged by the deviations from the "
-            "curve alone; where it is large beside the measurement, 95 % intervals hold the truth "
-            "in about 92 % of such trials.",
+            "curve alone, and 95 % intervals hold the truth in about 93 % of such trials.",
         )
     columns = ["run", "group", _TIME, "size_um"]
     return LevelSizes(
