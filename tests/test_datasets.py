@@ -99,11 +99,13 @@ def test_the_checks_find_the_blemishes(four_benches: Study) -> None:
     open_ends = {run for check, run in found if check == "not_bracketed"}
     assert open_ends
     assert all("-48min-" in run for run in open_ends)
-    others = {check for check, _ in found} - {
+    warned = findings[findings["severity"] == "warning"]
+    assert set(warned["check"]) == {
         "tare_drift", "mass_balance", "finer_than_resolution", "not_bracketed",
     }  # fmt: skip
-    assert not others
-    assert not findings["severity"].eq("error").any()
+    notes = findings[findings["severity"] == "note"]  # empty sieves, within the noise of weighing
+    assert set(notes["check"]) <= {"negative_net"}
+    assert set(findings["severity"]) <= {"warning", "note"}
 
 
 def test_one_bench_is_one_file_with_one_run_a_time() -> None:

@@ -23,6 +23,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from psdstats.models import MixedModel
 from psdstats.simulate import (
@@ -36,7 +37,7 @@ from psdstats.simulate import (
     simulate_study,
 )
 from psdstats.study import Balance, Run, Study, TareHandling
-from psdstats.uncertainty import propagate
+from psdstats.uncertainty import Propagation, propagate
 
 __all__ = [
     "CASES", "Case", "at_mean_curve", "coverage_row", "design_of", "time_effect", "true_effect",
@@ -140,37 +141,48 @@ def at_mean_curve(study: Study) -> Study:
     Runs are alike when they share milling time and apertures.  Each keeps its own sieves, balance,
     tares and total mass, so that shared errors stay shared.
     """
-    alike: dict[tuple[float, ...], list[Run]] = {}
-    for run in study.runs:
-        alike.setdefault(_kind(run), []).append(run)
-    runs = []
-    for run in study.runs:
-        shares = [[r.net_g / one.total_g for r in one.readings] for one in alike[_kind(run)]]
-        readings = tuple(
-            replace(reading, gross_g=reading.tare_g + share * run.total_g)
-            for reading, share in zip(run.readings, np.mean(shares, axis=0).tolist(), strict=True)
-        )
-        runs.append(replace(run, readings=readings))
-    return replace(study, runs=tuple(runs))
+    kinds = [_kind(run) for run in study.runs]
+    shares = [np.array([r.net_g for r in run.readings]) / run.total_g for run in study.runs]
+    mean = {
+        kind: np.mean([one for one, own in zip(shares, kinds, strict=True) if own == kind], axis=0)
+        for kind in set(kinds)
+    }
+    return replace(
+        study,
+        runs=tuple(
+            _with_shares(run, mean[kind]) for run, kind in zip(study.runs, kinds, strict=True)
+        ),
+    )
+
+
+def _with_shares(run: Run, shares: NDArray[np.float64]) -> Run:
+    """The run with its total mass spread over the classes in these shares."""
+    net_g = (run.total_g * shares).tolist()
+    readings = tuple(
+        replace(reading, gross_g=reading.tare_g + net)
+        for reading, net in zip(run.readings, net_g, strict=True)
+    )
+    return replace(run, readings=readings)
 
 
 def _kind(run: Run) -> tuple[float, ...]:
     return (run.milling_time_min, *(reading.aperture_um for reading in run.readings))
 
 
-def time_effect(study: Study, case: Case, *, known_from: Study) -> tuple[float, float, float]:
+def time_effect(
+    study: Study, case: Case, *, sizes: Propagation, known: Propagation
+) -> tuple[float, float, float]:
     """Estimate, lower and upper end of the 95 % interval of ln D50(last) − ln D50(first)."""
     frame = study.runs_frame()
-    sizes = propagate(study, method="linear")
     d50 = pd.Series(sizes.value[:, sizes.quantities.index("D50")], index=sizes.runs)
     frame["ln_d50"] = np.log(d50.loc[frame["run"]].to_numpy())
-    known = propagate(known_from, method="linear").covariance("D50", log=True)
+    covariance = known.covariance("D50", log=True).loc[frame["run"], frame["run"]]
     fit = MixedModel(
         frame,
         response="ln_d50",
         fixed=["milling_time_min"],
         random=list(case.within),
-        known_covariance=known.loc[frame["run"], frame["run"]].to_numpy(),
+        known_covariance=covariance.to_numpy(),
         factors=["milling_time_min"],
         boundary="free",
     ).fit()
@@ -187,12 +199,9 @@ def coverage_row(
     found = []
     for child in np.random.SeedSequence(seed).spawn(trials):
         study = simulate_study(design, seed=np.random.default_rng(child)).study
-        found.append(
-            [
-                time_effect(study, case, known_from=known_from)
-                for known_from in (at_mean_curve(study), study)[: 2 if own_curve else 1]
-            ]
-        )
+        own = propagate(study, method="linear")
+        ways = [propagate(at_mean_curve(study), method="linear"), own][: 2 if own_curve else 1]
+        found.append([time_effect(study, case, sizes=own, known=known) for known in ways])
     estimate, lower, upper = np.moveaxis(np.array(found), -1, 0)
     bias = estimate.mean(axis=0) - truth
     cover = 100 * ((lower <= truth) & (truth <= upper)).mean(axis=0)
