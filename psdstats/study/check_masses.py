@@ -38,7 +38,7 @@ def negative_net(study: Study, run: Run, limits: Limits) -> Iterator[Finding]:
             yield finding(
                 "negative_net",
                 f"net mass {reading.net_g:.6g} g is below zero, within weighing noise",
-                "Nothing needs to be done; the class counts as empty.",
+                "Nothing needs to be done: an empty sieve reads so half of the time.",
                 run=run,
                 reading=reading,
                 value=reading.net_g,
@@ -126,7 +126,7 @@ def mass_balance(study: Study, run: Run, limits: Limits) -> Iterator[Finding]:
         yield finding(
             "mass_balance",
             f"{run.total_g:.6g} g came back of {run.sample_mass_g:.6g} g: "
-            f"{abs(gain_percent):.2g} % {'lost' if lost else 'too much'}",
+            f"{abs(gain_percent):.1f} % {'lost' if lost else 'too much'}",
             "Look for powder left behind or spilt, and for a sieve that was not weighed."
             if lost
             else "Look for a wrong reading, a sieve weighed with its lid, or damp powder.",
@@ -168,10 +168,11 @@ def not_bracketed(study: Study, run: Run, limits: Limits) -> Iterator[Finding]:
         (coarse, sieves[-1], "above the coarsest sieve", 1.0 - coarsest, "Add a coarser sieve"),
     ):
         if names:
-            place = "in the pan" if reading is sieves[0] else "on the top sieve"
+            place = "in the pan" if names is fine else "on the top sieve"
+            lies = "lies" if len(names) == 1 else "lie"
             yield finding(
                 "not_bracketed",
-                f"{', '.join(names)} lies {side}: {100 * value:.3g} % of the powder is {place}",
+                f"{', '.join(names)} {lies} {side}: {100 * value:.3g} % of the powder is {place}",
                 f"{remedy}; until then the size is an open interval.",
                 run=run,
                 reading=reading,

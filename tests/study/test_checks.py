@@ -112,10 +112,10 @@ def test_bracketing_names_the_levels(study):
     count = len(study.runs[0].readings)
     nets = [30.0, *[15.0 / (count - 2)] * (count - 2), 5.0]
     found = only(check_study(bench._with_nets(study, 0, nets)), "not_bracketed")
-    assert [each.says.split(" lies")[0] for each in found] == ["D10, D50"]
+    assert [each.says.split(" lie")[0] for each in found] == ["D10, D50"]
     nets = [1.0, *[20.0 / (count - 2)] * (count - 2), 29.0]
     found = only(check_study(bench._with_nets(study, 0, nets)), "not_bracketed")
-    assert [each.says.split(" lies")[0] for each in found] == ["D50, D90"]
+    assert [each.says.split(" lie")[0] for each in found] == ["D50, D90"]
 
 
 def test_report_as_frame(study):
