@@ -18,7 +18,7 @@ from psdstats.uncertainty.assemble import Parts, linear_parts, monte_carlo_parts
 from psdstats.uncertainty.blocks import block_draws
 from psdstats.uncertainty.inputs import InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import Sensitivities, study_sensitivities
-from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
+from psdstats.uncertainty.monte_carlo import MIN_BLOCKS, Accumulator, accumulate
 from psdstats.uncertainty.plan import make_plan
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
@@ -29,7 +29,8 @@ __all__ = ["Prepared", "prepare", "propagate"]
 
 Array = NDArray[np.float64]
 
-MAX_DRAWS = 1_000_000
+MAX_DRAWS = 2_000_000
+FEW_RUNS = 10
 CHUNK_DRAWS = 5_000
 
 
@@ -60,7 +61,7 @@ def propagate(
     coverage: float | None = None,
     draws: int | None = None,
     max_draws: int = MAX_DRAWS,
-    digits: int = 2,
+    digits: int | None = None,
     workers: int = 1,
     cluster: str | None = None,
     chunk: int = CHUNK_DRAWS,
@@ -85,10 +86,11 @@ def propagate(
     draws : int, optional
         Number of draws, rounded up to whole blocks of 10 000 (fewer than that is one block);
         adaptive if left out.
-    max_draws : int, default=1_000_000
+    max_draws : int, default=2_000_000
         Most draws of the adaptive method.
-    digits : {1, 2}, default=2
-        Significant digits of u to which the adaptive method works.
+    digits : {1, 2}, optional
+        Significant digits of u to which the adaptive method works; by default 2 for up to ten
+        runs, else 1, for two digits of everything take over a million draws of every run.
     workers : int, default=1
         Processes; the result does not depend on it.
     cluster : str, optional
@@ -132,7 +134,11 @@ def propagate(
         cluster=cluster,
         progress=progress,
     )
-    accumulator = Accumulator(digits=digits, min_blocks=n_blocks if draws is not None else 10)
+    accumulator = Accumulator(
+        digits=(2 if len(study.runs) <= FEW_RUNS else 1) if digits is None else digits,
+        min_blocks=n_blocks if draws is not None else MIN_BLOCKS,
+        watched=~np.isnan(ready.sizes.value).ravel(),
+    )
     total = accumulate(accumulator, blocks)
     parts = monte_carlo_parts(ready, linear_parts(ready, wanted), accumulator, total)
     return _result(study, ready, parts, way, wanted, seed)

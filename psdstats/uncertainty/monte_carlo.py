@@ -43,13 +43,22 @@ class Accumulator:
         Significant digits of u that the results shall be good to.
     min_blocks : int
         Fewest blocks before the test is made.
+    watched : ndarray of bool, shape (Q,), optional
+        Quantities that have to settle; all of them if left out.
     """
 
-    def __init__(self, *, digits: int = 2, min_blocks: int = MIN_BLOCKS) -> None:
+    def __init__(
+        self,
+        *,
+        digits: int = 2,
+        min_blocks: int = MIN_BLOCKS,
+        watched: NDArray[np.bool_] | None = None,
+    ) -> None:
         if digits not in (1, 2):
             raise UncertaintyError(f"digits is {digits!r}; give 1 or 2 (JCGM 101:2008, 7.9.2).")
         self.digits = digits
         self.min_blocks = max(min_blocks, 2)
+        self._watched = slice(None) if watched is None else watched
         self.blocks = 0
         self.draws = 0
         self.total: BlockSummary | None = None
@@ -91,10 +100,10 @@ class Accumulator:
 
     @property
     def settled(self) -> bool:
-        """Whether every finite result has settled: 2 s < δ (JCGM 101:2008, 7.9.4)."""
+        """Whether every finite watched result has settled: 2 s < δ (JCGM 101:2008, 7.9.4)."""
         if self.blocks < self.min_blocks:
             return False
-        scatter, tolerance = self.scatter, self.tolerance
+        scatter, tolerance = self.scatter[:, self._watched], self.tolerance[self._watched]
         # open ends, quantities without a value and constants have nothing to settle
         return bool(np.all((scatter < tolerance) | ~np.isfinite(scatter) | (scatter == 0)))
 

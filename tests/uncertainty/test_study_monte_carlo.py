@@ -207,3 +207,21 @@ def test_result_reports_how_it_was_made(one_run):
 def test_coverage_of_the_study_settings_is_used(one_run):
     study = replace(one_run, uncertainty={"coverage": 0.99})
     assert propagate(study, method="linear").k[0, 0] == pytest.approx(2.5758, abs=1e-4)
+
+
+def test_a_run_without_a_size_does_not_hold_up_the_stop(make_run, make_study):
+    """A few draws in a thousand are bracketed; their scatter never settles, nor need it."""
+    run = make_run("x", (1.02, 4.0, 3.0, 1.9, 0.1), (0, 63, 125, 250, 500))
+    result = propagate(make_study(run), seed=1, digits=1, max_draws=300_000)
+    assert 0.9 < result.share_unbracketed[0, 0] < 1
+    assert result.settled
+
+
+def test_digits_by_default(make_run, make_study):
+    """Two for few runs, one for many."""
+    runs = [make_run(f"run-{number}") for number in range(11)]
+    few, many = (
+        propagate(make_study(*runs[:count]), max_draws=100_000, sources=["aperture"])
+        for count in (1, 11)
+    )
+    np.testing.assert_allclose(few.tolerance[0] * 10, many.tolerance[0], rtol=1e-9)
