@@ -31,6 +31,7 @@ from psdstats.models.equivalence import (
 from psdstats.models.kenward_roger import FTests, adjusted_covariance, kenward_roger
 from psdstats.models.mixed_model import MixedModel, fit_many
 from psdstats.models.mixed_model_fit import MixedModelFit
+from psdstats.models.mixed_model_many import term_in_responses
 from psdstats.models.mixed_model_tests import Boundary, Method, TermTest
 from psdstats.models.multiplicity import Adjustment
 from psdstats.models.permutation import PermutationTest
@@ -78,5 +79,6 @@ __all__ = [
     "residual_table",
     "satterthwaite",
     "smallest_detectable",
+    "term_in_responses",
     "verdict",
 ]

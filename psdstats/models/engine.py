@@ -182,7 +182,9 @@ def _fit_chunk(
     problem = build_problem(
         y, x, parts.matrices, parts.known, criterion=criterion, blocks=parts.blocks, guard=guard
     )
-    bounds = Bounds(variance=parts.is_variance, blocks=parts.blocks)
+    alone = parts.is_variance.copy()
+    alone[[i for block in parts.blocks for i in block]] = False
+    bounds = Bounds(variance=alone, blocks=parts.blocks)
     start = np.tile(_start(parts), (len(y), 1))
     first = maximise(problem, start, bounds, tolerance=tolerance)
     solution = settle_edges(problem, first, bounds, tolerance=tolerance)

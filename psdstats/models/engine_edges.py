@@ -59,11 +59,7 @@ def _at_rank_one(
     target = RankOneTarget(inner=_Some(problem, rows), block=block)
     variance = bounds.variance.copy()
     variance[list(block)] = False
-    # from the leading eigenvector the solver may sit at a saddle v₁ = 0 or v₂ = 0: nudge it off
-    start = target.start(solution.theta[rows]) + np.where(
-        np.isin(np.arange(len(variance)), block[:2]), 1e-3, 0
-    )
-    found = maximise(target, start, Bounds(variance=variance), tolerance=tolerance)
+    found = _best_of_starts(target, solution.theta[rows], Bounds(variance=variance), tolerance)
     theta = target.theta(found.theta)
     value = problem.value(theta, rows)
     inside = solution.converged[rows] & (
@@ -76,6 +72,30 @@ def _at_rank_one(
     return _replaced(
         solution, rows[use], theta[use], _pick(value, use), found.converged[use], edge[use]
     )
+
+
+def _best_of_starts(
+    target: RankOneTarget, theta: Array, bounds: Bounds, tolerance: float
+) -> Solution:
+    """The best maximum from several v: both signs of the correlation, one effect alone, none."""
+    first, second, _ = target.block
+    leading = target.start(theta)
+    best = maximise(target, leading, bounds, tolerance=tolerance)
+    for signs in ((1.0, -1.0), (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)):
+        start = leading.copy()
+        start[:, [first, second]] *= signs
+        found = maximise(target, start, bounds, tolerance=tolerance)
+        gain = found.value.log_likelihood - best.value.log_likelihood
+        better = np.flatnonzero(gain > np.where(best.converged >= found.converged, 1e-9, -1e-9))
+        best = _replaced(
+            best,
+            better,
+            found.theta[better],
+            _pick(found.value, better),
+            found.converged[better],
+            found.on_edge[better],
+        )
+    return best
 
 
 class _Some:

@@ -252,6 +252,10 @@ def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
         matrices = np.where(positive[:, None, None], matrices, np.eye(matrices.shape[1]))
         factor = np.linalg.cholesky(matrices)
     diagonal = np.diagonal(factor, axis1=1, axis2=2)
+    sound = diagonal.min(axis=1, initial=np.inf) > 1e-8 * diagonal.max(axis=1, initial=0.0)
+    if not sound.all():
+        positive = positive & sound
+        matrices = np.where(sound[:, None, None], matrices, np.eye(matrices.shape[1]))
     inverse: Array = np.asarray(np.linalg.inv(matrices), dtype=np.float64)
     log_determinant: Array = 2.0 * np.log(diagonal).sum(axis=1)
     return inverse, log_determinant, positive

@@ -36,9 +36,10 @@ class Target(Protocol):
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Bounds:
-    """What θ may be: ``variance`` (q,) marks parameters that stay ≥ 0 unless ``free``.
+    """What θ may be: ``variance`` (q,) marks single variances, which stay ≥ 0 unless ``free``.
 
-    ``blocks`` lists (variance, variance, covariance) positions that form 2 x 2 matrices.
+    ``blocks`` lists (variance, variance, covariance) positions that form 2 x 2 matrices, which
+    stay positive definite; their members are not marked in ``variance``.
     """
 
     variance: Mask
@@ -191,11 +192,20 @@ def _search(
         value = problem.value(trial, rows)
         slack = 1e-10 * (1.0 + np.abs(state.level[rows]))
         good = value.log_likelihood >= state.level[rows] - slack
+        good &= _in_blocks(trial, bounds)
         state.store(rows[good], trial[good], _rows(value, good))
         moved[pending[good]] = True
         pending = pending[~good]
         shorten[pending] *= 0.5
     return moved
+
+
+def _in_blocks(theta: Array, bounds: Bounds) -> Mask:
+    inside = np.ones(len(theta), dtype=bool)
+    for first, second, cross in () if bounds.free else bounds.blocks:
+        a, b, c = theta[:, first], theta[:, second], theta[:, cross]
+        inside &= (a > 0) & (b > 0) & (a * b > c**2)
+    return inside
 
 
 def _rows(value: LikelihoodValue, keep: Mask) -> LikelihoodValue:

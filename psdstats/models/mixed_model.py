@@ -64,7 +64,7 @@ class MixedModel:
     >>> fit = MixedModel(
     ...     trial, response="ln_d50", fixed=["time"], random=["group"], factors=["time"]).fit()
     >>> round(fit.test("time").p, 4), fit.test("time").df_den.__round__(6)
-    (0.0053, 4.0)
+    (0.0026, 4.0)
     """
 
     frame: pd.DataFrame

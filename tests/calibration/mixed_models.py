@@ -2,7 +2,7 @@
 
     python tests/calibration/mixed_models.py --out tests/calibration/results
 
-simulates 10,000 data sets for each of 22 designs (a few minutes on one core) and writes
+simulates 10,000 data sets for each of 23 designs (a few minutes on one core) and writes
 ``mixed_models.csv`` and ``mixed_models.md``.  Times are compared with the first time.  Variances
 are in units of the residual variance; the known covariance stands for ln D with a residual of 3 %,
 an aperture error of 2 % shared by all runs of a stack in the same bracket, and 1 % of each run's
@@ -75,6 +75,7 @@ DESIGNS = (
     Design(3, 4, 3, 0.25, 1, 1),
     Design(2, 4, 3, 0.25, 1, 1),
     Design(3, 5, 1, 0, 1, known="one stack"),
+    Design(3, 5, 1, 0, 1, known="one stack, each time in a bracket of its own"),
     Design(3, 5, 1, 0, 1, known="one group with another stack"),
     Design(3, 5, 1, 0.25, 1, known="one group with another stack"),
     Design(3, 5, 1, 0, 0, residual=0.1, known="one group with another stack"),
@@ -128,8 +129,9 @@ def kept_rows(groups: np.ndarray, times: np.ndarray, lost: float) -> np.ndarray:
 def known_covariance(kind: str, groups: np.ndarray, times: np.ndarray) -> np.ndarray | None:
     if kind == "none":
         return None
-    stack = np.where((kind != "one stack") & (groups == groups.max()), 1, 0)
-    bracket = times >= (times.max() + 1) // 2
+    other = kind == "one group with another stack"
+    stack = np.where(other & (groups == groups.max()), 1, 0)
+    bracket = times if "own" in kind else (times >= (times.max() + 1) // 2).astype(int)
     shared = (stack[:, None] == stack) & (bracket[:, None] == bracket)
     return (0.02**2 * shared + 0.01**2 * np.eye(len(groups))) / 0.03**2
 

@@ -148,3 +148,16 @@ def test_dropping_an_edge_equals_leaving_the_component_out():
 
 def test_tail_agrees_with_scipy():
     assert f_tail(3.0, 4, 7.5) == pytest.approx(stats.f.sf(3.0, 4, 7.5), rel=1e-12)
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_type_1_error_of_three_groups_and_five_times(known):
+    """A short version of tests/calibration/mixed_models.py: 4.5 to 5.5 %, plus Monte Carlo error."""
+    x, same = layout()
+    v_known = 0.2 * np.kron(np.ones((3, 3)), np.eye(5)) + 0.1 * np.eye(15) if known else None
+    v = 0.5 * same + np.eye(15) + (0.0 if v_known is None else v_known)
+    y = np.random.default_rng(9).normal(size=(6000, 15)) @ np.linalg.cholesky(v).T
+    fit = fit_batch(y, x, parts_of(same, np.eye(15), known=v_known), free=True, tolerance=1e-6)
+    test = kenward_roger(fit, adjusted_covariance(fit), np.eye(5)[1:])
+    error = np.sqrt(0.05 * 0.95 / 6000)
+    assert 0.045 - 3 * error < np.mean(test.p < 0.05) < 0.055 + 3 * error

@@ -6,7 +6,7 @@ import pytest
 from statsmodels.formula.api import mixedlm
 
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, RandomSlope, Trend, fit_many
+from psdstats.models import MixedModel, RandomSlope, Trend, fit_many, term_in_responses
 
 
 def fit_trial(trial, **changes):
@@ -110,6 +110,9 @@ def test_many_responses_equal_single_ones(trial):
     assert [fit.model.response for fit in both] == ["ln_d50", "ln_d90"]
     alone = fit_trial(frame, response="ln_d90")
     assert both[1].test("time").p == pytest.approx(alone.test("time").p, rel=1e-8)
+    table = term_in_responses(both, "time", adjust="holm")
+    assert table["p_adjusted"].max() == pytest.approx(max(2 * table["p"].min(), table["p"].max()))
+    assert list(table["response"]) == ["ln_d50", "ln_d90"]
     assert both[1].variance_components.to_numpy() == pytest.approx(
         alone.variance_components.to_numpy(), rel=1e-8
     )

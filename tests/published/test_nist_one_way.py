@@ -1,4 +1,4 @@
-"""One-way layouts certified by NIST (StRD analysis of variance; SiRstv, SmLs01).
+"""One-way layouts certified by NIST (StRD analysis of variance; SiRstv, AtmWtAg, SmLs01, SmLs04).
 
 Certified values are read from the data files.  In balanced data REML gives the mean-square
 estimates: residual = MS within, group = (MS between - MS within) / n.
@@ -25,7 +25,7 @@ def read(name):
     return frame, float(between[-2]), float(within[-1]), float(between[-1])
 
 
-@pytest.mark.parametrize("name", ["SiRstv", "SmLs01"])
+@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg", "SmLs01", "SmLs04"])
 def test_fixed_treatment_gives_the_certified_f(name):
     frame, _, within, f = read(name)
     fit = MixedModel(frame, response="y", fixed=["treatment"]).fit()
@@ -33,7 +33,7 @@ def test_fixed_treatment_gives_the_certified_f(name):
     assert fit.variance_components["residual"] == pytest.approx(within, rel=1e-9)
 
 
-@pytest.mark.parametrize("name", ["SiRstv", "SmLs01"])
+@pytest.mark.parametrize("name", ["SiRstv", "AtmWtAg", "SmLs01", "SmLs04"])
 def test_random_treatment_gives_the_mean_squares(name):
     frame, between, within, _ = read(name)
     per_level = len(frame) / frame["treatment"].nunique()
