@@ -38,7 +38,7 @@ class DesignPower:
     df, standard_error : ndarray, shape (trials,)
         Degrees of freedom, and standard error of last against first.
     on_edge : ndarray of bool, shape (trials,)
-        Fits with a variance at zero.
+        Fits with a variance at zero or below.
     """
 
     design: Design
@@ -151,7 +151,7 @@ class PowerResult:
             "detectable_error_percent": float(100 * error * np.exp(-smallest)),
             "standard_error_percent": float(100 * np.median(one.standard_error)),
             "df": float(np.median(one.df)),
-            "share_variance_at_zero": float(one.on_edge.mean()),
+            "share_variance_not_above_zero": float(one.on_edge.mean()),
         }
 
     def curve_frame(self, change_percent: ArrayLike | None = None) -> pd.DataFrame:

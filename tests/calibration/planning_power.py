@@ -73,7 +73,12 @@ def shown(frame, design, known=None):
     if design.random_cells:
         random.append(("group", "moment"))
     fit = MixedModel(
-        frame, response="y", fixed=["moment"], random=random, known_covariance=known
+        frame,
+        response="y",
+        fixed=["moment"],
+        random=random,
+        known_covariance=known,
+        boundary="free",
     ).fit()
     last = fit.contrasts("moment", kind="against first", adjust="none").to_frame().iloc[-1]
     return last["p"] < 0.05

@@ -64,23 +64,39 @@ def test_any_difference_in_one_group_is_the_noncentral_f():
     assert found["power"] == pytest.approx(expected, abs=4 * found["power_error"])
 
 
-def test_groups_cancel_in_a_comparison_of_times():
-    """With groups far apart and one replicate the analysis is that of randomised blocks."""
+@pytest.mark.parametrize(
+    ("variation", "groups", "times", "replicates", "change"),
+    [
+        (Variation(run_percent=5, group_percent=30), 6, 4, 1, -8),
+        (Variation(run_percent=5), 6, 4, 1, -8),
+        (Variation(run_percent=3, group_percent=5, group_time_percent=3), 4, 5, 2, -8),
+        (Variation(run_percent=3, group_percent=5), 4, 5, 2, -5),
+    ],
+)
+def test_balanced_groups_are_the_noncentral_t_of_their_stratum(
+    variation, groups, times, replicates, change
+):
+    """Groups cancel; the times are tested against group × time, whatever its variance."""
     found = (
         power(
-            Variation(run_percent=5, group_percent=30),
-            groups=6,
-            times=4,
-            replicates=1,
-            change_percent=-8,
+            variation,
+            groups=groups,
+            times=times,
+            replicates=replicates,
+            change_percent=change,
             question="last against first",
             trials=20_000,
         )
         .to_frame()
         .iloc[0]
     )
-    expected = exact_t(-8, error=0.05 * np.sqrt(2 / 6), df=15)
-    assert found["power"] == pytest.approx(expected, abs=4 * found["power_error"])
+    df = (groups - 1) * (times - 1)
+    variance = variation.group_time_percent**2 + variation.run_percent**2 / replicates
+    error = np.sqrt(2 * variance / groups) / 100
+    assert found["df"] == pytest.approx(df)
+    assert found["power"] == pytest.approx(
+        exact_t(change, error=error, df=df), abs=4 * found["power_error"]
+    )
 
 
 def test_family_of_two_times_is_the_single_contrast_and_more_times_cost_power():
@@ -99,19 +115,32 @@ def test_dunnett_limit_is_that_of_a_reference_library():
     assert limit == pytest.approx(2.88, abs=0.005)
 
 
-def test_measurement_that_is_known_is_not_estimated():
-    """Everything known: the standard error is exact, the reference normal."""
-    variation = Variation(run_percent=0.001, measurement_percent=5)
-    result = power(
-        variation,
-        groups=1,
-        times=3,
-        replicates=2,
-        change_percent=-10,
-        question="last against first",
-        trials=2000,
+def test_measurement_counts_like_run_to_run_in_one_stratum():
+    """Own measurement error of each run adds in quadrature: 4 and 3 per cent make 5."""
+    found = (
+        power(
+            Variation(run_percent=4, measurement_percent=3),
+            groups=1,
+            times=3,
+            replicates=3,
+            change_percent=-12,
+            question="last against first",
+            trials=20_000,
+        )
+        .to_frame()
+        .iloc[0]
     )
-    assert result.designs[0].standard_error.min() >= 0.05 - 1e-12
+    expected = exact_t(-12, error=0.05 * np.sqrt(2 / 3), df=6)
+    assert found["power"] == pytest.approx(expected, abs=4 * found["power_error"])
+
+
+def test_sieves_shared_by_a_group_cancel():
+    options = {"groups": 3, "times": 4, "replicates": 2, "trials": 2000, "seed": 3}
+    without = power(Variation(run_percent=4, measurement_percent=1), **options)
+    shared = power(Variation(run_percent=4, measurement_percent=1, sieves_percent=9), **options)
+    assert np.median(shared.designs[0].standard_error) == pytest.approx(
+        np.median(without.designs[0].standard_error), rel=0.03
+    )
 
 
 def test_detectable_change_has_the_wanted_power_and_an_error():
