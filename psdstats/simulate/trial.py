@@ -97,6 +97,20 @@ def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> S
     Returns
     -------
     SimulatedTrial
+
+    Examples
+    --------
+    >>> from psdstats.simulate import Bench, Breakage, Powder, SieveSet
+    >>> from psdstats.study.records import Balance
+    >>> bench = Bench(
+    ...     name="Alder",
+    ...     sieves=SieveSet(name="Alder", apertures_um=(63.0, 125.0, 250.0, 500.0)),
+    ...     balance=Balance(name="b", resolution_g=0.01),
+    ... )
+    >>> powder = Powder(breakage=Breakage(rate_per_min=0.05))
+    >>> design = TrialDesign(benches=(bench,), powder=powder, times_min=(0.0, 12.0))
+    >>> [run.name for run in simulate_study(design, seed=1).study.runs]
+    ['alder-0min', 'alder-12min']
     """
     layout = lay_out(design)
     readings = weigh_trials(design, layout, 1, np.random.default_rng(seed))
