@@ -225,3 +225,13 @@ def test_digits_by_default(make_run, make_study):
         for count in (1, 11)
     )
     np.testing.assert_allclose(few.tolerance[0] * 10, many.tolerance[0], rtol=1e-9)
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_one_sieve_gives_bounds_only(make_run, make_study, rule):
+    study = make_study(make_run("x", (6.0, 4.0), (0, 90)), rule=rule)
+    for method in ("linear", "monte carlo"):
+        result = propagate(study, method=method, draws=10_000)
+        assert np.isnan(result.value).all()
+        assert (result.lower[0, 0], result.upper[0, 2]) == (0, np.inf)
+        np.testing.assert_allclose([result.upper[0, 1], result.lower[0, 2]], 90, atol=5)
