@@ -152,7 +152,7 @@ def test_tail_agrees_with_scipy():
 
 @pytest.mark.parametrize("known", [False, True])
 def test_type_1_error_of_three_groups_and_five_times(known):
-    """A short version of tests/calibration/mixed_models.py: 4.5 to 5.5 %, plus Monte Carlo error."""
+    """A short version of tests/calibration/mixed_models.py: 4.5 to 5.5 % and Monte Carlo error."""
     x, same = layout()
     v_known = 0.2 * np.kron(np.ones((3, 3)), np.eye(5)) + 0.1 * np.eye(15) if known else None
     v = 0.5 * same + np.eye(15) + (0.0 if v_known is None else v_known)
