@@ -90,14 +90,14 @@ def check_fit(fit: CurveFit) -> FitCheck:
             f"run-to-run variation; {where}.",
         )
     p = _misfit(fit, indicators, curve_at)
-    if p < DOUBT:
-        verdict = "does not describe the sizes"
-        words = f"{_upper(fit.curve.phrase)} does not describe the sizes (p = {p:.2g})"
-    else:
-        verdict = "describes the sizes"
-        words = f"Nothing speaks against {fit.curve.phrase} (p = {p:.2g})"
+    wrong = p < DOUBT
+    words = (
+        f"{_upper(fit.curve.phrase)} does not describe the sizes (p = {p:.2g})"
+        if wrong
+        else f"Nothing speaks against {fit.curve.phrase} (p = {p:.2g})"
+    )
     return FitCheck(
-        verdict=verdict,
+        verdict="does not describe the sizes" if wrong else "describes the sizes",
         p=p,
         largest_percent=largest,
         at_time_min=at,

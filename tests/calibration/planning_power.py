@@ -238,6 +238,8 @@ def main():
         f"{one['error_of_difference']:.3f} |"
         for one in rows
     ]
+    largest = frame["difference_in_errors"].abs().max()
+    lines += ["", f"Largest difference: {largest:.1f} Monte Carlo errors."]
     (options.out / "planning_power.md").write_text("\n".join([*lines, ""]))
 
 
