@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from ..comparing import compare_study, comparison_options
 from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
@@ -26,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
-    from psdstats.comparison import compare, measurement_sources
+    from psdstats.comparison import measurement_sources
     from psdstats.output.bundle import write_report_folder
     from psdstats.output.pages.budget import budget_files, budget_section
     from psdstats.output.pages.checks import checks_table
@@ -34,28 +35,17 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
     from psdstats.uncertainty import budget
-    from psdstats.uncertainty.averages import mean_sizes
-    from psdstats.uncertainty.undersize import undersize_bands
+    from psdstats.uncertainty import mean_sizes, undersize_bands
 
     study, checks = read_checked(options, console)
     sources = measurement_sources(study, options.sources)
     propagation = propagate_study(study, options, console, sources=sources)
-    comparison = compare(
-        study,
-        options.by,
-        options.within,
-        also=options.also,
-        at_each=options.at_each,
-        margin_percent=options.margin,
-        level=options.level,
-        across_quantities=options.across,
-        propagation=propagation,
-    )
+    comparison = compare_study(study, options, propagation)
     runs = study.runs_frame()
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
     parts = budget(study, by=comparison.plan.by, sources=sources)
-    record = provenance_record(study, propagation, {"level": options.level})
+    record = provenance_record(study, propagation, comparison_options(comparison))
     content = report_content(
         study,
         checks,
@@ -65,7 +55,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         record=record,
         decimal=options.decimal,
     )
-    target = options.out or Path(f"{options.study.stem}-report")
+    target = options.out or Path(f"{options.study.resolve().stem}-report")
     with console.progress("Writing") as progress:
         page = write_report_folder(
             target,

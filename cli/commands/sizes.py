@@ -30,8 +30,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         sizes_table,
         undersize_drawing,
     )
-    from psdstats.uncertainty.averages import mean_sizes
-    from psdstats.uncertainty.undersize import undersize_bands
+    from psdstats.uncertainty import mean_sizes, undersize_bands
 
     study, _ = read_checked(options, console)
     propagation = propagate_study(study, options, console)

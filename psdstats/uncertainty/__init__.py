@@ -1,6 +1,7 @@
 """Uncertainty of sizes: sources, linear propagation, Monte Carlo, bootstrap, budget."""
 
 from psdstats.uncertainty.archive import propagate_archive
+from psdstats.uncertainty.averages import mean_sizes
 from psdstats.uncertainty.bootstrap import BootstrapMethod, BootstrapResult, bootstrap_sizes
 from psdstats.uncertainty.budgets import Budget, budget
 from psdstats.uncertainty.engine import propagate
@@ -10,6 +11,7 @@ from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_line
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.registry import choose_sources, known_sources
 from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.undersize import undersize_bands
 
 __all__ = [
     "BootstrapMethod",
@@ -25,8 +27,10 @@ __all__ = [
     "combine",
     "coverage_factor",
     "known_sources",
+    "mean_sizes",
     "percentile_jacobian",
     "propagate",
     "propagate_archive",
+    "undersize_bands",
     "validate_linear",
 ]
