@@ -88,53 +88,61 @@ def build_random(
             f"The frame has {len(frame)} rows, but covariance matrices are kept whole and only up "
             f"to {_MOST_ROWS} rows; fit means of replicates instead."
         )
-    slopes, order = _gather(random)
-    matrices: list[Array] = []
-    names: list[str] = []
-    variance: list[bool] = []
-    blocks: list[tuple[int, int, int]] = []
-    groupings: list[Grouping] = []
-    for columns in order:
-        label, levels, codes = _levels(frame, columns)
-        own = slopes.get(columns, [])
-        values = [np.ones(len(frame))] + [_slope_values(frame, s.by) for s in own]
-        same = (codes[:, None] == codes[None, :]).astype(float)
-        first = len(matrices)
-        matrices += [np.outer(v, v) * same for v in values]
-        names += [label] + [f"{label}[{s.by}]" for s in own]
-        variance += [True] * len(values)
-        cross = None
-        if own and own[0].correlated:
-            cross = len(matrices)
-            matrices.append(
-                (np.outer(values[0], values[1]) + np.outer(values[1], values[0])) * same
-            )
-            names.append(f"{label}[(Intercept), {own[0].by}]")
-            variance.append(False)
-            blocks.append((first, first + 1, cross))
-        groupings.append(
-            Grouping(
-                label=label,
-                levels=levels,
-                codes=codes,
-                columns=np.stack(values, axis=1),
-                column_names=("(Intercept)", *(s.by for s in own)),
-                components=tuple(range(first, first + len(values))),
-                cross=cross,
-            )
-        )
-    n = len(frame)
+    n, slopes, order = len(frame), *_gather(random)
+    parts = _Parts([], [], [], [])
+    groupings = [_grouping(frame, columns, slopes.get(columns, []), parts) for columns in order]
     if residual:
-        matrices.append(np.eye(n))
-        names.append("residual")
-        variance.append(True)
-    parts = CovarianceParts(
-        matrices=np.array(matrices) if matrices else np.zeros((0, n, n)),
-        is_variance=np.array(variance, dtype=bool),
-        blocks=tuple(blocks),
+        parts.add(np.eye(n), "residual")
+    covariance = CovarianceParts(
+        matrices=np.array(parts.matrices) if parts.matrices else np.zeros((0, n, n)),
+        is_variance=np.array(parts.variance, dtype=bool),
+        blocks=tuple(parts.blocks),
         known=known_covariance(known, n),
     )
-    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=parts)
+    return RandomDesign(groupings=tuple(groupings), names=tuple(parts.names), parts=covariance)
+
+
+@dataclass
+class _Parts:
+    """Covariance matrices as they are gathered."""
+
+    matrices: list[Array]
+    names: list[str]
+    variance: list[bool]
+    blocks: list[tuple[int, int, int]]
+
+    def add(self, matrix: Array, name: str, *, variance: bool = True) -> int:
+        """Append one matrix; returns its position."""
+        self.matrices.append(matrix)
+        self.names.append(name)
+        self.variance.append(variance)
+        return len(self.matrices) - 1
+
+
+def _grouping(
+    frame: pd.DataFrame, columns: tuple[str, ...], slopes: Sequence[RandomSlope], parts: _Parts
+) -> Grouping:
+    """One grouping with its slopes; its matrices are added to ``parts``."""
+    label, levels, codes = _levels(frame, columns)
+    values = [np.ones(len(frame))] + [_slope_values(frame, s.by) for s in slopes]
+    names = [label] + [f"{label}[{s.by}]" for s in slopes]
+    same = (codes[:, None] == codes[None, :]).astype(float)
+    places = [parts.add(np.outer(v, v) * same, m) for v, m in zip(values, names, strict=True)]
+    cross = None
+    if slopes and slopes[0].correlated:
+        both = np.outer(values[0], values[1])
+        name = f"{label}[(Intercept), {slopes[0].by}]"
+        cross = parts.add((both + both.T) * same, name, variance=False)
+        parts.blocks.append((places[0], places[1], cross))
+    return Grouping(
+        label=label,
+        levels=levels,
+        codes=codes,
+        columns=np.stack(values, axis=1),
+        column_names=("(Intercept)", *(s.by for s in slopes)),
+        components=tuple(places),
+        cross=cross,
+    )
 
 
 def _gather(

@@ -1,7 +1,6 @@
 """A fitted mixed model: estimates, tests, contrasts, predictions and the words that go with them.
 
-Numbers are in the unit of the response (variances in its square).  Where the response is the
-natural logarithm of a size, differences are logarithms of ratios.
+Numbers are in the unit of the response (variances in its square).
 """
 
 from __future__ import annotations
@@ -45,13 +44,12 @@ class MixedModelFit:
     model : MixedModel
         What was asked.
     response : ndarray, shape (n,)
-        The response.
     fixed : FixedDesign
         X and its meaning.
     random : RandomDesign
         Groupings and their covariance matrices.
     batch : BatchFit
-        The arrays of the fit (a batch of one).
+        A batch of one.
     """
 
     model: MixedModel
@@ -83,7 +81,7 @@ class MixedModelFit:
 
     @property
     def reml_log_likelihood(self) -> float:
-        """Restricted log likelihood; the full one where the fit was asked to use it."""
+        """Restricted log likelihood; the full one after a fit by it."""
         return float(self.batch.log_likelihood[0])
 
     @cached_property
@@ -170,7 +168,6 @@ class MixedModelFit:
         term: str = "contrast matrix",
     ) -> TermTest:
         """F test of Lβ = h for a matrix L (l, p) of full row rank."""
-        chosen = Method(choice(Method, method, "The method"))
         rows = np.atleast_2d(np.asarray(contrast, dtype=float))
         if rows.shape[1] != len(self.fixed.names) or np.linalg.matrix_rank(rows) < len(rows):
             raise ModelError(
@@ -178,6 +175,7 @@ class MixedModelFit:
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
+        chosen = Method(choice(Method, method, "The method"))
         return self.inference.test(rows, chosen, term=term, status=self.status, at=at)
 
     def marginal_means(
