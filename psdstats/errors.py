@@ -5,6 +5,7 @@ PsdstatsError
 ├── SizeError          a size distribution cannot be computed from what was given
 ├── UncertaintyError   an uncertainty source or a propagation is not possible as asked
 ├── ModelError         a statistical model cannot be fitted or tested as asked
+├── PlanError          a trial cannot be planned as asked (psdstats.planning)
 └── OutputError        a result cannot be written without losing something
 
 Each message is one sentence (or a list of sentences) that names the place, the value found and
