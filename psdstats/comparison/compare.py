@@ -10,18 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from psdstats.comparison.effects import EffectContext, effect_rows, families_for
+from psdstats.comparison.effects import EffectContext, families_for
 from psdstats.comparison.headlines import headlines
-from psdstats.comparison.measurement_only import level_contrasts, level_means, qualify
 from psdstats.comparison.plan import ComparisonPlan, Grouping, plan_comparison
 from psdstats.comparison.response import Response, build_response
-from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
+from psdstats.comparison.result import Comparison, QuantityComparison
+from psdstats.comparison.routes import by_measurement, by_model, not_compared
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, MixedModelFit
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation, Source, choose_sources, propagate
@@ -30,8 +27,6 @@ __all__ = ["QUANTITIES", "RUN_TO_RUN", "compare", "measurement_sources"]
 
 QUANTITIES = ("D10", "D50", "D90", "span")
 RUN_TO_RUN = "run_to_run"
-
-_LISTED = 4  # runs named in a note before "and … more"
 
 
 def compare(
@@ -146,145 +141,11 @@ def _compare_one(
     families = families_for(sorted(runs[plan.by].unique().tolist()))
     left = response.frame[plan.by].nunique()
     if left < 2:
-        return _nothing_left(response, context, families)
+        return not_compared(response, context, families)
     if _is_saturated(response.frame, plan):
-        return _by_measurement(study, plan, response, context, families)
-    return _by_model(plan, response, context, families)
-
-
-def _by_model(
-    plan: ComparisonPlan, response: Response, context: EffectContext, families: Sequence[str]
-) -> QuantityComparison:
-    name = f"ln_{response.quantity}"
-    model = MixedModel(
-        response.frame.rename(columns={"ln_value": name}),
-        response=name,
-        fixed=plan.fixed,
-        random=list(plan.within),
-        known_covariance=response.covariance,
-        factors=list(plan.factors),
-        boundary="free",  # calibrated: tests/calibration/results/mixed_models.md
-    )
-    fit = model.fit()
-    terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
-    tests = []
-    for term in terms:
-        found = fit.test(term)
-        name = term if isinstance(term, str) else " and ".join(term)
-        tests.append(
-            OverallTest(term=name, f=found.f, df_num=found.df_num, df_den=found.df_den, p=found.p)
-        )
-    effects = [
-        effect_rows(
-            family,
-            fit.contrasts(plan.by, kind=family, by=plan.at_each, level=context.level),
-            context,
-        )
-        for family in families
-    ]
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.MIXED_MODEL,
-        model=fit.sentence,
-        tests=tuple(tests),
-        effects=pd.concat(effects, ignore_index=True),
-        means=_as_sizes(fit.marginal_means(plan.by, by=plan.at_each, level=context.level)),
-        fit=fit,
-        notes=(*_set_aside(response), *_remarks(fit)),
-    )
-
-
-def _by_measurement(
-    study: Study,
-    plan: ComparisonPlan,
-    response: Response,
-    context: EffectContext,
-    families: Sequence[str],
-) -> QuantityComparison:
-    declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
-    effects = []
-    for family in families:
-        contrasts = level_contrasts(
-            response.frame,
-            response.covariance,
-            by=plan.by,
-            family=family,
-            declared_percent=declared,
-            level=context.level,
-        )
-        rows = effect_rows(family, contrasts, context)
-        effects.append(rows if declared else qualify(rows, contrasts))
-        if family == families[0]:
-            test = _chi_square(plan.by, contrasts.estimate, contrasts.covariance)
-    basis = (
-        f"a declared run-to-run standard deviation of {declared:g} %"
-        if declared
-        else "nothing for run-to-run variation, which one run a level cannot show"
-    )
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.MEASUREMENT_ONLY,
-        model=f"ln {response.quantity} of single runs compared by the joint covariance of the "
-        f"measurement, with {basis}.",
-        tests=(test,),
-        effects=pd.concat(effects, ignore_index=True),
-        means=_as_sizes(
-            level_means(
-                response.frame,
-                response.covariance,
-                by=plan.by,
-                declared_percent=declared,
-                level=context.level,
-            )
-        ),
-        fit=None,
-        notes=_set_aside(response),
-    )
-
-
-def _nothing_left(
-    response: Response, context: EffectContext, families: Sequence[str]
-) -> QuantityComparison:
-    effects = [effect_rows(family, None, context) for family in families]
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.NONE,
-        model=f"{response.quantity} is bracketed by the sieves at fewer than two levels of "
-        f"{context.plan.by}; nothing was fitted.",
-        tests=(),
-        effects=pd.concat(effects, ignore_index=True),
-        means=pd.DataFrame(columns=[context.plan.by, "value", "lower", "upper"]),
-        fit=None,
-        notes=_set_aside(response),
-    )
-
-
-def _chi_square(
-    term: str, estimate: NDArray[np.float64], covariance: NDArray[np.float64]
-) -> OverallTest:
-    from scipy.special import chdtrc
-
-    rank = int(np.linalg.matrix_rank(covariance))
-    statistic = float(estimate @ np.linalg.pinv(covariance) @ estimate)
-    return OverallTest(
-        term=term,
-        f=statistic / rank,
-        df_num=float(rank),
-        df_den=float("inf"),
-        p=float(chdtrc(rank, statistic)),
-    )
-
-
-def _as_sizes(means: pd.DataFrame) -> pd.DataFrame:
-    """Means of logarithms as sizes, their factors as text."""
-    sizes = {"value": "estimate", "lower": "lower", "upper": "upper"}
-    factors = [
-        name
-        for name in means.columns
-        if name not in ("estimate", "standard_error", "df", "lower", "upper")
-    ]
-    shown = means[factors].map(level_text)
-    return shown.assign(**{name: np.exp(means[source]) for name, source in sizes.items()})
+        declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
+        return by_measurement(plan, response, context, families, declared_percent=declared)
+    return by_model(plan, response, context, families)
 
 
 def _is_saturated(frame: pd.DataFrame, plan: ComparisonPlan) -> bool:
@@ -296,25 +157,3 @@ def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
     if column is None:
         return ()
     return tuple(level_text(value) for value in sorted(runs[column].unique()))
-
-
-def _set_aside(response: Response) -> tuple[str, ...]:
-    count = len(response.set_aside)
-    if count == 0:
-        return ()
-    runs = ", ".join(response.set_aside[:_LISTED])
-    more = f" and {count - _LISTED} more" if count > _LISTED else ""
-    return (
-        f"{count} runs set aside, because the sieves do not bracket {response.quantity} in every "
-        f"run of their cell: {runs}{more}.",
-    )
-
-
-def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
-    """State of the fit and cautions of the design, as sentences."""
-    state = fit.status
-    if state == "converged":
-        return fit.cautions
-    if "below zero" in state:
-        state += ", which says that no such variation was seen"
-    return (f"{state}.", *fit.cautions)

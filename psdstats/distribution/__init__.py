@@ -2,6 +2,8 @@
 
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.closed_forms import LogNormal, RosinRammlerBennett
+from psdstats.distribution.fineness import Fineness, fineness, fineness_table
+from psdstats.distribution.fits import DistributionFit, Family, FittedSize, fit_distribution
 from psdstats.distribution.fractions import cumulative_undersize, curve_frame, mass_fractions
 from psdstats.distribution.moments import Moments, moments, study_moments
 from psdstats.distribution.percentiles import PercentileBounds, percentile_bounds, percentiles
@@ -9,6 +11,10 @@ from psdstats.distribution.rules import InterpolationRule
 from psdstats.distribution.sizes import SizeTable, sizes
 
 __all__ = [
+    "DistributionFit",
+    "Family",
+    "Fineness",
+    "FittedSize",
     "InterpolationRule",
     "LogNormal",
     "Moments",
@@ -18,6 +24,9 @@ __all__ = [
     "StudyArrays",
     "cumulative_undersize",
     "curve_frame",
+    "fineness",
+    "fineness_table",
+    "fit_distribution",
     "mass_fractions",
     "moments",
     "percentile_bounds",
