@@ -22,7 +22,11 @@ _MARKERS = {
     "changed": ("o", INK),
     "equivalent within the margin": ("s", INK),
     "not shown": ("o", "white"),
+    "differs": ("o", INK),
+    "agrees within the margin": ("s", INK),
+    "no difference shown": ("o", "white"),
 }
+_BOLD = ("changed", "differs")
 _UNKNOWN = ("D", "white")
 
 
@@ -101,7 +105,7 @@ def _row(ax: Axes, at: int, row: Any) -> None:
         textcoords="offset points",
         va="center",
         fontsize=8,
-        fontweight="bold" if verdict == "changed" else "normal",
+        fontweight="bold" if verdict in _BOLD else "normal",
         annotation_clip=False,
     )
     if np.isnan(value):

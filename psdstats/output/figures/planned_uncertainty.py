@@ -1,0 +1,73 @@
+"""Uncertainty of a size against sample mass, one line for each balance resolution."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from psdstats.output.digits import significant
+from psdstats.output.figures.axes import log_ticks
+from psdstats.output.figures.marks import hover, need, rows, series_key
+from psdstats.output.style import GREY, mark
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["uncertainty_against_sample"]
+
+_COLUMNS = ("series", "sample_g", "u_percent", "marked")
+
+
+def uncertainty_against_sample(
+    frame: pd.DataFrame, ax: Axes, *, wanted_percent: float, label: str, key: bool = True
+) -> Axes:
+    """Draw standard uncertainty against sample mass on log axes, with the wanted value as a line.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns series (for example "0.01 g"), sample_g, u_percent, marked (whether the point is
+        drawn as a mark, not only as part of the line).
+    ax : Axes
+        Where to draw.
+    wanted_percent : float
+        Uncertainty that is aimed at, per cent.
+    label : str
+        Label of the vertical axis, with unit.
+    key : bool, default=True
+        Whether a key names the series.
+
+    Returns
+    -------
+    Axes
+        The same Axes.
+    """
+    frame = need(frame, _COLUMNS, "uncertainty against sample")
+    names = list(dict.fromkeys(frame["series"]))
+    around = (
+        min(float(frame["u_percent"].min()), wanted_percent),
+        max(float(frame["u_percent"].max()), wanted_percent),
+    )
+    mass = (float(frame["sample_g"].min()), float(frame["sample_g"].max()))
+    log_ticks(ax, "x", around=mass, label="sample mass / g")
+    log_ticks(ax, "y", around=around, label=label)
+    line = ax.axhline(wanted_percent, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    hover(line, f"wanted: {wanted_percent:g} %")
+    for index, name in enumerate(names):
+        own, look = frame[frame["series"] == name].sort_values("sample_g"), mark(index)
+        ax.plot(
+            own["sample_g"],
+            own["u_percent"],
+            color=look.colour,
+            linestyle=look.line,
+            label=str(name),
+        )
+        for row in rows(own[own["marked"].astype(bool)]):
+            (point,) = ax.plot(
+                [row.sample_g], [row.u_percent], look.marker, color=look.colour, markersize=4
+            )
+            hover(point, f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} %")
+    if key:
+        series_key(ax, names)
+    return ax

@@ -1,0 +1,149 @@
+"""Everything the page of groups shows, asked from the library with the same conditions.
+
+Sizes in µm.  Precision, consistency and outliers are found at each milling time (and further
+condition) with the columns by which the agreement of the groups was judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from itertools import takewhile
+from typing import Any
+
+import pandas as pd
+
+from psdstats.comparison.consistency import Consistency, consistency
+from psdstats.comparison.groups import group_agreement, sizes_by_run
+from psdstats.comparison.groups_intraclass import Intraclass, intraclass_correlation
+from psdstats.comparison.groups_result import GroupAgreement
+from psdstats.comparison.outliers import outliers
+from psdstats.comparison.precision import Precision, precision
+from psdstats.output.pages.sizes import time_column
+from psdstats.output.pages.wording import column_words
+from psdstats.output.tables.columns import Column
+from psdstats.study import Study
+from psdstats.uncertainty import Propagation
+
+__all__ = ["GroupResults", "collect_groups", "condition_columns", "place_words"]
+
+_TIME = "milling_time_min"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GroupResults:
+    """Results on the groups of one study in one quantity.
+
+    Parameters
+    ----------
+    agreement : GroupAgreement
+        Each group against the others, with the joint covariance.
+    precision : Precision
+        Repeatability, between-group and reproducibility SD at each condition.
+    consistency : Consistency
+        Mandel's h and k.
+    outliers : DataFrame
+        Cochran's and Grubbs' tests.
+    intraclass : Intraclass
+        Intraclass correlations, or why there are none.
+    conditions : tuple of str
+        Columns that define a condition.
+    """
+
+    agreement: GroupAgreement
+    precision: Precision
+    consistency: Consistency
+    outliers: pd.DataFrame
+    intraclass: Intraclass
+    conditions: tuple[str, ...]
+
+    @property
+    def quantity(self) -> str:
+        """What is compared."""
+        return self.agreement.quantity
+
+
+def collect_groups(
+    study: Study,
+    propagation: Propagation,
+    *,
+    quantity: str = "D50",
+    scale: str = "log",
+    margin_percent: float | None = None,
+    level: float = 0.95,
+) -> GroupResults:
+    """Ask the library for everything about the groups of a study.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    propagation : Propagation
+        Its sizes with joint covariance, without the run-to-run source.
+    quantity : {"D10", "D50", "D90", "span"}, default="D50"
+        What is compared.
+    scale : {"log", "raw"}, default="log"
+        Whether precision is that of ln size (per cent) or of the size itself.
+    margin_percent : float or None
+        Difference too small to matter.
+    level : float, default=0.95
+        Confidence level.
+
+    Returns
+    -------
+    GroupResults
+
+    Raises
+    ------
+    ModelError
+        If the study does not allow the comparison; the message says why.
+    """
+    agreement = group_agreement(
+        study, propagation, quantity=quantity, margin_percent=margin_percent, level=level
+    )
+    named = takewhile(lambda name: name != "group", agreement.by_condition.columns)
+    conditions = tuple(map(str, named)) or (_TIME,)
+    frame = sizes_by_run(study, propagation, quantity=quantity)
+    at = list(conditions)
+    return GroupResults(
+        agreement=agreement,
+        precision=precision(
+            frame, value=quantity, group="group", level=at, scale=scale, coverage=level
+        ),
+        consistency=consistency(frame, value=quantity, group="group", level=at, scale=scale),
+        outliers=outliers(frame, value=quantity, group="group", level=at, scale=scale),
+        intraclass=intraclass_correlation(
+            frame, value=quantity, group="group", level=at, scale=scale
+        ),
+        conditions=conditions,
+    )
+
+
+def condition_columns(results: GroupResults) -> list[Column]:
+    """The columns that name a condition, for any table of these results."""
+    frame = results.precision.to_frame()
+    return [_condition_column(name, frame[name]) for name in results.conditions]
+
+
+def _condition_column(name: str, values: pd.Series) -> Column:
+    if name == _TIME:
+        return time_column(values)
+    if not pd.api.types.is_numeric_dtype(values):
+        return Column(name=name, heading=column_words(name))
+    return replace(time_column(values), name=name, heading=column_words(name), unit="")
+
+
+def place_words(row: Mapping[Hashable, Any], conditions: Iterable[str]) -> str:
+    """The condition of a row in words.
+
+    Examples
+    --------
+    >>> row = {"milling_time_min": 6.0, "ball_ratio": 5.0}
+    >>> place_words(row, ["milling_time_min", "ball_ratio"])
+    '6 min, ball ratio 5'
+    """
+    words = []
+    for name in conditions:
+        value = f"{row[name]:g}" if isinstance(row[name], float) else str(row[name])
+        words.append(f"{value} min" if name == _TIME else f"{column_words(name)} {value}")
+    return ", ".join(words)

@@ -1,0 +1,70 @@
+"""Words that several pages share: column names, full stops, levels of a factor, open results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from psdstats.errors import PsdstatsError
+from psdstats.output.content import Note, Section
+
+__all__ = ["as_sentence", "column_words", "said_once", "section_or_reason"]
+
+_TIME = "milling_time_min"
+
+
+def column_words(column: str) -> str:
+    """A column name in words.
+
+    Examples
+    --------
+    >>> column_words("milling_time_min"), column_words("ball_ratio")
+    ('milling time', 'ball ratio')
+    """
+    return "milling time" if column == _TIME else column.replace("_", " ")
+
+
+def as_sentence(text: str) -> str:
+    """A clause as a sentence: capital letter, full stop, column names in words, minus signs.
+
+    Examples
+    --------
+    >>> as_sentence("no change with milling_time_min is shown (-1.5 points)")
+    'No change with milling time is shown (−1.5 points).'
+    """
+    text = text.replace(_TIME, "milling time").replace("ball_ratio", "ball ratio")
+    text = "".join(
+        "−" if sign == "-" and _is_minus(text, at) else sign for at, sign in enumerate(text)
+    )
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith((".", "?", "!")) else text + "."
+
+
+def said_once(sentences: Iterable[str]) -> tuple[str, ...]:
+    """Sentences in their order, each once, as `as_sentence` writes them."""
+    return tuple(dict.fromkeys(as_sentence(sentence) for sentence in sentences))
+
+
+def section_or_reason(heading: str, make: Callable[[], Section]) -> Section:
+    """A section, or one sentence that says why it cannot be computed.
+
+    Parameters
+    ----------
+    heading : str
+        Heading of the section that takes its place.
+    make : callable
+        Makes the section.
+
+    Returns
+    -------
+    Section
+    """
+    try:
+        return make()
+    except PsdstatsError as reason:
+        return Section(heading=heading, blocks=(Note(f"Not computed: {as_sentence(str(reason))}"),))
+
+
+def _is_minus(text: str, at: int) -> bool:
+    """Whether a hyphen is the sign of a number: a digit follows, no word comes before."""
+    before = text[at - 1] if at else " "
+    return text[at + 1 : at + 2].isdigit() and (before in " (±" or not at)
