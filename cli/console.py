@@ -1,12 +1,14 @@
 """What the commands say: results on standard output, progress and refusals on standard error.
 
-No colour is used, so a pipe and a terminal get the same text.  Progress is a single line that is
-shown only on a terminal, only after a second, and removed when the work is done.
+No colour is used, so a pipe and a terminal get the same text.  Control characters from a file are
+shown as U+FFFD, so that no file can steer the terminal.  Progress is a single line that is shown
+only on a terminal, only after a second, and removed when the work is done.
 """
 
 from __future__ import annotations
 
 import json as json_module
+import re
 import shutil
 import sys
 import time
@@ -18,6 +20,7 @@ __all__ = ["Console"]
 
 PROGRESS_AFTER_S = 1.0
 PROGRESS_EVERY_S = 0.2
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 class Console:
@@ -43,12 +46,12 @@ class Console:
     def say(self, text: str = "") -> None:
         """Print a result; nothing in JSON mode."""
         if not self.json:
-            print(text)
+            print(_visible(text))
 
     def remark(self, text: str) -> None:
         """Print a remark that --quiet leaves out."""
         if not (self.quiet or self.json):
-            print(text)
+            print(_visible(text))
 
     def document(self, content: dict[str, Any]) -> None:
         """Print the JSON document when --json was asked for."""
@@ -58,11 +61,11 @@ class Console:
     def warn(self, text: str) -> None:
         """Print a warning on standard error, unless --quiet."""
         if not self.quiet:
-            print(f"psdstats: {text}", file=sys.stderr)
+            print(f"psdstats: {_visible(text)}", file=sys.stderr)
 
     def refuse(self, text: str) -> None:
         """Print a refusal on standard error."""
-        print(f"psdstats: {text}", file=sys.stderr)
+        print(f"psdstats: {_visible(text)}", file=sys.stderr)
 
     def flush(self) -> None:
         """Push the text out, so that a closed pipe is noticed here."""
@@ -79,6 +82,10 @@ class Console:
             yield line.update
         finally:
             line.clear()
+
+
+def _visible(text: str) -> str:
+    return _CONTROL.sub("\ufffd", text)
 
 
 class _ProgressLine:

@@ -60,9 +60,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         Exit code: 0 done, 1 warnings, 2 refused, 130 stopped from the keyboard.
     """
-    options = build_parser().parse_args(arguments)
-    console = Console(quiet=getattr(options, "quiet", False), json=getattr(options, "json", False))
+    console = Console()
     try:
+        options = build_parser().parse_args(arguments)
+        console = Console(quiet=options.quiet, json=options.json)
         code: int = options.run(options, console)
         console.flush()
     except PsdstatsError as refusal:

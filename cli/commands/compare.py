@@ -6,6 +6,7 @@ import argparse
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from ..comparing import compare_study
 from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
@@ -47,7 +48,7 @@ def _narrowed(table: Table, plan: ComparisonPlan) -> Table:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
-    from psdstats.comparison import compare, measurement_sources
+    from psdstats.comparison import measurement_sources
     from psdstats.output.content import Drawing
     from psdstats.output.pages.comparison import comparison_section
     from psdstats.output.tables import Table
@@ -56,17 +57,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     known = propagate_study(
         study, options, console, sources=measurement_sources(study, options.sources)
     )
-    comparison = compare(
-        study,
-        options.by,
-        options.within,
-        also=options.also,
-        at_each=options.at_each,
-        margin_percent=options.margin,
-        level=options.level,
-        across_quantities=options.across,
-        propagation=known,
-    )
+    comparison = compare_study(study, options, known)
     section = comparison_section(comparison)
     tables = [block for block in section.blocks if isinstance(block, Table)]
     console.document(

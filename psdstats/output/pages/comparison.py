@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Mapping
 
+import numpy as np
 import pandas as pd
 
 from psdstats.comparison import Comparison
@@ -17,6 +18,7 @@ from psdstats.output.content import (
     Verdict,
 )
 from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
+from psdstats.output.numbers import ratio
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -160,7 +162,7 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
         figure=ax.figure,  # type: ignore[arg-type]
         caption=f"Ratios {family} with {100 * comparison.level:g} % simultaneous intervals; "
         "left of 1 is finer.",
-        alternative=" ".join(str(sentence) for sentence in rows["sentence"]),
+        alternative="; ".join(_finding(row) for row in frame.to_dict("records")) + ".",
     )
 
 
@@ -210,6 +212,13 @@ def _with_contrasts(comparison: Comparison, family: str) -> pd.DataFrame:
     if comparison.plan.at_each is not None:
         frame[comparison.plan.at_each] = frame["high"].str.partition(" at ")[2]
     return frame
+
+
+def _finding(row: Mapping[Hashable, object]) -> str:
+    """One contrast for who cannot see the figure: "D50  48 vs 0: 0.532 (…), changed"."""
+    limits = [float(row[name]) for name in ("ratio", "lower", "upper")]  # type: ignore[arg-type]
+    shown = f"{ratio(*limits)}, " if np.isfinite(limits).all() else ""
+    return f"{' '.join(str(row['contrast']).split())}: {shown}{row['verdict']}"
 
 
 def _component(name: str) -> str:

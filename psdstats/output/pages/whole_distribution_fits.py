@@ -1,0 +1,190 @@
+"""Fitted distributions of every run: goodness of fit, parameters, percentiles, fineness class."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from psdstats.comparison.whole_fits import CurvePoints, StudyFits
+from psdstats.output.content import Drawing
+from psdstats.output.figures.misfit import fit_misfit
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+
+__all__ = [
+    "families_table",
+    "fineness_sentences",
+    "fineness_table_of",
+    "fit_sentences",
+    "fitted_sizes_table",
+    "misfit_drawing",
+    "parameters_table",
+]
+
+_TITLES = {
+    "rosin-rammler-bennett": "Rosin–Rammler–Bennett",
+    "log-normal": "log-normal",
+    "gates-gaudin-schuhmann": "Gates–Gaudin–Schuhmann",
+}
+
+
+def fit_sentences(fits: StudyFits) -> tuple[str, ...]:
+    """How many runs each family describes within their uncertainty."""
+    frame = fits.families_frame()
+    lines = [
+        f"{_TITLES.get(row['family'], row['family'])}: {row['described']} of {row['fitted']} runs "
+        "lie within their measurement uncertainty of the fitted curve"
+        + (f"; {row['refused']} could not be fitted." if row["refused"] else ".")
+        for row in frame.to_dict("records")
+    ]
+    if not frame.empty and (frame["described"] < frame["fitted"]).all():
+        lines.append(
+            "No family describes every run, so sizes read from the sieves come before sizes read "
+            "from a fitted curve."
+        )
+    return tuple(lines)
+
+
+def families_table(fits: StudyFits) -> Table:
+    """Goodness of fit, family by family."""
+    frame = fits.families_frame()
+    frame["per_df"] = frame["chi_squared"] / frame["df"].where(frame["df"] > 0)
+    return Table(
+        name="fitted families",
+        frame=_titled(frame),
+        caption="Goodness of fit of each distribution over all runs.",
+        columns=(
+            Column(name="family", heading="distribution"),
+            Column(name="fitted", heading="runs fitted", show=Show.COUNT),
+            Column(name="described", heading="described", show=Show.COUNT),
+            Column(name="refused", heading="not fitted", show=Show.COUNT),
+            Column(name="chi_squared", heading="χ²", show=Show.NUMBER),
+            Column(name="df", heading="df", show=Show.COUNT),
+            Column(name="per_df", heading="χ²/df", show=Show.NUMBER),
+        ),
+        notes=(
+            "Described: the points of a run lie within their uncertainty of its curve (p of χ² at "
+            "least 0.05). χ² weighs by the uncertainty of the measurement alone.",
+        ),
+    )
+
+
+def parameters_table(fits: StudyFits) -> Table:
+    """Parameters of every fit with their intervals."""
+    frame = _titled(fits.to_frame())
+    frame["parameter"] = frame["parameter"].str.replace("_um", ", µm").str.replace("_", " ")
+    return Table(
+        name="fitted parameters",
+        frame=frame,
+        caption="Parameters of the fitted distributions.",
+        columns=(
+            Column(name="run", heading="run"),
+            Column(name="family", heading="distribution"),
+            Column(name="parameter", heading="parameter"),
+            Column(
+                name="value",
+                heading="value (interval)",
+                show=Show.MEASURED,
+                lower="lower",
+                upper="upper",
+            ),
+            Column(name="p", heading="p of the fit", show=Show.P_VALUE),
+            Column(
+                name="misfit_percent", heading="misfit", unit="points", show=Show.NUMBER, decimals=2
+            ),
+            Column(name="status", heading="status"),
+        ),
+        row_headings=3,
+        notes=("Misfit: scatter of the points about the curve beyond their uncertainty.",),
+    )
+
+
+def fitted_sizes_table(fits: StudyFits) -> Table:
+    """Percentiles of the fitted curves, extrapolated ones marked."""
+    frame = _titled(fits.sizes_frame())
+    frame["quantity"] = [f"D{100 * level:g}" for level in frame["level"]]
+    frame["note"] = frame["extrapolated"].map({True: "extrapolated", False: ""})
+    return Table(
+        name="fitted sizes",
+        frame=frame,
+        caption="Sizes read from the fitted curves; those outside the sieves are marked.",
+        columns=(
+            Column(name="run", heading="run"),
+            Column(name="family", heading="distribution"),
+            Column(name="quantity", heading="size"),
+            Column(
+                name="size_um",
+                heading="value (interval)",
+                unit="µm",
+                show=Show.MEASURED,
+                lower="lower_um",
+                upper="upper_um",
+            ),
+            Column(name="note", heading="note"),
+        ),
+        row_headings=3,
+    )
+
+
+def fineness_table_of(frame: pd.DataFrame) -> Table:
+    """Fineness class of every run by the step rule."""
+    shown = frame.assign(step_shown_um=frame["step_um"].where(np.isfinite(frame["step_um"])))
+    return Table(
+        name="fineness",
+        frame=shown,
+        caption="Fineness class by the pharmacopoeia's step rule.",
+        columns=(
+            Column(name="run", heading="run"),
+            Column(name="step_shown_um", heading="step size", unit="µm", show=Show.NUMBER),
+            Column(name="classes", heading="class of powder"),
+            Column(name="scheme", heading="scheme"),
+            Column(name="source", heading="source"),
+        ),
+        notes=(
+            "Step size: smallest aperture used through which half of the mass passes. It is a "
+            "sieve, not an interpolated size, and not the D50.",
+        ),
+    )
+
+
+def fineness_sentences(frame: pd.DataFrame) -> tuple[str, ...]:
+    """How many runs fall into each class."""
+    counts = frame["classes"].value_counts(sort=False)
+    told = ", ".join(
+        f"{name}: {count} run{'s' if count > 1 else ''}" for name, count in counts.items()
+    )
+    return (f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}.",)
+
+
+def misfit_drawing(fits: StudyFits, points: list[CurvePoints]) -> Drawing:
+    """Distance of every measured point from the fitted curve, family by family."""
+    measured = {one.run: one for one in points}
+    frame = pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "run": run,
+                    "family": _TITLES.get(str(family), str(family)),
+                    "aperture_um": measured[run].aperture_um,
+                    "misfit_percent": 100
+                    * (measured[run].undersize - fit.undersize(measured[run].aperture_um)),
+                }
+            )
+            for (run, family), fit in fits.fits.items()
+        ],
+        ignore_index=True,
+    )
+    with house_style():
+        ax = new_axes(height_mm=95.0)
+        fit_misfit(frame, ax)
+    return Drawing(
+        name="misfit of fitted curves",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption="Measured undersize less the fitted curve, every run; lines join the medians.",
+        alternative=" ".join(fit_sentences(fits)),
+    )
+
+
+def _titled(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(family=[_TITLES.get(str(name), str(name)) for name in frame["family"]])

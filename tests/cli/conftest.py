@@ -1,0 +1,56 @@
+"""The command line in process, and the demo studies (invented data) on disk."""
+
+import shutil
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from psdstats_cli.main import main
+from psdstats_datasets import demo_path
+
+
+@pytest.fixture
+def psdstats(capsys, monkeypatch, tmp_path):
+    """Run one command in an empty folder; gives code, out and err."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "100")
+
+    def run(*words):
+        try:
+            code = main([str(word) for word in words])
+        except SystemExit as stop:  # argparse leaves this way
+            code = stop.code
+        said = capsys.readouterr()
+        return SimpleNamespace(code=code, out=said.out, err=said.err)
+
+    return run
+
+
+@pytest.fixture
+def benches(tmp_path) -> Path:
+    """The large demo study, a folder."""
+    target = tmp_path / "four_benches"
+    shutil.copytree(demo_path("four_benches"), target)
+    return target
+
+
+@pytest.fixture
+def bench(tmp_path) -> Path:
+    """The small demo study, a flat CSV file."""
+    target = tmp_path / "one_bench.csv"
+    shutil.copy(demo_path("one_bench") / "one_bench.csv", target)
+    return target
+
+
+@pytest.fixture
+def contents():
+    """Every file below a folder with its bytes."""
+
+    def read(folder: Path) -> dict[str, bytes]:
+        return {
+            path.relative_to(folder).as_posix(): path.read_bytes()
+            for path in sorted(Path(folder).rglob("*"))
+            if path.is_file()
+        }
+
+    return read

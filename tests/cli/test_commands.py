@@ -1,0 +1,250 @@
+"""What each command prints, writes and answers, on the demo studies (invented data)."""
+
+import csv
+import json
+import re
+
+import pytest
+
+from psdstats import read_study
+from psdstats.study import check_study
+
+LINEAR = ("--method", "linear")
+
+
+def test_demo_names_the_next_commands(psdstats, tmp_path):
+    said = psdstats("demo", "trial")
+    assert said.code == 0
+    assert said.out.splitlines()[1:] == [
+        "  psdstats check trial",
+        "  psdstats sizes trial",
+        "  psdstats report trial",
+    ]
+    assert len(read_study(tmp_path / "trial").runs) == 80
+    again = psdstats("demo", "trial")
+    assert again.code == 2
+    assert again.err == (
+        f"psdstats: {tmp_path / 'trial'} exists already. Choose another name, or ask for it to be "
+        "replaced.\n"
+    )
+
+
+def test_small_demo_is_one_file_and_quotes_a_name_with_a_space(psdstats):
+    said = psdstats("demo", "my trial", "--small")
+    assert '  psdstats check "my trial/one_bench.csv"' in said.out
+    assert json.loads(psdstats("demo", "other", "--small", "--json").out)["study"].endswith(
+        "one_bench.csv"
+    )
+
+
+def test_check_answers_by_its_exit_code(psdstats, benches, bench):
+    assert psdstats("check", bench).code == 0
+    warned = psdstats("check", benches)
+    assert warned.code == 1
+    assert "80 runs" not in warned.err
+    first = "warning: weighings.csv, row 392: run cedar-5to1-6min-b"
+    assert first in warned.out
+    text = (benches / "weighings.csv").read_text(encoding="utf-8").splitlines()
+    text[1] = text[1].rpartition(",")[0] + ",1.00"
+    (benches / "weighings.csv").write_text("\n".join(text) + "\n", encoding="utf-8")
+    wrong = psdstats("check", benches)
+    assert wrong.code == 2
+    assert wrong.out.startswith("error: weighings.csv, row 2:")
+
+
+def test_check_json_holds_every_finding(psdstats, benches):
+    said = json.loads(psdstats("check", benches, "--json").out)
+    report = check_study(read_study(benches))
+    assert said["exit_code"] == 1
+    assert [found["says"] for found in said["findings"]] == [each.says for each in report.findings]
+    assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(
+        said["findings"][0]
+    )
+
+
+def test_check_notes_are_counted_or_printed(psdstats, benches):
+    notes = len(check_study(read_study(benches)).of_severity("note"))
+    assert f"{notes} notes that ask for nothing" in psdstats("check", benches).out
+    assert psdstats("check", benches, "--notes").out.count("note: ") == notes
+    assert "ask for nothing" not in psdstats("check", benches, "--quiet").out
+
+
+def test_sizes_prints_what_python_gives(psdstats, bench):
+    from psdstats import propagate
+
+    expected = propagate(read_study(bench), method="linear").to_frame()
+    said = json.loads(psdstats("sizes", bench, *LINEAR, "--json").out)
+    own = expected[expected["quantity"] == "D50"].set_index("run")
+    for row in said["sizes"]:
+        assert row["D50_um"] == own.loc[row["run"], "value"]
+        assert row["u_D50_um"] == own.loc[row["run"], "u"]
+    shown = psdstats("sizes", bench, *LINEAR).out
+    assert all(len(line) <= 100 for line in shown.splitlines() if not line.startswith("Note"))
+    assert "mill-48" in shown
+
+
+def test_out_writes_and_never_covers(psdstats, bench, tmp_path, contents):
+    said = psdstats("sizes", bench, *LINEAR, "--out", "out")
+    assert f"Wrote tables and figures to {tmp_path / 'out'}" in said.out
+    written = contents(tmp_path / "out")
+    assert {"tables/sizes.csv", "tables/all-tables.xlsx", "figures/undersize-all.svg"} <= set(
+        written
+    )
+    refused = psdstats("sizes", bench, *LINEAR, "--out", "out")
+    assert refused.code == 2
+    assert "exists already" in refused.err
+    assert contents(tmp_path / "out") == written
+    (tmp_path / "out" / "mine.txt").write_text("kept", encoding="utf-8")
+    replaced = psdstats("sizes", bench, *LINEAR, "--out", "out", "--replace")
+    assert replaced.code == 0
+    assert contents(tmp_path / "out") == {**written, "mine.txt": b"kept"}
+
+
+def test_without_out_nothing_is_written(psdstats, bench, tmp_path):
+    before = sorted(tmp_path.iterdir())
+    for command in ("sizes", "budget", "check"):
+        psdstats(command, bench)
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_quiet_leaves_results_only(psdstats, benches):
+    loud = psdstats("sizes", benches, *LINEAR)
+    quiet = psdstats("sizes", benches, *LINEAR, "--quiet")
+    assert "warnings from the bench checks" in loud.err
+    assert quiet.err == ""
+    assert "Note:" in loud.out
+    assert "Note:" not in quiet.out
+    assert quiet.out.splitlines()[:5] == loud.out.splitlines()[:5]
+
+
+def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path):
+    said = psdstats("sizes", bench, *LINEAR, "--decimal", ",", "--out", "out", "--quiet")
+    assert re.search(r"\d,\d ± \d,\d", said.out)
+    figure = (tmp_path / "out/figures/sizes-against-milling-time.svg").read_text(encoding="utf-8")
+    hovers = re.findall(r"<title>([^<]*)</title>", figure)[1:]
+    assert any(re.search(r"\d,\d", hover) for hover in hovers)
+    assert not any(re.search(r"\d\.\d", hover) for hover in hovers)
+    table = (tmp_path / "out/tables/sizes.md").read_text(encoding="utf-8")
+    assert re.search(r"\d,\d ± \d,\d", table)
+
+
+def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
+    from psdstats import compare, propagate
+    from psdstats.comparison import measurement_sources
+
+    study = read_study(bench)
+    known = propagate(study, method="linear", sources=measurement_sources(study))
+    expected = compare(study, propagation=known)
+    said = json.loads(psdstats("compare", bench, *LINEAR, "--json").out)
+    assert said["headlines"] == list(expected.headlines)
+    rows = said["effects-against-first"]
+    assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
+
+
+def test_compare_prints_one_family_or_all(psdstats, benches):
+    short = psdstats("compare", benches, *LINEAR)
+    assert "Effect of milling time (min), against first" in short.out
+    assert "successive: ratios" not in short.out
+    assert "Not shown: tests, effects successive, effects all pairs." in short.out
+    full = psdstats("compare", benches, *LINEAR, "--all-tables", "--quiet")
+    assert "successive: ratios" in full.out
+    table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
+    assert all(len(line) <= 100 for line in table if " vs " in line)
+
+
+def test_compare_by_combination_and_each(psdstats, benches):
+    said = psdstats(
+        *("compare", benches, *LINEAR, "--by", "ball_ratio", "--at-each", "milling_time_min"),
+        *("--within", "group", "--within", "group:milling_time_min", "--json"),
+    )
+    found = json.loads(said.out)
+    rows = [row for row in found["effects-all-pairs"] if row["quantity"] == "D50"]
+    assert [row["milling_time_min"] for row in rows] == ["0", "6", "12", "24", "48"]
+    assert {row["component"] for row in found["variance-components"]} == {
+        "group",
+        "group and milling time",
+        "runs",
+    }
+
+
+def test_budget_shares_sum_to_one(psdstats, benches):
+    said = json.loads(psdstats("budget", benches, "--json").out)
+    for table, keys in (("budget-runs", ("run",)), ("budget-differences", ("level", "versus"))):
+        sums: dict[tuple[object, ...], float] = {}
+        for row in said[table]:
+            if row["share"] is not None:
+                key = (row["quantity"], *(row[name] for name in keys))
+                sums[key] = sums.get(key, 0.0) + row["share"]
+        assert sums
+        assert all(total == pytest.approx(1.0) for total in sums.values())
+    shown = psdstats("budget", benches, "--quiet").out
+    assert shown.startswith("D50 of one run: the measurement makes a standard uncertainty of ")
+    assert "What a change would buy" in shown
+
+
+def test_convert_goes_round_without_loss(psdstats, benches, tmp_path):
+    study = read_study(benches)
+    assert psdstats("convert", benches, "a.xlsx").code == 0
+    assert psdstats("convert", "a.xlsx", "b.csv").code == 0
+    said = psdstats("convert", "b.csv", "c", "--json")
+    assert json.loads(said.out) == {"study": str(tmp_path / "c"), "form": "folder", "runs": 80}
+    assert read_study(tmp_path / "c") == study
+    before = (benches / "runs.csv").read_bytes()
+    refused = psdstats("convert", "b.csv", "a.xlsx")
+    assert (refused.code, "exists already" in refused.err) == (2, True)
+    assert psdstats("convert", "b.csv", "a.xlsx", "--replace").code == 0
+    assert (benches / "runs.csv").read_bytes() == before
+
+
+def test_convert_refuses_an_ending_it_does_not_know(psdstats, bench):
+    said = psdstats("convert", bench, "study.ods")
+    assert said.code == 2
+    assert said.err == (
+        "psdstats: The ending .ods of study.ods names no form of a study. Use .csv, .xlsx, or a "
+        "folder name without a point.\n"
+    )
+
+
+def test_sheet_writes_workbook_tables_and_labels(psdstats, tmp_path):
+    said = psdstats(
+        *("sheet", "--group", "Alder", "--group", "Birch", "--times", "0,12", "--replicates", "2"),
+        *(
+            "--series",
+            "R20/3",
+            "--finest",
+            "45",
+            "--coarsest",
+            "500",
+            "--factor",
+            "ball_ratio=5,10",
+        ),
+    )
+    assert said.code == 0
+    folder = tmp_path / "recording-sheet"
+    assert "Wrote a sheet for 16 runs" in said.out
+    with (folder / "csv" / "weighings.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 16 * 9  # eight sieves and the pan
+    assert {float(row["aperture_um"]) for row in rows} == {0, 45, 63, 90, 125, 180, 250, 355, 500}
+    assert (folder / "recording-sheet.xlsx").read_bytes()[:2] == b"PK"
+    labels = (folder / "labels.html").read_text(encoding="utf-8")
+    assert labels.count("<li>") == 16
+
+
+def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):
+    (tmp_path / "sieves.csv").write_text(
+        "sieve,nominal_um,certified_um,expanded_uncertainty_um,coverage_factor\n"
+        "L1,63,63.4,0.8,2\nL2,125,,,\n",
+        encoding="utf-8",
+    )
+    said = psdstats("sheet", "--times", "0,6", "--sieves", "sieves.csv", "--out", "s", "--json")
+    assert json.loads(said.out)["runs"] == ["bench-0", "bench-6"]
+    text = (tmp_path / "s/csv/sieves.csv").read_text(encoding="utf-8")
+    assert "63.4" in text
+    (tmp_path / "sieves.csv").write_text("sieve,nominal_um\nL1,wide\n", encoding="utf-8")
+    wrong = psdstats("sheet", "--times", "0", "--sieves", "sieves.csv", "--out", "t")
+    assert wrong.code == 2
+    assert wrong.err.startswith("psdstats: sieves.csv, row 2, column nominal_um:")
+    missing = psdstats("sheet", "--times", "0", "--sieves", "none.csv", "--out", "t")
+    assert "none.csv: the list of sieves cannot be opened" in missing.err
+    assert not (tmp_path / "t").exists()

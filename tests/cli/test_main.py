@@ -1,0 +1,168 @@
+"""What holds for every command: help, examples, refusals, quiet, no escape codes."""
+
+import argparse
+import re
+import shlex
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from psdstats_cli.main import COMMANDS, build_parser
+
+from psdstats import __version__
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+
+def _parser(command):
+    choices = next(
+        action.choices
+        for action in build_parser()._actions
+        if isinstance(action, argparse._SubParsersAction)
+    )
+    return choices[command]
+
+
+def _options():
+    return [
+        (command, action)
+        for command in COMMANDS
+        for action in _parser(command)._actions
+        if action.dest != "help"
+    ]
+
+
+def test_every_module_is_a_command():
+    folder = Path(import_module("psdstats_cli.commands").__path__[0])
+    assert {path.stem for path in folder.glob("*.py")} - {"__init__"} == set(COMMANDS)
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_names_the_command_and_its_example(psdstats, command):
+    overview, said = psdstats("--help"), psdstats(command, "--help")
+    assert (overview.code, said.code) == (0, 0)
+    assert re.search(rf"^ +{command} ", overview.out, re.MULTILINE)
+    assert f"example:\n  psdstats {command}" in said.out
+    assert said.err == ""
+
+
+@pytest.mark.parametrize(
+    ("command", "action"), _options(), ids=lambda value: getattr(value, "dest", value)
+)
+def test_every_option_is_explained_in_the_help(psdstats, command, action):
+    said = psdstats(command, "--help").out
+    assert action.help
+    assert all(name in said for name in action.option_strings or [action.metavar])
+    first = action.help.split()[0]
+    assert first in said
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_example_can_be_typed(command):
+    example = import_module(f"psdstats_cli.commands.{command}").EXAMPLE.replace("\\\n", " ")
+    words = shlex.split(example)
+    assert words[0] == "psdstats"
+    assert build_parser().parse_args(words[1:]).command == command
+
+
+def test_commands_in_the_readme_can_be_typed():
+    blocks = re.findall(r"```(?:sh|text)\n(.*?)```", README, re.DOTALL)
+    lines = re.findall(r"^(?:\.venv/bin/)?psdstats (.+)$", "\n".join(blocks), re.MULTILINE)
+    assert lines
+    for line in lines:
+        words = shlex.split(line, comments=True)
+        assert build_parser().parse_args(words).command in COMMANDS
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_readme_names_every_command(command):
+    assert f"psdstats {command}" in README
+
+
+def test_shared_options_mean_the_same_everywhere():
+    seen: dict[str, set[tuple[object, ...]]] = {}
+    for _, action in _options():
+        for name in action.option_strings:
+            seen.setdefault(name, set()).add((action.dest, action.nargs, type(action).__name__))
+    assert {name: kinds for name, kinds in seen.items() if len(kinds) > 1} == {}
+
+
+def test_version(psdstats):
+    said = psdstats("--version")
+    assert (said.code, said.out) == (0, f"psdstats {__version__}\n")
+
+
+def test_no_command_is_refused_with_usage(psdstats):
+    said = psdstats()
+    assert said.code == 2
+    assert said.err.startswith("usage: psdstats")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sizes", "nowhere"),
+        ("compare", "nowhere"),
+        ("report", "nowhere"),
+        ("budget", "nowhere"),
+        ("convert", "nowhere", "x.csv"),
+    ],
+)
+def test_missing_study_is_one_sentence(psdstats, tmp_path, words):
+    said = psdstats(*words)
+    assert said.code == 2
+    assert said.out == ""
+    assert said.err == (
+        "psdstats: nowhere: there is no such file or folder. Give the folder of the study, its "
+        "flat CSV file or its workbook.\n"
+    )
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--by", "operator"), "The run table has no column 'operator'. Name one of: group, "),
+        (("--by", "group"), "Column group holds the single value all in all 5 runs, so there is "),
+        (("--sources", "wind"), "'wind'"),
+        (("--margin", "-3"), "The margin is -3.0 per cent; it must be a positive number."),
+    ],
+)
+def test_impossible_wishes_are_one_sentence(psdstats, bench, words, says):
+    said = psdstats("compare", bench, "--method", "linear", *words)
+    assert said.code == 2
+    assert said.err.startswith("psdstats: ")
+    assert says in said.err
+    assert said.err.count("\n") == 1
+    assert "Traceback" not in said.err
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("sizes", "x", "--coverage", "95"), "argument --coverage: 95 is not between 0 and 1"),
+        (("sizes", "x", "--coverage", "high"), "argument --coverage: high is not a number"),
+        (("sizes", "x", "--method", "guess"), "argument --method: invalid choice: 'guess'"),
+        (("sheet", "--times", "0,soon", "--series", "R20"), "--times: soon is not a number"),
+        (("sheet", "--times", "0", "--series", "R20", "--factor", "a"), "'a' is not NAME=LEVEL"),
+        (("sheet", "--times", "0"), "one of the arguments --apertures --series --sieves is"),
+    ],
+)
+def test_mistyped_options_are_explained(psdstats, words, says):
+    said = psdstats(*words)
+    assert said.code == 2
+    assert says in said.err
+
+
+def test_method_may_be_typed_with_a_hyphen():
+    assert build_parser().parse_args(["sizes", "x", "--method", "Monte-Carlo"]).method == (
+        "monte carlo"
+    )
+
+
+def test_control_characters_of_a_file_do_not_reach_the_terminal(psdstats, bench):
+    text = bench.read_text(encoding="utf-8").replace("mill-0", "mill\x1b[31m-0")
+    bench.write_text(text, encoding="utf-8")
+    for words in (("check", bench, "--notes"), ("sizes", bench, "--method", "linear")):
+        said = psdstats(*words)
+        assert "\x1b" not in said.out + said.err

@@ -1,0 +1,103 @@
+"""The demo tour end to end: from the first command to a report that comes out the same again."""
+
+import hashlib
+import json
+import re
+
+import pytest
+
+PARTS = {"report.html", "provenance.json", "tables/sizes.csv", "tables/all-tables.xlsx"}
+
+
+def test_tour_of_the_small_study(psdstats, tmp_path, contents):
+    psdstats("demo", "trial", "--small")
+    study = "trial/one_bench.csv"
+    words = ("report", study, "--draws", "20000", "--seed", "7")
+    first = psdstats(*words, "--out", "a")
+    assert first.code == 0
+    assert first.out.splitlines()[-1] == f"Report: {tmp_path / 'a' / 'report.html'}"
+    assert psdstats(*words, "--out", "b").code == 0
+    assert contents(tmp_path / "a") == contents(tmp_path / "b")
+    assert set(contents(tmp_path / "a")) >= PARTS
+    same, other = (
+        psdstats("sizes", study, "--draws", "20000", "--seed", seed, "--json").out
+        for seed in ("7", "8")
+    )
+    assert same != other
+
+
+def test_tour_of_the_large_study(psdstats, tmp_path, contents):
+    psdstats("demo", "trial")
+    words = ("report", "trial", "--method", "linear")
+    said = psdstats(*words)
+    assert said.code == 0
+    written = contents(tmp_path / "trial-report")
+    assert set(written) >= PARTS
+    assert psdstats(*words, "--out", "again", "--quiet").code == 0
+    assert contents(tmp_path / "again") == written
+
+    page = written["report.html"].decode().replace("\u00a0", " ")
+    for heading in (
+        "Verdicts",
+        "The study",
+        "Checks of the readings",
+        "Sizes",
+        "Did milling time change the size?",
+        "Where the uncertainty comes from",
+        "Method",
+        "Cautions",
+        "References",
+        "Provenance",
+    ):
+        assert f">{heading}</h2>" in page
+    assert re.search(r"""(?:src|href)=["'](?!#|data:)""", page) is None
+    for sentence in said.out.splitlines()[:-1]:
+        assert sentence in page
+
+    record = json.loads(written["provenance.json"])
+    for name in ("runs.csv", "weighings.csv", "study.toml", "sieves.csv"):
+        digest = hashlib.sha256((tmp_path / "trial" / name).read_bytes()).hexdigest()
+        assert record["inputs"][name] == digest
+    assert record["options"]["by"] == "milling_time_min"
+    assert record["seed"] == 0
+
+
+def test_existing_report_is_refused_before_it_is_replaced(psdstats, bench, tmp_path, contents):
+    words = ("report", bench, "--method", "linear", "--out", "r")
+    psdstats(*words)
+    before = contents(tmp_path / "r")
+    refused = psdstats(*words)
+    assert (refused.code, refused.out) == (2, "")
+    assert contents(tmp_path / "r") == before
+    (tmp_path / "r" / "report.html").write_text("mine now", encoding="utf-8")
+    changed = psdstats(*words, "--replace")
+    assert changed.code == 2
+    assert "was changed after psdstats wrote it" in changed.err
+    assert (tmp_path / "r" / "report.html").read_text(encoding="utf-8") == "mine now"
+
+
+@pytest.mark.parametrize("words", [("--json",), ("--quiet",)])
+def test_report_for_machines(psdstats, bench, tmp_path, words):
+    said = psdstats("report", bench, "--method", "linear", "--out", "r", *words)
+    assert said.err == ""
+    if words == ("--json",):
+        document = json.loads(said.out)
+        assert document["report"] == str(tmp_path / "r" / "report.html")
+        assert len(document["verdicts"]) == 5
+    else:
+        assert said.out.splitlines()[-1].startswith("Report: ")
+
+
+def test_decimal_comma_reaches_every_part_of_the_page(psdstats, bench, tmp_path):
+    psdstats("report", bench, "--method", "linear", "--out", "r", "--decimal", ",")
+    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    verdicts = page[
+        page.index('<ul class="verdicts">') : page.index("</ul>", page.index("verdicts"))
+    ]
+    assert re.search(r"ratio \d,\d", verdicts)
+    assert re.search(r"\d\.\d", verdicts) is None
+    captions = re.findall(r"<figcaption>(.*?)</figcaption>", page, re.DOTALL)
+    cells = re.findall(r"<td[^>]*>([^<]*)</td>", page)
+    drawn = re.findall(r"<title>([^<]*)</title>", page)[1:]
+    for text in (*captions, *cells, *drawn):
+        assert re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text) is None, text
