@@ -45,7 +45,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
             _bar(ax, classes.index(row.name) + shift, row, width, colour)
         ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=str(pair))
     ax.axhline(0, color=GREY, linewidth=1.0)
-    crowded = sum(len(str(name)) for name in classes) > 75
+    crowded = sum(len(_short(str(name))) + 2 for name in classes) > 100
     ax.set_xticks(
         range(len(classes)),
         [_short(str(name)) for name in classes],

@@ -8,7 +8,8 @@ import pandas as pd
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
 from psdstats.output.content import Drawing
 from psdstats.output.figures.misfit import fit_misfit
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.figures.panels import joint_key, new_panels
+from psdstats.output.style import house_style
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 
@@ -157,33 +158,43 @@ def fineness_sentences(frame: pd.DataFrame) -> tuple[str, ...]:
     return (f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}.",)
 
 
-def misfit_drawing(fits: StudyFits, points: list[CurvePoints]) -> Drawing:
-    """Distance of every measured point from the fitted curve, family by family."""
+def misfit_drawing(fits: StudyFits, points: list[CurvePoints], runs: pd.DataFrame) -> Drawing:
+    """Distance of every measured point from the fitted curve, one panel a family."""
+    frame = _misfits(fits, points).merge(runs[["run", "milling_time_min"]], on="run")
+    parts = list(frame.groupby("family", sort=False))
+    with house_style():
+        panels = new_panels(len(parts), height_mm=22.0 + 43.0 * len(parts))
+        for (ax,), (family, part) in zip(panels, parts, strict=True):
+            fit_misfit(part, ax)
+            ax.set_title(str(family))
+            ax.set_xlabel("sieve aperture / µm" if ax is panels[-1][0] else "")
+        joint_key(panels)
+    return Drawing(
+        name="misfit of fitted curves",
+        figure=panels[0][0].figure,  # type: ignore[arg-type]
+        caption="Measured undersize less that of the fitted curve, in percentage points, every "
+        "run by milling time.",
+        alternative=" ".join(fit_sentences(fits)),
+    )
+
+
+def _misfits(fits: StudyFits, points: list[CurvePoints]) -> pd.DataFrame:
     measured = {one.run: one for one in points}
-    frame = pd.concat(
-        [
+    rows = []
+    for (run, family), fit in fits.fits.items():
+        own = measured[run]
+        gap = 100 * (own.undersize - fit.undersize(own.aperture_um))
+        rows.append(
             pd.DataFrame(
                 {
                     "run": run,
                     "family": _TITLES.get(str(family), str(family)),
-                    "aperture_um": measured[run].aperture_um,
-                    "misfit_percent": 100
-                    * (measured[run].undersize - fit.undersize(measured[run].aperture_um)),
+                    "aperture_um": own.aperture_um,
+                    "misfit_percent": gap,
                 }
             )
-            for (run, family), fit in fits.fits.items()
-        ],
-        ignore_index=True,
-    )
-    with house_style():
-        ax = new_axes(height_mm=95.0)
-        fit_misfit(frame, ax)
-    return Drawing(
-        name="misfit of fitted curves",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption="Measured undersize less the fitted curve, every run; lines join the medians.",
-        alternative=" ".join(fit_sentences(fits)),
-    )
+        )
+    return pd.concat(rows, ignore_index=True)
 
 
 def _titled(frame: pd.DataFrame) -> pd.DataFrame:
