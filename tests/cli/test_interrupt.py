@@ -32,12 +32,13 @@ def _wait_for_draft(folder, process):
     return False
 
 
-@pytest.mark.skipif(os.name == "nt", reason="signals are sent otherwise on Windows")
 @pytest.mark.parametrize("is_there", [False, True], ids=["new", "replacing"])
 def test_interrupt_while_writing(tmp_path, bench, contents, is_there):
     words = ("sizes", bench.name, "--method", "linear", "--out", "r", "--replace")
     if is_there:
-        assert _start(tmp_path, *words).wait(timeout=120) == 0
+        first = _start(tmp_path, *words)
+        first.communicate(timeout=120)
+        assert first.returncode == 0
     before = contents(tmp_path)
     process = _start(tmp_path, *words)
     assert _wait_for_draft(tmp_path, process)
