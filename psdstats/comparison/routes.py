@@ -165,8 +165,9 @@ def _set_aside(response: Response) -> tuple[str, ...]:
         return ()
     runs = ", ".join(response.set_aside[:_LISTED])
     more = f" and {count - _LISTED} more" if count > _LISTED else ""
+    word = "run" if count == 1 else "runs"
     return (
-        f"{count} runs set aside, because the sieves do not bracket {response.quantity} in every "
+        f"{count} {word} set aside, because the sieves do not bracket {response.quantity} in every "
         f"run of their cell: {runs}{more}.",
     )
 
