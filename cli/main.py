@@ -18,7 +18,18 @@ from .console import Console
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
-COMMANDS = ("demo", "sheet", "check", "convert", "sizes", "budget", "compare", "report")
+COMMANDS = (
+    "demo",
+    "sheet",
+    "check",
+    "convert",
+    "sizes",
+    "budget",
+    "compare",
+    "groups",
+    "rate",
+    "report",
+)
 REFUSED = 2
 STOPPED = 130
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from .console import Console
@@ -54,8 +55,9 @@ def write_result(
     *,
     tables: Sequence[Table],
     drawings: Iterable[Drawing] = (),
+    texts: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
-    """Write tables and figures into --out, or say how to have them."""
+    """Write tables, figures and texts (by file name) into --out, or say how to have them."""
     if options.out is None:
         console.remark("Add --out DIR to have the tables and figures as files.")
         return
@@ -71,6 +73,8 @@ def write_result(
         if made:
             (folder / "figures").mkdir()
             write_drawings(folder / "figures", made)
+        for name, text in texts.items():
+            (folder / name).write_text(text, encoding="utf-8", newline="")
 
     target = write_folder_atomically(options.out, write, replace=options.replace)
     console.remark(f"Wrote tables and figures to {target}")

@@ -102,5 +102,7 @@ def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | No
     if high > ends[1]:
         arrow(ax, (stop, target_um), ">", colour=RUST, down=False)
     if np.isfinite(time):
+        at = (min(time, inside), target_um)
+        label_at(ax, f"{significant(time, 3)} min", at, shift=(0, 9), align="center")
         (point,) = ax.plot([time], [target_um], "D", color=RUST)
         hover(point, f"target reached at {significant(time, 3)} min ({interval(low, high)})")

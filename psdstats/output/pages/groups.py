@@ -17,6 +17,7 @@ from psdstats.output.pages.groups_results import (
     condition_columns,
     place_words,
 )
+from psdstats.output.pages.parts import PageParts
 from psdstats.output.pages.wording import as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
@@ -27,6 +28,7 @@ __all__ = [
     "agreement_table",
     "conditions_table",
     "groups_files",
+    "groups_parts",
     "groups_section",
     "groups_sentences",
     "groups_tables",
@@ -35,9 +37,9 @@ __all__ = [
 ]
 
 _SDS = {
-    "repeatability": "s_r, within a group",
-    "between": "s_L, between groups",
-    "reproducibility": "s_R, reproducibility",
+    "repeatability": "s_r",
+    "between": "s_L",
+    "reproducibility": "s_R",
 }
 
 
@@ -60,6 +62,20 @@ def groups_tables(results: GroupResults) -> list[Table]:
     return [table for table in tables if not table.frame.empty]
 
 
+def groups_parts(results: GroupResults) -> PageParts:
+    """What the command shows: verdicts, every table, both figures."""
+    tables = groups_tables(results)
+    consistency = consistency_drawing(results)
+    drawings = [agreement_drawing(results.agreement)]
+    return PageParts(
+        sentences=groups_sentences(results),
+        tables=tuple(tables),
+        first=tuple(tables[:2]),
+        drawings=tuple(drawings if consistency is None else [*drawings, consistency]),
+        notes=_intraclass_note(results),
+    )
+
+
 def groups_section(results: GroupResults) -> Section:
     """Verdicts, ratios and precision as a section; the longer tables are in `groups_files`."""
     blocks: list[Block] = [Bullets(groups_sentences(results))]
@@ -68,8 +84,7 @@ def groups_section(results: GroupResults) -> Section:
     drawing = consistency_drawing(results)
     if drawing is not None:
         blocks.append(drawing)
-    if results.intraclass.table.empty:
-        blocks.append(Note(f"Intraclass correlation {results.intraclass.status}."))
+    blocks += [Note(note) for note in _intraclass_note(results)]
     return Section(heading="Do the groups agree?", blocks=tuple(blocks))
 
 
@@ -167,7 +182,8 @@ def precision_table(results: GroupResults) -> Table:
         name="group precision",
         frame=frame,
         caption=f"Precision of {results.quantity} at each condition (ISO 5725-2), with {level} "
-        "intervals in brackets.",
+        "intervals: s_r within a group (repeatability), s_L between groups, s_R both together "
+        "(reproducibility).",
         columns=tuple(columns),
         row_headings=len(results.conditions),
         notes=(
@@ -227,6 +243,11 @@ def intraclass_table(results: GroupResults) -> Table:
             "agreement by itself.",
         ),
     )
+
+
+def _intraclass_note(results: GroupResults) -> tuple[str, ...]:
+    found = results.intraclass
+    return (f"Intraclass correlation {found.status}.",) if found.table.empty else ()
 
 
 def _where(results: GroupResults, status: str) -> str:

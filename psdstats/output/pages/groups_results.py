@@ -25,7 +25,7 @@ from psdstats.output.tables.columns import Column
 from psdstats.study import Study
 from psdstats.uncertainty import Propagation
 
-__all__ = ["GroupResults", "collect_groups", "condition_columns", "place_words"]
+__all__ = ["GroupResults", "collect_groups", "condition_columns", "place_words", "stated_margin"]
 
 _TIME = "milling_time_min"
 
@@ -147,3 +147,9 @@ def place_words(row: Mapping[Hashable, Any], conditions: Iterable[str]) -> str:
         value = f"{row[name]:g}" if isinstance(row[name], float) else str(row[name])
         words.append(f"{value} min" if name == _TIME else f"{column_words(name)} {value}")
     return ", ".join(words)
+
+
+def stated_margin(study: Study) -> float | None:
+    """The difference too small to matter that the study states, per cent."""
+    value = study.compare.get("margin_percent")
+    return float(value) if isinstance(value, int | float) else None

@@ -7,6 +7,7 @@ import pandas as pd
 from psdstats.comparison.whole import StackPart, WholeComparison
 from psdstats.output.content import Block, Bullets, Drawing, Note, Section
 from psdstats.output.figures.classes import class_changes
+from psdstats.output.pages.parts import PageParts
 from psdstats.output.pages.wording import as_sentence, column_words, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
@@ -16,6 +17,7 @@ __all__ = [
     "class_drawings",
     "moved_table",
     "sensitivity_table",
+    "whole_parts",
     "whole_section",
     "whole_sentences",
     "whole_tables",
@@ -32,6 +34,18 @@ def whole_sentences(whole: WholeComparison, *, every_pair: bool = False) -> tupl
         told = part.moved if every_pair else part.moved[-1:]
         lines += [f"{part.name}, {one.sentence}" if several else one.sentence for one in told]
     return said_once(lines)
+
+
+def whole_parts(whole: WholeComparison) -> PageParts:
+    """What the command shows: verdict, classes that moved between the ends, all in tables."""
+    tables = tuple(whole_tables(whole))
+    return PageParts(
+        sentences=whole_sentences(whole),
+        tables=tables,
+        first=tables[-1:],
+        drawings=tuple(class_drawings(whole)),
+        notes=said_once(whole.notes),
+    )
 
 
 def whole_section(whole: WholeComparison) -> Section:

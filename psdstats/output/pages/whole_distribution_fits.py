@@ -9,6 +9,7 @@ from psdstats.comparison.whole_fits import CurvePoints, StudyFits
 from psdstats.output.content import Drawing
 from psdstats.output.figures.misfit import fit_misfit
 from psdstats.output.figures.panels import joint_key, new_panels
+from psdstats.output.pages.parts import PageParts
 from psdstats.output.style import house_style
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -18,6 +19,7 @@ __all__ = [
     "fineness_sentences",
     "fineness_table_of",
     "fit_sentences",
+    "fits_parts",
     "fitted_sizes_table",
     "misfit_drawing",
     "parameters_table",
@@ -28,6 +30,40 @@ _TITLES = {
     "log-normal": "log-normal",
     "gates-gaudin-schuhmann": "Gates–Gaudin–Schuhmann",
 }
+
+
+def fits_parts(
+    fits: StudyFits, points: list[CurvePoints], runs: pd.DataFrame, fineness: pd.DataFrame
+) -> PageParts:
+    """What the command shows: how well each distribution fits, and the fineness class.
+
+    Parameters
+    ----------
+    fits : StudyFits
+        From `fit_study`.
+    points : list of CurvePoints
+        From `curve_points` of the same study and sources.
+    runs : DataFrame
+        Run table of the study.
+    fineness : DataFrame
+        From `fineness_table`.
+
+    Returns
+    -------
+    PageParts
+    """
+    tables = (
+        families_table(fits),
+        parameters_table(fits),
+        fitted_sizes_table(fits),
+        fineness_table_of(fineness),
+    )
+    return PageParts(
+        sentences=(*fit_sentences(fits), *fineness_sentences(fineness)),
+        tables=tables,
+        first=tables[:1],
+        drawings=(misfit_drawing(fits, points, runs),) if fits.fits else (),
+    )
 
 
 def fit_sentences(fits: StudyFits) -> tuple[str, ...]:

@@ -212,7 +212,7 @@ def _with_interval(number: float, lower: float, upper: float, *, decimal: str) -
         value = digits.fixed(number, digits.decimals_for(spread), decimal=decimal)
     else:
         value = digits.significant(number, decimal=decimal)
-    return f"{value} ({limits})"
+    return value if limits == digits.MISSING else f"{value} ({limits})"
 
 
 def _number(value: object) -> float:

@@ -1,0 +1,117 @@
+"""psdstats groups: do the groups agree, and did the whole distribution change."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from ..console import Console
+from ..options import add_json, add_propagation, add_study, add_writing, share
+from ..presenting import add_all_tables, present
+from ..propagation import propagate_study
+from ..study_source import read_checked
+
+if TYPE_CHECKING:
+    from psdstats.output.pages.parts import PageParts
+    from psdstats.study import Study
+
+SUMMARY = "do the groups agree, which size classes moved, which curve fits"
+EXAMPLE = "psdstats groups my-trial --margin 5 --whole --out my-groups"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    parser.add_argument(
+        "--quantity",
+        choices=("D10", "D50", "D90", "span"),
+        default="D50",
+        metavar="NAME",
+        help="what the groups are compared in: D10, D50, D90 or span (default D50)",
+    )
+    parser.add_argument(
+        "--margin",
+        type=float,
+        metavar="PERCENT",
+        help="difference between groups too small to matter (default: as study.toml says)",
+    )
+    parser.add_argument(
+        "--level",
+        type=share,
+        default=0.95,
+        metavar="P",
+        help="confidence level, joint over the groups (default 0.95)",
+    )
+    parser.add_argument(
+        "--raw", action="store_true", help="precision in units of the size, not per cent of it"
+    )
+    parser.add_argument(
+        "--whole",
+        action="store_true",
+        help="test the whole distribution too, and show which size classes moved",
+    )
+    parser.add_argument(
+        "--by",
+        default="milling_time_min",
+        metavar="COLUMN",
+        help="column whose levels --whole compares (default: milling time)",
+    )
+    parser.add_argument(
+        "--fits",
+        action="store_true",
+        help="fit three distributions to every run too, with goodness of fit and fineness class",
+    )
+    add_all_tables(parser)
+    add_propagation(parser)
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Judge the groups, then what else was asked; print, write."""
+    from psdstats.comparison import measurement_sources
+    from psdstats.output.pages.groups import groups_parts
+    from psdstats.output.pages.groups_results import collect_groups, stated_margin
+
+    study, _ = read_checked(options, console)
+    known = propagate_study(
+        study, options, console, sources=measurement_sources(study, options.sources)
+    )
+    results = collect_groups(
+        study,
+        known,
+        quantity=options.quantity,
+        scale="raw" if options.raw else "log",
+        margin_percent=stated_margin(study) if options.margin is None else options.margin,
+        level=options.level,
+    )
+    parts = groups_parts(results)
+    if options.whole:
+        parts += _whole(study, options)
+    if options.fits:
+        parts += _fits(study, options)
+    return present(parts, options, console)
+
+
+def _whole(study: Study, options: argparse.Namespace) -> PageParts:
+    from psdstats.comparison.whole import compare_distributions
+    from psdstats.output.pages.whole_distribution import whole_parts
+
+    found = compare_distributions(
+        study,
+        by=options.by,
+        within=None if options.by == "group" else "group",
+        level=options.level,
+        seed=options.seed,
+    )
+    return whole_parts(found)
+
+
+def _fits(study: Study, options: argparse.Namespace) -> PageParts:
+    from psdstats.comparison.whole_fits import curve_points, fit_study
+    from psdstats.distribution.fineness import fineness_table
+    from psdstats.output.pages.whole_distribution_fits import fits_parts
+
+    points = curve_points(study, sources=options.sources)
+    fits = fit_study(study, sources=options.sources)
+    return fits_parts(fits, points, study.runs_frame(), fineness_table(study))

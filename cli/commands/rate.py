@@ -1,0 +1,90 @@
+"""psdstats rate: size against milling time, and when to stop."""
+
+from __future__ import annotations
+
+import argparse
+
+from ..console import Console
+from ..options import add_json, add_propagation, add_study, add_writing, share
+from ..presenting import add_all_tables, present
+from ..propagation import propagate_study
+from ..study_source import read_checked
+
+SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
+EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    parser.add_argument(
+        "--quantity",
+        choices=("D10", "D50", "D90"),
+        default="D50",
+        metavar="NAME",
+        help="which size: D10, D50 or D90 (default D50)",
+    )
+    parser.add_argument(
+        "--by",
+        metavar="COLUMN",
+        help="column whose levels get a curve each (default: the one factor that study.toml sets "
+        "aside, such as ball_ratio)",
+    )
+    parser.add_argument(
+        "--together", action="store_true", help="one curve for all runs, whatever their factors"
+    )
+    parser.add_argument(
+        "--curve",
+        choices=("no change", "constant rate", "power law", "approach to a limit"),
+        metavar="NAME",
+        help="curve to use: 'no change', 'constant rate', 'power law' or 'approach to a limit' "
+        "(default: the one the information criterion prefers)",
+    )
+    parser.add_argument("--target-um", type=float, metavar="SIZE", help="size to reach, µm")
+    parser.add_argument(
+        "--margin",
+        type=float,
+        metavar="PERCENT",
+        help="how little of the limit size may be left to gain",
+    )
+    parser.add_argument(
+        "--level", type=share, default=0.95, metavar="P", help="confidence level (default 0.95)"
+    )
+    parser.add_argument(
+        "--powder-g",
+        type=float,
+        metavar="MASS",
+        help="powder charged, g; with --balls-g: effect of the samples taken out",
+    )
+    parser.add_argument("--balls-g", type=float, metavar="MASS", help="balls charged, g")
+    add_all_tables(parser)
+    add_propagation(parser)
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Fit, print, write."""
+    from psdstats.comparison import measurement_sources
+    from psdstats.output.pages.rate import collect_loss, rate_factor, rate_parts
+    from psdstats.rate import fit_rate
+
+    study, _ = read_checked(options, console)
+    known = propagate_study(
+        study, options, console, sources=measurement_sources(study, options.sources)
+    )
+    by = None if options.together else options.by or rate_factor(study)
+    result = fit_rate(
+        study,
+        quantity=options.quantity,
+        by=by,
+        curve=options.curve,
+        target_um=options.target_um,
+        margin_percent=options.margin,
+        level=options.level,
+        powder_g=options.powder_g,
+        balls_g=options.balls_g,
+        propagation=known,
+    )
+    loss, notes = collect_loss(study, by=by, level=options.level)
+    return present(rate_parts(result, loss, notes=notes), options, console)

@@ -1,0 +1,162 @@
+"""Tables of the rate of milling; times in min, sizes in µm, rates in 1/min."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.numbers import interval
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+from psdstats.rate import LossRates, RateResult
+
+__all__ = [
+    "choice_table",
+    "loss_table",
+    "parameters_table",
+    "stopping_table",
+    "withdrawal_table",
+]
+
+
+def stopping_table(result: RateResult) -> Table:
+    """Times to the target and to the margin, with intervals that may be open."""
+    frame = _titled(result.stopping_frame())
+    frame["shown"] = [
+        "never"
+        if row["excluded"]
+        else interval(
+            row["lower_min"],
+            np.inf if row["upper_open"] else row["upper_min"],
+        )
+        for row in frame.to_dict("records")
+    ]
+    frame["question"] = [
+        f"{result.quantity} at {row['asked']:g} µm"
+        if row["asked_unit"] == "µm"
+        else f"less than {row['asked']:g} % left to gain"
+        for row in frame.to_dict("records")
+    ]
+    return Table(
+        name="when to stop",
+        frame=frame,
+        caption="When to stop milling.",
+        columns=(
+            *_series_columns(frame),
+            Column(name="question", heading="wanted"),
+            Column(name="time_min", heading="milling time", unit="min", show=Show.NUMBER),
+            Column(name="shown", heading=f"{100 * result.level:g} % interval", unit="min"),
+            Column(name="beyond_last_time", heading="beyond the times measured"),
+        ),
+        row_headings=len(_series_columns(frame)) + 1,
+        notes=(
+            "An interval with > is open: the data do not bound the time. A time beyond those "
+            "measured rests on the form of the curve alone.",
+        ),
+    )
+
+
+def parameters_table(result: RateResult) -> Table:
+    """What the chosen curve says of itself, then the spread between groups and runs."""
+    frame = _titled(result.parameters_frame())
+    return Table(
+        name="rate parameters",
+        frame=frame,
+        caption=f"Curve of {result.quantity} against milling time.",
+        columns=(
+            *_series_columns(frame),
+            Column(name="parameter", heading="parameter"),
+            Column(name="unit", heading="unit"),
+            Column(
+                name="value",
+                heading=f"value ({100 * result.level:g} % interval)",
+                show=Show.MEASURED,
+                lower="lower",
+                upper="upper",
+            ),
+        ),
+        row_headings=len(_series_columns(frame)) + 1,
+    )
+
+
+def choice_table(result: RateResult) -> Table:
+    """The curves compared by their information criterion."""
+    frame = _titled(result.choice_frame())
+    criterion = "AICc" if all(one.choice.corrected for one in result.series) else "AIC"
+    return Table(
+        name="rate curves",
+        frame=frame,
+        caption=f"Curves compared for {result.quantity}.",
+        columns=(
+            *_series_columns(frame),
+            Column(name="curve", heading="curve"),
+            Column(name="parameters", heading="parameters", show=Show.COUNT),
+            Column(name="criterion", heading=criterion, show=Show.NUMBER, decimals=1),
+            Column(name="difference", heading="difference", show=Show.NUMBER, decimals=1),
+            Column(name="weight", heading="weight", show=Show.PER_CENT),
+        ),
+        row_headings=len(_series_columns(frame)) + 1,
+        notes=(
+            "The smaller the criterion the better; below 2 apart two curves are nearly as good, "
+            "above 10 the worse one has no support.",
+        ),
+    )
+
+
+def loss_table(loss: LossRates) -> Table:
+    """Rate of loss above each sieve."""
+    frame = _titled(loss.frame)
+    return Table(
+        name="loss above each sieve",
+        frame=frame,
+        caption="First-order loss of the mass above each sieve.",
+        columns=(
+            *_series_columns(frame),
+            Column(name="aperture_um", heading="above", unit="µm", show=Show.NUMBER, decimals=0)
+            if (frame["aperture_um"] % 1 == 0).all()
+            else Column(name="aperture_um", heading="above", unit="µm", show=Show.NUMBER),
+            Column(
+                name="rate_per_min",
+                heading=f"rate ({100 * loss.level:g} % interval)",
+                unit="1/min",
+                show=Show.MEASURED,
+                lower="lower_per_min",
+                upper="upper_per_min",
+            ),
+            Column(name="half_life_min", heading="half gone after", unit="min", show=Show.NUMBER),
+            Column(name="runs", heading="runs", show=Show.COUNT),
+            Column(name="curvature_p", heading="p of a bend", show=Show.P_VALUE),
+            Column(name="verdict", heading="first order?"),
+        ),
+        row_headings=len(_series_columns(frame)) + 1,
+        notes=("The rates of the sieves come from the same runs, so their errors are related.",),
+    )
+
+
+def withdrawal_table(result: RateResult) -> Table:
+    """Powder left and ball-to-powder ratio after every sample of every charge."""
+    return Table(
+        name="ball-to-powder ratio",
+        frame=result.withdrawal_frame(),
+        caption="Powder left in the jar after each sample, and what that does to the "
+        "ball-to-powder ratio.",
+        columns=(
+            Column(name="charge", heading="charge"),
+            Column(name="milling_time_min", heading="sample at", unit="min", show=Show.NUMBER),
+            Column(name="withdrawn_g", heading="taken in all", unit="g", show=Show.NUMBER),
+            Column(name="left_g", heading="left", unit="g", show=Show.NUMBER),
+            Column(name="ball_to_powder", heading="balls to powder", show=Show.NUMBER, decimals=2),
+            Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
+        ),
+        row_headings=2,
+    )
+
+
+def _series_columns(frame: pd.DataFrame) -> list[Column]:
+    """A column that names the series, where there is more than one."""
+    named = (frame["series"] != "").any()
+    return [Column(name="series", heading="series")] if named else []
+
+
+def _titled(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(series=frame["series"].astype(str).str.replace("_", " "))
