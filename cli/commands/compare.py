@@ -41,16 +41,17 @@ def _short(tables: list[Table]) -> list[Table]:
 
 def _narrowed(table: Table, plan: ComparisonPlan) -> Table:
     """A table of effects that fits a terminal; the files hold every column."""
-    spare = ("df",) if plan.at_each is None else ("df", "detectable_percent")
-    columns = tuple(column for column in table.columns if column.name not in spare)
-    return replace(table, columns=columns) if table.name.startswith("effects") else table
+    if plan.at_each is None or not table.name.startswith("effects"):
+        return table
+    kept = tuple(column for column in table.columns if column.name != "detectable_percent")
+    return replace(table, columns=kept)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
     from psdstats.comparison import measurement_sources
     from psdstats.output.content import Drawing
-    from psdstats.output.pages.comparison import comparison_section
+    from psdstats.output.pages.comparison import comparison_files, comparison_section
     from psdstats.output.tables import Table
 
     study, _ = read_checked(options, console)
@@ -60,6 +61,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     comparison = compare_study(study, options, known)
     section = comparison_section(comparison)
     tables = [block for block in section.blocks if isinstance(block, Table)]
+    tables += comparison_files(comparison)
     console.document(
         {
             "headlines": list(comparison.headlines),

@@ -31,11 +31,11 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.bundle import write_report_folder
     from psdstats.output.pages.budget import budget_files, budget_section
     from psdstats.output.pages.checks import checks_table
+    from psdstats.output.pages.comparison import comparison_files
     from psdstats.output.pages.sizes import curves_table, sizes_section
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
-    from psdstats.uncertainty import budget
-    from psdstats.uncertainty import mean_sizes, undersize_bands
+    from psdstats.uncertainty import budget, mean_sizes, undersize_bands
 
     study, checks = read_checked(options, console)
     sources = measurement_sources(study, options.sources)
@@ -61,7 +61,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
             target,
             content,
             provenance=record,
-            tables=[curves_table(bands), checks_table(checks), *budget_files(parts)],
+            tables=[
+                curves_table(bands),
+                checks_table(checks),
+                *comparison_files(comparison),
+                *budget_files(parts),
+            ],
             replace=options.replace,
             progress=progress,
         )

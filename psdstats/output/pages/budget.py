@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Block, Drawing, Note, Paragraph, Section
+from psdstats.output.content import Block, Drawing, Paragraph, Section
 from psdstats.output.digits import decimals_for, fixed
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.numbers import per_cent
+from psdstats.output.pages.notes import notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -38,8 +39,11 @@ def budget_section(budget: Budget) -> Section:
     blocks: list[Block] = [Paragraph(sentence) for sentence in budget_sentences(budget)]
     blocks.append(shares_drawing(budget))
     blocks += budget_tables(budget)
-    blocks += [Note(note) for note in budget_notes(budget)]
-    return Section(heading="Where the uncertainty comes from", blocks=tuple(blocks))
+    return Section(
+        heading="Where the uncertainty comes from",
+        blocks=tuple(blocks),
+        sections=notes_section("Notes on the budget", budget_notes(budget)),
+    )
 
 
 def budget_sentences(budget: Budget) -> tuple[str, ...]:

@@ -54,9 +54,9 @@ def checks_section(report: CheckReport) -> Section:
     if notes:
         blocks.append(
             Paragraph(
-                f"{notes} further notes ask for nothing (such as a class that weighs a little less "
-                "than nothing, within weighing noise); they are in the table of checks among the "
-                "files."
+                f"{notes} further note{'s ask' if notes > 1 else ' asks'} for nothing (such as a "
+                "class that weighs a little less than nothing, within weighing noise); see the "
+                "table of checks among the files."
             )
         )
     if report.switched_off:

@@ -12,18 +12,18 @@ from psdstats.output.content import (
     Block,
     Bullets,
     Drawing,
-    Note,
-    Paragraph,
     Section,
     Verdict,
 )
 from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
 from psdstats.output.numbers import ratio
+from psdstats.output.pages.notes import notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 
 __all__ = [
+    "comparison_files",
     "comparison_section",
     "comparison_verdicts",
     "effects_table",
@@ -33,6 +33,7 @@ __all__ = [
 ]
 
 _MILLING = "milling_time_min"
+_SHOWN = 2  # families of contrasts on the page
 
 
 def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
@@ -75,7 +76,6 @@ def effects_table(comparison: Comparison, family: str) -> Table:
             decimals=1,
         ),
         Column(name="verdict", heading="verdict"),
-        Column(name="df", heading="df", show=Show.NUMBER, decimals=1),
     ]
     return Table(
         name=f"effects {family}",
@@ -113,27 +113,34 @@ def tests_table(comparison: Comparison) -> Table:
 
 
 def variance_table(comparison: Comparison) -> Table | None:
-    """Standard deviations of the random parts, in per cent of the size."""
+    """Standard deviations of the random parts, in per cent of the size, a column a quantity."""
     frame = comparison.variance_frame()
     if frame.empty:
         return None
     frame["component"] = [_component(str(name)) for name in frame["component"]]
-    return Table(
-        name="variance components",
-        frame=frame,
-        caption="What else varies: standard deviations beyond the measurement, per cent of size.",
-        columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="component", heading="between"),
+    wide = pd.DataFrame({"component": frame["component"].unique()}).set_index("component")
+    columns = [Column(name="component", heading="between")]
+    for quantity, own in frame.groupby("quantity", sort=False):
+        values = own.set_index("component")
+        wide[f"sd_{quantity}_percent"] = values["sd_percent"]
+        wide[f"variance_{quantity}"] = values["variance"]
+        columns.append(
             Column(
-                name="sd_percent",
-                heading="standard deviation",
+                name=f"sd_{quantity}_percent",
+                heading=str(quantity),
                 unit="%",
                 show=Show.NUMBER,
                 decimals=2,
-            ),
-        ),
-        notes=("A dash: the estimate of the variance is below zero, so none was seen.",),
+            )
+        )
+    is_below = bool((frame["variance"] < 0.0).any())
+    dash = ("A dash: the estimate of the variance is below zero, so none was seen.",)
+    return Table(
+        name="variance components",
+        frame=wide.reset_index(),
+        caption="What else varies: standard deviations beyond the measurement, per cent of size.",
+        columns=tuple(columns),
+        notes=dash if is_below else (),
     )
 
 
@@ -167,26 +174,37 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
 
 
 def comparison_section(comparison: Comparison) -> Section:
-    """The whole comparison."""
-    families = list(dict.fromkeys(comparison.to_frame()["family"]))
-    blocks: list[Block] = [Bullets(tuple(comparison.headlines))]
+    """The comparison as the page shows it; `comparison_files` holds what is left out."""
+    told = {verdict.sentence for verdict in comparison_verdicts(comparison)}
+    further = tuple(sentence for sentence in comparison.headlines if sentence not in told)
+    blocks: list[Block] = [Bullets(further)] if further else []
     if not comparison.tests_frame().empty:
         blocks.append(tests_table(comparison))
     quantities = [result.quantity for result in comparison.results]
-    for family in families:
-        if family != "all pairs" or len(families) == 1:
-            blocks.append(ratio_drawing(comparison, family, quantities))
+    for family in _families(comparison)[:_SHOWN]:
+        blocks.append(ratio_drawing(comparison, family, quantities))
         blocks.append(effects_table(comparison, family))
     variances = variance_table(comparison)
     if variances is not None:
         blocks.append(variances)
-    blocks += [
-        Paragraph(f"Model of {result.quantity}: {result.model}") for result in comparison.results
-    ]
-    blocks += [Note(note) for note in comparison.all_notes()]
+    models = tuple(f"{result.quantity}: {result.model}" for result in comparison.results)
     return Section(
-        heading=f"Did {_words(comparison.plan.by)} change the size?", blocks=tuple(blocks)
+        heading=f"Did {_words(comparison.plan.by)} change the size?",
+        blocks=tuple(blocks),
+        sections=(
+            Section(heading="Models fitted", blocks=(Bullets(models),)),
+            *notes_section("Notes on the comparison", comparison.all_notes()),
+        ),
     )
+
+
+def comparison_files(comparison: Comparison) -> list[Table]:
+    """Families of contrasts that only the files hold."""
+    return [effects_table(comparison, family) for family in _families(comparison)[_SHOWN:]]
+
+
+def _families(comparison: Comparison) -> list[str]:
+    return list(dict.fromkeys(comparison.to_frame()["family"]))
 
 
 def _words(column: str) -> str:

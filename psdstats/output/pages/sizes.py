@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from psdstats.output.content import Block, Drawing, Note, Paragraph, Section, Verdict
+from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.numbers import per_cent
+from psdstats.output.pages.notes import notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -17,10 +18,12 @@ from psdstats.uncertainty import Propagation
 __all__ = [
     "balance_verdict",
     "curves_table",
+    "declared_column",
     "means_table",
     "size_drawing",
     "sizes_section",
     "sizes_table",
+    "time_column",
     "undersize_drawing",
 ]
 
@@ -42,6 +45,8 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
         below = own["status"] == "below the finest sieve"
         above = own["status"] == "above the coarsest sieve"
         bound = own["bound_upper"].where(below, own["bound_lower"])
+        if quantity == "span":  # outwards to two decimals: still a bound, and readable
+            bound = (np.ceil(100 * bound) / 100).where(below, np.floor(100 * bound) / 100)
         wide[name] = own["value"].where(~(below | above), bound).to_numpy()
         wide[f"u_{name}"] = own["u"].to_numpy()
         wide[f"lower_{name}"] = own["lower"].to_numpy()
@@ -60,9 +65,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
     wide["balance_share_D50"] = share.to_numpy()
     columns.append(
-        Column(
-            name="balance_share_D50", heading="balance share of D50", show=Show.PER_CENT, decimals=1
-        )
+        Column(name="balance_share_D50", heading="balance", show=Show.PER_CENT, decimals=1)
     )
     return Table(
         name="sizes",
@@ -71,7 +74,8 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
         columns=tuple(columns),
         notes=(
             f"The files hold the {100 * propagation.coverage:g} % intervals too. "
-            "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate.",
+            "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate. "
+            "Balance: its share of the variance of D50.",
         ),
     )
 
@@ -125,6 +129,7 @@ def balance_verdict(propagation: Propagation) -> Verdict:
     column = propagation.quantities.index("D50")
     shares = propagation.balance_share[:, column]
     shares = shares[np.isfinite(shares)]
+    largest = float(shares.max(initial=0.0))
     u = 100 * propagation.u[:, column] / propagation.value[:, column]
     u = u[np.isfinite(u)]
     if len(shares) == 0:
@@ -133,8 +138,12 @@ def balance_verdict(propagation: Propagation) -> Verdict:
         "balance",
         f"The measurement leaves D50 with a standard uncertainty of {np.median(u):.2g} % (median "
         f"over the runs; {u.min():.2g} % to {u.max():.2g} %). Of that variance the balance makes "
-        f"{per_cent(float(np.median(shares)), decimals=1)} (median), at most "
-        f"{per_cent(float(shares.max()), decimals=1)}.",
+        + (
+            "less than 0.1 % in every run."
+            if largest < 0.001
+            else f"{per_cent(float(np.median(shares)), decimals=1)} (median), at most "
+            f"{per_cent(largest, decimals=1)}."
+        ),
     )
 
 
@@ -162,12 +171,13 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Dr
     with house_style():
         ax = new_axes(height_mm=95.0)
         cumulative_undersize(frame, ax)
+    of_group = f" of {group}" if len(set(runs["group"])) > 1 else ""
     times = ", ".join(f"{time:g}" for time in sorted(own["milling_time_min"].unique()))
     return Drawing(
         name=f"undersize {group}",
         figure=ax.figure,  # type: ignore[arg-type]
-        caption=f"Cumulative undersize of {group} by milling time, with uncertainty bands.",
-        alternative=f"Mass finer than each aperture for {len(own)} runs of {group} at {times} min; "
+        caption=f"Cumulative undersize{of_group} by milling time, with uncertainty bands.",
+        alternative=f"Mass finer than each aperture for {len(own)} runs{of_group} at {times} min; "
         "the numbers are in the table of curves.",
     )
 
@@ -203,20 +213,22 @@ def sizes_section(
         sizes_table(propagation, runs),
     ]
     blocks += [undersize_drawing(bands, runs, group) for group in dict.fromkeys(runs["group"])]
-    blocks += [Note(note) for note in propagation.notes]
-    return Section(heading="Sizes", blocks=tuple(blocks))
+    return Section(
+        heading="Sizes",
+        blocks=tuple(blocks),
+        sections=notes_section("Notes on the sizes", propagation.notes),
+    )
 
 
 def time_column(times: pd.Series) -> Column:
     """The column of milling times, with as many decimals as the times need."""
-    needed = max((len(f"{float(time):.6g}".partition(".")[2]) for time in times), default=0)
-    return Column(
-        name="milling_time_min",
-        heading="milling time",
-        unit="min",
-        show=Show.NUMBER,
-        decimals=needed,
-    )
+    return declared_column(times, name="milling_time_min", heading="milling time", unit="min")
+
+
+def declared_column(values: pd.Series, *, name: str, heading: str, unit: str) -> Column:
+    """A column of numbers somebody wrote down, with as many decimals as they need."""
+    needed = max((len(f"{float(value):.6g}".partition(".")[2]) for value in values), default=0)
+    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=needed)
 
 
 def _key_column(means: pd.DataFrame, name: str) -> Column:

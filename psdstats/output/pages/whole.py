@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from psdstats.comparison import Comparison
-from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section
+from psdstats.output.content import Block, Paragraph, ReportContent, Section
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.comparison import comparison_section, comparison_verdicts
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
+from psdstats.output.pages.notes import notes_section, without_repeats
 from psdstats.output.pages.signs import with_decimal_sign
-from psdstats.output.pages.sizes import balance_verdict
+from psdstats.output.pages.sizes import balance_verdict, declared_column
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -59,13 +60,15 @@ def report_content(
         title=study.title,
         subtitle=_subtitle(study),
         verdicts=(*comparison_verdicts(comparison), balance_verdict(propagation)),
-        sections=(
-            study_section(study),
-            checks_section(checks),
-            first,
-            comparison_section(comparison),
-            *rest,
-            method_section(study, propagation),
+        sections=without_repeats(
+            (
+                study_section(study),
+                checks_section(checks),
+                first,
+                comparison_section(comparison),
+                *rest,
+                method_section(study, propagation),
+            )
         ),
         cautions=CAUTIONS,
         references=REFERENCES,
@@ -113,8 +116,11 @@ def study_section(study: Study) -> Section:
         ),
         _balance_table(study),
     ]
-    blocks += [Note(note) for note in study.notes]
-    return Section(heading="The study", blocks=tuple(blocks))
+    return Section(
+        heading="The study",
+        blocks=tuple(blocks),
+        sections=notes_section("What had to be assumed", study.notes),
+    )
 
 
 def _balance_table(study: Study) -> Table:
@@ -128,7 +134,19 @@ def _balance_table(study: Study) -> Table:
         }
         for balance in study.balances.values()
     ]
-    return Table(name="balances", frame=pd.DataFrame(rows), caption="Balances as declared.")
+    frame = pd.DataFrame(rows)
+    return Table(
+        name="balances",
+        frame=frame,
+        caption="Balances as declared.",
+        columns=(
+            Column(name="balance", heading="balance"),
+            *(
+                declared_column(frame[f"{name}_g"], name=f"{name}_g", heading=name, unit="g")
+                for name in ("resolution", "repeatability")
+            ),
+        ),
+    )
 
 
 def _subtitle(study: Study) -> str:
