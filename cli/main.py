@@ -28,6 +28,7 @@ COMMANDS = (
     "compare",
     "groups",
     "rate",
+    "plan",
     "report",
 )
 REFUSED = 2

@@ -8,8 +8,8 @@ import pandas as pd
 
 from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks
-from psdstats.output.figures.marks import hover, need, rows, series_key
-from psdstats.output.style import GREY, mark
+from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.style import GREY, INK, mark
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +20,12 @@ _COLUMNS = ("series", "sample_g", "u_percent", "marked")
 
 
 def uncertainty_against_sample(
-    frame: pd.DataFrame, ax: Axes, *, wanted_percent: float, label: str, key: bool = True
+    frame: pd.DataFrame,
+    ax: Axes,
+    *,
+    wanted_percent: float,
+    label: str,
+    around: tuple[float, float] | None = None,
 ) -> Axes:
     """Draw standard uncertainty against sample mass on log axes, with the wanted value as a line.
 
@@ -35,8 +40,8 @@ def uncertainty_against_sample(
         Uncertainty that is aimed at, per cent.
     label : str
         Label of the vertical axis, with unit.
-    key : bool, default=True
-        Whether a key names the series.
+    around : (float, float) or None
+        Range of uncertainty that must be seen, where several Axes share their scale.
 
     Returns
     -------
@@ -45,13 +50,11 @@ def uncertainty_against_sample(
     """
     frame = need(frame, _COLUMNS, "uncertainty against sample")
     names = list(dict.fromkeys(frame["series"]))
-    around = (
-        min(float(frame["u_percent"].min()), wanted_percent),
-        max(float(frame["u_percent"].max()), wanted_percent),
-    )
+    low, high = around or (float(frame["u_percent"].min()), float(frame["u_percent"].max()))
+    seen = (min(low, wanted_percent), max(high, wanted_percent))
     mass = (float(frame["sample_g"].min()), float(frame["sample_g"].max()))
     log_ticks(ax, "x", around=mass, label="sample mass / g")
-    log_ticks(ax, "y", around=around, label=label)
+    log_ticks(ax, "y", around=seen, label=label)
     line = ax.axhline(wanted_percent, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
     hover(line, f"wanted: {wanted_percent:g} %")
     for index, name in enumerate(names):
@@ -61,6 +64,9 @@ def uncertainty_against_sample(
             own["u_percent"],
             color=look.colour,
             linestyle=look.line,
+            marker=look.marker,
+            markevery=[bool(shown) for shown in own["marked"]],
+            markersize=4,
             label=str(name),
         )
         for row in rows(own[own["marked"].astype(bool)]):
@@ -68,6 +74,5 @@ def uncertainty_against_sample(
                 [row.sample_g], [row.u_percent], look.marker, color=look.colour, markersize=4
             )
             hover(point, f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} %")
-    if key:
-        series_key(ax, names)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
     return ax

@@ -7,7 +7,7 @@ condition) with the columns by which the agreement of the groups was judged.
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import takewhile
 from typing import Any
 
@@ -19,7 +19,7 @@ from psdstats.comparison.groups_intraclass import Intraclass, intraclass_correla
 from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.outliers import outliers
 from psdstats.comparison.precision import Precision, precision
-from psdstats.output.pages.sizes import time_column
+from psdstats.output.pages.number_columns import number_column
 from psdstats.output.pages.wording import column_words
 from psdstats.output.tables.columns import Column
 from psdstats.study import Study
@@ -126,11 +126,8 @@ def condition_columns(results: GroupResults) -> list[Column]:
 
 
 def _condition_column(name: str, values: pd.Series) -> Column:
-    if name == _TIME:
-        return time_column(values)
-    if not pd.api.types.is_numeric_dtype(values):
-        return Column(name=name, heading=column_words(name))
-    return replace(time_column(values), name=name, heading=column_words(name), unit="")
+    unit = "min" if name == _TIME else ""
+    return number_column(values, name=name, heading=column_words(name), unit=unit)
 
 
 def place_words(row: Mapping[Hashable, Any], conditions: Iterable[str]) -> str:

@@ -52,7 +52,7 @@ def rate_factor(study: Study) -> str | None:
     frame = study.runs_frame()
     if not isinstance(also, list | tuple) or len(also) != 1 or also[0] not in frame.columns:
         return None
-    return str(also[0]) if frame[also[0]].nunique() > 1 else None
+    return str(also[0]) if len(set(frame[also[0]])) > 1 else None
 
 
 def collect_loss(

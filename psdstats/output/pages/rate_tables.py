@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.output.numbers import interval
+from psdstats.output.pages.number_columns import number_column
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.rate import LossRates, RateResult
@@ -112,9 +113,7 @@ def loss_table(loss: LossRates) -> Table:
         caption="First-order loss of the mass above each sieve.",
         columns=(
             *_series_columns(frame),
-            Column(name="aperture_um", heading="above", unit="µm", show=Show.NUMBER, decimals=0)
-            if (frame["aperture_um"] % 1 == 0).all()
-            else Column(name="aperture_um", heading="above", unit="µm", show=Show.NUMBER),
+            number_column(frame["aperture_um"], name="aperture_um", heading="above", unit="µm"),
             Column(
                 name="rate_per_min",
                 heading=f"rate ({100 * loss.level:g} % interval)",
@@ -135,14 +134,16 @@ def loss_table(loss: LossRates) -> Table:
 
 def withdrawal_table(result: RateResult) -> Table:
     """Powder left and ball-to-powder ratio after every sample of every charge."""
+    frame = result.withdrawal_frame()
+    times = frame["milling_time_min"]
     return Table(
         name="ball-to-powder ratio",
-        frame=result.withdrawal_frame(),
+        frame=frame,
         caption="Powder left in the jar after each sample, and what that does to the "
         "ball-to-powder ratio.",
         columns=(
             Column(name="charge", heading="charge"),
-            Column(name="milling_time_min", heading="sample at", unit="min", show=Show.NUMBER),
+            number_column(times, name="milling_time_min", heading="sample at", unit="min"),
             Column(name="withdrawn_g", heading="taken in all", unit="g", show=Show.NUMBER),
             Column(name="left_g", heading="left", unit="g", show=Show.NUMBER),
             Column(name="ball_to_powder", heading="balls to powder", show=Show.NUMBER, decimals=2),

@@ -1,0 +1,139 @@
+"""psdstats plan power: what a trial of so many groups, times and replicates would show."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..console import Console
+from ..options import add_json, add_writing, share
+from ..presenting import add_all_tables, present
+from .plan_options import whole_numbers
+
+if TYPE_CHECKING:
+    from psdstats.planning import Variation
+
+SUMMARY = "chance of showing a change, and the smallest change likely to be shown"
+EXAMPLE = "psdstats plan power --run-percent 2 --group-percent 2 --change -10 --replicates 1,2,3"
+
+_QUESTIONS = {"each": "each against first", "last": "last against first", "any": "any difference"}
+_SOURCES = (
+    ("run", "between repeated runs of one group at one time"),
+    ("group", "between groups, the same at all times (default 0)"),
+    ("group-time", "between groups in how they change with time (default 0)"),
+    ("measurement", "of the readings, each run for itself (default 0)"),
+    ("sieves", "of the sieves, shared by the runs of a group (default 0)"),
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument(
+        "--study", type=Path, metavar="STUDY", help="take the variation from this study"
+    )
+    parser.add_argument("--encoding", metavar="NAME", help="text encoding of the study's CSV files")
+    parser.add_argument(
+        "--quantity",
+        choices=("D10", "D50", "D90", "span"),
+        default="D50",
+        metavar="NAME",
+        help="quantity whose variation is taken from the study (default D50)",
+    )
+    for name, meaning in _SOURCES:
+        parser.add_argument(
+            f"--{name}-percent",
+            type=float,
+            metavar="SD",
+            help=f"standard deviation {meaning}, per cent of size",
+        )
+    for name, default in (("groups", "4"), ("times", "5"), ("replicates", "1,2,3")):
+        parser.add_argument(
+            f"--{name}",
+            type=whole_numbers,
+            default=whole_numbers(default),
+            metavar="N,N",
+            help=f"numbers of {name} to try (default {default})",
+        )
+    parser.add_argument(
+        "--change",
+        type=float,
+        default=-10.0,
+        metavar="PERCENT",
+        help="change of size from first to last time that shall be shown (default -10)",
+    )
+    parser.add_argument(
+        "--question",
+        choices=tuple(_QUESTIONS),
+        default="each",
+        help="each time against the first, the last time alone, or any difference at all",
+    )
+    parser.add_argument(
+        "--alpha", type=share, default=0.05, metavar="P", help="level of the test (default 0.05)"
+    )
+    parser.add_argument(
+        "--power", type=share, default=0.8, metavar="P", help="power aimed at (default 0.8)"
+    )
+    parser.add_argument(
+        "--trials",
+        type=int,
+        default=2000,
+        metavar="N",
+        help="simulated trials a design (default 2000)",
+    )
+    parser.add_argument(
+        "--seed", type=int, default=0, metavar="N", help="seed of the simulation (default 0)"
+    )
+    add_all_tables(parser)
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Simulate, print, write."""
+    from psdstats.output.pages.planning_power import power_parts
+    from psdstats.planning import power
+
+    variation = _variation(options)
+    with console.progress("Simulating") as progress:
+        result = power(
+            variation,
+            groups=options.groups,
+            times=options.times,
+            replicates=options.replicates,
+            change_percent=options.change,
+            question=_QUESTIONS[options.question],
+            alpha=options.alpha,
+            wanted_power=options.power,
+            trials=options.trials,
+            seed=options.seed,
+            progress=progress,
+        )
+    return present(power_parts(result), options, console)
+
+
+def _variation(options: argparse.Namespace) -> Variation:
+    """Variation of the study named, or as stated on the command line."""
+    from psdstats.planning import PlanError, Variation, variation_of
+
+    stated = {
+        f"{name.replace('-', '_')}_percent": getattr(options, f"{name.replace('-', '_')}_percent")
+        for name, _ in _SOURCES
+    }
+    given = {name: value for name, value in stated.items() if value is not None}
+    if options.study is not None and given:
+        raise PlanError(
+            f"both a study and {', '.join(given)} are given; name the study, or state the "
+            "variation, not both."
+        )
+    if options.study is not None:
+        from psdstats.study import read_study
+
+        study = read_study(options.study, encoding=options.encoding)
+        return variation_of(study, quantity=options.quantity, seed=options.seed)
+    if "run_percent" not in given:
+        raise PlanError(
+            "the variation is not known; name a study with --study, or state the standard "
+            "deviation of repeated runs with --run-percent."
+        )
+    return Variation(**given)

@@ -1,0 +1,113 @@
+"""psdstats plan precision: balance and sample that a wanted uncertainty asks for."""
+
+from __future__ import annotations
+
+import argparse
+
+from ..console import Console
+from ..options import add_json, add_writing, numbers
+from ..presenting import add_all_tables, present
+from .plan_options import powder
+
+SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
+EXAMPLE = (
+    "psdstats plan precision --powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 "
+    "--density 2.7 --wanted 1"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument(
+        "--powder",
+        type=powder,
+        required=True,
+        metavar="D10,D50,D90",
+        help="sizes expected, µm",
+    )
+    parser.add_argument(
+        "--apertures", type=numbers, required=True, metavar="A,B", help="sieves of the stack, µm"
+    )
+    parser.add_argument(
+        "--density", type=float, required=True, metavar="RHO", help="particle density, g/cm³"
+    )
+    parser.add_argument(
+        "--wanted",
+        type=float,
+        default=1.0,
+        metavar="PERCENT",
+        help="wanted standard uncertainty of the size, per cent (default 1)",
+    )
+    parser.add_argument(
+        "--quantity",
+        choices=("D10", "D50", "D90"),
+        default="D50",
+        metavar="NAME",
+        help="which size: D10, D50 or D90 (default D50)",
+    )
+    parser.add_argument(
+        "--resolution",
+        type=numbers,
+        default=(0.1, 0.01, 0.001),
+        metavar="D,D",
+        help="balance resolutions to try, g (default 0.1,0.01,0.001)",
+    )
+    parser.add_argument(
+        "--sample",
+        type=numbers,
+        default=(10.0, 25.0, 50.0, 100.0),
+        metavar="M,M",
+        help="sample masses to try, g (default 10,25,50,100)",
+    )
+    parser.add_argument(
+        "--repeatability-d",
+        type=float,
+        default=1.0,
+        metavar="N",
+        help="standard deviation of repeated readings in scale intervals (default 1)",
+    )
+    parser.add_argument(
+        "--certified-u",
+        type=float,
+        metavar="PERCENT",
+        help="standard uncertainty of certified apertures, per cent (default: tolerance of "
+        "the standard)",
+    )
+    parser.add_argument(
+        "--standard",
+        default="ISO 3310-1",
+        metavar="NAME",
+        help="standard whose tolerance applies without certificates (default ISO 3310-1)",
+    )
+    parser.add_argument(
+        "--shape-factor",
+        type=float,
+        default=0.5,
+        metavar="F",
+        help="particle volume over the cube of its sieve size (default 0.5)",
+    )
+    add_all_tables(parser)
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Plan, print, write."""
+    from psdstats.output.pages.planning import precision_parts
+    from psdstats.planning import ExpectedPowder, precision
+
+    name, (d10, d50, d90) = options.powder
+    plan = precision(
+        ExpectedPowder(name=name, d10_um=d10, d50_um=d50, d90_um=d90),
+        options.apertures,
+        wanted_percent=options.wanted,
+        density_g_per_cm3=options.density,
+        quantity=options.quantity,
+        shape_factor=options.shape_factor,
+        resolution_g=options.resolution,
+        sample_g=options.sample,
+        repeatability_d=options.repeatability_d,
+        certified_u_percent=options.certified_u,
+        standard=options.standard,
+    )
+    return present(precision_parts(plan), options, console)

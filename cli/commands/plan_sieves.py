@@ -1,0 +1,96 @@
+"""psdstats plan sieves: which sieves of a standard series make the stack."""
+
+from __future__ import annotations
+
+import argparse
+
+from ..console import Console
+from ..options import add_json, add_writing, share
+from ..presenting import add_all_tables, present
+from .plan_options import powder
+
+SUMMARY = "a stack of standard sieves for the powders a trial will meet"
+EXAMPLE = (
+    "psdstats plan sieves --powder unmilled=150,250,400 --powder milled=45,110,210 --sample-g 50"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument(
+        "--powder",
+        type=powder,
+        action="append",
+        required=True,
+        metavar="NAME=D10,D50,D90",
+        help="sizes expected, µm; repeat for each powder, the unmilled and the finest at least",
+    )
+    parser.add_argument(
+        "--series",
+        default="R20/3",
+        metavar="NAME",
+        help="series to choose from: R20/3, R40/3 or R20 (default R20/3)",
+    )
+    parser.add_argument(
+        "--finest", type=float, default=20.0, metavar="SIZE", help="finest sieve at hand, µm"
+    )
+    parser.add_argument(
+        "--coarsest", type=float, default=16_000.0, metavar="SIZE", help="coarsest sieve, µm"
+    )
+    parser.add_argument(
+        "--sieves",
+        type=int,
+        metavar="N",
+        help="number of sieves (default: the fewest that keep the fullest class small)",
+    )
+    parser.add_argument(
+        "--most",
+        type=int,
+        default=8,
+        metavar="N",
+        help="sieves the shaker takes besides the pan (default 8)",
+    )
+    parser.add_argument(
+        "--sample-g", type=float, default=50.0, metavar="MASS", help="sample, g (default 50)"
+    )
+    parser.add_argument(
+        "--frame-mm",
+        type=float,
+        default=200.0,
+        metavar="SIZE",
+        help="diameter of the sieve frames, mm (default 200)",
+    )
+    parser.add_argument(
+        "--fullest",
+        type=share,
+        default=0.30,
+        metavar="SHARE",
+        help="share of the sample aimed at for the fullest class (default 0.30)",
+    )
+    add_all_tables(parser)
+    add_writing(parser)
+    add_json(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Choose, print, write."""
+    from psdstats.output.pages.planning import stack_parts
+    from psdstats.planning import ExpectedPowder, PlanError, choose_sieves
+    from psdstats.sieves import series
+
+    names = [name for name, _ in options.powder]
+    if len(set(names)) < len(names):
+        raise PlanError(f"powders are named {', '.join(names)}; give each a name of its own.")
+    choice = choose_sieves(
+        [
+            ExpectedPowder(name=name, d10_um=d10, d50_um=d50, d90_um=d90)
+            for name, (d10, d50, d90) in options.powder
+        ],
+        series(options.series, finest_um=options.finest, coarsest_um=options.coarsest),
+        sieves=options.sieves,
+        most_sieves=options.most,
+        sample_g=options.sample_g,
+        frame_diameter_mm=options.frame_mm,
+        fullest_share=options.fullest,
+    )
+    return present(stack_parts(choice), options, console)

@@ -1,0 +1,105 @@
+"""Power of planned trials: what each design would show, as words, table and figure."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from psdstats.output.content import Drawing
+from psdstats.output.figures.power import power_curves
+from psdstats.output.pages.parts import PageParts
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+from psdstats.planning import PowerResult
+
+__all__ = ["power_drawing", "power_parts", "power_table"]
+
+_NORMAL_95 = 1.96
+
+
+def power_parts(result: PowerResult) -> PageParts:
+    """What the command shows."""
+    table = power_table(result)
+    return PageParts(
+        sentences=_told(result),
+        tables=(table, _curve_table(result)),
+        first=(table,),
+        drawings=(power_drawing(result),),
+    )
+
+
+def power_table(result: PowerResult) -> Table:
+    """One row a design: runs, power, smallest change that is likely to be shown."""
+    return Table(
+        name="power",
+        frame=result.to_frame(),
+        caption=f"Power to show a change of {_signed(result.change_percent)} % ({result.question}, "
+        f"level {result.alpha:g}).",
+        columns=(
+            Column(name="groups", heading="groups", show=Show.COUNT),
+            Column(name="times", heading="times", show=Show.COUNT),
+            Column(name="replicates", heading="replicates", show=Show.COUNT),
+            Column(name="runs", heading="runs", show=Show.COUNT),
+            Column(name="power", heading="power", show=Show.PER_CENT),
+            Column(
+                name="detectable_decrease_percent",
+                heading=f"decrease shown in {100 * result.wanted_power:g} %",
+                unit="%",
+                show=Show.NUMBER,
+                decimals=1,
+            ),
+        ),
+        row_headings=3,
+        notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
+    )
+
+
+def power_drawing(result: PowerResult) -> Drawing:
+    """Power against the true change, one curve a design."""
+    frame = result.curve_frame()
+    error = _NORMAL_95 * frame["power_error"]
+    drawn = pd.DataFrame(
+        {
+            "design": _names(frame),
+            "x": frame["change_percent"],
+            "power": frame["power"],
+            "lower": (frame["power"] - error).clip(lower=0.0),
+            "upper": (frame["power"] + error).clip(upper=1.0),
+        }
+    )
+    with house_style():
+        ax = new_axes(height_mm=95.0)
+        power_curves(drawn, ax, wanted=result.wanted_power)
+        if result.change_percent < 0:
+            ax.invert_xaxis()
+        ax.set_title("groups × times × replicates")
+    return Drawing(
+        name="power",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption="Chance of showing a change against its size, with the 95 % interval of the "
+        "simulation; dashed: the power aimed at.",
+        alternative=" ".join(_told(result)),
+    )
+
+
+def _told(result: PowerResult) -> tuple[str, ...]:
+    return tuple(text.replace(" of -", " of −") for text in result.sentences())
+
+
+def _curve_table(result: PowerResult) -> Table:
+    return Table(
+        name="power curves",
+        frame=result.curve_frame(),
+        caption="Power against the true change, with its Monte Carlo standard error.",
+    )
+
+
+def _names(frame: pd.DataFrame) -> list[str]:
+    return [
+        f"{row['groups']} × {row['times']} × {row['replicates']}"
+        for row in frame.to_dict("records")
+    ]
+
+
+def _signed(value: float) -> str:
+    return f"{value:+g}".replace("-", "−")
