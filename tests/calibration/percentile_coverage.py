@@ -197,8 +197,8 @@ def write_table(table: pd.DataFrame, out: Path, *, trials: int, seed: int) -> No
     (out / "percentile_coverage.md").write_text(
         "# Coverage of the 95 % intervals of sizes\n\n"
         f"`python tests/calibration/percentile_coverage.py --trials {trials} --seed {seed}`, "
-        f"{DATE}. Per cent of intervals that hold the truth; D10 to span over both runs of a study, the "
-        "ratio once a study. The Monte Carlo error is one standard error of a coverage of 95 % "
+        f"{DATE}. Per cent of intervals that hold the truth; D10 to span over both runs of a "
+        "study, the ratio once a study. The Monte Carlo error is one standard error of a coverage of 95 % "
         "over that many studies.\n\n"
         "Reading it: without a certificate one or two rectangular aperture errors dominate, and "
         "a linear interval of ± 1.96 u is then wider than 95 % needs; Monte Carlo is not. The "
