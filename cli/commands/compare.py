@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from ..comparing import compare_study
 from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
+from ..presenting import add_all_tables
 from ..propagation import propagate_study
 from ..study_source import read_checked
 from ..writing import print_sentences, print_table, records, remark_notes, write_result
@@ -25,9 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_comparison(parser)
-    parser.add_argument(
-        "--all-tables", action="store_true", help="print every table, not only the first effects"
-    )
+    add_all_tables(parser)
     add_propagation(parser)
     add_writing(parser)
     add_json(parser)

@@ -143,11 +143,11 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
 
 def test_compare_prints_one_family_or_all(psdstats, benches):
     short = psdstats("compare", benches, *LINEAR)
-    assert "Effect of milling time (min), against first" in short.out
-    assert "successive: ratios" not in short.out
+    assert "Effect of milling time (min), each level against the first" in short.out
+    assert "against the one before: ratios" not in short.out
     assert "Not shown: tests, effects successive, effects all pairs." in short.out
     full = psdstats("compare", benches, *LINEAR, "--all-tables", "--quiet")
-    assert "successive: ratios" in full.out
+    assert "against the one before: ratios" in full.out
     table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
     assert all(len(line) <= 100 for line in table if " vs " in line)
 

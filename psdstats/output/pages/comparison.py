@@ -33,6 +33,11 @@ __all__ = [
 ]
 
 _MILLING = "milling_time_min"
+_FAMILIES = {
+    "against first": "each level against the first",
+    "successive": "each level against the one before",
+    "all pairs": "every pair of levels",
+}
 _SHOWN = 2  # families of contrasts on the page
 
 
@@ -80,8 +85,8 @@ def effects_table(comparison: Comparison, family: str) -> Table:
     return Table(
         name=f"effects {family}",
         frame=frame,
-        caption=f"Effect of {_words(comparison.plan.by)}{_unit(comparison)}, {family}: ratios of "
-        "sizes.",
+        caption=f"Effect of {_words(comparison.plan.by)}{_unit(comparison)}, {_FAMILIES[family]}: "
+        "ratios of sizes.",
         columns=tuple(columns),
         row_headings=2 if each is None else 3,
         notes=(
@@ -167,8 +172,8 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
     return Drawing(
         name=f"effect ratios {family}",
         figure=ax.figure,  # type: ignore[arg-type]
-        caption=f"Ratios {family} with {100 * comparison.level:g} % simultaneous intervals; "
-        "left of 1 is finer.",
+        caption=f"Ratios, {_FAMILIES[family]}, with {100 * comparison.level:g} % simultaneous "
+        "intervals; left of 1 is finer.",
         alternative="; ".join(_finding(row) for row in frame.to_dict("records")) + ".",
     )
 

@@ -36,7 +36,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     wide = runs[["run", "group", "milling_time_min"]].copy()
     columns = [
         Column(name="run", heading="run"),
-        Column(name="group", heading="group"),
+        *([] if _names_tell_group(wide) else [Column(name="group", heading="group")]),
         time_column(wide["milling_time_min"]),
     ]
     for quantity in propagation.quantities:
@@ -229,6 +229,12 @@ def declared_column(values: pd.Series, *, name: str, heading: str, unit: str) ->
     """A column of numbers somebody wrote down, with as many decimals as they need."""
     needed = max((len(f"{float(value):.6g}".partition(".")[2]) for value in values), default=0)
     return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=needed)
+
+
+def _names_tell_group(runs: pd.DataFrame) -> bool:
+    """Whether a column of groups would say nothing new beside the names of the runs."""
+    pairs = zip(runs["run"].str.lower(), runs["group"].str.lower(), strict=True)
+    return len(set(runs["group"])) == 1 or all(run.startswith(group) for run, group in pairs)
 
 
 def _key_column(means: pd.DataFrame, name: str) -> Column:

@@ -1,0 +1,103 @@
+"""The page of a comparison: the same numbers, told once."""
+
+import numpy as np
+import pytest
+
+from psdstats.comparison import compare
+from psdstats.output.pages.comparison import (
+    comparison_files,
+    comparison_section,
+    comparison_verdicts,
+    effects_table,
+    ratio_drawing,
+    variance_table,
+)
+from psdstats.output.pages.comparison import (
+    tests_table as f_table,
+)
+from psdstats.output.tables import Table
+
+
+def test_verdicts_are_the_last_against_the_first(benches):
+    verdicts = comparison_verdicts(benches.comparison)
+    rows = benches.comparison.to_frame("against first").query("high == '48'")
+    assert [verdict.word for verdict in verdicts] == list(rows["verdict"])
+    assert [verdict.sentence for verdict in verdicts] == list(rows["sentence"])
+
+
+def test_effects_are_the_comparison_in_full(benches):
+    table = effects_table(benches.comparison, "successive")
+    expected = benches.comparison.to_frame("successive")
+    for name in ("ratio", "ratio_lower", "df", "p_adjusted", "detectable_percent"):
+        assert table.frame[name].to_numpy() == pytest.approx(expected[name].to_numpy(), nan_ok=True)
+    assert list(table.frame["contrast"].unique()) == ["6 vs 0", "12 vs 6", "24 vs 12", "48 vs 24"]
+    assert table.caption == (
+        "Effect of milling time (min), each level against the one before: ratios of sizes."
+    )
+
+
+def test_level_of_the_other_factor_has_a_column(benches):
+    found = compare(
+        benches.study,
+        "ball_ratio",
+        "group",
+        at_each="milling_time_min",
+        quantities=("D50",),
+        propagation=benches.sizes,
+    )
+    table = effects_table(found, "all pairs")
+    assert list(table.frame["milling_time_min"]) == ["0", "6", "12", "24", "48"]
+    assert set(table.frame["contrast"]) == {"10 vs 5"}
+    assert table.row_headings == 3
+    drawing = ratio_drawing(found, "all pairs", ["D50"])
+    assert "D50 10 vs 5, milling time 24: " in drawing.alternative
+
+
+def test_drawn_ratios_are_those_of_the_table(benches):
+    drawing = ratio_drawing(benches.comparison, "against first", ["D50"])
+    rows = benches.comparison["D50"].family("against first")
+    drawn = [
+        float(line.get_xdata()[0])
+        for line in drawing.figure.axes[0].lines
+        if len(line.get_xdata()) == 1
+    ]
+    expected = rows[["ratio", "ratio_lower", "ratio_upper"]].to_numpy().ravel()
+    assert sorted(drawn) == pytest.approx(sorted(expected), rel=1e-6)
+    assert drawing.alternative.count(";") == len(rows) - 1
+
+
+def test_variances_have_a_column_for_each_quantity(benches):
+    table = variance_table(benches.comparison)
+    expected = benches.comparison.variance_frame().set_index(["quantity", "component"])
+    assert list(table.frame["component"]) == ["group", "group and milling time", "runs"]
+    for quantity in ("D10", "D50", "D90", "span"):
+        runs = table.frame.set_index("component").loc["runs", f"sd_{quantity}_percent"]
+        assert runs == pytest.approx(expected.loc[(quantity, "residual"), "sd_percent"])
+    below = (benches.comparison.variance_frame()["variance"] < 0).any()
+    assert bool(table.notes) == bool(below)
+
+
+def test_single_runs_have_no_variances(bench):
+    assert variance_table(bench.comparison) is None
+    table = f_table(bench.comparison)
+    assert set(table.frame["route"]) == {"measurement only"}
+    assert np.isinf(table.frame["df_den"]).all()
+
+
+def test_section_and_files_hold_every_family_once(benches):
+    section = comparison_section(benches.comparison)
+    shown = [block.name for block in section.blocks if isinstance(block, Table)]
+    files = [table.name for table in comparison_files(benches.comparison)]
+    assert [name for name in shown if name.startswith("effects")] == [
+        "effects against first",
+        "effects successive",
+    ]
+    assert files == ["effects all pairs"]
+
+
+def test_verdicts_are_not_repeated_in_the_list(benches):
+    section = comparison_section(benches.comparison)
+    told = {verdict.sentence for verdict in comparison_verdicts(benches.comparison)}
+    items = set(section.blocks[0].items)
+    assert items.isdisjoint(told)
+    assert items | told == set(benches.comparison.headlines)

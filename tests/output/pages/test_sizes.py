@@ -1,0 +1,123 @@
+"""The page of sizes says what the propagation found, with open percentiles left open."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from psdstats.output.pages.sizes import (
+    balance_verdict,
+    curves_table,
+    declared_column,
+    means_table,
+    size_drawing,
+    sizes_section,
+    sizes_table,
+    undersize_drawing,
+)
+
+
+def test_table_holds_the_propagation_in_full(benches):
+    table = sizes_table(benches.sizes, benches.runs)
+    expected = benches.sizes.to_frame().set_index(["run", "quantity"])
+    for row in table.rows():
+        for quantity, name in (("D50", "D50_um"), ("span", "span")):
+            own = expected.loc[(row["run"], quantity)]
+            if np.isfinite(own["value"]):
+                assert row[name] == own["value"]
+                assert row[f"u_{name}"] == own["u"]
+                assert row[f"side_{name}"] == ""
+
+
+def test_open_percentiles_are_bounds(benches):
+    table = sizes_table(benches.sizes, benches.runs)
+    frame = table.frame.set_index("run")
+    is_open = np.isnan(benches.sizes.value[:, 0])
+    assert is_open.any()
+    assert ((frame["side_D10_um"] == "<").to_numpy() == is_open).all()
+    column = [c.heading for c in table.columns].index("D10")
+    for run, texts in zip(table.frame["run"], table.grid(), strict=True):
+        assert texts[column].startswith("<") == bool(frame.loc[run, "side_D10_um"])
+
+
+def test_open_span_is_rounded_outwards(benches):
+    frame = sizes_table(benches.sizes, benches.runs).frame
+    own = benches.sizes.to_frame().query("quantity == 'span'").reset_index(drop=True)
+    below = frame["side_span"] == "<"
+    assert below.any()
+    shown, bound = frame.loc[below, "span"], own.loc[below.to_numpy(), "bound_upper"]
+    assert (shown.to_numpy() >= bound.to_numpy()).all()
+    assert (shown.to_numpy() - bound.to_numpy() < 0.01).all()
+
+
+def test_group_is_left_out_where_names_tell_it(benches):
+    headings = [c.heading for c in sizes_table(benches.sizes, benches.runs).columns]
+    assert "group" not in headings
+    renamed = benches.runs.assign(group=benches.runs["group"].map(lambda name: f"Bench {name}"))
+    assert "group" in [c.heading for c in sizes_table(benches.sizes, renamed).columns]
+
+
+def test_curves_are_the_cumulative_undersize(bench):
+    frame = curves_table(bench.bands).frame
+    run = bench.study.runs[0]
+    nets = [reading.net_g for reading in run.readings]
+    expected = np.cumsum(nets)[:-1] / sum(nets)
+    own = frame[(frame["run"] == run.name) & (frame["aperture_um"] > 0)].sort_values("aperture_um")
+    assert own["undersize"].to_numpy() == pytest.approx(expected, abs=1e-12)
+
+
+def test_drawings_tell_the_course_in_words(bench):
+    drawing = size_drawing(bench.means, caption="Sizes.")
+    d50 = bench.means.query("quantity == 'D50'").set_index("milling_time_min")["value"]
+    assert f"D50: {d50.iloc[0]:.3g} µm at 0 min, {d50.iloc[-1]:.3g} µm at 48 min." in (
+        drawing.alternative
+    )
+    curves = undersize_drawing(bench.bands, bench.runs, "all")
+    assert curves.caption == "Cumulative undersize by milling time, with uncertainty bands."
+    assert "for 5 runs at 0, 6, 12, 24, 48 min" in curves.alternative
+
+
+def test_group_is_named_where_there_are_several(benches):
+    drawing = undersize_drawing(benches.bands, benches.runs, "Rowan")
+    assert "undersize of Rowan by milling time" in drawing.caption
+
+
+def test_balance_verdict_gives_median_and_largest(benches):
+    column = benches.sizes.quantities.index("D50")
+    share = 100 * benches.sizes.balance_share[:, column]
+    sentence = balance_verdict(benches.sizes).sentence
+    found = re.search(r"balance makes (.+) % \(median\), at most (.+) %\.", sentence)
+    assert float(found[1]) == pytest.approx(np.median(share), abs=0.051)
+    assert float(found[2]) == pytest.approx(share.max(), abs=0.051)
+
+
+def test_balance_that_does_not_matter_is_said_shortly(bench):
+    assert balance_verdict(bench.sizes).sentence.endswith(
+        "Of that variance the balance makes less than 0.1 % in every run."
+    )
+
+
+@pytest.mark.parametrize(
+    ("values", "texts"),
+    [([0.01, 0.1], ["0.01", "0.10"]), ([6.0, 12.0], ["6", "12"]), ([0.5, 24.0], ["0.5", "24.0"])],
+)
+def test_declared_numbers_keep_their_decimals(values, texts):
+    column = declared_column(pd.Series(values), name="x", heading="x", unit="g")
+    assert [column.text({"x": value}) for value in values] == texts
+
+
+def test_means_name_their_levels(benches):
+    table = means_table(benches.means, caption="Means.", level=0.95)
+    assert [c.heading for c in table.columns][:3] == ["quantity", "group", "milling time"]
+    assert table.row_headings == 3
+
+
+def test_section_has_a_figure_for_each_group(benches):
+    section = sizes_section(benches.sizes, benches.runs, benches.bands, benches.means)
+    names = [block.name for block in section.blocks if hasattr(block, "figure")]
+    assert names == [
+        "sizes against milling time",
+        *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
+    ]
+    assert section.sections[0].blocks[0].items == benches.sizes.notes

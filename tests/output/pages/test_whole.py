@@ -1,0 +1,128 @@
+"""The whole report: order, nothing told twice, one decimal sign, cautions always there."""
+
+import re
+
+import pytest
+
+from psdstats.output.content import Bullets, Section
+from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
+from psdstats.output.pages.method import CAUTIONS, REFERENCES
+from psdstats.output.pages.notes import notes_section, without_repeats
+from psdstats.output.pages.signs import sentence_with_sign
+from psdstats.output.pages.sizes import sizes_section
+from psdstats.output.pages.whole import report_content
+from psdstats.output.provenance import provenance_record
+from psdstats.output.tables import Table
+from psdstats.study import tare_history
+
+
+def _content(found, decimal="."):
+    record = provenance_record(found.study, found.sizes, {"level": 0.95})
+    middle = [sizes_section(found.sizes, found.runs, found.bands, found.means)]
+    return report_content(
+        found.study,
+        found.checks,
+        found.sizes,
+        found.comparison,
+        middle=middle,
+        record=record,
+        decimal=decimal,
+    )
+
+
+def test_order_of_the_report(benches):
+    content = _content(benches)
+    assert [section.heading for section in content.sections] == [
+        "The study",
+        "Checks of the readings",
+        "Sizes",
+        "Did milling time change the size?",
+        "Method",
+    ]
+    assert [verdict.word for verdict in content.verdicts][-1] == "balance"
+    assert content.cautions == CAUTIONS
+    assert content.references == REFERENCES
+    assert content.provenance["inputs: runs.csv"]
+
+
+def test_every_reference_cited_exists(benches):
+    text = " ".join(block.text for block in _content(benches).blocks() if hasattr(block, "text"))
+    cited = {
+        int(number)
+        for numbers in re.findall(r"\[([\d, ]+)\]", text)
+        for number in numbers.split(",")
+    }
+    assert cited == set(range(1, len(REFERENCES) + 1))
+
+
+def test_groups_are_counted_from_the_runs(benches):
+    table = next(block for block in _content(benches).blocks() if isinstance(block, Table))
+    assert list(table.frame["runs"]) == [20, 20, 20, 20]
+    assert table.frame["times"].iloc[0] == "0, 6, 12, 24, 48"
+    assert table.frame["apertures_um"].iloc[-1] == "53, 75, 106, 150, 212, 300, 425, 600"
+
+
+def test_notes_are_told_once(bench):
+    items = [
+        item
+        for block in _content(bench).blocks()
+        if isinstance(block, Bullets)
+        for item in block.items
+    ]
+    assert len(items) == len(set(items))
+    assert set(bench.study.notes) <= set(items)
+
+
+def test_lists_left_empty_disappear():
+    first = Section(heading="A", blocks=(Bullets(("one", "two")),))
+    second = Section(heading="B", sections=notes_section("Notes", ["two"]))
+    third = Section(heading="C", sections=notes_section("Notes", ["two", "three"]))
+    kept = without_repeats([first, second, third])
+    assert [section.heading for section in kept] == ["A", "C"]
+    assert kept[1].sections[0].blocks == (Bullets(("three",)),)
+    assert notes_section("Notes", []) == ()
+
+
+def test_checks_list_what_presses_and_count_the_notes(benches):
+    section = checks_section(benches.checks)
+    pressing = [each for each in benches.checks.findings if each.severity != "note"]
+    table = next(block for block in section.blocks if isinstance(block, Table))
+    assert list(table.frame["says"]) == [each.says for each in pressing]
+    assert table.frame["where"].iloc[0].startswith("cedar-5to1-6min-b, Cedar 180 µm (weighings.csv")
+    notes = len(benches.checks.findings) - len(pressing)
+    assert f"{notes} further notes ask for nothing" in section.blocks[-1].text
+    assert len(checks_table(benches.checks).frame) == len(benches.checks.findings)
+
+
+def test_tares_that_moved_are_named(benches):
+    drawings = tare_drawings(tare_history(benches.study))
+    assert [drawing.name for drawing in drawings] == [
+        f"tares {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")
+    ]
+    assert "Alder 63 µm in alder-10to1-12min-b" in drawings[0].alternative
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("ratio 0.462 (0.439 to 0.485).", "ratio 0,462 (0,439 to 0,485)."),
+        ("-0.01 g, −30.3 %, +8.3 %, ±3.1", "-0,01 g, −30,3 %, +8,3 %, ±3,1"),
+        ("p = 0.0004.", "p = 0,0004."),
+        ("run-1.5 of version 0.1.0", "run-1.5 of version 0.1.0"),
+        ("ISO 9276-1. 5 runs", "ISO 9276-1. 5 runs"),
+        ("x1.5.csv and 1.5.csv", "x1.5.csv and 1.5.csv"),
+    ],
+)
+def test_decimal_comma_in_sentences(text, expected):
+    assert sentence_with_sign(text, ",") == expected
+    assert sentence_with_sign(text, ".") == text
+
+
+def test_report_with_comma_has_no_point_between_digits(bench):
+    content = _content(bench, ",")
+    texts = [verdict.sentence for verdict in content.verdicts]
+    for block in content.blocks():
+        texts += [*getattr(block, "items", ()), getattr(block, "caption", "")]
+    assert content.decimal == ","
+    assert any(re.search(r"\d,\d", text) for text in texts)
+    assert not [text for text in texts if re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text)]
