@@ -15,9 +15,14 @@ PLANS = ("power", "precision", "sieves", "charge", "timeline")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare one subcommand a plan."""
-    plans = parser.add_subparsers(dest="plan", metavar="PLAN", required=True)
+    plans = parser.add_subparsers(
+        dest="plan",
+        metavar="PLAN",
+        required=True,
+        help="what to plan; each has a --help of its own",
+    )
     for name in PLANS:
-        module = import_module(f".plan_{name}", __package__)
+        module = import_module(f"..plans.{name}", __package__)
         command = plans.add_parser(
             name,
             help=module.SUMMARY,

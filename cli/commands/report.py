@@ -32,6 +32,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.budget import budget_files, budget_section
     from psdstats.output.pages.checks import checks_table
     from psdstats.output.pages.comparison import comparison_files
+    from psdstats.output.pages.further import further_sections
     from psdstats.output.pages.sizes import curves_table, sizes_section
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
@@ -45,13 +46,18 @@ def run(options: argparse.Namespace, console: Console) -> int:
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
     parts = budget(study, by=comparison.plan.by, sources=sources)
+    further = further_sections(study, propagation, level=options.level)
     record = provenance_record(study, propagation, comparison_options(comparison))
     content = report_content(
         study,
         checks,
         propagation,
         comparison,
-        middle=[sizes_section(propagation, runs, bands, means), budget_section(parts)],
+        middle=[
+            sizes_section(propagation, runs, bands, means),
+            *(section for section, _ in further),
+            budget_section(parts),
+        ],
         record=record,
         decimal=options.decimal,
     )
@@ -66,6 +72,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
                 checks_table(checks),
                 *comparison_files(comparison),
                 *budget_files(parts),
+                *(table for _, files in further for table in files),
             ],
             replace=options.replace,
             progress=progress,

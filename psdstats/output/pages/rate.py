@@ -101,13 +101,15 @@ def rate_parts(
     )
 
 
-def rate_section(result: RateResult, loss: LossRates | None = None) -> Section:
+def rate_section(
+    result: RateResult, loss: LossRates | None = None, *, notes: tuple[str, ...] = ()
+) -> Section:
     """Answer, figures and the tables a reader needs; sizes and residuals are in `rate_files`."""
     blocks: list[Block] = [Bullets(rate_sentences(result, loss)), *rate_drawings(result)]
     blocks += [table for table in rate_tables(result, loss) if table.name != "ball-to-powder ratio"]
     if loss is not None:
         blocks.append(loss_drawing(loss))
-    blocks += [Note(note) for note in rate_notes(result, loss)]
+    blocks += [Note(note) for note in (*rate_notes(result, loss), *notes)]
     return Section(heading="How fast does it grind?", blocks=tuple(blocks))
 
 

@@ -1,13 +1,10 @@
-"""Words that several pages share: column names, full stops, levels of a factor, open results."""
+"""Words that several pages share: column names, full stops, minus signs."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
-from psdstats.errors import PsdstatsError
-from psdstats.output.content import Note, Section
-
-__all__ = ["as_sentence", "column_words", "said_once", "section_or_reason"]
+__all__ = ["as_sentence", "column_words", "said_once"]
 
 _TIME = "milling_time_min"
 
@@ -42,26 +39,6 @@ def as_sentence(text: str) -> str:
 def said_once(sentences: Iterable[str]) -> tuple[str, ...]:
     """Sentences in their order, each once, as `as_sentence` writes them."""
     return tuple(dict.fromkeys(as_sentence(sentence) for sentence in sentences))
-
-
-def section_or_reason(heading: str, make: Callable[[], Section]) -> Section:
-    """A section, or one sentence that says why it cannot be computed.
-
-    Parameters
-    ----------
-    heading : str
-        Heading of the section that takes its place.
-    make : callable
-        Makes the section.
-
-    Returns
-    -------
-    Section
-    """
-    try:
-        return make()
-    except PsdstatsError as reason:
-        return Section(heading=heading, blocks=(Note(f"Not computed: {as_sentence(str(reason))}"),))
 
 
 def _is_minus(text: str, at: int) -> bool:

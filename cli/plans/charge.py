@@ -7,7 +7,7 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, share
 from ..presenting import add_all_tables, present
-from .plan_options import ball_sizes
+from .options import ball_sizes
 
 SUMMARY = "ball masses and counts, powder and speed for one jar, with cautions"
 EXAMPLE = (

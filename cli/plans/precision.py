@@ -7,7 +7,7 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, numbers
 from ..presenting import add_all_tables, present
-from .plan_options import powder
+from .options import powder
 
 SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
 EXAMPLE = (

@@ -7,7 +7,7 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, names, numbers
 from ..presenting import add_all_tables, present
-from .plan_options import moment
+from .options import moment
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
 EXAMPLE = (

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from ..console import Console
 from ..options import add_json, add_writing, share
 from ..presenting import add_all_tables, present
-from .plan_options import whole_numbers
+from .options import whole_numbers
 
 if TYPE_CHECKING:
     from psdstats.planning import Variation

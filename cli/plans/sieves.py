@@ -7,7 +7,7 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, share
 from ..presenting import add_all_tables, present
-from .plan_options import powder
+from .options import powder
 
 SUMMARY = "a stack of standard sieves for the powders a trial will meet"
 EXAMPLE = (

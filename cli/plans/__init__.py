@@ -1,0 +1,1 @@
+"""The plans of `psdstats plan`, one module each: options, call, parts."""

@@ -1,0 +1,98 @@
+"""Sections of the report beyond sizes and comparison: groups, whole distribution, rate.
+
+A section appears where the study could answer its question (two groups, three milling times); where
+it still cannot be computed, one sentence says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from psdstats.comparison.whole import compare_distributions
+from psdstats.errors import PsdstatsError
+from psdstats.output.content import Note, Section
+from psdstats.output.pages.groups import groups_files, groups_section
+from psdstats.output.pages.groups_results import collect_groups, stated_margin
+from psdstats.output.pages.rate import collect_loss, rate_factor, rate_files, rate_section
+from psdstats.output.pages.whole_distribution import moved_table, whole_section
+from psdstats.output.pages.wording import as_sentence
+from psdstats.output.tables import Table
+from psdstats.rate import fit_rate
+from psdstats.study import Study
+from psdstats.uncertainty import Propagation
+
+__all__ = ["FurtherSection", "further_sections"]
+
+FurtherSection = tuple[Section, list[Table]]
+"""A section, and the tables that it leaves to the files."""
+
+PERMUTATIONS = 1_999
+LEAST_TIMES = 3
+
+
+def further_sections(
+    study: Study, propagation: Propagation, *, level: float = 0.95
+) -> list[FurtherSection]:
+    """Groups, whole distribution and rate, as far as the study has them.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    propagation : Propagation
+        Its sizes with joint covariance, without the run-to-run source.
+    level : float, default=0.95
+        Confidence level.
+
+    Returns
+    -------
+    list of (Section, list of Table)
+        In the order of the report.
+    """
+    times = {run.milling_time_min for run in study.runs}
+    found = []
+    if len({run.group for run in study.runs}) > 1:
+        found.append(_or_reason("Do the groups agree?", _groups, study, propagation, level))
+    if len(times) > 1:
+        heading = "Did the whole distribution change with milling time?"
+        found.append(_or_reason(heading, _whole, study, propagation, level))
+    if len(times) >= LEAST_TIMES:
+        found.append(_or_reason("How fast does it grind?", _rate, study, propagation, level))
+    return found
+
+
+def _groups(study: Study, propagation: Propagation, level: float) -> FurtherSection:
+    results = collect_groups(study, propagation, margin_percent=stated_margin(study), level=level)
+    return groups_section(results), groups_files(results)
+
+
+def _whole(study: Study, propagation: Propagation, level: float) -> FurtherSection:
+    whole = compare_distributions(
+        study, level=level, permutations=PERMUTATIONS, seed=propagation.seed or 0
+    )
+    tables = [] if whole.moved_frame().empty else [moved_table(whole)]
+    return whole_section(whole), tables
+
+
+def _rate(study: Study, propagation: Propagation, level: float) -> FurtherSection:
+    by = rate_factor(study)
+    result = fit_rate(
+        study, by=by, margin_percent=stated_margin(study), level=level, propagation=propagation
+    )
+    loss, notes = collect_loss(study, by=by, level=level)
+    return rate_section(result, loss, notes=notes), rate_files(result)
+
+
+def _or_reason(
+    heading: str,
+    make: Callable[[Study, Propagation, float], FurtherSection],
+    study: Study,
+    propagation: Propagation,
+    level: float,
+) -> FurtherSection:
+    """What `make` gives, or a section with one sentence on why it cannot."""
+    try:
+        return make(study, propagation, level)
+    except PsdstatsError as reason:
+        note = Note(f"Not computed: {as_sentence(str(reason))}")
+        return Section(heading=heading, blocks=(note,)), []
