@@ -14,55 +14,63 @@ from psdstats import __version__
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
 
-def _parser(command):
-    choices = next(
-        action.choices
-        for action in build_parser()._actions
-        if isinstance(action, argparse._SubParsersAction)
-    )
-    return choices[command]
+def _parsers(parser, path=()):
+    """Every parser below one, by the words that lead to it."""
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for name, below in action.choices.items():
+                yield (*path, name), below
+                yield from _parsers(below, (*path, name))
 
 
-def _options():
-    return [
-        (command, action)
-        for command in COMMANDS
-        for action in _parser(command)._actions
-        if action.dest != "help"
-    ]
+PARSERS = dict(_parsers(build_parser()))
+OPTIONS = [
+    (path, action)
+    for path, parser in PARSERS.items()
+    for action in parser._actions
+    if action.dest != "help" and not isinstance(action, argparse._SubParsersAction)
+]
 
 
-def test_every_module_is_a_command():
-    folder = Path(import_module("psdstats_cli.commands").__path__[0])
-    assert {path.stem for path in folder.glob("*.py")} - {"__init__"} == set(COMMANDS)
+def _module(path):
+    """The module of a command; those of `plan` have a folder of their own."""
+    home = "commands" if len(path) == 1 else f"{path[0]}s"
+    return import_module(f"psdstats_cli.{home}.{path[-1]}")
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-def test_help_names_the_command_and_its_example(psdstats, command):
-    overview, said = psdstats("--help"), psdstats(command, "--help")
-    assert (overview.code, said.code) == (0, 0)
-    assert re.search(rf"^ +{command} ", overview.out, re.MULTILINE)
-    assert f"example:\n  psdstats {command}" in said.out
+@pytest.mark.parametrize(("home", "depth"), [("commands", 1), ("plans", 2)])
+def test_every_module_is_a_command(home, depth):
+    folder = Path(import_module(f"psdstats_cli.{home}").__path__[0])
+    modules = {path.stem for path in folder.glob("*.py")} - {"__init__", "options"}
+    assert modules == {path[-1] for path in PARSERS if len(path) == depth}
+
+
+@pytest.mark.parametrize("path", PARSERS, ids=" ".join)
+def test_help_names_the_command_and_its_example(psdstats, path):
+    above, said = psdstats(*path[:-1], "--help"), psdstats(*path, "--help")
+    assert (above.code, said.code) == (0, 0)
+    assert re.search(rf"^ +{path[-1]}\b", above.out, re.MULTILINE)
+    assert f"example:\n  psdstats {' '.join(path)}" in said.out
     assert said.err == ""
 
 
 @pytest.mark.parametrize(
-    ("command", "action"), _options(), ids=lambda value: getattr(value, "dest", value)
+    ("path", "action"),
+    OPTIONS,
+    ids=[f"{' '.join(path)} {action.dest}" for path, action in OPTIONS],
 )
-def test_every_option_is_explained_in_the_help(psdstats, command, action):
-    said = psdstats(command, "--help").out
+def test_every_option_is_explained_in_the_help(path, action):
+    said = PARSERS[path].format_help()
     assert action.help
     assert all(name in said for name in action.option_strings or [action.metavar])
-    first = action.help.split()[0]
-    assert first in said
+    assert action.help.split()[0] in said
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-def test_example_can_be_typed(command):
-    example = import_module(f"psdstats_cli.commands.{command}").EXAMPLE.replace("\\\n", " ")
-    words = shlex.split(example)
-    assert words[0] == "psdstats"
-    assert build_parser().parse_args(words[1:]).command == command
+@pytest.mark.parametrize("path", PARSERS, ids=" ".join)
+def test_example_can_be_typed(path):
+    words = shlex.split(_module(path).EXAMPLE.replace("\\\n", " "))
+    assert words[: 1 + len(path)] == ["psdstats", *path][: 1 + len(path)]
+    assert build_parser().parse_args(words[1:]).command == path[0]
 
 
 def test_commands_in_the_readme_can_be_typed():
@@ -81,9 +89,9 @@ def test_readme_names_every_command(command):
 
 def test_shared_options_mean_the_same_everywhere():
     seen: dict[str, set[tuple[object, ...]]] = {}
-    for _, action in _options():
+    for _, action in OPTIONS:
         for name in action.option_strings:
-            seen.setdefault(name, set()).add((action.dest, action.nargs, type(action).__name__))
+            seen.setdefault(name, set()).add((action.dest, action.nargs == 0))
     assert {name: kinds for name, kinds in seen.items() if len(kinds) > 1} == {}
 
 
