@@ -27,6 +27,7 @@ __all__ = ["BootstrapTest", "bootstrap_test", "bootstrap_variances", "restricted
 Array = NDArray[np.float64]
 
 _CHUNK = 250
+_CHUNK_NUMBERS = 5_000_000
 _LOOSE = 1e-5
 """Tolerance of refits: their likelihood is then exact to about ten digits."""
 
@@ -110,10 +111,10 @@ def bootstrap_test(
     small = restricted_design(design, contrast)
     observed, null = _likelihood_ratio(fit.response[None], design, small, parts)
     rng = np.random.default_rng(seed)
-    simulate = _Simulator(null, rng)
+    simulate = _Simulator(null, small, rng)
     ratios, good = np.zeros(0), 0
     while len(ratios) < draws:
-        simulated = simulate(min(_CHUNK, draws - len(ratios)))
+        simulated = simulate(min(simulate.chunk, draws - len(ratios)))
         chunk, refit = _likelihood_ratio(simulated, design, small, parts)
         good += int(refit.converged.sum())
         ratios = np.append(ratios, chunk)
@@ -150,17 +151,26 @@ def _likelihood_ratio(
 
 
 class _Simulator:
-    """Draws responses from a fit of one response."""
+    """Draws responses from a fit of one response with X ``design`` (n, p)."""
 
-    def __init__(self, fit: BatchFit, rng: np.random.Generator) -> None:
-        self._mean = fit.design @ fit.beta[0]
+    def __init__(self, fit: BatchFit, design: Array, rng: np.random.Generator) -> None:
+        self._mean = design @ fit.beta[0]
+        self._span, self._outside = fit.parts.span, 0.0
         size, vectors = np.linalg.eigh(fit.parts.covariance(fit.theta)[0])
         self._root = vectors * np.sqrt(np.maximum(size, 0.0))
+        if fit.parts.outside is not None:
+            self._outside = float(np.sqrt(max(fit.theta[0] @ fit.parts.outside, 0.0)))
         self._rng = rng
+        self.chunk = max(1, min(_CHUNK, _CHUNK_NUMBERS // len(self._mean)))
 
     def __call__(self, draws: int) -> Array:
         noise = self._rng.standard_normal((draws, len(self._mean)))
-        simulated: Array = self._mean + noise @ self._root.T
+        if self._span is None:
+            return np.asarray(self._mean + noise @ self._root.T)
+        # the noise keeps its part outside the span, and has that inside replaced
+        inside = self._span.coordinates(noise)
+        moved = inside @ self._root.T - self._outside * inside
+        simulated: Array = self._mean + self._outside * noise + self._span.expand(moved)
         return simulated
 
 
@@ -191,10 +201,14 @@ def bootstrap_variances(
     """
     if draws < 100:
         raise ModelError(f"Percentile intervals need at least 100 draws, not {draws}.")
-    simulated = _Simulator(fit.batch, np.random.default_rng(seed))(draws)
-    refit = fit_batch(
-        simulated, fit.fixed.matrix, fit.random.parts, free=fit.batch.free, tolerance=_LOOSE
-    )
-    ends = np.quantile(refit.theta, [(1 - level) / 2, (1 + level) / 2], axis=0)
+    simulate = _Simulator(fit.batch, fit.fixed.matrix, np.random.default_rng(seed))
+    found = []
+    for low in range(0, draws, simulate.chunk):
+        simulated = simulate(min(simulate.chunk, draws - low))
+        refit = fit_batch(
+            simulated, fit.fixed.matrix, fit.random.parts, free=fit.batch.free, tolerance=_LOOSE
+        )
+        found.append(refit.theta)
+    ends = np.quantile(np.concatenate(found), [(1 - level) / 2, (1 + level) / 2], axis=0)
     table = pd.DataFrame({"estimate": fit.variance_components})
     return table.assign(lower=ends[0], upper=ends[1])

@@ -1,14 +1,17 @@
 """The covariance of the responses: V = V_known + Σ θ_k G_k, as arrays.
 
 Squared units of the responses; what the matrices stand for is the business of `design_random`.
+Long designs give the matrices in the coordinates of a `Span`; outside it V is one variance.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from psdstats.models.span import Span
 
 __all__ = ["CovarianceParts"]
 
@@ -23,22 +26,37 @@ class CovarianceParts:
     Parameters
     ----------
     matrices : ndarray, shape (q, n, n)
-        The G_k; q may be 0, then V = V_known and nothing is estimated.
+        The G_k; q may be 0, then V = V_known and nothing is estimated.  With a span (q, m, m), the
+        QᵀG_kQ.
     is_variance : ndarray of bool, shape (q,)
         False for covariances between intercept and slope.
     blocks : tuple of (int, int, int)
         (variance, variance, covariance) positions that form 2 x 2 matrices.
     known : ndarray, shape (n, n) or (B, n, n), or None
-        V_known.
+        V_known.  With a span (m, m), in its coordinates.
+    span : Span or None
+        Where the matrices live, unless they are those of all rows.
+    outside : ndarray, shape (q,), or None
+        With a span: what a G_k multiplies the identity by outside it (1 for the residual).
+    outside_known : float
+        With a span: the known variance outside it.
     """
 
     matrices: Array
     is_variance: Mask
     blocks: tuple[tuple[int, int, int], ...] = ()
     known: Array | None = None
+    span: Span | None = None
+    outside: Array | None = None
+    outside_known: float = 0.0
+
+    @property
+    def n_outside(self) -> int:
+        """Directions outside the span; 0 without one."""
+        return 0 if self.span is None else self.span.n_outside
 
     def covariance(self, theta: Array) -> Array:
-        """V (B, n, n) at θ (B, q)."""
+        """V (B, n, n) at θ (B, q); with a span QᵀVQ (B, m, m)."""
         q, n = self.matrices.shape[0], self.matrices.shape[1]
         v: Array = (theta @ self.matrices.reshape(q, n * n)).reshape(len(theta), n, n)
         return v if self.known is None else v + self.known
@@ -47,9 +65,4 @@ class CovarianceParts:
         """The same parts for some of the responses."""
         if self.known is None or self.known.ndim == 2:
             return self
-        return CovarianceParts(
-            matrices=self.matrices,
-            is_variance=self.is_variance,
-            blocks=self.blocks,
-            known=self.known[chosen],
-        )
+        return replace(self, known=self.known[chosen])

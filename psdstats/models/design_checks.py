@@ -73,8 +73,8 @@ def refuse_inseparable(inner: Array, names: Sequence[str]) -> None:
 
     Parameters
     ----------
-    inner : ndarray, shape (q, m, m)
-        The G_k in the space orthogonal to X.
+    inner : ndarray, shape (q, ...)
+        The elements of each G_k in the space orthogonal to X.
     names : sequence of str
         Names of the components.
 

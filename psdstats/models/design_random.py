@@ -18,11 +18,20 @@ from psdstats.errors import ModelError
 from psdstats.models.design_columns import column, factor_column
 from psdstats.models.design_terms import RandomSlope
 from psdstats.models.engine import CovarianceParts
+from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
 
 __all__ = ["Grouping", "RandomDesign", "RandomSpec", "build_random"]
 
 Array = NDArray[np.float64]
 _MOST_ROWS = 4000
+"""Largest side of the covariance matrices: rows, or directions of the span of a long frame."""
+
+_SHORT = 64
+"""Frames of up to so many rows are cheaper whole than by their span."""
+
+_MOST_DENSE = 100_000_000
+"""Numbers in the dense columns a basis of the span is made from: 0.8 GB."""
+
 RandomSpec = str | tuple[str, ...] | RandomSlope
 
 
@@ -43,9 +52,17 @@ class Grouping:
     components: tuple[int, ...]
     cross: int | None
 
-    def indicators(self) -> Array:
-        """Z of an intercept, shape (n, n_levels)."""
-        return np.eye(len(self.levels))[self.codes]
+    def indicators(self, span: Span | None = None) -> Array:
+        """Z, shape (n, n_levels, effects); QᵀZ, shape (m, n_levels, effects), with a span."""
+        size = len(self.levels)
+        if span is None:
+            return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
+        return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
+
+    def predicted(self, effects: Array) -> Array:
+        """Z times the effects (n_levels, effects), shape (n,)."""
+        rows: Array = (self.columns * effects[self.codes]).sum(axis=1)
+        return rows
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,6 +80,7 @@ def build_random(
     *,
     residual: bool = True,
     known: ArrayLike | pd.DataFrame | None = None,
+    design: Array | None = None,
 ) -> RandomDesign:
     """Covariance matrices for a list of groupings and slopes.
 
@@ -76,64 +94,112 @@ def build_random(
         Whether rows have an error of their own with unknown variance.
     known : array_like or DataFrame, shape (n, n) or (B, n, n), or None
         V_known, in the order of the rows.
+    design : ndarray, shape (n, p), or None
+        X; with it the matrices of a long frame without V_known are those of its span, which
+        fits as exactly and much faster.
 
     Raises
     ------
     ModelError
         For unknown columns, a grouping of one level, a known covariance of the wrong shape, or
-        more rows than covariance matrices are kept for.
+        larger matrices than are kept.
     """
-    if len(frame) > _MOST_ROWS:
-        raise ModelError(
-            f"The frame has {len(frame)} rows, but covariance matrices are kept whole and only up "
-            f"to {_MOST_ROWS} rows; fit means of replicates instead."
-        )
-    n, slopes, order = len(frame), *_gather(random)
-    parts = _Parts([], [], [], [])
-    groupings = [_grouping(frame, columns, slopes.get(columns, []), parts) for columns in order]
+    slopes, order = _gather(random)
+    numbered = _Numbered([], [], [])
+    groupings = [_grouping(frame, columns, slopes.get(columns, []), numbered) for columns in order]
     if residual:
-        parts.add(np.eye(n), "residual")
+        numbered.add("residual")
+    span = None
+    if design is not None and residual and known is None and len(frame) > _SHORT:
+        span = _span(design, groupings)
+    elif len(frame) > _MOST_ROWS:
+        raise ModelError(
+            f"The frame has {len(frame)} rows, but with a known covariance, or without a residual "
+            f"variance, matrices are kept whole and only up to {_MOST_ROWS} rows; fit means of "
+            f"replicates instead."
+        )
+    size = len(frame) if span is None else span.size
     covariance = CovarianceParts(
-        matrices=np.array(parts.matrices) if parts.matrices else np.zeros((0, n, n)),
-        is_variance=np.array(parts.variance, dtype=bool),
-        blocks=tuple(parts.blocks),
-        known=known_covariance(known, n),
+        matrices=_matrices(groupings, numbered, size, span),
+        is_variance=np.array(numbered.variance, dtype=bool),
+        blocks=tuple(numbered.blocks),
+        known=known_covariance(known, size),
+        span=span,
+        outside=None
+        if span is None
+        else np.array([n == "residual" for n in numbered.names], float),
     )
-    return RandomDesign(groupings=tuple(groupings), names=tuple(parts.names), parts=covariance)
+    return RandomDesign(groupings=tuple(groupings), names=tuple(numbered.names), parts=covariance)
 
 
 @dataclass
-class _Parts:
-    """Covariance matrices as they are gathered."""
+class _Numbered:
+    """Components as they are gathered."""
 
-    matrices: list[Array]
     names: list[str]
     variance: list[bool]
     blocks: list[tuple[int, int, int]]
 
-    def add(self, matrix: Array, name: str, *, variance: bool = True) -> int:
-        """Append one matrix; returns its position."""
-        self.matrices.append(matrix)
+    def add(self, name: str, *, variance: bool = True) -> int:
+        """Append one component; returns its position."""
         self.names.append(name)
         self.variance.append(variance)
-        return len(self.matrices) - 1
+        return len(self.names) - 1
+
+
+def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
+    """The span of a long frame; None where the matrices of its rows are as small."""
+    n = len(design)
+    columns = [
+        LevelColumns(codes=g.codes, n_levels=len(g.levels), values=g.columns) for g in groupings
+    ]
+    dense = columns_outside(design, columns)
+    largest = max((c.width for c in columns), default=0)
+    if dense + largest >= n and n <= _MOST_ROWS:
+        return None
+    span = build_span(design, columns) if dense * n <= _MOST_DENSE else None
+    size = dense + largest if span is None else span.size
+    if span is None or size > _MOST_ROWS:
+        raise ModelError(
+            f"The fixed terms and the levels of the groupings span {size} directions over {n} "
+            f"rows, but covariance matrices are kept up to {_MOST_ROWS}; fit means of replicates "
+            f"or take a grouping out."
+        )
+    return span
+
+
+def _matrices(
+    groupings: Sequence[Grouping], numbered: _Numbered, size: int, span: Span | None
+) -> Array:
+    """The G_k, shape (q, size, size); the residual's is the identity."""
+    matrices = np.zeros((len(numbered.names), size, size))
+    if numbered.names[-1:] == ["residual"]:
+        matrices[-1] = np.eye(size)
+    for grouping in groupings:
+        z = grouping.indicators(span)
+        for effect, place in enumerate(grouping.components):
+            matrices[place] = z[:, :, effect] @ z[:, :, effect].T
+        if grouping.cross is not None:
+            both = z[:, :, 0] @ z[:, :, 1].T
+            matrices[grouping.cross] = both + both.T
+    return matrices
 
 
 def _grouping(
-    frame: pd.DataFrame, columns: tuple[str, ...], slopes: Sequence[RandomSlope], parts: _Parts
+    frame: pd.DataFrame,
+    columns: tuple[str, ...],
+    slopes: Sequence[RandomSlope],
+    numbered: _Numbered,
 ) -> Grouping:
-    """One grouping with its slopes; its matrices are added to ``parts``."""
+    """One grouping with its slopes; its components are added to ``numbered``."""
     label, levels, codes = _levels(frame, columns)
     values = [np.ones(len(frame))] + [_slope_values(frame, s.by) for s in slopes]
     names = [label] + [f"{label}[{s.by}]" for s in slopes]
-    same = (codes[:, None] == codes[None, :]).astype(float)
-    places = [parts.add(np.outer(v, v) * same, m) for v, m in zip(values, names, strict=True)]
+    places = [numbered.add(name) for name in names]
     cross = None
     if slopes and slopes[0].correlated:
-        both = np.outer(values[0], values[1])
-        name = f"{label}[(Intercept), {slopes[0].by}]"
-        cross = parts.add((both + both.T) * same, name, variance=False)
-        parts.blocks.append((places[0], places[1], cross))
+        cross = numbered.add(f"{label}[(Intercept), {slopes[0].by}]", variance=False)
+        numbered.blocks.append((places[0], places[1], cross))
     return Grouping(
         label=label,
         levels=levels,

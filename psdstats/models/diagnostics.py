@@ -66,11 +66,7 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
     With R the covariance of rows given the random effects (σ²I + V_known) and P the projection of
     the fit, residuals are R P y and have covariance R P R, by which they are standardised.
     """
-    batch = fit.batch
-    x, precision = batch.design, batch.precision[0]
-    projection = precision - precision @ x @ batch.beta_covariance[0] @ x.T @ precision
-    within = _within_rows(fit)
-    spread = np.sqrt(np.maximum(np.diagonal(within @ projection @ within), 0.0))
+    spread = np.sqrt(np.maximum(_residual_variances(fit), 0.0))
     usable = spread > 1e-9 * spread.max(initial=0.0)
     standard = np.divide(fit.residuals, spread, out=np.zeros_like(spread), where=usable)
     return pd.DataFrame(
@@ -83,6 +79,19 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
             "marginal_residual": fit.response - fit.effects.marginal,
         }
     )
+
+
+def _residual_variances(fit: MixedModelFit) -> Array:
+    """Diagonal of R P R; outside the span, where there is one, P is the identity over σ²."""
+    batch, span = fit.batch, fit.batch.parts.span
+    x, precision = batch.design, batch.precision[0]
+    projection = precision - precision @ x @ batch.beta_covariance[0] @ x.T @ precision
+    if span is None:
+        within = _within_rows(fit)
+        return np.diagonal(within @ projection @ within)
+    residual = float(fit.variance_components["residual"])
+    inside = residual**2 * projection - residual * np.eye(span.size)
+    return residual + span.row_forms(inside)
 
 
 def _within_rows(fit: MixedModelFit) -> Array:

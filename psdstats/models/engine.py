@@ -7,103 +7,30 @@ the responses have; θ in their squares.  No testing here (`kenward_roger`, `sat
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
 from psdstats.models.covariance import CovarianceParts
-from psdstats.models.engine_criterion import Criterion, LikelihoodValue, build_problem
+from psdstats.models.engine_batch import BatchFit, finish
+from psdstats.models.engine_criterion import (
+    Criterion,
+    LikelihoodValue,
+    Outside,
+    build_problem,
+)
 from psdstats.models.engine_edges import let_free, settle_edges
-from psdstats.models.engine_family import invert_positive
 from psdstats.models.engine_solver import Bounds, maximise
 
-__all__ = ["BatchFit", "CovarianceParts", "finish", "fit_batch"]
+__all__ = ["BatchFit", "CovarianceParts", "fit_batch"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _CHUNK_NUMBERS = 2_000_000
 """Numbers held by one working array of a chunk of responses: about 16 MB, which stays fast."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class BatchFit:
-    """Fits of B responses with one design.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        X.
-    parts : CovarianceParts
-        V_known and the G_k.
-    theta : ndarray, shape (B, q)
-        Variance parameters; exactly 0 at the boundary.
-    log_likelihood : ndarray, shape (B,)
-        Restricted or full log likelihood; the restricted one without the term ½ log|XᵀX|, as is
-        usual for mixed models.
-    score : ndarray, shape (B, q)
-        Derivative of the log likelihood in θ.
-    expected, observed : ndarray, shape (B, q, q)
-        Information about θ.
-    beta : ndarray, shape (B, p)
-        Generalised least squares estimates.
-    beta_covariance : ndarray, shape (B, p, p)
-        (XᵀV⁻¹X)⁻¹ at the estimated V.
-    precision : ndarray, shape (B, n, n)
-        V⁻¹.
-    on_edge : ndarray of bool, shape (B, q)
-        Parameters at the boundary: variances at zero, blocks of correlation ±1.
-    converged : ndarray of bool, shape (B,)
-        Whether the last step was below the tolerance.
-    criterion : Criterion
-        REML or ML.
-    free : bool
-        Whether variances were allowed below zero.
-    strata_only : bool
-        Whether all covariance matrices share their eigenvectors, as in balanced designs.
-    """
-
-    design: Array
-    parts: CovarianceParts
-    theta: Array
-    log_likelihood: Array
-    score: Array
-    expected: Array
-    observed: Array
-    beta: Array
-    beta_covariance: Array
-    precision: Array
-    on_edge: Mask
-    converged: Mask
-    criterion: Criterion
-    free: bool
-    strata_only: bool
-
-    def row(self, row: int) -> BatchFit:
-        """The fit of one response, as a batch of one."""
-        only = slice(row, row + 1)
-        return self._with({k: getattr(self, k)[only] for k in _BY_RESPONSE}, self.parts.rows(only))
-
-    def _with(self, arrays: Mapping[str, Any], parts: CovarianceParts) -> BatchFit:
-        return replace(self, parts=parts, **arrays)
-
-
-_BY_RESPONSE = (
-    "theta",
-    "log_likelihood",
-    "score",
-    "expected",
-    "observed",
-    "beta",
-    "beta_covariance",
-    "precision",
-    "on_edge",
-    "converged",
-)
 
 
 def fit_batch(
@@ -148,31 +75,54 @@ def fit_batch(
     criterion = Criterion(criterion)
     # residuals of a first fit carry no large mean, which would cost digits
     first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
-    y = y - first @ x.T
+    y, x, outside = _in_span(y - first @ x.T, x, parts)
     widest = max(len(parts.matrices), 1) * len(x) ** 2
     chunk = max(1, _CHUNK_NUMBERS // widest)
     pieces = [
         _fit_chunk(
-            y[low : low + chunk], x, parts.rows(slice(low, low + chunk)), criterion, free, tolerance
+            y[low : low + chunk],
+            x,
+            parts.rows(slice(low, low + chunk)),
+            replace(outside, squares=outside.squares[low : low + chunk]),
+            criterion,
+            free=free,
+            tolerance=tolerance,
         )
         for low in range(0, len(y), chunk)
     ]
-    fit = pieces[0] if len(pieces) == 1 else _join(pieces, parts)
+    fit = pieces[0] if len(pieces) == 1 else pieces[0].joined(pieces[1:], parts)
     return replace(fit, beta=fit.beta + first)
 
 
-def _join(pieces: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:
-    arrays = {k: np.concatenate([getattr(p, k) for p in pieces]) for k in _BY_RESPONSE}
-    return pieces[0]._with(arrays, parts)
+def _in_span(y: Array, x: Array, parts: CovarianceParts) -> tuple[Array, Array, Outside]:
+    """Responses and X in the coordinates of the matrices, and what lies outside them."""
+    outside = np.zeros(len(parts.matrices)) if parts.outside is None else parts.outside
+    squares = np.zeros(len(y))
+    if parts.span is not None:
+        inside = parts.span.coordinates(y)
+        squares = parts.span.squares_outside(y, inside)
+        y, x = inside, parts.span.coordinates(x.T).T
+    return (
+        y,
+        x,
+        Outside(count=parts.n_outside, slopes=outside, known=parts.outside_known, squares=squares),
+    )
 
 
 def _fit_chunk(
-    y: Array, x: Array, parts: CovarianceParts, criterion: Criterion, free: bool, tolerance: float
+    y: Array,
+    x: Array,
+    parts: CovarianceParts,
+    outside: Outside,
+    criterion: Criterion,
+    *,
+    free: bool,
+    tolerance: float,
 ) -> BatchFit:
     q = len(parts.matrices)
-    n, p = x.shape
+    n, p = len(x) + outside.count, x.shape[1]
     if q == 0:
-        return _known_only(y, x, parts, criterion)
+        return _known_only(y, x, parts, outside, criterion)
     if n <= p:
         raise ModelError(
             f"The model has {p} fixed effects for {n} rows, so nothing is left to estimate "
@@ -180,7 +130,14 @@ def _fit_chunk(
         )
     guard = free or _is_singular(parts.known)
     problem = build_problem(
-        y, x, parts.matrices, parts.known, criterion=criterion, blocks=parts.blocks, guard=guard
+        y,
+        x,
+        parts.matrices,
+        parts.known,
+        criterion=criterion,
+        blocks=parts.blocks,
+        guard=guard,
+        outside=outside,
     )
     alone = parts.is_variance.copy()
     alone[[i for block in parts.blocks for i in block]] = False
@@ -217,9 +174,12 @@ def _is_singular(known: Array | None) -> bool:
     return bool(np.any(size[..., 0] <= 1e-12 * size[..., -1]))
 
 
-def _known_only(y: Array, x: Array, parts: CovarianceParts, criterion: Criterion) -> BatchFit:
+def _known_only(
+    y: Array, x: Array, parts: CovarianceParts, outside: Outside, criterion: Criterion
+) -> BatchFit:
     """Generalised least squares: V is V_known and nothing is estimated."""
-    if parts.known is None or _is_singular(parts.known):
+    bare = outside.count > 0 and outside.known <= 0
+    if parts.known is None or _is_singular(parts.known) or bare:
         raise ModelError(
             "The model estimates no variance and its known covariance is missing or not positive "
             "definite; give a known covariance that covers every row, or add a residual variance."
@@ -245,48 +205,11 @@ def _known_only(y: Array, x: Array, parts: CovarianceParts, criterion: Criterion
     v = np.broadcast_to(parts.known, (rows, len(x), len(x)))
     residual = y - fit.beta @ x.T
     quadratic = np.einsum("bi,bij,bj->b", residual, fit.precision, residual)
-    n_free = len(x) if criterion is Criterion.ML else len(x) - x.shape[1]
+    n_free = fit.n_rows if criterion is Criterion.ML else fit.n_rows - x.shape[1]
+    if outside.count:
+        quadratic = quadratic + outside.squares / outside.known
+        quadratic = quadratic + outside.count * np.log(outside.known)
     level = n_free * np.log(2 * np.pi) + np.linalg.slogdet(v)[1] + quadratic
     if criterion is Criterion.REML:
         level = level - np.linalg.slogdet(fit.beta_covariance)[1]
     return replace(fit, log_likelihood=-0.5 * level)
-
-
-def finish(
-    y: Array,
-    x: Array,
-    parts: CovarianceParts,
-    *,
-    theta: Array,
-    value: LikelihoodValue,
-    on_edge: Mask,
-    converged: Mask,
-    criterion: Criterion,
-    free: bool,
-    strata_only: bool,
-) -> BatchFit:
-    """Fixed effects by generalised least squares at θ, gathered with everything else."""
-    orthonormal, triangle = np.linalg.qr(x)
-    precision, _, positive = invert_positive(parts.covariance(theta))
-    weighted = precision @ orthonormal
-    inner, _, _ = invert_positive(orthonormal.T @ weighted)
-    gamma = (inner @ (weighted.transpose(0, 2, 1) @ y[:, :, None]))[:, :, 0]
-    back = np.linalg.inv(triangle)
-    covariance = back @ inner @ back.T
-    return BatchFit(
-        design=x,
-        parts=parts,
-        theta=theta,
-        log_likelihood=value.log_likelihood,
-        score=value.score,
-        expected=value.expected,
-        observed=value.observed,
-        beta=gamma @ back.T,
-        beta_covariance=0.5 * (covariance + covariance.transpose(0, 2, 1)),
-        precision=precision,
-        on_edge=on_edge,
-        converged=converged & positive,
-        criterion=criterion,
-        free=free,
-        strata_only=strata_only,
-    )

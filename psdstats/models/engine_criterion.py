@@ -22,9 +22,10 @@ from psdstats.models.engine_family import (
     build_family,
     evaluate,
     family_data,
+    with_stratum,
 )
 
-__all__ = ["Criterion", "LikelihoodValue", "Problem", "build_problem"]
+__all__ = ["Criterion", "LikelihoodValue", "Outside", "Problem", "build_problem"]
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,20 @@ class Criterion(StrEnum):
 
     REML = "reml"
     ML = "ml"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outside:
+    """Directions in which V is σ²I, of which only their number and the sums of squares count.
+
+    ``slopes`` (q,) is what each G_k multiplies the identity by there, ``known`` the known
+    variance, ``squares`` (B,) the sum of squares of each response.
+    """
+
+    count: int
+    slopes: Array
+    known: float
+    squares: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -129,6 +144,7 @@ def build_problem(
     criterion: Criterion = Criterion.REML,
     blocks: Sequence[tuple[int, int, int]] = (),
     guard: bool = False,
+    outside: Outside | None = None,
 ) -> Problem:
     """Prepare a likelihood.
 
@@ -148,30 +164,45 @@ def build_problem(
         Positions of (variance, variance, covariance) that form 2 x 2 matrices.
     guard : bool
         Whether V can stop being positive definite inside the bounds.
+    outside : Outside or None
+        Directions beside the n of the arrays.
 
     Raises
     ------
     ModelError
         If a response does not vary once the fixed effects are taken out.
     """
-    n, p = design.shape
+    if outside is None:
+        none = np.zeros(len(responses))
+        outside = Outside(count=0, slopes=np.zeros(len(matrices)), known=0.0, squares=none)
+    n, p = design.shape[0] + outside.count, design.shape[1]
     full, triangle = np.linalg.qr(design, mode="complete")
     complement = full[:, p:]
     freed = responses @ complement
-    scale = np.sqrt((freed**2).mean(axis=1)) if n > p else np.ones(len(responses))
-    size = np.sqrt((responses**2).mean(axis=1))
+    scale = np.ones(len(responses))
+    if n > p:
+        scale = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / (n - p))
+    size = np.sqrt(((responses**2).sum(axis=1) + outside.squares) / n)
     if not np.all(scale > 1e-12 * size):
         raise ModelError(
             "The fixed effects reproduce a response exactly, so no variance is left to estimate; "
             "take terms out or add replicates."
         )
     inner = complement.T @ matrices @ complement
-    matrix_scale = _matrix_scale(inner, blocks)
+    traces = np.trace(inner, axis1=1, axis2=2) + outside.count * outside.slopes
+    matrix_scale = _matrix_scale(traces / max(n - p, 1), blocks)
     inner_known = None if known is None else complement.T @ known @ complement
     quadratic = build_family(inner / matrix_scale[:, None, None], inner_known)
     whole = None
     if criterion is Criterion.ML or guard:
         whole = build_family(matrices / matrix_scale[:, None, None], known)
+    data = family_data(quadratic, freed / scale[:, None])
+    if outside.count:
+        stratum = (outside.slopes / matrix_scale, outside.known, outside.count)
+        squares = np.column_stack([data.squares, outside.squares / scale**2])
+        data = FamilyData(squares=squares, rest=data.rest)
+        quadratic = with_stratum(quadratic, *stratum)
+        whole = None if whole is None else with_stratum(whole, *stratum)
     constant = -0.5 * np.log(2 * np.pi) * n
     if criterion is Criterion.REML:
         log_design = 2.0 * float(np.log(np.abs(np.diagonal(triangle))).sum())
@@ -179,7 +210,7 @@ def build_problem(
     return Problem(
         quadratic=quadratic,
         whole=whole,
-        data=family_data(quadratic, freed / scale[:, None]),
+        data=data,
         response_scale=scale,
         matrix_scale=matrix_scale,
         n_free=n if criterion is Criterion.ML else n - p,
@@ -188,9 +219,8 @@ def build_problem(
     )
 
 
-def _matrix_scale(inner: Array, blocks: Sequence[tuple[int, int, int]]) -> Array:
+def _matrix_scale(scale: Array, blocks: Sequence[tuple[int, int, int]]) -> Array:
     """Mean eigenvalue of each matrix; a covariance takes the geometric mean of its variances."""
-    scale = np.trace(inner, axis1=1, axis2=2) / max(inner.shape[1], 1)
     for first, second, cross in blocks:
         scale[cross] = np.sqrt(max(float(scale[first] * scale[second]), 0.0))
     return np.where(scale > 0, scale, 1.0)

@@ -9,7 +9,7 @@ Numbers are unit-free here: responses and matrices were scaled before (`engine_c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ __all__ = [
     "evaluate",
     "family_data",
     "invert_positive",
+    "with_stratum",
 ]
 
 Array = NDArray[np.float64]
@@ -116,6 +117,16 @@ def build_family(matrices: Array, known: Array | None) -> Family:
     return _mixed_family(everything)
 
 
+def with_stratum(family: Family, slopes: Array, offset: float, count: int) -> Family:
+    """The family with a last stratum of ``count`` directions of which no basis is kept."""
+    return replace(
+        family,
+        slopes=np.vstack([family.slopes, slopes]),
+        offset=np.append(family.offset, offset),
+        count=np.append(family.count, float(count)),
+    )
+
+
 def _generic_mixture(matrices: Array) -> Array:
     """A fixed combination of all matrices; its eigenvectors diagonalise them if any basis does."""
     size = np.sqrt((matrices**2).sum(axis=(1, 2)))
@@ -174,11 +185,10 @@ def _strata_family(
 
 
 def _dense_family(basis: Array, matrices: Array, known: Array) -> Family:
-    q = matrices.shape[0]
     return Family(
         basis=basis,
         stratum_of=np.zeros(0, dtype=np.intp),
-        slopes=np.zeros((0, q)),
+        slopes=np.zeros((0, len(matrices))),
         offset=np.zeros(0),
         count=np.zeros(0),
         dense=matrices,
@@ -221,9 +231,8 @@ def _evaluate_strata(
     size = np.where(size > 0, size, 1.0)
     inverse = 1.0 / size
     per = inverse * count
-    pairs = slopes[:, :, None] * slopes[:, None, :]
     q = slopes.shape[1]
-    flat_pairs = pairs.reshape(len(count), q * q)
+    flat_pairs = (slopes[:, :, None] * slopes[:, None, :]).reshape(len(count), q * q)
     squares = np.zeros_like(size) if data is None else data.squares
     once = squares * inverse
     twice = once * inverse

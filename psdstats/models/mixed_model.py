@@ -122,7 +122,11 @@ def fit_many(
     y = np.stack([_response(model.frame, name) for name in responses])
     fixed = build_fixed(model.frame, model.fixed, model.factors)
     random = build_random(
-        model.frame, model.random, residual=model.residual, known=model.known_covariance
+        model.frame,
+        model.random,
+        residual=model.residual,
+        known=model.known_covariance,
+        design=fixed.matrix,
     )
     _refuse_design(fixed, random)
     free = boundary is Boundary.FREE
@@ -158,5 +162,10 @@ def _refuse_design(fixed: FixedDesign, random: RandomDesign) -> None:
             f"The fixed part has {p} coefficients for {n} rows, so no variance can be estimated; "
             f"take terms out, add replicates, or use a known covariance with residual=False."
         )
-    complement = np.linalg.qr(fixed.matrix, mode="complete")[0][:, p:]
-    refuse_inseparable(complement.T @ random.parts.matrices @ complement, random.names)
+    parts = random.parts
+    x = fixed.matrix if parts.span is None else parts.span.coordinates(fixed.matrix.T).T
+    complement = np.linalg.qr(x, mode="complete")[0][:, p:]
+    inner = (complement.T @ parts.matrices @ complement).reshape(len(random.names), -1)
+    if parts.outside is not None:
+        inner = np.column_stack([inner, np.sqrt(parts.n_outside) * parts.outside])
+    refuse_inseparable(inner, random.names)

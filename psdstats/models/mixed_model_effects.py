@@ -35,28 +35,31 @@ class Effects:
     marginal: Array
 
 
-def predict_effects(y: Array, fit: BatchFit, random: RandomDesign, row: int = 0) -> Effects:
-    """Predict the random effects of one response.
+def predict_effects(
+    y: Array, design: Array, fit: BatchFit, random: RandomDesign, row: int = 0
+) -> Effects:
+    """Predict the random effects of one response (n,) with X (n, p).
 
     Notes
     -----
     b = ΛZᵀV⁻¹(y - Xβ); the standard error is that of b minus the true effect, with β estimated
     and the variances taken as known.
     """
-    x, precision = fit.design, fit.precision[row]
-    marginal = x @ fit.beta[row]
-    weighted = precision @ (y - marginal)
+    x, precision, span = fit.design, fit.precision[row], fit.parts.span
+    marginal = design @ fit.beta[row]
+    left = y - marginal
+    weighted = precision @ (left if span is None else span.coordinates(left[None])[0])
     projection = precision - precision @ x @ fit.beta_covariance[row] @ x.T @ precision
     fitted = marginal.copy()
     tables = []
     for grouping in random.groupings:
         spread = _spread(grouping, fit.theta[row])
-        z = np.stack([grouping.indicators() * v[:, None] for v in grouping.columns.T], axis=2)
-        n, levels, effects = z.shape
-        mixed = (z @ spread).reshape(n, levels * effects)
+        z = grouping.indicators(span)
+        size, levels, effects = z.shape
+        mixed = (z @ spread).reshape(size, levels * effects)
         estimate = mixed.T @ weighted
-        fitted += z.reshape(n, levels * effects) @ estimate
-        left = np.tile(np.diag(spread), levels) - ((projection @ mixed) * mixed).sum(axis=0)
+        fitted += grouping.predicted(estimate.reshape(levels, effects))
+        unknown = np.tile(np.diag(spread), levels) - ((projection @ mixed) * mixed).sum(axis=0)
         tables.append(
             pd.DataFrame(
                 {
@@ -64,7 +67,7 @@ def predict_effects(y: Array, fit: BatchFit, random: RandomDesign, row: int = 0)
                     "level": np.repeat(grouping.levels, effects),
                     "effect": np.tile(grouping.column_names, levels),
                     "estimate": estimate,
-                    "standard_error": np.sqrt(np.maximum(left, 0.0)),
+                    "standard_error": np.sqrt(np.maximum(unknown, 0.0)),
                 }
             )
         )

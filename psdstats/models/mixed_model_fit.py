@@ -98,7 +98,7 @@ class MixedModelFit:
     @cached_property
     def effects(self) -> Effects:
         """Predicted random effects and fitted values."""
-        return predict_effects(self.response, self.batch, self.random)
+        return predict_effects(self.response, self.fixed.matrix, self.batch, self.random)
 
     @property
     def random_effects(self) -> pd.DataFrame:

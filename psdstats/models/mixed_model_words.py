@@ -76,7 +76,7 @@ def fit_sentence(
         parts.append("a residual variance")
     if random.parts.known is not None:
         parts.append("the known covariance of the measurements")
-    text += f", with {joined(parts)}; {fit.design.shape[0]} rows."
+    text += f", with {joined(parts)}; {fit.n_rows} rows."
     if fixed.added:
         text += f" Added because an interaction contains them: {joined(list(fixed.added))}."
     if status != "converged":
@@ -101,7 +101,7 @@ def design_cautions(fit: BatchFit) -> tuple[str, ...]:
     hardly more than two groups have F tests that reject too rarely, and very small ones with a
     known covariance have families of contrasts that reject slightly too often.
     """
-    rows, p = fit.design.shape
+    rows, p = fit.n_rows, fit.design.shape[1]
     if fit.strata_only or not len(fit.parts.matrices):
         return ()
     if len(fit.parts.matrices) > 2 and rows - p < 20:

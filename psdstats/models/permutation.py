@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from psdstats.errors import ModelError
 from psdstats.models.bootstrap import restricted_design
 from psdstats.models.design_fixed import TermSpec
-from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.engine import fit_batch
+from psdstats.models.exchangeable import exchangeable_blocks
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model_fit import MixedModelFit
@@ -27,6 +28,9 @@ __all__ = ["PermutationTest", "permutation_test"]
 
 Array = NDArray[np.float64]
 Order = NDArray[np.intp]
+
+_CHUNK_NUMBERS = 5_000_000
+"""Numbers in the responses arranged at a time."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +92,9 @@ def permutation_test(
     contrast = fit.fixed.hypothesis(term)
     label = fit.fixed.term(term).label
     small = restricted_design(fit.fixed.matrix, contrast)
-    blocks = _exchangeable(small, fit.random.parts)
+    known, n = fit.random.parts.known, len(small)
+    within = None if known is None else known.reshape(n, n)
+    blocks = exchangeable_blocks(small, fit.random.groupings, within)
     if not any(len(block) > 1 for block in blocks):
         raise ModelError(
             f"No rows can be exchanged if {label} has no effect: the other terms, the groupings or "
@@ -96,49 +102,22 @@ def permutation_test(
         )
     total = prod(factorial(len(block)) for block in blocks)
     exhaustive = total <= draws + 1
-    orders = (
-        _all_orders(blocks)
-        if exhaustive
-        else _random_orders(blocks, draws, np.random.default_rng(seed))
-    )
-    f = _statistics(fit.response[orders], fit, contrast)
+    if exhaustive:
+        f = _statistics(fit.response[_all_orders(blocks)], fit, contrast)
+    else:
+        f = _random_statistics(blocks, draws, np.random.default_rng(seed), fit, contrast)
     reached = f >= f[0] * (1 - 1e-9)
     p = float(reached.mean())
-    error = 0.0 if exhaustive else float(np.sqrt(p * (1 - p) / len(orders)))
+    error = 0.0 if exhaustive else float(np.sqrt(p * (1 - p) / len(f)))
     return PermutationTest(
         term=label,
         f=float(f[0]),
         p=p,
         monte_carlo_error=error,
-        arrangements=len(orders),
+        arrangements=len(f),
         exhaustive=exhaustive,
-        smallest_p=1.0 / len(orders),
+        smallest_p=1.0 / len(f),
     )
-
-
-def _exchangeable(small: Array, parts: CovarianceParts) -> list[Order]:
-    """Blocks of rows with the same restricted X whose covariances with all rows agree."""
-    same = np.abs(small[:, None, :] - small[None, :, :]).max(axis=2, initial=0.0) < 1e-9
-    matrices = list(parts.matrices)
-    if parts.known is not None:
-        matrices.append(parts.known.reshape(small.shape[0], small.shape[0]))
-    for matrix in matrices:
-        same &= _swappable(matrix)
-    first_mate = same.argmax(axis=1)
-    return [np.flatnonzero(first_mate == k) for k in np.unique(first_mate)]
-
-
-def _swappable(matrix: Array) -> NDArray[np.bool_]:
-    """Pairs of rows that can change places without changing the matrix."""
-    n = len(matrix)
-    size = np.abs(matrix).max(initial=0.0) * 1e-9
-    out = np.eye(n, dtype=bool)
-    for i in range(n):
-        for j in range(i + 1, n):
-            order = np.arange(n)
-            order[[i, j]] = j, i
-            out[i, j] = out[j, i] = bool(np.abs(matrix[order][:, order] - matrix).max() <= size)
-    return out
 
 
 def _all_orders(blocks: list[Order]) -> Order:
@@ -154,10 +133,22 @@ def _all_orders(blocks: list[Order]) -> Order:
 
 def _random_orders(blocks: list[Order], draws: int, rng: np.random.Generator) -> Order:
     n = sum(len(block) for block in blocks)
-    orders = np.tile(np.arange(n, dtype=np.intp), (draws + 1, 1))
+    orders = np.tile(np.arange(n, dtype=np.intp), (draws, 1))
     for block in blocks:
-        orders[1:, block] = rng.permuted(np.tile(block, (draws, 1)), axis=1)
+        orders[:, block] = rng.permuted(np.tile(block, (draws, 1)), axis=1)
     return orders
+
+
+def _random_statistics(
+    blocks: list[Order], draws: int, rng: np.random.Generator, fit: MixedModelFit, contrast: Array
+) -> Array:
+    """F of the rows as they are and of random arrangements, some of these at a time."""
+    found = [_statistics(fit.response[None], fit, contrast)]
+    chunk = max(1, _CHUNK_NUMBERS // len(fit.response))
+    for low in range(0, draws, chunk):
+        orders = _random_orders(blocks, min(chunk, draws - low), rng)
+        found.append(_statistics(fit.response[orders], fit, contrast))
+    return np.concatenate(found)
 
 
 def _statistics(responses: Array, fit: MixedModelFit, contrast: Array) -> Array:

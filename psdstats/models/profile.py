@@ -8,6 +8,7 @@ Zero belongs to the interval where the likelihood does not rule it out.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
-from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.engine import fit_batch
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model_fit import MixedModelFit
@@ -51,16 +52,23 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
             "covariance bound each other; use method='bootstrap'."
         )
     k = fit.random.names.index(component)
-    parts, n = fit.random.parts, len(fit.response)
-    known = np.zeros((n, n)) if parts.known is None else parts.known
+    parts = fit.random.parts
+    known = np.zeros_like(parts.matrices[k]) if parts.known is None else parts.known
     others = np.arange(len(parts.matrices)) != k
-    held = CovarianceParts(
+    free = replace(
+        parts,
         matrices=parts.matrices[others],
         is_variance=parts.is_variance[others],
-        known=known + values[:, None, None] * parts.matrices[k],
+        outside=None if parts.outside is None else parts.outside[others],
     )
-    responses = np.tile(fit.response, (len(values), 1))
-    return fit_batch(responses, fit.fixed.matrix, held, tolerance=1e-8).log_likelihood
+    levels = []
+    for value in values:
+        held = replace(free, known=known + value * parts.matrices[k])
+        if parts.outside is not None:
+            held = replace(held, outside_known=float(value * parts.outside[k]))
+        found = fit_batch(fit.response, fit.fixed.matrix, held, tolerance=1e-8)
+        levels.append(found.log_likelihood[0])
+    return np.array(levels)
 
 
 def profile_variances(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:
