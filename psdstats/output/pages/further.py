@@ -62,7 +62,9 @@ def further_sections(
 
 
 def _groups(study: Study, propagation: Propagation, level: float) -> FurtherSection:
-    results = collect_groups(study, propagation, margin_percent=stated_margin(study), level=level)
+    results = collect_groups(
+        study, propagation, margin_percent=stated_margin(study), level=level, intraclass=False
+    )
     return groups_section(results), groups_files(results)
 
 

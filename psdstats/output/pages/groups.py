@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from psdstats.comparison.groups_intraclass import Intraclass
 from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.precision_cells import Scale
 from psdstats.output.content import Block, Bullets, Drawing, Note, Section
@@ -57,8 +58,9 @@ def groups_tables(results: GroupResults) -> list[Table]:
         consistency_table(results),
         outliers_table(results),
         conditions_table(results),
-        intraclass_table(results),
     ]
+    if results.intraclass is not None:
+        tables.append(intraclass_table(results.intraclass, results.quantity))
     return [table for table in tables if not table.frame.empty]
 
 
@@ -220,13 +222,12 @@ def conditions_table(results: GroupResults) -> Table:
     )  # fmt: skip
 
 
-def intraclass_table(results: GroupResults) -> Table:
+def intraclass_table(found: Intraclass, quantity: str) -> Table:
     """Intraclass correlations with their 95 % intervals."""
     return Table(
         name="intraclass correlation",
-        frame=results.intraclass.to_frame(),
-        caption=f"Intraclass correlation of the groups' means of {results.quantity} over the "
-        "conditions.",
+        frame=found.to_frame(),
+        caption=f"Intraclass correlation of the groups' means of {quantity} over the conditions.",
         columns=(
             Column(name="kind", heading="kind"),
             Column(
@@ -247,7 +248,9 @@ def intraclass_table(results: GroupResults) -> Table:
 
 def _intraclass_note(results: GroupResults) -> tuple[str, ...]:
     found = results.intraclass
-    return (f"Intraclass correlation {found.status}.",) if found.table.empty else ()
+    if found is None or not found.table.empty:
+        return ()
+    return (f"Intraclass correlation {found.status}.",)
 
 
 def _where(results: GroupResults, status: str) -> str:

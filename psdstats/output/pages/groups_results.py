@@ -44,8 +44,8 @@ class GroupResults:
         Mandel's h and k.
     outliers : DataFrame
         Cochran's and Grubbs' tests.
-    intraclass : Intraclass
-        Intraclass correlations, or why there are none.
+    intraclass : Intraclass or None
+        Intraclass correlations, or why there are none; None where they were not asked for.
     conditions : tuple of str
         Columns that define a condition.
     """
@@ -54,7 +54,7 @@ class GroupResults:
     precision: Precision
     consistency: Consistency
     outliers: pd.DataFrame
-    intraclass: Intraclass
+    intraclass: Intraclass | None
     conditions: tuple[str, ...]
 
     @property
@@ -71,6 +71,7 @@ def collect_groups(
     scale: str = "log",
     margin_percent: float | None = None,
     level: float = 0.95,
+    intraclass: bool = True,
 ) -> GroupResults:
     """Ask the library for everything about the groups of a study.
 
@@ -88,6 +89,8 @@ def collect_groups(
         Difference too small to matter.
     level : float, default=0.95
         Confidence level.
+    intraclass : bool, default=True
+        Whether intraclass correlations are computed, which loads a large package.
 
     Returns
     -------
@@ -114,7 +117,9 @@ def collect_groups(
         outliers=outliers(frame, value=quantity, group="group", level=at, scale=scale),
         intraclass=intraclass_correlation(
             frame, value=quantity, group="group", level=at, scale=scale
-        ),
+        )
+        if intraclass
+        else None,
         conditions=conditions,
     )
 
