@@ -82,7 +82,7 @@ def _rate(study: Study, propagation: Propagation, level: float) -> FurtherSectio
         study, by=by, margin_percent=stated_margin(study), level=level, propagation=propagation
     )
     loss, notes = collect_loss(study, by=by, level=level)
-    return rate_section(result, loss, notes=notes), rate_files(result)
+    return rate_section(result, loss, notes=notes), rate_files(result, loss)
 
 
 def _or_reason(

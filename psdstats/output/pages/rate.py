@@ -91,10 +91,9 @@ def rate_parts(
 ) -> PageParts:
     """What the command shows: answer, every table, figures."""
     tables = rate_tables(result, loss)
-    residuals = [table for table in rate_files(result) if table not in tables]
     return PageParts(
         sentences=rate_sentences(result, loss),
-        tables=(*tables, *residuals[:1]),
+        tables=(*tables, *rate_files(result)[:1]),
         first=tuple(tables[: 1 if result.stopping_frame().empty else 2]),
         drawings=(*rate_drawings(result), *([] if loss is None else [loss_drawing(loss)])),
         notes=(*rate_notes(result, loss), *notes),
@@ -104,27 +103,28 @@ def rate_parts(
 def rate_section(
     result: RateResult, loss: LossRates | None = None, *, notes: tuple[str, ...] = ()
 ) -> Section:
-    """Answer, figures and the tables a reader needs; sizes and residuals are in `rate_files`."""
+    """Answer, figures and the tables a reader needs; the longer ones are in `rate_files`."""
     blocks: list[Block] = [Bullets(rate_sentences(result, loss)), *rate_drawings(result)]
-    blocks += [table for table in rate_tables(result, loss) if table.name != "ball-to-powder ratio"]
+    files = [table.name for table in rate_files(result, loss)]
+    blocks += [table for table in rate_tables(result, loss) if table.name not in files]
     if loss is not None:
         blocks.append(loss_drawing(loss))
     blocks += [Note(note) for note in (*rate_notes(result, loss), *notes)]
     return Section(heading="How fast does it grind?", blocks=tuple(blocks))
 
 
-def rate_files(result: RateResult) -> list[Table]:
-    """Fitted sizes and residuals of every run, and powder left in every charge, for files."""
-    tables = [
-        Table(
-            name=f"rate residuals {result.quantity}",
-            frame=result.points_frame(),
-            caption=f"{result.quantity} of every run, the fitted size, and the residual.",
-        )
+def rate_files(result: RateResult, loss: LossRates | None = None) -> list[Table]:
+    """The tables that the section leaves to the files: sizes and residuals, loss, charges."""
+    residuals = Table(
+        name=f"rate residuals {result.quantity}",
+        frame=result.points_frame(),
+        caption=f"{result.quantity} of every run, the fitted size, and the residual.",
+    )
+    return [
+        residuals,
+        *([] if loss is None else [loss_table(loss)]),
+        *([] if result.withdrawal_frame().empty else [withdrawal_table(result)]),
     ]
-    if not result.withdrawal_frame().empty:
-        tables.append(withdrawal_table(result))
-    return tables
 
 
 def rate_drawings(result: RateResult) -> list[Drawing]:
