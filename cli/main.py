@@ -15,6 +15,7 @@ from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
 from .console import Console
+from .writing import ensure_free
 
 __all__ = ["COMMANDS", "build_parser", "main"]
 
@@ -76,6 +77,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         options = build_parser().parse_args(arguments)
         console = Console(quiet=options.quiet, json=options.json)
+        if getattr(options, "out", None) is not None:
+            ensure_free(options.out, replace=options.replace)
         code: int = options.run(options, console)
         console.flush()
     except PsdstatsError as refusal:

@@ -8,13 +8,43 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from psdstats.errors import OutputError
+
 from .console import Console
 
 if TYPE_CHECKING:
     from psdstats.output.content import Drawing
     from psdstats.output.tables import Table
 
-__all__ = ["print_sentences", "print_table", "records", "remark_notes", "write_result"]
+__all__ = [
+    "ensure_free",
+    "print_sentences",
+    "print_table",
+    "records",
+    "remark_notes",
+    "write_result",
+]
+
+
+def ensure_free(place: Path, *, replace: bool) -> None:
+    """Refuse a folder that holds something before any work is done, not after.
+
+    Parameters
+    ----------
+    place : Path
+        Output folder.
+    replace : bool
+        Whether what stands there may be replaced; then writing itself judges.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds something and may not be replaced.
+    """
+    if not replace and place.is_dir() and any(place.iterdir()):
+        raise OutputError(
+            f"{place.resolve()} exists already. Choose another name, or add --replace."
+        )
 
 
 def print_sentences(

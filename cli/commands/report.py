@@ -10,7 +10,7 @@ from ..console import Console
 from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
 from ..study_source import read_checked
-from ..writing import print_sentences
+from ..writing import ensure_free, print_sentences
 
 SUMMARY = "write the report: verdicts, sizes, comparison, budget, tables and figures"
 EXAMPLE = "psdstats report my-trial --out my-report"
@@ -38,6 +38,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.provenance import provenance_record
     from psdstats.uncertainty import budget, mean_sizes, undersize_bands
 
+    target = options.out or Path(f"{options.study.resolve().stem}-report")
+    ensure_free(target, replace=options.replace)
     study, checks = read_checked(options, console)
     sources = measurement_sources(study, options.sources)
     propagation = propagate_study(study, options, console, sources=sources)
@@ -61,7 +63,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
         record=record,
         decimal=options.decimal,
     )
-    target = options.out or Path(f"{options.study.resolve().stem}-report")
     with console.progress("Writing") as progress:
         page = write_report_folder(
             target,

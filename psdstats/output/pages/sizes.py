@@ -41,27 +41,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
-        name = quantity if quantity == "span" else f"{quantity}_um"
-        below = own["status"] == "below the finest sieve"
-        above = own["status"] == "above the coarsest sieve"
-        bound = own["bound_upper"].where(below, own["bound_lower"])
-        if quantity == "span":  # outwards to two decimals: still a bound, and readable
-            bound = (np.ceil(100 * bound) / 100).where(below, np.floor(100 * bound) / 100)
-        wide[name] = own["value"].where(~(below | above), bound).to_numpy()
-        wide[f"u_{name}"] = own["u"].to_numpy()
-        wide[f"lower_{name}"] = own["lower"].to_numpy()
-        wide[f"upper_{name}"] = own["upper"].to_numpy()
-        wide[f"side_{name}"] = below.map({True: "<", False: ""}).where(~above, ">").to_numpy()
-        columns.append(
-            Column(
-                name=name,
-                heading=quantity,
-                unit="" if quantity == "span" else "µm",
-                show=Show.MEASURED,
-                u=f"u_{name}",
-                side=f"side_{name}",
-            )
-        )
+        columns.append(_add_quantity(wide, quantity, own))
     share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
     wide["balance_share_D50"] = share.to_numpy()
     columns.append(
@@ -77,6 +57,29 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
             "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate. "
             "Balance: its share of the variance of D50.",
         ),
+    )
+
+
+def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Column:
+    """Add value (or bound), u, limits and side of one quantity; gives the column that shows it."""
+    name = quantity if quantity == "span" else f"{quantity}_um"
+    below = own["status"] == "below the finest sieve"
+    above = own["status"] == "above the coarsest sieve"
+    bound = own["bound_upper"].where(below, own["bound_lower"])
+    if quantity == "span":  # outwards to two decimals: still a bound, and readable
+        bound = (np.ceil(100 * bound) / 100).where(below, np.floor(100 * bound) / 100)
+    wide[name] = own["value"].where(~(below | above), bound).to_numpy()
+    wide[f"u_{name}"] = own["u"].to_numpy()
+    wide[f"lower_{name}"] = own["lower"].to_numpy()
+    wide[f"upper_{name}"] = own["upper"].to_numpy()
+    wide[f"side_{name}"] = below.map({True: "<", False: ""}).where(~above, ">").to_numpy()
+    return Column(
+        name=name,
+        heading=quantity,
+        unit="" if quantity == "span" else "µm",
+        show=Show.MEASURED,
+        u=f"u_{name}",
+        side=f"side_{name}",
     )
 
 

@@ -79,6 +79,23 @@ def report_content(
 
 def study_section(study: Study) -> Section:
     """What was done: groups, times, runs, balances."""
+    groups = len({run.group for run in study.runs})
+    blocks: list[Block] = [
+        Paragraph(
+            f"{len(study.runs)} runs in {groups} group{'s' if groups > 1 else ''}"
+            + (f"; material: {study.material}." if study.material else ".")
+        ),
+        _groups_table(study),
+        _balance_table(study),
+    ]
+    return Section(
+        heading="The study",
+        blocks=tuple(blocks),
+        sections=notes_section("What had to be assumed", study.notes),
+    )
+
+
+def _groups_table(study: Study) -> Table:
     runs = study.runs_frame()
     counts = (
         runs.groupby("group", sort=False)
@@ -97,29 +114,17 @@ def study_section(study: Study) -> Section:
         for run in reversed(study.runs)
     }
     counts["apertures_um"] = counts["group"].map(stacks)
-    blocks: list[Block] = [
-        Paragraph(
-            f"{len(study.runs)} runs in {len(counts)} group{'s' if len(counts) > 1 else ''}"
-            + (f"; material: {study.material}." if study.material else ".")
+    return Table(
+        name="groups",
+        frame=counts,
+        caption="Runs, milling times, sieves and balance of each group.",
+        columns=(
+            Column(name="group", heading="group"),
+            Column(name="runs", heading="runs", show=Show.COUNT),
+            Column(name="times", heading="milling times", unit="min"),
+            Column(name="apertures_um", heading="apertures", unit="µm"),
+            Column(name="balance", heading="balance"),
         ),
-        Table(
-            name="groups",
-            frame=counts,
-            caption="Runs, milling times, sieves and balance of each group.",
-            columns=(
-                Column(name="group", heading="group"),
-                Column(name="runs", heading="runs", show=Show.COUNT),
-                Column(name="times", heading="milling times", unit="min"),
-                Column(name="apertures_um", heading="apertures", unit="µm"),
-                Column(name="balance", heading="balance"),
-            ),
-        ),
-        _balance_table(study),
-    ]
-    return Section(
-        heading="The study",
-        blocks=tuple(blocks),
-        sections=notes_section("What had to be assumed", study.notes),
     )
 
 
