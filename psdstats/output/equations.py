@@ -9,15 +9,11 @@ from __future__ import annotations
 
 import re
 
-from psdstats.output.text import escape_html
+from psdstats.output.text import escape_html, keep_units
 
 __all__ = ["equation_html", "inline_html"]
 
 _TOKEN = re.compile(r"([_^])(\{[^{}]*\}|.)|([A-Za-zα-ωΑ-ΩΣ]+)|([^_^A-Za-zα-ωΑ-Ω]+)|(.)")
-# a number keeps to its unit, its sign and its uncertainty
-_KEPT = re.compile(
-    r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w))|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
-)
 _REFERENCE = re.compile(r"\[(\d{1,3})\]")
 
 
@@ -90,4 +86,4 @@ def _link(escaped: str, references: int) -> str:
         known = 1 <= int(match[1]) <= references
         return f'<a href="#reference-{int(match[1])}">{match[0]}</a>' if known else match[0]
 
-    return _REFERENCE.sub(link, _KEPT.sub("\u00a0", escaped))
+    return _REFERENCE.sub(link, keep_units(escaped))

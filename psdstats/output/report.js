@@ -31,8 +31,8 @@
       const button = document.createElement("button");
       button.type = "button";
       button.className = "sort";
-      button.setAttribute("aria-label", "sort by " + heading.textContent);
-      heading.append(" ", button);
+      button.append(...heading.childNodes);
+      heading.append(button);
       heading.setAttribute("aria-sort", "none");
       button.addEventListener("click", () => sort(table, heading, rows));
     });

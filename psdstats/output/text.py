@@ -9,9 +9,20 @@ from __future__ import annotations
 import html
 import re
 
-__all__ = ["clean", "escape_html", "escape_latex", "escape_markdown", "slug", "spreadsheet_safe"]
+__all__ = [
+    "clean",
+    "escape_html",
+    "escape_latex",
+    "escape_markdown",
+    "keep_units",
+    "slug",
+    "spreadsheet_safe",
+]
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_KEPT = re.compile(
+    r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w))|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
+)
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~])")
 _LATEX = {
     "\\": r"\textbackslash{}",
@@ -94,6 +105,27 @@ def escape_html(text: str) -> str:
     'a &lt; b &amp; &quot;c&quot;'
     """
     return html.escape(clean(text), quote=True)
+
+
+def keep_units(escaped: str) -> str:
+    r"""HTML text in which no line ends between a number and its unit, sign or uncertainty.
+
+    Parameters
+    ----------
+    escaped : str
+        Text that `escape_html` gave.
+
+    Returns
+    -------
+    str
+        The text with no-break spaces in those places.
+
+    Examples
+    --------
+    >>> keep_units("6.0 % lost").split(" ")
+    ['6.0\xa0%', 'lost']
+    """
+    return _KEPT.sub("\u00a0", escaped)
 
 
 def escape_latex(text: str) -> str:

@@ -81,7 +81,7 @@ for (const report of reports()) {
       assert.deepEqual(split.map((each) => `${each.what}: ${place.get(each.first)} and ${place.get(each.last)}`), []);
     });
 
-    test("prints every cell of every table whole", () => {
+    test("prints every cell of every table whole, and its headings on every page", () => {
       const place = new Map();
       sheets.forEach((sheet) => sheet.words.forEach((word) => place.set(word.text, sheet)));
       const missing = wanted.flatMap((each) => {
@@ -107,7 +107,9 @@ function setMarks(kinds) {
   };
   for (const [kind, selector] of Object.entries(kinds)) {
     document.querySelectorAll(selector).forEach((element, at) => {
-      const words = kind === "row" ? [...element.cells].flatMap((cell) => cell.textContent.split(/\s+/)).filter(Boolean) : [];
+      // the headings must stand on every page that holds a row
+      const cells = kind === "row" ? [...element.cells, ...element.closest("table").tHead.rows[0].cells] : [];
+      const words = cells.flatMap((cell) => cell.textContent.split(/\s+/)).filter(Boolean);
       const [first, last] = [`q${kind}${at}a`, `q${kind}${at}z`];
       const host = kind === "row" ? element.cells[0] : element;
       const what = `${kind} ${at} in ${element.closest("[id]").id} (${element.textContent.trim().slice(0, 40)})`;

@@ -10,13 +10,15 @@ import math
 
 from psdstats.output.tables.columns import Column, is_missing
 from psdstats.output.tables.table import Table
-from psdstats.output.text import escape_html
+from psdstats.output.text import escape_html, keep_units
 
 __all__ = ["to_html"]
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
-_SHORT_ROWS = 15  # up to here print keeps a table on one page
-_LONG_HEADING = 32  # signs; a longer name of a row may wrap
+_SHORT_LINES = 15  # up to here print keeps a table on one page
+_LINE = 30  # signs in a line of a column of text, about
+_LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
+_BRIEF = 20  # signs; a text up to here stays on one line
 
 
 def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
@@ -38,11 +40,10 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
     """
     anchor = f"table-{table.key}"
     kind = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
-    kind += " short" if len(table.frame) <= _SHORT_ROWS else ""
-    body = [
-        _row(table, row, texts)
-        for row, texts in zip(table.rows(), table.grid(decimal=decimal), strict=True)
-    ]
+    grid = table.grid(decimal=decimal)
+    lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
+    kind += " short" if lines <= _SHORT_LINES else ""
+    body = [_row(table, row, texts) for row, texts in zip(table.rows(), grid, strict=True)]
     notes = [f'<p class="tablenote">{escape_html(note)}</p>' for note in table.notes]
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
     return "\n".join(
@@ -75,13 +76,19 @@ def _row(table: Table, row: dict[str, object], texts: list[str]) -> str:
     cells = []
     for index, (column, text) in enumerate(zip(table.columns, texts, strict=True)):
         tag, scope = ("th", ' scope="row"') if index < table.row_headings else ("td", "")
-        kind = ' class="number"' if column.is_number else ""
-        if index < table.row_headings and not kind and len(text) > _LONG_HEADING:
-            kind = ' class="long"'
+        shown = keep_units(escape_html(text))
         cells.append(
-            f"<{tag}{scope}{kind}{_full_value(column, row, text)}>{escape_html(text)}</{tag}>"
+            f"<{tag}{scope}{_kind(column, text)}{_full_value(column, row, text)}>{shown}</{tag}>"
         )
     return "<tr>" + "".join(cells) + "</tr>"
+
+
+def _kind(column: Column, text: str) -> str:
+    if column.is_number:
+        return ' class="number"'
+    if len(text) > _LONG:
+        return ' class="long"'
+    return ' class="brief"' if len(text) <= _BRIEF else ""
 
 
 def _full_value(column: Column, row: dict[str, object], text: str) -> str:

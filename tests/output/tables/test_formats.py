@@ -85,7 +85,8 @@ class _Cells(HTMLParser):
 def _from_html(text: str) -> list[list[str]]:
     parser = _Cells()
     parser.feed(text)
-    return parser.rows
+    # the page keeps a number to its unit by no-break spaces
+    return [[cell.replace("\u00a0", " ") for cell in row] for row in parser.rows]
 
 
 def _from_markdown(text: str) -> list[list[str]]:
