@@ -38,7 +38,8 @@ def present(parts: PageParts, options: argparse.Namespace, console: Console) -> 
     for table in shown:
         console.say()
         print_table(table, options, console)
-    left = [table.name for table in parts.tables if table not in shown]
+    told = {table.name for table in shown}
+    left = [table.name for table in parts.tables if table.name not in told]
     if left:
         console.remark(f"\nNot shown: {', '.join(left)}. Add --all-tables to print them.")
     remark_notes(parts.notes, options, console)

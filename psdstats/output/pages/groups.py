@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from psdstats.comparison.groups_intraclass import Intraclass
 from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.precision_cells import Scale
@@ -47,7 +49,7 @@ _SDS = {
 def groups_sentences(results: GroupResults) -> tuple[str, ...]:
     """The answer in words: one sentence a group, what it rests on, which group stands apart."""
     found = [*results.agreement.sentences(), *consistency_sentences(results)]
-    return said_once(found)
+    return said_once(found, begins_with_name=True)
 
 
 def groups_tables(results: GroupResults) -> list[Table]:
@@ -72,7 +74,7 @@ def groups_parts(results: GroupResults) -> PageParts:
     return PageParts(
         sentences=groups_sentences(results),
         tables=tuple(tables),
-        first=tuple(tables[:2]),
+        first=(tables[0], _narrowed(tables[1])),
         drawings=tuple(drawings if consistency is None else [*drawings, consistency]),
         notes=_intraclass_note(results),
     )
@@ -150,7 +152,9 @@ def agreement_drawing(agreement: GroupAgreement) -> Drawing:
         figure=ax.figure,  # type: ignore[arg-type]
         caption=f"{agreement.quantity} of each group over the mean of the others, with "
         f"{100 * agreement.level:g} % intervals that hold for all groups together.",
-        alternative=" ".join(as_sentence(one.sentence) for one in agreement.findings),
+        alternative=" ".join(
+            said_once((one.sentence for one in agreement.findings), begins_with_name=True)
+        ),
     )
 
 
@@ -251,6 +255,12 @@ def _intraclass_note(results: GroupResults) -> tuple[str, ...]:
     if found is None or not found.table.empty:
         return ()
     return (f"Intraclass correlation {found.status}.",)
+
+
+def _narrowed(table: Table) -> Table:
+    """The table of precision without the columns that a terminal has no room for."""
+    columns = tuple(one for one in table.columns if one.name not in ("results", "mean"))
+    return replace(table, columns=columns)
 
 
 def _where(results: GroupResults, status: str) -> str:

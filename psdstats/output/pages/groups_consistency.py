@@ -30,6 +30,7 @@ __all__ = [
 
 _TIME = "milling_time_min"
 _MOST_NAMED = 4
+_TESTS = {"Cochran": "Cochran's", "Grubbs": "Grubbs'"}
 
 
 def consistency_sentences(results: GroupResults) -> tuple[str, ...]:
@@ -50,12 +51,12 @@ def consistency_sentences(results: GroupResults) -> tuple[str, ...]:
         more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
         lines[0] += f": {', '.join(named)}{more}; about {0.05 * told:.0f} would by chance alone"
     suspects = results.outliers[results.outliers["finding"].isin(["straggler", "outlier"])]
-    lines += [
-        f"{row['test']}'s test calls {row['group']} at {place_words(row, results.conditions)} "
-        f"{'an outlier' if row['finding'] == 'outlier' else 'a straggler'}; look for a cause, "
-        "nothing was removed"
-        for row in suspects.to_dict("records")
-    ]
+    for row in suspects.to_dict("records"):
+        where = f"{row['group']} at {place_words(row, results.conditions)}"
+        word = "an outlier" if row["finding"] == "outlier" else "a straggler"
+        lines.append(
+            f"{_TESTS[row['test']]} test calls {where} {word}; look for a cause, nothing was removed"
+        )
     return tuple(lines)
 
 

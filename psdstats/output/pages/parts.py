@@ -27,7 +27,7 @@ class PageParts:
     tables : tuple of Table
         Every table.
     first : tuple of Table
-        Those a terminal shows unasked.
+        Those a terminal shows unasked, with the columns that it has room for.
     drawings : tuple of Drawing
         Every figure.
     notes : tuple of str

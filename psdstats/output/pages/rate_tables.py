@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Hashable, Mapping
+from typing import Any
+
 import pandas as pd
 
-from psdstats.output.numbers import interval
 from psdstats.output.pages.number_columns import number_column
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.rate import LossRates, RateResult
+from psdstats.rate.rate_words import minutes
 
 __all__ = [
     "choice_table",
@@ -23,15 +25,7 @@ __all__ = [
 def stopping_table(result: RateResult) -> Table:
     """Times to the target and to the margin, with intervals that may be open."""
     frame = _titled(result.stopping_frame())
-    frame["shown"] = [
-        "never"
-        if row["excluded"]
-        else interval(
-            row["lower_min"],
-            np.inf if row["upper_open"] else row["upper_min"],
-        )
-        for row in frame.to_dict("records")
-    ]
+    frame["shown"] = [_reach(row) for row in frame.to_dict("records")]
     frame["question"] = [
         f"{result.quantity} at {row['asked']:g} µm"
         if row["asked_unit"] == "µm"
@@ -45,7 +39,9 @@ def stopping_table(result: RateResult) -> Table:
         columns=(
             *_series_columns(frame),
             Column(name="question", heading="wanted"),
-            Column(name="time_min", heading="milling time", unit="min", show=Show.NUMBER),
+            Column(
+                name="time_min", heading="milling time", unit="min", show=Show.NUMBER, decimals=1
+            ),
             Column(name="shown", heading=f"{100 * result.level:g} % interval", unit="min"),
             Column(name="beyond_last_time", heading="beyond the times measured"),
         ),
@@ -151,6 +147,16 @@ def withdrawal_table(result: RateResult) -> Table:
         ),
         row_headings=2,
     )
+
+
+def _reach(row: Mapping[Hashable, Any]) -> str:
+    """The interval of a time with the digits that the sentences use; open ends stay open."""
+    if row["excluded"]:
+        return "never"
+    low = minutes(float(row["lower_min"])).removesuffix(" min")
+    if row["upper_open"]:
+        return f"> {low}"
+    return f"{low} to {minutes(float(row['upper_min'])).removesuffix(' min')}"
 
 
 def _series_columns(frame: pd.DataFrame) -> list[Column]:

@@ -26,14 +26,14 @@ __all__ = [
 _TIME = "milling_time_min"
 
 
-def whole_sentences(whole: WholeComparison, *, every_pair: bool = False) -> tuple[str, ...]:
-    """The verdict, then which classes moved: between the ends, or for every pair of levels."""
+def whole_sentences(whole: WholeComparison) -> tuple[str, ...]:
+    """The verdict, then which classes moved: from first to last time, or between every pair."""
     several = len(whole.parts) > 1
-    lines = [whole.verdict]
+    lines = []
     for part in whole.parts:
-        told = part.moved if every_pair else part.moved[-1:]
+        told = part.moved[-1:] if whole.by == _TIME else part.moved
         lines += [f"{part.name}, {one.sentence}" if several else one.sentence for one in told]
-    return said_once(lines)
+    return (as_sentence(whole.verdict), *said_once(lines, begins_with_name=True))
 
 
 def whole_parts(whole: WholeComparison) -> PageParts:

@@ -20,8 +20,15 @@ def column_words(column: str) -> str:
     return "milling time" if column == _TIME else column.replace("_", " ")
 
 
-def as_sentence(text: str) -> str:
+def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
     """A clause as a sentence: capital letter, full stop, column names in words, minus signs.
+
+    Parameters
+    ----------
+    text : str
+        The clause.
+    begins_with_name : bool, default=False
+        Whether it begins with the name of a group, which keeps its letters.
 
     Examples
     --------
@@ -32,13 +39,15 @@ def as_sentence(text: str) -> str:
     text = "".join(
         "−" if sign == "-" and _is_minus(text, at) else sign for at, sign in enumerate(text)
     )
-    text = text[:1].upper() + text[1:]
+    if not begins_with_name:
+        text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "?", "!")) else text + "."
 
 
-def said_once(sentences: Iterable[str]) -> tuple[str, ...]:
+def said_once(sentences: Iterable[str], *, begins_with_name: bool = False) -> tuple[str, ...]:
     """Sentences in their order, each once, as `as_sentence` writes them."""
-    return tuple(dict.fromkeys(as_sentence(sentence) for sentence in sentences))
+    written = (as_sentence(text, begins_with_name=begins_with_name) for text in sentences)
+    return tuple(dict.fromkeys(written))
 
 
 def _is_minus(text: str, at: int) -> bool:
