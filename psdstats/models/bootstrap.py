@@ -110,8 +110,7 @@ def bootstrap_test(
     contrast = fit.fixed.hypothesis(term)
     small = restricted_design(design, contrast)
     observed, null = _likelihood_ratio(fit.response[None], design, small, parts)
-    rng = np.random.default_rng(seed)
-    simulate = _Simulator(null, small, rng)
+    simulate = _Simulator(null, small, np.random.default_rng(seed))
     ratios, good = np.zeros(0), 0
     while len(ratios) < draws:
         simulated = simulate(min(simulate.chunk, draws - len(ratios)))

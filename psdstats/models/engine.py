@@ -19,10 +19,11 @@ from psdstats.models.engine_criterion import (
     Criterion,
     LikelihoodValue,
     Outside,
+    Problem,
     build_problem,
 )
 from psdstats.models.engine_edges import let_free, settle_edges
-from psdstats.models.engine_solver import Bounds, maximise
+from psdstats.models.engine_solver import Bounds, Solution, maximise
 
 __all__ = ["BatchFit", "CovarianceParts", "fit_batch"]
 
@@ -119,16 +120,14 @@ def _fit_chunk(
     free: bool,
     tolerance: float,
 ) -> BatchFit:
-    q = len(parts.matrices)
     n, p = len(x) + outside.count, x.shape[1]
-    if q == 0:
+    if not len(parts.matrices):
         return _known_only(y, x, parts, outside, criterion)
     if n <= p:
         raise ModelError(
             f"The model has {p} fixed effects for {n} rows, so nothing is left to estimate "
             f"variances from; take terms out, add replicates, or declare the covariance."
         )
-    guard = free or _is_singular(parts.known)
     problem = build_problem(
         y,
         x,
@@ -136,30 +135,34 @@ def _fit_chunk(
         parts.known,
         criterion=criterion,
         blocks=parts.blocks,
-        guard=guard,
+        guard=free or _is_singular(parts.known),
         outside=outside,
     )
-    alone = parts.is_variance.copy()
-    alone[[i for block in parts.blocks for i in block]] = False
-    bounds = Bounds(variance=alone, blocks=parts.blocks)
-    start = np.tile(_start(parts), (len(y), 1))
-    first = maximise(problem, start, bounds, tolerance=tolerance)
-    solution = settle_edges(problem, first, bounds, tolerance=tolerance)
-    if free:
-        solution = let_free(problem, solution)
-    value = problem.back(solution.value)
+    solution = _maximum(problem, parts, len(y), free=free, tolerance=tolerance)
     return finish(
         y,
         x,
         parts,
         theta=problem.theta(solution.theta),
-        value=value,
+        value=problem.back(solution.value),
         on_edge=solution.on_edge,
         converged=solution.converged,
         criterion=criterion,
         free=free,
         strata_only=not problem.quadratic.has_dense,
     )
+
+
+def _maximum(
+    problem: Problem, parts: CovarianceParts, rows: int, *, free: bool, tolerance: float
+) -> Solution:
+    """The maximum of each response inside the bounds, or one step beyond them."""
+    alone = parts.is_variance.copy()
+    alone[[i for block in parts.blocks for i in block]] = False
+    bounds = Bounds(variance=alone, blocks=parts.blocks)
+    first = maximise(problem, np.tile(_start(parts), (rows, 1)), bounds, tolerance=tolerance)
+    solution = settle_edges(problem, first, bounds, tolerance=tolerance)
+    return let_free(problem, solution) if free else solution
 
 
 def _start(parts: CovarianceParts) -> Array:

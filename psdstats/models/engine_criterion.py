@@ -172,22 +172,12 @@ def build_problem(
     ModelError
         If a response does not vary once the fixed effects are taken out.
     """
-    if outside is None:
-        none = np.zeros(len(responses))
-        outside = Outside(count=0, slopes=np.zeros(len(matrices)), known=0.0, squares=none)
+    outside = outside or _nothing_outside(len(responses), len(matrices))
     n, p = design.shape[0] + outside.count, design.shape[1]
     full, triangle = np.linalg.qr(design, mode="complete")
     complement = full[:, p:]
     freed = responses @ complement
-    scale = np.ones(len(responses))
-    if n > p:
-        scale = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / (n - p))
-    size = np.sqrt(((responses**2).sum(axis=1) + outside.squares) / n)
-    if not np.all(scale > 1e-12 * size):
-        raise ModelError(
-            "The fixed effects reproduce a response exactly, so no variance is left to estimate; "
-            "take terms out or add replicates."
-        )
+    scale = _response_scale(responses, freed, outside, n - p)
     inner = complement.T @ matrices @ complement
     traces = np.trace(inner, axis1=1, axis2=2) + outside.count * outside.slopes
     matrix_scale = _matrix_scale(traces / max(n - p, 1), blocks)
@@ -203,20 +193,39 @@ def build_problem(
         data = FamilyData(squares=squares, rest=data.rest)
         quadratic = with_stratum(quadratic, *stratum)
         whole = None if whole is None else with_stratum(whole, *stratum)
-    constant = -0.5 * np.log(2 * np.pi) * n
+    n_free, log_design = n, 0.0
     if criterion is Criterion.REML:
+        n_free = n - p
         log_design = 2.0 * float(np.log(np.abs(np.diagonal(triangle))).sum())
-        constant = -0.5 * (np.log(2 * np.pi) * (n - p) + log_design)
     return Problem(
         quadratic=quadratic,
         whole=whole,
         data=data,
         response_scale=scale,
         matrix_scale=matrix_scale,
-        n_free=n if criterion is Criterion.ML else n - p,
-        constant=float(constant),
+        n_free=n_free,
+        constant=-0.5 * (float(np.log(2 * np.pi)) * n_free + log_design),
         criterion=criterion,
     )
+
+
+def _nothing_outside(n_responses: int, q: int) -> Outside:
+    return Outside(count=0, slopes=np.zeros(q), known=0.0, squares=np.zeros(n_responses))
+
+
+def _response_scale(responses: Array, freed: Array, outside: Outside, df: int) -> Array:
+    """Root mean square of each response freed of the fixed effects."""
+    rows = responses.shape[1] + outside.count
+    scale = np.ones(len(responses))
+    if df > 0:
+        scale = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / df)
+    size = np.sqrt(((responses**2).sum(axis=1) + outside.squares) / rows)
+    if not np.all(scale > 1e-12 * size):
+        raise ModelError(
+            "The fixed effects reproduce a response exactly, so no variance is left to estimate; "
+            "take terms out or add replicates."
+        )
+    return scale
 
 
 def _matrix_scale(scale: Array, blocks: Sequence[tuple[int, int, int]]) -> Array:

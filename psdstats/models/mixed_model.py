@@ -55,6 +55,12 @@ class MixedModel:
     boundary : {"zero", "drop", "free"}
         What happens to a variance whose estimate would be negative; see `Boundary`.
 
+    Notes
+    -----
+    A known covariance is kept whole, up to 4,000 rows.  Without one a frame may have any length:
+    beyond 64 rows it is fitted in the span of its fixed terms and groupings, which is exact; that
+    span may have up to 4,000 directions.
+
     Examples
     --------
     >>> import pandas as pd
