@@ -55,7 +55,8 @@ def consistency_sentences(results: GroupResults) -> tuple[str, ...]:
         where = f"{row['group']} at {place_words(row, results.conditions)}"
         word = "an outlier" if row["finding"] == "outlier" else "a straggler"
         lines.append(
-            f"{_TESTS[row['test']]} test calls {where} {word}; look for a cause, nothing was removed"
+            f"{_TESTS[row['test']]} test calls {where} {word}; look for a cause, nothing was "
+            "removed"
         )
     return tuple(lines)
 

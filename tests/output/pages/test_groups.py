@@ -1,0 +1,133 @@
+"""The page of groups says what the library found, at every condition, in words of its own."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from psdstats.comparison.consistency import consistency
+from psdstats.comparison.groups import group_agreement, sizes_by_run
+from psdstats.comparison.precision import precision
+from psdstats.output.content import Bullets, Note
+from psdstats.output.pages.groups import (
+    agreement_drawing,
+    groups_files,
+    groups_parts,
+    groups_section,
+    precision_table,
+)
+from psdstats.output.pages.groups_consistency import consistency_drawing, consistency_sentences
+from psdstats.output.pages.groups_results import collect_groups, place_words, stated_margin
+
+AT = ["milling_time_min", "ball_ratio"]
+
+
+@pytest.fixture(scope="module")
+def results(benches):
+    margin = stated_margin(benches.study)
+    return collect_groups(benches.study, benches.sizes, margin_percent=margin)
+
+
+@pytest.fixture(scope="module")
+def single(bench):
+    return collect_groups(bench.study, bench.sizes)
+
+
+def test_conditions_are_those_of_the_agreement(results, single):
+    assert results.conditions == ("milling_time_min", "ball_ratio")
+    assert single.conditions == ("milling_time_min",)
+
+
+def test_precision_is_that_of_the_library_in_per_cent(benches, results):
+    sizes = sizes_by_run(benches.study, benches.sizes)
+    expected = precision(sizes, value="D50", group="group", level=AT).to_frame()
+    frame = precision_table(results).frame
+    for name in ("repeatability", "between", "reproducibility"):
+        assert frame[f"{name}_percent"].to_numpy() == pytest.approx(100 * expected[f"{name}_sd"])
+        upper = 100 * expected[f"{name}_sd_upper"]
+        assert frame[f"{name}_percent_upper"].to_numpy() == pytest.approx(upper)
+    # ISO 5725-2: the reproducibility variance is the sum of the other two
+    total = np.hypot(frame["repeatability_percent"], frame["between_percent"])
+    assert total.to_numpy() == pytest.approx(frame["reproducibility_percent"].to_numpy())
+
+
+def test_raw_precision_is_in_units_of_the_size(benches, results):
+    raw = collect_groups(benches.study, benches.sizes, scale="raw", intraclass=False)
+    table = precision_table(raw)
+    (column,) = [one for one in table.columns if one.heading == "s_r"]
+    assert (column.name, column.unit) == ("repeatability_value", "µm")
+    # s/mean is near the SD of ln size while it is small
+    relative = 100 * table.frame["repeatability_value"] / table.frame["mean"]
+    logged = precision_table(results).frame["repeatability_percent"]
+    assert relative.to_numpy() == pytest.approx(logged.to_numpy(), rel=0.05)
+
+
+def test_verdict_a_group_comes_first(benches, results):
+    expected = group_agreement(benches.study, benches.sizes, margin_percent=5.0)
+    items = groups_parts(results).sentences
+    for item, finding in zip(items, expected.findings, strict=False):
+        assert item == finding.sentence + "."
+    assert {one.verdict for one in expected.findings} >= {"agrees within the margin"}
+
+
+def test_findings_beyond_the_limits_are_counted_and_named(benches, results):
+    sizes = sizes_by_run(benches.study, benches.sizes)
+    table = consistency(sizes, value="D50", group="group", level=AT).to_frame()
+    beyond = table[(table["h"].abs() > table["h_limit_5"]) | (table["k"] > table["k_limit_5"])]
+    sentence = consistency_sentences(results)[0]
+    assert f"Of 80 values of Mandel's h and k {len(beyond)} lie" in sentence
+    for row in beyond.to_dict("records"):
+        assert f"{row['group']} at {place_words(row, AT)}" in sentence
+
+
+def test_bars_are_the_indicators(results):
+    axes = consistency_drawing(results).figure.axes
+    assert len(axes) == 4  # h and k, each for two ball ratios
+    table = results.consistency.to_frame()
+    for ax, letter, ratio in zip(axes, "hhkk", (5.0, 10.0) * 2, strict=True):
+        own = table[table["ball_ratio"] == ratio]
+        heights = sorted(bar.get_height() for bar in ax.patches)
+        assert heights == pytest.approx(sorted(own[letter]))
+    assert all(ax.get_legend() is None for ax in axes)
+    assert len(axes[0].figure.legends) == 1
+
+
+def test_ratios_are_drawn_where_the_table_puts_them(results):
+    frame = results.agreement.to_frame()
+    ax = agreement_drawing(results.agreement).figure.axes[0]
+    drawn = sorted(line.get_xdata()[0] for line in ax.lines if line.get_gid())
+    assert drawn == pytest.approx(sorted(frame["ratio"]))
+    assert [label.get_text() for label in ax.get_yticklabels()] == list(frame["group"])
+
+
+def test_section_leaves_long_tables_to_the_files(results):
+    section = groups_section(results)
+    shown = {block.name for block in section.blocks if hasattr(block, "row_headings")}
+    files = {table.name for table in groups_files(results)}
+    assert shown == {"group agreement", "group precision"}
+    assert shown & files == set()
+    assert {"group consistency", "group outliers", "group differences by condition"} <= files
+
+
+def test_one_group_is_answered_in_words(single):
+    section = groups_section(single)
+    (bullets,) = [block for block in section.blocks if isinstance(block, Bullets)]
+    assert any("cannot be told" in item for item in bullets.items)
+    assert any("h needs three groups" in item for item in bullets.items)
+    assert consistency_drawing(single) is None
+    notes = [block.text for block in section.blocks if isinstance(block, Note)]
+    assert any(note.startswith("Intraclass correlation not computed") for note in notes)
+
+
+def test_groups_keep_the_letters_of_their_names(single):
+    assert groups_parts(single).sentences[0].startswith("all: cannot be told")
+
+
+def test_margin_of_the_study_is_used(benches, bench):
+    assert stated_margin(benches.study) == 5.0
+    assert stated_margin(bench.study) is None
+
+
+def test_place_words_follow_the_type_of_the_value():
+    row = {"milling_time_min": 6.0, "operator": "A", "lot": 3}
+    assert place_words(row, ["milling_time_min", "operator"]) == "6 min, operator A"
+    assert place_words(pd.Series(row).to_dict(), ["lot"]) == "lot 3"

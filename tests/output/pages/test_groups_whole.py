@@ -1,0 +1,110 @@
+"""Whole distributions and fits on the page: classes that moved, misfit, fineness."""
+
+import numpy as np
+import pytest
+
+from psdstats.comparison.whole import compare_distributions
+from psdstats.comparison.whole_fits import curve_points, fit_study
+from psdstats.distribution.fineness import fineness_table
+from psdstats.output.pages.whole_distribution import (
+    class_drawings,
+    moved_table,
+    whole_parts,
+    whole_section,
+    whole_sentences,
+)
+from psdstats.output.pages.whole_distribution_fits import (
+    fineness_sentences,
+    fits_parts,
+    fitted_sizes_table,
+    misfit_drawing,
+)
+
+
+@pytest.fixture(scope="module")
+def whole(benches):
+    return compare_distributions(benches.study, permutations=499)
+
+
+@pytest.fixture(scope="module")
+def fitted(bench):
+    return fit_study(bench.study), curve_points(bench.study)
+
+
+def test_changes_of_all_classes_of_a_pair_cancel(whole):
+    """Fractions sum to one, so the changes between two levels sum to zero."""
+    frame = moved_table(whole).frame
+    sums = frame.groupby(["stack", "low", "high"])["change_percent"].sum()
+    assert len(sums) == 8
+    assert sums.to_numpy() == pytest.approx(np.zeros(8), abs=1e-9)
+
+
+def test_bars_stand_for_the_changes_and_are_empty_where_nothing_is_shown(whole):
+    drawings = class_drawings(whole)
+    assert [one.name for one in drawings] == [
+        "moved classes Alder, Birch, Cedar",
+        "moved classes Rowan",
+    ]
+    for drawing, part in zip(drawings, whole.parts, strict=True):
+        bars = [bar for bar in drawing.figure.axes[0].patches if np.isfinite(bar.get_x())]
+        expected = np.concatenate([one.change_percent for one in part.moved])
+        moved = np.concatenate([one.moved for one in part.moved])
+        assert sorted(bar.get_height() for bar in bars) == pytest.approx(sorted(expected))
+        white = sum(bar.get_facecolor()[:3] == (1.0, 1.0, 1.0) for bar in bars)
+        assert white == (~moved).sum()
+
+
+def test_sentences_tell_the_ends_of_a_time_and_every_pair_of_a_factor(benches, whole):
+    assert whole_sentences(whole)[0].startswith("The whole distribution changes with milling time")
+    assert sum("0 to " in one for one in whole_sentences(whole)) == len(whole.parts)
+    by_ratio = compare_distributions(benches.study, by="group", within=None, permutations=199)
+    told = whole_sentences(by_ratio)[1:]
+    assert len(told) == sum(len(part.moved) for part in by_ratio.parts)
+    assert not any("milling_time_min" in one for one in told)
+
+
+def test_sensitivity_and_notes_are_on_the_page(whole):
+    section = whole_section(whole)
+    (table,) = [block for block in section.blocks if hasattr(block, "row_headings")]
+    assert list(table.frame["delta_factor"]) == [0.5, 1.0, 2.0]
+    assert any("empty classes were given" in getattr(block, "text", "") for block in section.blocks)
+
+
+def test_a_design_with_nothing_to_test_says_so(bench):
+    parts = whole_parts(compare_distributions(bench.study))
+    assert "cannot be told" in parts.sentences[0].lower()
+    assert parts.tables == ()
+    assert parts.drawings == ()
+
+
+def test_misfit_is_measured_less_fitted(bench, fitted):
+    fits, points = fitted
+    axes = misfit_drawing(fits, points, bench.runs).figure.axes
+    assert [ax.get_title(loc="left") for ax in axes] == [
+        "Rosin–Rammler–Bennett",
+        "log-normal",
+        "Gates–Gaudin–Schuhmann",
+    ]
+    (run, _), fit = next(iter(fits.fits.items()))
+    own = next(one for one in points if one.run == run)
+    expected = 100 * (own.undersize - fit.undersize(own.aperture_um))
+    lines = [list(line.get_ydata()) for line in axes[0].lines]
+    assert any(line == pytest.approx(list(expected)) for line in lines)
+
+
+def test_fits_are_counted_and_extrapolated_sizes_marked(bench, fitted):
+    fits, points = fitted
+    fineness = fineness_table(bench.study)
+    parts = fits_parts(fits, points, bench.runs, fineness)
+    described = fits.families_frame().set_index("family")["described"]
+    first = f"Rosin–Rammler–Bennett: {described['rosin-rammler-bennett']} of 5 runs"
+    assert parts.sentences[0].startswith(first)
+    frame = fitted_sizes_table(fits).frame
+    assert ((frame["note"] == "extrapolated") == frame["extrapolated"]).all()
+
+
+def test_fineness_classes_are_counted(bench):
+    frame = fineness_table(bench.study)
+    (sentence,) = fineness_sentences(frame)
+    for name, count in frame["classes"].value_counts().items():
+        assert f"{name}: {count} run" in sentence

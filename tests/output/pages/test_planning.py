@@ -1,0 +1,115 @@
+"""Pages of plans: power, uncertainty, stack, charge and timeline, read back from what is drawn."""
+
+import numpy as np
+import pytest
+
+from psdstats.output.pages.planning import precision_drawing, precision_parts, stack_parts
+from psdstats.output.pages.planning_charge import charge_parts
+from psdstats.output.pages.planning_power import power_parts
+from psdstats.output.pages.planning_timeline import CALENDAR, timeline_drawing, timeline_parts
+from psdstats.planning import (
+    Balls,
+    ExpectedPowder,
+    Jar,
+    Variation,
+    choose_sieves,
+    mill_charge,
+    power,
+    precision,
+    timeline,
+)
+from psdstats.planning.cautions import BENCH_CAUTIONS, MILL_CAUTIONS
+
+UNMILLED = ExpectedPowder(name="unmilled", d10_um=150, d50_um=250, d90_um=400)
+MILLED = ExpectedPowder(name="milled", d10_um=45, d50_um=110, d90_um=210)
+STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
+
+
+@pytest.fixture(scope="module")
+def powers():
+    return power(Variation(run_percent=4.0), groups=(2, 3), replicates=2, times=3, trials=200)
+
+
+def test_power_curves_pass_through_the_table(powers):
+    parts = power_parts(powers)
+    ax = parts.drawings[0].figure.axes[0]
+    lines = {line.get_label(): line for line in ax.lines}
+    for row in parts.tables[0].rows():
+        line = lines[f"{row['groups']} × {row['times']} × {row['replicates']}"]
+        middle = np.argmin(np.abs(line.get_xdata() - powers.change_percent))
+        assert line.get_ydata()[middle] == pytest.approx(100 * row["power"], abs=1e-9)
+    low, high = ax.get_xlim()
+    assert low > high  # decreases grow to the right
+    assert len(parts.sentences) == 3
+    assert "a change of −10 %" in parts.sentences[0]
+
+
+def test_uncertainty_lines_hold_the_tabulated_points():
+    plan = precision(MILLED, STACK, wanted_percent=1.0, density_g_per_cm3=2.7)
+    grid = precision_parts(plan).tables[0].frame
+    one, change = precision_drawing(plan).figure.axes
+    assert one.get_ylim() == change.get_ylim()
+    for ax, column in ((one, "u_percent"), (change, "u_change_percent")):
+        drawn = sorted(line.get_ydata()[0] for line in ax.lines if "g: u" in str(line.get_gid()))
+        assert drawn == pytest.approx(sorted(grid[column]))
+    # u² is the sum of its parts (JCGM 100)
+    parts = grid[["u_balance_percent", "u_particles_percent", "u_sieves_percent"]]
+    assert np.sqrt((parts**2).sum(axis=1)).to_numpy() == pytest.approx(grid["u_percent"].to_numpy())
+
+
+def test_stack_from_the_top_with_all_of_the_sample():
+    choice = choose_sieves([UNMILLED, MILLED], STACK, sample_g=50.0)
+    table, whole = stack_parts(choice).tables
+    assert table.frame["sieve"].iloc[-1] == "pan"
+    for name in ("unmilled", "milled"):
+        assert table.frame[f"mass_{name}_g"].sum() == pytest.approx(50.0)
+    assert whole.frame["mass_g"].sum() == pytest.approx(100.0)
+    ax = stack_parts(choice).drawings[0].figure.axes[0]
+    assert {text.get_text() for text in ax.texts} == {f"{size:g}" for size in choice.aperture_um}
+
+
+def test_charge_carries_its_cautions_everywhere():
+    jar = Jar(diameter_mm=150, volume_ml=2000)
+    balls = [
+        Balls(diameter_mm=20, density_g_per_cm3=7.8, parts=2),
+        Balls(diameter_mm=10, density_g_per_cm3=7.8),
+    ]
+    charge = mill_charge(jar, balls, ball_fill=0.35)
+    parts = charge_parts(charge, jar)
+    assert parts.cautions == MILL_CAUTIONS
+    assert all(caution in parts.texts["cautions.txt"] for caution in MILL_CAUTIONS)
+    table = parts.tables[0].frame
+    assert table["mass_g"].sum() == pytest.approx(charge.ball_g)
+
+
+def test_bed_is_drawn_to_its_share_of_the_section():
+    """The polygon's area by the shoelace formula over that of the jar is the fill."""
+    jar = Jar(diameter_mm=100, volume_ml=1000)
+    charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=3.6)], ball_fill=0.35)
+    ax = charge_parts(charge, jar).drawings[0].figure.axes[0]
+    (bed,) = [patch for patch in ax.patches if "bed of balls" in str(patch.get_gid())]
+    x, y = bed.get_path().vertices[:-1].T
+    area = 0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+    assert area / (np.pi * 50**2) == pytest.approx(charge.ball_fill, abs=2e-3)
+
+
+def test_timeline_bars_are_the_steps_and_the_calendar_is_whole():
+    plan = timeline([0, 6, 12], charges=2)
+    parts = timeline_parts(plan)
+    uses = plan.uses_frame()
+    ax = timeline_drawing(plan).figure.axes[0]
+    drawn = sum(patch.get_width() for patch in ax.patches)
+    assert drawn == pytest.approx((uses["end_min"] - uses["start_min"]).sum())
+    calendar = parts.texts[CALENDAR]
+    assert calendar.startswith("BEGIN:VCALENDAR\r\n")
+    assert calendar.count("BEGIN:VEVENT") == len(plan.to_frame())
+    fewer = timeline_parts(plan, attended_only=True).texts[CALENDAR]
+    assert fewer.count("BEGIN:VEVENT") == int(plan.to_frame()["attended"].sum())
+    assert parts.cautions == BENCH_CAUTIONS
+
+
+def test_days_have_panels_of_one_scale():
+    plan = timeline([0, 6, 12], charges=4, day_min=300)
+    axes = timeline_drawing(plan).figure.axes
+    assert len(axes) == len(plan.days) > 1
+    assert len({ax.get_xlim() for ax in axes}) == 1

@@ -1,0 +1,115 @@
+"""The page of the rate: when to stop, curves, loss above the sieves, withdrawn powder."""
+
+import numpy as np
+import pytest
+
+from psdstats.output.pages.rate import (
+    collect_loss,
+    loss_drawing,
+    rate_drawings,
+    rate_factor,
+    rate_files,
+    rate_parts,
+    rate_section,
+)
+from psdstats.output.pages.rate_tables import stopping_table, withdrawal_table
+from psdstats.rate import fit_rate
+
+
+@pytest.fixture(scope="module")
+def result(benches):
+    return fit_rate(
+        benches.study,
+        by="ball_ratio",
+        target_um=90.0,
+        margin_percent=5.0,
+        powder_g=500.0,
+        balls_g=2500.0,
+        propagation=benches.sizes,
+    )
+
+
+@pytest.fixture(scope="module")
+def loss(benches):
+    return collect_loss(benches.study, by="ball_ratio", level=0.95)[0]
+
+
+def test_factor_is_the_one_the_study_sets_aside(benches, bench):
+    assert rate_factor(benches.study) == "ball_ratio"
+    assert rate_factor(bench.study) is None
+
+
+def test_stopping_table_agrees_with_the_curve(result):
+    """At the time of the table the fitted curve has the target size."""
+    frame = stopping_table(result).frame
+    for one in result.series:
+        name = one.label.replace("_", " ")
+        own = frame[(frame["series"] == name) & (frame["asked_unit"] == "µm")]
+        (time,) = own["time_min"]
+        assert np.exp(one.fit.log_size(np.array([time]))[0]) == pytest.approx(90.0, rel=1e-6)
+
+
+def test_open_and_impossible_times_are_words(benches):
+    found = fit_rate(
+        benches.study, quantity="D10", by="ball_ratio", target_um=30.0, propagation=benches.sizes
+    )
+    frame = stopping_table(found).frame
+    for row in frame.to_dict("records"):
+        assert row["shown"].startswith("> ") == bool(row["upper_open"] and not row["excluded"])
+    never = fit_rate(benches.study, by="ball_ratio", target_um=60.0, propagation=benches.sizes)
+    shown = stopping_table(never).frame
+    assert list(shown.loc[shown["excluded"], "shown"]) == ["never"]
+
+
+def test_curve_and_points_are_drawn(result):
+    drawings = rate_drawings(result)
+    curves = result.curve_frame()
+    for drawing, one in zip(drawings, result.series, strict=True):
+        ax = drawing.figure.axes[0]
+        (line,) = [line for line in ax.lines if line.get_label() == "fitted D50"]
+        own = curves[curves["series"] == one.label]
+        assert line.get_ydata() == pytest.approx(own["size_um"].to_numpy())
+        target = [line for line in ax.lines if line.get_gid() == "hover: target 90 µm"]
+        assert len(target) == 1
+
+
+def test_loss_points_are_the_rates(loss):
+    ax = loss_drawing(loss).figure.axes[0]
+    drawn = sorted(line.get_ydata()[0] for line in ax.lines if line.get_gid())
+    assert drawn == pytest.approx(sorted(loss.frame["rate_per_min"]))
+    assert ax.get_yscale() == "log"
+
+
+def test_ball_to_powder_ratio_follows_from_the_masses(result):
+    frame = withdrawal_table(result).frame
+    assert frame["ball_to_powder"].to_numpy() == pytest.approx(2500 / frame["left_g"].to_numpy())
+    assert (frame["withdrawn_g"] + frame["left_g"]).to_numpy() == pytest.approx(500.0)
+
+
+def test_section_and_files_share_the_tables(result, loss):
+    section = rate_section(result, loss, notes=("A note.",))
+    shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
+    files = [table.name for table in rate_files(result, loss)]
+    assert shown == ["when to stop", "rate parameters", "rate curves"]
+    assert set(files) == {"rate residuals D50", "loss above each sieve", "ball-to-powder ratio"}
+    names = [table.name for table in rate_parts(result, loss).tables]
+    assert sorted(names) == sorted([*shown, *files])
+    assert any(getattr(block, "text", "") == "A note." for block in section.blocks)
+
+
+def test_loss_that_cannot_be_found_is_a_note(bench):
+    early = type(bench.study)(
+        title="two times",
+        runs=tuple(run for run in bench.study.runs if run.milling_time_min < 10),
+        sieves=bench.study.sieves,
+        balances=bench.study.balances,
+    )
+    found, notes = collect_loss(early, by=None, level=0.95)
+    assert found is None
+    assert notes[0].startswith("No sieve holds a weighable mass")
+
+
+def test_residual_is_measured_over_fitted(result):
+    frame = rate_files(result)[0].frame
+    expected = 100 * (frame["size_um"] / frame["fitted_um"] - 1)
+    assert frame["residual_percent"].to_numpy() == pytest.approx(expected.to_numpy())
