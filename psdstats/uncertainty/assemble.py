@@ -16,7 +16,7 @@ from psdstats.uncertainty.monte_carlo import Accumulator, validate_linear
 if TYPE_CHECKING:
     from psdstats.uncertainty.engine import Prepared
 
-__all__ = ["Parts", "linear_parts", "monte_carlo_parts", "reorder"]
+__all__ = ["Parts", "linear_parts", "monte_carlo_parts", "reorder", "unsettled_note"]
 
 Array = NDArray[np.float64]
 Validity = tuple[tuple[bool | None, ...], ...]
@@ -114,7 +114,7 @@ def monte_carlo_parts(
     valid = _validated(ready.sizes.value, linear, u, lower, upper)
     log_moments = total.log_moments or total.moments
     gap = np.where(known.ravel(), 1.0, np.nan)
-    notes = [] if accumulator.settled or accumulator.blocks == 1 else [_unsettled(accumulator)]
+    notes = [] if accumulator.settled or accumulator.blocks == 1 else [unsettled_note(accumulator)]
     return Parts(
         u=u,
         lower=lower,
@@ -204,7 +204,8 @@ def _share_notes(ready: Prepared, share: Array) -> tuple[str, ...]:
     )
 
 
-def _unsettled(accumulator: Accumulator) -> str:
+def unsettled_note(accumulator: Accumulator) -> str:
+    """Sentence on draws that have run out."""
     return (
         f"{accumulator.draws} draws did not settle every result to {accumulator.digits} "
         "significant digits of its uncertainty; allow more draws, or ask for one digit."

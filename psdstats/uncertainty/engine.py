@@ -15,10 +15,18 @@ from psdstats.distribution.sizes import QUANTITIES, SizeTable, sizes_of_arrays
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.assemble import Parts, linear_parts, monte_carlo_parts, reorder
-from psdstats.uncertainty.blocks import block_draws
 from psdstats.uncertainty.inputs import InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import Sensitivities, study_sensitivities
 from psdstats.uncertainty.monte_carlo import MIN_BLOCKS, Accumulator, accumulate
+from psdstats.uncertainty.options import (
+    CHUNK_DRAWS,
+    MAX_DRAWS,
+    as_method,
+    blocks_of,
+    digits_for,
+    wanted_coverage,
+    whole_number,
+)
 from psdstats.uncertainty.plan import make_plan
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
@@ -28,10 +36,6 @@ from psdstats.uncertainty.study_blocks import study_blocks
 __all__ = ["Prepared", "prepare", "propagate"]
 
 Array = NDArray[np.float64]
-
-MAX_DRAWS = 2_000_000
-FEW_RUNS = 10
-CHUNK_DRAWS = 5_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -111,8 +115,8 @@ def propagate(
     SizeError
         If a run cannot be read as a distribution.
     """
-    way = _as_method(method)
-    wanted = _coverage(study, coverage)
+    way = as_method(method)
+    wanted = wanted_coverage(study, coverage)
     ready = prepare(study, sources=sources, rule=rule)
     if way is Method.LINEAR:
         parts = linear_parts(ready, wanted)
@@ -123,19 +127,19 @@ def propagate(
         rule=ready.sizes.rule,
         seed=seed,
         coverage=wanted,
-        chunk=_whole("chunk", chunk),
+        chunk=whole_number("chunk", chunk),
     )
-    size, n_blocks = _blocks(draws, max_draws, wanted)
+    size, n_blocks = blocks_of(draws, max_draws, wanted)
     blocks = study_blocks(
         plan,
         block_draws=size,
         max_blocks=n_blocks,
-        workers=_whole("workers", workers),
+        workers=whole_number("workers", workers),
         cluster=cluster,
         progress=progress,
     )
     accumulator = Accumulator(
-        digits=(2 if len(study.runs) <= FEW_RUNS else 1) if digits is None else digits,
+        digits=digits_for(digits, len(study.runs)),
         min_blocks=n_blocks if draws is not None else MIN_BLOCKS,
         watched=~np.isnan(ready.sizes.value).ravel(),
     )
@@ -211,33 +215,3 @@ def _result(
         notes=(*study.notes, *ready.sizes.notes, *ready.table.notes, *parts.notes),
         **by_run,
     )
-
-
-def _as_method(method: str | Method) -> Method:
-    try:
-        return Method(method)
-    except ValueError as cause:
-        names = " or ".join(repr(str(one)) for one in Method)
-        raise UncertaintyError(f"method {method!r} is not known; choose {names}.") from cause
-
-
-def _coverage(study: Study, coverage: float | None) -> float:
-    found = study.uncertainty.get("coverage", 0.95) if coverage is None else coverage
-    if isinstance(found, bool) or not isinstance(found, int | float) or not 0 < found < 1:
-        raise UncertaintyError(f"coverage is {found!r}; give a probability such as 0.95.")
-    return float(found)
-
-
-def _whole(name: str, value: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < 1:
-        raise UncertaintyError(f"{name} is {value!r}; give a whole number of 1 or more.")
-    return int(value)
-
-
-def _blocks(draws: int | None, max_draws: int, coverage: float) -> tuple[int, int]:
-    """Draws in a block and number of blocks."""
-    size = block_draws(coverage)
-    most = _whole("max_draws", max_draws) if draws is None else _whole("draws", draws)
-    if most < size:
-        return max(most, 2), 1
-    return size, -(-most // size)

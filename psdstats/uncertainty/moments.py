@@ -17,6 +17,9 @@ __all__ = ["JointMoments"]
 
 Array = NDArray[np.float64]
 
+# below this share of the variances a variance of a difference is round-off
+_ROUND_OFF = 1e-13
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class JointMoments:
@@ -78,3 +81,12 @@ class JointMoments:
         """Standard deviations, shape (Q,)."""
         freedom = np.where(self.count > 1, self.count - 1.0, np.nan)
         return np.asarray(np.sqrt(np.diag(self.scatter) / freedom))
+
+    def differences(self, first: NDArray[np.intp], second: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Means and standard deviations of the differences of pairs of quantities."""
+        joint = self.covariance
+        variance = np.diag(joint)
+        both = variance[first] + variance[second]
+        of_difference = both - 2 * joint[first, second]
+        of_difference = np.where(of_difference < _ROUND_OFF * both, 0.0, of_difference)
+        return self.mean[first] - self.mean[second], np.asarray(np.sqrt(of_difference))

@@ -45,6 +45,9 @@ class Accumulator:
         Fewest blocks before the test is made.
     watched : ndarray of bool, shape (Q,), optional
         Quantities that have to settle; all of them if left out.
+    differences : tuple of ndarray of int, each of shape (Q,), optional
+        Where given, the results are differences of the quantities of the blocks, first minus
+        second, and so are the ends of the blocks.
     """
 
     def __init__(
@@ -53,12 +56,14 @@ class Accumulator:
         digits: int = 2,
         min_blocks: int = MIN_BLOCKS,
         watched: NDArray[np.bool_] | None = None,
+        differences: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None,
     ) -> None:
         if digits not in (1, 2):
             raise UncertaintyError(f"digits is {digits!r}; give 1 or 2 (JCGM 101:2008, 7.9.2).")
         self.digits = digits
         self.min_blocks = max(min_blocks, 2)
         self._watched = slice(None) if watched is None else watched
+        self._differences = differences
         self.blocks = 0
         self.draws = 0
         self.total: BlockSummary | None = None
@@ -68,9 +73,21 @@ class Accumulator:
         """Take in the next block."""
         self.blocks += 1
         self.draws += block.draws
-        own = np.vstack([block.moments.mean, block.moments.u, block.ends])
+        own = np.vstack([*self._mean_and_u(block), block.ends])
         self._statistics.append(own)
         self.total = block if self.total is None else merge_blocks(self.total, block)
+
+    def _mean_and_u(self, block: BlockSummary) -> tuple[Array, Array]:
+        if self._differences is None:
+            return block.moments.mean, block.moments.u
+        return block.moments.differences(*self._differences)
+
+    @property
+    def u(self) -> Array:
+        """Standard deviations of the results over all draws, shape (Q,)."""
+        if self.total is None:
+            raise UncertaintyError("no block of draws has been added; add one before asking.")
+        return self._mean_and_u(self.total)[1]
 
     @property
     def ends(self) -> Array:
@@ -94,9 +111,7 @@ class Accumulator:
     @property
     def tolerance(self) -> Array:
         """Numerical tolerance δ of each quantity, shape (Q,)."""
-        if self.total is None:
-            raise UncertaintyError("no block of draws has been added; add one before asking.")
-        return numerical_tolerance(self.total.moments.u, self.digits)
+        return numerical_tolerance(self.u, self.digits)
 
     @property
     def settled(self) -> bool:

@@ -64,6 +64,8 @@ class RunPlan:
     upper : tuple of int
         Nominal bracket of each level: index of its upper aperture, 0 below the finest sieve, K - 1
         above the coarsest.
+    edges_um : tuple of float
+        Best estimates of the finest and the coarsest aperture.
     risky : tuple of int
         Classes that may be drawn below zero.
     """
@@ -72,6 +74,7 @@ class RunPlan:
     base_ln: Array
     sieve_slot: NDArray[np.intp]
     upper: tuple[int, ...]
+    edges_um: tuple[float, float]
     own: list[Stream] = field(default_factory=list)
     groups: list[tuple[int, float, int, int]] = field(default_factory=list)
     shared_mass: list[tuple[int, int, float]] = field(default_factory=list)
@@ -201,6 +204,7 @@ def _bare_run(table: InputTable, arrays: StudyArrays, row: int) -> RunPlan:
         base_ln=np.zeros(LEVELS.size),
         sieve_slot=arrays.sieve_index[row, :n_apertures].copy(),
         upper=tuple(int(one) for one in upper),
+        edges_um=(float(arrays.finest_um[row]), float(arrays.coarsest_um[row])),
     )
 
 
