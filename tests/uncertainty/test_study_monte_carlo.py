@@ -111,27 +111,6 @@ def test_twice_the_sample_halves_the_sampling_variance(make_run, make_study):
     np.testing.assert_allclose(u[0] / u[1], np.sqrt(2), rtol=1e-9)
 
 
-def test_lost_powder_enters_the_estimate_by_half(make_run, make_study):
-    study = make_study(make_run("x", (2.0, 5.0, 3.0), (0, 90, 180), sample_mass_g=10.6))
-    lost = propagate(study, method="linear", sources=["lost_powder"])
-    added = make_study(make_run("x", (2.3, 5.0, 3.0), (0, 90, 180)))
-    np.testing.assert_allclose(lost.value, propagate(added, method="linear").value, rtol=1e-12)
-    assert any("lost in 1 run (0.6 g)" in note for note in lost.notes)
-    drawn = propagate(study, seed=1, sources=["lost_powder"], draws=50_000)
-    ends = [
-        propagate(make_study(make_run("x", (2.0 + gain, 5.0, 3.0), (0, 90, 180))), method="linear")
-        for gain in (0.6 * 0.025, 0.6 * 0.975)
-    ]
-    # D50 falls as the pan gains, so the ends of the interval are those of the gain
-    assert drawn.upper[0, 1] == pytest.approx(ends[0].value[0, 1], rel=2e-4)
-    assert drawn.lower[0, 1] == pytest.approx(ends[1].value[0, 1], rel=2e-4)
-
-
-def test_a_gain_is_left_alone(make_run, make_study):
-    study = make_study(make_run("x", (2.0, 5.0, 3.0), (0, 90, 180), sample_mass_g=9.9))
-    assert propagate(study, method="linear", sources=["lost_powder"]).u[0, 1] == 0
-
-
 def test_interpolation_covers_the_other_rules(one_run):
     drawn = propagate(one_run, seed=2, sources=["interpolation"], draws=20_000, coverage=0.99)
     values = [propagate(one_run, method="linear", rule=rule).value[0, 1] for rule in RULES]

@@ -18,21 +18,33 @@ __all__ = ["LostPowder"]
 
 _ROUND_OFF = 1e-9  # of the sample mass: what sums of decimals leave over
 
+# a pan holds powder where its net mass is above this many u of one net mass on that balance
+_SEEN = 3.0
+
 
 @dataclass(frozen=True)
 class LostPowder(Source):
     """Loss L = sample mass - sum of the net masses, between two extremes.
 
-    Either the loss took from every class in proportion (the fractions stand), or all of it was the
-    finest powder, as dust.  The pan therefore gains λ L with λ rectangular on [0, 1]; the expected
-    L/2 enters the estimate as a stated correction (JCGM 100:2008, 4.3.8).  A gain, or a run without
-    a sample mass, is left alone.
+    Either the loss took from every class in proportion (the fractions stand), or as much of it as
+    can be was powder of the pan, gone as dust.  The pan therefore gains λ G with λ rectangular on
+    [0, 1]; the expected G/2 enters the estimate as a stated correction (JCGM 100:2008, 4.3.8).  A
+    gain of mass, or a run without a sample mass, is left alone.
+
+    Notes
+    -----
+    G is the whole loss where the pan holds powder: a net mass above 3 u of a net mass, from the
+    resolution and repeatability of the balance.  A pan found empty may have been emptied by the
+    loss, but it cannot have held more than the powder beside it lets expect: G is then at most
+    m₁ x₁/(x₂ - x₁), with m₁ the mass between the two finest apertures x₁ < x₂.  That is the pan of
+    an undersize curve in proportion to size, Q3 ∝ x; curves of powders fall faster towards zero.
+    The rule is checked in tests/calibration/results/percentile_coverage.md.
     """
 
     name: ClassVar[str] = "lost_powder"
     citation: ClassVar[str] = (
         "rectangular between two extremes, JCGM 100:2008, 4.3.7 and 4.3.8; the extremes: common "
-        "practice, no source"
+        "practice, no source; the most an empty pan can have lost: our own bound"
     )
     order: ClassVar[int] = 6
     switch: ClassVar[str] = "lost_powder"
@@ -48,36 +60,59 @@ class LostPowder(Source):
         return cls()
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
-        """One uniform input for every run that lost powder."""
+        """One uniform input for every run that may have lost powder of its pan."""
         arrays = weighings.arrays
         shift = np.zeros(arrays.net_g.shape)
         result = ElementaryInputs(kind=Kind.UNIFORM, mass_shift_g=shift)
         unweighed: list[str] = []
-        losses: list[float] = []
+        whole: list[float] = []
+        bounded: list[str] = []
         for row, run in enumerate(weighings.runs):
             if run.sample_mass_g is None:
                 unweighed.append(run.name)
                 continue
             loss = run.sample_mass_g - float(arrays.net_g[row].sum())
-            if loss > _ROUND_OFF * run.sample_mass_g:
-                shift[row, 0] = loss / 2
+            if loss <= _ROUND_OFF * run.sample_mass_g:
+                continue
+            most = min(loss, _most_from_pan(weighings, row))
+            if most < loss:
+                bounded.append(run.name)
+            else:
+                whole.append(loss)
+            if most > 0:
+                shift[row, 0] = most / 2
                 index = result.index((run.name,))
-                result.on_mass.add(index, row, 0, loss / sqrt(12))
-                losses.append(loss)
-        result.notes += _notes(unweighed, losses)
+                result.on_mass.add(index, row, 0, most / sqrt(12))
+        result.notes += _notes(unweighed, whole, bounded)
         return [result]
 
 
-def _notes(unweighed: Sequence[str], losses: Sequence[float]) -> list[str]:
+def _most_from_pan(weighings: Weighings, row: int) -> float:
+    """Most powder, g, that a run can have lost out of its pan; inf where nothing bounds it."""
+    arrays, balance = weighings.arrays, weighings.balance(row)
+    u_net_g = sqrt(2 * (balance.resolution_g**2 / 12 + balance.repeatability_g**2))
+    if arrays.net_g[row, 0] > _SEEN * u_net_g or arrays.real[row].sum() < 3:
+        return float("inf")
+    finest_um, next_um = arrays.aperture_um[row, :2]
+    beside_g = max(arrays.net_g[row, 1], 0.0)
+    return float(beside_g * finest_um / (next_um - finest_um))
+
+
+def _notes(unweighed: Sequence[str], whole: Sequence[float], bounded: Sequence[str]) -> list[str]:
     notes = []
     if unweighed:
         notes.append(
             f"No sample_mass_g is stated for {', '.join(unweighed)}; a loss there is not counted."
         )
-    if losses:
-        span = f"{min(losses):.2g} g" + (f" to {max(losses):.2g} g" if len(losses) > 1 else "")
+    if whole:
+        span = f"{min(whole):.2g} g" + (f" to {max(whole):.2g} g" if len(whole) > 1 else "")
         notes.append(
-            f"Powder was lost in {len(losses)} run{'s' if len(losses) > 1 else ''} ({span}); half "
+            f"Powder was lost in {len(whole)} run{'s' if len(whole) > 1 else ''} ({span}); half "
             "of each loss is added to the pan as the expected value."
+        )
+    if bounded:
+        notes.append(
+            f"Powder was lost in {', '.join(bounded)}, where the pan was found empty and can have "
+            "held little; the rest of the loss is taken from every class in proportion."
         )
     return notes
