@@ -127,10 +127,13 @@ def _variation(options: argparse.Namespace) -> Variation:
             "variation, not both."
         )
     if options.study is not None:
+        from psdstats.comparison import measurement_sources
         from psdstats.study import read_study
+        from psdstats.uncertainty import propagate
 
         study = read_study(options.study, encoding=options.encoding)
-        return variation_of(study, quantity=options.quantity, seed=options.seed)
+        sizes = propagate(study, method="linear", sources=measurement_sources(study))
+        return variation_of(study, quantity=options.quantity, propagation=sizes)
     if "run_percent" not in given:
         raise PlanError(
             "the variation is not known; name a study with --study, or state the standard "

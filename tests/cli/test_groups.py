@@ -1,0 +1,71 @@
+"""psdstats groups: verdicts in the terminal, JSON in full precision, files."""
+
+import json
+
+import pytest
+
+from psdstats import propagate, read_study
+from psdstats.comparison import measurement_sources
+from psdstats.comparison.groups import group_agreement
+
+LINEAR = ("--method", "linear")
+
+
+def test_a_verdict_a_group_in_full_precision(psdstats, benches):
+    said = json.loads(psdstats("groups", benches, *LINEAR, "--json").out)
+    study = read_study(benches)
+    sizes = propagate(study, method="linear", sources=measurement_sources(study))
+    expected = group_agreement(study, sizes, margin_percent=5.0).to_frame()
+    assert [row["group"] for row in said["group-agreement"]] == ["Alder", "Birch", "Cedar", "Rowan"]
+    for row, one in zip(said["group-agreement"], expected.to_dict("records"), strict=True):
+        assert row["zeta"] == pytest.approx(one["zeta"], rel=1e-12)
+        assert row["verdict"] == one["verdict"]
+
+
+def test_tables_fit_a_terminal(psdstats, benches):
+    said = psdstats("groups", benches, *LINEAR, "--quiet")
+    assert said.code == 0
+    assert "s_R, %" in said.out
+    tables = [line for line in said.out.splitlines() if "(" in line and line.startswith(" ")]
+    assert tables
+    assert all(len(line) <= 100 for line in tables)
+    assert "do not fit here" not in said.out
+
+
+def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, benches):
+    wide = json.loads(psdstats("groups", benches, *LINEAR, "--json", "--margin", "20").out)
+    assert {row["verdict"] for row in wide["group-agreement"]} == {"agrees within the margin"}
+
+
+def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, contents):
+    said = psdstats("groups", benches, *LINEAR, "--whole", "--fits", "--out", "out", "--quiet")
+    assert said.code == 0
+    assert "The whole distribution changes with milling time" in said.out
+    assert "Fineness by the step rule (Ph. Eur.)" in said.out
+    written = set(contents(tmp_path / "out"))
+    assert written >= {
+        "tables/group-agreement.csv",
+        "tables/group-precision.csv",
+        "tables/group-consistency.csv",
+        "tables/moved-classes-by-milling-time.csv",
+        "tables/fitted-parameters.csv",
+        "tables/fineness.csv",
+        "figures/group-agreement.svg",
+        "figures/group-consistency.png",
+        "figures/moved-classes-rowan.svg",
+        "figures/misfit-of-fitted-curves.png",
+    }
+
+
+def test_one_group_is_told_not_refused(psdstats, bench):
+    said = psdstats("groups", bench, *LINEAR, "--whole")
+    assert said.code == 0
+    assert "all: cannot be told: no other group has results under the same conditions." in said.out
+    assert "Cannot be told whether the distribution changes" in said.out
+
+
+def test_unknown_column_is_one_sentence(psdstats, benches):
+    said = psdstats("groups", benches, *LINEAR, "--whole", "--by", "operator", "--quiet")
+    assert said.code == 2
+    assert "There is no column 'operator'" in said.err
+    assert said.err.count("\n") == 1

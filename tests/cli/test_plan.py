@@ -1,0 +1,136 @@
+"""psdstats plan: five plans, each with help, words, JSON, files, and cautions where needed."""
+
+import json
+import shlex
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from psdstats_cli.commands.plan import PLANS
+from psdstats_cli.main import build_parser
+
+CHARGE = ("charge", "--jar-mm", "150", "--jar-ml", "2000", "--balls", "20:2,10:1",
+          "--ball-density", "7.8")  # fmt: skip
+TIMELINE = ("timeline", "--times", "0,6,12", "--charges", "2", "--start", "2026-01-05T08:30")
+STACK = "45,63,90,125,180,250,355,500"
+
+
+def _example(name):
+    return shlex.split(import_module(f"psdstats_cli.plans.{name}").EXAMPLE)
+
+
+def test_every_module_is_a_plan():
+    folder = Path(import_module("psdstats_cli.plans").__path__[0])
+    assert {path.stem for path in folder.glob("*.py")} - {"__init__", "options"} == set(PLANS)
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_help_explains_every_option_and_the_example_can_be_typed(psdstats, name):
+    said = psdstats("plan", name, "--help")
+    assert said.code == 0
+    assert f"example:\n  psdstats plan {name}" in said.out
+    lines = said.out.partition("options:")[2].splitlines()
+    opening = [at for at, line in enumerate(lines) if line.startswith("  -")]
+    assert len(opening) > 8
+    for at in opening:
+        assert len(lines[at].split("  ")) > 2 or lines[at + 1].startswith("     ")
+    words = _example(name)
+    assert build_parser().parse_args(words[1:]).plan == name
+
+
+@pytest.mark.parametrize("name", ["precision", "sieves", "charge", "timeline"])
+def test_example_runs_and_writes(psdstats, tmp_path, contents, name):
+    words = [word for word in _example(name)[1:] if word not in ("--out", "plan")]
+    said = psdstats("plan", *words, "--out", "made")
+    assert said.code == 0
+    written = set(contents(tmp_path / "made"))
+    assert {Path(one).suffix for one in written} >= {".csv", ".md", ".tex", ".xlsx", ".svg", ".png"}
+    assert ("cautions.txt" in written) == (name in ("charge", "timeline"))
+
+
+def test_power_from_stated_variation(psdstats):
+    words = ("plan", "power", "--run-percent", "3", "--groups", "2,3", "--times", "3",
+             "--replicates", "2", "--trials", "300")  # fmt: skip
+    said = json.loads(psdstats(*words, "--json").out)
+    rows = said["power"]
+    assert [(row["groups"], row["runs"]) for row in rows] == [(2, 12), (3, 18)]
+    assert rows[0]["power"] <= rows[1]["power"]
+    assert psdstats(*words, "--json").out == psdstats(*words, "--json", "--seed", "0").out
+
+
+def test_power_from_a_study(psdstats, benches):
+    words = ("plan", "power", "--study", benches, "--replicates", "2", "--trials", "200")
+    said = psdstats(*words)
+    assert said.code == 0
+    assert "80 runs in 4 group(s)" in said.out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("power",), "name a study with --study, or state the standard deviation"),
+        (("power", "--study", "x", "--run-percent", "2"), "not both"),
+        (("power", "--run-percent", "2", "--groups", "1", "--replicates", "1"), "one group with"),
+        (("precision", "--powder", "70,150,300", "--apertures", "500,600", "--density", "2.7"),
+         "D50 of 'powder' is not bracketed"),
+        (("sieves", "--powder", "a=1,2,3", "--powder", "a=1,2,3"), "give each a name of its own"),
+        (("sieves", "--powder", "70,150,300", "--series", "R7"), "series 'R7' is not known"),
+        (("charge", "--jar-mm", "5", "--jar-ml", "10", "--balls", "20", "--ball-density", "7"),
+         "does not fit into a drum of 5 mm"),
+        (("timeline", "--times", "6,0"), "give increasing minutes from 0 up"),
+        (("timeline", "--times", "0,600", "--day-hours", "2"), "more than the day of 120 min"),
+    ],
+)  # fmt: skip
+def test_impossible_plans_are_one_sentence(psdstats, words, says):
+    said = psdstats("plan", *words)
+    assert said.code == 2
+    assert said.out == ""
+    assert says in said.err
+    assert said.err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "the following arguments are required: PLAN"),
+        (("power", "--groups", "2,x"), "2,x is not a list of whole numbers"),
+        (("sieves", "--powder", "1,2"), "1,2 does not give D10, D50 and D90"),
+        (("charge", *CHARGE[1:-4], "--balls", "20:2:1", "--ball-density", "7"), "argument --balls"),
+        (("timeline", "--times", "0", "--start", "Monday"), "write it like 2026-01-05T08:30"),
+        (("timeline", "--times", "0", "--start", "2026-01-05T08:30+01:00"), "names a time zone"),
+    ],
+)
+def test_mistyped_plans_are_explained(psdstats, words, says):
+    said = psdstats("plan", *words)
+    assert said.code == 2
+    assert says in said.err
+
+
+@pytest.mark.parametrize("words", [CHARGE, TIMELINE])
+def test_cautions_are_printed_even_when_quiet(psdstats, words):
+    said = psdstats("plan", *words, "--quiet").out
+    for word in ("explode as a dust cloud", "Do not breathe the dust", "are loud", "Local codes"):
+        assert word in said
+    assert len(json.loads(psdstats("plan", *words, "--json").out)["cautions"]) >= 5
+
+
+def test_mass_ratio_of_the_balls_is_the_one_asked_for(psdstats):
+    rows = json.loads(psdstats("plan", *CHARGE, "--json").out)["charge"]
+    assert rows[0]["target_g"] == pytest.approx(2 * rows[1]["target_g"])
+    one_ball = 7.8 * 3.141592653589793 / 6 * 2.0**3  # g, 20 mm
+    assert rows[0]["mass_g"] == pytest.approx(rows[0]["count"] * one_ball)
+
+
+def test_calendar_file_keeps_its_line_ends(psdstats, tmp_path):
+    """RFC 5545, 3.1: lines end with CR LF and are no longer than 75 octets."""
+    psdstats("plan", *TIMELINE, "--out", "made")
+    raw = (tmp_path / "made" / "bench-plan.ics").read_bytes()
+    assert raw.endswith(b"END:VCALENDAR\r\n")
+    assert raw.count(b"\n") == raw.count(b"\r\n")
+    assert max(map(len, raw.split(b"\r\n"))) <= 75
+    assert b"DTSTART:20260105T083000" in raw
+
+
+def test_named_charges(psdstats):
+    said = psdstats("plan", "timeline", "--times", "0,6", "--charge-names", "Alder,Birch")
+    assert "2 charges (Alder, Birch)" in said.out

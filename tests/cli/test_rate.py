@@ -1,0 +1,63 @@
+"""psdstats rate: when to stop, in words, JSON and files."""
+
+import json
+import re
+
+LINEAR = ("--method", "linear")
+
+
+def test_time_to_a_target_for_each_ball_ratio(psdstats, benches):
+    said = json.loads(psdstats("rate", benches, *LINEAR, "--target-um", "90", "--json").out)
+    rows = said["when-to-stop"]
+    assert [row["series"] for row in rows] == ["ball ratio 5", "ball ratio 10"]
+    for row in rows:
+        assert row["lower_min"] < row["time_min"] < row["upper_min"]
+        assert row["beyond_last_time"] is True
+    # twice the balls for the same powder grind faster (the truth of the invented demo)
+    assert rows[1]["time_min"] < rows[0]["time_min"]
+
+
+def test_together_leaves_the_factor_out_and_says_so(psdstats, benches):
+    said = psdstats("rate", benches, *LINEAR, "--together")
+    assert "Ball ratio 5:" not in said.out
+    assert "differs between runs and is not in the rate model" in said.out
+
+
+def test_withdrawn_mass_needs_both_masses(psdstats, benches):
+    alone = psdstats("rate", benches, *LINEAR, "--powder-g", "500")
+    assert alone.code == 2
+    assert "State both powder_g and balls_g" in alone.err
+    both = psdstats("rate", benches, *LINEAR, "--powder-g", "500", "--balls-g", "2500")
+    assert "Sampling raised the ball-to-powder ratio from 5 to" in both.out
+
+
+def test_files_and_figures(psdstats, bench, tmp_path, contents):
+    words = ("rate", bench, *LINEAR, "--target-um", "100", "--margin", "5", "--out", "out")
+    said = psdstats(*words)
+    assert said.code == 0
+    assert re.search(r"D50 reaches 100 µm after [\d.]+ min", said.out)
+    assert "Without repeats the misfit" in said.out
+    assert set(contents(tmp_path / "out")) >= {
+        "tables/when-to-stop.csv",
+        "tables/rate-parameters.csv",
+        "tables/rate-curves.csv",
+        "tables/loss-above-each-sieve.csv",
+        "tables/rate-residuals-d50.csv",
+        "figures/rate-d50.svg",
+        "figures/loss-above-each-sieve.png",
+    }
+
+
+def test_a_curve_without_a_limit_has_no_margin(psdstats, bench):
+    said = psdstats("rate", bench, *LINEAR, "--margin", "5", "--curve", "constant rate")
+    assert said.code == 0
+    assert "No time can be given after which less than 5 % is left to gain" in said.out
+    limit = psdstats("rate", bench, *LINEAR, "--margin", "5", "--curve", "approach to a limit")
+    assert re.search(r"less than 5 % (of the limit of D50 )?is left to gain", limit.out)
+
+
+def test_comma_for_the_decimal_sign(psdstats, bench, tmp_path):
+    psdstats("rate", bench, *LINEAR, "--target-um", "100", "--decimal", ",", "--out", "out")
+    text = (tmp_path / "out/tables/rate-parameters.md").read_text(encoding="utf-8")
+    assert re.search(r"\d,\d", text)
+    assert not re.search(r"\d\.\d", text.replace("0.5 Bond", ""))

@@ -1,0 +1,72 @@
+"""The report's further sections appear where a study can answer, and say why where it cannot."""
+
+import dataclasses
+
+import pytest
+
+from psdstats import propagate
+from psdstats.comparison import measurement_sources
+from psdstats.output.content import Drawing, Note
+from psdstats.output.pages.further import further_sections
+
+
+@pytest.fixture(scope="module")
+def found(benches):
+    return further_sections(benches.study, benches.sizes)
+
+
+def _some_runs(study, keep):
+    part = dataclasses.replace(study, runs=tuple(run for run in study.runs if keep(run)))
+    return part, propagate(part, method="linear", sources=measurement_sources(part))
+
+
+def test_large_study_answers_all_three(found):
+    assert [section.heading for section, _ in found] == [
+        "Do the groups agree?",
+        "Did the whole distribution change with milling time?",
+        "How fast does it grind?",
+    ]
+    for section, files in found:
+        assert not any("Not computed" in getattr(block, "text", "") for block in section.blocks)
+        assert files
+
+
+def test_names_of_tables_and_figures_are_used_once(found):
+    tables = [
+        block.name
+        for section, files in found
+        for block in (*section.blocks, *files)
+        if hasattr(block, "row_headings")
+    ]
+    drawings = [
+        block.name for section, _ in found for block in section.blocks if isinstance(block, Drawing)
+    ]
+    assert len(set(tables)) == len(tables)
+    assert len(set(drawings)) == len(drawings)
+
+
+def test_one_bench_has_no_question_about_groups(bench):
+    headings = [section.heading for section, _ in further_sections(bench.study, bench.sizes)]
+    assert headings == [
+        "Did the whole distribution change with milling time?",
+        "How fast does it grind?",
+    ]
+
+
+def test_two_times_give_no_rate_and_one_time_no_change(benches):
+    two, sizes = _some_runs(benches.study, lambda run: run.milling_time_min in (0.0, 6.0))
+    assert len(further_sections(two, sizes)) == 2
+    one, sizes = _some_runs(benches.study, lambda run: run.milling_time_min == 6.0)
+    assert [section.heading for section, _ in further_sections(one, sizes)] == [
+        "Do the groups agree?"
+    ]
+
+
+def test_a_section_that_cannot_be_computed_gives_its_reason(benches):
+    """Sizes of other runs than those of the study: no groups, but the rest of the report."""
+    fewer = dataclasses.replace(benches.study, runs=benches.study.runs[1:])
+    sections = {section.heading: section for section, _ in further_sections(fewer, benches.sizes)}
+    (note,) = sections["Do the groups agree?"].blocks
+    assert isinstance(note, Note)
+    assert note.text.startswith("Not computed: The propagation does not hold the runs")
+    assert len(sections["Did the whole distribution change with milling time?"].blocks) > 2
