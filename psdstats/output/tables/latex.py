@@ -2,7 +2,7 @@
 
 A table that is longer than a page or wider than its text is cut into several: between rows with
 the caption continued, between columns with the row headings repeated.  Letters become smaller
-before columns are cut.
+before columns are cut.  Columns of long text are set in paragraphs.
 """
 
 from __future__ import annotations
@@ -16,6 +16,9 @@ from psdstats.output.text import escape_latex
 __all__ = ["to_latex"]
 
 _ROWS_A_PAGE = 38
+_LONG_TEXT = 32  # signs; a column of longer texts is set in paragraphs
+_PARAGRAPH = 26  # signs in a line of a paragraph
+_FLOATS_WAITING = 10  # LaTeX holds a limited number of floats; then they are set
 _TEXT_WIDTH_PT = 345.0  # article class, 10 pt, A4 or letter
 _COLUMN_GAP_PT = 8.0
 _SIZES = (("small", 4.5), ("footnotesize", 4.0), ("scriptsize", 3.5))  # mean width of a sign, pt
@@ -33,8 +36,15 @@ class _Column:
     side: str
 
     @property
+    def is_long(self) -> bool:
+        """Whether the cells are set in paragraphs."""
+        return self.side == "l" and max(map(len, self.cells), default=0) > _LONG_TEXT
+
+    @property
     def signs(self) -> float:
         """Width of the widest text, in signs of mean width."""
+        if self.is_long:
+            return _PARAGRAPH
         return max(
             len(text) + 0.7 * sum(sign in _WIDE_SIGNS for sign in text)
             for text in (*self.heading, *self.cells)
@@ -66,13 +76,30 @@ def to_latex(table: Table, *, decimal: str = ".") -> str:
         for at, column in enumerate(table.columns)
     ]
     size, parts = _fitted(columns, table.row_headings)
-    starts = [*range(0, max(len(grid), 1), _ROWS_A_PAGE), max(len(grid), 1)]
     environments: list[str] = []
-    for first, last in pairwise(starts):
+    for first, last in pairwise(_page_starts(columns, len(grid))):
         for part in parts:
-            body = [" & ".join(_cell(c.cells[i]) for c in part) for i in range(first, last) if grid]
+            body = [" & ".join(_body_cell(c, i) for c in part) for i in range(first, last) if grid]
             environments.append(_environment(table, part, body, size, first=not environments))
-    return "\n".join(environments)
+    blocks = range(0, len(environments), _FLOATS_WAITING)
+    return "\\clearpage\n".join("\n".join(environments[at : at + _FLOATS_WAITING]) for at in blocks)
+
+
+def _page_starts(columns: list[_Column], rows: int) -> list[int]:
+    """First row of each page, and the number of rows."""
+    starts, used = [0], 0
+    for row in range(rows):
+        lines = max(-(-len(c.cells[row]) // _PARAGRAPH) if c.is_long else 1 for c in columns)
+        if used and used + lines > _ROWS_A_PAGE:
+            starts.append(row)
+            used = 0
+        used += lines
+    return [*starts, max(rows, 1)]
+
+
+def _body_cell(column: _Column, row: int) -> str:
+    cell = _cell(column.cells[row])
+    return rf"{{\raggedright {cell}\par}}" if column.is_long else cell
 
 
 def _broken(heading: str, width: int) -> list[str]:
@@ -110,6 +137,8 @@ def _environment(
     table: Table, columns: list[_Column], body: list[str], size: str, *, first: bool
 ) -> str:
     head = " & ".join(_heading(column) for column in columns) + r" \\"
+    paragraph = f"p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
+    sides = "".join(paragraph if column.is_long else column.side for column in columns)
     if first:
         caption = [rf"\caption{{{escape_latex(table.caption)}}}", rf"\label{{tab:{table.key}}}"]
     else:
@@ -121,7 +150,7 @@ def _environment(
             rf"\centering\{size}\setlength{{\tabcolsep}}{{{_COLUMN_GAP_PT / 2:g}pt}}",
             *caption,
             r"\par\medskip",
-            rf"\begin{{tabular}}{{{''.join(column.side for column in columns)}}}",
+            rf"\begin{{tabular}}{{{sides}}}",
             r"\hline",
             head,
             r"\hline",

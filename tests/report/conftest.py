@@ -1,0 +1,38 @@
+"""The report of the large demo study (invented data), written twice by processes of their own."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from psdstats_datasets import demo_path
+
+
+def _write(study: Path, target: Path, hash_seed: str) -> Path:
+    """One report by the linear method, which is quick; sets and dicts hash by the seed given."""
+    command = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
+    words = ["report", str(study), "--out", str(target), "--method", "linear", "--quiet"]
+    subprocess.run(
+        [sys.executable, "-c", command, *words],
+        env={**os.environ, "PYTHONHASHSEED": hash_seed, "OMP_NUM_THREADS": "1"},
+        check=True,
+        capture_output=True,
+    )
+    return target
+
+
+@pytest.fixture(scope="session")
+def reports(tmp_path_factory) -> tuple[Path, Path]:
+    """Two report folders of one study."""
+    folder = tmp_path_factory.mktemp("reports")
+    study = folder / "four_benches"
+    shutil.copytree(demo_path("four_benches"), study)
+    return _write(study, folder / "first", "1"), _write(study, folder / "second", "2")
+
+
+@pytest.fixture(scope="session")
+def report(reports) -> Path:
+    """One report folder."""
+    return reports[0]
