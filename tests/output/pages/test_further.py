@@ -63,10 +63,12 @@ def test_two_times_give_no_rate_and_one_time_no_change(benches):
 
 
 def test_a_section_that_cannot_be_computed_gives_its_reason(benches):
-    """Sizes of other runs than those of the study: no groups, but the rest of the report."""
-    fewer = dataclasses.replace(benches.study, runs=benches.study.runs[1:])
-    sections = {section.heading: section for section, _ in further_sections(fewer, benches.sizes)}
+    """The study names a factor that it does not have: no groups, but the rest of the report."""
+    odd = dataclasses.replace(benches.study, compare={"also": ["colour"]})
+    sections = {section.heading: section for section, _ in further_sections(odd, benches.sizes)}
     (note,) = sections["Do the groups agree?"].blocks
     assert isinstance(note, Note)
-    assert note.text.startswith("Not computed: The propagation does not hold the runs")
+    assert note.text.startswith("Not computed: ")
+    assert "colour" in note.text
     assert len(sections["Did the whole distribution change with milling time?"].blocks) > 2
+    assert len(sections["How fast does it grind?"].blocks) > 2
