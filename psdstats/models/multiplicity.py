@@ -202,7 +202,8 @@ def _joint(
 ) -> Simultaneous:
     common = float(df.max())
     equal = bool((df == common).all())
-    size = np.abs(t) if equal else critical_t(single, common)
+    # a p too small to be written as a number cannot be carried over: |t| stands for itself
+    size = np.abs(t) if equal else np.where(single > 0.0, critical_t(single, common), np.abs(t))
     adjusted = np.array([law.tail(float(c), common) for c in size])
     critical = law.critical(1.0 - level, common)
     own = np.full(len(df), critical)

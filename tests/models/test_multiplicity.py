@@ -82,6 +82,13 @@ def test_single_contrast_is_the_t_test():
     assert found.critical[0] == pytest.approx(stats.t(6.5).ppf(0.975), rel=1e-12)
 
 
+def test_p_that_underflows_with_unequal_degrees_of_freedom_stays_zero():
+    """|t| = 45 at 40,000 degrees of freedom has p below the smallest number; its neighbour not."""
+    found = simultaneous([45.0, 2.0], [[1.0, 0.5], [0.5, 1.0]], [40_000, 1_000])
+    assert found.p_adjusted[0] == found.p[0] == 0.0
+    assert found.p[1] < found.p_adjusted[1] <= 2 * found.p[1]
+
+
 def test_family_wise_coverage_of_unbalanced_pairs():
     """All three intervals hold together in 95 % of 20,000 one-way trials of sizes 3, 5 and 8."""
     rng, sizes, trials = np.random.default_rng(7), np.array([3, 5, 8]), 20_000
