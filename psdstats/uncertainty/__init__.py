@@ -9,6 +9,8 @@ from psdstats.uncertainty.jacobian import percentile_jacobian
 from psdstats.uncertainty.linear import combine, coverage_factor
 from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_linear
 from psdstats.uncertainty.propagation import Method, Propagation
+from psdstats.uncertainty.ratio_result import RatioIntervals
+from psdstats.uncertainty.ratios import ratio_intervals
 from psdstats.uncertainty.registry import choose_sources, known_sources
 from psdstats.uncertainty.sources.base import Source
 from psdstats.uncertainty.undersize import undersize_bands
@@ -19,6 +21,7 @@ __all__ = [
     "Budget",
     "Method",
     "Propagation",
+    "RatioIntervals",
     "Source",
     "adaptive_monte_carlo",
     "bootstrap_sizes",
@@ -31,6 +34,7 @@ __all__ = [
     "percentile_jacobian",
     "propagate",
     "propagate_archive",
+    "ratio_intervals",
     "undersize_bands",
     "validate_linear",
 ]

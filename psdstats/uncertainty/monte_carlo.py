@@ -83,11 +83,16 @@ class Accumulator:
         return block.moments.differences(*self._differences)
 
     @property
+    def merged(self) -> BlockSummary:
+        """Summary of all draws so far."""
+        if self.total is None:
+            raise UncertaintyError("no draws were asked for; allow at least one block of draws.")
+        return self.total
+
+    @property
     def u(self) -> Array:
         """Standard deviations of the results over all draws, shape (Q,)."""
-        if self.total is None:
-            raise UncertaintyError("no block of draws has been added; add one before asking.")
-        return self._mean_and_u(self.total)[1]
+        return self._mean_and_u(self.merged)[1]
 
     @property
     def ends(self) -> Array:
@@ -214,9 +219,7 @@ def accumulate(accumulator: Accumulator, blocks: Iterable[BlockSummary]) -> Bloc
         accumulator.add(block)
         if accumulator.settled:
             break
-    if accumulator.total is None:
-        raise UncertaintyError("no draws were asked for; allow at least one block of draws.")
-    return accumulator.total
+    return accumulator.merged
 
 
 def validate_linear(

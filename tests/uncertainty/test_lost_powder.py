@@ -61,7 +61,7 @@ def test_a_coarse_powder_without_fines_loses_in_proportion(make_run, make_study)
 
 @pytest.mark.parametrize(("times_u", "gain"), [(2.9, 0.05), (3.1, 0.5)])
 def test_a_pan_holds_powder_above_three_u_of_its_net_mass(make_run, make_study, times_u, gain):
-    """A net mass is two readings, each with d/√12 and s_r (common practice, no source for the 3)."""
+    """A net mass is two readings, each d/√12 and s_r; for the 3 common practice, no source."""
     u_net = np.sqrt(2 * (0.01**2 / 12 + 0.004**2))
     pan = times_u * u_net
     sample = pan + 9.1 + 1.0  # 1 g is lost

@@ -113,6 +113,7 @@ def _notes(unweighed: Sequence[str], whole: Sequence[float], bounded: Sequence[s
     if bounded:
         notes.append(
             f"Powder was lost in {', '.join(bounded)}, where the pan was found empty and can have "
-            "held little; the rest of the loss is taken from every class in proportion."
+            "held little: half of that is added to it, the rest is taken from every class in "
+            "proportion."
         )
     return notes
