@@ -95,12 +95,13 @@ def _parts_across(widths: list[int], width: int) -> int:
 
 
 def _latex_row(line: str) -> list[str]:
-    cells = re.split(r"(?<!\\) & ", " " + line.removesuffix(r" \\"))
-    cells = [re.sub(r"\{\\raggedright (.*)\\par\}$", r"\1", cell) for cell in cells]
+    line = re.sub(r" (\\\\|\\tabularnewline)$", "", line)
+    cells = re.split(r"(?<!\\) & ", " " + line)
+    cells = [cell.strip().removeprefix(r"\raggedright ") for cell in cells]
     for command, sign in LATEX_SIGNS.items():
         cells = [cell.replace(command, sign) for cell in cells]
     cells = [re.sub(r"\\([{}$&#%_])", r"\1", cell) for cell in cells]
-    return [cell.strip().removeprefix("{}") for cell in cells]
+    return [cell.removeprefix("{}") for cell in cells]
 
 
 @pytest.fixture(scope="module")

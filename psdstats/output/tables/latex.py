@@ -99,7 +99,7 @@ def _page_starts(columns: list[_Column], rows: int) -> list[int]:
 
 def _body_cell(column: _Column, row: int) -> str:
     cell = _cell(column.cells[row])
-    return rf"{{\raggedright {cell}\par}}" if column.is_long else cell
+    return rf"\raggedright {cell}" if column.is_long else cell
 
 
 def _broken(heading: str, width: int) -> list[str]:
@@ -143,6 +143,8 @@ def _environment(
         caption = [rf"\caption{{{escape_latex(table.caption)}}}", rf"\label{{tab:{table.key}}}"]
     else:
         caption = [rf"{escape_latex(table.caption)} (continued)"]
+    # \raggedright in a last cell takes \\ for a new line of that cell
+    end = r"\tabularnewline" if columns[-1].is_long else r"\\"
     notes = [rf"\par\smallskip {escape_latex(note)}" for note in table.notes]
     return "\n".join(
         [
@@ -154,7 +156,7 @@ def _environment(
             r"\hline",
             head,
             r"\hline",
-            *(rf"{row} \\" for row in body),
+            *(f"{row} {end}" for row in body),
             r"\hline",
             r"\end{tabular}",
             *(notes if first else []),
