@@ -44,7 +44,7 @@ def whole_parts(whole: WholeComparison) -> PageParts:
         tables=tables,
         first=tables[-1:],
         drawings=tuple(class_drawings(whole)),
-        notes=said_once(whole.notes),
+        notes=_notes(whole),
     )
 
 
@@ -53,7 +53,7 @@ def whole_section(whole: WholeComparison) -> Section:
     blocks: list[Block] = [Bullets(whole_sentences(whole)), *class_drawings(whole)]
     if not whole.sensitivity.empty:
         blocks.append(sensitivity_table(whole))
-    blocks += [Note(note) for note in said_once(whole.notes)]
+    blocks += [Note(note) for note in _notes(whole)]
     return Section(
         heading=f"Did the whole distribution change with {column_words(whole.by)}?",
         blocks=tuple(blocks),
@@ -126,6 +126,11 @@ def sensitivity_table(whole: WholeComparison) -> Table:
 def class_drawings(whole: WholeComparison) -> list[Drawing]:
     """One figure of changed classes for each family of stacks."""
     return [_drawing(whole, part) for part in whole.parts if part.moved]
+
+
+def _notes(whole: WholeComparison) -> tuple[str, ...]:
+    """What was merged, replaced or left out; nothing where there is no test to explain."""
+    return () if whole.test is None else said_once(whole.notes)
 
 
 def _drawing(whole: WholeComparison, part: StackPart) -> Drawing:
