@@ -58,6 +58,4 @@ def joint_key(panels: list[list[Axes]]) -> None:
         own = ax.get_legend()
         if own is not None:
             own.remove()
-    first.figure.legend(
-        handles, labels, loc="outside upper left", ncols=6, labelcolor=INK
-    )
+    first.figure.legend(handles, labels, loc="outside upper left", ncols=6, labelcolor=INK)
