@@ -17,13 +17,14 @@ from psdstats.study.records import Run, Study
 from psdstats.uncertainty.assemble import Parts, linear_parts, monte_carlo_parts, reorder
 from psdstats.uncertainty.inputs import InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import Sensitivities, study_sensitivities
-from psdstats.uncertainty.monte_carlo import MIN_BLOCKS, Accumulator, accumulate
+from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
 from psdstats.uncertainty.options import (
     CHUNK_DRAWS,
     MAX_DRAWS,
     as_method,
     blocks_of,
     digits_for,
+    fewest_blocks,
     wanted_coverage,
     whole_number,
 )
@@ -130,6 +131,7 @@ def propagate(
         chunk=whole_number("chunk", chunk),
     )
     size, n_blocks = blocks_of(draws, max_draws, wanted)
+    figures = digits_for(digits, len(study.runs))
     blocks = study_blocks(
         plan,
         block_draws=size,
@@ -139,8 +141,8 @@ def propagate(
         progress=progress,
     )
     accumulator = Accumulator(
-        digits=digits_for(digits, len(study.runs)),
-        min_blocks=n_blocks if draws is not None else MIN_BLOCKS,
+        digits=figures,
+        min_blocks=n_blocks if draws is not None else fewest_blocks(figures),
         watched=~np.isnan(ready.sizes.value).ravel(),
     )
     total = accumulate(accumulator, blocks)

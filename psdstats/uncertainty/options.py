@@ -7,6 +7,7 @@ import numpy as np
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
 from psdstats.uncertainty.blocks import block_draws
+from psdstats.uncertainty.monte_carlo import MIN_BLOCKS
 from psdstats.uncertainty.propagation import Method
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "as_method",
     "blocks_of",
     "digits_for",
+    "fewest_blocks",
     "wanted_coverage",
     "whole_number",
 ]
@@ -53,6 +55,11 @@ def digits_for(digits: int | None, results: int) -> int:
     if digits is not None:
         return digits
     return 2 if results <= _FEW else 1
+
+
+def fewest_blocks(digits: int) -> int:
+    """Blocks made before the test of stopping; one digit is settled by half as many."""
+    return MIN_BLOCKS if digits > 1 else MIN_BLOCKS // 2
 
 
 def blocks_of(draws: int | None, max_draws: int, coverage: float) -> tuple[int, int]:

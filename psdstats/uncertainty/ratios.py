@@ -14,13 +14,14 @@ from functools import partial
 from psdstats.distribution.sizes import QUANTITIES
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import prepare
-from psdstats.uncertainty.monte_carlo import MIN_BLOCKS, accumulate
+from psdstats.uncertainty.monte_carlo import accumulate
 from psdstats.uncertainty.options import (
     CHUNK_DRAWS,
     MAX_DRAWS,
     as_method,
     blocks_of,
     digits_for,
+    fewest_blocks,
     wanted_coverage,
     whole_number,
 )
@@ -108,6 +109,7 @@ def ratio_intervals(
             chunk=whole_number("chunk", chunk),
         )
         size, n_blocks = blocks_of(draws, max_draws, wanted)
+        figures = digits_for(digits, len(asked.high))
         blocks = study_blocks(
             plan,
             block_draws=size,
@@ -120,8 +122,8 @@ def ratio_intervals(
         accumulator = ratio_accumulator(
             ready,
             layout,
-            digits=digits_for(digits, len(asked.high)),
-            min_blocks=n_blocks if draws is not None else MIN_BLOCKS,
+            digits=figures,
+            min_blocks=n_blocks if draws is not None else fewest_blocks(figures),
         )
         accumulate(accumulator, blocks)
         parts = drawn_ratios(ready, layout, accumulator)
