@@ -74,9 +74,7 @@ def test_every_block_prints_what_the_page_says(tmp_path):
     assert len(pairs) >= 10
     for written, printed in pairs:
         assert written.strip()
-        assert _agrees(written, printed), (
-            f"the page says\n{written}\nprinted was\n{printed}"
-        )
+        assert _agrees(written, printed), f"the page says\n{written}\nprinted was\n{printed}"
 
 
 def test_the_comparison_sees_a_wrong_digit():
