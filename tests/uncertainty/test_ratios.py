@@ -1,5 +1,6 @@
 """Ratio intervals: closed forms, the joint covariance, plain NumPy on the same draws, open ends."""
 
+import tracemalloc
 from dataclasses import replace
 from itertools import combinations
 
@@ -254,3 +255,17 @@ def test_frame_names_sides_and_quantities(milling):
 def test_refusals_say_what_is_wrong(milling, pairs, options, words):
     with pytest.raises(UncertaintyError, match=words):
         ratio_intervals(milling, pairs, **options)
+
+
+def test_memory_does_not_grow_with_the_draws(milling):
+    """Only summaries of blocks are kept."""
+
+    def peak(draws):
+        tracemalloc.start()
+        ratio_intervals(milling, [("run-2", "run-0")], draws=draws)
+        found = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return found
+
+    peak(10_000)
+    assert peak(200_000) < 1.1 * peak(20_000)
