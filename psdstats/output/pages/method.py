@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from psdstats.output.content import Block, Equation, Paragraph, Section
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation
@@ -21,6 +23,12 @@ REFERENCES = (
     "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
     "J. Pharmacokinet. Biopharm. 15 (1987) 657–680.",
     "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982.",
+    "ISO 5725-2, Accuracy of measurement methods and results: basic method for repeatability and "
+    "reproducibility.",
+    "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
+    "Ecology 26 (2001) 32–46.",
+    "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
+    "Biometrics 46 (1990) 673–687.",
 )
 
 CAUTIONS = (
@@ -50,7 +58,7 @@ def method_section(study: Study, propagation: Propagation) -> Section:
     -------
     Section
     """
-    left_out = ", ".join(propagation.sources_left_out) or "none"
+    left_out = _in_words(propagation.sources_left_out) or "none"
     tares = (
         "Every sieve was weighed empty before every run."
         if study.tares == "each run"
@@ -72,10 +80,10 @@ def method_section(study: Study, propagation: Propagation) -> Section:
             "the pan or above the top sieve is an open interval and stays one."
         ),
         Paragraph(
-            f"Sources of uncertainty counted: {', '.join(propagation.sources)}; left out: "
+            f"Sources of uncertainty counted: {_in_words(propagation.sources)}; left out: "
             f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
             "several runs has one aperture error, and a tare weighed once is one error. All runs "
-            f"are propagated together ({_propagation(propagation)}) [2, 3]; sieve tolerances "
+            f"are propagated together ({_propagation(propagation)}) [2] [3]; sieve tolerances "
             "follow [4] where there is no certificate, sampling follows [8]."
         ),
         Paragraph(
@@ -84,12 +92,23 @@ def method_section(study: Study, propagation: Propagation) -> Section:
             "together (Dunnett against the first level [6], Tukey or the multivariate t "
             "otherwise). Equivalence is judged by two one-sided tests [7]."
         ),
+        Paragraph(
+            "Where they appear above: precision within and between groups follows [9]; whole "
+            "distributions are compared in log-ratio coordinates by permutation within groups "
+            "[10]; curves of size against time are fitted with group and run variation estimated "
+            "[11]."
+        ),
         Equation(
             "V = V_{known} + Σ θ_k Z_k Z_k^{T} + σ^{2} I",
             "covariance of ln D over the runs: measurement, groups, run to run",
         ),
     ]
     return Section(heading="Method", blocks=tuple(blocks))
+
+
+def _in_words(sources: Sequence[str]) -> str:
+    """Names of sources as they are read, e.g. "lost powder, interpolation"."""
+    return ", ".join(source.replace("_", " ") for source in sources)
 
 
 def _propagation(propagation: Propagation) -> str:
