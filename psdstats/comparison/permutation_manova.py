@@ -160,7 +160,7 @@ class PermutationManova:
         way = (
             f"all {self.used} rearrangements"
             if self.exact
-            else f"{self.used} of {self.arrangements:.3g} rearrangements"
+            else f"{self.used} rearrangements drawn at random"
         )
         text = (
             f"pseudo-F({self.df_factor}, {self.df_residual}) = {self.pseudo_f:.3g}, "
