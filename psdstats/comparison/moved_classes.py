@@ -23,8 +23,9 @@ from psdstats.comparison.permutation_manova_arrangements import (
     arrangement_blocks,
 )
 from psdstats.errors import ModelError
+from psdstats.models.design_columns import level_text
 
-__all__ = ["MovedClasses", "moved_classes"]
+__all__ = ["MovedClasses", "moved_classes", "pair_text"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -35,6 +36,8 @@ class MovedClasses:
     ----------
     low, high : str
         Levels compared; the change is high minus low.
+    unit : str
+        Unit of the levels, or empty.
     names : tuple of str
         Class names, finest first.
     change_percent, lower, upper : ndarray, shape (K,)
@@ -54,6 +57,7 @@ class MovedClasses:
 
     low: str
     high: str
+    unit: str
     names: tuple[str, ...]
     change_percent: NDArray[np.float64]
     lower: NDArray[np.float64]
@@ -66,6 +70,11 @@ class MovedClasses:
     exact: bool
 
     @property
+    def pair(self) -> str:
+        """The two levels in words: "0 to 6 min"."""
+        return pair_text(self.low, self.high, unit=self.unit)
+
+    @property
     def moved(self) -> NDArray[np.bool_]:
         """Classes whose change is shown at the family-wise level."""
         return np.asarray(self.p_adjusted <= 1 - self.level, dtype=np.bool_)
@@ -73,14 +82,14 @@ class MovedClasses:
     @property
     def sentence(self) -> str:
         """What moved, in words."""
-        head = f"{self.low} to {self.high}: "
+        head = f"{self.pair}: "
         if self.smallest_p > 1 - self.level:
             return head + (
                 f"cannot be told which classes moved: with {self.used} rearrangements of its runs "
                 f"this design cannot give a p below {self.smallest_p:.2g}"
             )
         found = [
-            f"{name} {change:+.1f} points"
+            f"{name} {change:+.1f} points".replace("-", "−")
             for name, change, moved in zip(self.names, self.change_percent, self.moved, strict=True)
             if moved
         ]
@@ -103,6 +112,17 @@ class MovedClasses:
         )
 
 
+def pair_text(low: object, high: object, *, unit: str = "") -> str:
+    """Two levels in words, with their unit.
+
+    Examples
+    --------
+    >>> pair_text(0.0, 6.0, unit="min")
+    '0 to 6 min'
+    """
+    return f"{level_text(low)} to {level_text(high)} {unit}".rstrip()
+
+
 def moved_classes(
     fractions: ArrayLike,
     factor: ArrayLike,
@@ -111,6 +131,7 @@ def moved_classes(
     high: object,
     names: tuple[str, ...],
     strata: ArrayLike | None = None,
+    unit: str = "",
     level: float = 0.95,
     permutations: int = 9_999,
     seed: int = 0,
@@ -129,6 +150,8 @@ def moved_classes(
         Class names.
     strata : array_like, shape (n,) or None, default=None
         Group of each run: means are taken off and runs exchanged within it.
+    unit : str, default=""
+        Unit of the levels, for the words.
     level : float, default=0.95
         Simultaneous coverage.
     permutations, seed : int
@@ -159,13 +182,15 @@ def moved_classes(
     blocks = None if strata is None else np.asarray(strata)[used]
     design = layout_of((labels[used] == high).astype(int), blocks)
     share = 100 * np.asarray(fractions, dtype=np.float64)[used]
-    return _judge(design, share, (_text(low), _text(high)), names, level, permutations, seed)
+    return _judge(
+        design, share, (level_text(low), level_text(high), unit), names, level, permutations, seed
+    )
 
 
 def _judge(
     design: Layout,
     share: NDArray[np.float64],
-    levels: tuple[str, str],
+    pair: tuple[str, str, str],
     names: tuple[str, ...],
     level: float,
     permutations: int,
@@ -190,8 +215,9 @@ def _judge(
     change = score / length
     reach = np.where(error > 0, critical * np.where(error > 0, error, 1.0), 0.0)
     return MovedClasses(
-        low=levels[0],
-        high=levels[1],
+        low=pair[0],
+        high=pair[1],
+        unit=pair[2],
         names=names,
         change_percent=change,
         lower=change - reach,
@@ -221,10 +247,6 @@ def _largest(
         moved = np.einsum("n,bnk->bk", unit, centred[block])
         largest.append(np.max(np.abs(_ratio(moved, total, design.df_residual)), axis=1))
     return np.sort(np.concatenate(largest))
-
-
-def _text(level: object) -> str:
-    return f"{level:g}" if isinstance(level, float) else str(level)
 
 
 def _ratio(score: NDArray[np.float64], total: NDArray[np.float64], df: int) -> NDArray[np.float64]:

@@ -21,6 +21,7 @@ from psdstats.comparison.coordinates import log_ratio_coordinates, replace_zeros
 from psdstats.comparison.permutation_manova import PermutationManova, permutation_manova
 from psdstats.comparison.whole_parts import Pairs, StackPart, groups_of, part_of
 from psdstats.errors import ModelError
+from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.study.records import Run, Study
 
 __all__ = ["Pairs", "StackPart", "WholeComparison", "compare_distributions"]
@@ -140,7 +141,8 @@ def compare_distributions(
     Raises
     ------
     ModelError
-        If a column is missing or a run has no mass.  A design with nothing to test is a result.
+        If a column is missing or has gaps, or a run has no mass.  A design with nothing to test is a
+        result.
 
     Notes
     -----
@@ -154,6 +156,7 @@ def compare_distributions(
             raise ModelError(
                 f"There is no column {column!r} in the run table (it has {list(table.columns)})."
             )
+        column_without_gaps(table, column)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
     deltas = [_replacement(study, family) for family in families]

@@ -10,7 +10,7 @@ from enum import StrEnum
 import pandas as pd
 
 from psdstats.comparison.common_classes import CommonClasses
-from psdstats.comparison.moved_classes import MovedClasses, moved_classes
+from psdstats.comparison.moved_classes import MovedClasses, moved_classes, pair_text
 from psdstats.errors import ModelError
 
 __all__ = ["Pairs", "StackPart", "groups_of", "part_of"]
@@ -87,6 +87,7 @@ def part_of(
     """
     factor = table[by].to_numpy()
     strata = groups_of(table, within)
+    unit = "min" if by.endswith("_min") else ""
     found, untold = [], []
     for low, high in pairs.of(sorted(set(factor))):
         try:
@@ -98,12 +99,14 @@ def part_of(
                     high=high,
                     names=classes.names,
                     strata=strata,
+                    unit=unit,
                     level=level,
                     permutations=permutations,
                     seed=seed,
                 )
             )
         except ModelError as error:
-            untold.append(f"{low} to {high}: cannot be told which classes moved. {error}")
+            pair = pair_text(low, high, unit=unit)
+            untold.append(f"{pair}: cannot be told which classes moved. {error}")
     name = ", ".join(dict.fromkeys(str(group) for group in table["group"]))
     return StackPart(name=name, classes=classes, moved=tuple(found), untold=tuple(untold))

@@ -125,13 +125,13 @@ def _overlaps(one: FinenessClass, low: float, high: float) -> bool:
 def _sentence(
     fitting: tuple[FinenessClass, ...], step: float, aperture: np.ndarray, share: float
 ) -> str:
-    names = " or ".join(one.name for one in fitting)
+    names, passed = " or ".join(one.name for one in fitting), f"{100 * share:g} %"
     if np.isinf(step):
-        found = f"no sieve used passes {share:.0%}, so the step size is above {aperture[-1]:g} µm"
+        found = f"no sieve used passes {passed}, so the step size is above {aperture[-1]:g} µm"
     elif step == aperture[0]:
-        found = f"the finest sieve used passes {share:.0%}, so the step size is at most {step:g} µm"
+        found = f"the finest sieve used passes {passed}, so the step size is at most {step:g} µm"
     else:
-        found = f"step size {step:g} µm (smallest aperture used that passes {share:.0%})"
+        found = f"step size {step:g} µm (smallest aperture used that passes {passed})"
     text = f"{names} powder ({fitting[0].scheme}): {found}"
     if len(fitting) > 1:
         text += "; the stack does not tell these classes apart"

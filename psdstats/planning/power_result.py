@@ -194,7 +194,7 @@ class PowerResult:
             lines.append(
                 f"{_count(plan.groups, 'group')} × {plan.times} times × "
                 f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
-                f"{self.change_percent:+g} % would be shown in {100 * row['power']:.0f} % of "
+                f"{_signed(self.change_percent)} % would be shown in {100 * row['power']:.0f} % of "
                 f"trials (± {100 * row['power_error']:.1f}), which is {enough}; "
                 f"{_smallest(row['detectable_decrease_percent'], self.wanted_power)}"
             )
@@ -206,6 +206,10 @@ class PowerResult:
             f"{self.alpha:g}; {self.trials} simulated trials a design, seed {self.seed}."
         )
         return tuple(lines)
+
+
+def _signed(number: float) -> str:
+    return f"{number:+g}".replace("-", "−")
 
 
 def _count(number: int, word: str) -> str:

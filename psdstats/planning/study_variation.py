@@ -79,7 +79,7 @@ def variation_of(
     cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
     if len(frame) <= cells + groups - 1:
         raise PlanError(
-            f"the study has {len(frame)} runs for {cells} conditions in {groups} group(s), which "
+            f"the study has {len(frame)} runs for {cells} conditions in {_groups(groups)}, which "
             "leaves nothing to tell run-to-run variation from; state the variation instead."
         )
     random: list[str | tuple[str, ...]] = ["group"] if groups > 1 else []
@@ -97,8 +97,12 @@ def variation_of(
         group_time_percent=percent.get("group:condition", 0.0),
         measurement_percent=_percent(own),
         sieves_percent=_percent(shared),
-        source=f"{quantity} of {study.title!r}, {len(frame)} runs in {groups} group(s)",
+        source=f"{quantity} of {study.title!r}, {len(frame)} runs in {_groups(groups)}",
     )
+
+
+def _groups(number: int) -> str:
+    return f"{number} group{'' if number == 1 else 's'}"
 
 
 def _conditions(frame: pd.DataFrame) -> list[str]:

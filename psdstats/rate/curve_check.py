@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from psdstats.errors import ModelError
 from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
+from psdstats.models.wording import word_p
 from psdstats.rate.curve_fit import CurveFit, covariance_parts, random_terms
 
 __all__ = ["FitCheck", "check_fit"]
@@ -70,7 +71,8 @@ def check_fit(fit: CurveFit) -> FitCheck:
     worst = int(np.abs(gaps).argmax())
     largest, at = 100 * float(np.expm1(gaps[worst])), float(times[worst])
     extra = len(times) - fit.batch.design.shape[1]
-    where = f"the largest deviation of a time's mean is {largest:+.2g} % at {at:g} min"
+    deviation = f"{largest:+.2g}".replace("-", "−")
+    where = f"the largest deviation of a time's mean is {deviation} % at {at:g} min"
     if extra < 1:
         return FitCheck(
             verdict="cannot be told",
@@ -92,9 +94,9 @@ def check_fit(fit: CurveFit) -> FitCheck:
     p = _misfit(fit, indicators, curve_at)
     wrong = p < DOUBT
     words = (
-        f"{_upper(fit.curve.phrase)} does not describe the sizes (p = {p:.2g})"
+        f"{_upper(fit.curve.phrase)} does not describe the sizes ({word_p(p)})"
         if wrong
-        else f"Nothing speaks against {fit.curve.phrase} (p = {p:.2g})"
+        else f"Nothing speaks against {fit.curve.phrase} ({word_p(p)})"
     )
     return FitCheck(
         verdict="does not describe the sizes" if wrong else "describes the sizes",

@@ -109,8 +109,8 @@ class LossRates:
                 lines.append(f"{prefix}Nothing speaks against first-order loss above the sieves.")
             if exponent.exponent is not None and exponent.lower is not None:
                 lines.append(
-                    f"{prefix}The rate grows with size to the power {exponent.exponent:.2g} "
-                    f"({exponent.lower:.2g} to {exponent.upper:.2g}; {exponent.basis})."
+                    f"{prefix}The rate grows with size to the power {exponent.exponent:.3g} "
+                    f"({exponent.lower:.3g} to {exponent.upper:.3g}; {exponent.basis})."
                 )
         return tuple(lines)
 
@@ -140,7 +140,9 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
     oversize = oversize_of(study, by=by)
     rows: list[dict[str, object]] = []
-    notes: list[str] = []
+    notes = [
+        f"Run {run.name} holds no powder and is left out." for run in study.runs if run.total_g <= 0
+    ]
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
         found: list[SieveRate] = []

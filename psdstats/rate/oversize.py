@@ -1,7 +1,8 @@
 """Share of each run coarser than each sieve, with the variance the balance gives it.
 
 Shares are of the sum of the net masses of a run; apertures are nominal, µm.  A run enters for a
-sieve while the mass above it is at least 20 times its standard uncertainty.
+sieve while the mass above it is at least 20 times its standard uncertainty; a run that holds no
+powder never does.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from psdstats.errors import ModelError
+from psdstats.rate.levels import by_level
 from psdstats.rate.run_sizes import RunSizes, run_sizes
 from psdstats.study.records import Run, Study
 
@@ -48,18 +49,20 @@ def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
     Raises
     ------
     ModelError
-        If the factor is not a column of the run table.
+        If the factor is not a column of the run table, or has no value for a run.
     """
-    table = study.runs_frame()
-    if by is not None and by not in table.columns:
-        known = ", ".join(name for name in table.columns if name != "run")
-        raise ModelError(f"The run table has no column {by!r}. Name one of: {known}.")
-    rows = [row for run in study.runs for row in _run_rows(study, run)]
-    frame = pd.DataFrame(rows)
-    labels = [""] * len(table) if by is None else [_label(by, value) for value in table[by]]
-    frame["series"] = frame["run"].map(dict(zip(table["run"], labels, strict=True)))
+    rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
-    for _, part in frame.groupby(["series", "aperture_um"], sort=True):
+    for label, runs in by_level(study.runs_frame(), by):
+        own = [row for name in runs["run"] for row in rows.get(name, ())]
+        found += _of_level(label, pd.DataFrame(own)) if own else []
+    return found
+
+
+def _of_level(series: str, frame: pd.DataFrame) -> list[Oversize]:
+    """Shares above every aperture at one level, coarsest first."""
+    found = []
+    for aperture_um, part in frame.groupby("aperture_um", sort=True):
         used = part[part["share"] > 0]
         used = used[used["share"] >= LEAST_OVER_U * used["u_share"]]
         data = None
@@ -72,13 +75,13 @@ def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
             )
         found.append(
             Oversize(
-                series=str(part["series"].iloc[0]),
-                aperture_um=float(part["aperture_um"].iloc[0]),
+                series=series,
+                aperture_um=float(aperture_um),  # type: ignore[arg-type]
                 data=data,
                 group=tuple(used["group"]),
             )
         )
-    return sorted(found, key=lambda one: (one.series, -one.aperture_um))
+    return found[::-1]
 
 
 def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
@@ -105,7 +108,3 @@ def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
             }
         )
     return rows
-
-
-def _label(by: str, value: object) -> str:
-    return f"{by} {value:g}" if isinstance(value, float) else f"{by} {value}"

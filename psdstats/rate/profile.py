@@ -91,12 +91,15 @@ class Property:
     def excess(self, values: Array, *, level: float) -> Array:
         """How much worse than allowed the curve is at each value; inside at 0 and below."""
         costs = self.fit.search.best(self.constraint, values)[1]
-        allowed = np.array([self._allowed(float(value), level)[0] for value in values])
-        return np.asarray(costs - self.fit.cost - allowed)
+        gradients, place = np.unique(
+            [self.gradient(float(value)) for value in values], axis=0, return_inverse=True
+        )
+        allowed = np.array([self._allowed(one, level)[0] for one in gradients])
+        return np.asarray(costs - self.fit.cost - allowed[place.ravel()])
 
     def interval(self, *, level: float = 0.95) -> OpenInterval:
         """The values inside, around the estimate."""
-        df = self._allowed(self.start, level)[1]
+        df = self._allowed(self.gradient(self.start), level)[1]
         if self.excess(np.array([self.start]), level=level)[0] > 0:
             return OpenInterval(
                 value=self.value,
@@ -122,9 +125,9 @@ class Property:
             level=level,
         )
 
-    def _allowed(self, value: float, level: float) -> tuple[float, float]:
+    def _allowed(self, gradient: Array, level: float) -> tuple[float, float]:
         """Allowed rise of the sum of squares, and the degrees of freedom behind it."""
-        _, inflation, df = self.fit.spread(self.gradient(value))
+        _, inflation, df = self.fit.spread(gradient)
         tail = 0.5 * (1 + level)
         t = special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail)
         return float(t**2 * inflation), df

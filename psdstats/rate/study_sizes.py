@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
+from psdstats.rate.levels import by_level
 from psdstats.rate.run_sizes import RunSizes, run_sizes
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation, choose_sources, propagate
@@ -60,7 +61,8 @@ def sizes_by_level(
     Raises
     ------
     ModelError
-        If the factor or the quantity is not known, or the propagation counts run-to-run variation.
+        If the factor or the quantity is not known, or the propagation is of other runs or counts
+        run-to-run variation.
     """
     if RUN_TO_RUN in propagation.sources:
         raise ModelError(
@@ -70,19 +72,26 @@ def sizes_by_level(
     if quantity not in propagation.quantities or quantity == "span":
         raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
     frame = study.runs_frame()
-    if by is not None and by not in frame.columns:
-        known = ", ".join(name for name in frame.columns if name != "run")
-        raise ModelError(f"The run table has no column {by!r}. Name one of: {known}.")
+    _same_runs(study, propagation)
     size = propagation.value[:, propagation.quantities.index(quantity)]
     frame = frame.assign(size_um=size)
     known_covariance = propagation.covariance(quantity, log=True).to_numpy()
     others = _other_factors(frame, by)
-    if by is None:
-        return (_level("", frame, known_covariance, quantity, others),)
     return tuple(
-        _level(_label(by, value), part, known_covariance, quantity, others)
-        for value, part in frame.groupby(by, sort=True)
+        _level(label, part, known_covariance, quantity, others)
+        for label, part in by_level(frame, by)
     )
+
+
+def _same_runs(study: Study, propagation: Propagation) -> None:
+    runs = tuple(run.name for run in study.runs)
+    if propagation.runs != runs:
+        first = next((one for one in runs if one not in propagation.runs), None)
+        found = "in another order" if first is None else f"without {first}"
+        raise ModelError(
+            f"The propagation given is of other runs than the study ({len(propagation.runs)} runs "
+            f"for {len(runs)}, {found}); make it from this study."
+        )
 
 
 def _other_factors(frame: pd.DataFrame, by: str | None) -> tuple[str, ...]:
@@ -129,7 +138,3 @@ def _level(
     return LevelSizes(
         label=label, frame=used[columns].reset_index(drop=True), data=data, notes=notes
     )
-
-
-def _label(by: str, value: object) -> str:
-    return f"{by} {value:g}" if isinstance(value, float) else f"{by} {value}"

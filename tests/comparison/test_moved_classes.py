@@ -46,6 +46,7 @@ def test_the_class_that_moved_is_named():
     result = moved_classes(parts, factor, low=0, high=6, names=NAMES, strata=strata)
     assert list(result.moved) == [True, False, False, True]
     assert result.sentence.startswith("0 to 6: < 45 µm +")
+    assert " µm −" in result.sentence
     assert list(result.to_frame()["class"]) == list(NAMES)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -145,7 +147,7 @@ def test_different_stacks_keep_their_own_classes_and_one_test():
     assert found.test.arrangements == 400
     assert found.test.p <= 0.05
     assert any("share too few apertures" in note for note in found.notes)
-    assert found.sentences()[1].startswith("Alder, 0 to 6: ")
+    assert found.sentences()[1].startswith("Alder, 0 to 6 min: ")
 
 
 def test_joint_test_of_two_stacks_adds_the_sums_of_squares():
@@ -189,7 +191,7 @@ def test_a_pair_that_no_group_holds_is_untold():
     runs += [make_run(f"A6{k}", "A", 6, {0: 6 + k / 9, 90: 4}) for k in range(3)]
     runs += [make_run(f"B{k}", "B", 12, {0: 7 + k / 9, 90: 3}) for k in range(3)]
     found = compare_distributions(make_study(runs))
-    assert "0 to 12: cannot be told which classes moved" in found.parts[0].untold[0]
+    assert "0 to 12 min: cannot be told which classes moved" in found.parts[0].untold[0]
 
 
 def test_too_small_a_design_cannot_be_told():
@@ -229,3 +231,10 @@ def test_same_seed_same_result():
     first, second = (compare_distributions(trial(replicates=6), permutations=199) for _ in "ab")
     assert first.test == second.test
     assert not first.test.exact
+
+
+def test_a_run_without_a_level_is_named():
+    study = trial()
+    runs = [dataclasses.replace(run, factors={"mill": "a"}) for run in study.runs[:-1]]
+    with pytest.raises(ModelError, match=f"'mill' has no value in 1 rows.*{study.runs[-1].name}"):
+        compare_distributions(make_study([*runs, study.runs[-1]]), by="mill")

@@ -68,7 +68,7 @@ def test_measurement_is_split_into_own_and_shared_part(demo):
     total = 100 * np.sqrt(np.diag(covariance).mean())
     assert np.hypot(found.measurement_percent, found.sieves_percent) == pytest.approx(total)
     assert found.sieves_percent > 0
-    assert "80 runs in 4 group(s)" in found.source
+    assert "80 runs in 4 groups" in found.source
 
 
 def test_variation_feeds_the_power(demo):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -65,6 +68,33 @@ def test_levels_are_kept_apart_and_refusals_name_the_column(make_study):
         loss_rates(study, by="colour")
     with pytest.raises(ModelError, match="No sieve holds"):
         loss_rates(make_study(rates=RATES, start=START, times=(0.0, 6.0)))
+
+
+def test_levels_are_sorted_as_numbers_and_a_run_without_powder_is_left_out(make_study):
+    """Ratio 5 before 10; the rates are those of the study without the empty run."""
+    five, ten = (
+        make_study(rates=RATES, start=START, groups=(f"r{ratio}",), factors={"ball_ratio": ratio})
+        for ratio in (5.0, 10.0)
+    )
+    sieves, runs = {**ten.sieves, **five.sieves}, (*ten.runs, *five.runs)
+    whole = dataclasses.replace(ten, runs=runs, sieves=sieves)
+    assert list(loss_rates(whole, by="ball_ratio").exponents) == ["ball_ratio 5", "ball_ratio 10"]
+    first = ten.runs[0]
+    nothing = tuple(dataclasses.replace(one, gross_g=one.tare_g) for one in first.readings)
+    empty = dataclasses.replace(first, name="empty", readings=nothing)
+    found = loss_rates(dataclasses.replace(ten, runs=(*ten.runs, empty)))
+    pd.testing.assert_frame_equal(found.frame, loss_rates(ten).frame)
+    assert "Run empty holds no powder and is left out." in found.notes
+    with pytest.raises(ModelError, match="No sieve holds"):
+        loss_rates(dataclasses.replace(ten, runs=(empty,)))
+
+
+def test_a_run_without_a_level_is_named(make_study):
+    study = make_study(rates=RATES, start=START, factors={"ball_ratio": 5.0})
+    bare = dataclasses.replace(study.runs[1], factors={})
+    study = dataclasses.replace(study, runs=(study.runs[0], bare, *study.runs[2:]))
+    with pytest.raises(ModelError, match="'ball_ratio' has no value for a-6-0; fill it in"):
+        loss_rates(study, by="ball_ratio")
 
 
 def test_withdrawal_by_hand():

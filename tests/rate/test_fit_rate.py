@@ -122,6 +122,18 @@ def test_a_propagation_with_run_to_run_is_refused(demo):
         fit_rate(known, propagation=propagate(known, method="linear"))
 
 
+def test_a_propagation_of_other_runs_is_refused(demo):
+    study, propagation = demo
+    fewer = dataclasses.replace(study, runs=study.runs[:-1])
+    with pytest.raises(ModelError, match="other runs than the study .80 runs for 79"):
+        fit_rate(fewer, propagation=propagation)
+    turned = dataclasses.replace(study, runs=study.runs[::-1])
+    with pytest.raises(ModelError, match="in another order"):
+        fit_rate(turned, propagation=propagation)
+    with pytest.raises(ModelError, match=f"79 runs for 80, without {study.runs[-1].name}"):
+        fit_rate(study, propagation=propagate(fewer, method="linear", sources=["rounding"]))
+
+
 def interval(**given):
     base = {"value": 10.0, "lower": 8.0, "upper": 13.0, "lower_open": False, "upper_open": False,
             "df": 9.0, "level": 0.95}  # fmt: skip

@@ -134,14 +134,9 @@ def _notes(whole: WholeComparison) -> tuple[str, ...]:
 
 
 def _drawing(whole: WholeComparison, part: StackPart) -> Drawing:
-    unit = " min" if whole.by == _TIME else ""
     frame = pd.concat(
-        [
-            one.to_frame().assign(pair=f"{one.low} to {one.high}{unit}")
-            for one in part.moved
-        ],
-        ignore_index=True,
-    )  # fmt: skip
+        [one.to_frame().assign(pair=one.pair) for one in part.moved], ignore_index=True
+    )
     several = len(whole.parts) > 1
     with house_style():
         ax = new_axes(height_mm=92.0)

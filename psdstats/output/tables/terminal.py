@@ -52,10 +52,11 @@ def to_terminal(table: Table, *, width: int = 80, decimal: str = ".") -> str:
     ]
     rule = _GAP.join("─" * min(widths[index], width) for index in range(kept))
     dropped = len(right) - kept
-    more = [_set(f"({dropped} more columns do not fit here)", width)] if dropped else []
+    told = "1 more column does" if dropped == 1 else f"{dropped} more columns do"
+    more = _wrapped(f"({told} not fit here)", width) if dropped else []
     caption = _wrapped(table.caption, width)
     notes = [line for note in table.notes for line in _wrapped(note, width)]
-    out = [*caption, lines[0], rule, *lines[1:], *(line.rstrip() for line in more), *notes]
+    out = [*caption, lines[0], rule, *lines[1:], *more, *notes]
     return "\n".join(out) + "\n"
 
 

@@ -238,4 +238,7 @@ def test_terminal_aligns_columns(table: Table) -> None:
 
 
 def test_terminal_says_what_it_leaves_out(table: Table) -> None:
-    assert "more columns do not fit" in to_terminal(table, width=30)
+    assert "(2 more columns do not fit" in to_terminal(table, width=30)
+    told = [to_terminal(table, width=width) for width in range(31, 100)]
+    one_short = next(text for text in told if "(2 more" not in text and " more " in text)
+    assert "(1 more column does not fit here)" in " ".join(one_short.split())
