@@ -141,8 +141,8 @@ def compare_distributions(
     Raises
     ------
     ModelError
-        If a column is missing or has gaps, or a run has no mass.  A design with nothing to test is a
-        result.
+        If a column is missing or has gaps, or a run has no mass.  A design with nothing to test
+        is a result.
 
     Notes
     -----

@@ -125,7 +125,7 @@ def test_a_propagation_with_run_to_run_is_refused(demo):
 def test_a_propagation_of_other_runs_is_refused(demo):
     study, propagation = demo
     fewer = dataclasses.replace(study, runs=study.runs[:-1])
-    with pytest.raises(ModelError, match="other runs than the study .80 runs for 79"):
+    with pytest.raises(ModelError, match=r"other runs than the study \(80 runs for 79"):
         fit_rate(fewer, propagation=propagation)
     turned = dataclasses.replace(study, runs=study.runs[::-1])
     with pytest.raises(ModelError, match="in another order"):
