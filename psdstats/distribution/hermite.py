@@ -61,8 +61,8 @@ def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: 
         if done:
             break
     # a curve that flattens onto the level has a double root there, which no iteration meets exactly
-    met = np.abs(rise[1] - levels) <= _MET
-    return ends[0] + np.where(met, 1.0, place) * width
+    at_start, at_end = (np.abs(end - levels) <= _MET for end in rise)
+    return ends[0] + np.where(at_start, 0.0, np.where(at_end, 1.0, place)) * width
 
 
 def monotone_slopes(undersize: NDArray[Number], ln_aperture: NDArray[Number]) -> NDArray[Number]:

@@ -72,8 +72,9 @@ def test_flat_step_gives_the_size_where_the_level_is_first_reached(rule):
     np.testing.assert_allclose(sizes, [100, 50, 400], rtol=1e-12)
 
 
-def test_level_on_a_flat_start_is_the_finest_aperture():
-    assert percentiles([50, 100, 200], [0.1, 0.1, 0.9], 0.1) == pytest.approx(50)
+@pytest.mark.parametrize("rule", RULES)
+def test_level_on_a_flat_start_is_the_finest_aperture(rule):
+    assert percentiles([50, 100, 200], [0.1, 0.1, 0.9], 0.1, rule) == pytest.approx(50)
 
 
 def test_not_bracketed_is_open():
