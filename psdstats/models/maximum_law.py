@@ -9,10 +9,11 @@ the structure of the correlations:
 - product structure r_ij = a_i a_j (every level against one, balanced or not; C. W. Dunnett,
   J. Amer. Statist. Assoc. 50 (1955) 1096-1121, from memory): one integral over the shared part;
 - every pair of k levels whose differences are alike: the range of k normal values (Tukey);
-- anything else: quasi-random points (`normal_box`), interpolated in c.
+- anything else: a sum over angles (`direction_law`), for t values without the mean over s.
 
-The first four are exact to about ten digits, relative, also far out in the tail; the last states
-its standard error.  Dimensionless; two-sided only.
+The first four are exact to about ten digits, relative, also far out in the tail; the last is so
+where the values depend on two numbers, and states its standard error where on more.
+Dimensionless; two-sided only.
 """
 
 from __future__ import annotations
@@ -25,15 +26,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from psdstats.models.normal_box import box_outside
+from psdstats.models.direction_law import direction_law
 from psdstats.models.student import critical_t, scale_rule, two_sided_p
 
 __all__ = ["MaximumLaw", "maximum_law", "range_law"]
 
 _ALIKE = 1e-8  # correlations nearer than this count as equal
 _MOST_SHARED = 0.999  # above it the shared part leaves too sharp an edge for the integral
-_WIDEST = 5.0  # half width up to which the sampled law is interpolated
-_WIDTHS = 25
 
 Floats = NDArray[np.float64]
 Tail = Callable[[Floats], Floats]
@@ -52,13 +51,16 @@ class MaximumLaw:
     name : str
         How it is computed, in words.
     error : float
-        Standard error of the tail probability; 0 where it is exact.
+        Largest standard error of a tail probability; 0 where it is exact.
+    student_tail : callable, optional
+        P(max |t_i| > c) from c and df, where it is known without the mean over s.
     """
 
     count: int
     normal_tail: Tail
     name: str
     error: float = 0.0
+    student_tail: Callable[[float, float], float] | None = None
 
     def tail(self, c: float, df: float) -> float:
         """Probability that the largest |t| exceeds c, with df degrees of freedom.
@@ -68,8 +70,11 @@ class MaximumLaw:
         single = float(two_sided_p(c, df))
         if self.count == 1:
             return single
-        s, weight = scale_rule(df, pull=c)
-        mean = float(weight @ self.normal_tail(c * s))
+        if self.student_tail is not None:
+            mean = self.student_tail(c, df)
+        else:
+            s, weight = scale_rule(df, pull=c)
+            mean = float(weight @ self.normal_tail(c * s))
         return min(max(mean, single), self.count * single, 1.0)
 
     def critical(self, alpha: float, df: float) -> float:
@@ -96,7 +101,7 @@ def maximum_law(correlation: Floats) -> MaximumLaw:
     Returns
     -------
     MaximumLaw
-        Remembered for the same matrix, since the sampled law takes a moment.
+        Remembered for the same matrix, since the general route takes a moment.
 
     Examples
     --------
@@ -132,13 +137,13 @@ def range_law(levels: int) -> MaximumLaw:
     return MaximumLaw(count=count, normal_tail=tail, name="studentised range, exact")
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _law_for(data: bytes, m: int) -> MaximumLaw:
     correlation = np.frombuffer(data).reshape(m, m)
     blocks = _blocks(correlation)
-    laws = [_connected_law(correlation[np.ix_(block, block)]) for block in blocks]
-    if len(laws) == 1:
-        return laws[0]
+    if len(blocks) == 1:
+        return _connected_law(correlation)
+    laws = [_law_for(correlation[np.ix_(block, block)].tobytes(), len(block)) for block in blocks]
 
     def tail(w: Floats) -> Floats:
         inside = np.zeros(np.shape(w))
@@ -172,7 +177,7 @@ def _connected_law(correlation: Floats) -> MaximumLaw:
         correlation, _pair_correlation(levels), rtol=0.0, atol=_ALIKE
     ):
         return range_law(levels)
-    return _sampled_law(correlation)
+    return _general_law(correlation)
 
 
 def _single_tail(w: Floats) -> Floats:
@@ -232,18 +237,13 @@ def _product_law(a: Floats) -> MaximumLaw:
     return MaximumLaw(count=len(a), normal_tail=tail, name="shared comparison (Dunnett), exact")
 
 
-def _sampled_law(correlation: Floats) -> MaximumLaw:
-    """Interpolate the joint tail, an entire function of w; far out keep its ratio to one tail."""
-    m = len(correlation)
-    widths = 0.5 * _WIDEST * (1.0 - np.cos(np.pi * np.arange(_WIDTHS) / (_WIDTHS - 1)))
-    joint, error = box_outside(correlation, widths)
-    series = np.polynomial.chebyshev.Chebyshev.fit(widths, joint, _WIDTHS - 1, domain=[0, _WIDEST])
-    far = joint[-1] / _single_tail(widths[-1:])
-
-    def tail(w: Floats) -> Floats:
-        single = _single_tail(w)
-        near = np.clip(series(np.minimum(w, _WIDEST)), single, m * single)
-        return np.asarray(np.where(w < _WIDEST, near, far * single), dtype=np.float64)
-
-    name = "multivariate t, quasi-random integration"
-    return MaximumLaw(count=m, normal_tail=tail, name=name, error=error)
+def _general_law(correlation: Floats) -> MaximumLaw:
+    law = direction_law(correlation)
+    way = "quasi-random integration" if law.error else "exact for two dimensions"
+    return MaximumLaw(
+        count=len(correlation),
+        normal_tail=law.normal_tail,
+        name=f"multivariate t, {way}",
+        error=law.error,
+        student_tail=law.student_tail,
+    )

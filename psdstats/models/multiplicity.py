@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.models.direction_law import MAX_DIMENSION
 from psdstats.models.maximum_law import MaximumLaw, maximum_law
-from psdstats.models.normal_box import MAX_DIMENSION
 from psdstats.models.student import critical_t, two_sided_p
 
 __all__ = ["Adjustment", "Simultaneous", "adjust_p", "simultaneous"]
