@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.distribution.sizes import QUANTITIES
-from psdstats.uncertainty.assemble import unsettled_note
+from psdstats.uncertainty.assemble import linear_parts, unsettled_note
 from psdstats.uncertainty.engine import Prepared
 from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.monte_carlo import Accumulator
@@ -116,7 +116,7 @@ def linear_ratios(ready: Prepared, layout: RatioLayout, coverage: float) -> Rati
         tolerance=nothing,
         draws=0,
         settled=True,
-        notes=(),
+        notes=_doubt_notes(ready, layout, coverage),
     )
 
 
@@ -166,6 +166,18 @@ def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]
         gap = np.where(known[:, column], 1.0, np.nan)
         found[column] *= np.outer(gap, gap)
     return found
+
+
+def _doubt_notes(ready: Prepared, layout: RatioLayout, coverage: float) -> tuple[str, ...]:
+    """Sentences on runs whose own linear interval is doubtful."""
+    valid = linear_parts(ready, coverage).linear_valid
+    return tuple(
+        f"Run {run!r}: the linear interval of {QUANTITIES[column]} is doubtful, and so are those "
+        "of its ratios; use Monte Carlo."
+        for run, of_run in zip(ready.arrays.runs, valid, strict=True)
+        for column in layout.columns.tolist()
+        if of_run[column] is False
+    )
 
 
 def _share_notes(

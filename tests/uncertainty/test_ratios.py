@@ -186,6 +186,10 @@ def test_draws_at_the_edge_of_the_pan_are_counted(make_run, make_study):
     assert 0 < found.lower[0, 3] < found.ratio[0, 3] < found.upper[0, 3] < np.inf
     assert found.upper[0, 3] == pytest.approx(1 / found.lower[1, 3], rel=1e-3)
     assert any("D10 of 'edge' over 'seen'" in note for note in found.notes)
+    linear = ratio_intervals(study, [("edge", "seen")], quantities=["D10", "D50"], method="linear")
+    doubts = [note for note in linear.notes if "doubtful" in note]
+    assert len(doubts) == 1
+    assert doubts[0].startswith("Run 'edge': the linear interval of D10")
 
 
 def test_ratios_do_not_depend_on_how_they_are_drawn(milling):
