@@ -113,12 +113,13 @@ async function sorts(table) {
   const count = await table.locator("thead th").count();
   for (let at = 0; at < count; at += 1) {
     const button = table.locator("thead th").nth(at).locator("button.sort");
+    const press = () => button.evaluate((own) => own.click());
     const given = await column(table, at);
-    await button.click();
+    await press();
     inOrder(await column(table, at), given, 1);
-    await button.click();
+    await press();
     inOrder(await column(table, at), given, -1);
-    await button.click();
+    await press();
     assert.deepEqual(await column(table, at), given, "the third click does not restore the order");
   }
 }

@@ -27,6 +27,7 @@ _FILLS = (
     ("#f1ddd2", "\\\\\\\\", INK),
     ("#ffffff", "||||", INK),
 )
+_BALANCE_FILLS = 3  # the first fills, one family of colour, belong to the balance
 _ROOM_FOR_TEXT = 0.07
 _BALANCE = "balance"
 _END = "end of the balance’s part"
@@ -74,8 +75,9 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     table = frame.pivot_table(index="label", columns="source", values="share", aggfunc="sum")
     table = table.reindex(index=labels, columns=sources).fillna(0.0)
     start = pd.Series(0.0, index=labels)
-    for index, source in enumerate(sources):
-        _segments(ax, table[source], start, index)
+    fills = [*range(limited.sum()), *(_BALANCE_FILLS + k for k in range((~limited).sum()))]
+    for fill, source in zip(fills, sources, strict=True):
+        _segments(ax, table[source], start, fill)
         start = start + table[source]
     if limited.sum() > 1:
         _mark_limited(ax, table[limited.index[limited]].sum(axis=1))
@@ -99,8 +101,8 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     return ax
 
 
-def _segments(ax: Axes, shares: pd.Series, start: pd.Series, index: int) -> None:
-    fill, hatch, ink = _FILLS[index % len(_FILLS)]
+def _segments(ax: Axes, shares: pd.Series, start: pd.Series, at: int) -> None:
+    fill, hatch, ink = _FILLS[at % len(_FILLS)]
     bars = ax.barh(
         range(len(shares)),
         100 * shares,

@@ -44,14 +44,15 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
     body = [_row(table, row, texts) for row, texts in zip(table.rows(), grid, strict=True)]
-    notes = [f'<p class="tablenote">{escape_html(note)}</p>' for note in table.notes]
+    notes = [f'<p class="tablenote">{keep_units(escape_html(note))}</p>' for note in table.notes]
+    caption = keep_units(escape_html(table.caption))
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
     return "\n".join(
         [
             f'<div class="tableblock{kind}" id="{anchor}">',
             f'<div class="tablebox" role="region" aria-labelledby="{anchor}-caption" tabindex="0">',
             "<table>",
-            f'<caption id="{anchor}-caption">{number}{escape_html(table.caption)}</caption>',
+            f'<caption id="{anchor}-caption">{number}{caption}</caption>',
             "<thead>",
             "<tr>" + "".join(_heading(column) for column in table.columns) + "</tr>",
             "</thead>",

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from matplotlib.axes import Axes
 
-from psdstats.output.figures import uncertainty_shares
+from psdstats.output.figures import new_axes, uncertainty_shares
 
 
 def test_bars_are_the_shares_balance_first(shares: pd.DataFrame, ax: Axes) -> None:
@@ -32,6 +32,16 @@ def test_limited_sources_may_be_named(shares: pd.DataFrame, ax: Axes) -> None:
     uncertainty_shares(shares.assign(balance_limited=shares["source"] == "sampling"), ax)
     assert ax.containers[0].get_label() == "sampling"
     assert not ax.lines
+
+
+def test_a_source_keeps_its_fill_when_the_balance_has_fewer_sources(shares: pd.DataFrame) -> None:
+    def fill(frame: pd.DataFrame) -> tuple[float, ...]:
+        drawn = uncertainty_shares(frame, new_axes())
+        return {group.get_label(): group[0].get_facecolor() for group in drawn.containers}[
+            "aperture"
+        ]
+
+    assert fill(shares) == fill(shares[shares["source"] != "balance repeatability"])
 
 
 def test_large_shares_carry_their_number(shares: pd.DataFrame, ax: Axes) -> None:
