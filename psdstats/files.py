@@ -16,14 +16,23 @@ import secrets
 import shutil
 import sys
 from collections.abc import Callable
+from enum import StrEnum
 from pathlib import Path
 
 from psdstats.errors import OutputError
 
-__all__ = ["MANIFEST", "write_file_atomically", "write_folder_atomically"]
+__all__ = ["MANIFEST", "Holds", "write_file_atomically", "write_folder_atomically"]
 
 MANIFEST = ".psdstats-files.json"
 """Name of the list of files psdstats wrote into a folder, with the SHA-256 of each."""
+
+
+class Holds(StrEnum):
+    """What psdstats wrote into a folder: readings (a study, a sheet) or results from them."""
+
+    READINGS = "readings"
+    RESULTS = "results"
+
 
 _AT_FDCWD = -100  # linux/fcntl.h: paths are taken from the working directory
 _RENAME_EXCHANGE = 2  # linux/fs.h: swap two paths in one step
@@ -76,7 +85,11 @@ def write_file_atomically(
 
 
 def write_folder_atomically(
-    target: str | Path, writer: Callable[[Path], None], *, replace: bool = False
+    target: str | Path,
+    writer: Callable[[Path], None],
+    *,
+    holds: Holds | str = Holds.RESULTS,
+    replace: bool = False,
 ) -> Path:
     """Write a folder of files; it appears whole or not at all.
 
@@ -86,6 +99,8 @@ def write_folder_atomically(
         Folder to write; missing parent folders are made.  An empty folder counts as absent.
     writer : callable
         Given the path of an empty folder, writes every file (and subfolder) into it.
+    holds : {"results", "readings"}, default="results"
+        What is written; readings are replaced by readings alone, results by results.
     replace : bool, default=False
         Whether the files psdstats wrote into the target before may be replaced.  Files it did not
         write stay as they are.
@@ -99,8 +114,9 @@ def write_folder_atomically(
     ------
     OutputError
         If the target exists and `replace` is false; if it holds no list of files that psdstats
-        wrote; if one of those files was changed since; if a new file would cover a file that
-        psdstats did not write; or if the folder cannot be written.
+        wrote, or readings where results are written, or the other way round; if one of those
+        files was changed since; if a new file would cover a file that psdstats did not write; or
+        if the folder cannot be written.
 
     Notes
     -----
@@ -116,11 +132,11 @@ def write_folder_atomically(
         raise OutputError(_exists(place))
     draft = _draft_beside(place)
     try:
-        kept = _files_to_keep(place) if filled else []
+        kept = _files_to_keep(place, Holds(holds)) if filled else []
         draft.mkdir(parents=True)
         try:
             writer(draft)
-            _write_manifest(draft)
+            _write_manifest(draft, Holds(holds))
             _carry_over(kept, place, draft)
             _place_folder(draft, place)
         finally:
@@ -168,16 +184,18 @@ def _all_files(folder: Path) -> list[str]:
     )
 
 
-def _write_manifest(folder: Path) -> None:
+def _write_manifest(folder: Path, holds: Holds) -> None:
     digests = {name: _digest(folder / name) for name in _all_files(folder)}
-    text = json.dumps({"written_by": "psdstats", "files": digests}, indent=1, sort_keys=True)
+    said = {"written_by": "psdstats", "holds": str(holds), "files": digests}
+    text = json.dumps(said, indent=1, sort_keys=True)
     (folder / MANIFEST).write_text(text + "\n", encoding="utf-8")
 
 
-def _read_manifest(place: Path) -> dict[str, str]:
+def _read_manifest(place: Path) -> tuple[Holds, dict[str, str]]:
     try:
         found = json.loads((place / MANIFEST).read_text(encoding="utf-8"))
         files = {str(name): str(digest) for name, digest in found["files"].items()}
+        holds = Holds(found["holds"])
     except FileNotFoundError as cause:
         raise OutputError(
             f"{place} holds files that psdstats did not write (no {MANIFEST} in it). "
@@ -188,12 +206,16 @@ def _read_manifest(place: Path) -> dict[str, str]:
             f"{place / MANIFEST} cannot be read, so what psdstats wrote is not known. "
             "Choose another folder."
         ) from cause
-    return files
+    return holds, files
 
 
-def _files_to_keep(place: Path) -> list[str]:
+def _files_to_keep(place: Path, holds: Holds) -> list[str]:
     """Files in the old folder that psdstats did not write; refuses if one it wrote was changed."""
-    written = _read_manifest(place)
+    held, written = _read_manifest(place)
+    if held is not holds:
+        raise OutputError(
+            f"{place} holds {held}, which {holds} never replace. Choose another folder."
+        )
     for name, digest in sorted(written.items()):
         path = place / name
         if path.is_file() and _digest(path) != digest:

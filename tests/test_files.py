@@ -121,11 +121,20 @@ def test_foreign_folder_is_never_replaced(tmp_path):
     (folder / "data.txt").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="holds files that psdstats did not write"):
         write_folder_atomically(folder, put(one="1"), replace=True)
-    for damaged in ("{", "[]", '{"files": 3}'):
+    for damaged in ("{", "[]", '{"files": 3}', '{"files": {}, "holds": "toys"}'):
         (folder / MANIFEST).write_text(damaged, encoding="utf-8")
         with pytest.raises(OutputError, match="cannot be read, so what psdstats wrote"):
             write_folder_atomically(folder, put(one="1"), replace=True)
     assert (folder / "data.txt").read_text(encoding="utf-8") == "x"
+
+
+def test_readings_and_results_do_not_replace_each_other(tmp_path):
+    for first, second in (("readings", "results"), ("results", "readings")):
+        place = write_folder_atomically(tmp_path / first, put(one="1"), holds=first)
+        with pytest.raises(OutputError, match=f"holds {first}, which {second} never replace"):
+            write_folder_atomically(place, put(one="2"), holds=second, replace=True)
+        write_folder_atomically(place, put(one="3"), holds=first, replace=True)
+        assert contents(place) == {"one.txt": "3"}
 
 
 def test_foreign_file_is_not_covered(tmp_path):

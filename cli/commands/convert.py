@@ -21,7 +21,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TARGET",
         help="what to write; the ending chooses the form: .csv, .xlsx, or none for a folder",
     )
-    add_replace(parser, what="the target, if psdstats wrote it or it is a single file")
+    add_replace(
+        parser, what="the files psdstats wrote into an existing target folder; a file never"
+    )
     add_json(parser)
 
 
@@ -36,6 +38,11 @@ def run(options: argparse.Namespace, console: Console) -> int:
         raise OutputError(
             f"The ending {ending} of {options.target.name} names no form of a study. "
             "Use .csv, .xlsx, or a folder name without a point."
+        )
+    if options.replace and options.target.is_file():
+        raise OutputError(
+            f"{options.target} exists already and may hold readings, so a single file is never "
+            "replaced. Choose another name, or move the file away."
         )
     study = read_study(options.study, encoding=options.encoding)
     form = forms.get(ending, StudyForm.FOLDER)

@@ -29,14 +29,14 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     from psdstats_datasets import DEMO_STUDIES, demo_path
 
-    from psdstats.files import write_folder_atomically
+    from psdstats.files import Holds, write_folder_atomically
 
     source = demo_path(DEMO_STUDIES[1 if options.small else 0])
 
     def copy(draft: Path) -> None:
         shutil.copytree(source, draft, dirs_exist_ok=True)
 
-    target = write_folder_atomically(options.target, copy)
+    target = write_folder_atomically(options.target, copy, holds=Holds.READINGS)
     study = next(target.glob("*.csv")) if options.small else target
     console.document({"study": str(study)})
     console.say(f"Wrote the demo study (invented data) to {target}. Try next:")

@@ -100,7 +100,7 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, write, say what to do with it."""
-    from psdstats.files import write_folder_atomically
+    from psdstats.files import Holds, write_folder_atomically
     from psdstats.study import recording_labels, recording_sheet
 
     plan = _plan(options)
@@ -111,7 +111,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         recording_labels(plan, folder / "labels.html")
 
     target = write_folder_atomically(
-        options.out or Path(DEFAULT_OUT), write, replace=options.replace
+        options.out or Path(DEFAULT_OUT), write, holds=Holds.READINGS, replace=options.replace
     )
     book = target / "recording-sheet.xlsx"
     console.document({"sheet": str(book), "runs": [each.name for each in plan.runs()]})

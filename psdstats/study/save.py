@@ -11,7 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from psdstats.errors import OutputError, StudyError
-from psdstats.files import write_file_atomically, write_folder_atomically
+from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.study.csv_out import csv_text
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
@@ -91,7 +91,9 @@ def save_study(
         ) from cause
     place = Path(target)
     if form is StudyForm.FOLDER:
-        return write_folder_atomically(place, _proven(study, _write_folder), replace=replace)
+        return write_folder_atomically(
+            place, _proven(study, _write_folder), holds=Holds.READINGS, replace=replace
+        )
     if place.suffix.lower() != _ENDINGS[form]:
         raise OutputError(
             f"{place.name} should end in {_ENDINGS[form]} for the form {form}. "

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from psdstats.errors import OutputError
-from psdstats.files import write_file_atomically, write_folder_atomically
+from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.study.csv_out import csv_text
 from psdstats.study.save import StudyForm
 from psdstats.study.sheet_labels import labels_html
@@ -54,7 +54,10 @@ def recording_sheet(
     place = Path(target)
     if form == StudyForm.FOLDER:
         return write_folder_atomically(
-            place, lambda folder: _write_folder(plan, folder), replace=replace
+            place,
+            lambda folder: _write_folder(plan, folder),
+            holds=Holds.READINGS,
+            replace=replace,
         )
     if form != StudyForm.WORKBOOK:
         raise OutputError(f"A recording sheet has no form {str(form)!r}. Use workbook or folder.")

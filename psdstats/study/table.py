@@ -155,22 +155,31 @@ def _row_problems(
     file: str, number: int, header: Sequence[str], cells: Sequence[Cell]
 ) -> list[Problem]:
     found: list[Problem] = []
+    nameless: list[int] = []
     for index, cell in enumerate(cells):
         name = header[index] if index < len(header) else ""
         if not name and not is_blank(cell):
-            found.append(
-                Problem(
-                    file=file,
-                    row=number,
-                    value=str(cell).strip()[:40],
-                    fault=f"cell {index + 1} has no column name above it",
-                    remedy="Name the column in the header, or delete the cell; "
-                    "a decimal comma in a comma-separated file also does this.",
-                )
-            )
+            nameless.append(index)
         elif isinstance(cell, str) and len(cell) > MAX_CELL_CHARACTERS:
             found.append(_too_long(file, number, name))
+    if nameless:
+        found.append(_nameless(file, number, nameless, str(cells[nameless[0]]).strip()[:40]))
     return found
+
+
+def _nameless(file: str, row: int, places: Sequence[int], first: str) -> Problem:
+    """One problem for all the cells of a row that stand under no column name."""
+    fault = f"cell {places[0] + 1} has no column name above it"
+    if len(places) > 1:
+        fault = f"{len(places)} cells, from cell {places[0] + 1} on, have no column name above them"
+    return Problem(
+        file=file,
+        row=row,
+        value=first,
+        fault=fault,
+        remedy="Name the column in the header, or delete the cell; "
+        "a decimal comma in a comma-separated file also does this.",
+    )
 
 
 def _too_long(file: str, row: int, column: str) -> Problem:

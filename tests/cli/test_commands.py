@@ -192,8 +192,24 @@ def test_convert_goes_round_without_loss(psdstats, benches, tmp_path):
     before = (benches / "runs.csv").read_bytes()
     refused = psdstats("convert", "b.csv", "a.xlsx")
     assert (refused.code, "exists already" in refused.err) == (2, True)
-    assert psdstats("convert", "b.csv", "a.xlsx", "--replace").code == 0
+    whole = (tmp_path / "a.xlsx").read_bytes()
+    for target in ("a.xlsx", benches / "runs.csv"):
+        refused = psdstats("convert", "b.csv", target, "--replace")
+        assert (refused.code, "a single file is never replaced" in refused.err) == (2, True)
+    assert (tmp_path / "a.xlsx").read_bytes() == whole
     assert (benches / "runs.csv").read_bytes() == before
+
+
+def test_results_never_replace_readings(psdstats, bench, tmp_path):
+    assert psdstats("convert", bench, "kept").code == 0
+    assert psdstats("demo", "small", "--small").code == 0
+    for study, out in (("kept", "kept"), ("small/one_bench.csv", "small")):
+        refused = psdstats("sizes", study, *LINEAR, "--out", out, "--replace")
+        assert refused.code == 2
+        assert "holds readings, which results never replace. Choose another" in refused.err
+    assert (tmp_path / "small" / "one_bench.csv").is_file()
+    assert read_study(tmp_path / "kept") == read_study(bench)
+    assert psdstats("convert", bench, "kept", "--replace").code == 0
 
 
 def test_convert_refuses_an_ending_it_does_not_know(psdstats, bench):
