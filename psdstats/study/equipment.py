@@ -191,8 +191,8 @@ def make_balances(
         resolution_g = _inferred_resolution_g(readings)
         balances[name] = Balance(name=name, resolution_g=resolution_g)
         notes.append(
-            f"Balance {name!r} is not described: its resolution is taken as {resolution_g:g} g, the "
-            "finest step of the readings, and its repeatability as 0 g."
+            f"Balance {name!r} is not described: its resolution is taken as {resolution_g:g} g, "
+            "the finest step of the readings, and its repeatability as 0 g."
         )
     return balances
 
