@@ -98,15 +98,7 @@ class LossRates:
         for series, exponent in self.exponents.items():
             prefix = f"{series}: " if series else ""
             part = self.frame[self.frame["series"] == series]
-            doubtful = part.loc[part["verdict"] == "not first order", "aperture_um"]
-            if len(doubtful):
-                names = ", ".join(f"{one:g}" for one in doubtful)
-                lines.append(
-                    f"{prefix}The loss above {names} µm is not first order: its rate changes with "
-                    "time, so one rate constant does not describe it."
-                )
-            elif len(part):
-                lines.append(f"{prefix}Nothing speaks against first-order loss above the sieves.")
+            lines += [prefix + line for line in _on_order(part)]
             if exponent.exponent is not None and exponent.lower is not None:
                 lines.append(
                     f"{prefix}The rate grows with size to the power {exponent.exponent:.3g} "
@@ -164,6 +156,22 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
             "be found; sample more times."
         )
     return LossRates(frame=pd.DataFrame(rows), exponents=exponents, level=level, notes=tuple(notes))
+
+
+def _on_order(part: pd.DataFrame) -> list[str]:
+    """Above which sieves the loss is first order, is not, or cannot be judged."""
+    above = {
+        verdict: ", ".join(f"{one:g}" for one in rows["aperture_um"]) + " µm"
+        for verdict, rows in part.groupby("verdict")
+    }
+    words = {
+        "not first order": "The loss above {} is not first order: its rate changes with time, so "
+        "one rate constant does not describe it.",
+        "first order": "Nothing speaks against first-order loss above {}.",
+        "cannot be told": "Whether the loss above {} is first order cannot be told: that takes "
+        "four times and five runs.",
+    }
+    return [text.format(above[verdict]) for verdict, text in words.items() if verdict in above]
 
 
 def _sieve_rate(data: RunSizes, level: float) -> tuple[float, dict[str, object]]:

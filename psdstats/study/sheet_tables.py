@@ -10,12 +10,15 @@ __all__ = ["first_rows", "plan_runs", "plan_settings", "plan_sieves", "plan_weig
 
 
 def plan_settings(plan: SheetPlan) -> dict[str, object]:
-    """Settings of the study to be recorded."""
+    """Settings of the study to be recorded; factors are set aside where times are compared."""
     settings: dict[str, object] = {"title": plan.title, "tares": str(plan.tares)}
     if plan.material:
         settings["material"] = plan.material
     if plan.balance is not None:
         settings["balances"] = {plan.balance.name: balance_settings(plan.balance)}
+    apart = [name for name, levels in plan.factors.items() if len(levels) > 1]
+    if apart:
+        settings["compare"] = {"also": apart}
     return settings
 
 

@@ -47,6 +47,13 @@ def test_a_bend_is_found_and_said(make_study):
     assert "not first order" in found.sentences()[0]
 
 
+def test_with_three_times_the_order_cannot_be_told(make_study):
+    found = loss_rates(make_study(rates=RATES, start=START, replicates=2, times=(0.0, 12.0, 48.0)))
+    assert (found.frame["verdict"] == "cannot be told").all()
+    words = found.sentences()[0]
+    assert words.startswith("Whether the loss above 500, 250, 125, 63 µm is first order cannot be")
+
+
 def test_exponent_from_the_groups(make_study):
     study = make_study(rates=RATES, start=START, groups=("a", "b", "c"), replicates=2, run_sd=0.01)
     exponent = loss_rates(study).exponents[""]

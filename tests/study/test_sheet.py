@@ -87,6 +87,7 @@ def test_filled_workbook_is_a_study(filled):
     assert study.balances["fine"].capacity_g == 2000
     assert study.notes == ()
     assert study.title == plan.title
+    assert study.compare == {"also": ["ball_ratio"]}
     assert check_file(filled).exit_code in (0, 1)
 
 
