@@ -1,29 +1,39 @@
 """Did milling time, ball ratio or group change the size, and by how much.
 
 The response is ln of each percentile (and of span).  Its joint measurement covariance enters a
-mixed model as a known part, so that what sieves and balance share between runs is neither counted
-as evidence nor as noise; what runs and groups do is estimated.  Where every level has one run and
-nothing can be estimated, the measurement covariance stands alone and the verdicts say so.
+mixed model as a known part (its sensitivities taken at the mean curve of runs alike), so that what
+sieves and balance share between runs is neither counted as evidence nor as noise; what runs and
+groups do is estimated.  Where every level has one run and nothing can be estimated, the measurement
+covariance stands alone and the verdicts say so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from psdstats.comparison.effects import EffectContext, families_for
 from psdstats.comparison.headlines import headlines
 from psdstats.comparison.plan import ComparisonPlan, Grouping, plan_comparison
 from psdstats.comparison.response import Response, build_response
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.comparison.routes import by_measurement, by_model, not_compared
+from psdstats.comparison.routes import by_each_contrast, by_measurement, by_model, not_compared
+from psdstats.comparison.spread import SpreadRule
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation, Source, choose_sources, propagate
+from psdstats.uncertainty import (
+    Propagation,
+    Source,
+    choose_sources,
+    mean_curve_covariance,
+    propagate,
+)
 
-__all__ = ["QUANTITIES", "RUN_TO_RUN", "compare", "measurement_sources"]
+__all__ = ["QUANTITIES", "RUN_TO_RUN", "compare", "compare_sizes", "measurement_sources"]
 
 QUANTITIES = ("D10", "D50", "D90", "span")
 RUN_TO_RUN = "run_to_run"
@@ -37,7 +47,9 @@ def compare(
     also: Sequence[str] | None = None,
     at_each: str | None = None,
     quantities: Sequence[str] = QUANTITIES,
+    families: Sequence[str] | None = None,
     margin_percent: float | None = None,
+    spread: SpreadRule | str | None = None,
     level: float = 0.95,
     across_quantities: bool = False,
     propagation: Propagation | None = None,
@@ -62,8 +74,16 @@ def compare(
         Compare within each level of this column, with the interaction in the model.
     quantities : sequence of str, default=("D10", "D50", "D90", "span")
         What is compared.
+    families : sequence of str, optional
+        Which of "against first", "successive" and "all pairs"; by default all that the levels
+        allow.
     margin_percent : float, optional
         Change too small to matter, for the verdict of equivalence.
+    spread : {"drifting", "pooled", "each contrast"}, optional
+        What the scatter may do from level to level: groups drift apart along lines of their own
+        (where three groups or more hold three numeric levels or more); stay as it is; or anything,
+        each contrast being judged by its own differences within groups, which needs no model but
+        gives wider intervals.  Default as study.toml says, else drifting, and said so.
     level : float, default=0.95
         Confidence level of simultaneous intervals over each family of contrasts.
     across_quantities : bool, default=False
@@ -83,8 +103,16 @@ def compare(
         If a column is missing or has one level, or the model cannot be estimated from these runs.
     """
     plan = plan_comparison(
-        study, by=by, within=within, also=also, at_each=at_each, margin_percent=margin_percent
+        study,
+        by=by,
+        within=within,
+        also=also,
+        at_each=at_each,
+        margin_percent=margin_percent,
+        spread=spread,
     )
+    if families is not None and not families:
+        raise ModelError("No family of contrasts is named; leave families out for all of them.")
     if propagation is None:
         propagation = propagate(study, seed=seed, sources=measurement_sources(study))
     elif RUN_TO_RUN in propagation.sources:
@@ -97,11 +125,61 @@ def compare(
         known = ", ".join(propagation.quantities)
         found = repr(unknown[0]) if unknown else "named"
         raise ModelError(f"There is no quantity {found} to compare; choose from {known}.")
-    runs = study.runs_frame()
-    each = 1.0 - (1.0 - level) / (len(quantities) if across_quantities else 1)
-    results = tuple(
-        _compare_one(study, runs, plan, build_response(runs, propagation, plan, name), each)
+    joint = {
+        name: mean_curve_covariance(study, propagation, plan.factors, quantity=name).to_numpy()
         for name in quantities
+    }
+    return compare_sizes(
+        study,
+        plan,
+        propagation,
+        joint,
+        families=families,
+        level=level,
+        across_quantities=across_quantities,
+    )
+
+
+def compare_sizes(
+    study: Study,
+    plan: ComparisonPlan,
+    propagation: Propagation,
+    known: Mapping[str, NDArray[np.float64]],
+    *,
+    families: Sequence[str] | None = None,
+    level: float = 0.95,
+    across_quantities: bool = False,
+) -> Comparison:
+    """Compare sizes whose known covariance is given, as `compare` does after preparing it.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    plan : ComparisonPlan
+        What is compared with what.
+    propagation : Propagation
+        Values of the sizes, and their covariance for single runs.
+    known : mapping of str to ndarray, shape (R, R)
+        For each quantity compared the known covariance of its logarithm, in the order of the runs.
+    families, level, across_quantities
+        As in `compare`.
+    """
+    runs = study.runs_frame()
+    each = 1.0 - (1.0 - level) / (len(known) if across_quantities else 1)
+    asked = families_for(sorted(runs[plan.by].unique().tolist())) if families is None else families
+    declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
+    results = tuple(
+        _compare_one(
+            runs,
+            build_response(runs, propagation, plan, name),
+            plan,
+            joint,
+            families=asked,
+            declared_percent=declared,
+            level=each,
+        )
+        for name, joint in known.items()
     )
     return Comparison(
         plan=plan,
@@ -127,7 +205,14 @@ def measurement_sources(
 
 
 def _compare_one(
-    study: Study, runs: pd.DataFrame, plan: ComparisonPlan, response: Response, level: float
+    runs: pd.DataFrame,
+    response: Response,
+    plan: ComparisonPlan,
+    known: NDArray[np.float64],
+    *,
+    families: Sequence[str],
+    declared_percent: float,
+    level: float,
 ) -> QuantityComparison:
     context = EffectContext(
         quantity=response.quantity,
@@ -138,14 +223,15 @@ def _compare_one(
         obstacles=response.obstacles,
         level=level,
     )
-    families = families_for(sorted(runs[plan.by].unique().tolist()))
     left = response.frame[plan.by].nunique()
     if left < 2:
         return not_compared(response, context, families)
     if _is_saturated(response.frame, plan):
-        declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
-        return by_measurement(plan, response, context, families, declared_percent=declared)
-    return by_model(plan, response, context, families)
+        return by_measurement(plan, response, context, families, declared_percent=declared_percent)
+    used = known[np.ix_(response.kept, response.kept)]
+    if plan.spread is SpreadRule.EACH_CONTRAST:
+        return by_each_contrast(plan, response, used, context, families)
+    return by_model(plan, response, used, context, families)
 
 
 def _is_saturated(frame: pd.DataFrame, plan: ComparisonPlan) -> bool:

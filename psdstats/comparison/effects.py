@@ -94,7 +94,11 @@ def families_for(levels: Sequence[object]) -> tuple[str, ...]:
 
 
 def effect_rows(
-    family: str, contrasts: ContrastResult | None, context: EffectContext
+    family: str,
+    contrasts: ContrastResult | None,
+    context: EffectContext,
+    *,
+    missing: str = "no run is left to estimate it from",
 ) -> pd.DataFrame:
     """Turn one family of contrasts into rows with verdicts.
 
@@ -106,6 +110,8 @@ def effect_rows(
         The estimated contrasts; None where nothing could be estimated.
     context : EffectContext
         Names, margin and obstacles.
+    missing : str
+        Why a contrast without an obstacle has no estimate, as a clause.
 
     Returns
     -------
@@ -124,13 +130,15 @@ def effect_rows(
     rows = []
     for label, high, low in zip(planned.labels, planned.high, planned.low, strict=True):
         found = None if first_is_lost else estimated.pop((high, low), None)
-        rows.append(found or _unjudged(label, high, low, context))
+        rows.append(found or _unjudged(label, high, low, context, missing))
     if not first_is_lost:
         rows.extend(estimated.values())
     return pd.DataFrame(rows).assign(family=family).reindex(columns=COLUMNS)
 
 
-def _unjudged(label: str, high: str, low: str, context: EffectContext) -> dict[str, object]:
+def _unjudged(
+    label: str, high: str, low: str, context: EffectContext, missing: str
+) -> dict[str, object]:
     by_level = context.lost_column == context.plan.by
     names = (
         [high.partition(" at ")[0], low.partition(" at ")[0]]
@@ -142,7 +150,7 @@ def _unjudged(label: str, high: str, low: str, context: EffectContext) -> dict[s
         Evidence(
             subject=context.subject(high, low),
             level=context.level,
-            obstacles=reasons or ("no run is left to estimate it from",),
+            obstacles=reasons or (missing,),
         )
     )
     return {

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.spread import SpreadRule, as_spread_rule
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
 
@@ -41,6 +42,8 @@ class ComparisonPlan:
         Change that is too small to matter; None where none was stated.
     notes : tuple of str
         Choices that were made for the caller, and columns that were left out.
+    spread : SpreadRule, default=SpreadRule.DRIFTING
+        What the scatter may do from level to level.
     """
 
     by: str
@@ -49,6 +52,7 @@ class ComparisonPlan:
     at_each: str | None
     margin_percent: float | None
     notes: tuple[str, ...]
+    spread: SpreadRule = SpreadRule.DRIFTING
 
     def place(self, level: str) -> str:
         """A level of the factor in words, e.g. "24 min" or "ball_ratio 10"."""
@@ -73,6 +77,14 @@ class ComparisonPlan:
         return terms
 
     @property
+    def crossing(self) -> Grouping | None:
+        """The first grouping that holds several levels of the factor; None where there is none."""
+        for grouping in self.within:
+            if self.by not in ((grouping,) if isinstance(grouping, str) else grouping):
+                return grouping
+        return None
+
+    @property
     def cell(self) -> list[str]:
         """Columns whose combination is one cell: first grouping and every factor."""
         first = [self.within[0]] if self.within and isinstance(self.within[0], str) else []
@@ -92,6 +104,7 @@ def plan_comparison(
     also: Sequence[str] | None = None,
     at_each: str | None = None,
     margin_percent: float | None = None,
+    spread: SpreadRule | str | None = None,
 ) -> ComparisonPlan:
     """Settle the design of a comparison from the caller, then `study.toml`, then the data.
 
@@ -99,7 +112,7 @@ def plan_comparison(
     ----------
     study : Study
         The trial.
-    by, within, also, at_each, margin_percent
+    by, within, also, at_each, margin_percent, spread
         As in `ComparisonPlan`; what is None is taken from the table ``[compare]`` of study.toml,
         and failing that from the data, with a note.
 
@@ -110,7 +123,7 @@ def plan_comparison(
     Raises
     ------
     ModelError
-        If a column does not exist, or has a single level.
+        If a column does not exist, or has a single level, or there is no such spread.
     """
     frame = study.runs_frame()
     asked = _settings_for(study.compare, by)
@@ -140,6 +153,7 @@ def plan_comparison(
         at_each=at_each,
         margin_percent=_positive(margin),
         notes=tuple(notes),
+        spread=as_spread_rule(spread if spread is not None else asked.get("spread")),
     )
 
 
@@ -154,8 +168,7 @@ def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str
         return settings
     kept = (str(own), *_names(settings.get("also")))
     adapted: dict[str, object] = {"also": tuple(name for name in kept if name != by)}
-    if "margin_percent" in settings:
-        adapted["margin_percent"] = settings["margin_percent"]
+    adapted |= {key: settings[key] for key in ("margin_percent", "spread") if key in settings}
     return adapted
 
 

@@ -34,7 +34,9 @@ class Response:
     frame : DataFrame
         The run table of the runs used, with the column ``ln_value``.
     covariance : ndarray, shape (n, n)
-        Known covariance of ``ln_value`` from the measurement.
+        Known covariance of ``ln_value`` from the measurement, as the propagation gives it.
+    kept : ndarray of bool, shape (R,)
+        Which runs of the study these are.
     set_aside : tuple of str
         Runs left out because their cell holds an open percentile.
     levels : tuple of str
@@ -48,6 +50,7 @@ class Response:
     quantity: str
     frame: pd.DataFrame
     covariance: NDArray[np.float64]
+    kept: NDArray[np.bool_]
     set_aside: tuple[str, ...]
     levels: tuple[str, ...]
     lost_column: str
@@ -86,6 +89,7 @@ def build_response(
         quantity=quantity,
         frame=frame,
         covariance=propagation.covariance(quantity, log=True).to_numpy()[np.ix_(kept, kept)],
+        kept=kept,
         set_aside=tuple(runs["run"][~kept]),
         levels=tuple(level_text(level) for level in sorted(runs[plan.by].unique())),
         lost_column=column,

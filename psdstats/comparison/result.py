@@ -18,6 +18,7 @@ class Route(StrEnum):
     """What the comparison of one quantity rests on."""
 
     MIXED_MODEL = "mixed model"
+    EACH_CONTRAST = "each contrast"
     MEASUREMENT_ONLY = "measurement only"
     NONE = "none"
 

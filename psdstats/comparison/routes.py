@@ -1,4 +1,7 @@
-"""The three routes of a comparison: by a mixed model, by the measurement alone, or not at all."""
+"""The routes of a comparison: mixed model, each contrast alone, measurement alone, not at all.
+
+Known covariances are of ln size, at the mean curve of runs alike; single runs keep their own.
+"""
 
 from __future__ import annotations
 
@@ -8,34 +11,36 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.comparison.drift import drift_slope, find_misfit, level_order
+from psdstats.comparison.each_contrast import own_contrasts, own_means
 from psdstats.comparison.effects import EffectContext, effect_rows
 from psdstats.comparison.measurement_only import level_contrasts, level_means, qualify
 from psdstats.comparison.plan import ComparisonPlan, Grouping
 from psdstats.comparison.response import Response
 from psdstats.comparison.result import OverallTest, QuantityComparison, Route
-from psdstats.models import MixedModel, MixedModelFit, leave_one_group_out
+from psdstats.comparison.spread import SpreadRule
+from psdstats.errors import ModelError
+from psdstats.models import MixedModel, MixedModelFit, RandomSlope, leave_one_group_out
 from psdstats.models.design_columns import level_text
 
-__all__ = ["by_measurement", "by_model", "not_compared"]
+__all__ = ["by_each_contrast", "by_measurement", "by_model", "not_compared"]
+
+Array = NDArray[np.float64]
+
+_MISFIT_BELOW = 0.05  # p of the spread of the model
 
 _LISTED = 4  # runs named in a note before "and … more"
 
 
 def by_model(
-    plan: ComparisonPlan, response: Response, context: EffectContext, families: Sequence[str]
+    plan: ComparisonPlan,
+    response: Response,
+    known: Array,
+    context: EffectContext,
+    families: Sequence[str],
 ) -> QuantityComparison:
     """Fit the mixed model with the known covariance, test, contrast, and say what to allow for."""
-    name = f"ln_{response.quantity}"
-    model = MixedModel(
-        response.frame.rename(columns={"ln_value": name}),
-        response=name,
-        fixed=plan.fixed,
-        random=list(plan.within),
-        known_covariance=response.covariance,
-        factors=list(plan.factors),
-        boundary="free",  # calibrated: tests/calibration/results/mixed_models.md
-    )
-    fit = model.fit()
+    fit = _fit(plan, response, known)
     terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
     tests = []
     for term in terms:
@@ -60,7 +65,82 @@ def by_model(
         effects=pd.concat(effects, ignore_index=True),
         means=_as_sizes(fit.marginal_means(plan.by, by=plan.at_each, level=context.level)),
         fit=fit,
-        notes=(*_set_aside(response), *_remarks(fit), *_influence(fit, plan, context.level)),
+        notes=(
+            *_set_aside(response),
+            *_remarks(fit),
+            *_spread(fit, plan),
+            *_influence(fit, plan, context.level),
+        ),
+    )
+
+
+def _fit(plan: ComparisonPlan, response: Response, known: Array) -> MixedModelFit:
+    name, order = f"ln_{response.quantity}", f"order of {plan.by}"
+    frame = response.frame.rename(columns={"ln_value": name})
+    place = level_order(frame[plan.by])
+    slope = None
+    if plan.spread is SpreadRule.DRIFTING and place is not None:
+        frame = frame.assign(**{order: place})
+        slope = drift_slope(frame, plan, order=order)
+    random: list[Grouping | RandomSlope] = [
+        slope if slope is not None and one == slope.group else one for one in plan.within
+    ]
+    return MixedModel(
+        frame,
+        response=name,
+        fixed=plan.fixed,
+        random=random,
+        known_covariance=known,
+        factors=list(plan.factors),
+        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
+        boundary="free" if slope is None else "drop",
+    ).fit()
+
+
+def by_each_contrast(
+    plan: ComparisonPlan,
+    response: Response,
+    known: Array,
+    context: EffectContext,
+    families: Sequence[str],
+) -> QuantityComparison:
+    """Judge each contrast by its own spread; no model is fitted and no overall test made."""
+    grouping = plan.crossing
+    if plan.within and grouping is None:
+        raise ModelError(
+            f"Every grouping holds {plan.by} itself, so no difference lies within a group; name a "
+            'grouping without it, or use the spread "pooled".'
+        )
+    units = "runs" if grouping is None else "groups"
+    frame, missing = response.frame, f"fewer than two {units} are left to estimate its spread from"
+    effects = [
+        effect_rows(
+            family,
+            own_contrasts(
+                frame, known, plan, family, at_levels=context.at_levels, level=context.level
+            ),
+            context,
+            missing=missing,
+        )
+        for family in families
+    ]
+    basis = (
+        "the difference of two means of runs, each with its own spread (Welch)"
+        if grouping is None
+        else "the mean of the differences within groups, with the spread of these differences "
+        "(paired t)"
+    )
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.EACH_CONTRAST,
+        model=f"ln {response.quantity}: each contrast is {basis}, and what the measurement "
+        f"covariance holds in common for all {units}; families by Holm's rule, their intervals by "
+        "Bonferroni's.",
+        tests=(),
+        effects=pd.concat(effects, ignore_index=True),
+        means=_as_sizes(own_means(frame, known, plan, level=context.level)),
+        fit=None,
+        notes=_set_aside(response),
     )
 
 
@@ -180,6 +260,20 @@ def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
     if "below zero" in state:
         state += ", which says that no such variation was seen"
     return (f"{state}.", *fit.cautions)
+
+
+def _spread(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[str, ...]:
+    """Whether groups may drift apart, and a caution where the spread of the model does not fit."""
+    notes = []
+    if any(isinstance(one, RandomSlope) for one in fit.model.random):
+        notes.append(
+            "Groups were allowed to drift apart in the order of the levels, since they seldom mill "
+            'at one rate; the spread "pooled" leaves this out.'
+        )
+    found = find_misfit(fit, plan)
+    if found is not None and found.p < _MISFIT_BELOW:
+        notes.append(found.sentence)
+    return tuple(notes)
 
 
 def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from psdstats.uncertainty.budgets import Budget, budget
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.jacobian import percentile_jacobian
 from psdstats.uncertainty.linear import combine, coverage_factor
+from psdstats.uncertainty.mean_curve import mean_curve_covariance, mean_curve_study
 from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_linear
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratio_result import RatioIntervals
@@ -30,6 +31,8 @@ __all__ = [
     "combine",
     "coverage_factor",
     "known_sources",
+    "mean_curve_covariance",
+    "mean_curve_study",
     "mean_sizes",
     "percentile_jacobian",
     "propagate",

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.comparison import compare, measurement_sources
+from psdstats.comparison import measurement_sources, plan_comparison
+from psdstats.comparison.compare import compare_sizes
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
@@ -64,13 +65,17 @@ def planted_sizes():
 
 @pytest.fixture
 def planted(planted_study, planted_sizes):
-    """Compare D50 over planted ln sizes: rows, ln sizes, covariance, options of `compare`."""
+    """Compare D50 over planted ln sizes: rows, ln sizes, covariance, options of `compare`.
 
-    def make(rows, ln_size, covariance=None, *, settings=None, **options):
+    The planted covariance stands for that at the mean curves as well.
+    """
+
+    def make(rows, ln_size, covariance=None, *, settings=None, level=0.95, **options):
         study = planted_study(rows, **(settings or {}))
         if covariance is None:
             covariance = 1e-12 * np.eye(len(rows))
         sizes = planted_sizes(study, ln_size, covariance)
-        return compare(study, quantities=("D50",), propagation=sizes, **options)
+        plan = plan_comparison(study, **options)
+        return compare_sizes(study, plan, sizes, {"D50": np.asarray(covariance)}, level=level)
 
     return make

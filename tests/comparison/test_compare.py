@@ -59,7 +59,7 @@ def test_two_levels_are_the_t_test_on_logarithms(planted):
 def test_one_run_a_cell_is_the_two_way_analysis_of_variance(planted):
     """Groups as blocks: F and df of statsmodels' two-way table and of pingouin's rm_anova."""
     rows, ln_size = _balanced(1)
-    found = planted(rows, ln_size)["D50"].tests[0]
+    found = planted(rows, ln_size, spread="pooled")["D50"].tests[0]
     data = pd.DataFrame(rows).assign(y=ln_size)
     table = anova_lm(smf.ols("y ~ C(milling_time_min) + C(group)", data).fit())
     expected = table.loc["C(milling_time_min)"]
@@ -74,7 +74,7 @@ def test_one_run_a_cell_is_the_two_way_analysis_of_variance(planted):
 def test_replicates_are_tested_against_the_cells(planted, seed):
     """With replicates the error of time is group by time: MS ratio of statsmodels' table."""
     rows, ln_size = _balanced(2, seed)
-    found = planted(rows, ln_size)["D50"].tests[0]
+    found = planted(rows, ln_size, spread="pooled")["D50"].tests[0]
     data = pd.DataFrame(rows).assign(y=ln_size)
     table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(group)", data).fit())
     square = table["mean_sq"]
@@ -268,7 +268,11 @@ def test_frames_of_the_result_hold_every_quantity(planted_study, planted_sizes):
     found = compare(study, propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(15)))
     assert list(found.to_frame("against first").groupby("quantity").size()) == [4, 4, 4, 4]
     assert list(found.tests_frame()["quantity"]) == ["D10", "D50", "D90", "span"]
-    assert set(found.variance_frame()["component"]) == {"group", "residual"}
+    assert set(found.variance_frame()["component"]) == {
+        "group",
+        "group[order of milling_time_min]",
+        "residual",
+    }
     assert found.summary().splitlines()[: len(found.headlines)] == list(found.headlines)
     with pytest.raises(KeyError, match="'D95' was not compared; choose one of D10"):
         found["D95"]
