@@ -147,7 +147,8 @@ def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> Contrast
         ContrastKind.SUCCESSIVE: successive,
     }
     if kind not in makers:
-        raise ModelError(f"No family of contrasts is called {kind!r}; use one of {list(makers)}.")
+        known = ", ".join(repr(str(name)) for name in makers)
+        raise ModelError(f"No family of differences is called {kind!r}; use one of {known}.")
     return makers[kind](levels)
 
 

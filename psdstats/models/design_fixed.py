@@ -17,13 +17,11 @@ from numpy.typing import NDArray
 from psdstats.errors import ModelError
 from psdstats.models.design_checks import refuse_aliased, refuse_empty_cells
 from psdstats.models.design_columns import FactorColumn, NumericColumn, resolve
-from psdstats.models.design_terms import Factor, Trend
+from psdstats.models.design_terms import Factor, Single, TermSpec, Trend, term_items
 
 __all__ = ["Coefficient", "FixedDesign", "FixedTerm", "TermSpec", "build_fixed"]
 
 Array = NDArray[np.float64]
-Single = str | Factor | Trend
-TermSpec = Single | tuple[Single, ...]
 Variable = FactorColumn | NumericColumn
 
 
@@ -89,7 +87,7 @@ class FixedDesign:
         ModelError
             If the model has no such term.
         """
-        items = spec if isinstance(spec, tuple) else (spec,)
+        items = term_items(spec)
         if len(items) == 1 and isinstance(items[0], str) and ":" in items[0]:
             items = tuple(items[0].split(":"))
         wanted = {self.variable(item) for item in items}
@@ -237,14 +235,14 @@ def _variables(
     """Variables by label, and each term as a tuple of labels."""
     declared: dict[str, Single] = {}
     for spec in fixed:
-        for item in spec if isinstance(spec, tuple) else (spec,):
+        for item in term_items(spec):
             if not isinstance(item, str):
                 declared.setdefault(item.column, item)
     variables: dict[str, Variable] = {}
     sets: list[tuple[str, ...]] = []
     for spec in fixed:
         labels = []
-        for item in spec if isinstance(spec, tuple) else (spec,):
+        for item in term_items(spec):
             meant = declared.get(item, item) if isinstance(item, str) else item
             variable = resolve(frame, meant, factors)
             variables.setdefault(variable.label, variable)

@@ -21,6 +21,7 @@ from psdstats.models.contrast_matrices import (
 )
 from psdstats.models.design_columns import FactorColumn
 from psdstats.models.design_fixed import Coefficient, FixedDesign, TermSpec
+from psdstats.models.design_terms import term_items
 
 __all__ = ["asked_contrasts", "cell_means"]
 
@@ -28,8 +29,7 @@ Array = NDArray[np.float64]
 
 
 def _labels(fixed: FixedDesign, term: TermSpec) -> tuple[str, ...]:
-    items = term if isinstance(term, tuple) else (term,)
-    labels = tuple(fixed.variable(item) for item in items)
+    labels = tuple(fixed.variable(item) for item in term_items(term))
     for label in labels:
         if label not in fixed.factors and label not in fixed.numerics:
             known = ", ".join([*fixed.factors, *fixed.numerics]) or "none"

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Factor", "RandomSlope", "Trend", "TrendForm"]
+__all__ = ["Factor", "RandomSlope", "Single", "TermSpec", "Trend", "TrendForm", "term_items"]
 
 
 class TrendForm(StrEnum):
@@ -90,3 +90,18 @@ class RandomSlope:
     group: str | tuple[str, ...]
     by: str
     correlated: bool = True
+
+
+Single = str | Factor | Trend
+TermSpec = Single | tuple[Single, ...]
+
+
+def term_items(spec: TermSpec) -> tuple[Single, ...]:
+    """Variables of a term: one, or those of an interaction, a tuple (or a list, as TOML has them).
+
+    Examples
+    --------
+    >>> term_items(("milling_time_min", "ball_ratio")), term_items("ball_ratio")
+    (('milling_time_min', 'ball_ratio'), ('ball_ratio',))
+    """
+    return tuple(spec) if isinstance(spec, tuple | list) else (spec,)

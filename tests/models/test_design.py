@@ -31,6 +31,20 @@ def test_interactions_bring_their_margins(crossed):
     assert [term.label for term in design.terms] == ["time", "ball", "time:ball"]
 
 
+def test_a_list_is_an_interaction_too(crossed):
+    model = MixedModel(
+        crossed,
+        response="y",
+        fixed=[["time", "ball"]],
+        random=["group"],
+        factors=["time"],
+    )
+    fit = model.fit()
+    assert fit.test(["time", "ball"]) == fit.test(("ball", "time"))
+    pairs = fit.contrasts(["time", "ball"], kind="interaction")
+    assert pairs.labels == fit.contrasts(("time", "ball"), kind="interaction").labels
+
+
 def test_level_order_of_categoricals_and_numbers():
     frame = pd.DataFrame(
         {
