@@ -26,6 +26,7 @@ def compare_study(
         also=options.also,
         at_each=options.at_each,
         margin_percent=options.margin,
+        spread=options.spread,
         level=options.level,
         across_quantities=options.across,
         propagation=propagation,
@@ -42,6 +43,7 @@ def comparison_options(comparison: Comparison) -> dict[str, object]:
         "also": ", ".join(plan.also) or "none",
         "at_each": plan.at_each or "none",
         "margin_percent": "none" if plan.margin_percent is None else plan.margin_percent,
+        "spread": plan.spread.value,
         "level": comparison.level,
         "across_quantities": comparison.across_quantities,
     }

@@ -92,7 +92,7 @@ def _number(text: str) -> float:
         raise argparse.ArgumentTypeError(f"{text} is not a number") from None
 
 
-def _method(text: str) -> str:
+def _words(text: str) -> str:
     return text.lower().replace("-", " ")
 
 
@@ -121,6 +121,14 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         type=float,
         metavar="PERCENT",
         help="change of size too small to matter, for the verdict of equivalence",
+    )
+    parser.add_argument(
+        "--spread",
+        type=_words,
+        choices=("drifting", "pooled", "each contrast"),
+        metavar="HOW",
+        help="scatter from level to level: drifting (groups may drift apart), pooled (one spread) "
+        "or each-contrast (each by its own differences); default drifting, or as study.toml says",
     )
     parser.add_argument(
         "--level",
@@ -154,7 +162,7 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--method",
-        type=_method,
+        type=_words,
         choices=("monte carlo", "linear"),
         default="monte carlo",
         metavar="HOW",

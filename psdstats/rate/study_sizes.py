@@ -2,6 +2,8 @@
 
 A percentile the sieves do not bracket has no value.  Leaving out only the runs at fault would keep
 those that happened to stay inside the stack, so every run of that group and time is left out.
+The known covariance is that at the mean curve of the runs of one time (and level), so that the
+weight of a run does not follow its own error.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from psdstats.errors import ModelError
 from psdstats.rate.levels import by_level
 from psdstats.rate.run_sizes import RunSizes, run_sizes
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation, choose_sources, propagate
+from psdstats.uncertainty import Propagation, choose_sources, mean_curve_covariance, propagate
 from psdstats.uncertainty.sources.run_to_run import RunToRun
 
 __all__ = ["LevelSizes", "sizes_by_level", "without_run_to_run"]
@@ -75,12 +77,11 @@ def sizes_by_level(
     _same_runs(study, propagation)
     size = propagation.value[:, propagation.quantities.index(quantity)]
     frame = frame.assign(size_um=size)
-    known_covariance = propagation.covariance(quantity, log=True).to_numpy()
+    parts = by_level(frame, by)
+    alike = [_TIME] if by is None else [_TIME, by]
+    joint = mean_curve_covariance(study, propagation, alike, quantity=quantity).to_numpy()
     others = _other_factors(frame, by)
-    return tuple(
-        _level(label, part, known_covariance, quantity, others)
-        for label, part in by_level(frame, by)
-    )
+    return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 
 def _same_runs(study: Study, propagation: Propagation) -> None:

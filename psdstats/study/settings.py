@@ -134,6 +134,7 @@ _COMPARE = _Keys(
         "also": _names,
         "at_each": _text,
         "margin_percent": _number(above=0),
+        "spread": _one_of("drifting", "pooled", "each contrast"),
     }
 )
 _TABLES = ("balances", "sieves", "uncertainty", "checks", "compare")
