@@ -59,7 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--fits",
         action="store_true",
-        help="fit three distributions to every run too, with goodness of fit and fineness class",
+        help="fit three distributions to every run too, with goodness of fit, fineness class and "
+        "mean sizes",
     )
     add_all_tables(parser)
     add_propagation(parser)
@@ -110,8 +111,10 @@ def _whole(study: Study, options: argparse.Namespace) -> PageParts:
 def _fits(study: Study, options: argparse.Namespace) -> PageParts:
     from psdstats.comparison.whole_fits import curve_points, fit_study
     from psdstats.distribution.fineness import fineness_table
+    from psdstats.output.pages.moments import moments_parts
     from psdstats.output.pages.whole_distribution_fits import fits_parts
 
     points = curve_points(study, sources=options.sources)
     fits = fit_study(study, sources=options.sources)
-    return fits_parts(fits, points, study.runs_frame(), fineness_table(study))
+    fitted = fits_parts(fits, points, study.runs_frame(), fineness_table(study))
+    return fitted + moments_parts(study)

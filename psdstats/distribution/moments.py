@@ -161,18 +161,27 @@ def study_moments(
     -------
     DataFrame
         run, the fields of `Moments`, pan_included.
+
+    Raises
+    ------
+    SizeError
+        If a run holds no powder in the classes counted; names the run.
+
+    Notes
+    -----
+    A net mass below zero (weighing noise of an empty class) counts as none.
     """
     arrays = study_arrays(study)
     size = class_sizes_um(arrays, as_class_mean(class_mean))
-    fraction = arrays.net_g / arrays.total_g[:, None]
+    held = np.clip(arrays.net_g, 0.0, None)
+    fraction = held / held.sum(axis=1, keepdims=True)
     rows = []
     for row, run in enumerate(arrays.runs):
         keep = arrays.real[row].copy()
         keep[0] = include_pan
-        if (fraction[row, keep] < 0).any() or not fraction[row, keep].sum() > 0:
+        if not fraction[row, keep].sum() > 0:
             raise SizeError(
-                f"run {run!r} has a class below nothing, or nothing outside the pan; correct its "
-                "readings before taking means."
+                f"run {run!r} holds no powder outside the pan; leave it out before taking means."
             )
         found = moments(
             size[row, keep],

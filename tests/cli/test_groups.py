@@ -50,6 +50,7 @@ def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, cont
         "tables/moved-classes-by-milling-time.csv",
         "tables/fitted-parameters.csv",
         "tables/fineness.csv",
+        "tables/mean-sizes.csv",
         "figures/group-agreement.svg",
         "figures/group-consistency.png",
         "figures/moved-classes-rowan.svg",

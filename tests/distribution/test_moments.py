@@ -1,6 +1,7 @@
 """Moments against the closed forms of a log-normal, exact laws, and the refusals."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from psdstats.distribution import LogNormal, moments, study_arrays, study_moments
@@ -69,5 +70,12 @@ def test_refusals(size, fraction, options, words):
 def test_study_refusals(two_stacks, make_run, make_study):
     with pytest.raises(SizeError, match="class mean 'harmonic'"):
         study_moments(two_stacks, class_mean="harmonic")
-    with pytest.raises(SizeError, match="run 'x' has a class below nothing"):
-        study_moments(make_study(make_run("x", [0, 63, 125], [5, -0.01, 5])))
+    with pytest.raises(SizeError, match="run 'x' holds no powder outside the pan"):
+        study_moments(make_study(make_run("x", [0, 63, 125], [5, 0, 0])), include_pan=False)
+
+
+def test_an_empty_class_below_zero_counts_as_none(make_run, make_study):
+    noisy, empty = (
+        study_moments(make_study(make_run("x", [0, 63, 125], [5, net, 5]))) for net in (-0.01, 0)
+    )
+    pd.testing.assert_frame_equal(noisy, empty)
