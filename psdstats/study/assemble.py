@@ -49,6 +49,10 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         return None
     runs = read_run_entries(raw.runs, problems)
     entries, spoiled = read_weighing_entries(raw.weighings, problems)
+    if not runs and not problems:
+        problems.append(
+            Problem(file=raw.runs.file, fault="no run is listed", remedy="Write one row a run.")
+        )
     if wrong or not runs:
         return None
     weighed = _sort_weighings(raw, raw.weighings.file, runs, entries, spoiled, problems)

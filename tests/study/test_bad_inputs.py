@@ -84,6 +84,10 @@ BAD_FLAT = {
         'pair (at line 1, column 7). Write one key = value a line, with texts in "quotation '
         'marks".',
     ),
+    "nothing below the header": (
+        FLAT.split("\n", 1)[0] + "\n",
+        "flat.csv: no run is listed. Write one row a run.",
+    ),
     "no header": (
         FLAT.split("\n", 1)[1],
         "flat.csv, row 1, column run: the column is missing. Add it, or rename one of the columns "
