@@ -247,4 +247,6 @@ def _finding(row: Mapping[Hashable, object]) -> str:
 def _component(name: str) -> str:
     if name == "residual":
         return "runs"
-    return " and ".join(_words(part) for part in name.split(":"))
+    grouping, _, slope = name.removesuffix("]").partition("[order of ")
+    words = " and ".join(_words(part) for part in grouping.split(":"))
+    return f"{words}, drift a step of {_words(slope)}" if slope else words

@@ -69,7 +69,12 @@ def test_drawn_ratios_are_those_of_the_table(benches):
 def test_variances_have_a_column_for_each_quantity(benches):
     table = variance_table(benches.comparison)
     expected = benches.comparison.variance_frame().set_index(["quantity", "component"])
-    assert list(table.frame["component"]) == ["group", "group and milling time", "runs"]
+    assert list(table.frame["component"]) == [
+        "group",
+        "group, drift a step of milling time",
+        "group and milling time",
+        "runs",
+    ]
     for quantity in ("D10", "D50", "D90", "span"):
         runs = table.frame.set_index("component").loc["runs", f"sd_{quantity}_percent"]
         assert runs == pytest.approx(expected.loc[(quantity, "residual"), "sd_percent"])
