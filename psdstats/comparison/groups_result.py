@@ -113,8 +113,8 @@ class GroupAgreement:
             "replicates": f"Run-to-run variation {run_percent:.2g} %, from replicates.",
             "group by condition table": f"Run-to-run variation {run_percent:.2g} %, from the "
             "scatter about group and condition effects, as there are no replicates.",
-            "not estimated": "Run-to-run variation was not estimated: there is neither a "
-            "replicate nor more than one condition.",
+            "not estimated": "Run-to-run variation was not estimated: there are neither "
+            "replicates nor two conditions under which the same groups have results.",
         }[self.scatter.source]
         aside: tuple[str, ...] = ()
         if self.set_aside:

@@ -263,9 +263,10 @@ def _notes(parts: Sequence[StackPart], empty: int, delta: NDArray[np.float64]) -
     for part in parts:
         notes += [*part.classes.notes, *part.untold]
     if empty:
+        ends = dict.fromkeys(f"{100 * one:.2g}" for one in (delta.min(), delta.max()))
         notes.append(
             f"{empty} empty class{'es were' if empty > 1 else ' was'} given {ZERO_SHARE:g} of the "
-            f"balance resolution ({delta.min():.2g} to {delta.max():.2g} of the sample); the test "
-            "is repeated with half and twice that."
+            f"balance resolution ({' to '.join(ends)} % of the sample); the test is repeated with "
+            "half and twice that."
         )
     return tuple(notes)
