@@ -198,6 +198,18 @@ def measurement_sources(
 
     Run-to-run variation is estimated by the model (or declared for the measurement-only route),
     so it must not be in the known part as well.
+
+    Parameters
+    ----------
+    study : Study
+        Its settings switch sources on and off.
+    asked : iterable of str or Source, optional
+        Replaces the settings.
+
+    Returns
+    -------
+    tuple of Source
+        In the order of the budget.
     """
     return tuple(
         source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN

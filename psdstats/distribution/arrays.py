@@ -92,6 +92,18 @@ class StudyArrays:
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:
     """Arrange the readings of a study (or of some of its runs) as padded arrays.
 
+    Parameters
+    ----------
+    study : Study
+        The weighings.
+    runs : iterable of Run, optional
+        Runs to arrange; all of them if left out.
+
+    Returns
+    -------
+    StudyArrays
+        One row a run, padded to the longest stack.
+
     Raises
     ------
     SizeError

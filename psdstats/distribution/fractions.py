@@ -23,6 +23,11 @@ Array = NDArray[np.float64]
 def mass_fractions(run: Run) -> Array:
     """Mass fraction of each class of a run, in the order of its readings (pan first).
 
+    Parameters
+    ----------
+    run : Run
+        A run with its readings, pan first.
+
     Returns
     -------
     ndarray, shape (n_readings,)
@@ -43,6 +48,11 @@ def mass_fractions(run: Run) -> Array:
 def cumulative_undersize(run: Run) -> Array:
     """Mass fraction finer than each sieve of a run (ISO 9276-1: Q3), finest sieve first.
 
+    Parameters
+    ----------
+    run : Run
+        A run with its readings, pan first.
+
     Returns
     -------
     ndarray, shape (n_readings - 1,)
@@ -53,6 +63,11 @@ def cumulative_undersize(run: Run) -> Array:
 
 def curve_frame(study: Study) -> pd.DataFrame:
     """Distribution of every run, one row a class, pan first.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings.
 
     Returns
     -------

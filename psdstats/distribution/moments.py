@@ -89,6 +89,11 @@ def moments(
         Divide the fractions by their sum.  Textbook sums over screens without the pan leave them
         as they are.
 
+    Returns
+    -------
+    Moments
+        Means and deviations in µm, and the specific surface where a density is given.
+
     Raises
     ------
     SizeError

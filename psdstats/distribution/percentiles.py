@@ -109,7 +109,19 @@ def percentile_bounds(
 ) -> PercentileBounds:
     """Percentiles as `percentiles` gives them, with the open interval of each that has no size.
 
-    Parameters, rules and errors are those of `percentiles`.
+    Parameters
+    ----------
+    aperture_um, undersize : array_like, shape (n_sieves,)
+        The curve, as `percentiles` takes it.
+    levels : array_like, shape (n_levels,)
+        Undersize fractions, 0 < level < 1.
+    rule : str, default="semilog"
+        Interpolation rule.
+
+    Returns
+    -------
+    PercentileBounds
+        Sizes in µm with the lower and upper bound of each.
 
     Examples
     --------

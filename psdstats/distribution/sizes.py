@@ -99,6 +99,11 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     rule : str, optional
         Interpolation rule; the study's own if left out.
 
+    Returns
+    -------
+    SizeTable
+        One row a run; percentiles that the sieves do not bracket are NaN with an open interval.
+
     Raises
     ------
     SizeError

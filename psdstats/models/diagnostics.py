@@ -35,6 +35,16 @@ Array = NDArray[np.float64]
 def normal_quantiles(values: ArrayLike) -> Array:
     """Normal quantile that belongs to the rank of each value, shape (n,).
 
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Any numbers.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Quantiles in the order of the values.
+
     Notes
     -----
     Plotting positions (i - 3/8) / (n + 1/4), G. Blom 1958 (from memory).
@@ -55,6 +65,11 @@ def normal_quantiles(values: ArrayLike) -> Array:
 
 def residual_table(fit: MixedModelFit) -> pd.DataFrame:
     """Residuals by row.
+
+    Parameters
+    ----------
+    fit : MixedModelFit
+        The fit.
 
     Returns
     -------
@@ -105,14 +120,36 @@ def _within_rows(fit: MixedModelFit) -> Array:
 
 
 def residual_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Standardised residuals against normal quantiles, in ascending order."""
+    """Standardised residuals against normal quantiles, in ascending order.
+
+    Parameters
+    ----------
+    fit : MixedModelFit
+        The fit.
+
+    Returns
+    -------
+    DataFrame
+        One row a residual, with its normal quantile.
+    """
     table = residual_table(fit)[["row", "standardised"]]
     table = table.assign(normal_quantile=normal_quantiles(table["standardised"].to_numpy()))
     return table.sort_values("normal_quantile", ignore_index=True)
 
 
 def effect_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Predicted random effects against normal quantiles, by grouping and effect."""
+    """Predicted random effects against normal quantiles, by grouping and effect.
+
+    Parameters
+    ----------
+    fit : MixedModelFit
+        The fit.
+
+    Returns
+    -------
+    DataFrame
+        One row a predicted effect, with its normal quantile.
+    """
     pieces = [
         table.assign(normal_quantile=normal_quantiles(table["estimate"].to_numpy()))
         for _, table in fit.random_effects.groupby(["grouping", "effect"], sort=False)
@@ -161,6 +198,11 @@ def leave_one_group_out(
         Test.
     alpha : float
         Level at which the verdict is read.
+
+    Returns
+    -------
+    Influence
+        The test of the term with all groups, and without each.
 
     Raises
     ------

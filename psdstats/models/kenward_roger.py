@@ -71,6 +71,11 @@ def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedC
     drop_edges : bool
         Treat variances at the boundary as known zeros, so that they cost no degrees of freedom.
 
+    Returns
+    -------
+    AdjustedCovariance
+        Of every response of the batch.
+
     Notes
     -----
     Λ = Φ {Σ_ij W_ij (Q_ij - P_i Φ P_j)} Φ and Φ_A = Φ + 2Λ, with

@@ -109,6 +109,11 @@ def satterthwaite(
         L, of full row rank.
     at : array_like, shape (l,) or scalar
         h.
+
+    Returns
+    -------
+    FTests
+        F, its degrees of freedom and p for every response.
     """
     l_matrix = np.atleast_2d(np.asarray(contrast, dtype=float))
     rank = len(l_matrix)

@@ -63,6 +63,18 @@ class ExpectedPowder:
 def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
     """Largest mass a sieve may hold at the end of sieving, g.
 
+    Parameters
+    ----------
+    aperture_um : float
+        Aperture of the sieve, µm.
+    frame_diameter_mm : float, default=200
+        Diameter of its frame, mm.
+
+    Returns
+    -------
+    float
+        Mass, g.
+
     Notes
     -----
     ASTM C136/C136M-19, 8.3: 7 kg/m² below 4.75 mm; 2.5 × aperture in mm × area in m² (kg) above.

@@ -47,7 +47,13 @@ def aperture_table() -> pd.DataFrame:
 
 
 def nominal_apertures_um() -> tuple[float, ...]:
-    """Every nominal aperture in the table, increasing."""
+    """Every nominal aperture in the table, increasing.
+
+    Returns
+    -------
+    tuple of float
+        Apertures in µm.
+    """
     return tuple(float(row["w_um"]) for row in _rows())
 
 

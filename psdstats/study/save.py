@@ -40,6 +40,16 @@ class StudyForm(StrEnum):
 def form_of(target: str | Path) -> StudyForm:
     """Form that a target's name asks for: .csv flat, .xlsx workbook, anything else a folder.
 
+    Parameters
+    ----------
+    target : str or Path
+        File or folder; it need not exist.
+
+    Returns
+    -------
+    StudyForm
+        Flat, workbook or folder.
+
     Examples
     --------
     >>> str(form_of("trial.xlsx")), str(form_of("trial"))

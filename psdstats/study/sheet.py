@@ -80,6 +80,11 @@ def recording_labels(plan: SheetPlan, target: str | Path, *, replace: bool = Fal
     replace : bool, default=False
         Whether an existing file may be replaced.
 
+    Returns
+    -------
+    Path
+        The file written.
+
     Raises
     ------
     OutputError

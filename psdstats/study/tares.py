@@ -158,6 +158,11 @@ def _median_without(ordered: list[float], value: float) -> float:
 def tare_history(study: Study) -> pd.DataFrame:
     """Tares over the runs with their limits, for a table or a figure.
 
+    Parameters
+    ----------
+    study : Study
+        The weighings.
+
     Returns
     -------
     DataFrame

@@ -88,6 +88,11 @@ def budget(
     rule : str, optional
         Interpolation rule; the study's own if left out.
 
+    Returns
+    -------
+    Budget
+        Shares of the variance, for sizes and for differences.
+
     Raises
     ------
     UncertaintyError

@@ -62,6 +62,11 @@ def percentile_jacobian(
     rule : str, default="semilog"
         Interpolation rule.
 
+    Returns
+    -------
+    PercentileJacobian
+        ln D of every run and level with its derivatives in the masses and in ln aperture.
+
     Notes
     -----
     Inside the bracket (a, b) of a level p, with C the cumulative mass, M its total and

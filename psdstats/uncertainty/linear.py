@@ -82,6 +82,11 @@ def combine(
         Truncate the effective degrees of freedom to the next lower integer before the coverage
         factor is taken, as JCGM 100:2008, G.4.1 allows.
 
+    Returns
+    -------
+    Combined
+        u, covariance, effective degrees of freedom and expanded uncertainty of each quantity.
+
     Notes
     -----
     JCGM 100:2008, 5.1.2 (covariance as in JCGM 102), G.2b (degrees of freedom), G.3.2 (factor).
@@ -123,7 +128,20 @@ def effective_degrees_of_freedom(parts: Array, degrees_of_freedom: ArrayLike) ->
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:
-    """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2)."""
+    """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2).
+
+    Parameters
+    ----------
+    coverage : float
+        Coverage probability, 0 to 1.
+    degrees_of_freedom : array_like, default=inf
+        Degrees of freedom of the standard uncertainty.
+
+    Returns
+    -------
+    ndarray
+        The factor k, in the shape of the degrees of freedom.
+    """
     if not 0 < coverage < 1:
         raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
     freedom = np.asarray(degrees_of_freedom, dtype=float)

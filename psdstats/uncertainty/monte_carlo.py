@@ -186,6 +186,11 @@ def adaptive_monte_carlo(
     min_blocks, max_blocks : int
         Fewest and most blocks.
 
+    Returns
+    -------
+    MonteCarloResult
+        Estimates, uncertainties and intervals, with the number of draws and whether they settled.
+
     Notes
     -----
     JCGM 101:2008, 7.9.  The standard may stop after two blocks; two give a poor standard deviation,

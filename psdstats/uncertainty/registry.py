@@ -59,6 +59,11 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
     asked : iterable of str or Source, optional
         Names, or sources with their parameters; replaces the settings of the study.
 
+    Returns
+    -------
+    ChosenSources
+        The sources taken, and notes on what had to be assumed.
+
     Raises
     ------
     UncertaintyError

@@ -28,7 +28,18 @@ _AT_SIEVES = ("load the stack", "clean the sieves")
 
 
 def bench_bars_height_mm(days: int) -> float:
-    """Height at which the lanes of the given number of days have room, mm."""
+    """Height at which the lanes of the given number of days have room.
+
+    Parameters
+    ----------
+    days : int
+        Days drawn below each other.
+
+    Returns
+    -------
+    float
+        Height of the figure, mm.
+    """
     return 18.0 + 42.0 * days
 
 

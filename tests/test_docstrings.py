@@ -1,0 +1,79 @@
+"""Every public name says in numpydoc form what it takes and gives."""
+
+from __future__ import annotations
+
+import inspect
+import re
+from importlib import import_module
+from pkgutil import walk_packages
+
+import pytest
+
+import psdstats
+
+SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}$", re.MULTILINE)
+
+
+def _public() -> dict[str, object]:
+    """Functions and classes that the packages name in ``__all__``, by full name."""
+    packages = [m.name for m in walk_packages(psdstats.__path__, "psdstats.") if m.ispkg]
+    found = {}
+    for package in ["psdstats", *packages]:
+        module = import_module(package)
+        for name in getattr(module, "__all__", ()):
+            item = getattr(module, name)
+            if inspect.isfunction(item) or inspect.isclass(item):
+                found[f"{item.__module__}.{item.__qualname__}"] = item
+    return found
+
+
+PUBLIC = _public()
+FUNCTIONS = {name: item for name, item in PUBLIC.items() if inspect.isfunction(item)}
+METHODS = {
+    f"{name}.{own}": method
+    for name, item in PUBLIC.items()
+    if inspect.isclass(item)
+    for own, method in vars(item).items()
+    if inspect.isfunction(method) and not own.startswith("_")
+}
+
+
+def _sections(item: object) -> dict[str, str]:
+    text = inspect.getdoc(item) or ""
+    parts = SECTION.split(text)
+    return {"": parts[0], **dict(zip(parts[1::2], parts[2::2], strict=True))}
+
+
+def _described(section: str) -> set[str]:
+    """Names before the colon of each entry; one entry may name several."""
+    heads = re.findall(r"^(\S[^:\n]*?)(?: :|:|$)", section, flags=re.MULTILINE)
+    return {name.strip(" *") for head in heads for name in head.split(",")}
+
+
+def test_there_is_something_to_check():
+    assert len(FUNCTIONS) > 80
+    assert len(METHODS) > 40
+
+
+@pytest.mark.parametrize("name", sorted(PUBLIC))
+def test_every_public_name_says_what_it_is(name):
+    summary = _sections(PUBLIC[name])[""].strip().split("\n\n")[0]
+    assert summary, f"{name} has no docstring"
+    generated = f"{PUBLIC[name].__name__}("  # what a dataclass writes for itself
+    assert not summary.startswith(generated), f"{name} has no docstring of its own"
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_every_public_function_describes_parameters_and_result(name):
+    function = FUNCTIONS[name]
+    signature = inspect.signature(function)
+    sections = _sections(function)
+    described = _described(sections.get("Parameters", ""))
+    assert [own for own in signature.parameters if own not in described] == []
+    if signature.return_annotation not in (None, "None"):
+        assert {"Returns", "Yields"} & sections.keys(), "what it gives is not described"
+
+
+@pytest.mark.parametrize("name", sorted(METHODS))
+def test_every_public_method_says_what_it_gives(name):
+    assert _sections(METHODS[name])[""].strip()
