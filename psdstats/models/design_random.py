@@ -18,6 +18,7 @@ from psdstats.errors import ModelError
 from psdstats.models.design_columns import column, factor_column
 from psdstats.models.design_terms import RandomSlope
 from psdstats.models.engine import CovarianceParts
+from psdstats.models.known_covariance import known_covariance
 from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
 
 __all__ = ["Grouping", "RandomDesign", "RandomSpec", "build_random"]
@@ -93,7 +94,7 @@ def build_random(
     residual : bool
         Whether rows have an error of their own with unknown variance.
     known : array_like or DataFrame, shape (n, n) or (B, n, n), or None
-        V_known, in the order of the rows.
+        V_known, in the order of the rows; a labelled one as `known_covariance` says.
     design : ndarray, shape (n, p), or None
         X; with it the matrices of a long frame without V_known are those of its span, which
         fits as exactly and much faster.
@@ -123,7 +124,7 @@ def build_random(
         matrices=_matrices(groupings, numbered, size, span),
         is_variance=np.array(numbered.variance, dtype=bool),
         blocks=tuple(numbered.blocks),
-        known=known_covariance(known, size),
+        known=known_covariance(known, frame),
         span=span,
         outside=None
         if span is None
@@ -259,34 +260,3 @@ def _slope_values(frame: pd.DataFrame, name: str) -> Array:
             f"factor use the combination of grouping and factor as a grouping of its own."
         )
     return series.to_numpy(dtype=float)
-
-
-def known_covariance(known: ArrayLike | pd.DataFrame | None, n: int) -> Array | None:
-    """V_known as an array, checked.
-
-    Raises
-    ------
-    ModelError
-        If its shape does not fit, it is not symmetric, or it has a negative eigenvalue.
-    """
-    if known is None:
-        return None
-    matrix = np.asarray(known, dtype=float)
-    if matrix.ndim not in (2, 3) or matrix.shape[-2:] != (n, n):
-        raise ModelError(
-            f"The known covariance has shape {matrix.shape}, but the frame has {n} rows; give one "
-            f"row and one column for each of them, in their order."
-        )
-    if not np.isfinite(matrix).all():
-        raise ModelError("The known covariance holds values that are not finite numbers.")
-    size = float(np.abs(matrix).max(initial=0.0))
-    if not np.allclose(matrix, np.swapaxes(matrix, -1, -2), rtol=0, atol=1e-9 * size):
-        raise ModelError("The known covariance is not symmetric; check the order of its rows.")
-    even: Array = 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
-    smallest = float(np.linalg.eigvalsh(even)[..., 0].min())
-    if smallest < -1e-8 * size:
-        raise ModelError(
-            f"The known covariance has the negative eigenvalue {smallest:.3g}, so it is no "
-            f"covariance; check how it was made."
-        )
-    return even

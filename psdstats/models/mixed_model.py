@@ -46,7 +46,8 @@ class MixedModel:
     random : sequence of str, tuple of str, or RandomSlope
         Groupings with a random intercept (a tuple: the combination of its columns), and slopes.
     known_covariance : array_like or DataFrame, shape (n, n), or None
-        Covariance of the measurements in the square of the response's unit, in the order of rows.
+        Covariance of the measurements in the square of the response's unit: an array in the order
+        of rows, or a DataFrame labelled like one column of the frame (say, "run") or its index.
     factors : sequence of str
         Numeric columns to read as factors.
     residual : bool, default=True
@@ -125,6 +126,8 @@ def fit_many(
     """
     boundary = Boundary(choice(Boundary, model.boundary, "The boundary rule"))
     chosen = Criterion(choice(Criterion, criterion, "The criterion"))
+    if not len(model.frame):
+        raise ModelError("The frame has no rows, so there is nothing to fit.")
     y = np.stack([_response(model.frame, name) for name in responses])
     fixed = build_fixed(model.frame, model.fixed, model.factors)
     random = build_random(
@@ -134,6 +137,12 @@ def fit_many(
         known=model.known_covariance,
         design=fixed.matrix,
     )
+    known = random.parts.known
+    if known is not None and known.ndim == 3 and len(known) != len(y):
+        raise ModelError(
+            f"{len(known)} known covariances are given for {len(y)} responses; give one for each, "
+            f"in their order, or a single one for all."
+        )
     _refuse_design(fixed, random)
     free = boundary is Boundary.FREE
     batch = fit_batch(y, fixed.matrix, random.parts, criterion=chosen, free=free)

@@ -8,7 +8,8 @@ from psdstats.errors import ModelError
 from psdstats.models import Factor, MixedModel, RandomSlope, Trend
 from psdstats.models.design_fixed import build_fixed
 from psdstats.models.design_means import asked_contrasts, cell_means
-from psdstats.models.design_random import build_random, known_covariance
+from psdstats.models.design_random import build_random
+from psdstats.models.known_covariance import known_covariance
 
 
 def test_names_and_treatment_coding(crossed):
@@ -168,6 +169,47 @@ def test_saturated_fixed_part_is_refused():
 
 def test_known_covariance_is_checked():
     with pytest.raises(ModelError, match="negative eigenvalue"):
-        known_covariance([[1.0, 2.0], [2.0, 1.0]], 2)
+        known_covariance([[1.0, 2.0], [2.0, 1.0]], pd.DataFrame(index=range(2)))
     with pytest.raises(ModelError, match="not symmetric"):
-        known_covariance([[1.0, 0.5], [0.2, 1.0]], 2)
+        known_covariance([[1.0, 0.5], [0.2, 1.0]], pd.DataFrame(index=range(2)))
+
+
+def test_labelled_known_covariance_follows_its_labels(trial):
+    """By a column of its name, or by the frame's index, a shuffled covariance changes nothing."""
+    rng = np.random.default_rng(5)
+    trial = trial.assign(run=[f"r{k}" for k in range(12)])
+    factor = rng.normal(0, 0.02, (12, 12))
+    known = factor @ factor.T
+    options = {"response": "ln_d50", "fixed": ["time"], "random": ["group"], "factors": ["time"]}
+    plain = MixedModel(trial, **options, known_covariance=known).fit().reml_log_likelihood
+    order = rng.permutation(12)
+    runs = pd.Index(trial["run"].to_numpy()[order], name="run")
+    shuffled = pd.DataFrame(known[np.ix_(order, order)], runs, runs)
+    indexed = trial.drop(columns="run").set_axis(trial["run"].to_list())
+    for frame in (trial, indexed):
+        found = MixedModel(frame, **options, known_covariance=shuffled).fit()
+        assert found.reml_log_likelihood == pytest.approx(plain, rel=1e-12)
+    unlabelled = pd.DataFrame(known)
+    found = MixedModel(indexed, **options, known_covariance=unlabelled).fit()
+    assert found.reml_log_likelihood == pytest.approx(plain, rel=1e-12)
+    fewer = MixedModel(trial[:8], **options, known_covariance=shuffled).fit()
+    by_hand = MixedModel(trial[:8], **options, known_covariance=known[:8, :8]).fit()
+    assert fewer.reml_log_likelihood == pytest.approx(by_hand.reml_log_likelihood, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("labels", "words"),
+    [(["a", "a"], "label 'a' twice"), (["a", "c"], "no row 'b'")],
+)
+def test_labels_that_do_not_fit_are_refused(labels, words):
+    index = pd.Index(labels, name="run")
+    with pytest.raises(ModelError, match=words):
+        known_covariance(pd.DataFrame(np.eye(2), index, index), pd.DataFrame({"run": ["a", "b"]}))
+
+
+def test_nothing_to_fit_and_too_many_covariances(trial):
+    options = {"response": "ln_d50", "fixed": ["time"], "random": ["group"]}
+    with pytest.raises(ModelError, match="no rows"):
+        MixedModel(trial[:0], **options).fit()
+    with pytest.raises(ModelError, match="2 known covariances are given for 1 responses"):
+        MixedModel(trial, **options, known_covariance=np.ones((2, 12, 12))).fit()

@@ -12,7 +12,7 @@ from psdstats.uncertainty import workers as workers_module
 def test_a_dask_cluster_gives_the_same_result(milling):
     here = propagate(milling, seed=3, draws=210_000)
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as cluster:
         there = propagate(milling, seed=3, draws=210_000, cluster=cluster.scheduler_address)
     np.testing.assert_array_equal(here.lower, there.lower)
