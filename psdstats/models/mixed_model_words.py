@@ -17,6 +17,8 @@ __all__ = ["design_cautions", "fit_sentence", "fit_status", "joined"]
 # two with a known covariance
 _FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8
 
+_TINY = 1e-10  # share of the largest below which a variance, or an eigenvalue of V, is as good as 0
+
 
 def joined(items: Sequence[str]) -> str:
     """Items as a list in a sentence.
@@ -54,9 +56,21 @@ def fit_status(fit: BatchFit, random: RandomDesign, row: int = 0) -> str:
             words.append(
                 f"correlation of {random.names[first]} and {random.names[second]} at {sign}"
             )
+    if _is_nearly_singular(fit, row):
+        words.append("covariance of the rows nearly singular: no test of this fit means anything")
     if not fit.converged[row]:
         words.append("not converged: the likelihood has no clear maximum")
     return "; ".join(words) or "converged"
+
+
+def _is_nearly_singular(fit: BatchFit, row: int) -> bool:
+    """Whether a known covariance of low rank is left almost alone, its residual being nearly 0."""
+    known, theta = fit.parts.known, fit.theta[row]
+    if known is None or not (fit.parts.is_variance & (theta < _TINY * theta.max())).any():
+        return False
+    one = known if known.ndim == 2 else known[row]
+    values = np.linalg.eigvalsh(one + np.tensordot(theta, fit.parts.matrices, 1))
+    return bool(values[0] < _TINY * values[-1])
 
 
 def fit_sentence(

@@ -167,3 +167,17 @@ def test_incomplete_designs_carry_a_caution(crossed):
     ).fit()
     assert len(fit.cautions) == 1
     assert "cautious" in fit.cautions[0]
+
+
+def test_a_singular_covariance_is_said():
+    """A known covariance of low rank explains all there is, so that nothing is left for V."""
+    rng = np.random.default_rng(1)
+    factor = rng.normal(0, 0.3, (9, 5))
+    frame = pd.DataFrame({"group": list("aaabbbccc"), "time": list("xyz") * 3})
+    frame["y"] = factor @ rng.normal(size=5) + np.repeat(rng.normal(size=3), 3)
+    options = {"response": "y", "fixed": ["time"], "random": ["group"]}
+    fit = MixedModel(frame, **options, known_covariance=factor @ factor.T).fit()
+    assert "nearly singular" in fit.status
+    assert fit.test("time").p > 0.9
+    sound = MixedModel(frame, **options, known_covariance=factor @ factor.T + np.eye(9)).fit()
+    assert "singular" not in sound.status
