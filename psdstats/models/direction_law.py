@@ -210,6 +210,8 @@ def _sphere_law(rank: int, reaching: Floats, error: float = 0.0) -> DirectionLaw
     total = mass.sum(axis=1)
     centre = (mass * stretch).sum(axis=1) / total
     spread = np.sqrt((mass * np.square(stretch - centre[:, None])).sum(axis=1) / total)
+    # where the mass is skewed, centre - spread may lie below all of it: keep within, mean kept
+    spread = np.minimum(spread, centre - stretch.min(axis=1))
     return DirectionLaw(
         rank=rank,
         stretch=np.stack([centre - spread, centre + spread], axis=1).ravel(),

@@ -10,7 +10,7 @@ Sources: C. W. Dunnett, J. Amer. Statist. Assoc. 50 (1955) 1096; S. Holm, Scand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -23,6 +23,7 @@ from psdstats.models.student import critical_t, two_sided_p
 
 __all__ = ["Adjustment", "Simultaneous", "adjust_p", "simultaneous"]
 
+_SAME_DF = 1e-9  # degrees of freedom nearer than this are equal but for rounding
 _SLACK = 1e-6  # by how much a matrix may miss being a correlation matrix
 
 Floats = NDArray[np.float64]
@@ -121,6 +122,9 @@ def simultaneous(
     Holm's step-down rule has no intervals of its own that are of use: Bonferroni's are given,
     which may include zero where Holm's p is just below 1 - level.
 
+    Families of more than `MAX_DIMENSION` contrasts are adjusted by Bonferroni's rule, whatever is
+    asked, and the method says so.
+
     Examples
     --------
     >>> found = simultaneous([2.8, 1.1], [[1.0, 0.5], [0.5, 1.0]], 10, kind="dunnett")
@@ -134,6 +138,11 @@ def simultaneous(
     single = two_sided_p(t_all, df_all)
     m, alpha = len(t_all), 1.0 - level
     if rule in (Adjustment.DUNNETT, Adjustment.TUKEY, Adjustment.MULTIVARIATE_T):
+        if m > MAX_DIMENSION:
+            return replace(
+                simultaneous(t_all, matrix, df_all, kind=Adjustment.BONFERRONI, level=level),
+                method=f"Bonferroni, as for every family of more than {MAX_DIMENSION} contrasts",
+            )
         return _joint(rule, t_all, single, df_all, maximum_law(matrix), level)
     divisor = 1 if rule is Adjustment.NONE else m
     return Simultaneous(
@@ -201,7 +210,7 @@ def _joint(
     rule: Adjustment, t: Floats, single: Floats, df: Floats, law: MaximumLaw, level: float
 ) -> Simultaneous:
     common = float(df.max())
-    equal = bool((df == common).all())
+    equal = bool(np.isclose(df, common, rtol=_SAME_DF, atol=0.0).all())
     # a p too small to be written as a number cannot be carried over: |t| stands for itself
     size = np.abs(t) if equal else np.where(single > 0.0, critical_t(single, common), np.abs(t))
     adjusted = np.array([law.tail(float(c), common) for c in size])
@@ -234,10 +243,8 @@ def _checked(t: ArrayLike, correlation: ArrayLike, df: ArrayLike) -> tuple[Float
     matrix = np.array(correlation, dtype=float)
     m = len(t_all)
     df_all = np.array(np.broadcast_to(np.asarray(df, dtype=float), (m,)))
-    if not 1 <= m <= MAX_DIMENSION:
-        raise ModelError(
-            f"A family of {m} contrasts cannot be adjusted; give 1 to {MAX_DIMENSION}."
-        )
+    if m == 0:
+        raise ModelError("A family of 0 contrasts cannot be adjusted; give one or more.")
     if matrix.shape != (m, m):
         raise ModelError(
             f"The correlations have shape {matrix.shape} for {m} contrasts; give {(m, m)}."

@@ -147,7 +147,7 @@ def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> 
     freedom = np.asarray(degrees_of_freedom, dtype=float)
     level = (1 + coverage) / 2
     student = stdtrit(np.where(np.isinf(freedom), 1.0, freedom), level)
-    return np.where(np.isinf(freedom), ndtri(level), student)
+    return np.asarray(np.where(np.isinf(freedom), ndtri(level), student), dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from psdstats.models.direction_law import direction_law, lower_factor
 from psdstats.models.maximum_law import range_law
@@ -117,3 +117,16 @@ def test_nearly_equal_values(distance):
     without = direction_law(base @ base.T).normal_tail(WIDTHS[1:4])
     np.testing.assert_allclose(found, without, atol=0.5 * np.sqrt(distance) + 2e-5)
     assert (found > without - 2e-5).all()
+
+
+@pytest.mark.parametrize("apart", [1e-2, 1e-3, 1e-5, 3e-8])
+def test_nearly_one_value_lies_between_one_and_several(apart):
+    """Four values of which all but a little is shared: just above the tail of one value."""
+    rng = np.random.default_rng(1)
+    for _ in range(10):
+        rows = rng.normal(size=(4, 4)) * np.sqrt(apart)
+        rows[:, 0] += 1.0
+        rows /= np.linalg.norm(rows, axis=1)[:, None]
+        tail = float(direction_law(rows @ rows.T).normal_tail(np.array([2.0]))[0])
+        single = float(2.0 * special.ndtr(-2.0))
+        assert single * (1.0 - 1e-3) <= tail <= single * (1.0 + 8.0 * np.sqrt(apart) + 1e-3)

@@ -126,3 +126,9 @@ def test_rules_that_need_correlations_refuse_bare_p():
         adjust_p([0.1], kind="tukey")
     with pytest.raises(ModelError, match="between 0 and 1"):
         adjust_p([1.2])
+
+
+def test_more_contrasts_than_the_joint_law_takes_are_bonferroni_and_say_so():
+    found = simultaneous(np.full(66, 4.0), np.eye(66), 10.0, kind="tukey")
+    np.testing.assert_allclose(found.p_adjusted, np.minimum(66 * found.p, 1.0))
+    assert found.method == "Bonferroni, as for every family of more than 60 contrasts"

@@ -1,0 +1,114 @@
+"""Groups that drift apart: the line each is given, and the check of what is left."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+import scipy.stats
+
+from psdstats.comparison.drift import drift_slope, find_misfit, level_order
+from psdstats.comparison.plan import plan_comparison
+from psdstats.models import MixedModel, RandomSlope
+
+TIMES = (0.0, 6.0, 12.0, 24.0, 48.0)
+GROUPS = ("Alder", "Birch", "Cedar", "Rowan")
+ROWS = [
+    {"group": group, "milling_time_min": time}
+    for group, time, _ in itertools.product(GROUPS, TIMES, range(2))
+]
+ORDER = np.array([TIMES.index(row["milling_time_min"]) for row in ROWS])
+MEAN = 5.5 - 0.15 * ORDER
+
+
+def test_pure_drift_is_judged_by_the_spread_of_the_slopes(planted):
+    """Groups on lines of their own with next to no scatter: the t-test of the groups' changes."""
+    generator = np.random.default_rng(3)
+    slope = dict(zip(GROUPS, generator.normal(0, 0.02, 4), strict=True))
+    y = MEAN + np.array([slope[row["group"]] for row in ROWS]) * ORDER
+    y = y + generator.normal(0, 1e-5, len(ROWS))
+    found = planted(ROWS, y, 1e-14 * np.eye(len(ROWS)))["D50"]
+    last = found.family("against first").iloc[-1]
+    change = 4 * np.array(list(slope.values())) + MEAN[ORDER == 4][0] - MEAN[ORDER == 0][0]
+    expected = scipy.stats.ttest_1samp(change, 0.0).confidence_interval(0.95)
+    assert last["df"] == pytest.approx(3, rel=0.01)
+    assert np.log([last["ratio_lower_single"], last["ratio_upper_single"]]) == pytest.approx(
+        [expected.low, expected.high], abs=2e-4
+    )
+    assert any("Groups were allowed to drift apart" in note for note in found.notes)
+    assert "slopes in order of milling_time_min" in found.model
+
+
+def test_pooled_leaves_the_lines_out_and_says_that_they_are_missing(planted):
+    generator = np.random.default_rng(3)
+    slope = dict(zip(GROUPS, generator.normal(0, 0.02, 4), strict=True))
+    y = MEAN + np.array([slope[row["group"]] for row in ROWS]) * ORDER
+    y = y + generator.normal(0, 0.005, len(ROWS))
+    found = planted(ROWS, y, spread="pooled", within="group")["D50"]
+    free = planted(ROWS, y, within="group")["D50"]
+    caution = next(note for note in found.notes if "scatter changes" in note)
+    residual = pd.Series(y - np.array([y[one == ORDER].mean() for one in ORDER]))
+    first, last = (residual[one == ORDER].std() for one in (0, 4))
+    assert f"{100 * first:.2g} % about their mean at 0 min" in caution
+    assert f"{100 * last:.2g} % at 48 min" in caution
+    assert not any("scatter changes" in note for note in free.notes)
+    widths = [
+        np.log(row["ratio_upper"] / row["ratio_lower"])
+        for row in (one.family("against first").iloc[-1] for one in (found, free))
+    ]
+    assert widths[1] > 1.5 * widths[0]
+
+
+def test_scatter_that_grows_is_seen_without_groups(planted):
+    generator = np.random.default_rng(6)
+    rows = [{"milling_time_min": time} for time in TIMES for _ in range(4)]
+    order = np.repeat(np.arange(5), 4)
+    y = 5 - 0.1 * order + generator.normal(0, 0.004 * (1 + 3 * order))
+    found = planted(rows, y)["D50"]
+    assert any("scatter changes" in note for note in found.notes)
+    assert not any("Groups were allowed" in note for note in found.notes)
+
+
+def test_the_check_holds_its_level(planted_study):
+    """Trials that are as the model says, with and without lines: p below 0.05 in about 5 %."""
+    generator = np.random.default_rng(12)
+    study = planted_study(ROWS)
+    plan = plan_comparison(study)
+    frame = study.runs_frame()
+    frame["order"] = level_order(frame["milling_time_min"])
+    group = np.array([GROUPS.index(row["group"]) for row in ROWS])
+    known = 1e-4 * (1.0 + 2.0 * np.eye(len(ROWS)))
+    trials, hits = 150, 0
+    for trial in range(trials):
+        y = MEAN + generator.normal(0, 0.03, 4)[group]
+        y = y + generator.multivariate_normal(np.zeros(len(ROWS)), known)
+        y = y + generator.normal(0, 0.01, 20)[group * 5 + ORDER] + generator.normal(0, 0.01, 40)
+        line = RandomSlope("group", "order", correlated=False) if trial % 2 else "group"
+        fit = MixedModel(
+            frame.assign(y=y),
+            response="y",
+            fixed=["milling_time_min"],
+            random=[line, ("group", "milling_time_min")],
+            known_covariance=known,
+            factors=["milling_time_min"],
+            boundary="free",
+        ).fit()
+        hits += find_misfit(fit, plan).p < 0.05
+    assert hits <= scipy.stats.binom.ppf(0.999, trials, 0.05)
+
+
+def test_lines_need_three_groups_that_hold_three_levels(planted_study):
+    def line(rows):
+        study = planted_study(rows)
+        frame = study.runs_frame()
+        frame["order"] = level_order(frame["milling_time_min"])
+        return drift_slope(frame, plan_comparison(study, within="group"), order="order")
+
+    assert line(ROWS) == RandomSlope("group", "order", correlated=False)
+    assert line([row for row in ROWS if row["group"] in GROUPS[:2]]) is None
+    assert line([row for row in ROWS if row["milling_time_min"] < 12]) is None
+
+
+def test_names_have_no_order():
+    assert level_order(pd.Series(["b", "a"])) is None
+    assert level_order(pd.Series([12.0, 0.0, 12.0])).tolist() == [1.0, 0.0, 1.0]
