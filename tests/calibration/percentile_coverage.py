@@ -197,7 +197,8 @@ def write_table(table: pd.DataFrame, out: Path, *, trials: int, seed: int) -> No
         "of 95 % over that many studies.\n\n"
         "Reading it: without a certificate one or two rectangular aperture errors dominate, and "
         "a linear interval of ± 1.96 u is then wider than 95 % needs; Monte Carlo is not. The "
-        "interval of the ratio is the joint covariance times ± 1.96 in both methods, so it is on "
+        "ratio by Monte Carlo is the interval of `ratio_intervals` from the joint draws, by the "
+        "linear law ± 1.96 u of the joint covariance, on "
         "the wide side for the same reason.\n\n" + _markdown(table) + "\n",
         encoding="utf-8",
     )
