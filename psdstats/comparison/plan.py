@@ -194,6 +194,12 @@ def _default_within(
     fixed = {by, at_each, *also}
     if "group" in fixed or frame["group"].nunique() < 2:
         return ()
+    if frame["group"].is_unique:
+        notes.append(
+            "Each group has a single run, so differences between groups and between runs cannot "
+            "be told apart; they count together as variation between runs."
+        )
+        return ()
     within: tuple[Grouping, ...] = ("group",)
     cells = frame.groupby(["group", by], observed=True).size()
     if len(frame) >= 2 * len(cells):

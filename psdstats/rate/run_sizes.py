@@ -30,7 +30,8 @@ class RunSizes:
     same_group : ndarray, shape (n, n)
         1 where two runs belong to one group, else 0.
     groups : int
-        Number of groups.
+        Number of groups that can be told from runs: 1 where no group has a second run, since
+        differences between groups are then differences between runs.
     """
 
     time_min: Array
@@ -107,10 +108,11 @@ def run_sizes(
                 "and one column a run."
             )
         known = 0.5 * (known + known.T)
+    groups = len(np.unique(labels))
     return RunSizes(
         time_min=time,
         ln_size=np.log(size),
         known=known,
         same_group=(labels[:, None] == labels[None, :]).astype(float),
-        groups=len(np.unique(labels)),
+        groups=1 if groups == labels.size else groups,
     )
