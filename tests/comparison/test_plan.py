@@ -1,11 +1,15 @@
 """What is compared with what: choices of the caller, of study.toml and of the data, in words."""
 
+import argparse
 import itertools
 
 import pytest
+from psdstats_cli.options import add_comparison
 
 from psdstats.comparison.plan import plan_comparison
+from psdstats.comparison.spread import SpreadRule
 from psdstats.errors import ModelError
+from psdstats.study.settings import check_settings
 
 
 def _rows(replicates=1, **more):
@@ -71,6 +75,25 @@ def test_interaction_and_cells_with_at_each(planted_study):
     assert plan.each_place("5") == "ball_ratio 5"
 
 
+def test_spread_is_the_callers_then_the_settings_then_drifting(planted_study):
+    set_up = planted_study(_rows(), compare={"by": "milling_time_min", "spread": "pooled"})
+    assert plan_comparison(planted_study(_rows())).spread is SpreadRule.DRIFTING
+    assert plan_comparison(set_up).spread is SpreadRule.POOLED
+    assert plan_comparison(set_up, by="group").spread is SpreadRule.POOLED
+    assert plan_comparison(set_up, spread="each contrast").spread is SpreadRule.EACH_CONTRAST
+
+
+@pytest.mark.parametrize("spread", list(SpreadRule))
+def test_settings_and_command_line_know_every_spread(spread):
+    """The names stand in the settings and the command line as text; they must not part."""
+    parser = argparse.ArgumentParser()
+    add_comparison(parser)
+    asked = parser.parse_args(["--spread", spread.value.replace(" ", "-")])
+    assert asked.spread == spread.value
+    settings = {"title": "invented", "compare": {"spread": spread.value}}
+    assert check_settings(settings, "study.toml") == []
+
+
 @pytest.mark.parametrize(
     ("options", "says"),
     [
@@ -101,6 +124,10 @@ def test_interaction_and_cells_with_at_each(planted_study):
         (
             {"margin_percent": -1.0},
             "The margin is -1.0 per cent; it must be a positive number.",
+        ),
+        (
+            {"spread": "wide"},
+            "There is no spread 'wide'; choose from 'drifting', 'pooled', 'each contrast'.",
         ),
     ],
 )

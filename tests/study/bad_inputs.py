@@ -132,6 +132,7 @@ EDITS: dict[str, tuple[str, str, str]] = {
     "compared column unknown": (T, '"milling_time_min"', '"milling_time"'),
     "compared column a number": (T, '"milling_time_min"', "3"),
     "margin negative": (T, "[compare]", "[compare]\nmargin_percent = -5"),
+    "spread unknown": (T, "[compare]", '[compare]\nspread = "wide"'),
     "two tares though weighed once": (T, '"each run"', '"once"'),
     "sieves listed twice": (T, "[compare]", "[sieves.x]\nnominal_um = 90\n[compare]"),
     "paths are no settings": (T, "[balances.fine]", 'runs = "../../secret.csv"\n[balances.fine]'),
