@@ -202,7 +202,8 @@ def write_table(table: pd.DataFrame, out: Path, *, trials: int, seed: int) -> No
         "quantiles of the draws are not. With d 0.1 g and 5 g the classes that hold D10 and D90 "
         "weigh few scale intervals: the linear law is too narrow there, and often not marked so "
         "before draws are made; use Monte Carlo. Shared sieves compare an unmilled "
-        "run, whose pan is nearly empty, with a milled one: with powder lost they try the bound on what such a pan can have held.\n\n"
+        "run, whose pan is nearly empty, with a milled one: with powder lost they "
+        "try the bound on what such a pan can have held.\n\n"
         + _outside(table)
         + "\n\n"
         + _markdown(table)
