@@ -6,11 +6,12 @@ ln D50(first time), D50 by the rule of the study from true apertures and true fr
 from 20,000 trials of their own seed.
 
 For each design the table gives the last time against the first (interval of this contrast alone)
-and all times against the first (joint interval), with the pooled spread and with each contrast by
-its own spread, and how often the caution about drifting groups is given.  Columns own_curve show
-the pooled spread when the sensitivities of the known covariance are taken at each run's own curve
-instead of the mean curve of runs alike: the weight of a run then depends on the very reading it
-weighs, which biases the estimate (known in data evaluation as Peelle's puzzle; from memory).
+and all times against the first (joint interval) by each rule of spread: the default (benches may
+drift apart), each contrast by its own spread, one spread pooled; and how often the caution about
+the scatter is given.  Columns own_curve show the pooled spread when the sensitivities of the known
+covariance are taken at each run's own curve instead of the mean curve of runs alike: the weight of
+a run then depends on the very reading it weighs, which biases the estimate (known in data
+evaluation as Peelle's puzzle; from memory).
 
     python tests/calibration/time_effect.py --out tests/calibration/results
 """
@@ -27,7 +28,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats import compare
-from psdstats.comparison import Comparison
+from psdstats.comparison import Comparison, plan_comparison
 from psdstats.comparison.compare import compare_sizes
 from psdstats.simulate import (
     Bench,
@@ -47,7 +48,10 @@ __all__ = ["CASES", "Case", "coverage_row", "design_of", "judge", "true_effects"
 STACK_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 OTHER_UM = (53.0, 75.0, 106.0, 150.0, 212.0, 300.0, 425.0, 600.0)
 SOURCES = {"rounding": True, "repeatability": True, "aperture": True, "sampling": True}
-SPREADS = ("drifting", "each contrast", "pooled")  # the first is the default
+OWN_CURVE = "own curve"
+SPREADS = ("drifting", "each contrast", "pooled", OWN_CURVE)  # the first is the default
+MODELLED = ("drifting", "pooled")  # where a caution is given if the spread does not fit
+CAUTION = "scatter changes"
 FAMILY = ("against first",)
 LEVEL = 0.95
 SEED = 20261125
@@ -157,19 +161,24 @@ def true_effects(design: TrialDesign, *, trials: int = 20_000, seed: int = SEED 
     return np.asarray(mean[1:] - mean[0])
 
 
-def judge(study: Study, case: Case, *, own_curve: bool) -> list[Comparison]:
-    """The study compared with the pooled spread, each contrast, and (if asked) own curves."""
+def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Comparison]:
+    """The study compared by each spread; "own curve" is the pooled one at each run's own curve."""
     sizes = propagate(study, method="linear")
-    options = {
-        "within": case.within,
-        "quantities": ("D50",),
-        "propagation": sizes,
-        "families": FAMILY,
-    }
-    found = [compare(study, spread=spread, **options) for spread in SPREADS]
-    if own_curve:
-        known = {"D50": sizes.covariance("D50", log=True).to_numpy()}
-        found.append(compare_sizes(study, found[2].plan, sizes, known, families=FAMILY))
+    found = {}
+    for spread in spreads:
+        if spread == OWN_CURVE:
+            known = {"D50": sizes.covariance("D50", log=True).to_numpy()}
+            plan = plan_comparison(study, within=case.within, spread="pooled")
+            found[spread] = compare_sizes(study, plan, sizes, known, families=FAMILY)
+            continue
+        found[spread] = compare(
+            study,
+            within=case.within,
+            spread=spread,
+            quantities=("D50",),
+            families=FAMILY,
+            propagation=sizes,
+        )
     return found
 
 
@@ -181,21 +190,20 @@ def _limits(comparison: Comparison) -> Array:
 
 
 def coverage_row(
-    case: Case, *, trials: int, seed: int, own_curve: bool = True
+    case: Case, *, trials: int, seed: int, spreads: Sequence[str] = SPREADS
 ) -> dict[str, object]:
-    """One line of the table; `own_curve` adds the known covariance at each run's own curve."""
+    """One line of the table: bias of the first spread, then the figures of each."""
     design = design_of(case)
     truth = true_effects(design)
-    found, cautions = [], 0
+    found, warned = [], []
     for child in np.random.SeedSequence(seed).spawn(trials):
         study = simulate_study(design, seed=np.random.default_rng(child)).study
-        ways = judge(study, case, own_curve=own_curve)
+        ways = judge(study, case, spreads).values()
         found.append([_limits(way) for way in ways])
-        cautions += any("scatter changes" in note for note in ways[0]["D50"].notes)
+        warned.append([any(CAUTION in note for note in way["D50"].notes) for way in ways])
     estimate, lower, upper, single_lower, single_upper = np.moveaxis(np.array(found), 2, 0)
     last = (single_lower <= truth) & (truth <= single_upper)
-    cover = 100 * last[..., -1].mean(axis=0)
-    joint = 100 * ((lower <= truth) & (truth <= upper)).all(axis=2).mean(axis=0)
+    held = ((lower <= truth) & (truth <= upper)).all(axis=2)
     half = 50 * np.median(single_upper[..., -1] - single_lower[..., -1], axis=0)
     bias = 100 * (estimate[..., -1].mean(axis=0) - truth[-1])
     row: dict[str, object] = {
@@ -206,15 +214,17 @@ def coverage_row(
         "bias_error_percent": 100 * estimate[:, 0, -1].std(ddof=1) / np.sqrt(trials),
         "monte_carlo_error_percent": 100 * float(np.sqrt(LEVEL * (1 - LEVEL) / trials)),
     }
-    for way, name in enumerate(("", "each_contrast_", "pooled_")):
-        row |= {
-            f"{name}half_width_percent": half[way],
-            f"{name}coverage_percent": cover[way],
-            f"{name}joint_coverage_percent": joint[way],
-        }
-    row["caution_percent"] = 100 * cautions / trials
-    if own_curve:
-        row |= {"own_curve_bias_percent": bias[3], "own_curve_coverage_percent": cover[3]}
+    for way, spread in enumerate(spreads):
+        name = "" if way == 0 else spread.replace(" ", "_") + "_"
+        if spread == OWN_CURVE:
+            row[f"{name}bias_percent"] = bias[way]
+        else:
+            row[f"{name}half_width_percent"] = half[way]
+        row[f"{name}coverage_percent"] = 100 * last[:, way, -1].mean()
+        if spread != OWN_CURVE:
+            row[f"{name}joint_coverage_percent"] = 100 * held[:, way].mean()
+        if spread in MODELLED:
+            row[f"{name}caution_percent"] = 100 * np.mean(warned, axis=0)[way]
     return row
 
 
@@ -246,7 +256,8 @@ def write_table(table: pd.DataFrame, out: Path, *, trials: int, seed: int) -> No
         "the mixed model). pooled: one spread for all times. each_contrast: every contrast by its "
         "own differences within benches. coverage: of this contrast alone; joint_coverage: of all "
         "times against the first together; half_width: "
-        "median. caution: how often the pooled comparison says that one spread does not fit. "
+        "median. caution: how often a comparison says that the scatter changes with the level in a "
+        "way its model does not hold. "
         "own_curve: pooled, but with the known covariance at each run's own curve, as psdstats "
         "does not do it.\n\n"
         "The drifting cases are not what the pooled model assumes: benches that mill at different "

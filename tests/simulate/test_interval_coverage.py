@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -15,6 +16,7 @@ import pytest
 
 CALIBRATION = Path(__file__).parents[1] / "calibration"
 STUDIES = 200
+TRIALS = 250
 
 
 def load(name: str) -> ModuleType:
@@ -27,13 +29,25 @@ def load(name: str) -> ModuleType:
     return module
 
 
-def test_time_effect_is_covered() -> None:
-    """Three benches, five times: Kenward-Roger interval of ln D50(last) − ln D50(first)."""
+@pytest.mark.parametrize(
+    ("case", "changes"),
+    [
+        (3, {}),
+        (1, {"times_min": (0.0, 12.0, 48.0)}),
+    ],
+    ids=["three benches, five times", "one shared stack, three times"],
+)
+def test_time_effect_is_covered(case: int, changes: dict[str, object]) -> None:
+    """Interval of ln D50(last) − ln D50(first) from `psdstats.compare`, and its bias.
+
+    On a shared stack the estimate was 4 % off as long as each run was weighed by its own curve.
+    """
     module = load("time_effect")
-    row = module.coverage_row(module.CASES[3], trials=STUDIES, seed=1, own_curve=False)
-    error = 100 * np.sqrt(0.95 * 0.05 / STUDIES)
-    assert row["coverage_percent"] == pytest.approx(95, abs=3 * error)
+    design = replace(module.CASES[case], **changes)
+    row = module.coverage_row(design, trials=TRIALS, seed=2, spreads=("drifting",))
+    assert 93 <= row["coverage_percent"] <= 97  # 1.5 binomial standard errors
     assert row["bias_percent"] == pytest.approx(0, abs=3 * row["bias_error_percent"])
+    assert row["bias_error_percent"] < 0.3
 
 
 def test_certified_sieves_give_covering_size_intervals() -> None:
