@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.wording import signed
 
 __all__ = ["fractions_of", "log_ratio_coordinates", "replace_zeros", "sequential_basis"]
 
@@ -151,7 +152,7 @@ def replace_zeros(fractions: ArrayLike, delta: ArrayLike) -> NDArray[np.float64]
     taken = small * empty.sum(axis=1, keepdims=True)
     if not ((small > 0) & (taken < 1)).all():
         raise ModelError(
-            f"A replacement of {float(small.max()):g} (smallest {float(small.min()):g}) for empty "
+            f"A replacement of {signed(small.max())} (smallest {signed(small.min())}) for empty "
             "classes is not possible: it must be positive and leave room for the other classes."
         )
     return np.where(empty, small, parts * (1 - taken))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from psdstats.comparison.groups_result import GroupFinding, GroupVerdict
 from psdstats.comparison.measurement_only import PLAUSIBLE_RUN_TO_RUN_PERCENT
 from psdstats.models.detectable import smallest_detectable
+from psdstats.wording import signed
 
 __all__ = ["GroupEvidence", "judge"]
 
@@ -145,6 +146,6 @@ def _words(difference: float, half: float) -> str:
     centre = sign * 100 * math.expm1(difference)
     spread = (ends[1] - ends[0]) / 2
     decimals = 2 if spread <= 0 else min(6, max(0, 1 - math.floor(math.log10(spread))))
-    numbers = [f"{one:.{decimals}f}".replace("-", "−") for one in (centre, *ends)]
+    numbers = [signed(one, f".{decimals}f") for one in (centre, *ends)]
     direction = "lower" if sign < 0 else "higher"
     return f"{numbers[0]} % ({numbers[1]} to {numbers[2]} %) {direction}"

@@ -24,6 +24,7 @@ from psdstats.comparison.permutation_manova_arrangements import (
 )
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
+from psdstats.wording import signed
 
 __all__ = ["MovedClasses", "moved_classes", "pair_text"]
 
@@ -89,7 +90,7 @@ class MovedClasses:
                 f"this design cannot give a p below {self.smallest_p:.2g}"
             )
         found = [
-            f"{name} {change:+.1f} points".replace("-", "−")
+            f"{name} {signed(change, '+.1f')} points"
             for name, change, moved in zip(self.names, self.change_percent, self.moved, strict=True)
             if moved
         ]

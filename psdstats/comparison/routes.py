@@ -277,9 +277,9 @@ def _spread(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[str, ...]:
 
 
 def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> tuple[str, ...]:
-    """A warning where one group decides the verdict."""
+    """A warning where one group decides the verdict, or one group fewer would not show it."""
     groups = plan.within[0] if plan.within else None
     if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
         return ()
     found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
-    return (found.sentence,) if found.decided_by else ()
+    return (found.sentence,) if found.decided_by or found.needed_by_number else ()

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
 from psdstats.study.records import Reading, Run, Study
+from psdstats.wording import signed
 
 __all__ = ["StudyArrays", "study_arrays"]
 
@@ -185,11 +186,11 @@ def _checked_masses(
     for run, total in zip(runs, totals, strict=True):
         if not total > 0:
             raise SizeError(
-                f"run {run.name!r} has {total:g} g of powder in all; check its tare and gross "
-                "readings."
+                f"run {run.name!r} has {signed(total)} g of powder in all; check its tare and "
+                "gross readings."
             )
     found = [
-        f"{net[row, place]:.2g} g on {sieves[row][place]} in {runs[row].name}"
+        f"{signed(net[row, place], '.2g')} g on {sieves[row][place]} in {runs[row].name}"
         for row, place in np.argwhere(net < 0)
     ]
     if not found:

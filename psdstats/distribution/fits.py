@@ -19,6 +19,7 @@ from psdstats.distribution.fits_least_squares import Minimum, minimise
 from psdstats.distribution.fits_misfit import allow_misfit
 from psdstats.distribution.fits_result import POOR, DistributionFit, FittedSize
 from psdstats.errors import SizeError
+from psdstats.wording import signed
 
 __all__ = ["DistributionFit", "Family", "FittedSize", "fit_distribution"]
 
@@ -167,8 +168,8 @@ def _checked(
     out = np.flatnonzero((finer < -0.05) | (finer > 1.05) | np.isnan(finer))
     if len(out):
         raise SizeError(
-            f"The undersize at {aperture[out[0]]:g} µm is {finer[out[0]]:g}; give fractions from 0 "
-            "to 1 (not per cent)."
+            f"The undersize at {aperture[out[0]]:g} µm is {signed(finer[out[0]])}; give fractions "
+            "from 0 to 1 (not per cent)."
         )
     if aperture_covariance_um2 is None:
         return aperture, finer, noise, None

@@ -14,6 +14,7 @@ from psdstats.distribution.arrays import study_arrays
 from psdstats.distribution.inverse import undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.study.records import Run, Study
+from psdstats.wording import signed
 
 __all__ = ["cumulative_undersize", "curve_frame", "mass_fractions"]
 
@@ -41,7 +42,9 @@ def mass_fractions(run: Run) -> Array:
     net = np.array([reading.net_g for reading in run.readings], dtype=float)
     total = net.sum()
     if not total > 0:
-        raise SizeError(f"run {run.name!r} has {total:g} g of powder in all; check its readings.")
+        raise SizeError(
+            f"run {run.name!r} has {signed(total)} g of powder in all; check its readings."
+        )
     return np.asarray(net / total)
 
 

@@ -17,6 +17,7 @@ from psdstats.distribution.arrays import study_arrays
 from psdstats.distribution.class_sizes import ClassMean, as_class_mean, class_sizes_um
 from psdstats.errors import SizeError
 from psdstats.study.records import Study
+from psdstats.wording import signed
 
 __all__ = ["Moments", "moments", "study_moments"]
 
@@ -215,7 +216,7 @@ def _checked(class_size_um: ArrayLike, fraction: ArrayLike) -> tuple[Array, Arra
         if wrong.any():
             at = int(np.flatnonzero(wrong)[0])
             rule = "sizes above 0 in µm" if name == "class_size_um" else "fractions from 0 to 1"
-            raise SizeError(f"{name}[{at}] is {values[at]:g}; {name} holds {rule}.")
+            raise SizeError(f"{name}[{at}] is {signed(values[at])}; {name} holds {rule}.")
     if not weight.sum() > 0:
         raise SizeError("fraction holds no mass; give at least one class above 0.")
     return size, weight

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.distribution.inverse import ln_sizes
 from psdstats.distribution.rules import InterpolationRule, as_rule
 from psdstats.errors import SizeError
+from psdstats.wording import signed
 
 __all__ = ["PercentileBounds", "percentile_bounds", "percentiles"]
 
@@ -178,9 +179,9 @@ def _ordered_curve(aperture_um: ArrayLike, undersize: ArrayLike) -> tuple[Array,
         if wrong.any():
             at = int(np.flatnonzero(wrong)[0])
             raise SizeError(
-                f"{name}[{place[at + 1]}] is {values[at + 1]:g} and its finer neighbour "
-                f"{name}[{place[at]}] is {values[at]:g}; {name} must not fall with aperture, and "
-                "each aperture may stand only once."
+                f"{name}[{place[at + 1]}] is {signed(values[at + 1])} and its finer neighbour "
+                f"{name}[{place[at]}] is {signed(values[at])}; {name} must not fall with "
+                "aperture, and each aperture may stand only once."
             )
     return aperture, np.maximum.accumulate(passing)
 
@@ -197,4 +198,4 @@ def _checked_levels(levels: ArrayLike) -> Array:
 def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> None:
     if wrong.any():
         at = int(np.flatnonzero(wrong)[0])
-        raise SizeError(f"{name}[{at}] is {values[at]:g}; {name} holds {rule}.")
+        raise SizeError(f"{name}[{at}] is {signed(values[at])}; {name} holds {rule}.")

@@ -11,9 +11,7 @@ from psdstats.models.crosschecks import CrossCheck, friedman_check, repeated_mea
 from psdstats.models.design_terms import Factor, RandomSlope, Trend, TrendForm
 from psdstats.models.detectable import DetectableChange, contrast_power, smallest_detectable
 from psdstats.models.diagnostics import (
-    Influence,
     effect_quantiles,
-    leave_one_group_out,
     normal_quantiles,
     residual_quantiles,
     residual_table,
@@ -28,6 +26,7 @@ from psdstats.models.equivalence import (
     equivalence_test,
     verdict,
 )
+from psdstats.models.influence import Influence, leave_one_group_out
 from psdstats.models.kenward_roger import FTests, adjusted_covariance, kenward_roger
 from psdstats.models.mixed_model import MixedModel, fit_many
 from psdstats.models.mixed_model_fit import MixedModelFit

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
 from psdstats.models.design_terms import Factor, Trend, TrendForm
+from psdstats.wording import signed
 
 __all__ = [
     "FactorColumn",
@@ -123,8 +124,8 @@ def numeric_column(frame: pd.DataFrame, name: str, form: TrendForm | str) -> Num
         raise ModelError(f"Trend form {form!r} of {name!r} is not one of {allowed}.") from error
     if form in (TrendForm.SQRT, TrendForm.LOG1P) and x.min() < 0:
         raise ModelError(
-            f"Column {name!r} has the value {x.min():g}, of which {form} is not taken; use form "
-            f"linear or quadratic."
+            f"Column {name!r} has the value {signed(x.min())}, of which {form} is not taken; use "
+            f"form linear or quadratic."
         )
     label = Trend(name, form).label
     mean = float(x.mean())

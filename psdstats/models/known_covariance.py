@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.wording import signed
 
 __all__ = ["known_covariance"]
 
@@ -60,8 +61,8 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame
     smallest = float(np.linalg.eigvalsh(even)[..., 0].min())
     if smallest < -1e-8 * size:
         raise ModelError(
-            f"The known covariance has the negative eigenvalue {smallest:.3g}, so it is no "
-            f"covariance; check how it was made."
+            f"The known covariance has the negative eigenvalue {signed(smallest, '.3g')}, so it is "
+            f"no covariance; check how it was made."
         )
     return even
 

@@ -10,6 +10,7 @@ from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.design_random import RandomDesign
 from psdstats.models.engine import BatchFit
 from psdstats.models.engine_criterion import Criterion
+from psdstats.wording import signed
 
 __all__ = ["design_cautions", "fit_sentence", "fit_status", "joined"]
 
@@ -52,7 +53,7 @@ def fit_status(fit: BatchFit, random: RandomDesign, row: int = 0) -> str:
         if zero:
             words.extend(f"variance of {name} at zero" for name in zero)
         else:
-            sign = "+1" if theta[cross] > 0 else "-1"
+            sign = signed(np.sign(theta[cross]), "+g")
             words.append(
                 f"correlation of {random.names[first]} and {random.names[second]} at {sign}"
             )

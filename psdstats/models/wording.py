@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from psdstats.wording import signed
+
 __all__ = ["word_effect", "word_p"]
 
 
@@ -39,9 +41,10 @@ def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level
     direction = -1.0 if log_ratio < 0.0 else 1.0
     name = "a decrease" if direction < 0.0 else "an increase"
     change, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
-    text = [_signed(value, decimals - 2) for value in (change, min(ends), max(ends))]
+    shown = (change, min(ends), max(ends))
+    middle, lowest, highest = (f"{signed(value, f'.{decimals - 2}f')} %" for value in shown)
     size = f"ratio {ratio:.{decimals}f} ({interval})"
-    return f"{size}, {name} of {text[0]} ({text[1]} to {text[2]}), {word_p(p)}"
+    return f"{size}, {name} of {middle} ({lowest} to {highest}), {word_p(p)}"
 
 
 def word_p(p: float) -> str:
@@ -53,10 +56,6 @@ def word_p(p: float) -> str:
     ('p = 0.012', 'p below 0.0001')
     """
     return "p below 0.0001" if p < 0.0001 else f"p = {p:.2g}"
-
-
-def _signed(value: float, decimals: int) -> str:
-    return f"{value:.{decimals}f} %".replace("-", "−")
 
 
 def _decimals(spread: float) -> int:

@@ -12,6 +12,7 @@ from psdstats.sieves.rules import practice_rule
 from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Run, Study
 from psdstats.study.stopping import net_noise_g
+from psdstats.wording import signed
 
 __all__ = [
     "dominant_class",
@@ -37,7 +38,7 @@ def negative_net(study: Study, run: Run, limits: Limits) -> Iterator[Finding]:
         if reading.net_g < 0:
             yield finding(
                 "negative_net",
-                f"net mass {reading.net_g:.6g} g is below zero, within weighing noise",
+                f"net mass {signed(reading.net_g, '.6g')} g is below zero, within weighing noise",
                 "Nothing needs to be done: an empty sieve reads so half of the time.",
                 run=run,
                 reading=reading,

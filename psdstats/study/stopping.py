@@ -14,6 +14,7 @@ from psdstats.errors import Problem
 from psdstats.sieves.rules import practice_rule
 from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Balance, Run, Study
+from psdstats.wording import signed
 
 __all__ = ["net_noise_g", "stopping_findings", "stopping_problems"]
 
@@ -49,7 +50,7 @@ def stopping_findings(study: Study) -> Iterator[Finding]:
                 yield finding(
                     "gross_below_tare",
                     f"gross {reading.gross_g:.10g} g is below its tare {reading.tare_g:.10g} g "
-                    f"(net {reading.net_g:.6g} g)",
+                    f"(net {signed(reading.net_g, '.6g')} g)",
                     "Weigh the sieve with its powder again, or correct the tare if it belongs to "
                     "another sieve.",
                     run=run,
@@ -61,7 +62,7 @@ def stopping_findings(study: Study) -> Iterator[Finding]:
         if not run.total_g > 0:
             yield finding(
                 "no_powder",
-                f"the net masses add up to {run.total_g:.6g} g",
+                f"the net masses add up to {signed(run.total_g, '.6g')} g",
                 "Weigh the run again.",
                 run=run,
                 value=run.total_g,

@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from psdstats.errors import UncertaintyError
+from psdstats.wording import signed
 
 __all__ = [
     "LEAST_UNITS",
@@ -134,7 +135,9 @@ def bootstrap_sizes(
         raise UncertaintyError(f"resamples is {resamples}; give at least 200.")
     sizes = frame[response].to_numpy(dtype=float)
     if (sizes <= 0).any():
-        raise UncertaintyError(f"column {response!r} holds {sizes.min():g}; sizes are above 0.")
+        raise UncertaintyError(
+            f"column {response!r} holds {signed(sizes.min())}; sizes are above 0."
+        )
     rows = []
     for number, (name, parts) in enumerate(_samples(frame, response, by, unit)):
         generator = np.random.default_rng([seed, number])

@@ -97,7 +97,7 @@ def test_one_sieve_brackets_only_its_own_undersize():
         ([90, 180, 355], [0.3, 0.6, 0.55], 0.5, r"undersize\[2\] is 0.55"),
         ([355, 180, 90], [0.55, 0.6, 0.3], 0.5, r"undersize\[0\] is 0.55"),
         ([90, 180, 180], [0.3, 0.6, 0.7], 0.5, r"aperture_um\[2\] is 180"),
-        ([90, -5], [0.3, 0.6], 0.5, r"aperture_um\[1\] is -5"),
+        ([90, -5], [0.3, 0.6], 0.5, r"aperture_um\[1\] is −5"),
         ([0, 90], [0.1, 0.6], 0.5, r"undersize\[0\] is 0.1; .*pan"),
         ([90, 180], [0.3, np.nan], 0.5, r"undersize\[1\] is nan"),
         ([90, 180], [0.3, 0.6], 50, r"levels\[0\] is 50"),

@@ -1,0 +1,29 @@
+"""Numbers in sentences that people read: a minus sign is a minus sign, not a hyphen."""
+
+from __future__ import annotations
+
+__all__ = ["signed"]
+
+
+def signed(value: float, spec: str = "g") -> str:
+    """Put a number into text with U+2212 as its minus, and none before a rounded zero.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    spec : str, default="g"
+        Format specification, such as ".2f" or "+.1f".
+
+    Returns
+    -------
+    str
+        The text; tables and figures have rules of their own in `psdstats.output`.
+
+    Examples
+    --------
+    >>> signed(-2.71, ".1f"), signed(0.25, "+.0%"), signed(-1e-7), signed(-0.04, ".1f")
+    ('−2.7', '+25%', '−1e−07', '0.0')
+    """
+    text = format(value, spec).replace("-", "−")
+    return text if any(digit in text for digit in "123456789") else text.lstrip("−")
