@@ -21,7 +21,8 @@ _QUESTIONS = {"each": "each against first", "last": "last against first", "any":
 _SOURCES = (
     ("run", "between repeated runs of one group at one time"),
     ("group", "between groups, the same at all times (default 0)"),
-    ("group-time", "between groups in how they change with time (default 0)"),
+    ("group-time", "between groups in their change, at each time anew (default 0)"),
+    ("drift", "between groups in how far they have drifted apart by the last time (default 0)"),
     ("measurement", "of the readings, each run for itself (default 0)"),
     ("sieves", "of the sieves, shared by the runs of a group (default 0)"),
 )

@@ -201,9 +201,11 @@ class PowerResult:
         v = self.variation
         lines.append(
             f"Assumed ({v.source}): run to run {v.run_percent:.2g} %, groups "
-            f"{v.group_percent:.2g} %, groups in their change {v.group_time_percent:.2g} %, "
-            f"measurement {v.measurement_percent:.2g} %; question: {self.question}, level "
-            f"{self.alpha:g}; {self.trials} simulated trials a design, seed {self.seed}."
+            f"{v.group_percent:.2g} %, groups at each time anew {v.group_time_percent:.2g} %, "
+            f"groups drifting apart by the last time {v.drift_percent:.2g} %, measurement "
+            f"{v.measurement_percent:.2g} %, sieves of a group {v.sieves_percent:.2g} %; question: "
+            f"{self.question}, level {self.alpha:g}; {self.trials} simulated trials a design, seed "
+            f"{self.seed}."
         )
         return tuple(lines)
 

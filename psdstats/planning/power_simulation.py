@@ -1,11 +1,12 @@
 """Power and smallest detectable change of planned trials, by simulation.
 
-Response ln D, changes in per cent of size.  Trials without any change are simulated from stated or
-estimated standard deviations and analysed as `compare` analyses a study: REML with the known
-measurement covariance, Kenward–Roger tests of the times.  REML estimates of variances do not move
-when every time's mean is shifted, so one set of fits serves every change: the estimate is shifted,
-its standard error and degrees of freedom stay.  That makes the power curve exact for the simulated
-trials and lets all changes share the same random numbers.
+Response ln D, changes in per cent of size.  `psdstats.simulate` draws trials without any change
+from stated or estimated standard deviations; they are analysed as `compare` analyses a study: REML
+with the known measurement covariance and groups that may drift apart, Kenward–Roger tests of the
+times.  REML estimates of variances do not move when every time's mean is shifted, so one set of
+fits serves every change: the estimate is shifted, its standard error and degrees of freedom stay.
+That makes the power curve exact for the simulated trials and lets all changes share the same
+random numbers.
 
 Not covered: incomplete designs, percentiles the sieves do not bracket.
 """
@@ -20,16 +21,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.models.engine import BatchFit, fit_batch
-from psdstats.models.kenward_roger import AdjustedCovariance, adjusted_covariance, kenward_roger
+from psdstats.models.kenward_roger import (
+    AdjustedCovariance,
+    adjusted_covariance,
+    kenward_roger,
+    single_df,
+)
+from psdstats.planning.family_limits import last_of_family
 from psdstats.planning.plan_error import PlanError
 from psdstats.planning.power_result import DesignPower, PowerResult
 from psdstats.planning.trial_plan import (
     Design,
     Variation,
     covariance_parts,
-    noise_covariance,
     time_indicators,
 )
+from psdstats.simulate import simulate_ln_sizes
 
 __all__ = ["Question", "power", "simulate_design"]
 
@@ -137,18 +144,24 @@ def simulate_design(
     seed: int,
 ) -> DesignPower:
     """Simulate one design without any change and keep what its power curve needs."""
-    stream = np.random.SeedSequence([seed, design.groups, design.times, design.replicates])
-    rng = np.random.default_rng(stream)
-    root = np.linalg.cholesky(noise_covariance(design, variation))
-    responses = rng.standard_normal((trials, design.runs)) @ root.T
+    drawn = simulate_ln_sizes(
+        variation.spread,
+        groups=design.groups,
+        times=design.times,
+        replicates=design.replicates,
+        trials=trials,
+        seed=np.random.SeedSequence([seed, design.groups, design.times, design.replicates]),
+    )
     fit = fit_batch(
-        responses,
+        drawn.reshape(trials, design.runs),
         time_indicators(design),
         covariance_parts(design, variation),
-        free=True,  # as `compare` fits: variances may go below zero, which keeps the tests exact
+        # as `compare` fits: with lines of the groups variances at zero are dropped; without, they
+        # may go below zero, which keeps the tests exact
+        free=not design.group_lines,
         tolerance=FIT_TOLERANCE,
     )
-    adjusted = adjusted_covariance(fit)
+    adjusted = adjusted_covariance(fit, drop_edges=design.group_lines)
     if Question(question) is Question.ANY:
         return _joint(design, fit, adjusted, alpha)
     return _single(design, fit, adjusted, alpha, family=Question(question) is Question.FAMILY)
@@ -157,18 +170,22 @@ def simulate_design(
 def _single(
     design: Design, fit: BatchFit, adjusted: AdjustedCovariance, alpha: float, *, family: bool
 ) -> DesignPower:
-    contrast = np.zeros(design.times)
-    contrast[0], contrast[-1] = -1.0, 1.0
-    test = kenward_roger(fit, adjusted, contrast)
-    error = np.sqrt(contrast @ adjusted.adjusted @ contrast)
-    critical = _critical(design, test.df_den, alpha, family=family and design.times > 2)
+    from psdstats.models.student import critical_t
+
+    contrasts = _against_first(design)
+    df = single_df(adjusted, contrasts)
+    covariance = contrasts @ adjusted.adjusted @ contrasts.T
+    error = np.sqrt(covariance[:, -1, -1])
+    critical = (
+        last_of_family(covariance, df, alpha=alpha) if family else critical_t(alpha, df[:, -1])
+    )
     return DesignPower(
         design=design,
-        estimate=(fit.beta @ contrast)[:, None],
+        estimate=(fit.beta @ contrasts[-1])[:, None],
         root=(1 / error)[:, None, None],
         per_unit=np.ones(1),
-        critical=critical,
-        df=test.df_den,
+        critical=np.asarray(critical),
+        df=df[:, -1],
         standard_error=error,
         on_edge=np.asarray((fit.theta <= 0).any(axis=1)),
     )
@@ -177,12 +194,10 @@ def _single(
 def _joint(
     design: Design, fit: BatchFit, adjusted: AdjustedCovariance, alpha: float
 ) -> DesignPower:
-    contrasts = np.hstack([-np.ones((design.times - 1, 1)), np.eye(design.times - 1)])
+    contrasts = _against_first(design)
     test = kenward_roger(fit, adjusted, contrasts)
     spread = contrasts @ adjusted.adjusted @ contrasts.T
     whiten = np.linalg.inv(np.linalg.cholesky(spread))
-    last = np.zeros(design.times)
-    last[0], last[-1] = -1.0, 1.0
     return DesignPower(
         design=design,
         estimate=fit.beta @ contrasts.T,
@@ -190,44 +205,14 @@ def _joint(
         per_unit=np.arange(1, design.times) / (design.times - 1),
         critical=np.sqrt(_f_critical(test.df_num, test.df_den, alpha)),
         df=test.df_den,
-        standard_error=np.sqrt(last @ adjusted.adjusted @ last),
+        standard_error=np.sqrt(spread[:, -1, -1]),
         on_edge=np.asarray((fit.theta <= 0).any(axis=1)),
     )
 
 
-def _critical(design: Design, df: Array, alpha: float, *, family: bool) -> Array:
-    """Critical |t| for each trial; Dunnett's is interpolated in 1/df between exact values."""
-    from psdstats.models.multiplicity import simultaneous
-    from psdstats.models.student import critical_t
-
-    if not family:
-        return np.asarray(critical_t(alpha, df))
-    m = design.times - 1
-    correlation = 0.5 * (np.eye(m) + np.ones((m, m)))
-    inverse = 1 / df
-    low, high = float(inverse.min()), float(inverse.max())
-    nodes = np.array([low]) if high - low < 1e-9 else _chebyshev(low, high, 9)
-    exact = [
-        float(
-            simultaneous(
-                np.zeros(m),
-                correlation,
-                1 / node if node > 0 else np.inf,
-                kind="dunnett",
-                level=1 - alpha,
-            ).critical[-1]
-        )
-        for node in nodes
-    ]
-    if len(nodes) == 1:
-        return np.full(df.shape, exact[0])
-    fitted = np.polynomial.Chebyshev.fit(nodes, np.log(exact), len(nodes) - 1, domain=[low, high])
-    return np.exp(np.asarray(fitted(inverse)))
-
-
-def _chebyshev(low: float, high: float, count: int) -> Array:
-    points = np.polynomial.chebyshev.chebpts1(count)
-    return np.asarray(0.5 * (low + high) + 0.5 * (high - low) * points)
+def _against_first(design: Design) -> Array:
+    """Each later time against the first, shape (times - 1, times)."""
+    return np.hstack([-np.ones((design.times - 1, 1)), np.eye(design.times - 1)])
 
 
 def _f_critical(df_num: int, df_den: Array, alpha: float) -> Array:

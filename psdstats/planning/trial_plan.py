@@ -1,7 +1,8 @@
 """What a planned trial looks like to a mixed model: its runs and its sources of variation.
 
 Response: ln of a percentile (or of span), so standard deviations are relative; in per cent they
-are 100 times the standard deviation of ln D.  Groups × times × replicates, complete.
+are 100 times the standard deviation of ln D.  Groups × times × replicates, complete.  The model is
+the one `compare` fits to such a trial when it is asked for nothing but the milling times.
 """
 
 from __future__ import annotations
@@ -13,10 +14,12 @@ from numpy.typing import NDArray
 
 from psdstats.models.engine import CovarianceParts
 from psdstats.planning.plan_error import PlanError
+from psdstats.simulate import SizeSpread
 
-__all__ = ["Design", "Variation", "covariance_parts", "noise_covariance", "time_indicators"]
+__all__ = ["Design", "Variation", "covariance_parts", "time_indicators"]
 
 Array = NDArray[np.float64]
+FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +33,10 @@ class Variation:
     group_percent : float, default=0
         Between groups, the same at all times; cancels in a comparison of times.
     group_time_percent : float, default=0
-        Between groups in how they change from time to time.
+        Between groups in how they change, at each time anew.
+    drift_percent : float, default=0
+        Between groups in how far each has drifted from the others by the last time, along a
+        straight line in the order of times (benches that mill faster or slower).
     measurement_percent : float, default=0
         Known from the readings, each run for itself (balance, particles).
     sieves_percent : float, default=0
@@ -42,6 +48,7 @@ class Variation:
     run_percent: float
     group_percent: float = 0.0
     group_time_percent: float = 0.0
+    drift_percent: float = 0.0
     measurement_percent: float = 0.0
     sieves_percent: float = 0.0
     source: str = "stated"
@@ -56,6 +63,18 @@ class Variation:
                 "run_percent and measurement_percent are both 0, so every difference would be "
                 "seen; state the run-to-run variation."
             )
+
+    @property
+    def spread(self) -> SizeSpread:
+        """The same for the simulator: standard deviations of ln D, not in per cent."""
+        return SizeSpread(
+            run=self.run_percent / 100,
+            group=self.group_percent / 100,
+            group_time=self.group_time_percent / 100,
+            drift=self.drift_percent / 100,
+            reading=self.measurement_percent / 100,
+            sieves=self.sieves_percent / 100,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +111,11 @@ class Design:
         """Whether group × time can be told apart from run to run."""
         return self.groups > 1 and self.replicates > 1
 
+    @property
+    def group_lines(self) -> bool:
+        """Whether each group is given a line of its own in the order of times."""
+        return self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
+
 
 def _labels(design: Design) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     group, time, _ = np.indices((design.groups, design.times, design.replicates))
@@ -109,17 +133,20 @@ def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
 
     Notes
     -----
-    Random: group and, with replicates, group × time, where there are groups; run to run always.
-    Known: measurement and shared sieves, at the values of `variation`.
+    Random: group, where there are several; with three groups and three times or more a line of
+    each group in the order of times, zero at the first; with replicates group × time; run to run
+    always.  Known: measurement and shared sieves, at the values of `variation`.
     """
     group, time = _labels(design)
     same_group = (group[:, None] == group).astype(float)
-    same_cell = same_group * (time[:, None] == time)
-    matrices = [np.eye(design.runs)]
-    if design.random_cells:
-        matrices.insert(0, same_cell)
+    matrices = []
     if design.groups > 1:
-        matrices.insert(0, same_group)
+        matrices.append(same_group)
+    if design.group_lines:
+        matrices.append(same_group * np.outer(time, time))
+    if design.random_cells:
+        matrices.append(same_group * (time[:, None] == time))
+    matrices.append(np.eye(design.runs))
     known = None
     if variation.measurement_percent > 0 or variation.sieves_percent > 0:
         known = (variation.sieves_percent / 100) ** 2 * same_group
@@ -127,18 +154,3 @@ def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
     return CovarianceParts(
         matrices=np.array(matrices), is_variance=np.ones(len(matrices), dtype=bool), known=known
     )
-
-
-def noise_covariance(design: Design, variation: Variation) -> Array:
-    """True covariance of ln D over the runs, shape (runs, runs)."""
-    group, time = _labels(design)
-    same_group = (group[:, None] == group).astype(float)
-    same_cell = same_group * (time[:, None] == time)
-    shared = variation.group_percent**2 + variation.sieves_percent**2
-    own = variation.run_percent**2 + variation.measurement_percent**2
-    total: Array = (
-        shared * same_group
-        + variation.group_time_percent**2 * same_cell
-        + own * np.eye(design.runs)
-    )
-    return total / 1e4

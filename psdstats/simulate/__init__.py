@@ -12,6 +12,7 @@ from psdstats.simulate.trial import (
     simulate_net_masses,
     simulate_study,
 )
+from psdstats.simulate.trial_sizes import SizeSpread, simulate_ln_sizes
 
 __all__ = [
     "Bench",
@@ -20,11 +21,13 @@ __all__ = [
     "SieveSet",
     "SimulatedMasses",
     "SimulatedTrial",
+    "SizeSpread",
     "Spread",
     "TrialDesign",
     "breakage_rates",
     "mill",
     "rate_matrix",
+    "simulate_ln_sizes",
     "simulate_net_masses",
     "simulate_study",
     "size_edges",

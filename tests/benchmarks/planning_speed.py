@@ -10,7 +10,9 @@ from psdstats.planning import Variation, power
 
 
 def main():
-    variation = Variation(run_percent=3, group_percent=5, group_time_percent=2)
+    variation = Variation(
+        run_percent=3, group_percent=5, group_time_percent=2, drift_percent=3, measurement_percent=1
+    )
     power(variation, groups=2, times=3, replicates=2, trials=100)  # imports and first use
     for question in ("last against first", "each against first", "any difference"):
         began = time.perf_counter()

@@ -12,10 +12,12 @@ import time
 
 import pandas as pd
 
-from psdstats.models import MixedModel
+from psdstats.models import MixedModel, RandomSlope
 from psdstats.planning import Variation, power
 
-VARIATION = Variation(run_percent=3, group_percent=5, group_time_percent=2)
+VARIATION = Variation(
+    run_percent=3, group_percent=5, group_time_percent=2, drift_percent=3, measurement_percent=1
+)
 
 
 def median_seconds(action, repeats=5):
@@ -30,13 +32,17 @@ def median_seconds(action, repeats=5):
 def test_two_thousand_trials_cost_less_than_two_hundred_single_fits():
     frame = pd.DataFrame(
         [
-            {"y": 5.0 + 0.01 * ((7 * g + 3 * t + 5 * r) % 11), "group": f"g{g}", "time": f"t{t}"}
+            {"y": 5.0 + 0.01 * ((7 * g + 3 * t + 5 * r) % 11), "group": f"g{g}", "time": f"t{t}",
+             "order": float(t)}
             for g in range(4)
             for t in range(5)
             for r in range(2)
         ]
+    )  # fmt: skip
+    lines = RandomSlope("group", "order", correlated=False)
+    model = MixedModel(
+        frame, response="y", fixed=["time"], random=[lines, ("group", "time")], boundary="drop"
     )
-    model = MixedModel(frame, response="y", fixed=["time"], random=["group", ("group", "time")])
     planned = median_seconds(
         lambda: power(VARIATION, groups=4, times=5, replicates=2, trials=2000).to_frame()
     )

@@ -65,22 +65,20 @@ def test_any_difference_in_one_group_is_the_noncentral_f():
 
 
 @pytest.mark.parametrize(
-    ("variation", "groups", "times", "replicates", "change"),
+    ("variation", "times", "replicates", "change"),
     [
-        (Variation(run_percent=5, group_percent=30), 6, 4, 1, -8),
-        (Variation(run_percent=5), 6, 4, 1, -8),
-        (Variation(run_percent=3, group_percent=5, group_time_percent=3), 4, 5, 2, -8),
-        (Variation(run_percent=3, group_percent=5), 4, 5, 2, -5),
+        (Variation(run_percent=5, group_percent=30), 8, 1, -15),
+        (Variation(run_percent=5), 8, 1, -15),
+        (Variation(run_percent=3, group_percent=5, group_time_percent=3), 9, 2, -12),
+        (Variation(run_percent=3, group_percent=5), 9, 2, -8),
     ],
 )
-def test_balanced_groups_are_the_noncentral_t_of_their_stratum(
-    variation, groups, times, replicates, change
-):
+def test_two_groups_are_the_noncentral_t_of_their_stratum(variation, times, replicates, change):
     """Groups cancel; the times are tested against group × time, whatever its variance."""
     found = (
         power(
             variation,
-            groups=groups,
+            groups=2,
             times=times,
             replicates=replicates,
             change_percent=change,
@@ -90,13 +88,19 @@ def test_balanced_groups_are_the_noncentral_t_of_their_stratum(
         .to_frame()
         .iloc[0]
     )
-    df = (groups - 1) * (times - 1)
     variance = variation.group_time_percent**2 + variation.run_percent**2 / replicates
-    error = np.sqrt(2 * variance / groups) / 100
-    assert found["df"] == pytest.approx(df)
+    assert found["df"] == pytest.approx(times - 1)
     assert found["power"] == pytest.approx(
-        exact_t(change, error=error, df=df), abs=4 * found["power_error"]
+        exact_t(change, error=np.sqrt(variance) / 100, df=times - 1), abs=4 * found["power_error"]
     )
+
+
+def test_groups_that_drift_apart_cost_power():
+    options = {"groups": 4, "times": 5, "replicates": 2, "change_percent": -8, "trials": 4000}
+    still = power(Variation(run_percent=3), **options).to_frame()["power"][0]
+    drifting = power(Variation(run_percent=3, drift_percent=4), **options).to_frame()["power"][0]
+    # last against first: variance 2 · 3²/8 = 2.25 without, 2.25 + 4²/4 = 6.25 with the drift
+    assert drifting < 0.6 * still
 
 
 def test_family_of_two_times_is_the_single_contrast_and_more_times_cost_power():
@@ -135,7 +139,7 @@ def test_measurement_counts_like_run_to_run_in_one_stratum():
 
 
 def test_sieves_shared_by_a_group_cancel():
-    options = {"groups": 3, "times": 4, "replicates": 2, "trials": 2000, "seed": 3}
+    options = {"groups": 2, "times": 4, "replicates": 2, "trials": 2000, "seed": 3}
     without = power(Variation(run_percent=4, measurement_percent=1), **options)
     shared = power(Variation(run_percent=4, measurement_percent=1, sieves_percent=9), **options)
     assert np.median(shared.designs[0].standard_error) == pytest.approx(

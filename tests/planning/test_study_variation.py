@@ -1,16 +1,18 @@
-"""Variation of a study against the analysis of variance of balanced data."""
+"""Variation of a study against a reference library and the analysis of variance."""
 
 from __future__ import annotations
 
 import dataclasses
+import warnings
 
 import numpy as np
 import pytest
+import statsmodels.formula.api
 from psdstats_datasets import demo_study
 
 from psdstats.planning import PlanError, power, variation_of
 from psdstats.study import read_study
-from psdstats.uncertainty import propagate
+from psdstats.uncertainty import mean_curve_covariance, propagate
 
 
 @pytest.fixture(scope="module")
@@ -19,52 +21,87 @@ def demo():
     return study, propagate(study, method="linear", sources=["rounding", "aperture"])
 
 
-def made_up(propagation, study, *, run_sd, group_sd, cell_sd):
+def made_up(propagation, study, *, run_sd, group_sd, cell_sd, drift_sd=0.0):
     """The demo's design with D50 drawn from stated components and no measurement error."""
     rng = np.random.default_rng(4)
     runs = study.runs_frame()
     cell = runs.groupby(["group", "milling_time_min", "ball_ratio"], sort=False).ngroup()
     group = runs.groupby("group", sort=False).ngroup()
+    place = runs["milling_time_min"].rank(method="dense") - 1
     ln_size = (
         5
         + group_sd * rng.standard_normal(4)[group]
         + cell_sd * rng.standard_normal(40)[cell]
         + run_sd * rng.standard_normal(80)
+        + drift_sd * rng.standard_normal(4)[group] * place / 4
     )
     value = propagation.value.copy()
     value[:, 1] = np.exp(ln_size)
-    return dataclasses.replace(
-        propagation,
-        value=value,
-        log_covariance_matrix=np.zeros_like(propagation.log_covariance_matrix),
-    ), runs.assign(y=ln_size, cell=cell)
+    return dataclasses.replace(propagation, value=value, sources=()), runs.assign(
+        y=ln_size,
+        place=place,
+        condition=runs["milling_time_min"].astype(str) + runs["ball_ratio"].astype(str),
+    )
 
 
-def test_components_are_those_of_the_analysis_of_variance(demo):
-    """Balanced data, all components positive: REML equals the method of moments."""
+def test_components_are_those_of_a_reference_library(demo):
+    """MixedLM of statsmodels with variance components for lines and cells, by REML.
+
+    Run to run is, besides, the mean square within cells (exact in balanced data).
+    """
+    study, propagation = demo
+    drawn, frame = made_up(
+        propagation, study, run_sd=0.02, group_sd=0.08, cell_sd=0.04, drift_sd=0.1
+    )
+    found = variation_of(study, propagation=drawn)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of the reference: it warns of flat likelihoods
+        reference = statsmodels.formula.api.mixedlm(
+            "y ~ condition",
+            frame,
+            groups="group",
+            re_formula="1",
+            vc_formula={"cell": "0 + condition", "line": "0 + place"},
+        ).fit(reml=True)
+    cell, line = reference.vcomp
+    assert found.group_percent == pytest.approx(
+        100 * np.sqrt(reference.cov_re.iloc[0, 0]), rel=1e-3
+    )
+    assert found.group_time_percent == pytest.approx(100 * np.sqrt(cell), rel=1e-3)
+    assert found.drift_percent == pytest.approx(4 * 100 * np.sqrt(line), rel=1e-3)
+    within = frame["y"] - frame.groupby(["group", "condition"])["y"].transform("mean")
+    assert found.run_percent == pytest.approx(100 * np.sqrt((within**2).sum() / 40), rel=1e-4)
+    assert (found.measurement_percent, found.sieves_percent) == (0.0, 0.0)
+
+
+def test_without_lines_components_are_those_of_the_analysis_of_variance(demo):
+    """Two of the benches: too few for lines; all components positive, so REML is the moments'."""
     study, propagation = demo
     drawn, frame = made_up(propagation, study, run_sd=0.02, group_sd=0.08, cell_sd=0.04)
-    found = variation_of(study, propagation=drawn)
-    condition = frame["milling_time_min"].astype(str) + frame["ball_ratio"].astype(str)
-    cells = frame.groupby([frame["group"], condition])["y"].mean().unstack()
-    within = frame["y"] - frame.groupby([frame["group"], condition])["y"].transform("mean")
-    ms_run = (within**2).sum() / 40
+    two = frame["group"].isin(sorted(frame["group"].unique())[:2]).to_numpy()
+    value = np.where(two[:, None], drawn.value, np.nan)
+    found = variation_of(study, propagation=dataclasses.replace(drawn, value=value))
+    own = frame[two]
+    cells = own.groupby(["group", "condition"])["y"].mean().unstack()
+    within = own["y"] - own.groupby(["group", "condition"])["y"].transform("mean")
+    ms_run = (within**2).sum() / 20
     middle = cells.to_numpy().mean()
     rest = cells.sub(cells.mean(axis=1), axis=0).sub(cells.mean(axis=0), axis=1) + middle
-    ms_cell = 2 * (rest.to_numpy() ** 2).sum() / 27
-    ms_group = 20 * ((cells.mean(axis=1) - middle) ** 2).sum() / 3
+    ms_cell = 2 * (rest.to_numpy() ** 2).sum() / 9
+    ms_group = 20 * ((cells.mean(axis=1) - middle) ** 2).sum()
     assert found.run_percent == pytest.approx(100 * np.sqrt(ms_run), rel=1e-5)
     assert found.group_time_percent == pytest.approx(
         100 * np.sqrt((ms_cell - ms_run) / 2), rel=1e-4
     )
     assert found.group_percent == pytest.approx(100 * np.sqrt((ms_group - ms_cell) / 20), rel=1e-4)
-    assert (found.measurement_percent, found.sieves_percent) == (0.0, 0.0)
+    assert found.drift_percent == 0.0
 
 
 def test_measurement_is_split_into_own_and_shared_part(demo):
     study, propagation = demo
     found = variation_of(study, propagation=propagation)
-    covariance = propagation.covariance("D50", log=True).to_numpy()
+    alike = ["milling_time_min", "ball_ratio"]
+    covariance = mean_curve_covariance(study, propagation, alike, quantity="D50").to_numpy()
     total = 100 * np.sqrt(np.diag(covariance).mean())
     assert np.hypot(found.measurement_percent, found.sieves_percent) == pytest.approx(total)
     assert found.sieves_percent > 0
