@@ -9,9 +9,8 @@ import json
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
-from psdstats.errors import OutputError
 from psdstats.files import write_folder_atomically
-from psdstats.output.content import Drawing, ReportContent
+from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import png_bytes
 from psdstats.output.report import report_html
 from psdstats.output.tables import Table, to_csv, to_latex, to_markdown, to_xlsx
@@ -57,9 +56,8 @@ def write_report_folder(
     OutputError
         If two tables or two drawings share a name, or the folder cannot be written.
     """
-    every = (*content.tables, *tables)
-    _refuse_twins([table.key for table in every], "tables")
-    _refuse_twins([drawing.key for drawing in content.drawings], "drawings")
+    content = content.told_apart()
+    every = told_apart((*content.tables, *tables))
 
     def write(folder: Path) -> None:
         steps = len(content.drawings) + 3
@@ -98,7 +96,7 @@ def write_tables(folder: Path, tables: Iterable[Table], *, decimal: str = ".") -
     list of Path
         The files written.
     """
-    tables = list(tables)
+    tables = told_apart(tables)
     written = []
     for table in tables:
         for ending, writer in (("csv", to_csv), ("md", to_markdown), ("tex", to_latex)):
@@ -126,18 +124,12 @@ def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
         The files written.
     """
     written = []
-    for drawing in drawings:
+    for drawing in told_apart(drawings):
         svg, png = folder / f"{drawing.key}.svg", folder / f"{drawing.key}.png"
         _write(svg, '<?xml version="1.0" encoding="utf-8"?>\n' + drawing.svg)
         png.write_bytes(png_bytes(drawing.figure))
         written += [svg, png]
     return written
-
-
-def _refuse_twins(keys: list[str], kind: str) -> None:
-    for key in keys:
-        if keys.count(key) > 1:
-            raise OutputError(f"two {kind} are named {key!r}; give each a name of its own.")
 
 
 def _tell(progress: Callable[[int, int], None] | None, done: int, total: int) -> None:

@@ -1,19 +1,19 @@
 """What a report says, before it has a form: verdicts, sections, tables, drawings, notes.
 
-Text is plain: a pair of dollar signs sets a formula (see `psdstats.output.equations`), and a
-number in square brackets points to the reference of that number.  Everything is escaped when the
-page is written.
+Text is plain and escaped when the page is written: nothing a user typed can become markup.  Only
+a paragraph that says so points to references by their number in square brackets.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
+from psdstats.errors import OutputError
 from psdstats.output.tables.table import Table
 from psdstats.output.text import slug
 
@@ -31,6 +31,7 @@ __all__ = [
     "ReportContent",
     "Section",
     "Verdict",
+    "told_apart",
 ]
 
 
@@ -44,9 +45,10 @@ class NoteKind(StrEnum):
 
 @dataclass(frozen=True)
 class Paragraph:
-    """One paragraph of text."""
+    """One paragraph of text; where it ``cites``, ``[1]`` points to the first reference."""
 
     text: str
+    cites: bool = False
 
 
 @dataclass(frozen=True)
@@ -106,6 +108,7 @@ class Drawing:
         return svg_text(self.figure, title=self.alternative)
 
 
+Named = TypeVar("Named", Table, Drawing)
 Block = Paragraph | Bullets | Equation | Note | Table | Drawing
 
 
@@ -131,6 +134,14 @@ class Section:
         """Blocks of this section and of every section below it, in reading order."""
         below = (block for section in self.sections for block in section.all_blocks())
         return (*self.blocks, *below)
+
+    def with_blocks(self, change: Callable[[Block], Block]) -> Section:
+        """The same section with every block changed, here and below, in reading order."""
+        return replace(
+            self,
+            blocks=tuple(change(block) for block in self.blocks),
+            sections=tuple(section.with_blocks(change) for section in self.sections),
+        )
 
 
 @dataclass(frozen=True)
@@ -169,7 +180,7 @@ class ReportContent:
     cautions : tuple of str
         Safety cautions; they get a section of their own.
     references : tuple of str
-        Numbered from 1; ``[1]`` in a text points to the first.
+        Numbered from 1; ``[1]`` in a paragraph that cites points to the first.
     provenance : mapping of str to str
         What a reviewer needs to repeat it: version, seed, options, SHA-256 of each input.
     decimal : str, default="."
@@ -198,3 +209,54 @@ class ReportContent:
     def drawings(self) -> tuple[Drawing, ...]:
         """Every drawing, in reading order."""
         return tuple(block for block in self.blocks() if isinstance(block, Drawing))
+
+    def told_apart(self) -> ReportContent:
+        """The same content, each table and each drawing with a file name and anchor of its own."""
+        tables = iter(told_apart(self.tables))
+        drawings = iter(told_apart(self.drawings))
+
+        def change(block: Block) -> Block:
+            match block:
+                case Table():
+                    return next(tables)
+                case Drawing():
+                    return next(drawings)
+                case _:
+                    return block
+
+        return replace(self, sections=tuple(each.with_blocks(change) for each in self.sections))
+
+
+def told_apart(items: Iterable[Named]) -> list[Named]:
+    """Tables or drawings whose names give different keys, numbered where they would not.
+
+    Parameters
+    ----------
+    items : iterable of Table, or of Drawing
+        Each with a name of its own; names in other alphabets may give one key.
+
+    Returns
+    -------
+    list
+        The same items; a number is added to the name of one whose key is taken.
+
+    Raises
+    ------
+    OutputError
+        If two names are the same.
+    """
+    out: list[Named] = []
+    names: set[str] = set()
+    keys: set[str] = set()
+    for item in items:
+        if item.name in names:
+            kind = type(item).__name__.lower()
+            raise OutputError(f"two {kind}s are named {item.name!r}; give each a name of its own.")
+        names.add(item.name)
+        own, count = item, 2
+        while own.key in keys:
+            own = replace(item, name=f"{item.name} {count}")
+            count += 1
+        keys.add(own.key)
+        out.append(own)
+    return out

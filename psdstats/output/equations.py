@@ -39,14 +39,15 @@ def equation_html(formula: str) -> str:
 
 
 def inline_html(text: str, references: int = 0) -> str:
-    """Set a text in which dollar signs enclose formulas and ``[n]`` names a reference.
+    """Set a text, in which ``[n]`` may name a reference.
 
     Parameters
     ----------
     text : str
         Plain text.
     references : int, default=0
-        How many references there are; larger numbers in brackets stay text.
+        How many references there are; 0 leaves numbers in brackets as text, and so are larger
+        ones.
 
     Returns
     -------
@@ -55,16 +56,15 @@ def inline_html(text: str, references: int = 0) -> str:
 
     Examples
     --------
-    >>> inline_html("mass $m$ & more [1]", 1)
-    'mass <span class="math"><i>m</i></span> &amp; more <a href="#reference-1">[1]</a>'
+    >>> inline_html("mass & more [1]", 1)
+    'mass &amp; more <a href="#reference-1">[1]</a>'
     """
-    parts = text.split("$")
-    if len(parts) % 2 == 0:  # an odd dollar sign is a dollar sign
-        return _link(escape_html(text), references)
-    return "".join(
-        equation_html(part) if index % 2 else _link(escape_html(part), references)
-        for index, part in enumerate(parts)
-    )
+
+    def link(match: re.Match[str]) -> str:
+        known = 1 <= int(match[1]) <= references
+        return f'<a href="#reference-{int(match[1])}">{match[0]}</a>' if known else match[0]
+
+    return _REFERENCE.sub(link, keep_units(escape_html(text)))
 
 
 def _set(formula: str) -> str:
@@ -79,11 +79,3 @@ def _set(formula: str) -> str:
         else:
             out.append(escape_html(other or stray))
     return "".join(out)
-
-
-def _link(escaped: str, references: int) -> str:
-    def link(match: re.Match[str]) -> str:
-        known = 1 <= int(match[1]) <= references
-        return f'<a href="#reference-{int(match[1])}">{match[0]}</a>' if known else match[0]
-
-    return _REFERENCE.sub(link, keep_units(escaped))

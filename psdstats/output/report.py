@@ -47,6 +47,7 @@ def report_html(content: ReportContent) -> str:
     str
         The whole document.
     """
+    content = content.told_apart()
     page = _Page(content)
     style, script = _resource("report.css"), _resource("report.js")
     policy = (
@@ -156,13 +157,13 @@ class _Page:
         lines = ['<dl class="provenance">', *items, "</dl>"]
         return _section("provenance", "Provenance", lines) if items else []
 
-    def _text(self, text: str) -> str:
-        return inline_html(text, len(self._content.references))
+    def _text(self, text: str, *, cites: bool = False) -> str:
+        return inline_html(text, len(self._content.references) if cites else 0)
 
     def _block(self, block: Block) -> list[str]:
         match block:
             case Paragraph():
-                return [f"<p>{self._text(block.text)}</p>"]
+                return [f"<p>{self._text(block.text, cites=block.cites)}</p>"]
             case Bullets():
                 return ["<ul>", *(f"<li>{self._text(item)}</li>" for item in block.items), "</ul>"]
             case Equation():

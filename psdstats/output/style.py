@@ -50,6 +50,22 @@ _SHEET = Path(__file__).with_name("house.mplstyle")
 _TIME_ANCHORS = (OCHRE, "#3f8a84", INK)
 _MM_PER_INCH = 25.4
 # settings of the program that shows figures, not of the figures
+# for letters the first font lacks, where the computer has one of them
+_FURTHER_FONTS = (
+    "Noto Sans CJK SC",
+    "Noto Sans CJK JP",
+    "Noto Sans CJK KR",
+    "Microsoft YaHei",
+    "Yu Gothic",
+    "Malgun Gothic",
+    "PingFang SC",
+    "Hiragino Sans",
+    "Apple SD Gothic Neo",
+    "Noto Sans Arabic",
+    "Noto Sans Devanagari",
+    "Noto Sans Thai",
+    "Arial Unicode MS",
+)
 _HOST = ("backend", "interactive", "toolbar", "webagg", "tk.", "macosx", "docstring", "date.epoch")
 
 
@@ -87,6 +103,7 @@ def house_style() -> Iterator[None]:
     a report.
     """
     import matplotlib as mpl
+    from matplotlib.font_manager import fontManager
 
     own: dict[Any, Any] = {
         key: value
@@ -94,6 +111,9 @@ def house_style() -> Iterator[None]:
         if not key.startswith(_HOST) and key != "timezone"
     }
     own.update(dict(mpl.rc_params_from_file(_SHEET, use_default_template=False)))
+    installed = {font.name for font in fontManager.ttflist}
+    further = [name for name in _FURTHER_FONTS if name in installed]
+    own["font.family"] = [*own["font.family"], *further]
     with mpl.rc_context(own):
         yield
 

@@ -6,8 +6,10 @@ Nothing is lost silently: control characters become U+FFFD, the rest is escaped.
 
 from __future__ import annotations
 
+import hashlib
 import html
 import re
+from itertools import groupby
 
 __all__ = [
     "clean",
@@ -23,7 +25,7 @@ _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]
 _KEPT = re.compile(
     r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w))|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
 )
-_MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~])")
+_MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~$&])")
 _LATEX = {
     "\\": r"\textbackslash{}",
     "{": r"\{",
@@ -67,6 +69,11 @@ _LATEX = {
     **{sign: f"$^{{{digit}}}$" for digit, sign in enumerate("⁰¹²³⁴⁵⁶⁷⁸⁹")},
     **{sign: f"$_{{{digit}}}$" for digit, sign in enumerate("₀₁₂₃₄₅₆₇₈₉")},
 }
+# letters above ASCII that the article class sets without a package: each was tried with pdflatex
+_LATEX_LETTERS = frozenset(map(chr, range(0xA1, 0x180))).difference(
+    "«»ÐÞðþĄąĐđĘęĦħĮįĸĿŀŉŊŋŦŧŲųſ"
+) | frozenset("“”‘’—†‡•€™")
+_LONGEST_SLUG = 60
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -139,14 +146,30 @@ def escape_latex(text: str) -> str:
     Returns
     -------
     str
-        Escaped text; letters with accents are left to LaTeX's UTF-8 input.
+        Escaped text.  Letters that LaTeX sets without a package stand as they are; others do so
+        where the engine reads Unicode (XeTeX, LuaTeX), and are set as small code points else.
 
     Examples
     --------
     >>> print(escape_latex("D50_ref < 45 µm & 3 %"))
     D50\_ref $<$ 45 $\mu$m \& 3 \%
     """
-    return "".join(_LATEX.get(sign, sign) for sign in " ".join(clean(text).split()))
+    out = []
+    for is_foreign, signs in groupby(" ".join(clean(text).split()), key=_is_foreign):
+        if is_foreign:
+            out.append(_foreign("".join(signs)))
+        else:
+            out += [_LATEX.get(sign, sign) for sign in signs]
+    return "".join(out)
+
+
+def _is_foreign(sign: str) -> bool:
+    return not (sign.isascii() or sign in _LATEX or sign in _LATEX_LETTERS)
+
+
+def _foreign(signs: str) -> str:
+    codes = " ".join(f"{ord(sign):X}" for sign in signs)
+    return rf"\ifdefined\Umathcode {signs}\else{{\tiny {codes}}}\fi{{}}"
 
 
 def escape_markdown(text: str) -> str:
@@ -203,7 +226,7 @@ def slug(text: str) -> str:
     Returns
     -------
     str
-        Never empty.
+        Never empty, at most 60 signs; what is cut off is told apart by a few signs of its SHA-256.
 
     Examples
     --------
@@ -211,4 +234,8 @@ def slug(text: str) -> str:
     ('d50-against-time-um', 'item')
     """
     plain = text.lower().replace("µ", "u").replace("μ", "u")
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "item"
+    short = re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "item"
+    if len(short) <= _LONGEST_SLUG:
+        return short
+    digest = hashlib.sha256(text.encode()).hexdigest()[:8]
+    return f"{short[: _LONGEST_SLUG - 9].rstrip('-')}-{digest}"

@@ -74,6 +74,16 @@ def test_nothing_is_left_of_a_folder_that_failed(sizes: pd.DataFrame, tmp_path: 
 
 
 def test_two_tables_of_one_name_are_refused(sizes: pd.DataFrame, tmp_path: Path) -> None:
-    twin = Table(name="sizes by RUN", frame=sizes, caption="Twin.")
-    with pytest.raises(OutputError, match="two tables are named 'sizes-by-run'"):
+    twin = Table(name="Sizes by run", frame=sizes, caption="Twin.")
+    with pytest.raises(OutputError, match="two tables are named 'Sizes by run'"):
         write_report_folder(tmp_path / "a", _content(sizes), provenance={}, tables=[twin])
+
+
+def test_names_that_give_one_key_are_numbered(sizes: pd.DataFrame, tmp_path: Path) -> None:
+    names = ("sizes by RUN", "Sizes: by run", "粉", "砕", "x" * 300, "x" * 301)
+    tables = [Table(name=name, frame=sizes, caption=name) for name in names]
+    write_report_folder(tmp_path / "a", _content(sizes), provenance={}, tables=tables)
+    written = sorted(path.stem for path in (tmp_path / "a" / "tables").glob("*.csv"))
+    assert len(written) == 7
+    assert {"sizes-by-run", "sizes-by-run-2", "sizes-by-run-3", "item", "2"} <= set(written)
+    assert max(map(len, written)) <= 60

@@ -81,7 +81,7 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
         title="A <script>alert(1)</script> trial",
         subtitle="Invented data",
         verdicts=(
-            Verdict("changed", "D50 fell by 14 % [1]."),
+            Verdict("changed", "D50 fell by 14 % in bench [1] of $m$."),
             Verdict("cannot be told", "D10 < 63 µm."),
         ),
         sections=(
@@ -91,11 +91,11 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
             ),
             Section(
                 heading="Method",
-                blocks=(Paragraph("See $m_i$ and [2]."),),
+                blocks=(Paragraph("See [1], [2] and $m_i$.", cites=True),),
                 sections=(
                     Section(
                         heading="Sizes",
-                        blocks=(Equation("Q_3 = Σ m_i", "where $m_i$ is a mass"), drawings[1]),
+                        blocks=(Equation("Q_3 = Σ m_i", "masses"), drawings[1]),
                     ),
                     Section(heading="Main", blocks=(Bullets(("one", "two & three")),)),
                 ),

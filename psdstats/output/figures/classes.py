@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.marks import hover, key_above, need, rows
+from psdstats.output.figures.names import drawn
 from psdstats.output.numbers import interval, signed
 from psdstats.output.style import GREY, INK, time_colours
 
@@ -43,7 +44,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
         shift = width * (step - (len(pairs) - 1) / 2)
         for row in rows(frame[frame["pair"] == pair]):
             _bar(ax, classes.index(row.name) + shift, row, width, colour)
-        ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=str(pair))
+        ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=drawn(pair))
     ax.axhline(0, color=GREY, linewidth=1.0)
     crowded = sum(len(_short(str(name))) + 2 for name in classes) > 100
     ax.set_xticks(
@@ -58,7 +59,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     ax.grid(axis="x", visible=False)
     ax.set_xlabel("size class / µm")
     ax.set_ylabel("change / percentage points")
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+    key_above(ax)
     return ax
 
 

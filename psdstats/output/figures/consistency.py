@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.digits import fixed
-from psdstats.output.figures.marks import hover, need, rows, spread_apart
+from psdstats.output.figures.marks import hover, key_above, need, rows, spread_apart
+from psdstats.output.figures.names import drawn, room_for
 from psdstats.output.style import GREY, INK, time_colours
 
 if TYPE_CHECKING:
@@ -66,12 +67,13 @@ def group_consistency(
             hover(bar, f"{row.group}, {time:g} min: {fixed(row.value, 2)}")
     _limit_lines(ax, limits, two_sided=two_sided)
     ax.axhline(0, color=GREY, linewidth=1.0)
-    ax.set_xticks(range(len(groups)), [str(group) for group in groups])
+    most = room_for(ax, len(groups))
+    ax.set_xticks(range(len(groups)), [drawn(group, most=most) for group in groups])
     ax.set_xlim(-0.6, len(groups) - 0.4)
     ax.tick_params(axis="x", length=0)
     ax.grid(axis="x", visible=False)
     ax.set_ylabel(statistic)
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+    key_above(ax)
     return ax
 
 
@@ -80,6 +82,9 @@ def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> N
         for sign in (1, -1) if two_sided else (1,):
             ax.axhline(sign * limit, color=INK, linewidth=0.9, linestyle=dash)
     low, high = ax.get_ylim()
+    reach = 1.06 * max(limits.values(), default=0.0)
+    low, high = (min(low, -reach) if two_sided else low), max(high, reach)
+    ax.set_ylim(low, high)
     spots = spread_apart(list(limits.values()), _LABEL_GAP * (high - low))
     for name, spot in zip(limits, spots, strict=True):
         ax.annotate(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.marks import need
+from psdstats.output.figures.names import drawn
 from psdstats.output.style import INK, time_colours
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
         legend=False,
         ax=ax,
     )
+    ax.set_yticks(range(len(runs)), [drawn(run) for run in runs])
     ax.set_xlabel(label)
     ax.set_ylabel("")
     ax.tick_params(axis="y", length=0)

@@ -10,6 +10,7 @@ import pandas as pd
 from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.names import drawn
 from psdstats.output.numbers import interval, ratio
 from psdstats.output.style import FAINT, GREY, INK
 
@@ -71,7 +72,7 @@ def leave_one_out(
     for at, row in enumerate(rows(frame)):
         text = f"without {row.left_out}: {ratio(row.ratio, row.lower, row.upper)}"
         _bar(ax, at, row.ratio, row.lower, row.upper, text)
-    _name_rows(ax, [f"without {name}" for name in frame["left_out"]])
+    _name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
     return ax
 
 
@@ -98,7 +99,7 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
         text = f"{row.level}: {significant(row.effect, 2)} ({interval(row.lower, row.upper)})"
         _bar(ax, at, row.effect, row.lower, row.upper, text)
     ax.set_xlabel(label)
-    _name_rows(ax, [str(name) for name in frame["level"]])
+    _name_rows(ax, [drawn(name) for name in frame["level"]])
     return ax
 
 

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from psdstats.errors import OutputError
+from psdstats.output.figures.names import drawn, key_columns
 from psdstats.output.style import INK, mark
+from psdstats.output.text import clean
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -24,6 +26,7 @@ __all__ = [
     "arrow",
     "halo",
     "hover",
+    "key_above",
     "label_at",
     "need",
     "rows",
@@ -93,7 +96,7 @@ def hover(artist: Artist, text: str) -> None:
     text : str
         Short text with unit.
     """
-    artist.set_gid(HOVER + text)
+    artist.set_gid(HOVER + " ".join(clean(text).split()))
 
 
 def halo(colour: str = "white", width: float = 2.5) -> list[AbstractPathEffect]:
@@ -184,16 +187,38 @@ def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> No
             markersize=4,
             linestyle=mark(index).line,
             linewidth=1.2,
-            label=str(name),
+            label=drawn(name),
         )
         for index, name in enumerate(names)
     ]
     if inside:
         ax.legend(handles=handles, loc="lower right", labelcolor=INK, borderaxespad=0.8)
     else:
-        ax.legend(
-            handles=handles, loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK
-        )
+        key_above(ax, handles)
+
+
+def key_above(ax: Axes, handles: Sequence[Artist] | None = None) -> None:
+    """A key above the Axes, in as many columns as its entries have room for.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    handles : sequence of Artist or None
+        Entries; what is labelled on the Axes where not given.
+    """
+    shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
+    ax.legend(
+        handles=shown,
+        loc="lower left",
+        bbox_to_anchor=(0, 1.02),
+        ncols=key_columns(_entry(each) for each in shown),
+        labelcolor=INK,
+    )
+
+
+def _entry(handle: object) -> object:
+    return getattr(handle, "get_label", str)()
 
 
 def arrow(ax: Axes, at: tuple[float, float], side: str, *, colour: str, down: bool = True) -> None:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.axes import sieve_axis
-from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.marks import hover, key_above, need, rows
 from psdstats.output.numbers import signed
-from psdstats.output.style import GREY, INK, time_colours
+from psdstats.output.style import GREY, time_colours
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,7 +47,7 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
             _points(ax, own, colour)
         ax.plot([], [], color=colour, label=f"{time:g} min")
     ax.set_ylabel("misfit / points")
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+    key_above(ax)
     return ax
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from psdstats.errors import OutputError
+from psdstats.output.figures.names import key_columns
 from psdstats.output.style import INK, house_style, new_axes
 
 if TYPE_CHECKING:
@@ -58,4 +59,6 @@ def joint_key(panels: list[list[Axes]]) -> None:
         own = ax.get_legend()
         if own is not None:
             own.remove()
-    first.figure.legend(handles, labels, loc="outside upper left", ncols=6, labelcolor=INK)
+    first.figure.legend(
+        handles, labels, loc="outside upper left", ncols=key_columns(labels), labelcolor=INK
+    )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.names import drawn
 from psdstats.output.numbers import change, ratio
 from psdstats.output.style import GREY, INK
 
@@ -27,6 +28,7 @@ _MARKERS = {
     "no difference shown": ("o", "white"),
 }
 _BOLD = ("changed", "differs")
+_LONGEST = 36  # signs of a contrast
 _UNKNOWN = ("D", "white")
 
 
@@ -86,7 +88,7 @@ def effect_ratios(
     ax.axvline(1.0, color=GREY, linewidth=1.0)
     for at, row in enumerate(rows(frame)):
         _row(ax, at, row)
-    ax.set_yticks(range(len(frame)), [str(name) for name in frame["contrast"]])
+    ax.set_yticks(range(len(frame)), [drawn(name, most=_LONGEST) for name in frame["contrast"]])
     ax.set_ylim(len(frame) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="y", visible=False)

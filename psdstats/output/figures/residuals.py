@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from psdstats.output.digits import significant
-from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.marks import hover, key_above, need, rows
+from psdstats.output.figures.names import drawn
 from psdstats.output.style import GREY, INK, mark
 
 if TYPE_CHECKING:
@@ -42,13 +43,13 @@ def residuals_against_fitted(
     ax.axhline(0, color=GREY, linewidth=1.0)
     frame = frame if "group" in frame.columns else frame.assign(group="")
     for index, (group, own) in enumerate(frame.groupby("group", sort=False)):
-        _points(ax, own, index, "fitted", str(group))
+        _points(ax, own, index, "fitted", drawn(group))
     reach = max(2.4, 1.1 * float(frame["residual"].abs().max()))
     ax.set_ylim(-reach, reach)
     ax.set_xlabel(fitted_label)
     ax.set_ylabel("standardised residual")
     if len(set(frame["group"])) > 1:
-        ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+        key_above(ax)
     return ax
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.marks import hover, need
+from psdstats.output.figures.names import drawn
 from psdstats.output.numbers import per_cent
 from psdstats.output.style import INK, OCHRE, TEAL
 
@@ -81,7 +82,7 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
         start = start + table[source]
     if limited.sum() > 1:
         _mark_limited(ax, table[limited.index[limited]].sum(axis=1))
-    ax.set_yticks(range(len(labels)), [str(label) for label in labels])
+    ax.set_yticks(range(len(labels)), [drawn(label) for label in labels])
     ax.set_ylim(len(labels) - 0.4, -0.6)
     ax.set_xlim(0, 100)
     ax.set_xlabel("share of the variance / %")

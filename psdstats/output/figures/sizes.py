@@ -55,7 +55,7 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
     label = "size" if unit == "µm" else "value"
     log_ticks(ax, "y", around=(limits.min(), limits.max()), label=f"{label} / {unit}")
     time_axis(ax, times)
-    _label_quantities(ax, frame)
+    _label_quantities(ax, frame, beside=step * (len(groups) - 1) / 2)
     if len(groups) > 1:
         series_key(ax, groups)
     return ax
@@ -89,10 +89,10 @@ def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, 
         hover(point, f"{where}{value} {unit} ({interval(row.lower, row.upper)})")
 
 
-def _label_quantities(ax: Axes, frame: pd.DataFrame) -> None:
+def _label_quantities(ax: Axes, frame: pd.DataFrame, *, beside: float) -> None:
     for quantity, series in frame.groupby("quantity", sort=False):
         last = series[series["milling_time_min"] == series["milling_time_min"].max()]
         y = float(np.exp(np.log(last["value"]).mean()))
         if np.isfinite(y):
-            at = (float(last["milling_time_min"].iloc[0]), y)
-            label_at(ax, str(quantity), at, shift=(13, 0)).set_fontweight("bold")
+            at = (float(last["milling_time_min"].iloc[0]) + beside, y)
+            label_at(ax, str(quantity), at, shift=(8, 0)).set_fontweight("bold")

@@ -9,6 +9,7 @@ import pandas as pd
 
 from psdstats.output.digits import fixed
 from psdstats.output.figures.marks import hover, label_at, need, rows, spread_apart
+from psdstats.output.figures.names import drawn
 from psdstats.output.style import FAINT, GREY, mark, readable
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def tare_history(frame: pd.DataFrame, ax: Axes, *, u_g: float | None = None) -> 
     spots = spread_apart([float(row["moved_mg"]) for row in last], _LABEL_GAP * (high - low))
     right = float(frame["order"].max())
     for index, (sieve, spot) in enumerate(zip(sieves, spots, strict=True)):
-        label_at(ax, str(sieve), (right, spot), colour=readable(mark(index).colour), shift=(9, 0))
+        label_at(ax, drawn(sieve), (right, spot), colour=readable(mark(index).colour), shift=(9, 0))
     ax.set_xlim(float(frame["order"].min()) - 0.3, right + 0.3)
     _whole_ticks(ax, int(frame["order"].min()), int(right))
     ax.set_xlabel("weighing of the empty sieve, in order")

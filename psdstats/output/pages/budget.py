@@ -123,7 +123,8 @@ def budget_files(budget: Budget) -> list[Table]:
 
 def shares_drawing(budget: Budget) -> Drawing:
     """Stacked shares of the variance, the balance first: sizes, then the difference."""
-    frame = pd.concat([_sizes(budget), _difference(budget)], ignore_index=True)
+    parts = [part for part in (_sizes(budget), _difference(budget)) if not part.empty]
+    frame = pd.concat(parts, ignore_index=True) if parts else _sizes(budget)
     with house_style():
         ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)))
         uncertainty_shares(frame, ax)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from psdstats.output.content import Drawing
 from psdstats.output.figures.consistency import group_consistency
+from psdstats.output.figures.names import drawn
 from psdstats.output.figures.panels import joint_key, new_panels
 from psdstats.output.pages.groups_results import (
     GroupResults,
@@ -129,7 +130,7 @@ def consistency_drawing(results: GroupResults) -> Drawing | None:
         for row, letter in zip(panels, kinds, strict=True):
             for ax, (title, part) in zip(row, parts, strict=True):
                 _panel(ax, part, letter)
-                ax.set_title(title if row is panels[0] else "")
+                ax.set_title(drawn(title) if row is panels[0] else "")
                 if ax is not row[0]:
                     ax.set_ylabel("")
         joint_key(panels)
@@ -137,7 +138,7 @@ def consistency_drawing(results: GroupResults) -> Drawing | None:
         name="group consistency",
         figure=panels[0][0].figure,  # type: ignore[arg-type]
         caption=f"Mandel's indicators of {results.quantity} for each group, one bar a milling "
-        "time; dashed lines: limits exceeded by chance in 5 % and 1 %.",
+        "time; lines: limits exceeded by chance in 5 % and 1 %.",
         alternative=". ".join(consistency_sentences(results)) + ".",
     )
 

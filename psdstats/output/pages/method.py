@@ -68,7 +68,8 @@ def method_section(study: Study, propagation: Propagation) -> Section:
         Paragraph(
             "Each sieve and the pan is weighed empty (tare) and loaded (gross). "
             f"{tares} Net masses give mass fractions and the cumulative undersize at each "
-            "aperture [1]:"
+            "aperture [1]:",
+            cites=True,
         ),
         Equation(
             "m_i = g_i − t_i,   w_i = m_i / Σ m_j,   Q_{3}(x_i) = Σ_{j below i} w_j",
@@ -84,19 +85,22 @@ def method_section(study: Study, propagation: Propagation) -> Section:
             f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
             "several runs has one aperture error, and a tare weighed once is one error. All runs "
             f"are propagated together ({_propagation(propagation)}) [2] [3]; sieve tolerances "
-            "follow [4] where there is no certificate, sampling follows [8]."
+            "follow [4] where there is no certificate, sampling follows [8].",
+            cites=True,
         ),
         Paragraph(
             "Comparisons use a mixed model on ln D with the measurement covariance as a known part "
             "and Kenward–Roger inference [5]; intervals hold for each family of contrasts "
             "together (Dunnett against the first level [6], Tukey or the multivariate t "
-            "otherwise). Equivalence is judged by two one-sided tests [7]."
+            "otherwise). Equivalence is judged by two one-sided tests [7].",
+            cites=True,
         ),
         Paragraph(
             "Where they appear above: precision within and between groups follows [9]; whole "
             "distributions are compared in log-ratio coordinates by permutation within groups "
             "[10]; curves of size against time are fitted with group and run variation estimated "
-            "[11]."
+            "[11].",
+            cites=True,
         ),
         Equation(
             "V = V_{known} + Σ θ_k Z_k Z_k^{T} + σ^{2} I",

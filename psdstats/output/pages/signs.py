@@ -17,7 +17,6 @@ from psdstats.output.content import (
     Note,
     Paragraph,
     ReportContent,
-    Section,
     Verdict,
 )
 from psdstats.output.digits import DecimalSign, decimal_sign
@@ -104,16 +103,10 @@ def with_decimal_sign(content: ReportContent, decimal: str) -> ReportContent:
         content,
         subtitle=sentence_with_sign(content.subtitle, decimal),
         verdicts=tuple(verdicts),
-        sections=tuple(_section(each, decimal) for each in content.sections),
+        sections=tuple(
+            each.with_blocks(lambda block: _block(block, decimal)) for each in content.sections
+        ),
         decimal=decimal,
-    )
-
-
-def _section(section: Section, decimal: str) -> Section:
-    return replace(
-        section,
-        blocks=tuple(_block(block, decimal) for block in section.blocks),
-        sections=tuple(_section(below, decimal) for below in section.sections),
     )
 
 

@@ -8,6 +8,7 @@ before columns are cut.  Columns of long text are set in paragraphs.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 from psdstats.output.tables.table import Table
@@ -18,6 +19,7 @@ __all__ = ["to_latex"]
 _ROWS_A_PAGE = 38
 _LONG_TEXT = 32  # signs; a column of longer texts is set in paragraphs
 _PARAGRAPH = 26  # signs in a line of a paragraph
+_LONG_WORD = 20  # signs; a longer word may break inside
 _FLOATS_WAITING = 10  # LaTeX holds a limited number of floats; then they are set
 _TEXT_WIDTH_PT = 345.0  # article class, 10 pt, A4 or letter
 _COLUMN_GAP_PT = 8.0
@@ -35,12 +37,12 @@ class _Column:
     cells: list[str]
     side: str
 
-    @property
+    @cached_property
     def is_long(self) -> bool:
         """Whether the cells are set in paragraphs."""
         return self.side == "l" and max(map(len, self.cells), default=0) > _LONG_TEXT
 
-    @property
+    @cached_property
     def signs(self) -> float:
         """Width of the widest text, in signs of mean width."""
         if self.is_long:
@@ -98,8 +100,17 @@ def _page_starts(columns: list[_Column], rows: int) -> list[int]:
 
 
 def _body_cell(column: _Column, row: int) -> str:
-    cell = _cell(column.cells[row])
-    return rf"\raggedright {cell}" if column.is_long else cell
+    text = column.cells[row]
+    if not column.is_long:
+        return _cell(text)
+    words = (_breakable(word) for word in text.split())
+    return rf"\raggedright {' '.join(words)}"
+
+
+def _breakable(word: str) -> str:
+    """A word, cut where it is longer than the paragraph it stands in."""
+    pieces = (word[at : at + _LONG_WORD] for at in range(0, len(word), _LONG_WORD))
+    return r"\allowbreak{}".join(_cell(piece) for piece in pieces)
 
 
 def _broken(heading: str, width: int) -> list[str]:
