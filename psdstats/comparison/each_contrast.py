@@ -267,5 +267,6 @@ def _distinct(values: Iterable[object]) -> list[object]:
 
 def _tuples(frame: pd.DataFrame, columns: Sequence[str]) -> NDArray[np.object_]:
     """The levels of several columns as one text a run."""
-    levels = frame[list(columns)].itertuples(index=False, name=None)
-    return np.array([repr(tuple(map(level_text, row))) for row in levels], dtype=object)
+    levels = [frame[column].map(level_text) for column in columns]
+    texts = [repr(tuple(one.iloc[row] for one in levels)) for row in range(len(frame))]
+    return np.array(texts, dtype=object)

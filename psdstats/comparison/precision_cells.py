@@ -103,8 +103,8 @@ def cells_at_levels(
                 "name one that exists."
             )
     numbers = frame[value].astype(float)
-    bad = frame.index[numbers.notna() & ((numbers <= 0) | np.isinf(numbers))]
-    if scale is Scale.LOG and len(bad):
+    bad = frame.index[numbers.notna() & ((numbers <= 0) | np.isinf(numbers))].tolist()
+    if scale is Scale.LOG and bad:
         raise ModelError(
             f"Column {value!r}, row {bad[0]!r} holds {float(numbers[bad[0]])!r}, which has no "
             "logarithm; correct it or use scale='raw'."
