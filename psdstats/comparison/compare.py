@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.effects import EffectContext, families_for
 from psdstats.comparison.headlines import headlines
-from psdstats.comparison.plan import ComparisonPlan, Grouping, plan_comparison
-from psdstats.comparison.response import Response, build_response
-from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.comparison.routes import by_each_contrast, by_measurement, by_model, not_compared
+from psdstats.comparison.plan import ComparisonPlan, plan_comparison
+from psdstats.comparison.plan_columns import Grouping
+from psdstats.comparison.response import build_response
+from psdstats.comparison.result import Comparison
+from psdstats.comparison.routes import compare_quantity, refuse_single_runs
 from psdstats.comparison.spread import SpreadRule
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
@@ -65,9 +66,11 @@ def compare(
         Column of the run table whose levels are compared; default as study.toml says, else
         ``milling_time_min``.
     within : str or sequence of (str or tuple of str), optional
-        Groupings with a random intercept; ``"group:milling_time_min"`` or a tuple stands for a
-        combination.  Default as study.toml says, else the groups (and the combination of group
-        and factor where it holds two runs or more), with a note.
+        Groupings with a random intercept.  Names side by side are so many groupings:
+        ``("group", "operator")`` is two.  A combination is one text or a tuple of its own:
+        ``["group", "group:milling_time_min"]`` or ``["group", ("group", "milling_time_min")]``.
+        Default as study.toml says, else the groups (and the combination of group and factor where
+        it holds two runs or more), with a note.
     also : sequence of str, optional
         Further factors of the fixed part.
     at_each : str, optional
@@ -101,6 +104,27 @@ def compare(
     ------
     ModelError
         If a column is missing or has one level, or the model cannot be estimated from these runs.
+
+    Notes
+    -----
+    Which verdict leads: the contrasts answer the question asked, family by family, and each family
+    holds its level by itself; of several families, "against first" leads.  The test of all levels
+    at once comes beside them, not before them.  It may show a change that no contrast shows (small
+    differences gathered over the levels), or miss one that a contrast shows (one level out of many
+    changed); the headlines then say so in one sentence.
+
+    Examples
+    --------
+    >>> from psdstats.study import read_study
+    >>> from psdstats_datasets import demo_study
+    >>> found = compare(
+    ...     read_study(demo_study("four_benches")),
+    ...     by="milling_time_min",
+    ...     within=["group", ("group", "milling_time_min")],
+    ...     quantities=["D50"],
+    ... )
+    >>> found["D50"].family("against first").loc[0, ["contrast", "verdict"]].tolist()
+    ['6 - 0', 'changed']
     """
     plan = plan_comparison(
         study,
@@ -169,23 +193,26 @@ def compare_sizes(
     each = 1.0 - (1.0 - level) / (len(known) if across_quantities else 1)
     asked = families_for(sorted(runs[plan.by].unique().tolist())) if families is None else families
     declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
-    results = tuple(
-        _compare_one(
-            runs,
-            build_response(runs, propagation, plan, name),
-            plan,
-            joint,
-            families=asked,
-            declared_percent=declared,
+    refuse_single_runs(runs, plan)
+    results = []
+    for name, joint in known.items():
+        response = build_response(runs, propagation, plan, name)
+        context = EffectContext(
+            quantity=name,
+            plan=plan,
+            levels=response.levels,
+            at_levels=_levels(runs, plan.at_each),
+            lost_column=response.lost_column,
+            obstacles=response.obstacles,
             level=each,
         )
-        for name, joint in known.items()
-    )
+        used = joint[np.ix_(response.kept, response.kept)]
+        results.append(compare_quantity(response, used, context, asked, declared_percent=declared))
     return Comparison(
         plan=plan,
         level=level,
         across_quantities=across_quantities,
-        results=results,
+        results=tuple(results),
         headlines=headlines(plan, results, level=each),
         notes=plan.notes,
     )
@@ -214,41 +241,6 @@ def measurement_sources(
     return tuple(
         source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN
     )
-
-
-def _compare_one(
-    runs: pd.DataFrame,
-    response: Response,
-    plan: ComparisonPlan,
-    known: NDArray[np.float64],
-    *,
-    families: Sequence[str],
-    declared_percent: float,
-    level: float,
-) -> QuantityComparison:
-    context = EffectContext(
-        quantity=response.quantity,
-        plan=plan,
-        levels=response.levels,
-        at_levels=_levels(runs, plan.at_each),
-        lost_column=response.lost_column,
-        obstacles=response.obstacles,
-        level=level,
-    )
-    left = response.frame[plan.by].nunique()
-    if left < 2:
-        return not_compared(response, context, families)
-    if _is_saturated(response.frame, plan):
-        return by_measurement(plan, response, context, families, declared_percent=declared_percent)
-    used = known[np.ix_(response.kept, response.kept)]
-    if plan.spread is SpreadRule.EACH_CONTRAST:
-        return by_each_contrast(plan, response, used, context, families)
-    return by_model(plan, response, used, context, families)
-
-
-def _is_saturated(frame: pd.DataFrame, plan: ComparisonPlan) -> bool:
-    """One run at each level and nothing else in the model: no variation left to estimate."""
-    return plan.at_each is None and not plan.also and len(frame) == frame[plan.by].nunique()
 
 
 def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:

@@ -9,10 +9,15 @@ standard deviation that would undo it, and is called changed only if that is lar
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.comparison.effects import EffectContext, effect_rows
+from psdstats.comparison.response import Response
+from psdstats.comparison.result import OverallTest, QuantityComparison, Route, as_sizes
 from psdstats.models import ContrastResult, contrast_table
 from psdstats.models.contrast_matrices import contrast_matrix
 from psdstats.models.design_columns import level_text
@@ -20,6 +25,7 @@ from psdstats.uncertainty import coverage_factor
 
 __all__ = [
     "PLAUSIBLE_RUN_TO_RUN_PERCENT",
+    "by_measurement",
     "level_contrasts",
     "level_means",
     "qualify",
@@ -28,6 +34,57 @@ __all__ = [
 
 PLAUSIBLE_RUN_TO_RUN_PERCENT = 5.0
 """Run-to-run standard deviation a milling trial may well have (common practice, no source)."""
+
+
+def by_measurement(
+    response: Response,
+    context: EffectContext,
+    families: Sequence[str],
+    *,
+    declared_percent: float,
+) -> QuantityComparison:
+    """Compare single runs by their joint measurement covariance and a declared repeatability.
+
+    Parameters
+    ----------
+    response : Response
+        One run a level, with its covariance.
+    context : EffectContext
+        What is compared with what, and how verdicts are worded.
+    families : sequence of str
+        Families of contrasts, one at least; the overall test is made from the first.
+    declared_percent : float
+        Declared run-to-run standard deviation of a size, per cent; 0 for none.
+
+    Returns
+    -------
+    QuantityComparison
+    """
+    by, level = context.plan.by, context.level
+    frame, joint = response.frame, response.covariance
+    found = [
+        level_contrasts(
+            frame, joint, by=by, family=family, declared_percent=declared_percent, level=level
+        )
+        for family in families
+    ]
+    rows = [effect_rows(family, one, context) for family, one in zip(families, found, strict=True)]
+    basis = f"a declared run-to-run standard deviation of {declared_percent:g} %"
+    if not declared_percent:
+        rows = [qualify(own, one) for own, one in zip(rows, found, strict=True)]
+        basis = "nothing for run-to-run variation, which one run a level cannot show"
+    means = level_means(frame, joint, by=by, declared_percent=declared_percent, level=level)
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.MEASUREMENT_ONLY,
+        model=f"ln {response.quantity} of single runs compared by the joint covariance of the "
+        f"measurement, with {basis}.",
+        tests=(_chi_square(by, found[0].estimate, found[0].covariance),),
+        effects=pd.concat(rows, ignore_index=True),
+        means=as_sizes(means),
+        fit=None,
+        notes=response.remarks,
+    )
 
 
 def level_contrasts(
@@ -168,3 +225,19 @@ def _reworded(row: pd.Series) -> tuple[str, str]:
             f"{limit:.2g} % to undo this."
         )
     return verdict, f"{sentence}; {unknown}."
+
+
+def _chi_square(
+    term: str, estimate: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> OverallTest:
+    from scipy.special import chdtrc
+
+    rank = int(np.linalg.matrix_rank(covariance))
+    statistic = float(estimate @ np.linalg.pinv(covariance) @ estimate)
+    return OverallTest(
+        term=term,
+        f=statistic / rank,
+        df_num=float(rank),
+        df_den=float("inf"),
+        p=float(chdtrc(rank, statistic)),
+    )

@@ -10,18 +10,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
+from psdstats.comparison.plan_columns import (
+    TIME,
+    Grouping,
+    names_in,
+    read_groupings,
+    refuse_compared,
+    require_levels,
+)
+from psdstats.comparison.plan_defaults import (
+    default_also,
+    default_within,
+    note_left_out,
+    settings_for,
+)
 from psdstats.comparison.spread import SpreadRule, as_spread_rule
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
+from psdstats.wording import signed
 
 __all__ = ["ComparisonPlan", "Grouping", "level_in_words", "plan_comparison"]
-
-Grouping = str | tuple[str, ...]
-
-_TIME = "milling_time_min"
-_NOT_FACTORS = ("run", "sample_mass_g", "balance", "replicate")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,7 +102,7 @@ class ComparisonPlan:
 
 def level_in_words(column: str, level: str) -> str:
     """A level of a column of the run table in words, e.g. "24 min" or "ball_ratio 10"."""
-    return f"{level} min" if column == _TIME else f"{column} {level}"
+    return f"{level} min" if column == TIME else f"{column} {level}"
 
 
 def plan_comparison(
@@ -123,28 +132,30 @@ def plan_comparison(
     Raises
     ------
     ModelError
-        If a column does not exist, or has a single level, or there is no such spread.
+        If a column does not exist, has a single level, or is both compared and a grouping by
+        itself; or there is no such spread.
     """
     frame = study.runs_frame()
-    asked = _settings_for(study.compare, by)
-    by = str(by or asked.get("by") or _TIME)
+    asked = settings_for(study.compare, by)
+    by = str(by or asked.get("by") or TIME)
     at_each = at_each or _optional_text(asked, "at_each")
     if at_each == by:
         raise ModelError(f"The comparison is by {by} within each {at_each}: name two columns.")
     notes: list[str] = []
-    chosen_also = _names(also if also is not None else asked.get("also"))
+    chosen_also = names_in(also if also is not None else asked.get("also"))
     if also is None and "also" not in asked:
-        chosen_also = _default_also(frame, by, at_each, notes)
+        chosen_also = default_also(frame, by, at_each, notes)
     chosen_also = tuple(name for name in chosen_also if name not in (by, at_each))
     for column in (by, *([at_each] if at_each else []), *chosen_also):
-        _require_levels(frame, column)
+        require_levels(frame, column)
     groupings = within if within is not None else asked.get("within")
     chosen_within = (
-        _default_within(frame, by, at_each, chosen_also, notes)
+        default_within(frame, by, at_each, chosen_also, notes)
         if groupings is None
-        else _groupings(frame, groupings)
+        else read_groupings(frame, groupings)
     )
-    _note_left_out(frame, (by, at_each, *chosen_also), chosen_within, notes)
+    refuse_compared(chosen_within, (by, at_each), chosen_also)
+    note_left_out(frame, (by, at_each, *chosen_also), chosen_within, notes)
     margin = margin_percent if margin_percent is not None else asked.get("margin_percent")
     return ComparisonPlan(
         by=by,
@@ -157,115 +168,6 @@ def plan_comparison(
     )
 
 
-def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
-    """The settings of study.toml, adapted where another factor than theirs is compared.
-
-    The groupings they name belong to their own factor and are dropped; their factor and further
-    factors stay in the model as further factors.
-    """
-    own = settings.get("by")
-    if by is None or own is None or own == by:
-        return settings
-    kept = (str(own), *_names(settings.get("also")))
-    adapted: dict[str, object] = {"also": tuple(name for name in kept if name != by)}
-    adapted |= {key: settings[key] for key in ("margin_percent", "spread") if key in settings}
-    return adapted
-
-
-def _default_also(
-    frame: pd.DataFrame, by: str, at_each: str | None, notes: list[str]
-) -> tuple[str, ...]:
-    if by == _TIME or at_each == _TIME or frame[_TIME].nunique() < 2:
-        return ()
-    notes.append(
-        f"Runs of several milling times are compared by {by}: milling time was set aside as a "
-        "further factor of the model."
-    )
-    return (_TIME,)
-
-
-def _default_within(
-    frame: pd.DataFrame,
-    by: str,
-    at_each: str | None,
-    also: Sequence[str],
-    notes: list[str],
-) -> tuple[Grouping, ...]:
-    fixed = {by, at_each, *also}
-    if "group" in fixed or frame["group"].nunique() < 2:
-        return ()
-    if frame["group"].is_unique:
-        notes.append(
-            "Each group has a single run, so differences between groups and between runs cannot "
-            "be told apart; they count together as variation between runs."
-        )
-        return ()
-    within: tuple[Grouping, ...] = ("group",)
-    cells = frame.groupby(["group", by], observed=True).size()
-    if len(frame) >= 2 * len(cells):
-        within = ("group", ("group", by))
-        notes.append(
-            f"Groups, and the combination of group and {by}, were taken as random, since each "
-            "combination holds two runs or more."
-        )
-    else:
-        notes.append("Groups were taken as random: the answer is meant for groups like these.")
-    return within
-
-
-def _groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
-    items: Sequence[object] = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
-    result: list[Grouping] = []
-    for item in items:
-        if isinstance(item, str):
-            columns = tuple(part.strip() for part in item.split(":"))
-        else:
-            columns = tuple(str(part) for part in item)  # type: ignore[attr-defined]
-        for column in columns:
-            _require_levels(frame, column)
-        result.append(columns[0] if len(columns) == 1 else columns)
-    return tuple(result)
-
-
-def _note_left_out(
-    frame: pd.DataFrame,
-    fixed: Sequence[str | None],
-    within: Sequence[Grouping],
-    notes: list[str],
-) -> None:
-    used = {name for name in fixed if name}
-    for grouping in within:
-        used.update([grouping] if isinstance(grouping, str) else grouping)
-    for column in frame.columns:
-        if column in used or column in _NOT_FACTORS or frame[column].nunique() < 2:
-            continue
-        notes.append(
-            f"{column} differs between runs and is not in the model; its effect counts as "
-            "variation between runs unless it is added as a further factor."
-        )
-
-
-def _require_levels(frame: pd.DataFrame, column: str) -> None:
-    if column not in frame.columns:
-        known = ", ".join(name for name in frame.columns if name != "run")
-        raise ModelError(f"The run table has no column {column!r}. Name one of: {known}.")
-    levels = frame[column].dropna().unique()
-    if len(levels) < 2:
-        found = "no value" if len(levels) == 0 else f"the single value {levels[0]!s}"
-        raise ModelError(
-            f"Column {column} holds {found} in all {len(frame)} runs, so there is nothing to "
-            "compare. Choose a column with two values or more."
-        )
-
-
-def _names(given: object) -> tuple[str, ...]:
-    if given is None:
-        return ()
-    if isinstance(given, str):
-        return tuple(part.strip() for part in given.split(",") if part.strip())
-    return tuple(str(name) for name in given)  # type: ignore[attr-defined]
-
-
 def _optional_text(options: Mapping[str, object], key: str) -> str | None:
     value = options.get(key)
     return None if value is None else str(value)
@@ -276,5 +178,5 @@ def _positive(margin: object) -> float | None:
         return None
     value = float(margin)  # type: ignore[arg-type]
     if not (np.isfinite(value) and value > 0):
-        raise ModelError(f"The margin is {margin} per cent; it must be a positive number.")
+        raise ModelError(f"The margin is {signed(value)} per cent; it must be a positive number.")
     return value

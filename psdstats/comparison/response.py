@@ -20,6 +20,7 @@ from psdstats.uncertainty import Propagation
 
 __all__ = ["Response", "build_response"]
 
+_LISTED = 4  # runs named before "and … more"
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
 
 
@@ -55,6 +56,19 @@ class Response:
     levels: tuple[str, ...]
     lost_column: str
     obstacles: Mapping[str, str]
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What was set aside and why, as a sentence; empty where nothing was."""
+        count = len(self.set_aside)
+        if count == 0:
+            return ()
+        runs = ", ".join(self.set_aside[:_LISTED])
+        more = f" and {count - _LISTED} more" if count > _LISTED else ""
+        return (
+            f"{count} {'run' if count == 1 else 'runs'} set aside, because the sieves do not "
+            f"bracket {self.quantity} in every run of their cell: {runs}{more}.",
+        )
 
 
 def build_response(

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
 import pandas as pd
 
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.models import MixedModelFit
+from psdstats.models.design_columns import level_text
 
-__all__ = ["Comparison", "OverallTest", "QuantityComparison", "Route"]
+__all__ = ["Comparison", "OverallTest", "QuantityComparison", "Route", "as_sizes"]
 
 
 class Route(StrEnum):
@@ -176,3 +178,22 @@ class Comparison:
         """Notes of the comparison and of each quantity, each once."""
         own = [f"{result.quantity}: {note}" for result in self.results for note in result.notes]
         return tuple(dict.fromkeys([*self.notes, *own]))
+
+
+def as_sizes(means: pd.DataFrame) -> pd.DataFrame:
+    """Means of logarithms as sizes, their factors as text.
+
+    Parameters
+    ----------
+    means : DataFrame
+        Columns of the factors, then estimate, lower, upper (and standard_error, df) of ln size.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the factors, then value, lower, upper in µm (span without unit).
+    """
+    numbers = {"value": "estimate", "lower": "lower", "upper": "upper"}
+    beside = ("estimate", "standard_error", "df", "lower", "upper")
+    factors = means[[name for name in means.columns if name not in beside]].map(level_text)
+    return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})

@@ -1,4 +1,4 @@
-"""The routes of a comparison: mixed model, each contrast alone, measurement alone, not at all.
+"""On what a quantity is compared: mixed model, each contrast alone, measurement alone, or not.
 
 Known covariances are of ln size, at the mean curve of runs alike; single runs keep their own.
 """
@@ -11,100 +11,127 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.comparison.drift import drift_slope, find_misfit, level_order
 from psdstats.comparison.each_contrast import own_contrasts, own_means
 from psdstats.comparison.effects import EffectContext, effect_rows
-from psdstats.comparison.measurement_only import level_contrasts, level_means, qualify
-from psdstats.comparison.plan import ComparisonPlan, Grouping
+from psdstats.comparison.measurement_only import by_measurement
+from psdstats.comparison.model_route import by_model
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.response import Response
-from psdstats.comparison.result import OverallTest, QuantityComparison, Route
+from psdstats.comparison.result import QuantityComparison, Route, as_sizes
 from psdstats.comparison.spread import SpreadRule
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, MixedModelFit, RandomSlope, leave_one_group_out
-from psdstats.models.design_columns import level_text
 
-__all__ = ["by_each_contrast", "by_measurement", "by_model", "not_compared"]
+__all__ = ["by_each_contrast", "compare_quantity", "not_compared", "refuse_single_runs"]
 
 Array = NDArray[np.float64]
 
-_MISFIT_BELOW = 0.05  # p of the spread of the model
 
-_LISTED = 4  # runs named in a note before "and … more"
-
-
-def by_model(
-    plan: ComparisonPlan,
+def compare_quantity(
     response: Response,
     known: Array,
     context: EffectContext,
     families: Sequence[str],
+    *,
+    declared_percent: float,
 ) -> QuantityComparison:
-    """Fit the mixed model with the known covariance, test, contrast, and say what to allow for."""
-    fit = _fit(plan, response, known)
-    terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
-    tests = []
-    for term in terms:
-        found = fit.test(term)
-        name = term if isinstance(term, str) else " and ".join(term)
-        tests.append(
-            OverallTest(term=name, f=found.f, df_num=found.df_num, df_den=found.df_den, p=found.p)
-        )
-    effects = [
-        effect_rows(
-            family,
-            fit.contrasts(plan.by, kind=family, by=plan.at_each, level=context.level),
+    """Compare one quantity on the best basis its runs allow.
+
+    Parameters
+    ----------
+    response : Response
+        The runs that can enter, with the covariance of single runs.
+    known : ndarray, shape (n, n)
+        Covariance of their ln values at the mean curve of runs alike.
+    context : EffectContext
+        What is compared with what, and how verdicts are worded.
+    families : sequence of str
+        Families of contrasts.
+    declared_percent : float
+        Declared run-to-run standard deviation, per cent; for single runs.
+
+    Returns
+    -------
+    QuantityComparison
+    """
+    frame, plan = response.frame, context.plan
+    if frame[plan.by].nunique() < 2:
+        return not_compared(
+            response,
             context,
+            families,
+            f"{response.quantity} is bracketed by the sieves at fewer than two levels of {plan.by}",
         )
-        for family in families
-    ]
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.MIXED_MODEL,
-        model=fit.sentence,
-        tests=tuple(tests),
-        effects=pd.concat(effects, ignore_index=True),
-        means=_as_sizes(fit.marginal_means(plan.by, by=plan.at_each, level=context.level)),
-        fit=fit,
-        notes=(
-            *_set_aside(response),
-            *_remarks(fit),
-            *_spread(fit, plan),
-            *_influence(fit, plan, context.level),
-        ),
+    if _one_run_a_level(frame, plan):
+        return by_measurement(response, context, families, declared_percent=declared_percent)
+    if plan.spread is SpreadRule.EACH_CONTRAST:
+        return by_each_contrast(response, known, context, families)
+    wanted = _coefficients(frame, plan)
+    if len(frame) <= wanted:
+        reason = f"{len(frame)} runs are left for {wanted} means, so their scatter cannot be seen"
+        return not_compared(response, context, families, reason)
+    return by_model(response, known, context, families)
+
+
+def refuse_single_runs(runs: pd.DataFrame, plan: ComparisonPlan) -> None:
+    """Raise if a mixed model is wanted of runs that leave nothing to show their scatter.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        The run table.
+    plan : ComparisonPlan
+        What is compared with what.
+
+    Raises
+    ------
+    ModelError
+        Saying how many runs there are, how many are needed, and what to name otherwise.
+    """
+    wanted = _coefficients(runs, plan)
+    if (
+        len(runs) > wanted
+        or plan.spread is SpreadRule.EACH_CONTRAST
+        or _one_run_a_level(runs, plan)
+    ):
+        return
+    if plan.at_each is None:
+        what = f"Comparing {plan.by} beside {' and '.join(plan.also)}"
+        remedy = f"take a further factor out ({', '.join(plan.also)})"
+    elif plan.at_each == "group":
+        what = f"Comparing {plan.by} within each group"
+        remedy = "name the groups as a grouping (within) instead of comparing within each of them"
+    else:
+        what = f"Comparing {plan.by} within each {plan.at_each}"
+        remedy = (
+            f"name {plan.at_each} as a further factor (also) instead, which takes the effect of "
+            f"{plan.by} to be the same at all of its levels"
+        )
+    raise ModelError(
+        f"{what} takes {wanted} means, and with {len(runs)} runs nothing is left to show how runs "
+        f"of one kind differ: add replicates or groups, or {remedy}."
     )
 
 
-def _fit(plan: ComparisonPlan, response: Response, known: Array) -> MixedModelFit:
-    name, order = f"ln_{response.quantity}", f"order of {plan.by}"
-    frame = response.frame.rename(columns={"ln_value": name})
-    place = level_order(frame[plan.by])
-    slope = None
-    if plan.spread is SpreadRule.DRIFTING and place is not None:
-        frame = frame.assign(**{order: place})
-        slope = drift_slope(frame, plan, order=order)
-    random: list[Grouping | RandomSlope] = [
-        slope if slope is not None and one == slope.group else one for one in plan.within
-    ]
-    return MixedModel(
-        frame,
-        response=name,
-        fixed=plan.fixed,
-        random=random,
-        known_covariance=known,
-        factors=list(plan.factors),
-        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
-        boundary="free" if slope is None else "drop",
-    ).fit()
+def _one_run_a_level(frame: pd.DataFrame, plan: ComparisonPlan) -> bool:
+    """One run at each level and nothing else in the model: no variation left to estimate."""
+    return plan.at_each is None and not plan.also and len(frame) == frame[plan.by].nunique()
+
+
+def _coefficients(frame: pd.DataFrame, plan: ComparisonPlan) -> int:
+    """How many means the fixed part has."""
+    levels = {name: int(frame[name].nunique()) for name in plan.factors}
+    crossed = levels[plan.by] * (1 if plan.at_each is None else levels[plan.at_each])
+    return crossed + sum(levels[name] - 1 for name in plan.also)
 
 
 def by_each_contrast(
-    plan: ComparisonPlan,
     response: Response,
     known: Array,
     context: EffectContext,
     families: Sequence[str],
 ) -> QuantityComparison:
     """Judge each contrast by its own spread; no model is fitted and no overall test made."""
+    plan = context.plan
     grouping = plan.crossing
     if plan.within and grouping is None:
         raise ModelError(
@@ -138,148 +165,24 @@ def by_each_contrast(
         "Bonferroni's.",
         tests=(),
         effects=pd.concat(effects, ignore_index=True),
-        means=_as_sizes(own_means(frame, known, plan, level=context.level)),
+        means=as_sizes(own_means(frame, known, plan, level=context.level)),
         fit=None,
-        notes=_set_aside(response),
-    )
-
-
-def by_measurement(
-    plan: ComparisonPlan,
-    response: Response,
-    context: EffectContext,
-    families: Sequence[str],
-    *,
-    declared_percent: float,
-) -> QuantityComparison:
-    """Compare single runs by their joint measurement covariance and a declared repeatability."""
-    effects = []
-    for family in families:
-        contrasts = level_contrasts(
-            response.frame,
-            response.covariance,
-            by=plan.by,
-            family=family,
-            declared_percent=declared_percent,
-            level=context.level,
-        )
-        rows = effect_rows(family, contrasts, context)
-        effects.append(rows if declared_percent else qualify(rows, contrasts))
-        if family == families[0]:
-            test = _chi_square(plan.by, contrasts.estimate, contrasts.covariance)
-    basis = (
-        f"a declared run-to-run standard deviation of {declared_percent:g} %"
-        if declared_percent
-        else "nothing for run-to-run variation, which one run a level cannot show"
-    )
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.MEASUREMENT_ONLY,
-        model=f"ln {response.quantity} of single runs compared by the joint covariance of the "
-        f"measurement, with {basis}.",
-        tests=(test,),
-        effects=pd.concat(effects, ignore_index=True),
-        means=_as_sizes(
-            level_means(
-                response.frame,
-                response.covariance,
-                by=plan.by,
-                declared_percent=declared_percent,
-                level=context.level,
-            )
-        ),
-        fit=None,
-        notes=_set_aside(response),
+        notes=response.remarks,
     )
 
 
 def not_compared(
-    response: Response, context: EffectContext, families: Sequence[str]
+    response: Response, context: EffectContext, families: Sequence[str], reason: str
 ) -> QuantityComparison:
-    """Say of every contrast that it cannot be told, and why."""
-    effects = [effect_rows(family, None, context) for family in families]
+    """Say of every contrast that it cannot be told, and why (a clause)."""
+    effects = [effect_rows(family, None, context, missing=reason) for family in families]
     return QuantityComparison(
         quantity=response.quantity,
         route=Route.NONE,
-        model=f"{response.quantity} is bracketed by the sieves at fewer than two levels of "
-        f"{context.plan.by}; nothing was fitted.",
+        model=f"{reason[0].upper()}{reason[1:]}; nothing was fitted.",
         tests=(),
         effects=pd.concat(effects, ignore_index=True),
         means=pd.DataFrame(columns=[context.plan.by, "value", "lower", "upper"]),
         fit=None,
-        notes=_set_aside(response),
+        notes=response.remarks,
     )
-
-
-def _chi_square(
-    term: str, estimate: NDArray[np.float64], covariance: NDArray[np.float64]
-) -> OverallTest:
-    from scipy.special import chdtrc
-
-    rank = int(np.linalg.matrix_rank(covariance))
-    statistic = float(estimate @ np.linalg.pinv(covariance) @ estimate)
-    return OverallTest(
-        term=term,
-        f=statistic / rank,
-        df_num=float(rank),
-        df_den=float("inf"),
-        p=float(chdtrc(rank, statistic)),
-    )
-
-
-def _as_sizes(means: pd.DataFrame) -> pd.DataFrame:
-    """Means of logarithms as sizes, their factors as text."""
-    sizes = {"value": "estimate", "lower": "lower", "upper": "upper"}
-    factors = [
-        name
-        for name in means.columns
-        if name not in ("estimate", "standard_error", "df", "lower", "upper")
-    ]
-    shown = means[factors].map(level_text)
-    return shown.assign(**{name: np.exp(means[source]) for name, source in sizes.items()})
-
-
-def _set_aside(response: Response) -> tuple[str, ...]:
-    count = len(response.set_aside)
-    if count == 0:
-        return ()
-    runs = ", ".join(response.set_aside[:_LISTED])
-    more = f" and {count - _LISTED} more" if count > _LISTED else ""
-    word = "run" if count == 1 else "runs"
-    return (
-        f"{count} {word} set aside, because the sieves do not bracket {response.quantity} in every "
-        f"run of their cell: {runs}{more}.",
-    )
-
-
-def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
-    """State of the fit and cautions of the design, as sentences."""
-    state = fit.status
-    if state == "converged":
-        return fit.cautions
-    if "below zero" in state:
-        state += ", which says that no such variation was seen"
-    return (f"{state}.", *fit.cautions)
-
-
-def _spread(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[str, ...]:
-    """Whether groups may drift apart, and a caution where the spread of the model does not fit."""
-    notes = []
-    if any(isinstance(one, RandomSlope) for one in fit.model.random):
-        notes.append(
-            "Groups were allowed to drift apart in the order of the levels, since they seldom mill "
-            'at one rate; the spread "pooled" leaves this out.'
-        )
-    found = find_misfit(fit, plan)
-    if found is not None and found.p < _MISFIT_BELOW:
-        notes.append(found.sentence)
-    return tuple(notes)
-
-
-def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> tuple[str, ...]:
-    """A warning where one group decides the verdict, or one group fewer would not show it."""
-    groups = plan.within[0] if plan.within else None
-    if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
-        return ()
-    found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
-    return (found.sentence,) if found.decided_by or found.needed_by_number else ()

@@ -38,6 +38,52 @@ def test_no_change_at_all(planted):
     assert step == "D50: no single step was shown to change it."
 
 
+def test_change_spread_over_the_steps(planted):
+    """Steps of 0.02, standard error 0.01 sqrt(2/3) = 0.0082: t = 2.4 for a step, 7.3 in all."""
+    *_, step = _headlines(planted, [5.06, 5.04, 5.02, 5.0])
+    assert step == (
+        "D50: no single step was shown to change it; the change is spread over several."
+    )
+
+
+def test_one_level_of_many_that_the_overall_test_misses(planted):
+    """One of nine levels is 0.0265 below the others: t = 0.0265/0.00816 = 3.2, beyond the two-sided
+    Dunnett 5 % value of about 2.9 (8 comparisons, 18 degrees of freedom; from memory), while F is
+    3 · 0.0265² · (8/9) / 8 / 0.01² = 2.34, short of 2.51.
+    """
+    levels = tuple(float(6 * k) for k in range(9))
+    means = [5.0, 5.0, 5.0, 5.0, 4.9735, 5.0, 5.0, 5.0, 5.0]
+    first, changed, last, *_ = _headlines(planted, means, levels=levels)
+    assert first.startswith(
+        "D50 changed at 24 min against 0 min, although the test of all levels at once did not show "
+        "it (F(8, 18.0) = "
+    )
+    assert first.endswith(
+        "): that test spreads over levels that changed little, so the single verdicts lead, which "
+        "already allow for having looked at several."
+    )
+    assert changed.startswith("D50 at 24 min against 0 min: changed, ratio 0.974")
+    assert last.startswith("D50 at 48 min against 0 min: not shown, ratio 1.000")
+
+
+def test_overall_difference_that_no_level_shows(planted):
+    """The first level lies between the others, so these differ among themselves alone."""
+    first, *_ = _headlines(planted, [5.0, 5.015, 4.985, 5.015])
+    assert first.startswith("Milling time changed D50 (F(3, 8.0) = ")
+    assert first.endswith(
+        "): the levels are not all alike, but no level is shown to differ from the first; the "
+        "single verdicts lead, since this test cannot say which levels differ."
+    )
+
+
+def test_step_that_changed_where_no_level_differs_from_the_first(planted):
+    *_, step = _headlines(planted, [5.0, 5.019, 4.981, 5.0])
+    assert step.startswith(
+        "D50: the last step shown to change it is from 6 to 24 min (−3.7 %), although no level is "
+        "shown to differ from the first, which leads; in later steps"
+    )
+
+
 def test_level_of_the_test_is_the_level_asked_for(planted):
     """F(3, 8) is about 5: p is between 0.01 and 0.05."""
     means = 5.0 + np.array([0.0, 0.02, 0.0, 0.02])
@@ -49,7 +95,8 @@ def test_level_of_the_test_is_the_level_asked_for(planted):
 
 def test_later_steps_that_cannot_be_judged(planted):
     means = np.array([5.4, 5.2, 5.0, np.nan])
-    _, last, step = _headlines(planted, means)
+    _, seen, last, step = _headlines(planted, means)
+    assert seen.startswith("D50 at 24 min against 0 min: changed, ratio 0.670")
     assert last.endswith("D50 at 48 min is not bracketed by the sieves in 3 of 3 runs.")
     assert step.endswith("(−18.1 %); later steps cannot be judged.")
 

@@ -75,6 +75,42 @@ def test_interaction_and_cells_with_at_each(planted_study):
     assert plan.each_place("5") == "ball_ratio 5"
 
 
+def test_names_side_by_side_are_two_groupings_and_a_tuple_inside_is_one(planted_study):
+    rows = [{**row, "operator": "abcd"[i % 4]} for i, row in enumerate(_rows(2))]
+    study = planted_study(rows)
+    assert plan_comparison(study, within=("group", "operator")).within == ("group", "operator")
+    for combined in ("group:operator", [("group", "operator")], (("group", "operator"),)):
+        assert plan_comparison(study, within=combined).within == (("group", "operator"),)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (
+            {"within": ("group", "milling_time_min")},
+            "milling_time_min is a factor of this comparison, so it cannot be a grouping (within) "
+            "by itself: leave it out of one of them, or name its combination with group as one "
+            "text, 'group:milling_time_min' (two names side by side are two groupings).",
+        ),
+        (
+            {"within": "group", "at_each": "group"},
+            "group is a factor of this comparison, so it cannot be a grouping (within) by itself: "
+            "leave it out of one of them.",
+        ),
+        (
+            {"within": "group:milling_time_min", "at_each": "group"},
+            "milling_time_min and group are compared in every combination, so that combination "
+            "cannot be a grouping (within) as well: leave it out of within, or add a further "
+            "column to it.",
+        ),
+    ],
+)
+def test_groupings_that_are_compared_are_refused(planted_study, options, says):
+    with pytest.raises(ModelError) as refusal:
+        plan_comparison(planted_study(_rows(2)), **options)
+    assert str(refusal.value) == says
+
+
 def test_spread_is_the_callers_then_the_settings_then_drifting(planted_study):
     set_up = planted_study(_rows(), compare={"by": "milling_time_min", "spread": "pooled"})
     assert plan_comparison(planted_study(_rows())).spread is SpreadRule.DRIFTING
@@ -123,7 +159,7 @@ def test_settings_and_command_line_know_every_spread(spread):
         ),
         (
             {"margin_percent": -1.0},
-            "The margin is -1.0 per cent; it must be a positive number.",
+            "The margin is −1 per cent; it must be a positive number.",
         ),
         (
             {"spread": "wide"},

@@ -28,6 +28,12 @@ class RunToRun(Source):
     -----
     A mixed model estimates this scatter from replicates; leave the source out of a covariance
     that goes into such a model, or it is counted twice.
+
+    The scatter is drawn for D10, D50 and D90 independently, since one percentage says nothing of
+    how they go together.  Each of them then scatters as declared, and
+    span = (D90 − D10)/D50 by p √(1 + (D90² + D10²)/(D90 − D10)²), which is 1.4 p or more.  Where a
+    run is coarser as a whole, its three sizes move together and span hardly moves: there the u of
+    span is too large.  A comparison of single runs takes the percentage for span itself instead.
     """
 
     percent: float

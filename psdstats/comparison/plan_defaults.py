@@ -1,0 +1,93 @@
+"""What a comparison takes for granted where the caller left it open, and what is said of it.
+
+Each function adds to the notes what it chose; nothing is chosen silently.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from psdstats.comparison.plan_columns import TIME, Grouping, names_in
+
+__all__ = ["default_also", "default_within", "note_left_out", "settings_for"]
+
+_NOT_FACTORS = ("run", "sample_mass_g", "balance", "replicate")
+
+
+def settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
+    """The settings of study.toml, adapted where another factor than theirs is compared.
+
+    The groupings they name belong to their own factor and are dropped; their factor and further
+    factors stay in the model as further factors.
+    """
+    own = settings.get("by")
+    if by is None or own is None or own == by:
+        return settings
+    kept = (str(own), *names_in(settings.get("also")))
+    adapted: dict[str, object] = {"also": tuple(name for name in kept if name != by)}
+    adapted |= {key: settings[key] for key in ("margin_percent", "spread") if key in settings}
+    return adapted
+
+
+def default_also(
+    frame: pd.DataFrame, by: str, at_each: str | None, notes: list[str]
+) -> tuple[str, ...]:
+    """Milling time as a further factor, where runs of several times are compared by another."""
+    if by == TIME or at_each == TIME or frame[TIME].nunique() < 2:
+        return ()
+    notes.append(
+        f"Runs of several milling times are compared by {by}: milling time was set aside as a "
+        "further factor of the model."
+    )
+    return (TIME,)
+
+
+def default_within(
+    frame: pd.DataFrame,
+    by: str,
+    at_each: str | None,
+    also: Sequence[str],
+    notes: list[str],
+) -> tuple[Grouping, ...]:
+    """Groups as random, with their combinations with the factor where these hold two runs each."""
+    fixed = {by, at_each, *also}
+    if "group" in fixed or frame["group"].nunique() < 2:
+        return ()
+    if frame["group"].is_unique:
+        notes.append(
+            "Each group has a single run, so differences between groups and between runs cannot "
+            "be told apart; they count together as variation between runs."
+        )
+        return ()
+    within: tuple[Grouping, ...] = ("group",)
+    cells = frame.groupby(["group", by], observed=True).size()
+    if len(frame) >= 2 * len(cells):
+        within = ("group", ("group", by))
+        notes.append(
+            f"Groups, and the combination of group and {by}, were taken as random, since each "
+            "combination holds two runs or more."
+        )
+    else:
+        notes.append("Groups were taken as random: the answer is meant for groups like these.")
+    return within
+
+
+def note_left_out(
+    frame: pd.DataFrame,
+    fixed: Sequence[str | None],
+    within: Sequence[Grouping],
+    notes: list[str],
+) -> None:
+    """Note every column of the run table that differs between runs and is not in the model."""
+    used = {name for name in fixed if name}
+    for grouping in within:
+        used.update([grouping] if isinstance(grouping, str) else grouping)
+    for column in frame.columns:
+        if column in used or column in _NOT_FACTORS or frame[column].nunique() < 2:
+            continue
+        notes.append(
+            f"{column} differs between runs and is not in the model; its effect counts as "
+            "variation between runs unless it is added as a further factor."
+        )

@@ -1,0 +1,72 @@
+"""On what a quantity is compared, and what is said where runs are too few for a model."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from psdstats.comparison import Route
+from psdstats.errors import ModelError
+
+TIMES = (0.0, 6.0, 24.0)
+
+
+def _rows(groups=("Alder",), ratios=(5.0, 10.0)):
+    return [
+        {"group": group, "milling_time_min": time, "ball_ratio": ratio}
+        for group, time, ratio in itertools.product(groups, TIMES, ratios)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "options", "says"),
+    [
+        (
+            _rows(),
+            {"at_each": "ball_ratio"},
+            "Comparing milling_time_min within each ball_ratio takes 6 means, and with 6 runs "
+            "nothing is left to show how runs of one kind differ: add replicates or groups, or "
+            "name ball_ratio as a further factor (also) instead, which takes the effect of "
+            "milling_time_min to be the same at all of its levels.",
+        ),
+        (
+            _rows(("Alder", "Birch"), (5.0,)),
+            {"at_each": "group"},
+            "Comparing milling_time_min within each group takes 6 means, and with 6 runs nothing "
+            "is left to show how runs of one kind differ: add replicates or groups, or name the "
+            "groups as a grouping (within) instead of comparing within each of them.",
+        ),
+        (
+            [
+                {"milling_time_min": time, "operator": name}
+                for time, name in ((0.0, "a"), (6.0, "a"), (6.0, "b"))
+            ],
+            {"also": ["operator"]},
+            "Comparing milling_time_min beside operator takes 3 means, and with 3 runs nothing is "
+            "left to show how runs of one kind differ: add replicates or groups, or take a "
+            "further factor out (operator).",
+        ),
+    ],
+)
+def test_single_runs_are_refused_with_what_to_do(planted, rows, options, says):
+    with pytest.raises(ModelError) as refusal:
+        planted(rows, np.linspace(5.0, 4.5, len(rows)), **options)
+    assert str(refusal.value) == says
+
+
+def test_what_the_refusal_advises_works(planted):
+    """The same runs with the ball ratio as a further factor, and groups as a grouping."""
+    found = planted(_rows(), [5.0, 4.9, 4.8, 4.71, 4.6, 4.5], also=["ball_ratio"])
+    assert found["D50"].route is Route.MIXED_MODEL
+    found = planted(_rows(("Alder", "Birch"), (5.0,)), [5.0, 4.8, 4.6, 5.1, 4.91, 4.7])
+    assert found["D50"].route is Route.MIXED_MODEL
+
+
+def test_one_quantity_left_with_single_runs_cannot_be_told(planted):
+    """Of seven runs at six combinations the only pair is not bracketed: five runs, six means."""
+    rows = [*_rows(), {"group": "Alder", "milling_time_min": 0.0, "ball_ratio": 5.0}]
+    ln_size = np.array([np.nan, 4.9, 4.8, 4.7, 4.6, 4.5, 5.0])
+    found = planted(rows, ln_size, at_each="ball_ratio")["D50"]
+    assert found.route is Route.NONE
+    assert set(found.effects["verdict"]) == {"cannot be told"}
+    assert found.tests == ()
