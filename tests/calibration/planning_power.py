@@ -1,12 +1,15 @@
 """Power as planned against power as found when whole trials are simulated and analysed.
 
-Two routes that share nothing with the plan's simulation but the question asked:
+Two routes that share nothing with the plan's simulation but the question asked; both judge each
+trial by the model that `compare` fits by default (groups that drift apart along lines where three
+of them hold three times, cells where there are replicates):
 
-model      sizes ln D with random groups and cells and a real change, one data set after another,
-           each analysed by `MixedModel` with the known measurement covariance
+model      sizes ln D with random groups, lines and cells and a real change, one data set after
+           another, each analysed by `MixedModel` with the known measurement covariance
 weighings  whole trials from breakage to balance readings, sizes by interpolation, each analysed by
-           `MixedModel`; the plan is made from variance components that the analysis of variance
-           finds in a separate set of such trials
+           `MixedModel`; the plan is made from variance components that least squares finds in the
+           covariances over times of a separate set of such trials; benches differ in their milling
+           rate in the last of them, so that they drift apart along curves that are no lines
 
     python tests/calibration/planning_power.py --out tests/calibration/results
 
@@ -20,9 +23,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from psdstats.models import MixedModel
+from psdstats.models import MixedModel, RandomSlope
 from psdstats.planning import Design, Variation, power
-from psdstats.planning.trial_plan import covariance_parts, noise_covariance
 from psdstats.simulate import (
     Bench,
     Breakage,
@@ -37,27 +39,48 @@ from psdstats.study import Balance
 SEED, DATE = 20261125, "2026-11-25"
 TIMES_MIN = (0.0, 6.0, 12.0, 24.0, 48.0)
 STACK_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
+LAST, FAMILY = "last against first", "each against first"
 MODEL_CASES = (
-    (Design(groups=1, times=5, replicates=3), Variation(run_percent=4), -9.0),
-    (Design(groups=6, times=4, replicates=1), Variation(run_percent=4, group_percent=6), -6.0),
+    (Design(groups=1, times=5, replicates=3), Variation(run_percent=4), -9.0, LAST),
     (
-        Design(groups=4, times=5, replicates=2),
-        Variation(run_percent=3, group_percent=5, group_time_percent=3),
-        -8.0,
+        Design(groups=2, times=5, replicates=3),
+        Variation(run_percent=3, group_percent=4),
+        -7.0,
+        LAST,
+    ),
+    (
+        Design(groups=6, times=4, replicates=1),
+        Variation(run_percent=4, group_percent=6),
+        -7.0,
+        LAST,
     ),
     (
         Design(groups=4, times=5, replicates=2),
-        Variation(run_percent=3, group_percent=5, group_time_percent=1, measurement_percent=1.5,
-                  sieves_percent=2),
-        -6.0,
+        Variation(run_percent=3, group_percent=5, drift_percent=4),
+        -11.0,
+        LAST,
+    ),
+    (
+        Design(groups=4, times=5, replicates=2),
+        Variation(run_percent=3, group_percent=5, group_time_percent=1, drift_percent=2,
+                  measurement_percent=1.5, sieves_percent=2),
+        -8.0,
+        LAST,
+    ),
+    (
+        Design(groups=4, times=5, replicates=2),
+        Variation(run_percent=3, group_percent=5, drift_percent=4, measurement_percent=1),
+        -14.0,
+        FAMILY,
     ),
     (
         Design(groups=3, times=3, replicates=3),
         Variation(run_percent=2, group_time_percent=4, measurement_percent=1),
-        -14.0,
+        -16.0,
+        LAST,
     ),
 )  # fmt: skip
-WEIGHING_CASES = ((1, 3), (3, 2), (4, 2))
+WEIGHING_CASES = ((1, 3, 0.0), (3, 2, 0.0), (4, 2, 0.0), (4, 2, 0.4))
 
 
 def labels(design):
@@ -65,12 +88,13 @@ def labels(design):
     return group.ravel(), moment.ravel()
 
 
-def shown(frame, design, known=None):
-    """Whether `MixedModel` shows the last time against the first at 5 %."""
+def shown(frame, design, known=None, question=LAST):
+    """Whether the default model of `compare` shows the last time against the first at 5 %."""
+    lines = design.groups >= 3 and design.times >= 3
     random = []
     if design.groups > 1:
-        random.append("group")
-    if design.random_cells:
+        random.append(RandomSlope("group", "order", correlated=False) if lines else "group")
+    if design.groups > 1 and design.replicates > 1:
         random.append(("group", "moment"))
     fit = MixedModel(
         frame,
@@ -78,27 +102,50 @@ def shown(frame, design, known=None):
         fixed=["moment"],
         random=random,
         known_covariance=known,
-        boundary="free",
+        boundary="drop" if lines else "free",
     ).fit()
-    last = fit.contrasts("moment", kind="against first", adjust="none").to_frame().iloc[-1]
-    return last["p"] < 0.05
+    adjust = "dunnett" if question == FAMILY else "none"
+    last = fit.contrasts("moment", kind="against first", adjust=adjust).to_frame().iloc[-1]
+    return last["p_adjusted"] < 0.05
 
 
-def by_model(design, variation, change_percent, trials, rng):
+def trial_frame(y, design):
+    group, moment = labels(design)
+    return pd.DataFrame(
+        {
+            "y": y,
+            "group": group.astype(str),
+            "moment": moment.astype(str),
+            "order": moment.astype(float),
+        }
+    )
+
+
+def by_model(design, variation, change_percent, trials, rng, question):
     """Share of simulated data sets in which the change is shown."""
     group, moment = labels(design)
-    shift = np.log1p(change_percent / 100) * moment / (design.times - 1)
-    root = np.linalg.cholesky(noise_covariance(design, variation))
-    known = covariance_parts(design, variation).known
+    same = group[:, None] == group
+    place = moment / (design.times - 1)
+    own = np.eye(design.runs)
+    known = variation.sieves_percent**2 * same + variation.measurement_percent**2 * own
+    total = (
+        known
+        + variation.group_percent**2 * same
+        + variation.group_time_percent**2 * same * (moment[:, None] == moment)
+        + variation.drift_percent**2 * same * np.outer(place, place)
+        + variation.run_percent**2 * own
+    ) / 1e4
+    measured = variation.measurement_percent or variation.sieves_percent
+    root = np.linalg.cholesky(total)
+    shift = np.log1p(change_percent / 100) * place
     found = 0
     for _ in range(trials):
         y = shift + root @ rng.standard_normal(design.runs)
-        frame = pd.DataFrame({"y": y, "group": group.astype(str), "moment": moment.astype(str)})
-        found += shown(frame, design, known)
+        found += shown(trial_frame(y, design), design, known / 1e4 if measured else None, question)
     return found / trials
 
 
-def weighed(groups, replicates, trials, seed):
+def weighed(groups, replicates, rate_bench, trials, seed):
     """Ln D50 of whole trials (trials, runs) and the true change of ln D50."""
     balance = Balance(name="bench", resolution_g=0.01, repeatability_g=0.01, capacity_g=1000.0)
     benches = tuple(
@@ -115,7 +162,12 @@ def weighed(groups, replicates, trials, seed):
         times_min=TIMES_MIN,
         replicates=replicates,
         # one bench cannot tell its own drift from milling, so it gets none here
-        spread=Spread(size_bench=0.03, size_bench_time=0.02 if groups > 1 else 0.0, size_run=0.02),
+        spread=Spread(
+            size_bench=0.03,
+            size_bench_time=0.01 if groups > 1 else 0.0,
+            size_run=0.02,
+            rate_bench=rate_bench,
+        ),
     )
     masses = simulate_net_masses(trial, trials=trials, seed=seed)
     return np.log(masses.measured()[:, :, 1])
@@ -128,7 +180,11 @@ def mean_change(ln_size, design):
 
 
 def components(ln_size, design):
-    """Mean variances by the analysis of variance of many trials (method of moments)."""
+    """Variances from mean squares and mean covariances over times of many trials.
+
+    Between groups, cell means have the covariance a J + d p pᵀ + c I over the times, with p the
+    place of each time from 0 to 1; a, d and c by least squares.
+    """
     y = ln_size.reshape(len(ln_size), design.groups, design.times, design.replicates)
     cells = y.mean(axis=3)
     ms_run = ((y - cells[..., None]) ** 2).sum(axis=(1, 2, 3)).mean() / (
@@ -136,40 +192,33 @@ def components(ln_size, design):
     )
     if design.groups == 1:
         return {"run_percent": 100 * np.sqrt(ms_run)}
-    rest = (
-        cells
-        - cells.mean(axis=1, keepdims=True)
-        - cells.mean(axis=2, keepdims=True)
-        + cells.mean(axis=(1, 2), keepdims=True)
-    )
-    df_cell = (design.groups - 1) * (design.times - 1)
-    ms_cell = design.replicates * (rest**2).sum(axis=(1, 2)).mean() / df_cell
-    between = cells.mean(axis=2).var(axis=1, ddof=1).mean()
-    cell = max((ms_cell - ms_run) / design.replicates, 0.0)
-    group = max(between - ms_cell / (design.replicates * design.times), 0.0)
-    return {
-        "run_percent": 100 * np.sqrt(ms_run),
-        "group_time_percent": 100 * np.sqrt(cell),
-        "group_percent": 100 * np.sqrt(group),
+    rest = cells - cells.mean(axis=1, keepdims=True)
+    between = np.einsum("bgs,bgt->st", rest, rest) / len(cells) / (design.groups - 1)
+    place = np.linspace(0, 1, design.times)
+    shapes = [np.ones_like(between), np.outer(place, place), np.eye(design.times)]
+    basis = np.array([one.ravel() for one in shapes]).T
+    group, drift, cell = np.linalg.lstsq(basis, between.ravel(), rcond=None)[0]
+    found = {
+        "run": ms_run,
+        "group_time": cell - ms_run / design.replicates,
+        "group": group,
+        "drift": drift,
     }
+    return {f"{name}_percent": 100 * np.sqrt(max(one, 0.0)) for name, one in found.items()}
 
 
-def by_weighings(groups, replicates, trials, seed):
+def by_weighings(groups, replicates, rate_bench, trials, seed):
     """Design, components, change in per cent and share of whole trials that show it."""
     design = Design(groups=groups, times=len(TIMES_MIN), replicates=replicates)
-    group, moment = labels(design)
-    pilot = weighed(groups, replicates, 2000, seed + 1)
+    pilot = weighed(groups, replicates, rate_bench, 2000, seed + 1)
     variation = Variation(**components(pilot, design), source="pilot trials")
-    ln_size = weighed(groups, replicates, trials, seed + 2)
+    ln_size = weighed(groups, replicates, rate_bench, trials, seed + 2)
     change = mean_change(pilot, design)
-    found = 0
-    for y in ln_size:
-        frame = pd.DataFrame({"y": y, "group": group.astype(str), "moment": moment.astype(str)})
-        found += shown(frame, design)
+    found = sum(shown(trial_frame(y, design), design) for y in ln_size)
     return design, variation, 100 * np.expm1(change), found / trials
 
 
-def row(route, design, variation, change_percent, found, trials, seed):
+def row(route, design, variation, change_percent, found, trials, seed, question=LAST):
     plan = (
         power(
             variation,
@@ -177,7 +226,7 @@ def row(route, design, variation, change_percent, found, trials, seed):
             times=design.times,
             replicates=design.replicates,
             change_percent=change_percent,
-            question="last against first",
+            question=question,
             trials=20_000,
             seed=seed,
         )
@@ -187,12 +236,14 @@ def row(route, design, variation, change_percent, found, trials, seed):
     error = np.sqrt(found * (1 - found) / trials + plan["power_error"] ** 2)
     return {
         "route": route,
+        "question": question,
         "groups": design.groups,
         "times": design.times,
         "replicates": design.replicates,
         "run_percent": variation.run_percent,
         "group_percent": variation.group_percent,
         "group_time_percent": variation.group_time_percent,
+        "drift_percent": variation.drift_percent,
         "measurement_percent": variation.measurement_percent,
         "change_percent": change_percent,
         "planned": plan["power"],
@@ -210,13 +261,16 @@ def main():
     options = parser.parse_args()
     began, trials, seed = time.perf_counter(), options.trials, options.seed
     rows = []
-    for number, (design, variation, change) in enumerate(MODEL_CASES):
+    for number, (design, variation, change, question) in enumerate(MODEL_CASES):
         rng = np.random.default_rng([seed, number])
-        found = by_model(design, variation, change, trials, rng)
-        rows.append(row("model", design, variation, change, found, trials, seed))
-    for groups, replicates in WEIGHING_CASES:
-        design, variation, change, found = by_weighings(groups, replicates, trials, seed)
-        rows.append(row("weighings", design, variation, change, found, trials, seed))
+        found = by_model(design, variation, change, trials, rng, question)
+        rows.append(row("model", design, variation, change, found, trials, seed, question))
+    for groups, replicates, rate_bench in WEIGHING_CASES:
+        design, variation, change, found = by_weighings(
+            groups, replicates, rate_bench, trials, seed
+        )
+        route = "weighings, rates differ" if rate_bench else "weighings"
+        rows.append(row(route, design, variation, change, found, trials, seed))
     frame = pd.DataFrame(rows)
     options.out.mkdir(parents=True, exist_ok=True)
     frame.to_csv(options.out / "planning_power.csv", index=False)
@@ -226,14 +280,19 @@ def main():
         f"`python tests/calibration/planning_power.py --out tests/calibration/results "
         f"--trials {trials} --seed {seed}`",
         f"Date {DATE}; {trials} simulated trials a row, 20 000 for the plan; "
-        f"{time.perf_counter() - began:.0f} s.  Question: last against first, level 5 %.",
+        f"{time.perf_counter() - began:.0f} s.  Level 5 %.",
         "",
-        "| route | groups × times × replicates | change % | planned | found | error of the "
-        "difference |",
-        "|---|---|---|---|---|---|",
+        "Each trial is judged by the model that `compare` fits by default.  Drift: standard",
+        "deviation of the groups' lines at the last time, per cent.  Rows of weighings hold the plan",
+        "against trials that are not made as it assumes.",
+        "",
+        "| route | question | groups × times × replicates | drift % | change % | planned | found | "
+        "error of the difference |",
+        "|---|---|---|---|---|---|---|---|",
     ]
     lines += [
-        f"| {one['route']} | {one['groups']} × {one['times']} × {one['replicates']} | "
+        f"| {one['route']} | {one['question']} | "
+        f"{one['groups']} × {one['times']} × {one['replicates']} | {one['drift_percent']:.1f} | "
         f"{one['change_percent']:.1f} | {one['planned']:.3f} | {one['found']:.3f} | "
         f"{one['error_of_difference']:.3f} |"
         for one in rows
