@@ -1,13 +1,26 @@
-"""Option types that the plans share: whole numbers, names with numbers, moments."""
+"""Options that the plans share: numbers, powders, moments, weighing, simulation."""
 
 from __future__ import annotations
 
 import argparse
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from ..options import names, numbers
 
-__all__ = ["ball_sizes", "moment", "powder", "whole_numbers"]
+if TYPE_CHECKING:
+    from psdstats.planning import ExpectedPowder, PlannedWeighing
+
+__all__ = [
+    "add_simulation",
+    "add_weighing",
+    "ball_sizes",
+    "expected_powder",
+    "moment",
+    "planned_weighing",
+    "powder",
+    "whole_numbers",
+]
 
 
 def whole_numbers(text: str) -> tuple[int, ...]:
@@ -51,3 +64,79 @@ def ball_sizes(text: str) -> tuple[tuple[float, float], ...]:
     if any(len(one) != 2 for one in found) or not found:
         raise argparse.ArgumentTypeError(f"{text} is not a list of sizes such as 20:2,10:1")
     return tuple((one[0], one[1]) for one in found)
+
+
+def add_weighing(parser: argparse.ArgumentParser, *, density: float | None = 2.7) -> None:
+    """Particles, repeatability of the balance and sieves of the samples to come."""
+    told = "" if density is None else f" (default {density:g}, near calcite and quartz)"
+    parser.add_argument(
+        "--density",
+        type=float,
+        default=density,
+        required=density is None,
+        metavar="RHO",
+        help=f"particle density, g/cm³{told}",
+    )
+    parser.add_argument(
+        "--repeatability-d",
+        type=float,
+        default=1.0,
+        metavar="N",
+        help="standard deviation of repeated readings in scale intervals (default 1)",
+    )
+    parser.add_argument(
+        "--certified-u",
+        type=float,
+        metavar="PERCENT",
+        help="standard uncertainty of certified apertures, per cent (default: tolerance of "
+        "the standard)",
+    )
+    parser.add_argument(
+        "--standard",
+        default="ISO 3310-1",
+        metavar="NAME",
+        help="standard whose tolerance applies without certificates (default ISO 3310-1)",
+    )
+    parser.add_argument(
+        "--shape-factor",
+        type=float,
+        default=0.5,
+        metavar="F",
+        help="particle volume over the cube of its sieve size (default 0.5)",
+    )
+
+
+def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> PlannedWeighing:
+    """What `add_weighing` was told, for one balance."""
+    from psdstats.planning import PlannedWeighing
+
+    return PlannedWeighing(
+        density_g_per_cm3=options.density,
+        shape_factor=options.shape_factor,
+        resolution_g=resolution_g,
+        repeatability_d=options.repeatability_d,
+        certified_u_percent=options.certified_u,
+        standard=options.standard,
+    )
+
+
+def expected_powder(given: tuple[str, tuple[float, float, float]]) -> ExpectedPowder:
+    """A powder as `powder` parses it."""
+    from psdstats.planning import ExpectedPowder
+
+    name, (d10, d50, d90) = given
+    return ExpectedPowder(name=name, d10_um=d10, d50_um=d50, d90_um=d90)
+
+
+def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -> None:
+    """How much is simulated, and from which seed."""
+    parser.add_argument(
+        "--trials", type=int, default=trials, metavar="N", help=f"{what} (default {trials})"
+    )
+    parser.add_argument(
+        "--seed",
+        type=int,
+        default=0,
+        metavar="N",
+        help="seed of the simulation (default 0); the same seed gives the same result",
+    )

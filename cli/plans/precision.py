@@ -7,7 +7,13 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, numbers
 from ..presenting import add_all_tables, present
-from .options import powder
+from .options import (
+    add_simulation,
+    add_weighing,
+    expected_powder,
+    planned_weighing,
+    powder,
+)
 
 SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
 EXAMPLE = (
@@ -27,9 +33,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--apertures", type=numbers, required=True, metavar="A,B", help="sieves of the stack, µm"
-    )
-    parser.add_argument(
-        "--density", type=float, required=True, metavar="RHO", help="particle density, g/cm³"
     )
     parser.add_argument(
         "--wanted",
@@ -59,33 +62,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="M,M",
         help="sample masses to try, g (default 10,25,50,100)",
     )
-    parser.add_argument(
-        "--repeatability-d",
-        type=float,
-        default=1.0,
-        metavar="N",
-        help="standard deviation of repeated readings in scale intervals (default 1)",
-    )
-    parser.add_argument(
-        "--certified-u",
-        type=float,
-        metavar="PERCENT",
-        help="standard uncertainty of certified apertures, per cent (default: tolerance of "
-        "the standard)",
-    )
-    parser.add_argument(
-        "--standard",
-        default="ISO 3310-1",
-        metavar="NAME",
-        help="standard whose tolerance applies without certificates (default ISO 3310-1)",
-    )
-    parser.add_argument(
-        "--shape-factor",
-        type=float,
-        default=0.5,
-        metavar="F",
-        help="particle volume over the cube of its sieve size (default 0.5)",
-    )
+    add_weighing(parser, density=None)
+    add_simulation(parser, trials=1000, what="simulated stacks a cell, two samples on each")
     add_all_tables(parser)
     add_writing(parser)
     add_json(parser)
@@ -93,21 +71,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print, write."""
-    from psdstats.output.pages.planning import precision_parts
-    from psdstats.planning import ExpectedPowder, precision
+    from psdstats.output.pages.planning_precision import precision_parts
+    from psdstats.planning import precision
 
-    name, (d10, d50, d90) = options.powder
-    plan = precision(
-        ExpectedPowder(name=name, d10_um=d10, d50_um=d50, d90_um=d90),
-        options.apertures,
-        wanted_percent=options.wanted,
-        density_g_per_cm3=options.density,
-        quantity=options.quantity,
-        shape_factor=options.shape_factor,
-        resolution_g=options.resolution,
-        sample_g=options.sample,
-        repeatability_d=options.repeatability_d,
-        certified_u_percent=options.certified_u,
-        standard=options.standard,
-    )
+    weighing = planned_weighing(options, resolution_g=min(options.resolution))
+    with console.progress("Simulating") as progress:
+        plan = precision(
+            expected_powder(options.powder),
+            options.apertures,
+            wanted_percent=options.wanted,
+            weighing=weighing,
+            quantity=options.quantity,
+            resolution_g=options.resolution,
+            sample_g=options.sample,
+            trials=options.trials,
+            seed=options.seed,
+            progress=progress,
+        )
     return present(precision_parts(plan), options, console)

@@ -74,7 +74,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Choose, print, write."""
-    from psdstats.output.pages.planning import stack_parts
+    from psdstats.output.pages.planning_stack import stack_parts
     from psdstats.planning import ExpectedPowder, PlanError, choose_sieves
     from psdstats.sieves import series
 

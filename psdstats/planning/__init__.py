@@ -6,6 +6,7 @@ from psdstats.planning.charge import MillCharge, mill_charge
 from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
 from psdstats.planning.mill_parts import Balls, Jar, critical_speed_rpm
 from psdstats.planning.plan_error import PlanError
+from psdstats.planning.planned_weighing import FoundSize, PlannedWeighing
 from psdstats.planning.power_result import PowerResult
 from psdstats.planning.power_simulation import power
 from psdstats.planning.precision_plan import PrecisionPlan, precision
@@ -18,9 +19,11 @@ __all__ = [
     "BenchTimes",
     "Design",
     "ExpectedPowder",
+    "FoundSize",
     "Jar",
     "MillCharge",
     "PlanError",
+    "PlannedWeighing",
     "PowerResult",
     "PrecisionPlan",
     "StackChoice",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from psdstats.planning.plan_error import PlanError
 from psdstats.sieves.rules import practice_rule
+from psdstats.simulate.feed import undersize_through
 
 __all__ = ["ExpectedPowder", "load_limit_g"]
 
@@ -51,13 +52,12 @@ class ExpectedPowder:
         -----
         Probit of the undersize linear in ln x through the three points; the end pieces go on.
         """
-        from scipy import special
+        return undersize_through(self.percentiles_um, aperture_um)
 
-        knots = np.log([self.d10_um, self.d50_um, self.d90_um])
-        levels = special.ndtri([0.1, 0.5, 0.9])
-        slopes = np.diff(levels) / np.diff(knots)
-        x = np.log(aperture_um) - knots[1]
-        return np.asarray(special.ndtr(np.where(x < 0, slopes[0], slopes[1]) * x))
+    @property
+    def percentiles_um(self) -> tuple[float, float, float]:
+        """D10, D50 and D90, µm."""
+        return self.d10_um, self.d50_um, self.d90_um
 
 
 def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:

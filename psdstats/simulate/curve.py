@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
 from psdstats.simulate.breakage import mill, size_edges
 from psdstats.simulate.design import Powder, TrialDesign
+from psdstats.simulate.feed import coarsest_um, feed_undersize
 from psdstats.simulate.layout import Layout
 
 __all__ = ["LEVELS", "TrueCurves", "mean_curves", "random_curves"]
@@ -123,12 +123,14 @@ def mean_curves(design: TrialDesign, layout: Layout) -> TrueCurves:
 def _curves(
     powder: Powder, time_min: NDArray[np.float64], shift: NDArray[np.float64]
 ) -> TrueCurves:
-    spread = np.log(powder.feed_gsd)
-    edges = size_edges(powder.feed_d50_um * np.exp(4.5 * spread), FLOOR_UM, per_octave=PER_OCTAVE)
-    finer = ndtr(np.log(edges / powder.feed_d50_um) / spread)
+    edges = size_edges(coarsest_um(powder, per_octave=PER_OCTAVE), FLOOR_UM, per_octave=PER_OCTAVE)
+    finer = feed_undersize(powder, edges)
     finer[0] = 1.0  # the few particles above the grid count in its coarsest class
-    mass = mill(np.append(finer[:-1] - finer[1:], finer[-1]), edges, powder.breakage,
-                time_min=time_min)  # fmt: skip
+    feed = np.append(finer[:-1] - finer[1:], finer[-1])
+    if powder.breakage is None:
+        mass = np.broadcast_to(feed, (*time_min.shape, feed.size))
+    else:
+        mass = mill(feed, edges, powder.breakage, time_min=time_min)
     rising = mass[..., ::-1]  # finest class first
     undersize = np.cumsum(rising, axis=-1)
     undersize /= undersize[..., -1:]

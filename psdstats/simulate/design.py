@@ -38,6 +38,8 @@ class SieveSet:
         Tolerance edition; the true average aperture lies anywhere within its tolerance.
     tare_g : float, default=380
         Typical mass of an empty sieve, g; single sieves differ by up to 15 %.
+    certificate_decimals : int, default=1
+        Decimals of a micrometre to which a certificate is written.
     """
 
     name: str
@@ -45,6 +47,7 @@ class SieveSet:
     certificate_percent: float | None = None
     standard: str = "ISO 3310-1"
     tare_g: float = 380.0
+    certificate_decimals: int = 1
 
     def __post_init__(self) -> None:
         pairs = zip(self.apertures_um, self.apertures_um[1:], strict=False)
@@ -71,10 +74,13 @@ class Powder:
 
     Parameters
     ----------
-    breakage : Breakage
-        Rates and products of breakage.
+    breakage : Breakage or None
+        Rates and products of breakage; None for a powder that is sieved as it is, at 0 min only.
     feed_d50_um, feed_gsd : float
         Median, µm, and geometric standard deviation of the log-normal feed.
+    feed_percentiles_um : tuple of float, optional
+        D10, D50 and D90 of the feed, µm; its curve then goes through these three (see
+        `psdstats.simulate.feed`) and the two before are not used.
     density_g_per_cm3 : float or None
         Particle density; None means infinitely many particles, so no sampling error.
     shape_factor : float, default=0.5
@@ -83,9 +89,10 @@ class Powder:
         Free text.
     """
 
-    breakage: Breakage
+    breakage: Breakage | None
     feed_d50_um: float = 250.0
     feed_gsd: float = 1.45
+    feed_percentiles_um: tuple[float, float, float] | None = None
     density_g_per_cm3: float | None = None
     shape_factor: float = 0.5
     name: str = "invented powder"
@@ -96,6 +103,13 @@ class Powder:
                 f"The feed has median {self.feed_d50_um} µm and geometric SD {self.feed_gsd}; "
                 "give a median above 0 and a geometric SD above 1."
             )
+        if self.feed_percentiles_um is not None:
+            low, middle, high = self.feed_percentiles_um
+            if not 0 < low < middle < high < float("inf"):
+                raise SizeError(
+                    f"The feed has D10, D50, D90 {self.feed_percentiles_um} µm; "
+                    "give increasing sizes above 0."
+                )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -169,6 +183,11 @@ class TrialDesign:
             raise SizeError(
                 f"The trial has times {self.times_min} min and {self.replicates} replicates; "
                 "give times from 0 upwards and at least 1 replicate."
+            )
+        if self.powder.breakage is None and max(self.times_min) > 0:
+            raise SizeError(
+                f"The trial mills for {max(self.times_min)} min, but how its powder breaks is not "
+                "given; give a Breakage, or 0 min alone."
             )
         low, high = self.loss_percent
         if not 0 <= low <= high < 100:

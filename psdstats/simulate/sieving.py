@@ -69,21 +69,29 @@ def draw_apertures(
     -------
     Apertures
         The truth is uniform within the tolerance of the set's standard; a certificate differs
-        from it by a normal error of half its expanded uncertainty and is written to 0.1 µm.
+        from it by a normal error of half its expanded uncertainty, and both are written to the
+        decimals of the set.
     """
     plates = layout.plate_um.size
     tolerance, expanded = np.zeros(plates), np.full(plates, np.nan)
+    decimals = np.ones(plates, dtype=int)
     start = 0
     for sieves in design.sieve_sets:
         nominal = np.array(sieves.apertures_um)
-        here = slice(start + 1, start + 1 + nominal.size)
+        here: slice | NDArray[np.bool_] = slice(start + 1, start + 1 + nominal.size)
         tolerance[here] = [tolerance_um(um, standard=sieves.standard) for um in nominal]
         if sieves.certificate_percent is not None:
-            expanded[here] = np.round(nominal * sieves.certificate_percent / 100, 1)
+            decimals[here] = sieves.certificate_decimals
+            expanded[here] = np.round(
+                nominal * sieves.certificate_percent / 100, sieves.certificate_decimals
+            )
         start += nominal.size + 1
     true_um = layout.plate_um + tolerance * rng.uniform(-1, 1, (trials, plates))
     certified = true_um + expanded / 2 * rng.standard_normal((trials, plates))
-    return Apertures(true_um=true_um, certified_um=np.round(certified, 1), expanded_um=expanded)
+    for digits in np.unique(decimals):
+        here = decimals == digits
+        certified[:, here] = np.round(certified[:, here], digits)
+    return Apertures(true_um=true_um, certified_um=certified, expanded_um=expanded)
 
 
 def gather(by_plate: NDArray[np.float64], layout: Layout, *, pad: float) -> NDArray[np.float64]:

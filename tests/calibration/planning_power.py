@@ -283,7 +283,8 @@ def main():
         f"{time.perf_counter() - began:.0f} s.  Level 5 %.",
         "",
         "Each trial is judged by the model that `compare` fits by default.  Drift: standard",
-        "deviation of the groups' lines at the last time, per cent.  Rows of weighings hold the plan",
+        "deviation of the groups' lines at the last time, per cent.  Rows of weighings hold the "
+        "plan",
         "against trials that are not made as it assumes.",
         "",
         "| route | question | groups × times × replicates | drift % | change % | planned | found | "

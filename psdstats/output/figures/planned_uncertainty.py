@@ -1,4 +1,4 @@
-"""Uncertainty of a size against sample mass, one line for each balance resolution."""
+"""Uncertainty of a size against sample mass, for each balance resolution."""
 
 from __future__ import annotations
 
@@ -16,13 +16,15 @@ if TYPE_CHECKING:
 
 __all__ = ["uncertainty_against_sample"]
 
-_COLUMNS = ("series", "sample_g", "u_percent", "marked")
+_COLUMNS = ("series", "sample_g", "u_percent")
+_NORMAL_95 = 1.96
 
 
 def uncertainty_against_sample(
     frame: pd.DataFrame,
     ax: Axes,
     *,
+    points: pd.DataFrame,
     wanted_percent: float,
     label: str,
     around: tuple[float, float] | None = None,
@@ -32,10 +34,11 @@ def uncertainty_against_sample(
     Parameters
     ----------
     frame : DataFrame
-        Columns series (for example "0.01 g"), sample_g, u_percent, marked (whether the point is
-        drawn as a mark, not only as part of the line).
+        Columns series (for example "0.01 g"), sample_g, u_percent: drawn as lines.
     ax : Axes
         Where to draw.
+    points : DataFrame
+        The same columns and u_error_percent (standard error): drawn as marks with 95 % intervals.
     wanted_percent : float
         Uncertainty that is aimed at, per cent.
     label : str
@@ -49,6 +52,7 @@ def uncertainty_against_sample(
         The same Axes.
     """
     frame = need(frame, _COLUMNS, "uncertainty against sample")
+    points = need(points, (*_COLUMNS, "u_error_percent"), "uncertainty against sample")
     names = list(dict.fromkeys(frame["series"]))
     low, high = around or (float(frame["u_percent"].min()), float(frame["u_percent"].max()))
     seen = (min(low, wanted_percent), max(high, wanted_percent))
@@ -59,20 +63,24 @@ def uncertainty_against_sample(
     hover(line, f"wanted: {wanted_percent:g} %")
     for index, name in enumerate(names):
         own, look = frame[frame["series"] == name].sort_values("sample_g"), mark(index)
-        ax.plot(
-            own["sample_g"],
-            own["u_percent"],
-            color=look.colour,
-            linestyle=look.line,
-            marker=look.marker,
-            markevery=[bool(shown) for shown in own["marked"]],
-            markersize=4,
-            label=str(name),
-        )
-        for row in rows(own[own["marked"].astype(bool)]):
+        ax.plot(own["sample_g"], own["u_percent"], color=look.colour, linestyle=look.line)
+        for row in rows(points[points["series"] == name]):
+            half = _NORMAL_95 * row.u_error_percent
+            ax.vlines(
+                row.sample_g,
+                max(row.u_percent - half, 0.01 * row.u_percent),
+                row.u_percent + half,
+                color=look.colour,
+                linewidth=1.2,
+            )
             (point,) = ax.plot(
                 [row.sample_g], [row.u_percent], look.marker, color=look.colour, markersize=4
             )
-            hover(point, f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} %")
+            hover(
+                point,
+                f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} % (simulated, ± "
+                f"{significant(row.u_error_percent, 1)} %)",
+            )
+        ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=str(name))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
     return ax

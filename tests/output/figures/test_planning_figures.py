@@ -77,18 +77,21 @@ def test_uncertainty_against_sample_mass_and_the_wanted_line(ax: Axes) -> None:
             "series": ["0.1 g"] * 3 + ["0.01 g"] * 3,
             "sample_g": [100.0, 25.0, 50.0] * 2,
             "u_percent": [0.5, 2.0, 1.0, 0.1, 0.4, 0.2],
-            "marked": [True, False, True] * 2,
         }
     )
-    drawn = figures.uncertainty_against_sample(frame, ax, wanted_percent=0.3, label="u / %")
+    points = frame.iloc[[0, 1, 3, 4]].assign(u_percent=[0.6, 2.2, 0.1, 0.3], u_error_percent=0.02)
+    drawn = figures.uncertainty_against_sample(
+        frame, ax, points=points, wanted_percent=0.3, label="u / %"
+    )
     assert drawn is ax
-    lines = {line.get_label(): line for line in ax.lines}
-    assert list(lines["0.1 g"].get_xdata()) == [25.0, 50.0, 100.0]
-    assert list(lines["0.1 g"].get_ydata()) == [2.0, 1.0, 0.5]
-    assert list(lines["0.01 g"].get_ydata()) == [0.4, 0.2, 0.1]
+    curves = [list(line.get_ydata()) for line in ax.lines if len(line.get_xdata()) == 3]
+    assert curves == [[2.0, 1.0, 0.5], [0.4, 0.2, 0.1]]
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["0.1 g", "0.01 g"]
+    bars = [list(one.get_segments()[0][:, 1]) for one in ax.collections]
+    assert bars[0] == pytest.approx([0.6 - 1.96 * 0.02, 0.6 + 1.96 * 0.02])
     assert any(list(line.get_ydata()) == [0.3, 0.3] for line in ax.lines)
     marks = [line for line in ax.lines if line.get_gid() and len(line.get_xdata()) == 1]
-    assert len(marks) == 4
+    assert [line.get_ydata()[0] for line in marks] == [0.6, 2.2, 0.1, 0.3]
     low, high = ax.get_ylim()
     assert low <= 0.1
     assert high >= 2.0

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from psdstats.output.pages.planning import precision_drawing, precision_parts, stack_parts
 from psdstats.output.pages.planning_charge import charge_parts
 from psdstats.output.pages.planning_power import power_parts
+from psdstats.output.pages.planning_precision import precision_drawing, precision_parts
+from psdstats.output.pages.planning_stack import stack_parts
 from psdstats.output.pages.planning_timeline import CALENDAR, timeline_drawing, timeline_parts
 from psdstats.planning import (
     Balls,
@@ -44,17 +45,19 @@ def test_power_curves_pass_through_the_table(powers):
     assert "a change of −10 %" in parts.sentences[0]
 
 
-def test_uncertainty_lines_hold_the_tabulated_points():
-    plan = precision(MILLED, STACK, wanted_percent=1.0, density_g_per_cm3=2.7)
-    grid = precision_parts(plan).tables[0].frame
+def test_uncertainty_marks_are_the_simulated_cells_and_parts_those_of_the_law():
+    plan = precision(MILLED, STACK, wanted_percent=1.0, sample_g=(10, 50), trials=200)
+    grid, of_change, parts, _ = (table.frame for table in precision_parts(plan).tables)
     one, change = precision_drawing(plan).figure.axes
     assert one.get_ylim() == change.get_ylim()
-    for ax, column in ((one, "u_percent"), (change, "u_change_percent")):
+    for ax, shown in ((one, grid["u_percent"]), (change, of_change["u_change_percent"])):
         drawn = sorted(line.get_ydata()[0] for line in ax.lines if "g: u" in str(line.get_gid()))
-        assert drawn == pytest.approx(sorted(grid[column]))
+        assert drawn == pytest.approx(sorted(shown))
     # u² is the sum of its parts (JCGM 100)
-    parts = grid[["u_balance_percent", "u_particles_percent", "u_sieves_percent"]]
-    assert np.sqrt((parts**2).sum(axis=1)).to_numpy() == pytest.approx(grid["u_percent"].to_numpy())
+    squares = parts[["u_balance_percent", "u_particles_percent", "u_sieves_percent"]] ** 2
+    assert np.sqrt(squares.sum(axis=1)).to_numpy() == pytest.approx(
+        grid["u_law_percent"].to_numpy()
+    )
 
 
 def test_stack_from_the_top_with_all_of_the_sample():

@@ -1,0 +1,100 @@
+"""Plans of sieves: words, tables and figure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.content import Drawing
+from psdstats.output.figures.stack import expected_undersize
+from psdstats.output.pages.parts import PageParts
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables import Table
+from psdstats.output.tables.columns import Column, Show
+from psdstats.planning import StackChoice
+
+__all__ = ["stack_drawing", "stack_parts", "stack_table"]
+
+
+def stack_parts(choice: StackChoice) -> PageParts:
+    """What the command shows for a stack of sieves."""
+    table = stack_table(choice)
+    whole = Table(
+        name="expected masses",
+        frame=choice.to_frame(),
+        caption="Expected share and mass on every sieve (pan: aperture 0), powder by powder.",
+    )
+    return PageParts(
+        sentences=choice.sentences(),
+        tables=(table, whole),
+        first=(table,),
+        drawings=(stack_drawing(choice),),
+    )
+
+
+def stack_table(choice: StackChoice) -> Table:
+    """One row a sieve from the top: expected mass of each powder, and the load limit."""
+    frame = choice.to_frame()
+    wide = frame.pivot_table(index="aperture_um", columns="powder", values="mass_g")
+    wide = wide[[powder.name for powder in choice.powders]].sort_index(ascending=False)
+    limits = frame.drop_duplicates("aperture_um").set_index("aperture_um")["load_limit_g"]
+    shown = pd.DataFrame(
+        {
+            "sieve": [f"{aperture:g} µm" if aperture else "pan" for aperture in wide.index],
+            **{f"mass_{name}_g": wide[name].to_numpy() for name in wide.columns},
+            "load_limit_g": limits.loc[wide.index].to_numpy(dtype=float),
+        }
+    )
+    return Table(
+        name="stack",
+        frame=shown,
+        caption=f"The stack from the top, with the masses expected of {choice.sample_g:g} g.",
+        columns=(
+            Column(name="sieve", heading="sieve"),
+            *(
+                Column(
+                    name=f"mass_{name}_g",
+                    heading=str(name),
+                    unit="g",
+                    show=Show.NUMBER,
+                    decimals=1,
+                )
+                for name in wide.columns
+            ),
+            Column(name="load_limit_g", heading="load limit", unit="g", show=Show.NUMBER),
+        ),
+        notes=(f"Load limit for frames of {choice.frame_diameter_mm:g} mm (ASTM C136, 8.3).",),
+    )
+
+
+def stack_drawing(choice: StackChoice) -> Drawing:
+    """Expected undersize of every powder over the apertures chosen."""
+    apertures = np.array(choice.aperture_um)
+    ends = (
+        min(apertures.min(), *(powder.d10_um for powder in choice.powders)) / 1.5,
+        max(apertures.max(), *(powder.d90_um for powder in choice.powders)) * 1.5,
+    )
+    curve = _undersize(choice, np.geomspace(*ends, 161))
+    with house_style():
+        ax = new_axes(height_mm=95.0)
+        expected_undersize(
+            curve, ax, apertures_um=choice.aperture_um, points=_undersize(choice, apertures)
+        )
+    return Drawing(
+        name="stack",
+        figure=ax.figure,  # type: ignore[arg-type]
+        caption="Undersize expected of each powder; dotted: the sieves chosen (µm along the top).",
+        alternative=" ".join(choice.sentences()),
+    )
+
+
+def _undersize(choice: StackChoice, size_um: np.ndarray) -> pd.DataFrame:
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {"powder": one.name, "size_um": size_um, "undersize": one.undersize(size_um)}
+            )
+            for one in choice.powders
+        ],
+        ignore_index=True,
+    )
