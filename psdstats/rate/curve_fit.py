@@ -8,7 +8,9 @@ until nothing moves (linear mixed-effects approximation of M. J. Lindstrom and D
 Biometrics 46 (1990) 673, from memory, with the group effects linearised at zero).  Standard errors
 and degrees of freedom are those of Kenward and Roger for the linear model at the solution, with
 variances at zero taken as known zeros and never fewer degrees of freedom than averaging curves
-fitted group by group would leave.
+fitted group by group would leave.  Two groups show their difference once only: there a variance
+found to be zero keeps its uncertainty.  With one group the known and the estimated part of a
+variance are told apart (`critical`).
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from psdstats.models.kenward_roger import (
     kenward_roger,
 )
 from psdstats.rate.constraints import AllFree
+from psdstats.rate.critical import critical_value, student_critical
 from psdstats.rate.curve_search import Search, bounds_of
 from psdstats.rate.curves import Curve
 from psdstats.rate.run_sizes import RunSizes
@@ -114,6 +117,12 @@ class CurveFit:
         df = float(kenward_roger(self.batch, self.adjusted, direction).df_den[0])
         df = max(df, float(self.least_df))
         return float(np.sqrt(max(variance, plain))), max(variance / plain, 1.0), df
+
+    def critical(self, df: float, level: float) -> float:
+        """Two-sided critical value for a direction with these degrees of freedom."""
+        if self.data.groups > 1:
+            return student_critical(level, df)
+        return critical_value(level, df, least_df=self.least_df)
 
     @property
     def least_df(self) -> int:
@@ -210,7 +219,7 @@ def fit_curve(
         cost=cost,
         variance=dict(zip(terms, (float(value) for value in batch.theta[0]), strict=True)),
         batch=batch,
-        adjusted=adjusted_covariance(batch, drop_edges=True),
+        adjusted=adjusted_covariance(batch, drop_edges=data.groups != 2),
         converged=bool(moved < 1e-3),
     )
 

@@ -1,8 +1,9 @@
 """Intervals by profile: values at which the curve, refitted, is not too much worse.
 
 A value is inside where S(value) − S(best) ≤ t²·c, S being the weighted sum of squares with the
-variances held at their estimates, t the two-sided quantile of Student's distribution with
-Kenward–Roger degrees of freedom, and c the Kenward–Roger inflation of the variance.  In a linear
+variances held at their estimates, t the critical value of Student's distribution with
+Kenward–Roger degrees of freedom (with one group that of `critical`), and c the Kenward–Roger
+inflation of the variance.  In a linear
 model that is exactly the Kenward–Roger interval; in a curved one it follows the curve, and it stays
 open where the data do not bound the value.
 """
@@ -14,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from psdstats.rate.constraints import Constraint
 from psdstats.rate.curve_fit import CurveFit
@@ -128,9 +128,7 @@ class Property:
     def _allowed(self, gradient: Array, level: float) -> tuple[float, float]:
         """Allowed rise of the sum of squares, and the degrees of freedom behind it."""
         _, inflation, df = self.fit.spread(gradient)
-        tail = 0.5 * (1 + level)
-        t = special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail)
-        return float(t**2 * inflation), df
+        return self.fit.critical(df, level) ** 2 * inflation, df
 
     def _crossing(self, end: float, level: float) -> float | None:
         """First value from the start towards an end that is outside; None if none is."""

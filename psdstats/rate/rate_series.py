@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from psdstats.rate.curve_check import FitCheck
 from psdstats.rate.curve_choice import CurveChoice
@@ -91,9 +90,7 @@ class RateSeries:
         reach = []
         for row in gradient:
             error, _, df = self.fit.spread(row)
-            tail = 0.5 * (1 + level)
-            t = special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail)
-            reach.append(t * error)
+            reach.append(self.fit.critical(df, level) * error)
         return pd.DataFrame(
             {
                 "series": self.label,

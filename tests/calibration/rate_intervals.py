@@ -63,6 +63,8 @@ SETTINGS = (
             level_sd=0.04, rate_sd=0.1),
     Setting("constant rate, 4 benches", curve="constant rate", shape=0.0, rate=0.02, groups=4,
             replicates=2, level_sd=0.04, rate_sd=0.1),
+    Setting("2 benches, 2 replicates", groups=2, replicates=2, level_sd=0.04),
+    Setting("2 benches, 2 replicates, no difference between them", groups=2, replicates=2),
 )  # fmt: skip
 
 
