@@ -26,7 +26,7 @@ def compare_study(
         also=options.also,
         at_each=options.at_each,
         margin_percent=options.margin,
-        spread=options.spread,
+        spread=options.spread and options.spread.replace("-", " "),
         level=options.level,
         across_quantities=options.across,
         propagation=propagation,

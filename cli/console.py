@@ -1,8 +1,7 @@
 """What the commands say: results on standard output, progress and refusals on standard error.
 
-No colour is used, so a pipe and a terminal get the same text.  Control characters from a file are
-shown as U+FFFD, so that no file can steer the terminal.  Progress is a single line that is shown
-only on a terminal, only after a second, and removed when the work is done.
+No colour is used, so a pipe and a terminal get the same text and NO_COLOR has nothing to switch
+off.  Control characters from a file are shown as U+FFFD, so that no file can steer the terminal.
 """
 
 from __future__ import annotations
@@ -11,15 +10,14 @@ import json as json_module
 import re
 import shutil
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
+from .progress import Progress, ProgressLine
+
 __all__ = ["Console"]
 
-PROGRESS_AFTER_S = 1.0
-PROGRESS_EVERY_S = 0.2
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
@@ -37,6 +35,7 @@ class Console:
     def __init__(self, *, quiet: bool = False, json: bool = False) -> None:
         self.quiet = quiet
         self.json = json
+        self._line: ProgressLine | None = None
 
     @property
     def width(self) -> int:
@@ -72,39 +71,43 @@ class Console:
         sys.stdout.flush()
 
     @contextmanager
-    def progress(self, work: str) -> Iterator[Callable[[int, int], None] | None]:
-        """Give a callback (done, total) that shows progress, or None where it would disturb."""
+    def stages(self, shares: Mapping[str, float]) -> Iterator[None]:
+        """Show progress through stages of the work: on a terminal only, and not with --quiet.
+
+        Parameters
+        ----------
+        shares : mapping of str to float
+            Stages in their order, with the share of the time that each usually takes; from them
+            comes the time left.
+        """
         if self.quiet or not sys.stderr.isatty():
-            yield None
+            yield
             return
-        line = _ProgressLine(work)
+        self._line = ProgressLine(shares)
         try:
-            yield line.update
+            yield
         finally:
-            line.clear()
+            self._line.clear()
+            self._line = None
+
+    def begin(self, stage: str) -> None:
+        """Go on to a stage of the work."""
+        if self._line is not None:
+            self._line.begin(stage)
+
+    @contextmanager
+    def progress(self, work: str) -> Iterator[Progress | None]:
+        """Give a callback (done, total) for one stage, or None where nothing is shown."""
+        if self._line is None:
+            with self.stages({work: 1.0}):
+                yield self._callback(work)
+        else:
+            yield self._callback(work)
+
+    def _callback(self, stage: str) -> Progress | None:
+        self.begin(stage)
+        return None if self._line is None else self._line.update
 
 
 def _visible(text: str) -> str:
     return _CONTROL.sub("\ufffd", text)
-
-
-class _ProgressLine:
-    def __init__(self, work: str) -> None:
-        self.work = work
-        self.start = time.monotonic()
-        self.shown = 0.0
-
-    def update(self, done: int, total: int) -> None:
-        now = time.monotonic()
-        waited = now - self.start
-        if waited < PROGRESS_AFTER_S or now - self.shown < PROGRESS_EVERY_S:
-            return
-        self.shown = now
-        left = waited * (total - done) / done if done else 0.0
-        sys.stderr.write(f"\r{self.work}: {done} of {total}, about {left:.0f} s left \x1b[K")
-        sys.stderr.flush()
-
-    def clear(self) -> None:
-        if self.shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()

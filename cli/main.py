@@ -5,9 +5,9 @@ Exit codes: 0 done, 1 done with warnings (check), 2 refused, 130 stopped from th
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
+from argparse import RawDescriptionHelpFormatter
 from collections.abc import Sequence
 from importlib import import_module
 
@@ -15,6 +15,7 @@ from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
 from .console import Console
+from .parsing import REFUSED, CommandParser, add_command
 from .writing import ensure_free
 
 __all__ = ["COMMANDS", "build_parser", "main"]
@@ -31,32 +32,34 @@ COMMANDS = (
     "rate",
     "plan",
     "report",
+    "completion",
 )
-REFUSED = 2
 STOPPED = 130
+ENDING = """\
+exit codes:
+  0    done
+  1    done, and `check` found warnings
+  2    refused, in one sentence on standard error; or `check` found errors
+  130  stopped with Ctrl-C; nothing is left half-written
+
+start with: psdstats demo my-trial
+more about one command: psdstats COMMAND --help"""
 
 
-def build_parser() -> argparse.ArgumentParser:
+def build_parser() -> CommandParser:
     """The parser of the whole command line, one subparser a command module."""
-    parser = argparse.ArgumentParser(
+    parser = CommandParser(
         prog="psdstats",
         description="From sieve weighings of a milling trial to sizes with uncertainty, "
         "a verdict and a report.",
-        epilog="Start with: psdstats demo my-trial",
+        epilog=ENDING,
+        formatter_class=RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"psdstats {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
         module = import_module(f".commands.{name}", __package__)
-        command = commands.add_parser(
-            name,
-            help=module.SUMMARY,
-            description=module.SUMMARY[0].upper() + module.SUMMARY[1:] + ".",
-            epilog=f"example:\n  {module.EXAMPLE}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        module.add_arguments(command)
-        command.set_defaults(run=module.run)
+        add_command(commands, name, module).set_defaults(run=module.run)
     return parser
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "add_sources",
     "add_study",
     "add_writing",
+    "address",
     "names",
     "numbers",
     "share",
@@ -36,9 +38,13 @@ def add_study(parser: argparse.ArgumentParser) -> None:
 
 def add_json(parser: argparse.ArgumentParser) -> None:
     """How the result is printed."""
-    parser.add_argument("--json", action="store_true", help="print one JSON document")
     parser.add_argument(
-        "--quiet", action="store_true", help="print results only, no remarks, no progress"
+        "--json", action="store_true", help="print the result as JSON, for machines"
+    )
+    parser.add_argument(
+        "--quiet",
+        action="store_true",
+        help="print the result alone: no remarks, hints, warnings or progress",
     )
 
 
@@ -75,6 +81,13 @@ def share(text: str) -> float:
     return value
 
 
+def address(text: str) -> str:
+    """An address with its port, for argparse."""
+    if not re.fullmatch(r"(\w+://)?[^/\s]+:\d+", text):
+        raise argparse.ArgumentTypeError(f"{text} is no address; write it like tcp://host:8786")
+    return text
+
+
 def names(text: str) -> tuple[str, ...]:
     """Names between commas, for argparse."""
     return tuple(name.strip() for name in text.split(",") if name.strip())
@@ -92,8 +105,8 @@ def _number(text: str) -> float:
         raise argparse.ArgumentTypeError(f"{text} is not a number") from None
 
 
-def _words(text: str) -> str:
-    return text.lower().replace("-", " ")
+def _hyphened(text: str) -> str:
+    return text.lower().replace(" ", "-")
 
 
 def add_comparison(parser: argparse.ArgumentParser) -> None:
@@ -124,8 +137,8 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--spread",
-        type=_words,
-        choices=("drifting", "pooled", "each contrast"),
+        type=_hyphened,
+        choices=("drifting", "pooled", "each-contrast"),
         metavar="HOW",
         help="scatter from level to level: drifting (groups may drift apart), pooled (one spread) "
         "or each-contrast (each by its own differences); default drifting, or as study.toml says",
@@ -162,9 +175,9 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--method",
-        type=_words,
-        choices=("monte carlo", "linear"),
-        default="monte carlo",
+        type=_hyphened,
+        choices=("monte-carlo", "linear"),
+        default="monte-carlo",
         metavar="HOW",
         help="propagation of uncertainty: monte-carlo or linear (default: monte-carlo)",
     )
@@ -188,5 +201,8 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         "--workers", type=int, default=1, metavar="N", help="processes to share the draws among"
     )
     parser.add_argument(
-        "--cluster", metavar="ADDRESS", help="scheduler of a Dask cluster to run the draws on"
+        "--cluster",
+        type=address,
+        metavar="ADDRESS",
+        help="scheduler of a Dask cluster to run the draws on, such as tcp://host:8786",
     )

@@ -28,10 +28,10 @@ def propagate_study(
     """Propagate with the options of the command; progress on a terminal."""
     from psdstats.uncertainty import propagate
 
-    with console.progress("Drawing") as progress:
+    with console.progress("drawing readings") as progress:
         return propagate(
             study,
-            method=options.method,
+            method=options.method.replace("-", " "),
             seed=options.seed,
             sources=sources if sources is not None else options.sources,
             coverage=options.coverage,

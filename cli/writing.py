@@ -26,7 +26,7 @@ __all__ = [
 ]
 
 
-def ensure_free(place: Path, *, replace: bool) -> None:
+def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace") -> None:
     """Refuse a folder that holds something before any work is done, not after.
 
     Parameters
@@ -35,6 +35,8 @@ def ensure_free(place: Path, *, replace: bool) -> None:
         Output folder.
     replace : bool
         Whether what stands there may be replaced; then writing itself judges.
+    remedy : str
+        How to have it replaced, after "Choose another name".
 
     Raises
     ------
@@ -42,9 +44,7 @@ def ensure_free(place: Path, *, replace: bool) -> None:
         If the folder holds something and may not be replaced.
     """
     if not replace and place.is_dir() and any(place.iterdir()):
-        raise OutputError(
-            f"{place.resolve()} exists already. Choose another name, or add --replace."
-        )
+        raise OutputError(f"{place.resolve()} exists already. Choose another name{remedy}.")
 
 
 def print_sentences(

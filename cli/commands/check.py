@@ -13,8 +13,11 @@ from ..writing import records, write_result
 if TYPE_CHECKING:
     from psdstats.study import CheckReport
 
-SUMMARY = "check the readings of a study; exit code 0 clean, 1 warnings, 2 errors"
-EXAMPLE = "psdstats check my-trial --watch"
+SUMMARY = "check the readings of a study, while the powder is still on the sieve"
+EXAMPLE = "psdstats check my-trial --notes"
+EXIT_CODES = (
+    "exit codes: 0 nothing to look at, 1 warnings, 2 errors or refused, 130 stopped with Ctrl-C"
+)
 
 WATCH_EVERY_S = 1.0
 
@@ -45,7 +48,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         now = _stamp(options.study)
         if now != seen:
             seen = now
-            console.say(time.strftime("%H:%M:%S") + f"  {options.study}")
+            console.remark(time.strftime("%H:%M:%S") + f"  {options.study}")
             _check(options, console)
             console.flush()
         time.sleep(WATCH_EVERY_S)
@@ -74,12 +77,12 @@ def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> 
         if options.notes or finding not in notes:
             console.say(str(finding))
     if report.switched_off:
-        console.say(f"Switched off in this study: {', '.join(report.switched_off)}.")
+        console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
     pressing = len(report.findings) - len(notes)
     found = f"{pressing} to look at" if pressing else "nothing to look at"
-    console.say(f"{options.study} checked: {found}.")
+    console.remark(f"{options.study} checked: {found}.")
     if notes and not options.notes:
-        console.remark(f"{len(notes)} notes that ask for nothing: add --notes to read them.")
+        console.remark(f"Notes that ask for nothing: {len(notes)}; add --notes to read them.")
 
 
 def _stamp(study: Path) -> tuple[tuple[str, int], ...]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ..console import Console
 from ..options import add_json, add_replace, add_study
+from ..writing import ensure_free
 
 SUMMARY = "write a study in another form: folder, flat CSV or workbook"
 EXAMPLE = "psdstats convert my-trial my-trial.xlsx"
@@ -39,14 +40,15 @@ def run(options: argparse.Namespace, console: Console) -> int:
             f"The ending {ending} of {options.target.name} names no form of a study. "
             "Use .csv, .xlsx, or a folder name without a point."
         )
-    if options.replace and options.target.is_file():
+    if options.target.is_file():
         raise OutputError(
             f"{options.target} exists already and may hold readings, so a single file is never "
             "replaced. Choose another name, or move the file away."
         )
+    ensure_free(options.target, replace=options.replace)
     study = read_study(options.study, encoding=options.encoding)
     form = forms.get(ending, StudyForm.FOLDER)
     target = save_study(study, options.target, form=form, replace=options.replace)
     console.document({"study": str(target), "form": form.value, "runs": len(study.runs)})
-    console.say(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
+    console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
     return 0

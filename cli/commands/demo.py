@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ..console import Console
 from ..options import add_json
+from ..writing import ensure_free
 
 SUMMARY = "write a demo study (invented data) into a new folder"
 EXAMPLE = "psdstats demo my-trial"
@@ -31,6 +32,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     from psdstats.files import Holds, write_folder_atomically
 
+    ensure_free(options.target, replace=False, remedy="")
     source = demo_path(DEMO_STUDIES[1 if options.small else 0])
 
     def copy(draft: Path) -> None:
@@ -39,9 +41,9 @@ def run(options: argparse.Namespace, console: Console) -> int:
     target = write_folder_atomically(options.target, copy, holds=Holds.READINGS)
     study = next(target.glob("*.csv")) if options.small else target
     console.document({"study": str(study)})
-    console.say(f"Wrote the demo study (invented data) to {target}. Try next:")
+    console.remark(f"Wrote the demo study (invented data) to {target}. Try next:")
     for command in ("check", "sizes", "report"):
-        console.say(f"  psdstats {command} {_shell(study, options.target)}")
+        console.remark(f"  psdstats {command} {_shell(study, options.target)}")
     return 0
 
 

@@ -6,6 +6,7 @@ import argparse
 from importlib import import_module
 
 from ..console import Console
+from ..parsing import CommandParser, add_command
 
 SUMMARY = "plan the next trial: power, precision, sieves, mill charge, bench timeline"
 EXAMPLE = "psdstats plan power --study my-trial --change -10 --groups 3,4 --replicates 1,2,3"
@@ -13,7 +14,7 @@ EXAMPLE = "psdstats plan power --study my-trial --change -10 --groups 3,4 --repl
 PLANS = ("power", "precision", "sieves", "charge", "timeline")
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def add_arguments(parser: CommandParser) -> None:
     """Declare one subcommand a plan."""
     plans = parser.add_subparsers(
         dest="plan",
@@ -23,15 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     for name in PLANS:
         module = import_module(f"..plans.{name}", __package__)
-        command = plans.add_parser(
-            name,
-            help=module.SUMMARY,
-            description=module.SUMMARY[0].upper() + module.SUMMARY[1:] + ".",
-            epilog=f"example:\n  {module.EXAMPLE}",
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        module.add_arguments(command)
-        command.set_defaults(make_plan=module.run)
+        add_command(plans, name, module).set_defaults(make_plan=module.run)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from ..console import Console
 from ..options import add_json, add_replace, names, numbers
 from ..sieve_list import read_sieve_list
+from ..writing import ensure_free
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan
@@ -103,6 +104,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.files import Holds, write_folder_atomically
     from psdstats.study import recording_labels, recording_sheet
 
+    target = options.out or Path(DEFAULT_OUT)
+    ensure_free(target, replace=options.replace)
     plan = _plan(options)
 
     def write(folder: Path) -> None:
@@ -110,14 +113,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
         recording_sheet(plan, folder / "csv", form="folder")
         recording_labels(plan, folder / "labels.html")
 
-    target = write_folder_atomically(
-        options.out or Path(DEFAULT_OUT), write, holds=Holds.READINGS, replace=options.replace
-    )
+    target = write_folder_atomically(target, write, holds=Holds.READINGS, replace=options.replace)
     book = target / "recording-sheet.xlsx"
     console.document({"sheet": str(book), "runs": [each.name for each in plan.runs()]})
-    console.say(f"Wrote a sheet for {len(plan.runs())} runs to {target}:")
-    console.say("  recording-sheet.xlsx  to fill in; the csv folder holds the same tables")
-    console.say("  labels.html           labels for the samples, to print on A4")
+    console.remark(f"Wrote a sheet for {len(plan.runs())} runs to {target}:")
+    console.remark("  recording-sheet.xlsx  to fill in; the csv folder holds the same tables")
+    console.remark("  labels.html           labels for the samples, to print on A4")
     console.remark(f'When it is filled in: psdstats check "{book}"')
     return 0
 

@@ -32,7 +32,7 @@ def decode(
     text, problem = "", None
     if encoding is None and content.startswith((b"\xff\xfe", b"\xfe\xff")):
         fault = "the file is UTF-16, not UTF-8"
-        remedy = 'Give encoding="utf-16", or save it as UTF-8.'
+        remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
         problem = Problem(file=file, fault=fault, remedy=remedy)
     else:
         try:

@@ -23,10 +23,7 @@ def test_demo_names_the_next_commands(psdstats, tmp_path):
     assert len(read_study(tmp_path / "trial").runs) == 80
     again = psdstats("demo", "trial")
     assert again.code == 2
-    assert again.err == (
-        f"psdstats: {tmp_path / 'trial'} exists already. Choose another name, or ask for it to be "
-        "replaced.\n"
-    )
+    assert again.err == (f"psdstats: {tmp_path / 'trial'} exists already. Choose another name.\n")
 
 
 def test_small_demo_is_one_file_and_quotes_a_name_with_a_space(psdstats):
@@ -64,7 +61,7 @@ def test_check_json_holds_every_finding(psdstats, benches):
 
 def test_check_notes_are_counted_or_printed(psdstats, benches):
     notes = len(check_study(read_study(benches)).of_severity("note"))
-    assert f"{notes} notes that ask for nothing" in psdstats("check", benches).out
+    assert f"Notes that ask for nothing: {notes};" in psdstats("check", benches).out
     assert psdstats("check", benches, "--notes").out.count("note: ") == notes
     assert "ask for nothing" not in psdstats("check", benches, "--quiet").out
 

@@ -1,0 +1,145 @@
+"""What a beginner types wrong is answered in one sentence with the remedy, and exit code 2."""
+
+import shutil
+
+import pytest
+
+
+def _file(folder, name, content):
+    (folder / name).write_bytes(content)
+    return name
+
+
+@pytest.fixture
+def one_bench(bench):
+    return bench.read_text(encoding="utf-8")
+
+
+def _refused(said, *parts):
+    assert said.code == 2
+    assert said.out == ""
+    assert said.err.startswith("psdstats: ")
+    assert said.err.count("\n") == 1
+    for part in parts:
+        assert part in said.err
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("chek", "x"), ("COMMAND cannot be chek; did you mean check?", "See: psdstats --help")),
+        (("plan", "powr"), ("PLAN cannot be powr; did you mean power?", "See: psdstats plan --")),
+        (
+            ("compare", "x", "--margn", "5"),
+            ("compare has no option --margn; did you mean --margin?",),
+        ),
+        (("compare", "x", "--mar=5"), ("compare has no option --mar; did you mean --margin?",)),
+        (
+            ("plan", "power", "--changes", "5"),
+            ("plan power has no option --changes; did you mean",),
+        ),
+        (
+            ("check", "x", "--draws", "5"),
+            ("check has no option --draws. See: psdstats check --help",),
+        ),
+        (("--json", "check", "x"), ("--json is no option of psdstats itself; options follow",)),
+        (("sizes", "my", "trial"), ("sizes has no use for 'trial'; a name with spaces is put in",)),
+        ((), ("Give COMMAND, as in: psdstats demo my-trial.",)),
+        (("report",), ("Give STUDY, as in: psdstats report my-trial --out my-report.",)),
+        (("sheet", "--times", "0"), ("Give one of --apertures, --series, --sieves, as in: psd",)),
+        (("compare", "x", "--margin"), ("--margin needs a value;",)),
+        (("sheet", "--times", "-6,0", "--series", "R20"), ("is written --times=-1.",)),
+        (
+            ("groups", "x", "--quantity", "d5"),
+            ("--quantity cannot be d5.", "of D10, D50, D90, span"),
+        ),
+        (("groups", "x", "--quantity", "D5"), ("did you mean D50?",)),
+        (("sizes", "x", "--decimal", ";"), ("--decimal cannot be ;.", "one of '.', ','.")),
+        (("sizes", "x", "--method", "guess"), ("It is one of monte-carlo, linear.",)),
+        (("sizes", "x", "--draws", "1.5"), ("--draws cannot be 1.5; give a whole number.",)),
+        (("compare", "x", "--margin", "wide"), ("--margin cannot be wide; give a number.",)),
+        (("sizes", "x", "--coverage", "95"), ("--coverage: 95 is not between 0 and 1.",)),
+        (("sizes", "x", "--coverage", "high"), ("--coverage: high is not a number.",)),
+        (("sizes", "x", "--cluster", "host"), ("host is no address; write it like tcp://",)),
+        (("sheet", "--times", "0,soon", "--series", "R20"), ("--times: soon is not a number.",)),
+        (("sheet", "--times", "0", "--factor", "a"), ("'a' is not NAME=LEVEL",)),
+    ],
+    ids=lambda value: " ".join(value),
+)
+def test_words_that_are_not_known(psdstats, words, says):
+    _refused(psdstats(*words), *says)
+
+
+def test_missing_file(psdstats):
+    _refused(psdstats("report", "my-trail"), "my-trail: there is no such file or folder. Give the")
+
+
+def test_folder_without_a_study(psdstats, tmp_path):
+    (tmp_path / "photos").mkdir()
+    said = psdstats("sizes", "photos")
+    assert (said.code, said.out) == (2, "")
+    assert [line.partition(": ")[0] for line in said.err.splitlines()][1:] == ["weighings.csv"]
+    assert "A study folder holds study.toml, runs.csv and weighings.csv." in said.err
+
+
+def test_wrong_column(psdstats, tmp_path, one_bench):
+    name = _file(tmp_path, "a.csv", one_bench.replace("gross_g", "gross", 1).encode())
+    _refused(psdstats("sizes", name), "row 1, column gross_g: the column is missing. Add it, or")
+
+
+def test_output_folder_that_exists(psdstats, bench, tmp_path):
+    (tmp_path / "taken").mkdir()
+    _file(tmp_path / "taken", "photo.jpg", b"x")
+    _refused(psdstats("sizes", bench, "--out", "taken"), "exists already. Choose another name, or")
+    assert [path.name for path in (tmp_path / "taken").iterdir()] == ["photo.jpg"]
+
+
+def test_negative_time(psdstats, tmp_path, one_bench):
+    rows = [
+        line.replace("mill-0,0,", "mill-0,-6,") if line.startswith("mill-0") else line
+        for line in one_bench.splitlines()
+    ]
+    name = _file(tmp_path, "a.csv", "\n".join(rows).encode())
+    _refused(psdstats("sizes", name), "row 2, column milling_time_min: the number is negative")
+    _refused(psdstats("sheet", "--times=-6,0", "--series", "R20"), "Give times in min from 0.")
+
+
+def test_unknown_factor(psdstats, bench):
+    said = psdstats("compare", bench, "--method", "linear", "--also", "operator")
+    _refused(said, "has no column 'operator'. Name one of: group, milling_time_min")
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le"])
+def test_utf_16(psdstats, tmp_path, one_bench, encoding):
+    name = _file(tmp_path, "a.csv", one_bench.encode(encoding))
+    _refused(psdstats("sizes", name, "--method", "linear"), "UTF-8")
+    read = psdstats("sizes", name, "--encoding", encoding, "--method", "linear", "--quiet")
+    assert read.code == 0
+
+
+def test_old_workbook(psdstats, tmp_path):
+    name = _file(tmp_path, "old.xls", bytes.fromhex("d0cf11e0a1b11ae1"))
+    _refused(psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8) or as XLSX.")
+
+
+@pytest.mark.parametrize("name", ["empty.csv", "empty.xlsx"])
+def test_empty_file(psdstats, tmp_path, name):
+    _refused(psdstats("sizes", _file(tmp_path, name, b"")), name)
+
+
+def test_file_where_a_folder_is_wanted(psdstats, bench):
+    _refused(psdstats("report", bench, "--out", bench), "is a file, not a folder. Choose another")
+
+
+def test_place_that_cannot_be_written(psdstats, tmp_path):
+    _file(tmp_path, "file", b"x")
+    _refused(psdstats("demo", "file/below"), "cannot be written: ", "Choose a place you may write")
+
+
+def test_existing_sheet_and_study(psdstats, benches):
+    words = ("sheet", "--times", "0", "--series", "R20", "--out", "s")
+    assert psdstats(*words).code == 0
+    _refused(psdstats(*words), "exists already. Choose another name, or add --replace.")
+    _refused(psdstats("convert", benches, "s"), "s exists already. Choose another name, or add")
+    shutil.rmtree("s")
+    assert psdstats(*words).code == 0
