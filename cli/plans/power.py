@@ -7,15 +7,25 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..console import Console
-from ..options import add_json, add_writing, share
+from ..options import add_json, add_writing, numbers, share
 from ..presenting import add_all_tables, present
-from .options import whole_numbers
+from .options import (
+    add_simulation,
+    add_weighing,
+    expected_powder,
+    planned_weighing,
+    powder,
+    whole_numbers,
+)
 
 if TYPE_CHECKING:
     from psdstats.planning import Variation
 
 SUMMARY = "chance of showing a change, and the smallest change likely to be shown"
-EXAMPLE = "psdstats plan power --run-percent 2 --group-percent 2 --change -10 --replicates 1,2,3"
+EXAMPLE = (
+    "psdstats plan power --run-percent 2 --drift-percent 2 --change -10 --replicates 1,2,3 "
+    "--powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 --resolution 0.1 --sample-g 25"
+)
 
 _QUESTIONS = {"each": "each against first", "last": "last against first", "any": "any difference"}
 _SOURCES = (
@@ -39,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("D10", "D50", "D90", "span"),
         default="D50",
         metavar="NAME",
-        help="quantity whose variation is taken from the study (default D50)",
+        help="quantity whose variation is taken from the study or weighed (default D50)",
     )
     for name, meaning in _SOURCES:
         parser.add_argument(
@@ -75,19 +85,36 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--power", type=share, default=0.8, metavar="P", help="power aimed at (default 0.8)"
     )
-    parser.add_argument(
-        "--trials",
-        type=int,
-        default=2000,
-        metavar="N",
-        help="simulated trials a design (default 2000)",
-    )
-    parser.add_argument(
-        "--seed", type=int, default=0, metavar="N", help="seed of the simulation (default 0)"
-    )
+    _add_measurement(parser)
+    add_simulation(parser, trials=2000, what="simulated trials a design")
     add_all_tables(parser)
     add_writing(parser)
     add_json(parser)
+
+
+def _add_measurement(parser: argparse.ArgumentParser) -> None:
+    """Measurement and sieves from simulated weighings, instead of stated percentages."""
+    parser.add_argument(
+        "--powder",
+        type=powder,
+        metavar="D10,D50,D90",
+        help="sizes expected, µm: measurement and sieves are then found from simulated weighings "
+        "on the stack and balance named by the options that follow",
+    )
+    parser.add_argument(
+        "--apertures", type=numbers, metavar="A,B", help="sieves of each group's stack, µm"
+    )
+    parser.add_argument(
+        "--resolution",
+        type=float,
+        default=0.01,
+        metavar="D",
+        help="balance resolution, g (default 0.01)",
+    )
+    parser.add_argument(
+        "--sample-g", type=float, default=50.0, metavar="MASS", help="sample, g (default 50)"
+    )
+    add_weighing(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
@@ -114,14 +141,39 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
 
 def _variation(options: argparse.Namespace) -> Variation:
-    """Variation of the study named, or as stated on the command line."""
-    from psdstats.planning import PlanError, Variation, variation_of
+    """Variation of the study named or as stated, with its measurement weighed where asked."""
+    from psdstats.planning import PlanError, weighed_variation
 
     stated = {
         f"{name.replace('-', '_')}_percent": getattr(options, f"{name.replace('-', '_')}_percent")
         for name, _ in _SOURCES
     }
     given = {name: value for name, value in stated.items() if value is not None}
+    if (options.powder is None) != (options.apertures is None):
+        raise PlanError("--powder and --apertures belong together; give both, or neither.")
+    if options.powder is None:
+        return _told_variation(options, given)
+    both = [name for name in ("measurement_percent", "sieves_percent") if name in given]
+    if both:
+        raise PlanError(
+            f"{' and '.join(both)} cannot be given with --powder, which finds it by simulation; "
+            "leave one of the two out."
+        )
+    return weighed_variation(
+        _told_variation(options, given),
+        expected_powder(options.powder),
+        options.apertures,
+        planned_weighing(options, resolution_g=options.resolution),
+        sample_g=options.sample_g,
+        quantity=options.quantity,
+        seed=options.seed,
+    )
+
+
+def _told_variation(options: argparse.Namespace, given: dict[str, float]) -> Variation:
+    """Variation of the study named, or as stated on the command line."""
+    from psdstats.planning import PlanError, Variation, variation_of
+
     if options.study is not None and given:
         raise PlanError(
             f"both a study and {', '.join(given)} are given; name the study, or state the "
@@ -140,4 +192,4 @@ def _variation(options: argparse.Namespace) -> Variation:
             "the variation is not known; name a study with --study, or state the standard "
             "deviation of repeated runs with --run-percent."
         )
-    return Variation(**given)
+    return Variation(source="stated", **given)

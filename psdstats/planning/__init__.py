@@ -13,6 +13,7 @@ from psdstats.planning.precision_plan import PrecisionPlan, precision
 from psdstats.planning.stack_choice import StackChoice, choose_sieves
 from psdstats.planning.study_variation import variation_of
 from psdstats.planning.trial_plan import Design, Variation
+from psdstats.planning.weighed_variation import weighed_variation
 
 __all__ = [
     "Balls",
@@ -37,4 +38,5 @@ __all__ = [
     "precision",
     "timeline",
     "variation_of",
+    "weighed_variation",
 ]

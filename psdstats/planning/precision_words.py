@@ -81,7 +81,7 @@ def simulation_sentences(frame: pd.DataFrame, quantity: str) -> list[str]:
     worst = max(frame.to_dict("records"), key=lambda cell: float(cell["share_open"]))
     if worst["share_open"] > 0:
         lines.append(
-            f"The sieves leave {quantity} open in up to {100 * worst['share_open']:.2g} % of "
+            f"The sieves leave {quantity} open in up to {100 * worst['share_open']:.3g} % of "
             f"samples ({_cell(worst)}); u is that of the others."
         )
     return lines

@@ -38,7 +38,7 @@ def test_help_explains_every_option_and_the_example_can_be_typed(psdstats, name)
     assert build_parser().parse_args(words[1:]).plan == name
 
 
-@pytest.mark.parametrize("name", ["precision", "sieves", "charge", "timeline"])
+@pytest.mark.parametrize("name", PLANS)
 def test_example_runs_and_writes(psdstats, tmp_path, contents, name):
     words = [word for word in _example(name)[1:] if word not in ("--out", "plan")]
     said = psdstats("plan", *words, "--out", "made")
@@ -65,11 +65,40 @@ def test_power_from_a_study(psdstats, benches):
     assert "80 runs in 4 groups" in said.out
 
 
+def test_power_with_its_measurement_weighed(psdstats):
+    words = (
+        "plan",
+        "power",
+        "--run-percent",
+        "2",
+        "--groups",
+        "2",
+        "--replicates",
+        "2",
+        "--trials",
+        "200",
+        "--powder",
+        "70,150,300",
+        "--apertures",
+        STACK,
+        "--sample-g",
+        "25",
+    )
+    fine, coarse = (
+        json.loads(psdstats(*words, "--resolution", d, "--json").out) for d in ("0.01", "0.5")
+    )
+    assert "balance of 0.5 g resolution" in coarse["sentences"][-1]
+    assert fine["power"][0]["power"] > coarse["power"][0]["power"]
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         (("power",), "name a study with --study, or state the standard deviation"),
         (("power", "--study", "x", "--run-percent", "2"), "not both"),
+        (("power", "--run-percent", "2", "--powder", "70,150,300"), "belong together"),
+        (("power", "--run-percent", "2", "--sieves-percent", "1", "--powder", "70,150,300",
+          "--apertures", STACK), "sieves_percent cannot be given with --powder"),
         (("power", "--run-percent", "2", "--groups", "1", "--replicates", "1"), "one group with"),
         (("precision", "--powder", "70,150,300", "--apertures", "500,600", "--density", "2.7"),
          "D50 of 'powder' is not bracketed"),

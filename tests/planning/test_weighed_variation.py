@@ -1,0 +1,93 @@
+"""Measurement part of a planned trial from simulated weighings: against the law and the power."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from psdstats.planning import (
+    ExpectedPowder,
+    PlanError,
+    PlannedWeighing,
+    Variation,
+    power,
+    weighed_variation,
+)
+from psdstats.planning.planned_weighing import found_size, weigh_powder
+from psdstats.planning.precision_law import precision_law
+
+STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
+POWDER = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)
+CERTIFIED = PlannedWeighing(resolution_g=0.1, certified_u_percent=0.3)
+STATED = Variation(run_percent=2, group_percent=1, measurement_percent=9, sieves_percent=9)
+
+
+def test_own_and_shared_part_are_those_of_the_law_where_it_holds():
+    """The u of a change is √2 times the own part; the rest of u is shared (JCGM 100)."""
+    law = precision_law(POWDER, STACK, CERTIFIED, quantity="D50")
+    found = weighed_variation(STATED, POWDER, STACK, CERTIFIED, sample_g=50, stacks=4000)
+    own = law.u_percent(0.1, 50, change=True) / np.sqrt(2)
+    shared = np.sqrt(law.u_percent(0.1, 50) ** 2 - own**2)
+    assert found.measurement_percent == pytest.approx(own, rel=0.05)
+    assert found.sieves_percent == pytest.approx(shared, rel=0.1)
+    assert (found.run_percent, found.group_percent) == (2, 1)
+    assert "balance of 0.1 g resolution" in found.source
+
+
+def test_parts_add_up_to_the_whole():
+    masses = weigh_powder(POWDER, STACK, PlannedWeighing(), sample_g=20, trials=500, seed=3)
+    for quantity in ("D10", "D50", "D90", "span"):
+        one = found_size(masses, quantity)
+        assert np.hypot(one.own_percent, one.shared_percent) == pytest.approx(one.u_percent)
+        measured = np.log(masses.measured()[:, :, ("D10", "D50", "D90", "span").index(quantity)])
+        pooled = np.sqrt(measured.var(axis=0, ddof=1).mean())
+        assert one.u_percent == pytest.approx(100 * pooled, rel=2e-3)
+
+
+def test_monte_carlo_error_is_the_scatter_between_seeds():
+    found = [
+        found_size(
+            weigh_powder(POWDER, STACK, CERTIFIED, sample_g=20, trials=200, seed=seed), "D50"
+        )
+        for seed in range(40)
+    ]
+    for figure in ("u", "u_change"):
+        scatter = np.std([getattr(one, f"{figure}_percent") for one in found], ddof=1)
+        told = np.mean([getattr(one, f"{figure}_error_percent") for one in found])
+        assert scatter == pytest.approx(told, rel=0.35)  # 40 seeds: 11 % standard error
+
+
+def test_a_coarser_balance_costs_power():
+    options = {"groups": 1, "times": 4, "replicates": 3, "change_percent": -6, "trials": 2000}
+    shown = [
+        power(
+            weighed_variation(
+                Variation(run_percent=1.5),
+                POWDER,
+                STACK,
+                PlannedWeighing(resolution_g=d),
+                sample_g=25,
+                stacks=500,
+            ),
+            **options,
+        ).to_frame()["power"][0]
+        for d in (0.01, 0.2)
+    ]
+    assert shown[0] > shown[1] + 0.1
+
+
+def test_same_seed_same_variation():
+    first, again = (
+        weighed_variation(STATED, POWDER, STACK, CERTIFIED, sample_g=50, stacks=200, seed=2)
+        for _ in range(2)
+    )
+    assert first == again
+
+
+def test_open_sizes_and_unknown_quantities_are_refused():
+    with pytest.raises(PlanError, match="no quantity 'D60'"):
+        weighed_variation(STATED, POWDER, STACK, CERTIFIED, sample_g=50, quantity="D60")
+    with pytest.raises(PlanError, match="the sieves leave D10 of 'even' open in 100 %"):
+        weighed_variation(
+            STATED, POWDER, STACK[3:], CERTIFIED, sample_g=50, quantity="D10", stacks=100
+        )
