@@ -7,7 +7,13 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, share
 from ..presenting import add_all_tables, present
-from .options import powder
+from .options import (
+    add_simulation,
+    add_weighing,
+    expected_powder,
+    planned_weighing,
+    powder,
+)
 
 SUMMARY = "a stack of standard sieves for the powders a trial will meet"
 EXAMPLE = (
@@ -67,30 +73,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SHARE",
         help="share of the sample aimed at for the fullest class (default 0.30)",
     )
+    parser.add_argument(
+        "--resolution",
+        type=float,
+        default=0.01,
+        metavar="D",
+        help="resolution of the balance on which the stack is tried out, g (default 0.01)",
+    )
+    add_weighing(parser)
+    add_simulation(
+        parser, trials=1000, what="simulated stacks, two samples of every powder on each"
+    )
     add_all_tables(parser)
     add_writing(parser)
     add_json(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
-    """Choose, print, write."""
+    """Choose, try out, print, write."""
     from psdstats.output.pages.planning_stack import stack_parts
-    from psdstats.planning import ExpectedPowder, PlanError, choose_sieves
+    from psdstats.planning import PlanError, choose_sieves
     from psdstats.sieves import series
 
     names = [name for name, _ in options.powder]
     if len(set(names)) < len(names):
         raise PlanError(f"powders are named {', '.join(names)}; give each a name of its own.")
     choice = choose_sieves(
-        [
-            ExpectedPowder(name=name, d10_um=d10, d50_um=d50, d90_um=d90)
-            for name, (d10, d50, d90) in options.powder
-        ],
+        [expected_powder(one) for one in options.powder],
         series(options.series, finest_um=options.finest, coarsest_um=options.coarsest),
         sieves=options.sieves,
         most_sieves=options.most,
         sample_g=options.sample_g,
         frame_diameter_mm=options.frame_mm,
         fullest_share=options.fullest,
+        weighing=planned_weighing(options, resolution_g=options.resolution),
+        trials=options.trials,
+        seed=options.seed,
     )
     return present(stack_parts(choice), options, console)

@@ -11,6 +11,7 @@ from psdstats.planning.power_result import PowerResult
 from psdstats.planning.power_simulation import power
 from psdstats.planning.precision_plan import PrecisionPlan, precision
 from psdstats.planning.stack_choice import StackChoice, choose_sieves
+from psdstats.planning.stack_trial import StackTrial
 from psdstats.planning.study_variation import variation_of
 from psdstats.planning.trial_plan import Design, Variation
 from psdstats.planning.weighed_variation import weighed_variation
@@ -28,6 +29,7 @@ __all__ = [
     "PowerResult",
     "PrecisionPlan",
     "StackChoice",
+    "StackTrial",
     "Timeline",
     "Variation",
     "choose_sieves",

@@ -1,13 +1,14 @@
 """Choose the sieves of a stack for the powders a trial is expected to pass through.
 
 Apertures in µm, masses in g.  The finest sieve must bracket D10 of the finest powder, the coarsest
-D90 of the coarsest; the sieves between are chosen so that the fullest class of any powder holds
-as little as possible (exact, by dynamic programming over the series).  Rules held: no class over
-half the sample (USP <786>, from memory); load on a sieve at most 7 kg/m² of its area below
-4.75 mm and 2.5 × aperture (mm) × area from there up (ASTM C136/C136M-19, 8.3).
+D90 of the coarsest, also at the edge of their tolerance; the sieves between are chosen so that the
+fullest class of any powder holds as little as possible (exact, by dynamic programming over the
+series).  Rules held: no class over half the sample (USP <786>, from memory); load on a sieve at
+most 7 kg/m² of its area below 4.75 mm and 2.5 × aperture (mm) × area from there up (ASTM
+C136/C136M-19, 8.3).
 
 The expected powders are guesses: curves through three percentiles, straight on probability paper
-against the logarithm of size.
+against the logarithm of size.  The chosen stack is tried out on each of them (`stack_trial`).
 """
 
 from __future__ import annotations
@@ -21,7 +22,10 @@ from numpy.typing import NDArray
 
 from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
+from psdstats.planning.planned_weighing import PlannedWeighing
+from psdstats.planning.stack_trial import StackTrial, try_stack
 from psdstats.sieves.rules import practice_rule
+from psdstats.sieves.tolerance import tolerance_um
 
 __all__ = ["StackChoice", "choose_sieves"]
 
@@ -46,6 +50,8 @@ class StackChoice:
         Largest sample for which no sieve is overloaded by any of the powders.
     remarks : tuple of str
         Rules that cannot be held, and what to do.
+    trial : StackTrial
+        What simulated samples of the powders do on it.
     """
 
     aperture_um: tuple[float, ...]
@@ -55,6 +61,7 @@ class StackChoice:
     share: Array
     largest_sample_g: float
     remarks: tuple[str, ...]
+    trial: StackTrial
 
     def __post_init__(self) -> None:
         self.share.setflags(write=False)
@@ -77,7 +84,7 @@ class StackChoice:
         return pd.DataFrame(rows)
 
     def sentences(self) -> tuple[str, ...]:
-        """The stack in words, remarks last."""
+        """The stack in words: what it is, the rules it breaks, and what the simulation found."""
         names = ", ".join(f"{aperture:g}" for aperture in self.aperture_um)
         return (
             f"Stack from the top: {names} µm and the pan; the fullest class holds "
@@ -85,6 +92,7 @@ class StackChoice:
             f"Put {self.sample_g:g} g on it; up to {self.largest_sample_g:.3g} g would overload "
             "no sieve.",
             *self.remarks,
+            *self.trial.sentences(),
         )
 
 
@@ -97,6 +105,9 @@ def choose_sieves(
     sample_g: float = 50.0,
     frame_diameter_mm: float = 200.0,
     fullest_share: float = 0.30,
+    weighing: PlannedWeighing | None = None,
+    trials: int = 1000,
+    seed: int = 0,
 ) -> StackChoice:
     """The stack from a series that shares the expected powders out most evenly.
 
@@ -117,6 +128,12 @@ def choose_sieves(
         Inner diameter of the frames.
     fullest_share : float, default=0.30
         Share of the sample aimed at for the fullest class (our choice; the limit is one half).
+    weighing : PlannedWeighing, optional
+        Balance, particles and sieves with which the stack is tried out.
+    trials : int, default=1000
+        Simulated stacks, two samples of every powder on each.
+    seed : int, default=0
+        Seed of the simulation.
 
     Returns
     -------
@@ -142,24 +159,38 @@ def choose_sieves(
             "of each, above zero."
         )
     finer = np.array([powder.undersize(apertures) for powder in powders])
-    low, high = _ends(finer)
+    weighing = PlannedWeighing() if weighing is None else weighing
+    low, high = _ends(powders, apertures, weighing.standard)
     inner = np.arange(low, high + 1)
     counts = range(2, min(wanted, len(inner)) + 1) if sieves is None else [min(wanted, len(inner))]
     for count in counts:
         chosen = inner[_most_even(finer[:, inner], count)]
         if _shares(finer[:, chosen]).max() <= fullest_share:
             break
-    return _choice(
-        powders, apertures[chosen], finer[:, chosen], sample_g, frame_diameter_mm, sieves
+    trial = try_stack(
+        powders,
+        apertures[chosen].tolist(),
+        weighing=weighing,
+        sample_g=sample_g,
+        frame_diameter_mm=frame_diameter_mm,
+        trials=trials,
+        seed=seed,
     )
+    return _choice(powders, apertures[chosen], finer[:, chosen], frame_diameter_mm, sieves, trial)
 
 
-def _ends(finer: Array) -> tuple[int, int]:
-    """Coarsest aperture with at most 10 % finer, finest with at least 90 %, over all powders."""
-    below = np.flatnonzero((finer <= 0.10 + 1e-9).all(axis=0))
-    above = np.flatnonzero((finer >= 0.90 - 1e-9).all(axis=0))
+def _ends(powders: Sequence[ExpectedPowder], apertures: Array, standard: str) -> tuple[int, int]:
+    """Coarsest aperture with at most 10 % finer, finest with at least 90 %, over all powders.
+
+    Both hold anywhere within the tolerance, so that a percentile stays open on no such sieve.
+    """
+    limit = np.array([tolerance_um(one, standard=standard) for one in apertures.tolist()])
+    widest = np.array([powder.undersize(apertures + limit) for powder in powders])
+    narrowest = np.array([powder.undersize(apertures - limit) for powder in powders])
+    below = np.flatnonzero((widest <= 0.10).all(axis=0))
+    above = np.flatnonzero((narrowest >= 0.90).all(axis=0))
     low = int(below[-1]) if below.size else 0
-    high = int(above[0]) if above.size else finer.shape[1] - 1
+    high = int(above[0]) if above.size else len(apertures) - 1
     if low >= high:  # a powder narrower than one step of the series
         low, high = max(high - 1, 0), max(high, 1)
     return low, high
@@ -198,10 +229,11 @@ def _choice(
     powders: tuple[ExpectedPowder, ...],
     aperture_um: Array,
     finer: Array,
-    sample_g: float,
     frame_diameter_mm: float,
     asked: int | None,
+    trial: StackTrial,
 ) -> StackChoice:
+    sample_g = trial.sample_g
     share = _shares(finer)[:, ::-1]
     coarsest_first = tuple(float(aperture) for aperture in aperture_um[::-1])
     limits = np.array([load_limit_g(aperture, frame_diameter_mm) for aperture in coarsest_first])
@@ -235,6 +267,7 @@ def _choice(
         share=share,
         largest_sample_g=largest,
         remarks=tuple(remarks),
+        trial=trial,
     )
 
 

@@ -89,3 +89,11 @@ def test_refusals_name_the_value():
         ExpectedPowder(name="x", d10_um=300, d50_um=250, d90_um=480)
     with pytest.raises(PlanError, match="sample mass is -1"):
         choose_sieves([COARSE], SERIES, sample_g=-1)
+
+
+def test_an_end_sieve_that_its_tolerance_could_open_is_not_an_end():
+    """D10 on a sieve itself: half of such sieves leave it open, so a finer one is taken."""
+    on_sieve = ExpectedPowder(name="milled", d10_um=63, d50_um=120, d90_um=240)
+    choice = choose_sieves([on_sieve], SERIES, trials=200)
+    assert choice.aperture_um[-1] == 45
+    assert choice.trial.sizes_frame()["share_open"].max() == 0

@@ -13,12 +13,12 @@ from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.planning import StackChoice
 
-__all__ = ["stack_drawing", "stack_parts", "stack_table"]
+__all__ = ["stack_drawing", "stack_parts", "stack_table", "tried_tables"]
 
 
 def stack_parts(choice: StackChoice) -> PageParts:
     """What the command shows for a stack of sieves."""
-    table = stack_table(choice)
+    table, tried = stack_table(choice), tried_tables(choice)
     whole = Table(
         name="expected masses",
         frame=choice.to_frame(),
@@ -26,8 +26,8 @@ def stack_parts(choice: StackChoice) -> PageParts:
     )
     return PageParts(
         sentences=choice.sentences(),
-        tables=(table, whole),
-        first=(table,),
+        tables=(table, *tried, whole),
+        first=(table, *tried),
         drawings=(stack_drawing(choice),),
     )
 
@@ -64,6 +64,53 @@ def stack_table(choice: StackChoice) -> Table:
             Column(name="load_limit_g", heading="load limit", unit="g", show=Show.NUMBER),
         ),
         notes=(f"Load limit for frames of {choice.frame_diameter_mm:g} mm (ASTM C136, 8.3).",),
+    )
+
+
+def tried_tables(choice: StackChoice) -> tuple[Table, Table]:
+    """What simulated samples do on the stack: their sizes, and their loads."""
+    trial = choice.trial
+    sizes, loads = trial.sizes_frame(), trial.loads_frame()
+    numbers = (
+        ("u_percent", "u"),
+        ("u_error_percent", "±"),
+        ("u_change_percent", "u of a change"),
+        ("interpolation_percent", "interpolation"),
+    )
+    note = (
+        f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
+        f"{trial.weighing.words}."
+    )
+    return (
+        Table(
+            name="sizes tried out",
+            frame=sizes,
+            caption="Standard uncertainty of the sizes on this stack, of one run and of a change "
+            "between two, and by how much interpolation misses the true size.",
+            columns=(
+                Column(name="powder", heading="powder"),
+                Column(name="quantity", heading="size"),
+                *(
+                    Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
+                    for name, heading in numbers
+                ),
+                Column(name="share_open", heading="open", show=Show.PER_CENT),
+            ),
+            row_headings=2,
+            notes=(note, "±: Monte Carlo standard error of u; open: samples without a size."),
+        ),
+        Table(
+            name="loads tried out",
+            frame=loads,
+            caption="Share of simulated samples that overload a sieve, or put more than half into "
+            "one class.",
+            columns=(
+                Column(name="powder", heading="powder"),
+                Column(name="share_overloaded", heading="overloaded", show=Show.PER_CENT),
+                Column(name="share_over_half", heading="over half", show=Show.PER_CENT),
+            ),
+            row_headings=1,
+        ),
     )
 
 

@@ -61,8 +61,10 @@ def test_uncertainty_marks_are_the_simulated_cells_and_parts_those_of_the_law():
 
 
 def test_stack_from_the_top_with_all_of_the_sample():
-    choice = choose_sieves([UNMILLED, MILLED], STACK, sample_g=50.0)
-    table, whole = stack_parts(choice).tables
+    choice = choose_sieves([UNMILLED, MILLED], STACK, sample_g=50.0, trials=200)
+    table, sizes, loads, whole = stack_parts(choice).tables
+    assert list(sizes.frame["quantity"]) == ["D10", "D50", "D90"] * 2
+    assert list(loads.frame["powder"]) == ["unmilled", "milled"]
     assert table.frame["sieve"].iloc[-1] == "pan"
     for name in ("unmilled", "milled"):
         assert table.frame[f"mass_{name}_g"].sum() == pytest.approx(50.0)

@@ -1,0 +1,71 @@
+"""A stack tried out: loads and open percentiles against what the powder makes certain."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves, load_limit_g
+from psdstats.planning.precision_law import precision_law
+from psdstats.planning.stack_trial import try_stack
+
+STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
+EVEN = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)
+NARROW = ExpectedPowder(name="narrow", d10_um=136, d50_um=150, d90_um=167)
+FINE = ExpectedPowder(name="fine", d10_um=45, d50_um=110, d90_um=210)
+WEIGHING = PlannedWeighing(certified_u_percent=0.3, resolution_g=0.1)
+
+
+def tried(powders, **options):
+    return try_stack(powders, STACK, **({"weighing": WEIGHING, "sample_g": 50.0} | options))
+
+
+def test_uncertainty_is_that_of_the_law_where_it_holds():
+    frame = tried([EVEN], trials=2000).sizes_frame().set_index("quantity")
+    law = precision_law(EVEN, STACK, WEIGHING, quantity="D50")
+    found = frame.loc["D50"]
+    assert abs(found["u_percent"] - law.u_percent(0.1, 50)) < 4 * found["u_error_percent"]
+
+
+def test_d10_on_a_sieve_is_open_in_half_of_the_samples():
+    """The true aperture is as likely above its nominal value as below (binomial error: 1.6 %)."""
+    trial = tried([FINE], trials=1000, weighing=PlannedWeighing(resolution_g=0.001))
+    frame = trial.sizes_frame().set_index("quantity")
+    assert frame.loc["D10", "share_open"] == pytest.approx(0.5, abs=0.06)
+    assert frame.loc["D50", "share_open"] == 0
+    text = " ".join(trial.sentences())
+    assert "D10 of 'fine' stays open in" in text
+    assert "add a finer sieve" in text
+
+
+def test_loads_are_certain_where_the_powder_makes_them_so():
+    share = np.diff(EVEN.undersize(np.array([0.001, *STACK, 1e9])))
+    largest = float(min(load_limit_g(180.0), load_limit_g(90.0)) / share[1:].max())
+    # apertures within their tolerance move a class by less than a third
+    light, heavy = (
+        tried([EVEN], trials=100, sample_g=part * largest).powders[0] for part in (0.7, 1.5)
+    )
+    assert (light.share_overloaded, heavy.share_overloaded) == (0.0, 1.0)
+    assert light.share_over_half == 0.0
+    narrow = tried([NARROW], trials=100)
+    assert narrow.powders[0].share_over_half == 1.0
+    assert "100 % of samples of 'narrow' put more than 50 % into one class." in narrow.sentences()
+
+
+def test_interpolation_is_named_where_it_misses_by_a_per_cent():
+    trial = tried([FINE, EVEN], trials=100)
+    frame = trial.sizes_frame()
+    text = " ".join(trial.sentences())
+    for row in frame[frame["powder"] == "fine"].to_dict("records"):
+        miss = row["interpolation_percent"]
+        assert (f"{row['quantity']} by {miss:+.1f}".replace("-", "−") in text) == (abs(miss) > 1)
+
+
+def test_choice_carries_its_trial_and_defaults_in_words():
+    choice = choose_sieves([EVEN], STACK, trials=100, seed=3)
+    again = choose_sieves([EVEN], STACK, trials=100, seed=3)
+    assert choice.trial == again.trial
+    assert choice.trial.loads_frame().shape == (1, 3)
+    text = " ".join(choice.sentences())
+    for words in ("100 simulated stacks", "0.01 g resolution", "2.7 g/cm³", "ISO 3310-1", "seed 3"):
+        assert words in text
