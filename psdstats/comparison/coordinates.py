@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.errors import ModelError
 from psdstats.wording import signed
 
-__all__ = ["fractions_of", "log_ratio_coordinates", "replace_zeros", "sequential_basis"]
+__all__ = ["log_ratio_coordinates", "replace_zeros", "sequential_basis"]
 
 
 def sequential_basis(classes: int) -> NDArray[np.float64]:
@@ -89,30 +89,6 @@ def log_ratio_coordinates(fractions: ArrayLike) -> NDArray[np.float64]:
             "logarithm; replace empty classes first (replace_zeros)."
         )
     return np.asarray(np.log(parts) @ sequential_basis(parts.shape[1]).T, dtype=np.float64)
-
-
-def fractions_of(coordinates: ArrayLike) -> NDArray[np.float64]:
-    """Mass fractions that have the given coordinates.
-
-    Parameters
-    ----------
-    coordinates : array_like, shape (n, K - 1)
-        Coordinates in the basis of `sequential_basis`.
-
-    Returns
-    -------
-    ndarray, shape (n, K)
-        Fractions that sum to 1.
-
-    Examples
-    --------
-    >>> fractions_of([[0.0, 0.0]]).round(3)
-    array([[0.333, 0.333, 0.333]])
-    """
-    points = np.asarray(coordinates, dtype=np.float64)
-    logs = points @ sequential_basis(points.shape[1] + 1)
-    parts = np.exp(logs - logs.max(axis=1, keepdims=True))
-    return np.asarray(parts / parts.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
 def replace_zeros(fractions: ArrayLike, delta: ArrayLike) -> NDArray[np.float64]:

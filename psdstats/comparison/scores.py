@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 
 __all__ = ["Scores", "difference_scores"]
 
@@ -46,10 +47,7 @@ class Scores:
     coverage_factor: float
 
     def __post_init__(self) -> None:
-        for name in ("difference", "u", "zeta", "e_n", "covariance"):
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a difference: label, difference, u, zeta, e_n, finding.

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
+from psdstats.frozen import freeze_arrays
 from psdstats.study.records import Reading, Run, Study
 from psdstats.wording import signed
 
@@ -64,10 +65,7 @@ class StudyArrays:
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        freeze_arrays(self)
 
     @property
     def total_g(self) -> Array:

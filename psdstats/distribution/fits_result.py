@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.distribution.fits_families import Family, form_of
+from psdstats.frozen import freeze_arrays
 
 __all__ = ["POOR", "DistributionFit", "FittedSize"]
 
@@ -85,10 +86,7 @@ class DistributionFit:
     status: str
 
     def __post_init__(self) -> None:
-        for name in ("parameters", "lower", "upper", "theta", "theta_covariance"):
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
     def undersize(self, size_um: ArrayLike) -> Array:
         """Mass fraction of the fitted curve finer than each size."""

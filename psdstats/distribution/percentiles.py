@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.distribution.inverse import ln_sizes
 from psdstats.distribution.rules import InterpolationRule, as_rule
 from psdstats.errors import SizeError
+from psdstats.frozen import freeze_arrays
 from psdstats.wording import signed
 
 __all__ = ["PercentileBounds", "percentile_bounds", "percentiles"]
@@ -46,10 +47,7 @@ class PercentileBounds:
     upper_um: Array
 
     def __post_init__(self) -> None:
-        for name in ("levels", "size_um", "lower_um", "upper_um"):
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
     @property
     def text(self) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.inverse import ln_sizes, undersize_of_masses
 from psdstats.distribution.percentiles import bound_text
 from psdstats.distribution.rules import InterpolationRule, as_rule
+from psdstats.frozen import freeze_arrays
 from psdstats.study.records import Study
 
 __all__ = ["LEVELS", "QUANTITIES", "STATUSES", "UNITS", "SizeTable", "sizes", "span_bounds"]
@@ -61,8 +62,7 @@ class SizeTable:
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("value", "lower", "upper"):
-            getattr(self, name).setflags(write=False)
+        freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity: run, quantity, unit, value, lower, upper, status, text."""

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 
 __all__ = [
     "ContrastKind",
@@ -66,9 +67,7 @@ class ContrastMatrix:
     low: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        weights = np.array(self.weights, dtype=float)
-        weights.setflags(write=False)
-        object.__setattr__(self, "weights", weights)
+        freeze_arrays(self)
 
 
 def _differences(
@@ -200,7 +199,7 @@ def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
     nothing = ("",) * degree
     return ContrastMatrix(
         kind=ContrastKind.TREND,
-        weights=np.array(rows),
+        weights=np.array(rows, dtype=float),
         labels=tuple(f"{name} trend" for name in names[:degree]),
         high=nothing,
         low=nothing,

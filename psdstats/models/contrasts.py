@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 from psdstats.models.contrast_matrices import ContrastKind
 from psdstats.models.multiplicity import Adjustment, Simultaneous, simultaneous
 from psdstats.models.student import critical_t
@@ -92,10 +93,7 @@ class ContrastResult:
     level: float
 
     def __post_init__(self) -> None:
-        for name in _ARRAYS:
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
     @property
     def method(self) -> str:

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 from psdstats.models.student import critical_t, scale_rule
 
 __all__ = ["DetectableChange", "contrast_power", "smallest_detectable"]
@@ -41,10 +42,7 @@ class DetectableChange:
     critical: Floats
 
     def __post_init__(self) -> None:
-        for name in ("log_change", "critical"):
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
     @property
     def increase_percent(self) -> Floats:

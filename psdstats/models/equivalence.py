@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.models.student import critical_t, upper_tail
 from psdstats.models.wording import word_effect, word_p
@@ -61,10 +62,7 @@ class EquivalenceResult:
     p_adjusted: Floats
 
     def __post_init__(self) -> None:
-        for name in self._arrays():
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
     @staticmethod
     def _arrays() -> tuple[str, ...]:

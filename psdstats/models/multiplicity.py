@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 from psdstats.models.direction_law import MAX_DIMENSION
 from psdstats.models.maximum_law import MaximumLaw, maximum_law
 from psdstats.models.student import critical_t, two_sided_p
@@ -69,10 +70,7 @@ class Simultaneous:
     integration_error: float
 
     def __post_init__(self) -> None:
-        for name in ("p", "p_adjusted", "critical"):
-            own = np.array(getattr(self, name), dtype=float)
-            own.setflags(write=False)
-            object.__setattr__(self, name, own)
+        freeze_arrays(self)
 
 
 def simultaneous(

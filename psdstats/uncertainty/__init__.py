@@ -2,7 +2,8 @@
 
 from psdstats.uncertainty.archive import propagate_archive
 from psdstats.uncertainty.averages import mean_sizes
-from psdstats.uncertainty.bootstrap import BootstrapMethod, BootstrapResult, bootstrap_sizes
+from psdstats.uncertainty.bootstrap import BootstrapMethod
+from psdstats.uncertainty.bootstrap_sizes import BootstrapResult, bootstrap_sizes
 from psdstats.uncertainty.budgets import Budget, budget
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.jacobian import percentile_jacobian

@@ -15,24 +15,14 @@ from psdstats.distribution.sizes import QUANTITIES, SizeTable, sizes_of_arrays
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.assemble import Parts, linear_parts, monte_carlo_parts, reorder
+from psdstats.uncertainty.drawing import Drawing
 from psdstats.uncertainty.inputs import InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import Sensitivities, study_sensitivities
 from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
-from psdstats.uncertainty.options import (
-    CHUNK_DRAWS,
-    MAX_DRAWS,
-    as_method,
-    blocks_of,
-    digits_for,
-    fewest_blocks,
-    wanted_coverage,
-    whole_number,
-)
-from psdstats.uncertainty.plan import make_plan
+from psdstats.uncertainty.options import CHUNK_DRAWS, MAX_DRAWS, as_method, wanted_coverage
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
 from psdstats.uncertainty.sources.base import Source
-from psdstats.uncertainty.study_blocks import study_blocks
 
 __all__ = ["Prepared", "prepare", "propagate"]
 
@@ -122,30 +112,24 @@ def propagate(
     if way is Method.LINEAR:
         parts = linear_parts(ready, wanted)
         return _result(study, ready, parts, way, wanted, seed)
-    plan = make_plan(
-        ready.table,
-        ready.arrays,
-        rule=ready.sizes.rule,
+    drawing = Drawing(
         seed=seed,
         coverage=wanted,
-        chunk=whole_number("chunk", chunk),
-    )
-    size, n_blocks = blocks_of(draws, max_draws, wanted)
-    figures = digits_for(digits, len(study.runs))
-    blocks = study_blocks(
-        plan,
-        block_draws=size,
-        max_blocks=n_blocks,
-        workers=whole_number("workers", workers),
+        draws=draws,
+        max_draws=max_draws,
+        digits=digits,
+        workers=workers,
         cluster=cluster,
+        chunk=chunk,
         progress=progress,
     )
+    count = len(study.runs)
     accumulator = Accumulator(
-        digits=figures,
-        min_blocks=n_blocks if draws is not None else fewest_blocks(figures),
+        digits=drawing.digits_for(count),
+        min_blocks=drawing.fewest_blocks(count),
         watched=~np.isnan(ready.sizes.value).ravel(),
     )
-    total = accumulate(accumulator, blocks)
+    total = accumulate(accumulator, drawing.blocks(ready))
     parts = monte_carlo_parts(ready, linear_parts(ready, wanted), accumulator, total)
     return _result(study, ready, parts, way, wanted, seed)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from psdstats.distribution.percentiles import bound_text
 from psdstats.distribution.sizes import QUANTITIES, UNITS
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import freeze_arrays
 
 __all__ = ["Method", "Propagation"]
 
@@ -119,12 +120,7 @@ class Propagation:
     notes: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        for item in fields(self):
-            array = getattr(self, item.name)
-            if isinstance(array, np.ndarray):
-                own = np.array(array)
-                own.setflags(write=False)
-                object.__setattr__(self, item.name, own)
+        freeze_arrays(self)
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import freeze_arrays
 from psdstats.uncertainty.propagation import Method
 
 __all__ = ["RatioIntervals"]
@@ -91,12 +92,7 @@ class RatioIntervals:
     notes: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        for item in fields(self):
-            array = getattr(self, item.name)
-            if isinstance(array, np.ndarray):
-                own = np.array(array)
-                own.setflags(write=False)
-                object.__setattr__(self, item.name, own)
+        freeze_arrays(self)
 
     def covariance(self, quantity: str) -> pd.DataFrame:
         """Covariance of ln ratio of one quantity over all pairs, labelled by pair.

@@ -13,26 +13,21 @@ from functools import partial
 
 from psdstats.distribution.sizes import QUANTITIES
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.drawing import Drawing
+from psdstats.uncertainty.engine import Prepared, prepare
 from psdstats.uncertainty.monte_carlo import accumulate
-from psdstats.uncertainty.options import (
-    CHUNK_DRAWS,
-    MAX_DRAWS,
-    as_method,
-    blocks_of,
-    digits_for,
-    fewest_blocks,
-    wanted_coverage,
-    whole_number,
-)
-from psdstats.uncertainty.plan import make_plan
+from psdstats.uncertainty.options import CHUNK_DRAWS, MAX_DRAWS, as_method, wanted_coverage
 from psdstats.uncertainty.propagation import Method
-from psdstats.uncertainty.ratio_blocks import summarise_ratios
+from psdstats.uncertainty.ratio_blocks import RatioLayout, summarise_ratios
 from psdstats.uncertainty.ratio_pairs import Pair, read_pairs
-from psdstats.uncertainty.ratio_parts import drawn_ratios, linear_ratios, ratio_accumulator
+from psdstats.uncertainty.ratio_parts import (
+    RatioParts,
+    drawn_ratios,
+    linear_ratios,
+    ratio_accumulator,
+)
 from psdstats.uncertainty.ratio_result import RatioIntervals
 from psdstats.uncertainty.sources.base import Source
-from psdstats.uncertainty.study_blocks import study_blocks
 
 __all__ = ["ratio_intervals"]
 
@@ -100,33 +95,18 @@ def ratio_intervals(
     if way is Method.LINEAR:
         parts = linear_ratios(ready, layout, wanted)
     else:
-        plan = make_plan(
-            ready.table,
-            ready.arrays,
-            rule=ready.sizes.rule,
+        drawing = Drawing(
             seed=seed,
             coverage=wanted,
-            chunk=whole_number("chunk", chunk),
-        )
-        size, n_blocks = blocks_of(draws, max_draws, wanted)
-        figures = digits_for(digits, len(asked.high))
-        blocks = study_blocks(
-            plan,
-            block_draws=size,
-            max_blocks=n_blocks,
-            summarise=partial(summarise_ratios, layout=layout),
-            workers=whole_number("workers", workers),
+            draws=draws,
+            max_draws=max_draws,
+            digits=digits,
+            workers=workers,
             cluster=cluster,
+            chunk=chunk,
             progress=progress,
         )
-        accumulator = ratio_accumulator(
-            ready,
-            layout,
-            digits=figures,
-            min_blocks=n_blocks if draws is not None else fewest_blocks(figures),
-        )
-        accumulate(accumulator, blocks)
-        parts = drawn_ratios(ready, layout, accumulator)
+        parts = _by_draws(ready, layout, drawing)
     notes = (*study.notes, *ready.sizes.notes, *ready.table.notes, *parts.notes)
     return RatioIntervals(
         high=asked.high,
@@ -140,3 +120,15 @@ def ratio_intervals(
         rule=str(ready.sizes.rule),
         **(vars(parts) | {"notes": notes}),
     )
+
+
+def _by_draws(ready: Prepared, layout: RatioLayout, drawing: Drawing) -> RatioParts:
+    count = len(layout.high)
+    accumulator = ratio_accumulator(
+        ready,
+        layout,
+        digits=drawing.digits_for(count),
+        min_blocks=drawing.fewest_blocks(count),
+    )
+    accumulate(accumulator, drawing.blocks(ready, partial(summarise_ratios, layout=layout)))
+    return drawn_ratios(ready, layout, accumulator)

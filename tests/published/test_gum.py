@@ -1,11 +1,12 @@
 """Worked examples of JCGM 100:2008 (GUM) through the functions the product uses."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
+from psdstats.models import MixedModel
 from psdstats.uncertainty import adaptive_monte_carlo, combine, coverage_factor
-from psdstats.uncertainty.bootstrap import cluster_mean
 from psdstats.uncertainty.linear import effective_degrees_of_freedom
 
 # H.1, end gauge (inputs and answers as quoted in public files): nm, and the degrees of freedom
@@ -102,10 +103,15 @@ def test_h5_days_as_clusters():
     # five readings with exactly that mean and standard deviation
     shape = np.array([-2, -1, 0, 1, 2.0])
     readings = day_mean[:, None] + day_s[:, None] * shape / shape.std(ddof=1)
-    mean, u, degrees_of_freedom = cluster_mean(readings.ravel(), np.repeat(np.arange(10), 5))
+    days = np.repeat([f"day {number}" for number in range(1, 11)], 5)
+    frame = pd.DataFrame({"microvolt": readings.ravel(), "day": days})
+    fit = MixedModel(frame, response="microvolt", random=["day"]).fit()
+    mean, u, degrees_of_freedom = fit.fixed_effects.iloc[0][
+        ["estimate", "standard_error_adjusted", "df"]
+    ]
     assert mean == pytest.approx(97, abs=0.5)
     assert u == pytest.approx(18, abs=0.5)
-    assert degrees_of_freedom == 9
+    assert degrees_of_freedom == pytest.approx(9, rel=1e-6)
     s_days = u * np.sqrt(10)
     assert s_days == pytest.approx(57, abs=0.5)
     s_within = np.sqrt((day_s**2).mean())

@@ -1,9 +1,10 @@
 """Bench checks: clean studies stay quiet, planted faults are found, limits are the documents'."""
 
 import dataclasses
-import importlib.util
 import json
 import math
+import sys
+from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
 
@@ -12,10 +13,19 @@ import pytest
 
 from psdstats.study import CHECKS, check_file, check_study, read_study
 
-_PATH = Path(__file__).parents[1] / "calibration" / "bench_checks.py"
-_spec = importlib.util.spec_from_file_location("bench_checks", _PATH)
-bench = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bench)
+CALIBRATION = str(Path(__file__).parents[1] / "calibration")
+
+
+def _calibration(name):
+    """A script of the calibration, which finds its neighbours in its own folder."""
+    sys.path.insert(0, CALIBRATION)
+    try:
+        return import_module(name)
+    finally:
+        sys.path.remove(CALIBRATION)
+
+
+bench, faults, studies = map(_calibration, ("bench_checks", "bench_faults", "bench_studies"))
 
 
 def test_clean_studies_stay_quiet():
@@ -28,12 +38,12 @@ def test_clean_studies_stay_quiet():
 def test_planted_fault_is_found(check):
     """At the wanted 95 %, fewer than 16 of 20 are found with probability 0.3 %."""
     assert bench.found(check, 20, np.random.default_rng(2)) >= 16
-    assert bench.SIZES[check]
+    assert faults.SIZES[check]
 
 
 @pytest.fixture
 def study():
-    return bench.clean_study(np.random.default_rng(5))
+    return studies.clean_study(np.random.default_rng(5))
 
 
 def only(report, check):
@@ -41,7 +51,7 @@ def only(report, check):
 
 
 def test_switches(study):
-    planted = bench.plant_mass_balance(study, 0, np.random.default_rng(0))
+    planted = faults.plant_mass_balance(study, 0, np.random.default_rng(0))
     assert check_study(planted).exit_code == 1
     off = dataclasses.replace(planted, checks=MappingProxyType({"mass_balance": False}))
     assert not only(check_study(off), "mass_balance")
@@ -51,7 +61,7 @@ def test_switches(study):
 
 def test_thresholds(study):
     nets = [0.97 * reading.net_g for reading in study.runs[0].readings]
-    lossy = bench._with_nets(study, 0, nets)
+    lossy = faults.with_nets(study, 0, nets)
     assert not only(check_study(lossy), "mass_balance")
     strict = MappingProxyType({"mass_balance": MappingProxyType({"percent": 1.5})})
     found = only(check_study(dataclasses.replace(lossy, checks=strict)), "mass_balance")
@@ -60,7 +70,7 @@ def test_thresholds(study):
 
 
 def test_checks_that_stop_cannot_be_switched_off(study):
-    planted = bench.plant_no_pan(study, 0, np.random.default_rng(0))
+    planted = faults.plant_no_pan(study, 0, np.random.default_rng(0))
     off = dataclasses.replace(planted, checks=MappingProxyType({"no_pan": False}))
     assert check_study(off).exit_code == 2
 
@@ -70,7 +80,7 @@ def test_load_limits_of_astm_c136():
 
     On a 200 mm frame (0.0314 m²) that is 0.220 kg, and 0.63 kg on an 8 mm sieve.
     """
-    study = bench.clean_study(np.random.default_rng(9))
+    study = studies.clean_study(np.random.default_rng(9))
     for aperture_um, limit_g in ((500.0, 220.0), (8000.0, 628.3)):
         reading = study.runs[0].readings[-1]
         for net_g, alarm in ((0.99 * limit_g, False), (1.01 * limit_g, True)):
@@ -78,7 +88,7 @@ def test_load_limits_of_astm_c136():
                 reading, aperture_um=aperture_um, gross_g=round(reading.tare_g + net_g, 3)
             )
             readings = (*study.runs[0].readings[:-1], loaded)
-            changed = bench._with_run(study, 0, readings=readings)
+            changed = faults.with_run(study, 0, readings=readings)
             found = only(check_study(changed), "overload")
             assert bool(found) is alarm
             if found:
@@ -102,24 +112,24 @@ def test_end_point_of_usp_786(study, net_g, moved_g, alarm):
     count = len(study.runs[0].readings)
     nets = [(total - net_g) / (count - 1)] * count
     nets[3] = net_g
-    changed = bench._with_nets(study, 0, nets)
+    changed = faults.with_nets(study, 0, nets)
     reading = changed.runs[0].readings[3]
-    changed = bench._with_reading(changed, 0, 3, gross_again_g=reading.gross_g - moved_g)
+    changed = faults.with_reading(changed, 0, 3, gross_again_g=reading.gross_g - moved_g)
     assert bool(only(check_study(changed), "end_point")) is alarm
 
 
 def test_bracketing_names_the_levels(study):
     count = len(study.runs[0].readings)
     nets = [30.0, *[15.0 / (count - 2)] * (count - 2), 5.0]
-    found = only(check_study(bench._with_nets(study, 0, nets)), "not_bracketed")
+    found = only(check_study(faults.with_nets(study, 0, nets)), "not_bracketed")
     assert [each.says.split(" lie")[0] for each in found] == ["D10, D50"]
     nets = [1.0, *[20.0 / (count - 2)] * (count - 2), 29.0]
-    found = only(check_study(bench._with_nets(study, 0, nets)), "not_bracketed")
+    found = only(check_study(faults.with_nets(study, 0, nets)), "not_bracketed")
     assert [each.says.split(" lie")[0] for each in found] == ["D50, D90"]
 
 
 def test_report_as_frame(study):
-    planted = bench.plant_overload(study, 0, np.random.default_rng(0))
+    planted = faults.plant_overload(study, 0, np.random.default_rng(0))
     frame = check_study(planted).to_frame()
     assert {
         "severity",
@@ -140,7 +150,7 @@ def test_report_as_frame(study):
 
 
 def test_report_as_json(study):
-    planted = bench.plant_overload(study, 0, np.random.default_rng(0))
+    planted = faults.plant_overload(study, 0, np.random.default_rng(0))
     report = check_study(planted)
     rows = json.loads(report.to_json())
     assert [row["check"] for row in rows] == [each.check for each in report.findings]
@@ -148,8 +158,8 @@ def test_report_as_json(study):
 
 
 def test_errors_come_first(study):
-    planted = bench.plant_overload(study, 0, np.random.default_rng(0))
-    planted = bench.plant_gross_below_tare(planted, 1, np.random.default_rng(0))
+    planted = faults.plant_overload(study, 0, np.random.default_rng(0))
+    planted = faults.plant_gross_below_tare(planted, 1, np.random.default_rng(0))
     severities = [str(each.severity) for each in check_study(planted).findings]
     order = ["error", "warning", "note"]
     assert severities == sorted(severities, key=order.index)

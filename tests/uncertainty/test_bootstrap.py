@@ -9,9 +9,8 @@ from psdstats.errors import UncertaintyError
 from psdstats.uncertainty.bootstrap import (
     LEAST_UNITS,
     bootstrap_interval,
-    bootstrap_sizes,
-    cluster_mean,
 )
+from psdstats.uncertainty.bootstrap_sizes import bootstrap_sizes
 
 
 @pytest.fixture
@@ -129,13 +128,6 @@ def test_same_seed_same_result():
     pd.testing.assert_frame_equal(one, two)
 
 
-def test_cluster_mean_of_equal_clusters_is_the_plain_mean():
-    values = np.random.default_rng(1).standard_normal(12)
-    mean, u, freedom = cluster_mean(values, np.arange(12))
-    assert (mean, u) == pytest.approx((values.mean(), stats.sem(values)))
-    assert freedom == 11
-
-
 @pytest.mark.parametrize(
     ("options", "words"),
     [
@@ -155,5 +147,3 @@ def test_sizes_of_nothing_are_refused():
     frame.loc[0, "D50"] = 0.0
     with pytest.raises(UncertaintyError, match="holds 0; sizes are above 0"):
         bootstrap_sizes(frame, response="D50")
-    with pytest.raises(UncertaintyError, match="one cluster"):
-        cluster_mean([1, 2], ["a", "a"])

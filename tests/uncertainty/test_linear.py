@@ -123,6 +123,11 @@ def test_declared_run_to_run_adds_to_each_size(one_run):
     plain, added = (propagate(each, method="linear") for each in (one_run, study))
     grown = (added.u[0, :3] / added.value[0, :3]) ** 2 - (plain.u[0, :3] / plain.value[0, :3]) ** 2
     np.testing.assert_allclose(np.sqrt(grown), 0.02, rtol=1e-9)
+    # independent draws: what follows for span by hand
+    d10, _, d90, span = added.value[0]
+    grown_span = (added.u[0, 3] ** 2 - plain.u[0, 3] ** 2) / span**2
+    by_hand = 0.02**2 * (1 + (d90**2 + d10**2) / (d90 - d10) ** 2)
+    assert grown_span == pytest.approx(by_hand, rel=1e-9)
     assert "run_to_run" in added.sources
     assert "run_to_run" in plain.sources_left_out
 
