@@ -32,7 +32,10 @@ def test_tour_of_the_large_study(psdstats, tmp_path, contents):
     assert said.code == 0
     written = contents(tmp_path / "trial-report")
     assert set(written) >= PARTS
-    assert psdstats(*words, "--out", "again", "--quiet").code == 0
+    quiet = psdstats(*words, "--out", "again", "--quiet")
+    assert (quiet.code, quiet.err) == (0, "")
+    assert quiet.out == said.out.replace("trial-report", "again")
+    assert said.err == "psdstats: 11 warnings from the bench checks; see: psdstats check trial\n"
     assert contents(tmp_path / "again") == written
 
     page = written["report.html"].decode().replace("\u00a0", " ")

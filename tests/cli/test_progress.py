@@ -1,0 +1,100 @@
+"""The line of progress: time left from the shares of the stages, and nothing left behind."""
+
+import contextlib
+import os
+import pty
+import re
+import subprocess
+import sys
+
+import pytest
+from psdstats_cli import progress
+from psdstats_cli.console import Console
+
+RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
+
+
+@pytest.fixture
+def clock(monkeypatch):
+    """A clock that the test winds, beside a terminal of 80 columns."""
+
+    class Clock:
+        now = 100.0
+
+    monkeypatch.setattr(progress.time, "monotonic", lambda: Clock.now)
+    monkeypatch.setenv("COLUMNS", "80")
+    return Clock
+
+
+def _lines(capsys):
+    return [line.rstrip() for line in capsys.readouterr().err.split("\r")[1:]]
+
+
+def test_time_left_follows_the_shares_of_the_stages(clock, capsys):
+    """Exact case: 4 s for 20 of 100 parts leave 16 s; half of the next 60 makes 50 of 100."""
+    line = progress.ProgressLine({"drawing": 20, "fitting": 60, "writing": 20})
+    line.begin("drawing")
+    clock.now += 4.0
+    line.begin("fitting")
+    clock.now += 6.0
+    line.update(5, 10)
+    clock.now += 10.0
+    line.update(10, 10)
+    assert _lines(capsys) == [
+        "20 % done, about 16 s left (fitting)",
+        "50 % done, about 10 s left (fitting)",
+        "80 % done, about 5 s left (fitting)",
+    ]
+
+
+def test_short_work_shows_nothing(clock, capsys):
+    line = progress.ProgressLine({"drawing": 1})
+    line.begin("drawing")
+    clock.now += 0.9
+    line.update(1, 2)
+    line.clear()
+    assert capsys.readouterr().err == ""
+
+
+def test_line_is_removed_and_never_wraps(clock, monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", "20")
+    line = progress.ProgressLine({"drawing readings": 1})
+    line.begin("drawing readings")
+    clock.now += 5.0
+    line.update(1, 2)
+    line.clear()
+    start, shown, wiped, end = capsys.readouterr().err.split("\r")
+    assert (start, shown, wiped, end) == ("", "50 % done, about 5 ", " " * 19, "")
+
+
+def test_no_callback_where_nobody_looks(capsys):
+    for console in (Console(), Console(quiet=True)):
+        with console.stages({"drawing": 1}), console.progress("drawing") as callback:
+            assert callback is None
+    assert capsys.readouterr().err == ""
+
+
+def test_on_a_terminal_progress_is_shown_and_nothing_is_coloured(bench):
+    """A real pseudo-terminal on standard error; the result goes through a pipe."""
+    ours, theirs = pty.openpty()
+    words = ("sizes", str(bench), "--draws", "3000000")
+    with subprocess.Popen(
+        [sys.executable, "-c", RUN, *words], stdout=subprocess.PIPE, stderr=theirs
+    ) as process:
+        os.close(theirs)
+        result = process.stdout.read()
+        said = _drained(ours)
+    assert process.returncode == 0
+    assert re.search(rb"\d+ % done, about \d+ s left \(drawing readings\)", said)
+    assert b"\x1b" not in said + result
+    assert said.endswith(b"\r")
+
+
+def _drained(terminal):
+    """Everything written to a terminal whose other side is closed."""
+    said = b""
+    with contextlib.suppress(OSError):  # how Linux reports that the other side is closed
+        while part := os.read(terminal, 65536):
+            said += part
+    os.close(terminal)
+    return said
