@@ -7,7 +7,7 @@ import argparse
 from ..console import Console
 from ..options import add_json, add_writing, names, numbers
 from ..presenting import add_all_tables, present
-from .options import moment
+from .options import add_simulation, moment
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
 EXAMPLE = (
@@ -80,6 +80,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="leave the steps that run by themselves out of the calendar",
     )
+    parser.add_argument(
+        "--spread-percent",
+        type=float,
+        default=15.0,
+        metavar="PERCENT",
+        help="standard deviation of a hands-on step from day to day, per cent of its minutes "
+        "(default 15; 0: no simulation)",
+    )
+    add_simulation(parser, trials=2000, what="simulated days, for the time by which 9 of 10 end")
     add_all_tables(parser)
     add_writing(parser)
     add_json(parser)
@@ -97,10 +106,14 @@ def run(options: argparse.Namespace, console: Console) -> int:
     plan = timeline(
         options.times,
         charges=options.charge_names or options.charges,
-        bench=BenchTimes(tares_once=options.tares_once, **minutes),
+        bench=BenchTimes(
+            tares_once=options.tares_once, spread_percent=options.spread_percent, **minutes
+        ),
         fresh_charge_each_time=options.fresh_charge,
         day_min=None if options.day_hours is None else 60 * options.day_hours,
         title=options.title,
+        simulated_days=options.trials,
+        seed=options.seed,
         **moments,
     )
     return present(timeline_parts(plan, attended_only=options.attended_only), options, console)

@@ -41,6 +41,8 @@ class BenchTimes:
         weighing the fractions, brushing clean.
     tares_once : bool, default=False
         Whether the empty sieves are weighed before the first sample only.
+    spread_percent : float, default=15
+        Standard deviation of a hands-on step from day to day, per cent of what is planned.
     """
 
     load_charge_min: float = 10.0
@@ -52,12 +54,14 @@ class BenchTimes:
     weigh_full_min: float = 8.0
     clean_sieves_min: float = 10.0
     tares_once: bool = False
+    spread_percent: float = 15.0
 
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
+            unit = "per cent" if item.name == "spread_percent" else "minutes"
             if item.name != "tares_once" and not 0 <= value < float("inf"):
-                raise PlanError(f"{item.name} is {value:g}; give minutes, zero or more.")
+                raise PlanError(f"{item.name} is {value:g}; give {unit}, zero or more.")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -160,6 +160,15 @@ def test_calendar_file_keeps_its_line_ends(psdstats, tmp_path):
     assert b"DTSTART:20260105T083000" in raw
 
 
+def test_lateness_has_a_seed_and_can_be_left_out(psdstats):
+    first, again, other = (
+        psdstats("plan", *TIMELINE, "--seed", seed, "--json").out for seed in ("1", "1", "2")
+    )
+    assert first == again != other
+    assert "on 9 of 10 days" in json.loads(first)["sentences"][2]
+    assert "9 of 10" not in psdstats("plan", *TIMELINE, "--spread-percent", "0").out
+
+
 def test_named_charges(psdstats):
     said = psdstats("plan", "timeline", "--times", "0,6", "--charge-names", "Alder,Birch")
     assert "2 charges (Alder, Birch)" in said.out

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from psdstats.output.figures.marks import hover, need, rows
-from psdstats.output.style import INK, OCHRE, RUST, TEAL
+from psdstats.output.style import GREY, INK, OCHRE, RUST, TEAL
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,7 +44,12 @@ def bench_bars_height_mm(days: int) -> float:
 
 
 def bench_bars(
-    frame: pd.DataFrame, ax: Axes, *, start: tuple[int, int] = (0, 0), end_min: float | None = None
+    frame: pd.DataFrame,
+    ax: Axes,
+    *,
+    start: tuple[int, int] = (0, 0),
+    end_min: float | None = None,
+    late_min: float | None = None,
 ) -> Axes:
     """Draw the steps of one day, one lane for each thing that is kept busy.
 
@@ -59,6 +64,8 @@ def bench_bars(
         Clock time of the beginning: hour and minute.
     end_min : float or None
         Where the time axis ends; the last step where it is not given.
+    late_min : float or None
+        By when the day has ended on 9 of 10 simulated days; a dashed line marks it.
 
     Returns
     -------
@@ -87,6 +94,10 @@ def bench_bars(
         used.add(kind)
         hover(bar, _told(row, start))
     last = float(frame["end_min"].max()) if end_min is None else end_min
+    if late_min is not None:
+        line = ax.axvline(late_min, color=GREY, linewidth=1.2, linestyle=(0, (4, 3)))
+        hover(line, f"ended by {_clock(start, late_min)} on 9 of 10 simulated days")
+        last = max(last, late_min)
     _clock_axis(ax, start, last)
     ax.set_yticks(range(len(lanes)), lanes)
     ax.set_ylim(len(lanes) - 0.5, -0.5)

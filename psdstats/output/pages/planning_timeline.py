@@ -17,6 +17,10 @@ __all__ = ["CALENDAR", "timeline_drawing", "timeline_parts", "timeline_table"]
 
 CALENDAR = "bench-plan.ics"
 _MOST_DAYS = 5  # drawn
+_LATE = (
+    "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on steps taking longer "
+    "or shorter than planned and their order kept."
+)
 
 
 def timeline_parts(plan: Timeline, *, attended_only: bool = False) -> PageParts:
@@ -50,9 +54,12 @@ def timeline_parts(plan: Timeline, *, attended_only: bool = False) -> PageParts:
 def timeline_table(plan: Timeline) -> Table:
     """One row a step in order of time."""
     frame = plan.to_frame()
+    varies = any(day.variation.spread_percent > 0 for day in plan.days)
     frame["from"] = frame["start"].dt.strftime("%H:%M")
     frame["to"] = frame["end"].dt.strftime("%H:%M")
     frame["who"] = frame["attended"].map({True: "hands on", False: "by itself"})
+    frame["late"] = frame["late_end"].dt.strftime("%H:%M")
+    frame["late_end"] = frame["late_end"].dt.strftime("%Y-%m-%dT%H:%M")
     frame["start"] = frame["start"].dt.strftime("%Y-%m-%dT%H:%M")
     frame["end"] = frame["end"].dt.strftime("%Y-%m-%dT%H:%M")
     return Table(
@@ -63,6 +70,7 @@ def timeline_table(plan: Timeline) -> Table:
             *([Column(name="day", heading="day", show=Show.COUNT)] if len(plan.days) > 1 else []),
             Column(name="from", heading="from"),
             Column(name="to", heading="to"),
+            *([Column(name="late", heading="9 in 10 by")] if varies else []),
             Column(name="step", heading="step"),
             Column(name="charge", heading="charge"),
             number_column(
@@ -72,6 +80,7 @@ def timeline_table(plan: Timeline) -> Table:
             Column(name="uses", heading="keeps busy"),
         ),
         row_headings=3 if len(plan.days) > 1 else 2,
+        notes=(_LATE,) if varies else (),
     )
 
 
@@ -79,12 +88,18 @@ def timeline_drawing(plan: Timeline) -> Drawing:
     """Bars by what is kept busy, one panel a day."""
     days = plan.days[:_MOST_DAYS]
     frame = plan.uses_frame()
-    longest = max(day.length_min for day in days)
+    longest = max(max(day.length_min, day.variation.late_end_min) for day in days)
     with house_style():
         panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)))
         for number, ((ax,), day) in enumerate(zip(panels, days, strict=True), start=1):
             own = frame[frame["day"] == number]
-            bench_bars(own, ax, start=(day.start.hour, day.start.minute), end_min=longest)
+            bench_bars(
+                own,
+                ax,
+                start=(day.start.hour, day.start.minute),
+                end_min=longest,
+                late_min=day.variation.late_end_min if day.variation.spread_percent > 0 else None,
+            )
             if len(days) > 1:
                 ax.set_title(f"day {number}: {', '.join(day.charges)}")
                 ax.set_xlabel("time of day" if number == len(days) else "")
@@ -94,6 +109,7 @@ def timeline_drawing(plan: Timeline) -> Drawing:
     return Drawing(
         name="bench plan",
         figure=panels[0][0].figure,  # type: ignore[arg-type]
-        caption=f"What person, mill, shaker and sieves do over the day{cut}.",
+        caption=f"What person, mill, shaker and sieves do over the day{cut}; "
+        "dashed: when 9 of 10 simulated days have ended.",
         alternative=" ".join(plan.sentences()),
     )

@@ -105,6 +105,9 @@ def test_timeline_bars_are_the_steps_and_the_calendar_is_whole():
     ax = timeline_drawing(plan).figure.axes[0]
     drawn = sum(patch.get_width() for patch in ax.patches)
     assert drawn == pytest.approx((uses["end_min"] - uses["start_min"]).sum())
+    (line,) = [one for one in ax.lines if "9 of 10" in str(one.get_gid())]
+    assert line.get_xdata()[0] == pytest.approx(plan.days[0].variation.late_end_min)
+    assert ax.get_xlim()[1] >= line.get_xdata()[0]
     calendar = parts.texts[CALENDAR]
     assert calendar.startswith("BEGIN:VCALENDAR\r\n")
     assert calendar.count("BEGIN:VEVENT") == len(plan.to_frame())
