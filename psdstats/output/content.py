@@ -112,6 +112,23 @@ Named = TypeVar("Named", Table, Drawing)
 Block = Paragraph | Bullets | Equation | Note | Table | Drawing
 
 
+@dataclass(frozen=True)
+class Verdict:
+    """One answer in plain words.
+
+    Parameters
+    ----------
+    word : str
+        "changed", "equivalent within the margin", "not shown" or "cannot be told"; or "groups" or
+        "balance", for how groups agree and for the part of the doubt that is the balance.
+    sentence : str
+        The answer with its numbers, already rounded.
+    """
+
+    word: str
+    sentence: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class Section:
     """A heading with what stands under it, and sections below it.
@@ -124,11 +141,14 @@ class Section:
         In order.
     sections : tuple of Section
         One level down, after the blocks.
+    verdicts : tuple of Verdict
+        Answers of this section that belong at the top of the page.
     """
 
     heading: str
     blocks: tuple[Block, ...] = ()
     sections: tuple[Section, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
 
     def all_blocks(self) -> tuple[Block, ...]:
         """Blocks of this section and of every section below it, in reading order."""
@@ -142,23 +162,6 @@ class Section:
             blocks=tuple(change(block) for block in self.blocks),
             sections=tuple(section.with_blocks(change) for section in self.sections),
         )
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """One answer in plain words.
-
-    Parameters
-    ----------
-    word : str
-        "changed", "equivalent within the margin", "not shown" or "cannot be told"; or "balance",
-        for the part of the doubt that is the balance.
-    sentence : str
-        The answer with its numbers, already rounded.
-    """
-
-    word: str
-    sentence: str
 
 
 def _nothing() -> Mapping[str, str]:

@@ -94,7 +94,8 @@ def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> st
     Parameters
     ----------
     value, lower, upper : float
-        Ratio and limits; a quarter of the interval's width serves as its uncertainty.
+        Ratio and limits; shown to two significant digits of the interval's half width, as the
+        sentences of a comparison show them, and to two decimals at least.
     decimal : str, default="."
         Decimal sign.
 
@@ -110,9 +111,9 @@ def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> st
     """
     if math.isnan(value):
         return MISSING
-    spread = (upper - lower) / 4
+    spread = (upper - lower) / 2
     known = math.isfinite(spread) and spread > 0
-    places = max(decimals_for(spread), 0) if known else 3
+    places = max(decimals_for(spread), 2) if known else 3
     low, high = (fixed(limit, places, decimal=decimal) for limit in (lower, upper))
     if math.isfinite(lower) and math.isfinite(upper):
         limits = f"{low} to {high}"
@@ -138,18 +139,21 @@ def per_cent(share: float, *, decimals: int = 0, decimal: str = ".") -> str:
     Returns
     -------
     str
-        A positive share that would round to nothing is written "< 1 %" (or "< 0.1 %", …).
+        A positive share that would round to nothing is written "< 1 %" (or "< 0.1 %", …), one
+        below the whole that would round to all of it "> 99 %" (or "> 99.9 %", …).
 
     Examples
     --------
-    >>> per_cent(0.123), per_cent(0.002), per_cent(0.1234, decimals=1, decimal=",")
-    ('12 %', '< 1 %', '12,3 %')
+    >>> per_cent(0.123), per_cent(0.002), per_cent(0.9999, decimals=1), per_cent(1.0)
+    ('12 %', '< 1 %', '> 99.9 %', '100 %')
     """
     if math.isnan(share):
         return MISSING
     smallest = 10.0**-decimals
     if 0 < 100 * share < smallest / 2:
         return f"< {fixed(smallest, decimals, decimal=decimal)} %"
+    if 100 - smallest / 2 < 100 * share < 100:
+        return f"> {fixed(100 - smallest, decimals, decimal=decimal)} %"
     return f"{fixed(100 * share, decimals, decimal=decimal)} %"
 
 
@@ -208,7 +212,7 @@ def signed(value: float, decimals: int, *, decimal: str = ".") -> str:
 
 
 def p_value(p: float, *, decimal: str = ".") -> str:
-    """A p-value: two decimals, three below 0.1, bounds outside 0.001 to 0.99.
+    """A p-value: two significant digits, bounds outside 0.0001 to 0.99.
 
     Parameters
     ----------
@@ -225,15 +229,15 @@ def p_value(p: float, *, decimal: str = ".") -> str:
     Examples
     --------
     >>> p_value(0.0321), p_value(0.214), p_value(2e-9), p_value(0.9999)
-    ('0.032', '0.21', '< 0.001', '> 0.99')
+    ('0.032', '0.21', '< 0.0001', '> 0.99')
     """
     if math.isnan(p):
         return MISSING
-    if p < 0.001:
-        return f"< {fixed(0.001, 3, decimal=decimal)}"
+    if p < 0.0001:
+        return f"< {fixed(0.0001, 4, decimal=decimal)}"
     if p > 0.99:
         return f"> {fixed(0.99, 2, decimal=decimal)}"
-    return fixed(p, 3 if p < 0.1 else 2, decimal=decimal)
+    return fixed(p, decimals_for(p), decimal=decimal)
 
 
 def _shortest(value: float, decimal: str) -> str:

@@ -1,7 +1,9 @@
-"""What a reviewer needs to repeat a result: version, inputs by SHA-256, seed, options."""
+"""What a reviewer needs to repeat a result: versions, inputs by SHA-256, seed, options, command."""
 
 from __future__ import annotations
 
+import platform
+import shlex
 from collections.abc import Mapping
 
 from psdstats import __version__
@@ -9,6 +11,8 @@ from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation
 
 __all__ = ["provenance_record", "provenance_text"]
+
+_NONE = "none"
 
 
 def provenance_record(
@@ -35,6 +39,8 @@ def provenance_record(
     libraries = ("numpy", "scipy", "pandas", "matplotlib")
     return {
         "psdstats": __version__,
+        "repeat_with": _command(propagation, options),
+        "python": platform.python_version(),
         "libraries": {name: version(name) for name in libraries},
         "study": study.title,
         "inputs": {file.name: file.sha256 for file in study.files},
@@ -56,9 +62,35 @@ def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
         label = name.replace("_", " ")
         if isinstance(value, Mapping):
             for key, own in value.items():
-                lines[f"{label}: {key}"] = str(own)
+                lines[f"{label}: {key}"] = _text(own)
         elif isinstance(value, list):
-            lines[label] = ", ".join(str(item) for item in value) or "none"
+            lines[label] = ", ".join(_text(item) for item in value) or "none"
         else:
-            lines[label] = str(value)
+            lines[label] = _text(value)
     return lines
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "none" if value is None else str(value)
+
+
+def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
+    """The command that gives the same numbers from the same files."""
+    words = ["psdstats", "report", "STUDY"]
+    for name in ("by", "within", "also", "at_each"):
+        for value in str(options.get(name, _NONE)).split(", "):
+            words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
+    if options.get("margin_percent", _NONE) != _NONE:
+        words += ["--margin", str(options["margin_percent"])]
+    if "spread" in options:
+        words += ["--spread", str(options["spread"]).replace(" ", "-")]
+    if "level" in options:
+        words += ["--level", str(options["level"])]
+    words += ["--across"] if options.get("across_quantities") else []
+    words += ["--method", str(propagation.method).replace(" ", "-")]
+    if propagation.draws:
+        words += ["--seed", str(propagation.seed or 0), "--draws", str(propagation.draws)]
+    words += ["--coverage", str(propagation.coverage), "--sources", ",".join(propagation.sources)]
+    return shlex.join(words)

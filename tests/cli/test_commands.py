@@ -140,7 +140,7 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
 
 def test_compare_prints_one_family_or_all(psdstats, benches):
     short = psdstats("compare", benches, *LINEAR)
-    assert "Effect of milling time (min), each level against the first" in short.out
+    assert "Effect of milling time, each level against the first" in short.out
     assert "against the one before: ratios" not in short.out
     assert "Not shown: tests, effects successive, effects all pairs." in short.out
     full = psdstats("compare", benches, *LINEAR, "--all-tables", "--quiet")

@@ -74,10 +74,11 @@ def test_ratio_with_open_limits() -> None:
 
 
 def test_shares_and_changes() -> None:
-    assert [per_cent(share) for share in (0.0, 0.004, 0.006, 1.0)] == [
+    assert [per_cent(share) for share in (0.0, 0.004, 0.006, 0.996, 1.0)] == [
         "0 %",
         "< 1 %",
         "1 %",
+        "> 99 %",
         "100 %",
     ]
     assert change(0.9996) == "0 %"
@@ -86,9 +87,10 @@ def test_shares_and_changes() -> None:
 
 
 def test_p_values() -> None:
-    assert [p_value(p) for p in (0.0009999, 0.001, 0.0456, 0.1, 0.99, 1.0)] == [
-        "< 0.001",
-        "0.001",
+    assert [p_value(p) for p in (0.0000999, 0.0001, 0.00064, 0.0456, 0.1, 0.99, 1.0)] == [
+        "< 0.0001",
+        "0.00010",
+        "0.00064",
         "0.046",
         "0.10",
         "0.99",

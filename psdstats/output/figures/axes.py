@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 __all__ = ["log_ticks", "plain_ticks", "sieve_axis", "time_axis"]
 
 _LADDERS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0))
+_POINTS_PER_INCH = 72
 _FEWEST_TICKS = 4
-_CLOSEST_LABELS = 0.055  # of the axis
+_CLOSEST_LABELS_PT = 20.0  # between the middles of two numbers
 
 
 def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
@@ -37,7 +38,7 @@ def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
     low, high = sizes[0], sizes[-1]
     pad = (high / low) ** 0.03 if high > low else 1.2
     ax.set_xlim(low / pad, high * pad)
-    shown = _with_room(np.log(sizes))
+    shown = _with_room(np.log(sizes), _gap(ax))
     ax.set_xticks(sizes, [_plain(s) if keep else "" for s, keep in zip(sizes, shown, strict=True)])
     ax.set_xticks([], minor=True)
     ax.set_xlabel("sieve aperture / µm")
@@ -86,7 +87,7 @@ def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
     values : sequence of float
         Increasing values.
     """
-    shown = _with_room(np.asarray(values, dtype=float))
+    shown = _with_room(np.asarray(values, dtype=float), _gap(ax))
     labels = [_plain(v) if keep else "" for v, keep in zip(values, shown, strict=True)]
     (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
 
@@ -122,10 +123,15 @@ def _steps(low: float, high: float) -> list[float]:
     return [round(float(k * step), 12) for k in np.arange(first, np.floor(high / step) + 1)]
 
 
-def _with_room(places: np.ndarray) -> list[bool]:
+def _gap(ax: Axes) -> float:
+    """The least distance of two tick labels, as a share of the axis."""
+    width_pt = ax.bbox.width / ax.figure.dpi * _POINTS_PER_INCH
+    return _CLOSEST_LABELS_PT / max(width_pt, 4 * _CLOSEST_LABELS_PT)
+
+
+def _with_room(places: np.ndarray, share: float) -> list[bool]:
     """Which tick labels fit: the ends first, then from the right whatever keeps its distance."""
-    reach = float(places[-1] - places[0]) or 1.0
-    gap = _CLOSEST_LABELS * reach
+    gap = share * (float(places[-1] - places[0]) or 1.0)
     keep = [False] * len(places)
     keep[0] = keep[-1] = True
     last = float(places[-1])

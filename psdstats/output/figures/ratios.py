@@ -11,7 +11,7 @@ from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import hover, need, rows
 from psdstats.output.figures.names import drawn
 from psdstats.output.numbers import change, ratio
-from psdstats.output.style import GREY, INK
+from psdstats.output.style import FAINT, GREY, INK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,8 +60,9 @@ def effect_ratios(
     Parameters
     ----------
     frame : DataFrame
-        Columns contrast, ratio, lower, upper, verdict.  A row whose ratio is missing (it cannot
-        be told) keeps its place and its verdict.
+        Columns contrast, ratio, lower, upper, verdict, and optionally part: rows of one part stand
+        together under its name.  A row whose ratio is missing (it cannot be told) keeps its place
+        and its verdict.
     ax : Axes
         Where to draw.
     margin : float or None
@@ -88,7 +89,7 @@ def effect_ratios(
     ax.axvline(1.0, color=GREY, linewidth=1.0)
     for at, row in enumerate(rows(frame)):
         _row(ax, at, row)
-    ax.set_yticks(range(len(frame)), [drawn(name, most=_LONGEST) for name in frame["contrast"]])
+    ax.set_yticks(range(len(frame)), _row_names(ax, frame))
     ax.set_ylim(len(frame) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="y", visible=False)
@@ -96,11 +97,23 @@ def effect_ratios(
     return ax
 
 
+def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
+    """Contrasts; the first row of a part bears its name, and a hairline parts it from the last."""
+    names = [drawn(name, most=_LONGEST) for name in frame["contrast"]]
+    parts = list(frame["part"]) if "part" in frame.columns else []
+    for at, part in enumerate(parts):
+        if at and part != parts[at - 1]:
+            ax.axhline(at - 0.5, color=FAINT, linewidth=0.8, zorder=0)
+        if not at or part != parts[at - 1]:
+            names[at] = f"{drawn(part)}   {names[at]}"
+    return names
+
+
 def _row(ax: Axes, at: int, row: Any) -> None:
     value, lower, upper = (float(getattr(row, name)) for name in ("ratio", "lower", "upper"))
     verdict = str(row.verdict)
     ax.annotate(
-        verdict if np.isnan(value) else f"{change(value)}  {verdict}",
+        verdict if np.isnan(value) else f"{change(value, decimals=1)}  {verdict}",
         (1.0, at),
         xytext=(10, 0),
         xycoords=("axes fraction", "data"),

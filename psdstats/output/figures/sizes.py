@@ -8,7 +8,15 @@ import numpy as np
 import pandas as pd
 
 from psdstats.output.figures.axes import log_ticks, time_axis
-from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
+from psdstats.output.figures.marks import (
+    arrow,
+    hover,
+    label_at,
+    need,
+    rows,
+    series_key,
+    spread_apart,
+)
 from psdstats.output.numbers import interval, measured
 from psdstats.output.style import Mark, mark
 
@@ -19,6 +27,7 @@ __all__ = ["size_against_time"]
 
 _COLUMNS = ("milling_time_min", "quantity", "group", "value", "lower", "upper")
 _DODGE = 0.012  # of the time range, between groups
+_LABEL_GAP = 0.05  # of the vertical axis, in ln size
 
 
 def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Axes:
@@ -90,9 +99,16 @@ def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, 
 
 
 def _label_quantities(ax: Axes, frame: pd.DataFrame, *, beside: float) -> None:
-    for quantity, series in frame.groupby("quantity", sort=False):
-        last = series[series["milling_time_min"] == series["milling_time_min"].max()]
-        y = float(np.exp(np.log(last["value"]).mean()))
-        if np.isfinite(y):
-            at = (float(last["milling_time_min"].iloc[0]) + beside, y)
-            label_at(ax, str(quantity), at, shift=(8, 0)).set_fontweight("bold")
+    """The name of each quantity beside its last sizes, apart where bounds coincide."""
+    known = frame[frame["value"] > 0]
+    last = known[known["milling_time_min"] == known["milling_time_min"].max()]
+    if last.empty:
+        return
+    heights = np.log(last["value"]).groupby(last["quantity"], sort=False).mean()
+    heights = heights.sort_values(kind="stable")
+    low, high = np.log(ax.get_ylim())
+    spots = spread_apart(list(heights), _LABEL_GAP * (high - low))
+    at = float(last["milling_time_min"].iloc[0]) + beside
+    for quantity, spot in zip(heights.index, spots, strict=True):
+        label = label_at(ax, str(quantity), (at, float(np.exp(spot))), shift=(8, 0))
+        label.set_fontweight("bold")

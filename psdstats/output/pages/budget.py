@@ -13,7 +13,7 @@ import pandas as pd
 
 from psdstats.models.design_columns import level_text
 from psdstats.output.content import Block, Drawing, Paragraph, Section
-from psdstats.output.digits import decimals_for, fixed
+from psdstats.output.digits import significant
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.numbers import per_cent
 from psdstats.output.pages.notes import notes_section
@@ -58,7 +58,7 @@ def budget_sentences(budget: Budget) -> tuple[str, ...]:
         what = kind or f"at {str(largest['label']).partition(', ')[2]}"
         sentences.append(
             f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{_two_digits(_root_sum(own['u_percent']))} %; {largest['source']} makes "
+            f"{significant(_root_sum(own['u_percent']), 2)} %; {largest['source']} makes "
             f"{per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
             f"{per_cent(limited, decimals=1)}."
         )
@@ -176,7 +176,7 @@ def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
         frame[f"share_{quantity}"] = wide[quantity].to_numpy()
     notes = [
         f"{labels[quantity]}: "
-        f"u = {_two_digits(_root_sum(part.loc[part['quantity'] == quantity, 'u_percent']))} %."
+        f"u = {significant(_root_sum(part.loc[part['quantity'] == quantity, 'u_percent']), 2)} %."
         for quantity in wide.columns
     ]
     return Table(
@@ -245,7 +245,3 @@ def _words(column: str) -> str:
 
 def _root_sum(u_percent: Sequence[float] | pd.Series) -> float:
     return float(np.sqrt(np.sum(np.square(np.asarray(u_percent, dtype=float)))))
-
-
-def _two_digits(number: float) -> str:
-    return fixed(number, decimals_for(number)) if number > 0 else "0"

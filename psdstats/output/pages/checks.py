@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 
 from psdstats.output.content import Block, Drawing, Note, NoteKind, Paragraph, Section
@@ -12,6 +14,10 @@ from psdstats.output.tables.columns import Column, Show
 from psdstats.study import CheckReport
 
 __all__ = ["checks_section", "checks_table", "tare_drawings"]
+
+_NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]*\w)")
+_MOST_ALIKE = 3  # findings of one kind that stand in rows of their own
+_RUNS_NAMED = 3
 
 
 def checks_table(report: CheckReport) -> Table:
@@ -106,9 +112,11 @@ def _pressing_table(pressing: pd.DataFrame) -> Table:
         + place.where(text["row"].notna(), text["file"].fillna(""))
         + ")"
     )
+    kind = text["severity"] + text["remedy"] + text["says"].str.replace(_NUMBER, "#", regex=True)
+    alike = [own for _, own in text.groupby(kind, sort=False)]
     return Table(
         name="to look at",
-        frame=text[["severity", "where", "says", "remedy"]],
+        frame=pd.concat([_together(own) for own in alike], ignore_index=True),
         caption="What to look at.",
         columns=(
             Column(name="severity", heading="severity"),
@@ -117,3 +125,25 @@ def _pressing_table(pressing: pd.DataFrame) -> Table:
             Column(name="remedy", heading="what to do"),
         ),
     )
+
+
+def _together(alike: pd.DataFrame) -> pd.DataFrame:
+    """Findings that differ in their numbers only: as they are, or many of them in one row."""
+    shown = ["severity", "where", "says", "remedy"]
+    if len(alike) <= _MOST_ALIKE:
+        return alike[shown]
+    runs = list(dict.fromkeys(alike["run"].dropna()))
+    more = f" and {len(runs) - _RUNS_NAMED} more" if len(runs) > _RUNS_NAMED else ""
+    where = (
+        f"{len(alike)} findings: {', '.join(runs[:_RUNS_NAMED])}{more} (all in tables/checks.csv)"
+    )
+    return alike.head(1).assign(where=where, says=_with_ranges(list(alike["says"])))[shown]
+
+
+def _with_ranges(texts: list[str]) -> str:
+    """One text for several that differ in their numbers: "11 to 14 % of the powder"."""
+    columns = [
+        sorted(set(own), key=float) for own in zip(*map(_NUMBER.findall, texts), strict=True)
+    ]
+    ranges = iter(own[0] if len(own) == 1 else f"{own[0]} to {own[-1]}" for own in columns)
+    return _NUMBER.sub(lambda _: next(ranges), texts[0])

@@ -17,7 +17,7 @@ from psdstats.output.content import (
 )
 from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
 from psdstats.output.numbers import ratio
-from psdstats.output.pages.notes import notes_section
+from psdstats.output.pages.notes import notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -63,7 +63,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
     columns = [
         Column(name="quantity", heading="quantity"),
         *([] if each is None else [Column(name=each, heading=_words(each))]),
-        Column(name="contrast", heading="contrast"),
+        Column(name="contrast", heading="contrast", unit=_unit(comparison)),
         Column(
             name="ratio",
             heading=f"ratio ({level} interval)",
@@ -85,8 +85,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
     return Table(
         name=f"effects {family}",
         frame=frame,
-        caption=f"Effect of {_words(comparison.plan.by)}{_unit(comparison)}, {_FAMILIES[family]}: "
-        "ratios of sizes.",
+        caption=f"Effect of {_words(comparison.plan.by)}, {_FAMILIES[family]}: ratios of sizes.",
         columns=tuple(columns),
         row_headings=2 if each is None else 3,
         notes=(
@@ -158,7 +157,8 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
     where = "" if each is None else ", " + _words(each) + " " + rows[each]
     frame = pd.DataFrame(
         {
-            "contrast": rows["quantity"] + "  " + rows["contrast"] + where,
+            "part": rows["quantity"],
+            "contrast": (rows["contrast"] + " " + _unit(comparison)).str.rstrip() + where,
             "ratio": rows["ratio"],
             "lower": rows["ratio_lower"],
             "upper": rows["ratio_upper"],
@@ -166,14 +166,20 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
         }
     )
     margin = comparison.plan.margin_percent
+    shaded = "" if margin is None else f" Shaded: within the margin of {margin:g} %."
     with house_style():
         ax = new_axes(height_mm=ratios_height_mm(len(frame)))
-        effect_ratios(frame, ax, margin=None if margin is None else 1 + margin / 100)
+        effect_ratios(
+            frame,
+            ax,
+            margin=None if margin is None else 1 + margin / 100,
+            label="ratio, first level over second",
+        )
     return Drawing(
         name=f"effect ratios {family}",
         figure=ax.figure,  # type: ignore[arg-type]
         caption=f"Ratios, {_FAMILIES[family]}, with {100 * comparison.level:g} % simultaneous "
-        "intervals; left of 1 is finer.",
+        f"intervals; left of 1 is finer.{shaded}",
         alternative="; ".join(_finding(row) for row in frame.to_dict("records")) + ".",
     )
 
@@ -192,13 +198,19 @@ def comparison_section(comparison: Comparison) -> Section:
     variances = variance_table(comparison)
     if variances is not None:
         blocks.append(variances)
-    models = tuple(f"{result.quantity}: {result.model}" for result in comparison.results)
+    models = notes_by_quantity((one.quantity, one.model) for one in comparison.results)
+    notes = (
+        *comparison.notes,
+        *notes_by_quantity(
+            (one.quantity, note) for one in comparison.results for note in one.notes
+        ),
+    )
     return Section(
         heading=f"Did {_words(comparison.plan.by)} change the size?",
         blocks=tuple(blocks),
         sections=(
             Section(heading="Models fitted", blocks=(Bullets(models),)),
-            *notes_section("Notes on the comparison", comparison.all_notes()),
+            *notes_section("Notes on the comparison", notes),
         ),
     )
 
@@ -217,7 +229,7 @@ def _words(column: str) -> str:
 
 
 def _unit(comparison: Comparison) -> str:
-    return " (min)" if comparison.plan.by == _MILLING else ""
+    return "min" if comparison.plan.by == _MILLING else ""
 
 
 def _contrast(high: str, low: str) -> str:
@@ -238,10 +250,10 @@ def _with_contrasts(comparison: Comparison, family: str) -> pd.DataFrame:
 
 
 def _finding(row: Mapping[Hashable, object]) -> str:
-    """One contrast for who cannot see the figure: "D50  48 vs 0: 0.532 (…), changed"."""
+    """One contrast for who cannot see the figure: "D50 48 vs 0 min: 0.532 (…), changed"."""
     limits = [float(row[name]) for name in ("ratio", "lower", "upper")]  # type: ignore[arg-type]
     shown = f"{ratio(*limits)}, " if np.isfinite(limits).all() else ""
-    return f"{' '.join(str(row['contrast']).split())}: {shown}{row['verdict']}"
+    return f"{row['part']} {row['contrast']}: {shown}{row['verdict']}"
 
 
 def _component(name: str) -> str:

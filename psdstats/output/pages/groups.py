@@ -7,7 +7,7 @@ from dataclasses import replace
 from psdstats.comparison.groups_intraclass import Intraclass
 from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.precision_cells import Scale
-from psdstats.output.content import Block, Bullets, Drawing, Note, Section
+from psdstats.output.content import Block, Bullets, Drawing, Note, Section, Verdict
 from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
 from psdstats.output.pages.groups_consistency import (
     consistency_drawing,
@@ -35,6 +35,7 @@ __all__ = [
     "groups_section",
     "groups_sentences",
     "groups_tables",
+    "groups_verdict",
     "intraclass_table",
     "precision_table",
 ]
@@ -89,7 +90,27 @@ def groups_section(results: GroupResults) -> Section:
     if drawing is not None:
         blocks.append(drawing)
     blocks += [Note(note) for note in _intraclass_note(results)]
-    return Section(heading="Do the groups agree?", blocks=tuple(blocks))
+    return Section(
+        heading="Do the groups agree?",
+        blocks=tuple(blocks),
+        verdicts=(groups_verdict(results.agreement),),
+    )
+
+
+def groups_verdict(agreement: GroupAgreement) -> Verdict:
+    """Which groups stand where, in one sentence for the top of the page."""
+    frame = agreement.to_frame()
+    found = (
+        f"{verdict}: {', '.join(map(str, own['group']))}"
+        for verdict, own in frame.groupby("verdict", sort=False)
+    )
+    margin = agreement.margin_percent
+    within = "" if margin is None else f" (margin ±{margin:g} %)"
+    return Verdict(
+        "groups",
+        f"{agreement.quantity} of each group against the others{within}. "
+        f"{as_sentence('; '.join(found))}",
+    )
 
 
 def groups_files(results: GroupResults) -> list[Table]:

@@ -2,18 +2,49 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
 from psdstats.output.content import Bullets, Section
+from psdstats.output.pages.wording import column_words
 
-__all__ = ["notes_section", "without_repeats"]
+__all__ = ["notes_by_quantity", "notes_section", "without_repeats"]
+
+_COLUMN = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
+_CROSSED = re.compile(r"(?<=[a-z]):(?=[a-z])")
 
 
 def notes_section(heading: str, notes: Iterable[str]) -> tuple[Section, ...]:
     """One section with the notes, or none where there are none."""
     items = tuple(notes)
     return (Section(heading=heading, blocks=(Bullets(items),)),) if items else ()
+
+
+def notes_by_quantity(notes: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Notes on several quantities: what is said of each alike is said once, columns in words.
+
+    Parameters
+    ----------
+    notes : iterable of (str, str)
+        Quantity and note.
+
+    Returns
+    -------
+    tuple of str
+        In order of first appearance.
+
+    Examples
+    --------
+    >>> notes_by_quantity((name, f"fit of ln_{name} by ball_ratio") for name in ("D10", "D50"))
+    ('D10, D50: fit of ln size by ball ratio',)
+    """
+    said: dict[str, list[str]] = {}
+    for quantity, note in notes:
+        plain = note.replace(f"ln_{quantity}", "ln size").replace(f"ln {quantity} ", "ln size ")
+        words = _COLUMN.sub(lambda found: column_words(found[0]), _CROSSED.sub(" × ", plain))
+        said.setdefault(words, []).append(quantity)
+    return tuple(f"{', '.join(dict.fromkeys(own))}: {note}" for note, own in said.items())
 
 
 def without_repeats(sections: Iterable[Section]) -> tuple[Section, ...]:

@@ -5,11 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from psdstats.models.design_columns import level_text
 from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
+from psdstats.output.digits import significant
+from psdstats.output.figures.names import drawn
+from psdstats.output.figures.panels import new_panels
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.numbers import per_cent
 from psdstats.output.pages.notes import notes_section
+from psdstats.output.pages.wording import column_words
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -28,6 +33,7 @@ __all__ = [
 ]
 
 _SIZES = ("D10", "D50", "D90")
+_MOST_PANELS = 3
 
 
 def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
@@ -66,9 +72,11 @@ def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Colum
     below = own["status"] == "below the finest sieve"
     above = own["status"] == "above the coarsest sieve"
     bound = own["bound_upper"].where(below, own["bound_lower"])
+    is_bound = (below | above) & np.isfinite(bound)
+    below, above = below & is_bound, above & is_bound  # an infinite bound says nothing
     if quantity == "span":  # outwards to two decimals: still a bound, and readable
         bound = (np.ceil(100 * bound) / 100).where(below, np.floor(100 * bound) / 100)
-    wide[name] = own["value"].where(~(below | above), bound).to_numpy()
+    wide[name] = own["value"].where(~is_bound, bound).to_numpy()
     wide[f"u_{name}"] = own["u"].to_numpy()
     wide[f"lower_{name}"] = own["lower"].to_numpy()
     wide[f"upper_{name}"] = own["upper"].to_numpy()
@@ -137,10 +145,11 @@ def balance_verdict(propagation: Propagation) -> Verdict:
     u = u[np.isfinite(u)]
     if len(shares) == 0:
         return Verdict("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
+    middle, least, most = (significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
     return Verdict(
         "balance",
-        f"The measurement leaves D50 with a standard uncertainty of {np.median(u):.2g} % (median "
-        f"over the runs; {u.min():.2g} % to {u.max():.2g} %). Of that variance the balance makes "
+        f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
+        f"runs; {least} % to {most} %). Of that variance the balance makes "
         + (
             "less than 0.1 % in every run."
             if largest < 0.001
@@ -168,21 +177,37 @@ def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
 
 
 def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Drawing:
-    """Cumulative undersize curves of one group by milling time."""
-    own = runs.loc[runs["group"] == group, ["run", "milling_time_min"]]
-    frame = bands.merge(own, on="run")
+    """Cumulative undersize curves of one group by milling time, a panel each for a few settings."""
+    own = runs[runs["group"] == group]
+    factor = _panel_factor(own)
+    parts = [("", own)]
+    if factor is not None:
+        parts = [(f"{column_words(factor)} {level_text(v)}", p) for v, p in own.groupby(factor)]
     with house_style():
-        ax = new_axes(height_mm=95.0)
-        cumulative_undersize(frame, ax)
+        (panels,) = new_panels(1, len(parts), height_mm=95.0)
+        for ax, (title, part) in zip(panels, parts, strict=True):
+            cumulative_undersize(bands.merge(part[["run", "milling_time_min"]], on="run"), ax)
+            ax.set_title(drawn(title))
+            if ax is not panels[0]:
+                ax.set_ylabel("")
     of_group = f" of {group}" if len(set(runs["group"])) > 1 else ""
     times = ", ".join(f"{time:g}" for time in sorted(own["milling_time_min"].unique()))
     return Drawing(
         name=f"undersize {group}",
-        figure=ax.figure,  # type: ignore[arg-type]
+        figure=panels[0].figure,  # type: ignore[arg-type]
         caption=f"Cumulative undersize{of_group} by milling time, with uncertainty bands.",
         alternative=f"Mass finer than each aperture for {len(own)} runs{of_group} at {times} min; "
         "the numbers are in the table of curves.",
     )
+
+
+def _panel_factor(runs: pd.DataFrame) -> str | None:
+    """The first factor with two or three levels, each milled for more than one time."""
+    for name in runs.columns[list(runs.columns).index("balance") + 1 :]:
+        times = runs.groupby(name)["milling_time_min"].nunique()
+        if 2 <= len(times) <= _MOST_PANELS and times.min() > 1:
+            return str(name)
+    return None
 
 
 def sizes_section(

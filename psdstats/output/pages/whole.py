@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from psdstats.comparison import Comparison
-from psdstats.output.content import Block, Paragraph, ReportContent, Section
+from psdstats.output.content import Block, Paragraph, ReportContent, Section, Verdict
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.comparison import comparison_section, comparison_verdicts
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
@@ -42,7 +42,7 @@ def report_content(
     propagation : Propagation
         Sizes with uncertainty.
     comparison : Comparison
-        Gives the verdicts at the top.
+        Gives the first verdicts at the top; those of the sections follow.
     middle : sequence of Section
         Sections between the study and the comparison (sizes) and after it (budget, …), in the
         order wanted; the comparison is put in second place.
@@ -59,7 +59,14 @@ def report_content(
     content = ReportContent(
         title=study.title,
         subtitle=_subtitle(study),
-        verdicts=(*comparison_verdicts(comparison), balance_verdict(propagation)),
+        verdicts=tuple(
+            Verdict(each.word, each.sentence[:1].upper() + each.sentence[1:])
+            for each in (
+                *comparison_verdicts(comparison),
+                *(verdict for section in middle for verdict in section.verdicts),
+                balance_verdict(propagation),
+            )
+        ),
         sections=without_repeats(
             (
                 study_section(study),

@@ -31,7 +31,7 @@ def test_rows_run_from_the_top_with_their_verdicts(ratios: pd.DataFrame, ax: Axe
     assert ax.yaxis_inverted()
     assert [label.get_text() for label in ax.get_yticklabels()] == list(ratios["contrast"])
     said = {text.xy[1]: text.get_text() for text in ax.texts}
-    assert said[0] == "−30 %  changed"
+    assert said[0] == "−30.0 %  changed"
     assert said[3] == "cannot be told"
 
 
@@ -46,3 +46,11 @@ def test_log_axis_with_a_line_at_one_and_the_margin(ratios: pd.DataFrame, ax: Ax
 def test_nothing_to_draw_still_names_its_verdicts(ratios: pd.DataFrame, ax: Axes) -> None:
     effect_ratios(ratios.iloc[[3]], ax)
     assert [text.get_text() for text in ax.texts] == ["cannot be told"]
+
+
+def test_rows_of_a_part_stand_under_its_name(ratios: pd.DataFrame, ax: Axes) -> None:
+    effect_ratios(ratios.assign(part=["D10", "D10", "D50", "D50", "span"]), ax)
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    assert [name.partition("   ")[0] for name in names if "   " in name] == ["D10", "D50", "span"]
+    hairlines = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
+    assert hairlines == [1.5, 3.5]

@@ -32,7 +32,7 @@ def test_effects_are_the_comparison_in_full(benches):
         assert table.frame[name].to_numpy() == pytest.approx(expected[name].to_numpy(), nan_ok=True)
     assert list(table.frame["contrast"].unique()) == ["6 vs 0", "12 vs 6", "24 vs 12", "48 vs 24"]
     assert table.caption == (
-        "Effect of milling time (min), each level against the one before: ratios of sizes."
+        "Effect of milling time, each level against the one before: ratios of sizes."
     )
 
 
@@ -51,6 +51,17 @@ def test_level_of_the_other_factor_has_a_column(benches):
     assert table.row_headings == 3
     drawing = ratio_drawing(found, "all pairs", ["D50"])
     assert "D50 10 vs 5, milling time 24: " in drawing.alternative
+
+
+def test_what_is_said_of_every_quantity_is_said_once(benches):
+    models, notes = (
+        below.blocks[0].items for below in comparison_section(benches.comparison).sections
+    )
+    assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
+    assert not [text for text in (*models, *notes) if "_" in text]
+    drifting = [text for text in notes if "drift apart" in text]
+    assert len(drifting) == 1
+    assert drifting[0].startswith("D10, D50, D90, span: ")
 
 
 def test_drawn_ratios_are_those_of_the_table(benches):

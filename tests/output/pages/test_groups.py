@@ -13,6 +13,7 @@ from psdstats.output.pages.groups import (
     groups_files,
     groups_parts,
     groups_section,
+    groups_verdict,
     precision_table,
 )
 from psdstats.output.pages.groups_consistency import consistency_drawing, consistency_sentences
@@ -131,3 +132,17 @@ def test_place_words_follow_the_type_of_the_value():
     row = {"milling_time_min": 6.0, "operator": "A", "lot": 3}
     assert place_words(row, ["milling_time_min", "operator"]) == "6 min, operator A"
     assert place_words(pd.Series(row).to_dict(), ["lot"]) == "lot 3"
+
+
+def test_the_verdict_for_the_top_names_every_group_once(results):
+    verdict = groups_verdict(results.agreement)
+    assert verdict.word == "groups"
+    head, _, found = verdict.sentence.partition(". ")
+    assert head == "D50 of each group against the others (margin ±5 %)"
+    told = {
+        group: part.partition(": ")[0].lower()
+        for part in found.rstrip(".").split("; ")
+        for group in part.partition(": ")[2].split(", ")
+    }
+    frame = results.agreement.to_frame()
+    assert told == dict(zip(frame["group"], frame["verdict"], strict=True))

@@ -1,6 +1,8 @@
 """The page of sizes says what the propagation found, with open percentiles left open."""
 
+import math
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -81,6 +83,32 @@ def test_drawings_tell_the_course_in_words(bench):
 def test_group_is_named_where_there_are_several(benches):
     drawing = undersize_drawing(benches.bands, benches.runs, "Rowan")
     assert "undersize of Rowan by milling time" in drawing.caption
+
+
+def test_every_ball_ratio_has_a_panel_with_its_runs(benches, bench):
+    panels = undersize_drawing(benches.bands, benches.runs, "Rowan").figure.axes
+    assert [ax.get_title(loc="left") for ax in panels] == ["ball ratio 5", "ball ratio 10"]
+    own = benches.runs[benches.runs["group"] == "Rowan"].groupby("ball_ratio")["run"]
+    for ax, (_, runs) in zip(panels, own, strict=True):
+        drawn = {line.get_label() for line in ax.lines if not line.get_label().startswith("_")}
+        assert drawn == set(runs)
+    assert len(undersize_drawing(bench.bands, bench.runs, "all").figure.axes) == 1
+
+
+def test_a_bound_without_end_is_no_bound():
+    """Where D50 itself is open the span has no bound: a dash, not "< ∞"."""
+    nan = math.nan
+    found = pd.DataFrame(
+        {"run": ["a", "b"] * 2, "quantity": ["D50"] * 2 + ["span"] * 2, "value": nan, "u": nan,
+         "lower": nan, "upper": nan, "status": "below the finest sieve", "balance_share": nan,
+         "bound_lower": 0.0, "bound_upper": [63.0, 63.0, math.inf, 1.784]}
+    )  # fmt: skip
+    runs = pd.DataFrame({"run": ["a", "b"], "group": "all", "milling_time_min": [0.0, 48.0]})
+    sizes = SimpleNamespace(to_frame=lambda: found, quantities=("D50", "span"), coverage=0.95)
+    assert [row[2:4] for row in sizes_table(sizes, runs).grid()] == [
+        ["< 63", "–"],
+        ["< 63", "< 1.79"],
+    ]
 
 
 def test_balance_verdict_gives_median_and_largest(benches):

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from psdstats.output.content import Bullets, Section
+from psdstats.output.content import Bullets, Section, Verdict
 from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
 from psdstats.output.pages.method import CAUTIONS, REFERENCES
 from psdstats.output.pages.notes import notes_section, without_repeats
@@ -43,6 +43,19 @@ def test_order_of_the_report(benches):
     assert content.cautions == CAUTIONS
     assert content.references == REFERENCES
     assert content.provenance["inputs: runs.csv"]
+    assert all(verdict.sentence[0].isupper() for verdict in content.verdicts)
+
+
+def test_verdicts_of_sections_stand_before_the_balance(benches):
+    record = provenance_record(benches.study, benches.sizes, {})
+    sizes = sizes_section(benches.sizes, benches.runs, benches.bands, benches.means)
+    groups = Section(heading="Groups", verdicts=(Verdict("groups", "alder agrees."),))
+    content = report_content(
+        benches.study, benches.checks, benches.sizes, benches.comparison,
+        middle=[sizes, groups], record=record,
+    )  # fmt: skip
+    assert [verdict.word for verdict in content.verdicts][-2:] == ["groups", "balance"]
+    assert content.verdicts[-2].sentence == "Alder agrees."
 
 
 def test_every_reference_cited_exists(benches):
@@ -87,8 +100,15 @@ def test_checks_list_what_presses_and_count_the_notes(benches):
     section = checks_section(benches.checks)
     pressing = [each for each in benches.checks.findings if each.severity != "note"]
     table = next(block for block in section.blocks if isinstance(block, Table))
-    assert list(table.frame["says"]) == [each.says for each in pressing]
-    assert table.frame["where"].iloc[0].startswith("cedar-5to1-6min-b, Cedar 180 µm (weighings.csv")
+    says, where = list(table.frame["says"]), list(table.frame["where"])
+    open_runs = [each for each in pressing if "D10 lies below" in each.says]
+    assert len(says) == len(pressing) - len(open_runs) + 1
+    assert {each.says for each in pressing if each not in open_runs} < set(says)
+    assert where[0].startswith("cedar-5to1-6min-b, Cedar 180 µm (weighings.csv")
+    (together,) = [at for at, text in enumerate(where) if text.startswith("8 findings: ")]
+    shares = sorted(float(re.search(r"([\d.]+) %", each.says)[1]) for each in open_runs)
+    assert f"finest sieve: {shares[0]:g} to {shares[-1]:g} % of the powder" in says[together]
+    assert "and 5 more" in where[together]
     notes = len(benches.checks.findings) - len(pressing)
     assert f"{notes} further notes ask for nothing" in section.blocks[-1].text
     assert len(checks_table(benches.checks).frame) == len(benches.checks.findings)

@@ -118,7 +118,7 @@ def test_rounded_formats_show_the_same_texts(table: Table) -> None:
     assert _from_markdown(to_markdown(table))[1:] == grid
     assert _from_latex(to_latex(table))[1:] == grid
     assert grid[0][1] == "231.4 ± 1.2"
-    assert grid[1][1:3] == ["< 45", "< 0.001"]
+    assert grid[1][1:3] == ["< 45", "< 0.0001"]
 
 
 def test_csv_and_workbook_hold_the_same_numbers(table: Table) -> None:
