@@ -1,12 +1,15 @@
-"""Ctrl-C at any moment of a report leaves the old output or none, and says so in one sentence."""
+"""Ctrl-C while a command writes leaves the old output or none, and says so in one sentence."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 
 import pytest
+
+from psdstats import read_study
 
 RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
 
@@ -22,30 +25,54 @@ def _start(folder, *words):
     )
 
 
-def _wait_for_draft(folder, process):
+def _wait_for_draft(folder, process, pattern):
     """Wait until the command is writing: its draft stands under a hidden name."""
     end = time.monotonic() + 120
     while time.monotonic() < end and process.poll() is None:
-        if list(folder.glob(".r.psdstats-*/tables/*")):
+        if list(folder.glob(pattern)):
             return True
-        time.sleep(0.005)
+        time.sleep(0.002)
     return False
 
 
+def _interrupt(folder, pattern, *words):
+    """Stop a command while its draft stands; gives its exit code and what it said."""
+    process = _start(folder, *words)
+    assert _wait_for_draft(folder, process, pattern)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=120)
+    return process.returncode, said
+
+
+STOPPED = (130, "psdstats: Stopped from the keyboard; nothing was half-written.\n")
+DRAFT = ".r.psdstats-*"
+
+
 @pytest.mark.parametrize("is_there", [False, True], ids=["new", "replacing"])
-def test_interrupt_while_writing(tmp_path, bench, contents, is_there):
-    words = ("sizes", bench.name, "--method", "linear", "--out", "r", "--replace")
+@pytest.mark.parametrize("command", ["sizes", "report"])
+def test_interrupt_while_results_are_written(tmp_path, bench, contents, command, is_there):
+    words = (command, bench.name, "--method", "linear", "--out", "r", "--replace", "--quiet")
     if is_there:
-        first = _start(tmp_path, *words)
+        first = _start(tmp_path, "sizes", *words[1:])
         first.communicate(timeout=120)
         assert first.returncode == 0
     before = contents(tmp_path)
-    process = _start(tmp_path, *words)
-    assert _wait_for_draft(tmp_path, process)
-    process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=120)
-    assert process.returncode == 130
-    assert said == "psdstats: Stopped from the keyboard; nothing was half-written.\n"
+    assert _interrupt(tmp_path, f"{DRAFT}/tables/*", *words) == STOPPED
+    assert contents(tmp_path) == before
+
+
+@pytest.mark.parametrize("target", ["r.xlsx", "r.csv", "r"])
+def test_interrupt_while_a_study_is_converted(tmp_path, benches, contents, target):
+    """A conversion is short: it may be whole before the signal arrives, but never half."""
+    before = contents(tmp_path)
+    for _ in range(5):
+        code, said = _interrupt(tmp_path, DRAFT, "convert", benches.name, target, "--quiet")
+        if code:
+            break
+        place = tmp_path / target
+        assert len(read_study(place).runs) == 80
+        shutil.rmtree(place) if place.is_dir() else place.unlink()
+    assert (code, said) == STOPPED
     assert contents(tmp_path) == before
 
 
