@@ -54,9 +54,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--powder-g",
         type=float,
         metavar="MASS",
-        help="powder charged, g; with --balls-g: effect of the samples taken out",
+        help="powder charged, g: effect of the samples taken out on the ball-to-powder ratio",
     )
-    parser.add_argument("--balls-g", type=float, metavar="MASS", help="balls charged, g")
+    parser.add_argument(
+        "--balls-g",
+        type=float,
+        metavar="MASS",
+        help="balls charged, g; not needed where the runs have a ball_ratio",
+    )
     add_all_tables(parser)
     add_propagation(parser)
     add_writing(parser)

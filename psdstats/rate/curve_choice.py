@@ -3,7 +3,8 @@
 AICc = −2 ℓ + 2 m + 2 m (m + 1)/(n − m − 1), ℓ the maximum likelihood of the linearised model, m all
 parameters and variances, n runs (C. M. Hurvich and C.-L. Tsai, Biometrika 76 (1989) 297; reading of
 the differences after K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference,
-2002; both from memory).  Where n is too small for the correction all curves are compared by AIC,
+2002; both from memory): within 4 of the best a curve is not ruled out, beyond 10 it has no
+support.  Where n is too small for the correction all curves are compared by AIC,
 and the choice is called provisional.
 """
 
@@ -22,7 +23,7 @@ from psdstats.rate.run_sizes import RunSizes
 
 __all__ = ["Candidate", "CurveChoice", "choose_curve"]
 
-CLOSE = 2.0
+CLOSE = 4.0  # by simulation: below it the intervals of the best curve alone are too narrow
 NO_SUPPORT = 10.0
 
 
@@ -71,6 +72,12 @@ class CurveChoice:
     def best(self) -> CurveName:
         """The curve with the smallest criterion."""
         return self.candidates[0].name
+
+    @property
+    def not_ruled_out(self) -> tuple[CurveName, ...]:
+        """The best curve and those within 4 of its criterion, best first."""
+        best = self.candidates[0].criterion
+        return tuple(one.name for one in self.candidates if one.criterion - best <= CLOSE)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a curve: parameters, −2 log likelihood, criterion, difference, weight."""
@@ -167,8 +174,8 @@ def _sentence(ordered: tuple[Candidate, ...], corrected: bool, n: int) -> str:
     far = [one for one in ordered[1:] if one.criterion - best.criterion > NO_SUPPORT]
     if near:
         words.append(
-            f"; {_list(near)} {'is' if len(near) == 1 else 'are'} nearly as good, so do not rely "
-            "on one of them beyond the times measured"
+            f"; {_list(near)} {'is' if len(near) == 1 else 'are'} not ruled out, so sizes and "
+            f"times are given with intervals that hold for {'both' if len(near) == 1 else 'each'}"
         )
     if far:
         words.append(f"; {_list(far)} {'has' if len(far) == 1 else 'have'} no support")

@@ -101,8 +101,8 @@ class LossRates:
             lines += [prefix + line for line in _on_order(part)]
             if exponent.exponent is not None and exponent.lower is not None:
                 lines.append(
-                    f"{prefix}The rate grows with size to the power {exponent.exponent:.3g} "
-                    f"({exponent.lower:.3g} to {exponent.upper:.3g}; {exponent.basis})."
+                    f"{prefix}The rate grows with size to the power {exponent.exponent:.2f} "
+                    f"({exponent.lower:.2f} to {exponent.upper:.2f}; {exponent.basis})."
                 )
         return tuple(lines)
 
@@ -138,18 +138,21 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
         found: list[SieveRate] = []
+        bare: list[str] = []
         for one in (each for each in oversize if each.series == series):
             data = one.data
             if data is None or len(data.time_min) < LEAST_RUNS or len(data.times) < LEAST_TIMES:
-                notes.append(
-                    f"{series + ': ' if series else ''}too few runs hold a weighable mass above "
-                    f"{one.aperture_um:g} µm for a rate."
-                )
+                bare.append(f"{one.aperture_um:g}")
                 continue
             rate, row = _sieve_rate(data, level)
             rows.append({"series": series, "aperture_um": one.aperture_um} | row)
             found.append(SieveRate(one.aperture_um, rate, data, one.group))
         exponents[series] = _exponent(found, level)
+        if bare:
+            notes.append(
+                f"{series + ': ' if series else ''}too few runs hold a weighable mass above "
+                f"{', '.join(bare)} µm for a rate."
+            )
     if not rows:
         raise ModelError(
             "No sieve holds a weighable mass in four runs of three times, so no rate of loss can "

@@ -15,13 +15,18 @@ from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
 from psdstats.rate.rate_result import RateResult
 from psdstats.rate.rate_series import RateSeries, parameter_intervals
-from psdstats.rate.stopping import time_to_margin, time_to_target
+from psdstats.rate.several_curves import margin_over, targets_over
 from psdstats.rate.study_sizes import LevelSizes, sizes_by_level, without_run_to_run
-from psdstats.rate.withdrawal import Withdrawal, withdrawal
+from psdstats.rate.withdrawal import withdrawals
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation
 
 __all__ = ["fit_rate"]
+
+NO_CHARGE = (
+    "The charge of a jar is not stated. If one charge was sampled at several times, each sample "
+    "raised the ball-to-powder ratio of what followed; state the charge to see by how much."
+)
 
 
 def fit_rate(
@@ -51,7 +56,8 @@ def fit_rate(
     by : str or None
         Column of the run table whose levels get a curve each, for example "ball_ratio".
     curve : str or None
-        Curve to use; None takes the one the information criterion prefers.
+        Curve to use; None takes the one the information criterion prefers, with intervals that
+        hold for every curve the criterion does not rule out.
     curves : sequence of str
         Curves compared.
     target_um : float or None
@@ -63,7 +69,8 @@ def fit_rate(
     random_rate : bool or None
         Whether groups may differ in rate; None: with three groups or more.
     powder_g, balls_g : float or None
-        Powder and balls charged, for the effect of withdrawn samples.
+        Powder and balls charged, for the effect of withdrawn samples; the balls follow from the
+        column ball_ratio where there is one.
     propagation : Propagation or None
         Joint uncertainty of this study without the run-to-run source; made here otherwise.
     seed : int, default=0
@@ -88,13 +95,15 @@ def fit_rate(
         for part in parts
     )
     notes = dict.fromkeys(note for part in parts for note in part.notes)
+    if powder_g is None:
+        notes[NO_CHARGE] = None
     return RateResult(
         quantity=quantity,
         series=series,
         target_um=target_um,
         margin_percent=margin_percent,
         level=level,
-        withdrawals=_withdrawals(study, powder_g, balls_g),
+        withdrawals=withdrawals(study, powder_g=powder_g, balls_g=balls_g),
         notes=tuple(notes),
     )
 
@@ -109,43 +118,15 @@ def _series(
     random_rate: bool | None,
 ) -> RateSeries:
     choice = choose_curve(part.data, curves if curve is None else (curve,), random_rate=random_rate)
-    fit = fit_curve(CURVES[choice.best], part.data, random_rate=random_rate)
-    target = margin = None
-    if target_um is not None and fit.curve.size > 1:
-        target = time_to_target(fit, target_um).interval(level=level)
-    if margin_percent is not None and fit.curve.name is CurveName.LIMIT:
-        margin = time_to_margin(fit, margin_percent).interval(level=level)
+    fits = tuple(
+        fit_curve(CURVES[name], part.data, random_rate=random_rate) for name in choice.not_ruled_out
+    )
     return RateSeries(
         sizes=part,
         choice=choice,
-        fit=fit,
-        check=check_fit(fit),
-        parameters=parameter_intervals(fit, level=level),
-        target=target,
-        margin=margin,
+        fits=fits,
+        check=check_fit(fits[0]),
+        parameters=parameter_intervals(fits[0], level=level),
+        targets={} if target_um is None else targets_over(fits, target_um, level=level),
+        margin=None if margin_percent is None else margin_over(fits, margin_percent, level=level),
     )
-
-
-def _withdrawals(
-    study: Study, powder_g: float | None, balls_g: float | None
-) -> dict[str, Withdrawal]:
-    """One charge for each combination of group, replicate and factors, sampled in turn."""
-    if powder_g is None and balls_g is None:
-        return {}
-    if powder_g is None or balls_g is None:
-        raise ModelError("State both powder_g and balls_g, the charge of one jar.")
-    taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]
-    frame = study.runs_frame().assign(taken_g=taken)
-    factors = sorted({name for run in study.runs for name in run.factors})
-    keys = [
-        name
-        for name in ("group", "replicate", *factors)
-        if frame[name].notna().all() and (name == "group" or len(frame[name].unique()) > 1)
-    ]
-    charges = {}
-    for values, part in frame.groupby(keys, sort=True):
-        name = ", ".join(f"{one:g}" if isinstance(one, float) else str(one) for one in values)
-        charges[name] = withdrawal(
-            part["milling_time_min"], part["taken_g"], powder_g=powder_g, balls_g=balls_g
-        )
-    return charges

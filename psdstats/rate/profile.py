@@ -56,6 +56,11 @@ class OpenInterval:
     level: float
     excluded: bool = False
 
+    @property
+    def never(self) -> bool:
+        """Whether the data rule out that the curve ever gets there."""
+        return self.excluded and self.value is None
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Property:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from psdstats.rate.curves import CurveName
 from psdstats.rate.profile import OpenInterval
 from psdstats.rate.rate_series import RateSeries
 from psdstats.rate.rate_words import margin_sentence, target_sentence
@@ -70,10 +71,16 @@ class RateResult:
                     rows.append(_stopping_row(one.label, question, unit, asked, found, last))
         return pd.DataFrame(rows, columns=_STOPPING_COLUMNS)
 
-    def curve_frame(self, *, points: int = 101) -> pd.DataFrame:
-        """Fitted sizes at even times with pointwise intervals: series, milling_time_min, …."""
+    def curve_frame(self, *, points: int = 101, until_min: float | None = None) -> pd.DataFrame:
+        """Fitted sizes at even times with pointwise intervals: series, milling_time_min, ….
+
+        Up to the last time measured, or `until_min`.
+        """
         return pd.concat(
-            [one.curve_frame(points=points, level=self.level) for one in self.series],
+            [
+                one.curve_frame(points=points, level=self.level, until_min=until_min)
+                for one in self.series
+            ],
             ignore_index=True,
         )
 
@@ -95,12 +102,12 @@ class RateResult:
         return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
 
     def sentences(self) -> tuple[str, ...]:
-        """The answer in words, series by series; notes are kept apart."""
+        """The answer in words, series by series: when to stop, then the curve behind it."""
         lines: list[str] = []
         for one in self.series:
             prefix = f"{one.label}: " if one.label else ""
             last = float(one.fit.data.time_min.max())
-            found = [one.choice.sentence, one.check.sentence]
+            found = []
             if one.target is not None and self.target_um is not None:
                 found.append(
                     target_sentence(
@@ -108,27 +115,41 @@ class RateResult:
                         quantity=self.quantity,
                         target_um=self.target_um,
                         last_min=last,
+                        others=dict(list(one.targets.items())[1:]),
                     )
                 )
             if self.margin_percent is not None:
                 found.append(self._margin_words(one, last))
+            found += [one.choice.sentence, one.check.sentence]
             lines += [prefix + text for text in found]
         if self.withdrawals:
-            worst = max(
-                self.withdrawals.values(), key=lambda one: float(one.frame["change_percent"].max())
-            )
-            lines.append(worst.sentence)
+            raised = {
+                name: float(one.frame["change_percent"].max())
+                for name, one in self.withdrawals.items()
+            }
+            name = max(raised, key=lambda one: raised[one])
+            lines.append(self.withdrawals[name].sentence)
+            if len(self.withdrawals) > 1:
+                lines.append(
+                    f"That is charge {name}, the most affected of {len(self.withdrawals)}."
+                )
         return tuple(lines)
 
     def _margin_words(self, one: RateSeries, last: float) -> str:
         margin = self.margin_percent or 0.0
+        no_limit = [fit.curve.phrase for fit in one.fits if fit.curve.name is not CurveName.LIMIT]
+        names = " or ".join(no_limit)
         if one.margin is None:
             return (
                 f"No time can be given after which less than {margin:g} % is left to gain: "
-                f"{one.fit.curve.phrase} has no limit."
+                f"{names} has no limit."
             )
         return margin_sentence(
-            one.margin, quantity=self.quantity, margin_percent=margin, last_min=last
+            one.margin,
+            quantity=self.quantity,
+            margin_percent=margin,
+            last_min=last,
+            without_limit=names,
         )
 
 

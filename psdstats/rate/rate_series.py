@@ -15,6 +15,7 @@ from psdstats.rate.curve_choice import CurveChoice
 from psdstats.rate.curve_fit import CurveFit
 from psdstats.rate.curves import CurveName
 from psdstats.rate.profile import OpenInterval
+from psdstats.rate.several_curves import band, hull
 from psdstats.rate.stopping import limit_size, parameter
 from psdstats.rate.study_sizes import LevelSizes
 
@@ -31,23 +32,35 @@ class RateSeries:
         The sizes.
     choice : CurveChoice
         Comparison of the curves.
-    fit : CurveFit
-        The curve used.
+    fits : tuple of CurveFit
+        The curve used, then the others that are not ruled out.
     check : FitCheck
         Whether it describes the sizes.
     parameters : dict of str to OpenInterval
         What the curve says of itself, by name and unit.
-    target, margin : OpenInterval or None
-        Time to the target size, and to within the margin of the limit, where asked and possible.
+    targets : dict of CurveName to OpenInterval
+        Time to the target size by every curve not ruled out; empty where not asked or not possible.
+    margin : OpenInterval or None
+        Time to within the margin of the limit, where asked and possible.
     """
 
     sizes: LevelSizes
     choice: CurveChoice
-    fit: CurveFit
+    fits: tuple[CurveFit, ...]
     check: FitCheck
     parameters: dict[tuple[str, str], OpenInterval]
-    target: OpenInterval | None
+    targets: dict[CurveName, OpenInterval]
     margin: OpenInterval | None
+
+    @property
+    def fit(self) -> CurveFit:
+        """The curve used."""
+        return self.fits[0]
+
+    @property
+    def target(self) -> OpenInterval | None:
+        """Time to the target size, over every curve not ruled out."""
+        return hull(self.targets) if self.targets else None
 
     @property
     def label(self) -> str:
@@ -82,22 +95,20 @@ class RateSeries:
         ]
         return pd.DataFrame(rows)
 
-    def curve_frame(self, *, points: int, level: float) -> pd.DataFrame:
-        """Fitted size at even times with pointwise intervals, for a figure."""
-        time = np.linspace(0, float(self.fit.data.time_min.max()), points)
-        middle = self.fit.log_size(time)
-        gradient = self.fit.curve.gradient(time, self.fit.beta)
-        reach = []
-        for row in gradient:
-            error, _, df = self.fit.spread(row)
-            reach.append(self.fit.critical(df, level) * error)
+    def curve_frame(
+        self, *, points: int, level: float, until_min: float | None = None
+    ) -> pd.DataFrame:
+        """Fitted size at even times with the pointwise band of all curves, for a figure."""
+        last = float(self.fit.data.time_min.max())
+        time = np.linspace(0, last if until_min is None else until_min, points)
+        lower, upper = band(self.fits, time, level=level)
         return pd.DataFrame(
             {
                 "series": self.label,
                 "milling_time_min": time,
-                "size_um": np.exp(middle),
-                "lower_um": np.exp(middle - reach),
-                "upper_um": np.exp(middle + reach),
+                "size_um": np.exp(self.fit.log_size(time)),
+                "lower_um": np.exp(lower),
+                "upper_um": np.exp(upper),
             }
         )
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
+from psdstats.rate.curves import CURVES, CurveName
 from psdstats.rate.profile import OpenInterval
 
 __all__ = ["margin_sentence", "minutes", "target_sentence"]
@@ -26,9 +29,14 @@ def minutes(value: float) -> str:
 
 
 def target_sentence(
-    interval: OpenInterval, *, quantity: str, target_um: float, last_min: float
+    interval: OpenInterval,
+    *,
+    quantity: str,
+    target_um: float,
+    last_min: float,
+    others: Mapping[CurveName, OpenInterval] | None = None,
 ) -> str:
-    """When the target size is reached, in words."""
+    """When the target size is reached, in words; `others` are the curves not ruled out."""
     size, sure = f"{target_um:g} µm", f"{100 * interval.level:g} %"
     if interval.value == 0.0 and interval.upper == 0.0:
         return f"{quantity} is below {size} before any milling."
@@ -40,26 +48,43 @@ def target_sentence(
             f"{minutes(interval.lower)} or longer, or never."
         )
     text = f"{quantity} reaches {size} after {minutes(interval.value)} ({_range(interval)}, {sure})"
-    return text + _beyond(interval, last_min)
+    return text + _beyond(interval, last_min, others or {})
 
 
 def margin_sentence(
-    interval: OpenInterval, *, quantity: str, margin_percent: float, last_min: float
+    interval: OpenInterval,
+    *,
+    quantity: str,
+    margin_percent: float,
+    last_min: float,
+    without_limit: str = "",
 ) -> str:
-    """After which time less than the margin is left to gain, in words."""
+    """After which time less than the margin is left to gain, in words.
+
+    `without_limit` names the curves not ruled out that have no limit.
+    """
     what = f"less than {margin_percent:g} % of the limit of {quantity} is left to gain"
     sure = f"{100 * interval.level:g} %"
     if interval.value is None:
         if interval.excluded:
             return f"There is no time after which {what}: the sizes show no limit."
-        return (
-            f"The fitted curve shows no limit yet; at the earliest after "
-            f"{minutes(interval.lower)} ({sure}) {what}."
-        )
+        earliest = f"after {minutes(interval.lower)} at the earliest ({sure})"
+        if without_limit:
+            return (
+                f"{_upper(without_limit)} has no limit, so no last time can be given; should there "
+                f"be one, {what} {earliest}."
+            )
+        return f"The fitted curve shows no limit yet; {what} {earliest}."
     if interval.value == 0.0 and interval.upper == 0.0:
         return f"Even before milling {what}."
     text = f"After {minutes(interval.value)} ({_range(interval)}, {sure}) {what}"
-    return text + _beyond(interval, last_min)
+    if without_limit:
+        text += f"; open above, since {without_limit} would have no limit"
+    return text + _beyond(interval, last_min, {})
+
+
+def _upper(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _range(interval: OpenInterval) -> str:
@@ -68,10 +93,16 @@ def _range(interval: OpenInterval) -> str:
     return f"{minutes(interval.lower).removesuffix(' min')} to {minutes(interval.upper)}"
 
 
-def _beyond(interval: OpenInterval, last_min: float) -> str:
-    if interval.value is not None and interval.value > last_min:
-        return (
-            f"; that is beyond the last time measured ({minutes(last_min)}) and rests on the curve "
-            "alone."
-        )
-    return "."
+def _beyond(
+    interval: OpenInterval, last_min: float, others: Mapping[CurveName, OpenInterval]
+) -> str:
+    if interval.value is None or interval.value <= last_min:
+        return "."
+    by_others = [
+        f"{CURVES[name].phrase} "
+        + ("never gets there" if one.value is None else f"gives {minutes(one.value)}")
+        for name, one in others.items()
+    ]
+    form = f"the form of the curve: {', '.join(by_others)}"
+    curve = form if by_others else "the curve alone"
+    return f"; that is beyond the last time measured ({minutes(last_min)}) and rests on {curve}."

@@ -13,10 +13,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
+from psdstats.study.records import Study
 
-__all__ = ["Withdrawal", "withdrawal"]
+__all__ = ["Withdrawal", "withdrawal", "withdrawals"]
 
 NOTABLE = 0.10
+RATIO = "ball_ratio"  # column of the run table: balls over powder by mass
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -93,6 +95,77 @@ def withdrawal(
         }
     )
     return Withdrawal(frame=frame, sentence=_sentence(frame, start))
+
+
+def withdrawals(
+    study: Study, *, powder_g: float | None, balls_g: float | None
+) -> dict[str, Withdrawal]:
+    """One charge for each combination of group, replicate and factors, sampled in turn.
+
+    Parameters
+    ----------
+    study : Study
+        The trial; a run without a stated sample mass counts with the mass on its sieves.
+    powder_g, balls_g : float or None
+        Powder and balls of every charge; without `balls_g` the runs' ball_ratio is taken.  Nothing
+        is done without `powder_g`.
+
+    Returns
+    -------
+    dict of str to Withdrawal
+        By charge.
+
+    Raises
+    ------
+    ModelError
+        If the balls are neither stated nor in the runs, or stated once for several ball ratios.
+    """
+    if powder_g is None and balls_g is None:
+        return {}
+    taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]
+    frame = study.runs_frame().assign(taken_g=taken)
+    if powder_g is None or (balls_g is None and not _has_ratio(frame)):
+        raise ModelError(
+            "State both powder_g and balls_g, the charge of one jar (powder_g is enough where the "
+            "runs have a column ball_ratio)."
+        )
+    _refuse_one_mass_for_several_ratios(frame, balls_g)
+    factors = sorted({name for run in study.runs for name in run.factors})
+    keys = [
+        name
+        for name in ("group", "replicate", *factors)
+        if frame[name].notna().all() and (name == "group" or len(frame[name].unique()) > 1)
+    ]
+    charges = {}
+    for values, part in frame.groupby(keys, sort=True):
+        name = ", ".join(
+            _words(key) + (f"{one:g}" if isinstance(one, float) else str(one))
+            for key, one in zip(keys, values, strict=True)
+        )
+        balls = powder_g * float(part[RATIO].iloc[0]) if balls_g is None else balls_g
+        charges[name] = withdrawal(
+            part["milling_time_min"], part["taken_g"], powder_g=powder_g, balls_g=balls
+        )
+    return charges
+
+
+def _words(column: str) -> str:
+    """What stands before a level: the column's name, which group and replicate do without."""
+    return "" if column in ("group", "replicate") else column.replace("_", " ") + " "
+
+
+def _has_ratio(frame: pd.DataFrame) -> bool:
+    return RATIO in frame and bool(pd.to_numeric(frame[RATIO], errors="coerce").notna().all())
+
+
+def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:
+    if balls_g is None or not _has_ratio(frame) or frame[RATIO].nunique() < 2:
+        return
+    found = ", ".join(f"{float(one):g}" for one in sorted(frame[RATIO].unique()))
+    raise ModelError(
+        f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
+        "out, and the balls of each charge follow from its ratio."
+    )
 
 
 def _sentence(frame: pd.DataFrame, start: float) -> str:

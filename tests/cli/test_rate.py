@@ -11,7 +11,9 @@ def test_time_to_a_target_for_each_ball_ratio(psdstats, benches):
     rows = said["when-to-stop"]
     assert [row["series"] for row in rows] == ["ball ratio 5", "ball ratio 10"]
     for row in rows:
-        assert row["lower_min"] < row["time_min"] < row["upper_min"]
+        assert row["lower_min"] < row["time_min"]
+        # an approach to a limit is not ruled out and may never get there
+        assert row["upper_open"] or row["time_min"] < row["upper_min"]
         assert row["beyond_last_time"] is True
     # twice the balls for the same powder grind faster (the truth of the invented demo)
     assert rows[1]["time_min"] < rows[0]["time_min"]
@@ -23,12 +25,14 @@ def test_together_leaves_the_factor_out_and_says_so(psdstats, benches):
     assert "differs between runs and is not in the rate model" in said.out
 
 
-def test_withdrawn_mass_needs_both_masses(psdstats, benches):
-    alone = psdstats("rate", benches, *LINEAR, "--powder-g", "500")
+def test_withdrawn_mass_needs_powder_and_balls(psdstats, benches, bench):
+    alone = psdstats("rate", bench, *LINEAR, "--powder-g", "500")
     assert alone.code == 2
     assert "State both powder_g and balls_g" in alone.err
-    both = psdstats("rate", benches, *LINEAR, "--powder-g", "500", "--balls-g", "2500")
+    both = psdstats("rate", bench, *LINEAR, "--powder-g", "500", "--balls-g", "2500")
     assert "Sampling raised the ball-to-powder ratio from 5 to" in both.out
+    by_ratio = psdstats("rate", benches, *LINEAR, "--powder-g", "500")
+    assert "Sampling raised the ball-to-powder ratio from 10 to" in by_ratio.out
 
 
 def test_files_and_figures(psdstats, bench, tmp_path, contents):

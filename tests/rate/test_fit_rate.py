@@ -35,7 +35,7 @@ def test_each_level_has_its_curve_and_faster_milling_is_seen(demo):
     assert set(result.choice_frame()["series"]) == {"ball_ratio 5", "ball_ratio 10"}
     text = " ".join(result.sentences())
     assert "D50 reaches 120 µm after" in text
-    assert result.notes == ()
+    assert [note for note in result.notes if "charge of a jar is not stated" not in note] == []
 
 
 def test_curve_frame_passes_the_fitted_points_inside_its_interval(demo):
@@ -75,18 +75,36 @@ def test_runs_of_an_open_cell_all_leave(demo):
 
 
 def test_withdrawn_mass_by_charge(demo):
+    """Powder by subtraction; balls by the ratio of the runs, 5 and 10 times the powder."""
     study, propagation = demo
-    result = fit_rate(study, by="ball_ratio", propagation=propagation, powder_g=600, balls_g=4800)
+    result = fit_rate(study, by="ball_ratio", propagation=propagation, powder_g=600)
     frame = result.withdrawal_frame()
     assert frame["charge"].nunique() == 16
-    one = frame[frame["charge"] == "Alder, a, 5"]
-    masses = [
-        run.sample_mass_g
-        for run in study.runs
-        if (run.group, run.replicate, run.factors["ball_ratio"]) == ("Alder", "a", 5.0)
-    ]
-    assert one["left_g"].iloc[-1] == pytest.approx(600 - sum(masses))
-    assert "ball-to-powder ratio from 8 to" in result.sentences()[-1]
+    for ratio in (5.0, 10.0):
+        one = frame[frame["charge"] == f"Alder, a, ball ratio {ratio:g}"]
+        masses = [
+            run.sample_mass_g
+            for run in study.runs
+            if (run.group, run.replicate, run.factors["ball_ratio"]) == ("Alder", "a", ratio)
+        ]
+        left = 600 - sum(masses)
+        assert one["left_g"].iloc[-1] == pytest.approx(left)
+        assert one["ball_to_powder"].iloc[-1] == pytest.approx(600 * ratio / left)
+    assert "ball-to-powder ratio from 10 to" in result.sentences()[-2]
+    assert result.sentences()[-1].endswith("the most affected of 16.")
+    assert not any("charge of a jar" in note for note in result.notes)
+
+
+def test_balls_are_stated_where_the_runs_do_not_say(demo):
+    study, _ = demo
+    plain = dataclasses.replace(
+        study, runs=tuple(dataclasses.replace(run, factors={}) for run in study.runs[:10])
+    )
+    part = propagate(plain, method="linear", sources=["rounding"])
+    result = fit_rate(plain, propagation=part, powder_g=600, balls_g=4800, curve="power law")
+    assert "ball-to-powder ratio from 8 to" in result.sentences()[-2]
+    with pytest.raises(ModelError, match="State both powder_g and balls_g"):
+        fit_rate(plain, propagation=part, powder_g=600, curve="power law")
 
 
 def test_one_bench_and_one_run_a_time():
@@ -94,6 +112,7 @@ def test_one_bench_and_one_run_a_time():
     result = fit_rate(study, propagation=propagate(study, method="linear"), target_um=150)
     text = " ".join(result.sentences())
     assert "provisional" in text
+    assert text.startswith("D50 reaches 150 µm after")
     assert "cannot be told from run-to-run variation" in text
     assert any("Each time has one run" in note for note in result.notes)
 
@@ -104,8 +123,9 @@ def test_one_bench_and_one_run_a_time():
         ({"quantity": "span"}, "no size 'span'"),
         ({"by": "colour"}, "no column 'colour'"),
         ({"level": 2.0}, "level is 2"),
-        ({"powder_g": 500.0}, "State both powder_g and balls_g"),
-        ({"powder_g": 100.0, "balls_g": 1000.0}, "samples add up to"),
+        ({"balls_g": 500.0}, "State both powder_g and balls_g"),
+        ({"powder_g": 100.0}, "samples add up to"),
+        ({"powder_g": 600.0, "balls_g": 3000.0}, "3000 g. is stated for runs of ball ratio 5, 10"),
         ({"target_um": 0.0}, "target size is 0"),
     ],
 )

@@ -27,6 +27,7 @@ def size_rate(
     quantity: str = "D50",
     target_um: float | None = None,
     reached_min: tuple[float, float, float] | None = None,
+    measured_until_min: float | None = None,
 ) -> Axes:
     """Draw a fitted rate curve with its band over the measured sizes.
 
@@ -45,6 +46,8 @@ def size_rate(
     reached_min : tuple of float or None
         Time at which the curve reaches the target, and its limits, min; an infinite limit is
         drawn as an arrow.
+    measured_until_min : float or None
+        Last time measured; the curve is dashed beyond it.
 
     Returns
     -------
@@ -56,7 +59,14 @@ def size_rate(
     curve = curve.sort_values("milling_time_min", kind="stable")
     x = curve["milling_time_min"].to_numpy(dtype=float)
     ax.fill_between(x, curve["lower"], curve["upper"], color=INK, alpha=0.12, linewidth=0)
-    ax.plot(x, curve["value"], color=INK, label=f"fitted {quantity}")
+    last = float(x.max()) if measured_until_min is None else measured_until_min
+    inside, beyond = curve[x <= last], curve[x >= last]
+    ax.plot(inside["milling_time_min"], inside["value"], color=INK, label=f"fitted {quantity}")
+    if len(beyond) > 1:
+        ax.plot(
+            beyond["milling_time_min"], beyond["value"], color=INK, linestyle=(0, (4, 3)),
+            label=f"{quantity} beyond the times measured",
+        )  # fmt: skip
     _points(ax, points, quantity)
     columns = ["value", *({"lower", "upper"} & set(points.columns))]
     values = [points[name].to_numpy(dtype=float) for name in sorted(columns)]

@@ -20,6 +20,7 @@ from psdstats.output.pages.rate_tables import (
     choice_table,
     loss_table,
     parameters_table,
+    scatter_table,
     stopping_table,
     withdrawal_table,
 )
@@ -41,6 +42,8 @@ __all__ = [
     "rate_sentences",
     "rate_tables",
 ]
+
+MOST_BEYOND = 3.0  # a time further out than this many times the last one is not drawn
 
 
 def rate_factor(study: Study) -> str | None:
@@ -80,6 +83,7 @@ def rate_tables(result: RateResult, loss: LossRates | None = None) -> list[Table
     return [
         *([] if result.stopping_frame().empty else [stopping_table(result)]),
         parameters_table(result),
+        scatter_table(result),
         choice_table(result),
         *([] if loss is None else [loss_table(loss)]),
         *([] if result.withdrawal_frame().empty else [withdrawal_table(result)]),
@@ -129,22 +133,24 @@ def rate_files(result: RateResult, loss: LossRates | None = None) -> list[Table]
 
 def rate_drawings(result: RateResult) -> list[Drawing]:
     """One figure a series: sizes, curve with band, target and the time at which it is reached."""
-    curves, points = result.curve_frame(), result.points_frame()
-    stopping = result.stopping_frame()
+    points, stopping = result.points_frame(), result.stopping_frame()
     drawings = []
     for one in result.series:
         own = stopping[
             (stopping["series"] == one.label) & (stopping["question"] == "time to target")
         ]
+        last = float(one.fit.data.time_min.max())
+        curve = one.curve_frame(points=151, level=result.level, until_min=_until(own, last))
         with house_style():
             ax = new_axes(height_mm=92.0)
             size_rate(
-                _as_drawn(curves[curves["series"] == one.label]),
+                _as_drawn(curve),
                 _as_drawn(points[points["series"] == one.label]),
                 ax,
                 quantity=result.quantity,
                 target_um=result.target_um,
                 reached_min=None if own.empty else _reached(own.iloc[0].to_dict()),
+                measured_until_min=last,
             )
         label = f" ({one.label.replace('_', ' ')})" if one.label else ""
         drawings.append(
@@ -152,7 +158,9 @@ def rate_drawings(result: RateResult) -> list[Drawing]:
                 name=f"rate {result.quantity} {one.label}".strip(),
                 figure=ax.figure,  # type: ignore[arg-type]
                 caption=f"{result.quantity} against milling time{label}: {one.fit.curve.phrase} "
-                f"with its {100 * result.level:g} % band; one mark a run.",
+                f"with its {100 * result.level:g} % band"
+                f"{', which holds for every curve not ruled out' if len(one.fits) > 1 else ''}; "
+                "one mark a run; dashed: beyond the times measured.",
                 alternative=" ".join(said_once([one.choice.sentence, one.check.sentence])),
             )
         )
@@ -183,6 +191,15 @@ def loss_drawing(loss: LossRates) -> Drawing:
     )
 
 
+def _until(own: pd.DataFrame, last_min: float) -> float:
+    """How far the curve is drawn: past the time to the target and its interval, if not far out."""
+    if own.empty:
+        return last_min
+    time, upper = own[["time_min", "upper_min"]].astype(float).iloc[0]
+    near = [one for one in (1.1 * time, 1.05 * upper) if one <= MOST_BEYOND * last_min]
+    return max([last_min, *near])
+
+
 def _as_drawn(frame: pd.DataFrame) -> pd.DataFrame:
     names = {"size_um": "value", "lower_um": "lower", "upper_um": "upper"}
     return frame.rename(columns=names)
@@ -190,7 +207,7 @@ def _as_drawn(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _reached(row: Mapping[Hashable, Any]) -> tuple[float, float, float] | None:
     """Time to the target with its limits; None where the curve never reaches it."""
-    if row["excluded"]:
+    if row["excluded"] and pd.isna(row["time_min"]):
         return None
     value = row["time_min"]
     upper = np.inf if row["upper_open"] else float(row["upper_min"])

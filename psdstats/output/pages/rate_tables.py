@@ -17,9 +17,12 @@ __all__ = [
     "choice_table",
     "loss_table",
     "parameters_table",
+    "scatter_table",
     "stopping_table",
     "withdrawal_table",
 ]
+
+_SCATTER = "standard deviation"
 
 
 def stopping_table(result: RateResult) -> Table:
@@ -43,19 +46,21 @@ def stopping_table(result: RateResult) -> Table:
                 name="time_min", heading="milling time", unit="min", show=Show.NUMBER, decimals=1
             ),
             Column(name="shown", heading=f"{100 * result.level:g} % interval", unit="min"),
-            Column(name="beyond_last_time", heading="beyond the times measured"),
+            Column(name="beyond_last_time", heading="extrapolated"),
         ),
         row_headings=len(_series_columns(frame)) + 1,
         notes=(
-            "An interval with > is open: the data do not bound the time. A time beyond those "
-            "measured rests on the form of the curve alone.",
+            "An interval with > is open: the data do not bound the time. It holds for every curve "
+            "not ruled out. A time beyond those measured is extrapolated: it rests on the form of "
+            "the curve alone.",
         ),
     )
 
 
 def parameters_table(result: RateResult) -> Table:
-    """What the chosen curve says of itself, then the spread between groups and runs."""
+    """What the chosen curve says of itself."""
     frame = _titled(result.parameters_frame())
+    frame = frame[~frame["parameter"].str.startswith(_SCATTER)]
     return Table(
         name="rate parameters",
         frame=frame,
@@ -73,6 +78,38 @@ def parameters_table(result: RateResult) -> Table:
             ),
         ),
         row_headings=len(_series_columns(frame)) + 1,
+        notes=("The intervals hold if this curve is the right one.",),
+    )
+
+
+def scatter_table(result: RateResult) -> Table:
+    """How far groups and runs lie from the chosen curve."""
+    frame = _titled(result.parameters_frame())
+    frame = frame[frame["parameter"].str.startswith(_SCATTER)]
+    wide = frame.pivot_table(
+        index="series", columns="parameter", values="value", aggfunc="first", sort=False
+    ).reset_index()
+    names = dict.fromkeys(frame["parameter"])
+    return Table(
+        name="rate scatter",
+        frame=wide,
+        caption=f"Scatter of {result.quantity} about the curve beyond what the weighings explain, "
+        "standard deviations.",
+        columns=(
+            *_series_columns(wide),
+            *(
+                Column(
+                    name=name,
+                    heading=name.removeprefix(_SCATTER).strip(),
+                    unit="%",
+                    show=Show.NUMBER,
+                    decimals=1,
+                )
+                for name in names
+            ),
+        ),
+        row_headings=len(_series_columns(wide)),
+        notes=("A figure of 0.0 means that the data show none, not that there is none.",),
     )
 
 
@@ -94,8 +131,8 @@ def choice_table(result: RateResult) -> Table:
         ),
         row_headings=len(_series_columns(frame)) + 1,
         notes=(
-            "The smaller the criterion the better; below 2 apart two curves are nearly as good, "
-            "above 10 the worse one has no support.",
+            "The smaller the criterion the better; a curve within 4 of the best is not ruled out, "
+            "one more than 10 above it has no support.",
         ),
     )
 
@@ -151,7 +188,7 @@ def withdrawal_table(result: RateResult) -> Table:
 
 def _reach(row: Mapping[Hashable, Any]) -> str:
     """The interval of a time with the digits that the sentences use; open ends stay open."""
-    if row["excluded"]:
+    if row["excluded"] and pd.isna(row["time_min"]):
         return "never"
     low = minutes(float(row["lower_min"])).removesuffix(" min")
     if row["upper_open"]:

@@ -12,7 +12,12 @@ from psdstats.output.pages.rate import (
     rate_parts,
     rate_section,
 )
-from psdstats.output.pages.rate_tables import stopping_table, withdrawal_table
+from psdstats.output.pages.rate_tables import (
+    parameters_table,
+    scatter_table,
+    stopping_table,
+    withdrawal_table,
+)
 from psdstats.rate import fit_rate
 
 
@@ -24,7 +29,6 @@ def result(benches):
         target_um=90.0,
         margin_percent=5.0,
         powder_g=500.0,
-        balls_g=2500.0,
         propagation=benches.sizes,
     )
 
@@ -69,14 +73,31 @@ def test_open_and_impossible_times_are_words(benches):
 
 def test_curve_and_points_are_drawn(result):
     drawings = rate_drawings(result)
-    curves = result.curve_frame()
     for drawing, one in zip(drawings, result.series, strict=True):
         ax = drawing.figure.axes[0]
         (line,) = [line for line in ax.lines if line.get_label() == "fitted D50"]
-        own = curves[curves["series"] == one.label]
-        assert line.get_ydata() == pytest.approx(own["size_um"].to_numpy())
+        (dashed,) = [line for line in ax.lines if line.get_label().startswith("D50 beyond")]
+        for drawn in (line, dashed):
+            fitted = np.exp(one.fit.log_size(np.asarray(drawn.get_xdata(), dtype=float)))
+            assert drawn.get_ydata() == pytest.approx(fitted)
+        assert line.get_xdata().max() <= 48 <= dashed.get_xdata().min()
+        assert dashed.get_xdata().max() > one.target.value  # the reader sees where it gets there
         target = [line for line in ax.lines if line.get_gid() == "hover: target 90 µm"]
         assert len(target) == 1
+
+
+def test_scatter_table_is_the_square_root_of_the_variances(result):
+    frame = scatter_table(result).frame
+    for row, one in zip(frame.to_dict("records"), result.series, strict=True):
+        assert row["standard deviation run to run"] == pytest.approx(
+            100 * one.fit.variance["run"] ** 0.5
+        )
+    assert not parameters_table(result).frame["parameter"].str.startswith("standard").any()
+
+
+def test_a_size_below_the_target_from_the_start_is_not_never(benches):
+    found = fit_rate(benches.study, by="ball_ratio", target_um=400.0, propagation=benches.sizes)
+    assert list(stopping_table(found).frame["shown"]) == ["0 to 0", "0 to 0"]
 
 
 def test_loss_points_are_the_rates(loss):
@@ -88,7 +109,10 @@ def test_loss_points_are_the_rates(loss):
 
 def test_ball_to_powder_ratio_follows_from_the_masses(result):
     frame = withdrawal_table(result).frame
-    assert frame["ball_to_powder"].to_numpy() == pytest.approx(2500 / frame["left_g"].to_numpy())
+    ratio = frame["charge"].str.rsplit(" ", n=1).str[-1].astype(float).to_numpy()
+    expected = 500 * ratio / frame["left_g"].to_numpy()
+    assert frame["ball_to_powder"].to_numpy() == pytest.approx(expected)
+    assert set(ratio) == {5.0, 10.0}
     assert (frame["withdrawn_g"] + frame["left_g"]).to_numpy() == pytest.approx(500.0)
 
 
@@ -96,7 +120,7 @@ def test_section_and_files_share_the_tables(result, loss):
     section = rate_section(result, loss, notes=("A note.",))
     shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
     files = [table.name for table in rate_files(result, loss)]
-    assert shown == ["when to stop", "rate parameters", "rate curves"]
+    assert shown == ["when to stop", "rate parameters", "rate scatter", "rate curves"]
     assert set(files) == {"rate residuals D50", "loss above each sieve", "ball-to-powder ratio"}
     names = [table.name for table in rate_parts(result, loss).tables]
     assert sorted(names) == sorted([*shown, *files])
