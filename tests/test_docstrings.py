@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 import re
 from importlib import import_module
@@ -36,6 +37,13 @@ METHODS = {
     for own, method in vars(item).items()
     if inspect.isfunction(method) and not own.startswith("_")
 }
+
+# where methods, errors and fields are described one by one, as parameters of functions are
+CORE = ("study", "sieves", "distribution", "uncertainty", "models", "comparison")
+
+
+def _core(names):
+    return sorted(name for name in names if name.split(".")[1] in CORE)
 
 
 def _sections(item: object) -> dict[str, str]:
@@ -77,3 +85,31 @@ def test_every_public_function_describes_parameters_and_result(name):
 @pytest.mark.parametrize("name", sorted(METHODS))
 def test_every_public_method_says_what_it_gives(name):
     assert _sections(METHODS[name])[""].strip()
+
+
+@pytest.mark.parametrize("name", _core(METHODS))
+def test_methods_describe_what_they_take(name):
+    sections = _sections(METHODS[name])
+    taken = [own for own in inspect.signature(METHODS[name]).parameters if own != "self"]
+    described = _described(sections.get("Parameters", ""))
+    assert [own for own in taken if own not in described] == []
+
+
+@pytest.mark.parametrize("name", _core(FUNCTIONS | METHODS))
+def test_what_is_raised_is_said(name):
+    """Names the errors that a function raises itself; those of what it calls are not looked for."""
+    item = (FUNCTIONS | METHODS)[name]
+    raised = set(re.findall(r"raise (\w+)\(", inspect.getsource(item)))
+    said = _sections(item).get("Raises", "")
+    assert [error for error in raised if error not in said] == []
+
+
+@pytest.mark.parametrize("name", _core(PUBLIC.keys() - FUNCTIONS.keys()))
+def test_fields_of_public_classes_are_described(name):
+    item = PUBLIC[name]
+    if not dataclasses.is_dataclass(item):
+        return
+    sections = _sections(item)
+    described = _described(sections.get("Parameters", "") + sections.get("Attributes", ""))
+    own = [each.name for each in dataclasses.fields(item) if not each.name.startswith("_")]
+    assert [field for field in own if field not in described] == []

@@ -49,7 +49,15 @@ class Units:
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
-    """An estimate on the log scale with its variance and degrees of freedom."""
+    """An estimate on the log scale.
+
+    Parameters
+    ----------
+    value, variance : float
+        Estimate of a difference (or mean) of ln size, and its variance.
+    df : float
+        Degrees of freedom of that variance; infinite where all of it is known.
+    """
 
     value: float
     variance: float
@@ -165,6 +173,17 @@ def own_means(
     frame: pd.DataFrame, known: Array, plan: ComparisonPlan, *, level: float
 ) -> pd.DataFrame:
     """Mean of each level (within each level of ``at_each``), each with its own spread.
+
+    Parameters
+    ----------
+    frame : DataFrame, n rows
+        The run table with the column ``ln_value``.
+    known : ndarray, shape (n, n)
+        Known covariance of ``ln_value``.
+    plan : ComparisonPlan
+        The factor, the groupings, further factors.
+    level : float
+        Confidence level of each interval by itself.
 
     Returns
     -------

@@ -65,7 +65,19 @@ class GroupFinding:
 
     @classmethod
     def untold(cls, group: str, reason: str) -> GroupFinding:
-        """Make the finding of a group that cannot be compared at all."""
+        """Make the finding of a group that cannot be compared at all.
+
+        Parameters
+        ----------
+        group : str
+            The group.
+        reason : str
+            Why not, as a clause.
+
+        Returns
+        -------
+        GroupFinding
+        """
         return cls(
             group=group,
             verdict=GroupVerdict.UNTOLD,

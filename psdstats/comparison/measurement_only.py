@@ -145,6 +145,19 @@ def level_means(
 ) -> pd.DataFrame:
     """The single run of each level with its own interval, on the log scale.
 
+    Parameters
+    ----------
+    frame : DataFrame, n rows
+        One run a level, with the column ``ln_value``.
+    covariance : ndarray, shape (n, n)
+        Known covariance of ``ln_value``.
+    by : str
+        The factor.
+    declared_percent : float
+        Declared run-to-run standard deviation of a size, per cent; 0 for none.
+    level : float
+        Confidence level of each interval by itself.
+
     Returns
     -------
     DataFrame

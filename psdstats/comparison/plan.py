@@ -64,11 +64,32 @@ class ComparisonPlan:
     spread: SpreadRule = SpreadRule.DRIFTING
 
     def place(self, level: str) -> str:
-        """A level of the factor in words, e.g. "24 min" or "ball_ratio 10"."""
+        """A level of the factor in words.
+
+        Parameters
+        ----------
+        level : str
+            The level as text.
+
+        Returns
+        -------
+        str
+            Such as "24 min" or "ball_ratio 10".
+        """
         return level_in_words(self.by, level)
 
     def each_place(self, level: str) -> str:
-        """A level of ``at_each`` in words."""
+        """A level of ``at_each`` in words.
+
+        Parameters
+        ----------
+        level : str
+            The level as text.
+
+        Returns
+        -------
+        str
+        """
         return level_in_words(str(self.at_each), level)
 
     @property

@@ -27,7 +27,19 @@ class Route(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class OverallTest:
-    """Test that the factor changes nothing at all; ``f`` is chi-square/df where df is infinite."""
+    """Test that the factor changes nothing at all.
+
+    Parameters
+    ----------
+    term : str
+        The factor, or two factors for their interaction.
+    f : float
+        F; chi-square over its degrees of freedom where ``df_den`` is infinite.
+    df_num, df_den : float
+        Degrees of freedom; ``df_den`` is infinite by the measurement alone.
+    p : float
+        Upper tail.
+    """
 
     term: str
     f: float
@@ -72,7 +84,18 @@ class QuantityComparison:
     notes: tuple[str, ...]
 
     def family(self, name: str) -> pd.DataFrame:
-        """The effects of one family, e.g. "against first"."""
+        """The effects of one family, one row a contrast.
+
+        Parameters
+        ----------
+        name : str
+            "against first", "successive" or "all pairs"; a family not asked for has no rows.
+
+        Returns
+        -------
+        DataFrame
+            Columns of ``effects``.
+        """
         return self.effects[self.effects["family"] == name].reset_index(drop=True)
 
 

@@ -130,7 +130,22 @@ def by_each_contrast(
     context: EffectContext,
     families: Sequence[str],
 ) -> QuantityComparison:
-    """Judge each contrast by its own spread; no model is fitted and no overall test made."""
+    """Judge each contrast by its own spread; no model is fitted and no overall test made.
+
+    Parameters
+    ----------
+    response, known, context, families
+        As in `compare_quantity`.
+
+    Returns
+    -------
+    QuantityComparison
+
+    Raises
+    ------
+    ModelError
+        If every grouping holds the factor itself.
+    """
     plan = context.plan
     grouping = plan.crossing
     if plan.within and grouping is None:

@@ -89,7 +89,18 @@ class DistributionFit:
         freeze_arrays(self)
 
     def undersize(self, size_um: ArrayLike) -> Array:
-        """Mass fraction of the fitted curve finer than each size."""
+        """Mass fraction of the fitted curve finer than each size.
+
+        Parameters
+        ----------
+        size_um : array_like, shape (n,)
+            Sizes above 0, µm.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Fractions, 0 to 1.
+        """
         ln_size = np.log(np.asarray(size_um, dtype=float))
         return form_of(self.family).curve(ln_size, self.theta)[0]
 

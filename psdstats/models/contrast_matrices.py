@@ -139,7 +139,24 @@ def successive(levels: Sequence[str]) -> ContrastMatrix:
 
 
 def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> ContrastMatrix:
-    """Choose the family of differences by its name; see the function of that name."""
+    """Choose the family of differences by its name; see the function of that name.
+
+    Parameters
+    ----------
+    levels : sequence of str
+        Levels of the factor, in order.
+    kind : {"against first", "all pairs", "successive"}
+        Which family.
+
+    Returns
+    -------
+    ContrastMatrix
+
+    Raises
+    ------
+    ModelError
+        If there is no such family, or fewer than two levels.
+    """
     makers: dict[str, Callable[[Sequence[str]], ContrastMatrix]] = {
         ContrastKind.AGAINST_FIRST: against_first,
         ContrastKind.ALL_PAIRS: all_pairs,

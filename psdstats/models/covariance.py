@@ -56,13 +56,35 @@ class CovarianceParts:
         return 0 if self.span is None else self.span.n_outside
 
     def covariance(self, theta: Array) -> Array:
-        """V (B, n, n) at θ (B, q); with a span QᵀVQ (B, m, m)."""
+        """Covariance of the rows.
+
+        Parameters
+        ----------
+        theta : ndarray, shape (B, q)
+            Variances (and covariances of slopes) of each response.
+
+        Returns
+        -------
+        ndarray, shape (B, n, n)
+            V; with a span QᵀVQ, shape (B, m, m).
+        """
         q, n = self.matrices.shape[0], self.matrices.shape[1]
         v: Array = (theta @ self.matrices.reshape(q, n * n)).reshape(len(theta), n, n)
         return v if self.known is None else v + self.known
 
     def rows(self, chosen: slice | NDArray[np.intp]) -> CovarianceParts:
-        """The same parts for some of the responses."""
+        """The same parts for some of the responses.
+
+        Parameters
+        ----------
+        chosen : slice or ndarray of int
+            Which responses.
+
+        Returns
+        -------
+        CovarianceParts
+            With their known covariances, where each response has its own.
+        """
         if self.known is None or self.known.ndim == 2:
             return self
         return replace(self, known=self.known[chosen])

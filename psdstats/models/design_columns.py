@@ -110,7 +110,26 @@ def factor_column(frame: pd.DataFrame, name: str) -> FactorColumn:
 
 
 def numeric_column(frame: pd.DataFrame, name: str, form: TrendForm | str) -> NumericColumn:
-    """Read a column as a curve."""
+    """Read a column as a curve.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Holds the column, without gaps.
+    name : str
+        The column.
+    form : TrendForm or str
+        Shape of the curve.
+
+    Returns
+    -------
+    NumericColumn
+
+    Raises
+    ------
+    ModelError
+        If the column holds no numbers, the form is unknown, or is not defined for its values.
+    """
     series = column(frame, name)
     if not pd.api.types.is_numeric_dtype(series.dtype):
         raise ModelError(

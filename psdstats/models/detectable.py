@@ -71,6 +71,11 @@ def contrast_power(
     ndarray
         Power, 0 to 1.
 
+    Raises
+    ------
+    ModelError
+        If a standard error, degrees of freedom or critical value is out of range.
+
     Notes
     -----
     P(|T| > c) for noncentral T with noncentrality δ = effect / standard error is the mean over

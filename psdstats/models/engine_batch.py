@@ -81,13 +81,37 @@ class BatchFit:
         return len(self.design) + self.parts.n_outside
 
     def row(self, row: int) -> BatchFit:
-        """The fit of one response, as a batch of one."""
+        """The fit of one response.
+
+        Parameters
+        ----------
+        row : int
+            Its number, from 0.
+
+        Returns
+        -------
+        BatchFit
+            A batch of one.
+        """
         only = slice(row, row + 1)
         arrays = {k: getattr(self, k)[only] for k in _BY_RESPONSE}
         return replace(self, parts=self.parts.rows(only), **arrays)
 
     def joined(self, others: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:
-        """Several fits of one design as one, with the parts of all."""
+        """Several fits of one design as one.
+
+        Parameters
+        ----------
+        others : sequence of BatchFit
+            Fits of further responses with the same design.
+        parts : CovarianceParts
+            The parts of all responses together.
+
+        Returns
+        -------
+        BatchFit
+            This fit's responses first, then those of the others in order.
+        """
         pieces = [self, *others]
         arrays: dict[str, Any] = {
             k: np.concatenate([getattr(p, k) for p in pieces]) for k in _BY_RESPONSE

@@ -52,7 +52,19 @@ class AdjustedCovariance:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FTests:
-    """F tests of one hypothesis for B responses; ``scaling`` is already in ``f``."""
+    """F tests of one hypothesis for B responses.
+
+    Parameters
+    ----------
+    f : ndarray, shape (B,)
+        Statistics, the scaling included.
+    df_num : int
+        Rank of the hypothesis.
+    df_den, p : ndarray, shape (B,)
+        Denominator degrees of freedom (infinite where nothing is estimated); upper tails.
+    scaling : ndarray, shape (B,)
+        Factor λ in ``f`` (1 for one contrast, and for Satterthwaite's test).
+    """
 
     f: Array
     df_num: int

@@ -123,6 +123,11 @@ def fit_many(
     -------
     list of MixedModelFit
         One a response.  A known covariance of shape (B, n, n) gives each response its own.
+
+    Raises
+    ------
+    ModelError
+        As in `MixedModel.fit`, or if known covariances and responses differ in number.
     """
     boundary = Boundary(choice(Boundary, model.boundary, "The boundary rule"))
     chosen = Criterion(choice(Criterion, criterion, "The criterion"))

@@ -146,6 +146,10 @@ class MixedModelFit:
         method : {"kenward-roger", "satterthwaite"}
             How the denominator degrees of freedom are found.
 
+        Returns
+        -------
+        TermTest
+
         Raises
         ------
         ModelError
@@ -167,7 +171,28 @@ class MixedModelFit:
         at: ArrayLike = 0.0,
         term: str = "contrast matrix",
     ) -> TermTest:
-        """F test of Lβ = h for a matrix L (l, p) of full row rank."""
+        """F test of Lβ = h.
+
+        Parameters
+        ----------
+        contrast : array_like, shape (l, p) or (p,)
+            L, of full row rank, one column a coefficient in the order of ``fixed.names``.
+        method : {"kenward-roger", "satterthwaite"}
+            How the denominator degrees of freedom are found.
+        at : array_like, shape (l,) or scalar, default=0
+            h.
+        term : str
+            What the result is called.
+
+        Returns
+        -------
+        TermTest
+
+        Raises
+        ------
+        ModelError
+            If L has the wrong width or rows that repeat each other.
+        """
         rows = np.atleast_2d(np.asarray(contrast, dtype=float))
         if rows.shape[1] != len(self.fixed.names) or np.linalg.matrix_rank(rows) < len(rows):
             raise ModelError(
@@ -188,8 +213,27 @@ class MixedModelFit:
     ) -> pd.DataFrame:
         """Means of a factor's levels (or of cells), equally weighted over the other factors.
 
-        Covariates are held at their mean.  Columns: one for each factor, then estimate,
-        standard_error, df, lower, upper.
+        Parameters
+        ----------
+        term : str
+            The factor.
+        by : str or None
+            A second factor: means of the cells of both.
+        method : {"kenward-roger", "satterthwaite"}
+            Standard errors and degrees of freedom.
+        level : float, default=0.95
+            Confidence level of each interval by itself.
+
+        Returns
+        -------
+        DataFrame
+            A column for each factor, then estimate, standard_error, df, lower, upper, in the unit
+            of the response.  Covariates are held at their mean.
+
+        Raises
+        ------
+        ModelError
+            If a term is unknown or no factor.
         """
         chosen = Method(choice(Method, method, "The method"))
         cells, weights = cell_means(self.fixed, term, by)
@@ -232,6 +276,11 @@ class MixedModelFit:
         degree : int, default=1
             Highest power for kind "trend" of a factor.
 
+        Returns
+        -------
+        ContrastResult
+            Differences in the unit of the response, with intervals of the family.
+
         Raises
         ------
         ModelError
@@ -260,13 +309,53 @@ class MixedModelFit:
         *,
         stop_after: int | None = None,
     ) -> BootstrapTest:
-        """Likelihood ratio test of a term with a parametric bootstrap; see `bootstrap`."""
+        """Likelihood ratio test of a term with a parametric bootstrap.
+
+        Parameters
+        ----------
+        term : str or tuple of str
+            A term of the model.
+        draws : int, default=1000
+            Simulated data sets.
+        seed : int or Generator, default=0
+            Source of randomness.
+        stop_after : int or None
+            Stop once so many draws are as extreme as the data; None draws all.
+
+        Returns
+        -------
+        BootstrapTest
+
+        Raises
+        ------
+        ModelError
+            If the model has no such term, or no draws are asked for.
+        """
         return bootstrap_test(self, term, draws=draws, seed=seed, stop_after=stop_after)
 
     def permutation_test(
         self, term: TermSpec, draws: int = 1999, seed: int | np.random.Generator = 0
     ) -> PermutationTest:
-        """Permutation of exchangeable rows within groups, where the design has them."""
+        """Permutation of exchangeable rows within groups, where the design has them.
+
+        Parameters
+        ----------
+        term : str or tuple of str
+            A term of the model.
+        draws : int, default=1999
+            Random rearrangements, where all are too many.
+        seed : int or Generator, default=0
+            Source of randomness.
+
+        Returns
+        -------
+        PermutationTest
+
+        Raises
+        ------
+        ModelError
+            If no rows are exchangeable under the hypothesis.
+        """
         return permutation_test(self, term, draws=draws, seed=seed)
 
     def variance_intervals(
@@ -292,6 +381,11 @@ class MixedModelFit:
         -------
         DataFrame
             Columns estimate, lower, upper by component.
+
+        Raises
+        ------
+        ModelError
+            If there is no such method.
         """
         if method == "profile":
             return profile_variances(self, level=level)

@@ -55,7 +55,19 @@ class PracticeRule:
 
 @dataclass(frozen=True, kw_only=True)
 class FinenessClass:
-    """One fineness class: a percentile above `over_um` and up to `up_to_um` (None: no limit)."""
+    """One fineness class.
+
+    Parameters
+    ----------
+    scheme, name : str
+        The classification, and the class in its words.
+    percentile : float
+        Which percentile is judged, 50 for D50.
+    over_um, up_to_um : float or None
+        The percentile lies above the first and up to the second, µm; None is no limit.
+    source : str
+        Where it stands.
+    """
 
     scheme: str
     name: str

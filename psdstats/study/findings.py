@@ -141,7 +141,18 @@ class CheckReport:
         return 1 if Severity.WARNING in severities else 0
 
     def of_severity(self, severity: Severity | str) -> tuple[Finding, ...]:
-        """Findings of one severity."""
+        """Findings of one severity.
+
+        Parameters
+        ----------
+        severity : {"error", "warning", "note"}
+            Which.
+
+        Returns
+        -------
+        tuple of Finding
+            In the order of the report.
+        """
         return tuple(each for each in self.findings if each.severity == severity)
 
     def to_frame(self) -> pd.DataFrame:

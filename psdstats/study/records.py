@@ -68,7 +68,15 @@ class Balance:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a reading was written down: file (or sheet) and row as a spreadsheet counts."""
+    """Where a reading was written down.
+
+    Parameters
+    ----------
+    file : str
+        File name, or sheet of a workbook; empty where there was none.
+    row : int
+        Row as a spreadsheet counts (the header is row 1).
+    """
 
     file: str
     row: int
@@ -147,7 +155,15 @@ class Run:
 
 @dataclass(frozen=True)
 class SourceFile:
-    """A file the study was read from: its name and the SHA-256 of its bytes."""
+    """A file the study was read from.
+
+    Parameters
+    ----------
+    name : str
+        Its name without folders.
+    sha256 : str
+        SHA-256 of its bytes, hexadecimal.
+    """
 
     name: str
     sha256: str

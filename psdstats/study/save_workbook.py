@@ -94,7 +94,13 @@ def put_number(sheet: Worksheet, row: int, column: int, number: float) -> None:
 
 
 def put_text(sheet: Worksheet, row: int, column: int, text: str) -> None:
-    """Store a text as text, even where it begins like a formula."""
+    """Store a text as text, even where it begins like a formula.
+
+    Raises
+    ------
+    OutputError
+        If the text holds a control character, which no workbook can.
+    """
     if _UNPRINTABLE.search(text):
         raise OutputError(
             f"A workbook cannot hold the text {text[:40]!r}. Take the control character out of it."

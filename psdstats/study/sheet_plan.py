@@ -144,7 +144,18 @@ class SheetPlan:
             )
 
     def stack(self, group: str) -> tuple[Sieve, ...]:
-        """Sieves of a group, from coarse to fine."""
+        """Sieves of a group.
+
+        Parameters
+        ----------
+        group : str
+            One of the groups.
+
+        Returns
+        -------
+        tuple of Sieve
+            From coarse to fine, the pan left out.
+        """
         owner = "stack" if self.one_stack else group
         own = self.sieves.get(group) or tuple(
             Sieve(key=f"{owner} {number_text(aperture)} µm", nominal_um=aperture)
@@ -153,7 +164,17 @@ class SheetPlan:
         return tuple(sorted(own, key=lambda sieve: -sieve.nominal_um))
 
     def pan(self, group: str) -> str:
-        """Name of the pan of a group."""
+        """Name of the pan of a group.
+
+        Parameters
+        ----------
+        group : str
+            One of the groups.
+
+        Returns
+        -------
+        str
+        """
         return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
 
     def runs(self) -> tuple[PlannedRun, ...]:

@@ -32,6 +32,11 @@ def toml_key(*parts: str) -> str:
 def toml_value(value: object) -> str:
     """Write a value of TOML on one line.
 
+    Raises
+    ------
+    OutputError
+        Naming the type that TOML does not have.
+
     Examples
     --------
     >>> toml_value(["a", ("b", "c")]), toml_value(0.01), toml_value(True)

@@ -54,6 +54,13 @@ def propagate_archive(
     ------
     DataFrame
         Rows of `Propagation.to_frame` of one batch, with the column study (its title) in front.
+
+    Raises
+    ------
+    UncertaintyError
+        If an option is not possible as asked.
+    StudyError
+        If a path cannot be read as a study.
     """
     if isinstance(batch_runs, bool) or not isinstance(batch_runs, int) or batch_runs < 1:
         raise UncertaintyError(f"batch_runs is {batch_runs!r}; give a whole number of 1 or more.")

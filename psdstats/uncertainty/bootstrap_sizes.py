@@ -102,6 +102,11 @@ def bootstrap_sizes(
     BootstrapResult
         Limits are NaN, with the reason in `status`, where there are fewer than `LEAST_UNITS`
         units or a run has no size.
+
+    Raises
+    ------
+    UncertaintyError
+        If a column is missing, an option is out of range or a size is not above 0.
     """
     way = as_bootstrap_method(method)
     for name in (response, by, *(() if unit is None else (unit,))):

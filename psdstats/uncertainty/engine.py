@@ -144,6 +144,11 @@ def prepare(
     """Arrange a study, its sources and its sensitivities, runs in order of name.
 
     The order of name makes every sum the same whatever the order of the runs in the files.
+
+    Raises
+    ------
+    UncertaintyError
+        If a run stands twice, names an unknown balance, or a source is not possible.
     """
     chosen_rule = as_rule(study.rule if rule is None else rule)
     chosen = choose_sources(study, sources)

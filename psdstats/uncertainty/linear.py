@@ -141,6 +141,11 @@ def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> 
     -------
     ndarray
         The factor k, in the shape of the degrees of freedom.
+
+    Raises
+    ------
+    UncertaintyError
+        If the coverage is not between 0 and 1.
     """
     if not 0 < coverage < 1:
         raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")

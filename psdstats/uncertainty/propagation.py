@@ -136,6 +136,11 @@ class Propagation:
         -------
         DataFrame, shape (R, R)
             In µm² (1 for span), or without unit; NaN for runs without a value.
+
+        Raises
+        ------
+        UncertaintyError
+            Naming the quantities there are.
         """
         if quantity not in self.quantities:
             raise UncertaintyError(

@@ -97,10 +97,20 @@ class RatioIntervals:
     def covariance(self, quantity: str) -> pd.DataFrame:
         """Covariance of ln ratio of one quantity over all pairs, labelled by pair.
 
+        Parameters
+        ----------
+        quantity : {"D10", "D50", "D90", "span"}
+            Which quantity.
+
         Returns
         -------
         DataFrame, shape (P, P)
             NaN for pairs without a ratio.
+
+        Raises
+        ------
+        UncertaintyError
+            Naming the quantities there are.
         """
         if quantity not in self.quantities:
             raise UncertaintyError(

@@ -29,6 +29,11 @@ def keyed_generator(seed: int, *key: str | int) -> np.random.Generator:
     *key : str or int
         Names and numbers; their order and number count.
 
+    Raises
+    ------
+    UncertaintyError
+        If the seed is not a whole number of 0 or more.
+
     Examples
     --------
     >>> a, b = keyed_generator(1, "rounding", "x", 0), keyed_generator(1, "rounding", "x", 0)

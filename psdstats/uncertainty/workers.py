@@ -32,6 +32,11 @@ def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll,
         Takes a function and a list of argument tuples.
     at_a_time : int
         Tasks worth handing over together.
+
+    Raises
+    ------
+    UncertaintyError
+        If a cluster is named and Dask is not installed.
     """
     import joblib
 

@@ -42,20 +42,63 @@ class Source(ABC):
 
     @classmethod
     def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003 - sources look at the study
-        """Whether the source counts where the study does not mention it."""
+        """Whether the source counts where the study does not mention it.
+
+        Parameters
+        ----------
+        study : Study
+            The trial; some sources look at what it knows.
+
+        Returns
+        -------
+        bool
+        """
         return False
 
     @classmethod
     @abstractmethod
     def from_study(cls, study: Study) -> Self:
-        """Take the parameters from the study; UncertaintyError names a missing key."""
+        """Take the parameters from the study.
+
+        Parameters
+        ----------
+        study : Study
+            The trial with its settings, balances and sieves.
+
+        Returns
+        -------
+        Source
+
+        Raises
+        ------
+        UncertaintyError
+            Naming the key that is missing or out of range.
+        """
 
     @abstractmethod
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
-        """Elementary inputs of this source for these weighings."""
+        """Elementary inputs of this source.
+
+        Parameters
+        ----------
+        weighings : Weighings
+            The runs and their readings.
+
+        Returns
+        -------
+        sequence of ElementaryInputs
+            Inputs with mean 0 and standard deviation 1, and what each does to masses, apertures or
+            ln sizes.
+        """
 
 
 def check_at_least_zero(name: str, value: float, place: str) -> None:
-    """Refuse a parameter that is negative or not finite."""
+    """Refuse a parameter that is negative or not finite.
+
+    Raises
+    ------
+    UncertaintyError
+        Naming the parameter, its place and the value.
+    """
     if not 0 <= value < float("inf"):
         raise UncertaintyError(f"{place}: {name} is {value!r}; give a number of 0 or more.")
