@@ -40,46 +40,20 @@ SEED, DATE = 20261125, "2026-11-25"
 TIMES_MIN = (0.0, 6.0, 12.0, 24.0, 48.0)
 STACK_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 LAST, FAMILY = "last against first", "each against first"
-MODEL_CASES = (
-    (Design(groups=1, times=5, replicates=3), Variation(run_percent=4), -9.0, LAST),
+MODEL_CASES = (  # groups, times, replicates; change; question; standard deviations in per cent
+    ((1, 5, 3), -9.0, LAST, {"run": 4}),
+    ((2, 5, 3), -7.0, LAST, {"run": 3, "group": 4}),
+    ((6, 4, 1), -7.0, LAST, {"run": 4, "group": 6}),
+    ((4, 5, 2), -11.0, LAST, {"run": 3, "group": 5, "drift": 4}),
     (
-        Design(groups=2, times=5, replicates=3),
-        Variation(run_percent=3, group_percent=4),
-        -7.0,
-        LAST,
-    ),
-    (
-        Design(groups=6, times=4, replicates=1),
-        Variation(run_percent=4, group_percent=6),
-        -7.0,
-        LAST,
-    ),
-    (
-        Design(groups=4, times=5, replicates=2),
-        Variation(run_percent=3, group_percent=5, drift_percent=4),
-        -11.0,
-        LAST,
-    ),
-    (
-        Design(groups=4, times=5, replicates=2),
-        Variation(run_percent=3, group_percent=5, group_time_percent=1, drift_percent=2,
-                  measurement_percent=1.5, sieves_percent=2),
+        (4, 5, 2),
         -8.0,
         LAST,
+        {"run": 3, "group": 5, "group_time": 1, "drift": 2, "measurement": 1.5, "sieves": 2},
     ),
-    (
-        Design(groups=4, times=5, replicates=2),
-        Variation(run_percent=3, group_percent=5, drift_percent=4, measurement_percent=1),
-        -14.0,
-        FAMILY,
-    ),
-    (
-        Design(groups=3, times=3, replicates=3),
-        Variation(run_percent=2, group_time_percent=4, measurement_percent=1),
-        -16.0,
-        LAST,
-    ),
-)  # fmt: skip
+    ((4, 5, 2), -14.0, FAMILY, {"run": 3, "group": 5, "drift": 4, "measurement": 1}),
+    ((3, 3, 3), -16.0, LAST, {"run": 2, "group_time": 4, "measurement": 1}),
+)
 WEIGHING_CASES = ((1, 3, 0.0), (3, 2, 0.0), (4, 2, 0.0), (4, 2, 0.4))
 
 
@@ -261,7 +235,9 @@ def main():
     options = parser.parse_args()
     began, trials, seed = time.perf_counter(), options.trials, options.seed
     rows = []
-    for number, (design, variation, change, question) in enumerate(MODEL_CASES):
+    for number, (counts, change, question, spread) in enumerate(MODEL_CASES):
+        design = Design(**dict(zip(("groups", "times", "replicates"), counts, strict=True)))
+        variation = Variation(**{f"{name}_percent": sd for name, sd in spread.items()})
         rng = np.random.default_rng([seed, number])
         found = by_model(design, variation, change, trials, rng, question)
         rows.append(row("model", design, variation, change, found, trials, seed, question))

@@ -74,25 +74,10 @@ def bench_bars(
     """
     frame = need(frame, _COLUMNS, "bench bars")
     lanes = [lane for lane in _LANES if lane in set(frame["resource"])]
-    used = set()
+    used: set[str] = set()
     for row in rows(frame):
-        if row.end_min <= row.start_min:
-            continue
-        kind = _kind(row.step)
-        colour, hatch = _LOOKS[kind]
-        (bar,) = ax.barh(
-            [lanes.index(row.resource)],
-            [row.end_min - row.start_min],
-            left=row.start_min,
-            height=0.72,
-            color=colour,
-            hatch=hatch,
-            edgecolor="white" if not hatch else INK,
-            linewidth=0.5,
-            label="_nolegend_" if kind in used else kind,
-        )
-        used.add(kind)
-        hover(bar, _told(row, start))
+        if row.end_min > row.start_min:
+            _bar(row, ax, lanes.index(row.resource), start, used)
     last = float(frame["end_min"].max()) if end_min is None else end_min
     if late_min is not None:
         line = ax.axvline(late_min, color=GREY, linewidth=1.2, linestyle=(0, (4, 3)))
@@ -115,6 +100,25 @@ def bench_bars(
         labelcolor=INK,
     )
     return ax
+
+
+def _bar(row: Any, ax: Axes, lane: int, start: tuple[int, int], used: set[str]) -> None:
+    """One step; its kind is named in the key the first time it is used."""
+    kind = _kind(row.step)
+    colour, hatch = _LOOKS[kind]
+    (bar,) = ax.barh(
+        [lane],
+        [row.end_min - row.start_min],
+        left=row.start_min,
+        height=0.72,
+        color=colour,
+        hatch=hatch,
+        edgecolor="white" if not hatch else INK,
+        linewidth=0.5,
+        label="_nolegend_" if kind in used else kind,
+    )
+    used.add(kind)
+    hover(bar, _told(row, start))
 
 
 def _kind(step: str) -> str:

@@ -69,7 +69,7 @@ def power_drawing(result: PowerResult) -> Drawing:
     )
     with house_style():
         ax = new_axes(height_mm=95.0)
-        power_curves(drawn, ax, wanted=result.wanted_power)
+        power_curves(drawn, ax, x_label="true change of size / %", wanted=result.wanted_power)
         if result.change_percent < 0:
             ax.invert_xaxis()
         ax.set_title("groups × times × replicates")

@@ -11,7 +11,7 @@ from psdstats.output.pages.parts import PageParts
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
-from psdstats.planning import StackChoice
+from psdstats.planning import StackChoice, StackTrial
 
 __all__ = ["stack_drawing", "stack_parts", "stack_table", "tried_tables"]
 
@@ -69,48 +69,51 @@ def stack_table(choice: StackChoice) -> Table:
 
 def tried_tables(choice: StackChoice) -> tuple[Table, Table]:
     """What simulated samples do on the stack: their sizes, and their loads."""
-    trial = choice.trial
-    sizes, loads = trial.sizes_frame(), trial.loads_frame()
+    return _tried_sizes(choice.trial), _tried_loads(choice.trial)
+
+
+def _tried_sizes(trial: StackTrial) -> Table:
     numbers = (
         ("u_percent", "u"),
         ("u_error_percent", "±"),
         ("u_change_percent", "u of a change"),
         ("interpolation_percent", "interpolation"),
     )
-    note = (
-        f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
-        f"{trial.weighing.words}."
+    return Table(
+        name="sizes tried out",
+        frame=trial.sizes_frame(),
+        caption="Standard uncertainty of the sizes on this stack, of one run and of a change "
+        "between two, and by how much interpolation misses the true size.",
+        columns=(
+            Column(name="powder", heading="powder"),
+            Column(name="quantity", heading="size"),
+            *(
+                Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
+                for name, heading in numbers
+            ),
+            Column(name="share_open", heading="open", show=Show.PER_CENT),
+        ),
+        row_headings=2,
+        notes=(
+            f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
+            f"{trial.weighing.words}.",
+            "±: Monte Carlo standard error of u; open: samples without a size.",
+        ),
     )
-    return (
-        Table(
-            name="sizes tried out",
-            frame=sizes,
-            caption="Standard uncertainty of the sizes on this stack, of one run and of a change "
-            "between two, and by how much interpolation misses the true size.",
-            columns=(
-                Column(name="powder", heading="powder"),
-                Column(name="quantity", heading="size"),
-                *(
-                    Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
-                    for name, heading in numbers
-                ),
-                Column(name="share_open", heading="open", show=Show.PER_CENT),
-            ),
-            row_headings=2,
-            notes=(note, "±: Monte Carlo standard error of u; open: samples without a size."),
+
+
+def _tried_loads(trial: StackTrial) -> Table:
+    return Table(
+        name="loads tried out",
+        frame=trial.loads_frame(),
+        caption="Share of simulated samples that overload a sieve, or put more than half into "
+        "one class.",
+        columns=(
+            Column(name="powder", heading="powder"),
+            Column(name="share_overloaded", heading="overloaded", show=Show.PER_CENT),
+            Column(name="share_over_half", heading="over half", show=Show.PER_CENT),
         ),
-        Table(
-            name="loads tried out",
-            frame=loads,
-            caption="Share of simulated samples that overload a sieve, or put more than half into "
-            "one class.",
-            columns=(
-                Column(name="powder", heading="powder"),
-                Column(name="share_overloaded", heading="overloaded", show=Show.PER_CENT),
-                Column(name="share_over_half", heading="over half", show=Show.PER_CENT),
-            ),
-            row_headings=1,
-        ),
+        row_headings=1,
     )
 
 
