@@ -103,6 +103,10 @@ class QuantityComparison:
 class Comparison:
     """A factor compared over all quantities asked for.
 
+    The contrasts lead: they say which levels differ and by how much, and each family holds its
+    level by itself.  The test of all levels at once stands beside them; the headlines say in one
+    sentence why both are right where they part.
+
     Parameters
     ----------
     plan : ComparisonPlan
@@ -194,7 +198,7 @@ class Comparison:
         return pd.DataFrame(rows, columns=["quantity", "component", "variance", "sd_percent"])
 
     def summary(self) -> str:
-        """The headlines, then one line a contrast against the first level, then the notes."""
+        """The headlines, one a line, then the notes."""
         return "\n".join([*self.headlines, *(f"Note: {note}" for note in self.all_notes())])
 
     def all_notes(self) -> Sequence[str]:

@@ -5,6 +5,7 @@ Text is always stored as text, so that nothing in a study becomes a formula.
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -49,8 +50,9 @@ def write_workbook(study: Study, place: Path) -> None:
         ("sieves", sieve_table(study)),
     ):
         _fill(book.create_sheet(name), table, mass_decimals(study))
-    with place.open("wb") as file:
-        book.save(file)
+    content = io.BytesIO()  # a broken-off save complains later if its file was closed before it
+    book.save(content)
+    place.write_bytes(content.getvalue())
 
 
 def setting_rows(settings: Mapping[str, object]) -> Iterator[list[OutCell]]:

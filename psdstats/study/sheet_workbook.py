@@ -6,6 +6,7 @@ fits A4.  The filled workbook is a study as it stands; columns with formulas are
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,8 +69,9 @@ def write_recording_workbook(plan: SheetPlan, place: Path) -> None:
     _loss_formulas(runs, weighings, plan)
     add_validations(runs, weighings, plan)
     book.active = book.sheetnames.index("weighings")
-    with place.open("wb") as file:
-        book.save(file)
+    content = io.BytesIO()  # a broken-off save complains later if its file was closed before it
+    book.save(content)
+    place.write_bytes(content.getvalue())
 
 
 def _guide_sheet(book: Workbook, plan: SheetPlan) -> None:
