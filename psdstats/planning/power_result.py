@@ -207,6 +207,11 @@ class PowerResult:
             f"{self.question}, level {self.alpha:g}; {self.trials} simulated trials a design, seed "
             f"{self.seed}."
         )
+        lines.append(
+            "Analysed as a comparison of milling times is by default: three groups or more that do "
+            "three times or more may drift apart along lines of their own, which takes power even "
+            "where they do not."
+        )
         return tuple(lines)
 
 

@@ -240,5 +240,5 @@ def _need(what: str, wanted: str, resolution_g: float, sample_g: float) -> str:
         return f"With {resolution_g:g} g resolution no sample gives u of {what} below {wanted}."
     return (
         f"With {resolution_g:g} g resolution u of {what} of {wanted} needs a sample of at least "
-        f"{sample_g:.3g} g."
+        + (f"{sample_g:.0f} g." if sample_g >= 1000 else f"{sample_g:.3g} g.")
     )

@@ -169,13 +169,13 @@ def try_stack(
     tried = []
     for powder in powders:
         masses = weigh_powder(powder, rising, weighing, sample_g=sample_g, trials=trials, seed=seed)
-        share = masses.net_g / masses.net_g.sum(axis=2, keepdims=True)
+        total = masses.net_g.sum(axis=2, keepdims=True)
         tried.append(
             TriedPowder(
                 powder=powder.name,
                 sizes=tuple(found_size(masses, name) for name in ("D10", "D50", "D90")),
                 share_overloaded=float((masses.net_g[:, :, 1:] > limits).any(axis=2).mean()),
-                share_over_half=float((share > half).any(axis=2).mean()),
+                share_over_half=float((masses.net_g > half * total).any(axis=2).mean()),
             )
         )
     return StackTrial(

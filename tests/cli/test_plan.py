@@ -87,7 +87,7 @@ def test_power_with_its_measurement_weighed(psdstats):
     fine, coarse = (
         json.loads(psdstats(*words, "--resolution", d, "--json").out) for d in ("0.01", "0.5")
     )
-    assert "balance of 0.5 g resolution" in coarse["sentences"][-1]
+    assert "balance of 0.5 g resolution" in coarse["sentences"][-2]
     assert fine["power"][0]["power"] > coarse["power"][0]["power"]
 
 

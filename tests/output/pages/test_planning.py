@@ -41,7 +41,7 @@ def test_power_curves_pass_through_the_table(powers):
         assert line.get_ydata()[middle] == pytest.approx(100 * row["power"], abs=1e-9)
     low, high = ax.get_xlim()
     assert low > high  # decreases grow to the right
-    assert len(parts.sentences) == 3
+    assert len(parts.sentences) == 4
     assert "a change of −10 %" in parts.sentences[0]
 
 
