@@ -197,7 +197,7 @@ def _until(own: pd.DataFrame, last_min: float) -> float:
         return last_min
     time, upper = own[["time_min", "upper_min"]].astype(float).iloc[0]
     near = [one for one in (1.1 * time, 1.05 * upper) if one <= MOST_BEYOND * last_min]
-    return max([last_min, *near])
+    return float(max([last_min, *near]))
 
 
 def _as_drawn(frame: pd.DataFrame) -> pd.DataFrame:
