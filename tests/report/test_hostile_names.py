@@ -1,4 +1,7 @@
-"""A study whose names try everything: they come out as text in every file, and nothing warns."""
+"""A study whose names try everything: they come out as text in every file, and nothing warns.
+
+``python tests/report/test_hostile_names.py DIR`` writes the study into an existing folder.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import csv
 import re
 import shutil
 import subprocess
+import sys
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
@@ -37,9 +41,8 @@ def _readings(number: int, time: int) -> list[tuple[int, float]]:
     return list(zip((0, *APERTURES), masses, strict=True))[::-1]
 
 
-@pytest.fixture(scope="module")
-def study(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("hostile")
+def write_study(folder: Path) -> Path:
+    """A small study of these names; its readings are invented."""
     runs, weighings = [], []
     for at, group in enumerate(GROUPS):
         for time in SHARES:
@@ -60,6 +63,11 @@ def study(tmp_path_factory) -> Path:
         f'title = "{TITLE}"\nmaterial = "</p><b>chalk</b>"\n', "utf-8"
     )
     return folder
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory) -> Path:
+    return write_study(tmp_path_factory.mktemp("hostile"))
 
 
 @pytest.fixture(scope="module")
@@ -154,3 +162,7 @@ def test_latex_compiles(report, tmp_path, engine):
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)
     log = (tmp_path / "all.log").read_text(encoding="latin-1")
     assert done.returncode == 0, log[-2000:]
+
+
+if __name__ == "__main__":
+    write_study(Path(sys.argv[1]))

@@ -20,7 +20,8 @@ __all__ = ["log_ticks", "plain_ticks", "sieve_axis", "time_axis"]
 _LADDERS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0))
 _POINTS_PER_INCH = 72
 _FEWEST_TICKS = 4
-_CLOSEST_LABELS_PT = 20.0  # between the middles of two numbers
+_SIGN_PT = 4.7  # width of a digit of 8 points
+_LABEL_GAP_PT = 4.0  # between two numbers
 
 
 def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
@@ -38,8 +39,7 @@ def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
     low, high = sizes[0], sizes[-1]
     pad = (high / low) ** 0.03 if high > low else 1.2
     ax.set_xlim(low / pad, high * pad)
-    shown = _with_room(np.log(sizes), _gap(ax))
-    ax.set_xticks(sizes, [_plain(s) if keep else "" for s, keep in zip(sizes, shown, strict=True)])
+    ax.set_xticks(sizes, _with_room(ax, np.log(sizes), [_plain(size) for size in sizes]))
     ax.set_xticks([], minor=True)
     ax.set_xlabel("sieve aperture / µm")
 
@@ -87,8 +87,8 @@ def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
     values : sequence of float
         Increasing values.
     """
-    shown = _with_room(np.asarray(values, dtype=float), _gap(ax))
-    labels = [_plain(v) if keep else "" for v, keep in zip(values, shown, strict=True)]
+    places = np.asarray(values, dtype=float)
+    labels = _with_room(ax, places, [_plain(value) for value in values])
     (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
 
 
@@ -123,23 +123,16 @@ def _steps(low: float, high: float) -> list[float]:
     return [round(float(k * step), 12) for k in np.arange(first, np.floor(high / step) + 1)]
 
 
-def _gap(ax: Axes) -> float:
-    """The least distance of two tick labels, as a share of the axis."""
+def _with_room(ax: Axes, places: np.ndarray, labels: list[str]) -> list[str]:
+    """Tick labels that fit, the others empty: the ends first, then from the right what has room."""
     width_pt = ax.bbox.width / ax.figure.dpi * _POINTS_PER_INCH
-    return _CLOSEST_LABELS_PT / max(width_pt, 4 * _CLOSEST_LABELS_PT)
-
-
-def _with_room(places: np.ndarray, share: float) -> list[bool]:
-    """Which tick labels fit: the ends first, then from the right whatever keeps its distance."""
-    gap = share * (float(places[-1] - places[0]) or 1.0)
-    keep = [False] * len(places)
-    keep[0] = keep[-1] = True
-    last = float(places[-1])
-    for i in range(len(places) - 2, 0, -1):
-        if last - places[i] >= gap and places[i] - places[0] >= gap:
-            keep[i] = True
-            last = float(places[i])
-    return keep
+    at = (places - places[0]) / (float(places[-1] - places[0]) or 1.0) * width_pt
+    keep = {0, len(labels) - 1}
+    for i in range(len(labels) - 2, 0, -1):
+        gaps = (abs(at[i] - at[k]) - _SIGN_PT * (len(labels[i]) + len(labels[k])) / 2 for k in keep)
+        if min(gaps) >= _LABEL_GAP_PT:
+            keep.add(i)
+    return [label if i in keep else "" for i, label in enumerate(labels)]
 
 
 def _plain(value: float) -> str:

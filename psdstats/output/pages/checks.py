@@ -52,7 +52,7 @@ def checks_section(report: CheckReport) -> Section:
         blocks.append(
             Note(
                 f"The checks found {len(pressing)} thing{'s' if len(pressing) > 1 else ''} to look "
-                "at; they stand with every number below.",
+                "at; keep them in mind with every number below.",
                 kind=NoteKind.WARNING,
             )
         )

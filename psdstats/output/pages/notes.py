@@ -12,6 +12,7 @@ from psdstats.output.pages.wording import column_words
 __all__ = ["notes_by_quantity", "notes_section", "without_repeats"]
 
 _COLUMN = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
+_DRIFT = re.compile(r"([\w:]+)\[order of ([^\]]+)\]")
 _CROSSED = re.compile(r"(?<=[a-z]):(?=[a-z])")
 
 
@@ -42,6 +43,7 @@ def notes_by_quantity(notes: Iterable[tuple[str, str]]) -> tuple[str, ...]:
     said: dict[str, list[str]] = {}
     for quantity, note in notes:
         plain = note.replace(f"ln_{quantity}", "ln size").replace(f"ln {quantity} ", "ln size ")
+        plain = _DRIFT.sub(r"drift of \1 in the order of \2", plain)
         words = _COLUMN.sub(lambda found: column_words(found[0]), _CROSSED.sub(" × ", plain))
         said.setdefault(words, []).append(quantity)
     return tuple(f"{', '.join(dict.fromkeys(own))}: {note}" for note, own in said.items())

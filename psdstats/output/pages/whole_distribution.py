@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from psdstats.comparison.moved_classes import MovedClasses
 from psdstats.comparison.whole import StackPart, WholeComparison
 from psdstats.output.content import Block, Bullets, Drawing, Note, Section
 from psdstats.output.figures.classes import class_changes
+from psdstats.output.numbers import signed
 from psdstats.output.pages.parts import PageParts
 from psdstats.output.pages.wording import as_sentence, column_words, said_once
 from psdstats.output.style import house_style, new_axes
@@ -32,8 +34,22 @@ def whole_sentences(whole: WholeComparison) -> tuple[str, ...]:
     lines = []
     for part in whole.parts:
         told = part.moved[-1:] if whole.by == _TIME else part.moved
-        lines += [f"{part.name}, {one.sentence}" if several else one.sentence for one in told]
+        said = map(_moved_sentence, told)
+        lines += [f"{part.name}, {sentence}" if several else sentence for sentence in said]
     return (as_sentence(whole.verdict), *said_once(lines, begins_with_name=True))
+
+
+def _moved_sentence(moved: MovedClasses) -> str:
+    """How many classes moved, and which gained and lost the most; the figure shows them all."""
+    if not moved.moved.any():
+        return moved.sentence
+    order = moved.change_percent.argsort()
+    ends = (
+        f"{word} {moved.names[at]} ({signed(float(moved.change_percent[at]), 1)} points)"
+        for word, at in (("gained", order[-1]), ("lost", order[0]))
+    )
+    count = f"{int(moved.moved.sum())} of {len(moved.names)} size classes moved"
+    return f"{moved.pair}: {count}; most {' and '.join(ends)}"
 
 
 def whole_parts(whole: WholeComparison) -> PageParts:

@@ -1,12 +1,15 @@
-"""A table as aligned plain text for a terminal, cut to its width.
+"""A table as aligned plain text for a terminal, made to fit its width.
 
-Where the width does not suffice, long texts are shortened with "…" first; then columns are left
-out from the right, and a line says how many.
+Where the width does not suffice, headings are broken into lines first; then spare columns are left
+out; then long texts are broken between words; then columns are left out from the right.  A line
+names what was left out.
 """
 
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Callable, Collection
+from itertools import zip_longest
 
 from psdstats.output.tables.table import Table
 from psdstats.output.text import clean
@@ -14,10 +17,11 @@ from psdstats.output.text import clean
 __all__ = ["to_terminal"]
 
 _GAP = "  "
-_NARROWEST = 8
 
 
-def to_terminal(table: Table, *, width: int = 80, decimal: str = ".") -> str:
+def to_terminal(
+    table: Table, *, width: int = 80, decimal: str = ".", spare: Collection[str] = ()
+) -> str:
     """Write a table as aligned text.
 
     Parameters
@@ -28,36 +32,107 @@ def to_terminal(table: Table, *, width: int = 80, decimal: str = ".") -> str:
         Columns of the terminal.
     decimal : str, default="."
         Decimal sign.
+    spare : collection of str, default=()
+        Names of the columns that are left out first where not all fit, in this order.
 
     Returns
     -------
     str
         Lines no wider than the width (one column is always kept), caption first.
     """
-    head = [column.full_heading for column in table.columns]
-    grid = [
-        [" ".join(clean(text).split()) for text in row]
-        for row in (head, *table.grid(decimal=decimal))
+    head = [_plain(column.full_heading) for column in table.columns]
+    rows = [[_plain(text) for text in row] for row in table.grid(decimal=decimal)]
+    columns = [
+        _Column(
+            name=column.name,
+            heading=head[at],
+            cells=[row[at] for row in rows],
+            to_right=column.is_number,
+        )
+        for at, column in enumerate(table.columns)
     ]
-    right = [column.is_number for column in table.columns]
-    widths = [max(_cells(row[index]) for row in grid) for index in range(len(right))]
-    widths = _narrow(widths, right, width)
-    kept = _fitting(widths, width)
+    kept = _fit(columns, width, spare)
+    left = [column.heading for column in columns if column not in kept]
     lines = [
-        _GAP.join(
-            _set(row[index], min(widths[index], width), to_right=right[index])
-            for index in range(kept)
-        ).rstrip()
-        for row in grid
+        *_wrapped(table.caption, width),
+        *_row([column.heading for column in kept], kept, at_foot=True),
+        _GAP.join("─" * column.width for column in kept),
+        *(line for at in range(len(rows)) for line in _row([c.cells[at] for c in kept], kept)),
+        *(_wrapped(f"Too wide to show: {'; '.join(left)}.", width) if left else []),
+        *(line for note in table.notes for line in _wrapped(note, width)),
     ]
-    rule = _GAP.join("─" * min(widths[index], width) for index in range(kept))
-    dropped = len(right) - kept
-    told = "1 more column does" if dropped == 1 else f"{dropped} more columns do"
-    more = _wrapped(f"({told} not fit here)", width) if dropped else []
-    caption = _wrapped(table.caption, width)
-    notes = [line for note in table.notes for line in _wrapped(note, width)]
-    out = [*caption, lines[0], rule, *lines[1:], *more, *notes]
-    return "\n".join(out) + "\n"
+    return "\n".join(lines) + "\n"
+
+
+class _Column:
+    """One column of plain texts and the width it is set to."""
+
+    def __init__(self, *, name: str, heading: str, cells: list[str], to_right: bool) -> None:
+        self.name = name
+        self.heading = heading
+        self.cells = cells
+        self.to_right = to_right
+        content = max(map(_cells, cells), default=0)
+        word = max((_cells(word) for text in cells for word in text.split()), default=0)
+        self.natural = max(content, _cells(heading))
+        self.with_broken_heading = max(content, *map(_cells, heading.split() or [""]))
+        self.with_broken_cells = (
+            self.with_broken_heading
+            if to_right
+            else max(word, *map(_cells, heading.split() or [""]))
+        )
+        self.width = self.natural
+
+
+def _fit(columns: list[_Column], width: int, spare: Collection[str]) -> list[_Column]:
+    """The columns that fit, each with its width set."""
+    kept = list(columns)
+    first = [column for name in spare for column in columns if column.name == name]
+    while True:
+        for column in kept:
+            column.width = column.natural
+        _narrow(kept, width, lambda column: column.with_broken_heading)
+        if not first:
+            _narrow(kept, width, lambda column: column.with_broken_cells)
+        if _total(kept) <= width or len(kept) == 1:
+            break
+        kept.remove(first.pop(0) if first else kept[-1])
+    kept[0].width = min(kept[0].width, width)
+    return kept
+
+
+def _total(columns: list[_Column]) -> int:
+    return sum(column.width for column in columns) + len(_GAP) * (len(columns) - 1)
+
+
+def _narrow(columns: list[_Column], width: int, floor: Callable[[_Column], int]) -> None:
+    """Take from the widest column that can give, until the row fits or none can."""
+    while _total(columns) > width:
+        able = [column for column in columns if column.width > floor(column)]
+        if not able:
+            return
+        max(able, key=lambda column: column.width).width -= 1
+
+
+def _row(texts: list[str], columns: list[_Column], *, at_foot: bool = False) -> list[str]:
+    """The lines of one row; short texts stand at its head, or at its foot."""
+    parts = [
+        _wrapped(text, column.width) or [""] for text, column in zip(texts, columns, strict=True)
+    ]
+    if at_foot:
+        tallest = max(map(len, parts))
+        parts = [[""] * (tallest - len(part)) + part for part in parts]
+    return [
+        _GAP.join(
+            _set(text, column.width, to_right=column.to_right)
+            for text, column in zip(line, columns, strict=True)
+        ).rstrip()
+        for line in zip_longest(*parts, fillvalue="")
+    ]
+
+
+def _plain(text: str) -> str:
+    return " ".join(clean(text).split())
 
 
 def _cells(text: str) -> int:
@@ -66,26 +141,6 @@ def _cells(text: str) -> int:
         0 if unicodedata.combining(sign) else 1 + (unicodedata.east_asian_width(sign) in "WF")
         for sign in text
     )
-
-
-def _narrow(widths: list[int], right: list[bool], width: int) -> list[int]:
-    """Shorten text columns, widest first, until the row fits or none can give more."""
-    widths = list(widths)
-    while sum(widths) + len(_GAP) * (len(widths) - 1) > width:
-        able = [i for i, number in enumerate(right) if not number and widths[i] > _NARROWEST]
-        if not able:
-            break
-        widths[max(able, key=lambda i: widths[i])] -= 1
-    return widths
-
-
-def _fitting(widths: list[int], width: int) -> int:
-    used = 0
-    for count, own in enumerate(widths):
-        used += own + (len(_GAP) if count else 0)
-        if used > width:
-            return max(count, 1)
-    return len(widths)
 
 
 def _set(text: str, width: int, *, to_right: bool = False) -> str:

@@ -239,7 +239,31 @@ def test_terminal_aligns_columns(table: Table) -> None:
 
 
 def test_terminal_says_what_it_leaves_out(table: Table) -> None:
-    assert "(2 more columns do not fit" in to_terminal(table, width=30)
-    told = [to_terminal(table, width=width) for width in range(31, 100)]
-    one_short = next(text for text in told if "(2 more" not in text and " more " in text)
-    assert "(1 more column does not fit here)" in " ".join(one_short.split())
+    assert "Too wide to show: p; particles." in " ".join(to_terminal(table, width=36).split())
+    assert "Too wide" not in to_terminal(table, width=80)
+
+
+def test_terminal_leaves_out_spare_columns_first(table: Table) -> None:
+    text = to_terminal(table, width=46, spare=("d50_um", "p"))
+    assert "231.4" not in text
+    assert "2000" in text
+    assert "Too wide to show: D50, µm." in " ".join(text.split())
+
+
+def test_terminal_breaks_headings_and_texts_between_words() -> None:
+    columns = (
+        Column(name="time_min", heading="milling time", unit="min", show=Show.COUNT),
+        Column(name="says", heading="verdict"),
+    )
+    frame = pd.DataFrame({"time_min": [6, 48], "says": ["no difference was shown", "changed"]})
+    table = Table(name="t", frame=frame, caption="Two rows.", columns=columns)
+    assert to_terminal(table, width=26).splitlines() == [
+        "Two rows.",
+        "milling",
+        "  time,",
+        "    min  verdict",
+        "───────  ─────────────────",
+        "      6  no difference was",
+        "         shown",
+        "     48  changed",
+    ]
