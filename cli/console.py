@@ -10,9 +10,10 @@ import json as json_module
 import re
 import shutil
 import sys
+import textwrap
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, TextIO
 
 from .progress import Progress, ProgressLine
 
@@ -45,12 +46,17 @@ class Console:
     def say(self, text: str = "") -> None:
         """Print a result; nothing in JSON mode."""
         if not self.json:
+            print(self._set(text, sys.stdout))
+
+    def verbatim(self, text: str) -> None:
+        """Print lines as they stand (a table, a script); nothing in JSON mode."""
+        if not self.json:
             print(_visible(text))
 
     def remark(self, text: str) -> None:
         """Print a remark that --quiet leaves out."""
-        if not (self.quiet or self.json):
-            print(_visible(text))
+        if not self.quiet:
+            self.say(text)
 
     def document(self, content: dict[str, Any]) -> None:
         """Print the JSON document when --json was asked for."""
@@ -60,11 +66,27 @@ class Console:
     def warn(self, text: str) -> None:
         """Print a warning on standard error, unless --quiet."""
         if not self.quiet:
-            print(f"psdstats: {_visible(text)}", file=sys.stderr)
+            self.refuse(text)
 
     def refuse(self, text: str) -> None:
         """Print a refusal on standard error."""
-        print(f"psdstats: {_visible(text)}", file=sys.stderr)
+        print(self._set(f"psdstats: {text}", sys.stderr), file=sys.stderr)
+
+    def _set(self, text: str, stream: TextIO) -> str:
+        """The text; on a terminal its sentences are broken between words, commands are not."""
+        lines = _visible(text).split("\n")
+        if stream.isatty():
+            lines = [line if line.startswith(" ") else self._broken(line) for line in lines]
+        return "\n".join(lines)
+
+    def _broken(self, line: str) -> str:
+        return textwrap.fill(
+            line,
+            max(self.width, 40),
+            subsequent_indent="  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
 
     def flush(self) -> None:
         """Push the text out, so that a closed pipe is noticed here."""

@@ -25,6 +25,9 @@ __all__ = [
     "write_result",
 ]
 
+SPARE = ("detectable_percent", "change_percent")
+"""Columns that a terminal can do without: the files hold them, sentences say them."""
+
 
 def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace") -> None:
     """Refuse a folder that holds something before any work is done, not after.
@@ -61,17 +64,34 @@ def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Con
     """Print notes, which --quiet leaves out, with the decimal sign asked for."""
     from psdstats.output.pages.signs import sentence_with_sign
 
-    for note in notes:
+    for note in _gathered(notes):
         console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
 
 
-def print_table(table: Table, options: argparse.Namespace, console: Console) -> None:
-    """Print a table no wider than the terminal."""
+def _gathered(notes: Iterable[str]) -> list[str]:
+    """The notes, those that say the same of several quantities as one."""
+    about: dict[str, list[str]] = {}
+    for note in notes:
+        name, _, said = note.partition(": ")
+        if name in ("D10", "D50", "D90", "span"):
+            about.setdefault(said, []).append(name)
+        else:
+            about.setdefault(note, [])
+    return [f"{', '.join(names)}: {said}" if names else said for said, names in about.items()]
+
+
+def print_table(
+    table: Table,
+    options: argparse.Namespace,
+    console: Console,
+) -> None:
+    """Print a table no wider than the terminal; `SPARE` columns go first where not all fit."""
     from psdstats.output.pages.signs import table_with_sign
     from psdstats.output.tables import to_terminal
 
     shown = table_with_sign(table, options.decimal)
-    console.say(to_terminal(shown, width=console.width, decimal=options.decimal).rstrip("\n"))
+    text = to_terminal(shown, width=console.width, decimal=options.decimal, spare=SPARE)
+    console.verbatim(text.rstrip("\n"))
 
 
 def records(table: Table) -> list[dict[str, object]]:

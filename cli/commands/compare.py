@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ..comparing import compare_study
@@ -15,7 +14,6 @@ from ..study_source import read_checked
 from ..writing import print_sentences, print_table, records, remark_notes, write_result
 
 if TYPE_CHECKING:
-    from psdstats.comparison.plan import ComparisonPlan
     from psdstats.output.tables import Table
 
 SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
@@ -36,14 +34,6 @@ def _short(tables: list[Table]) -> list[Table]:
     """The first family of effects and what else varies."""
     effects = [table for table in tables if table.name.startswith("effects")]
     return [*effects[:1], *(table for table in tables if table.name == "variance components")]
-
-
-def _narrowed(table: Table, plan: ComparisonPlan) -> Table:
-    """A table of effects that fits a terminal; the files hold every column."""
-    if plan.at_each is None or not table.name.startswith("effects"):
-        return table
-    kept = tuple(column for column in table.columns if column.name != "detectable_percent")
-    return replace(table, columns=kept)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
@@ -72,7 +62,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     shown = tables if options.all_tables else _short(tables)
     for table in shown:
         console.say()
-        print_table(_narrowed(table, comparison.plan), options, console)
+        print_table(table, options, console)
     if len(shown) < len(tables):
         names = ", ".join(table.name for table in tables if table not in shown)
         console.remark(f"\nNot shown: {names}. Add --all-tables to print them.")

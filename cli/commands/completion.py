@@ -33,7 +33,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     _mark_files(parser)
     script: str = shtab.complete(parser, shell=options.shell)
     console.document({"shell": options.shell, "script": script})
-    console.say(script.rstrip("\n"))
+    console.verbatim(script.rstrip("\n"))
     return 0
 
 

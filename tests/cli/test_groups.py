@@ -29,7 +29,7 @@ def test_tables_fit_a_terminal(psdstats, benches):
     tables = [line for line in said.out.splitlines() if "(" in line and line.startswith(" ")]
     assert tables
     assert all(len(line) <= 100 for line in tables)
-    assert "do not fit here" not in said.out
+    assert "Too wide to show" not in said.out
 
 
 def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, benches):

@@ -1,0 +1,100 @@
+"""Words on a terminal and in a pipe: broken between words, never coloured, said once."""
+
+import os
+import pty
+import subprocess
+import sys
+
+import pytest
+from psdstats_cli.console import Console
+from psdstats_cli.main import build_parser
+from psdstats_cli.writing import remark_notes
+
+RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
+WIDTHS = (80, 120)
+LONG = "D50 at 48 min against 0 min: changed, ratio 0.460, a decrease of 54.0 %, p below 0.0001."
+
+
+def _take_for_terminal(monkeypatch, width):
+    """Standard output counts as a terminal of that width."""
+
+    def size(*_):
+        return os.terminal_size((width, 24))
+
+    monkeypatch.setattr("psdstats_cli.console.shutil.get_terminal_size", size)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+
+
+def test_sentences_are_broken_between_words_on_a_terminal(capsys, monkeypatch):
+    _take_for_terminal(monkeypatch, 40)
+    Console().say(LONG)
+    said = capsys.readouterr().out
+    assert max(map(len, said.splitlines())) <= 40
+    assert all(line.startswith("  ") for line in said.splitlines()[1:])
+    assert " ".join(said.split()) == LONG
+
+
+def test_a_pipe_gets_one_line_a_sentence(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "40")
+    Console().say(LONG)
+    assert capsys.readouterr().out == LONG + "\n"
+
+
+def test_commands_to_copy_and_tables_are_not_broken(capsys, monkeypatch):
+    _take_for_terminal(monkeypatch, 40)
+    command = '  psdstats report "a folder with a long name/and another one below it"'
+    Console().say(command)
+    Console().verbatim(LONG)
+    assert capsys.readouterr().out == f"{command}\n{LONG}\n"
+
+
+def test_the_same_note_of_several_sizes_is_said_once(capsys):
+    options = build_parser().parse_args(["sizes", "x"])
+    notes = ("D10: groups drift.", "A note: alone.", "D50: groups drift.", "span: another.")
+    remark_notes(notes, options, Console())
+    assert capsys.readouterr().out.splitlines() == [
+        "Note: D10, D50: groups drift.",
+        "Note: A note: alone.",
+        "Note: span: another.",
+    ]
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("check", "--notes"),
+        ("sizes", "--method", "linear"),
+        ("budget",),
+        ("compare", "--method", "linear", "--all-tables"),
+        ("compare", "--method", "linear", "--by", "ball_ratio", "--at-each", "milling_time_min"),
+        ("groups", "--method", "linear"),
+        ("rate", "--method", "linear", "--margin", "5"),
+    ],
+    ids=" ".join,
+)
+def test_nothing_is_wider_than_the_terminal(psdstats, benches, monkeypatch, words, width):
+    """In process, with standard output taken for a terminal; no text of a table is cut."""
+    _take_for_terminal(monkeypatch, width)
+    said = psdstats(words[0], benches, *words[1:])
+    assert said.code in (0, 1)
+    assert max(map(len, said.out.splitlines())) <= width
+    assert "…" not in said.out
+
+
+@pytest.mark.parametrize("setting", [{}, {"NO_COLOR": "1"}, {"FORCE_COLOR": "1"}], ids=str)
+def test_no_colour_on_a_terminal_or_in_a_pipe(benches, setting):
+    ours, theirs = pty.openpty()
+    done = subprocess.run(
+        [sys.executable, "-c", RUN, "check", str(benches)],
+        stdout=theirs,
+        stderr=subprocess.PIPE,
+        check=False,
+        env={**os.environ, **setting},
+    )
+    os.close(theirs)
+    said = os.read(ours, 65536)
+    os.close(ours)
+    assert done.returncode == 1
+    assert b"warning: weighings.csv" in said
+    assert b"\x1b" not in said + done.stderr
