@@ -8,7 +8,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 MOST_FUNCTION_LINES = 40
-MOST_LINES = {"psdstats": 300, "cli": 300, "datasets": 300, "tests": 350}  # tests list their cases
+MOST_LINES = {"psdstats": 300, "cli": 300, "datasets": 300, "tests": 400}  # tests list their cases
 
 # what each folder of the library may use beside itself and the modules at the top
 BELOW = {
