@@ -1,0 +1,240 @@
+"""Coverage of the intervals of `psdstats.fit_rate`: whole studies, simulated and judged.
+
+Every trial is milled, sampled, sieved and weighed by `psdstats.simulate`, propagated by the linear
+law and fitted as `fit_rate` does it: covariance at the mean curve of runs alike, curve chosen by
+the information criterion ("chosen", with every curve not ruled out) or stated, variances, profile.
+Whether an interval holds the truth is asked at the truth itself, which saves the search for its
+ends.  The two clocks and their truth are in `rate_truth.py`.
+
+    python tests/calibration/rate_studies.py --out tests/calibration/results
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from rate_truth import (
+    CURVED,
+    LIMIT_SHARE,
+    MARGIN_PERCENT,
+    MILLED,
+    RATE_PER_MIN,
+    SETTINGS,
+    Setting,
+    Truth,
+    reference,
+    simulated,
+)
+
+from psdstats.errors import ModelError
+from psdstats.rate.curve_check import check_fit
+from psdstats.rate.curve_choice import choose_curve
+from psdstats.rate.curve_fit import CurveFit, fit_curve
+from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.profile import Property
+from psdstats.rate.several_curves import band
+from psdstats.rate.stopping import limit_size, parameter, time_to_margin, time_to_target
+from psdstats.rate.study_sizes import sizes_by_level
+from psdstats.study import Study
+from psdstats.uncertainty import propagate
+
+__all__ = ["judge", "rows_of"]
+
+FIT = "(fit)"
+CHECK = "residual check below 5 %"
+INSIDE_MIN = 18.0
+TARGETS_MIN = (30.0, 72.0)  # within the times and beyond them
+SIZE = f"size at {INSIDE_MIN:g} min"
+TYPICAL = f"{SIZE}, true percentile of the typical powder"
+MARGIN = f"time to {MARGIN_PERCENT:g} % of the limit"
+LEVEL, SEED, DATE = 0.95, 20261125, "2026-11-25"
+ROUTES = {MILLED: ("chosen",), CURVED: ("chosen", "stated")}
+"""The curve is left to the criterion; where there is a true one, it is stated too."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CurveSays:
+    """What one fitted curve says of the truth: its band at one time, and what its intervals hold.
+
+    Held are the times to two sizes, and for an approach to a limit rate, limit and time to margin.
+    """
+
+    name: CurveName
+    alarm: float
+    band: tuple[float, float]
+    held: dict[str, float]
+    margin_min: float | None = None
+
+    @classmethod
+    def of(cls, fit: CurveFit, truth: Truth) -> CurveSays:
+        """Ask one curve everything."""
+        check = check_fit(fit)
+        low, high = band([fit], np.array([INSIDE_MIN]), level=LEVEL)
+        held = {}
+        if fit.curve.size > 1:
+            for time in TARGETS_MIN:
+                target = time_to_target(fit, float(np.exp(truth.ln_size(time))))
+                held[f"time to the size of {time:g} min"] = _holds(target, time)
+        margin = None
+        if fit.curve.name is CurveName.LIMIT:
+            asked = time_to_margin(fit, MARGIN_PERCENT)
+            margin = asked.value
+            # the powder as milled has no limit: there only an open end is right
+            held[MARGIN] = _holds(asked, min(truth.margin_min, asked.ends[1]))
+            if truth.clock == CURVED:
+                limit = truth.ln_size(0.0) + float(np.log(LIMIT_SHARE))
+                held["limit"] = _holds(limit_size(fit), limit)
+                held["rate"] = _holds(parameter(fit, "ln_rate"), float(np.log(RATE_PER_MIN)))
+        return cls(
+            name=fit.curve.name,
+            alarm=np.nan if check.p is None else float(check.p < 1 - LEVEL),
+            band=(float(low[0]), float(high[0])),
+            held=held,
+            margin_min=margin,
+        )
+
+
+def judge(study: Study, setting: Setting, truth: Truth) -> Iterator[dict[str, object]]:
+    """What each route says of one study, question by question."""
+    part = sizes_by_level(
+        study, propagate(study, method="linear"), quantity=setting.quantity, by=None
+    )[0]
+    kept = choose_curve(part.data).not_ruled_out
+    names = dict.fromkeys([*kept, *([CurveName.LIMIT] if truth.clock == CURVED else [])])
+    says = {name: CurveSays.of(fit_curve(CURVES[name], part.data), truth) for name in names}
+    for route in ROUTES[truth.clock]:
+        curves = [says[name] for name in (kept if route == "chosen" else (CurveName.LIMIT,))]
+        yield {
+            "route": route,
+            "question": FIT,
+            "alarm": curves[0].alarm,
+            "is_limit": curves[0].name is CurveName.LIMIT,
+            "fits": len(curves),
+        }
+        for question, held in _together(curves, truth).items():
+            yield {"route": route, "question": question, "held": held}
+        typical = truth.ln_size(INSIDE_MIN, typical=True)
+        low, high = min(one.band[0] for one in curves), max(one.band[1] for one in curves)
+        yield {"route": route, "question": TYPICAL, "held": float(low <= typical <= high)}
+
+
+def _together(curves: list[CurveSays], truth: Truth) -> dict[str, float]:
+    """Whether the intervals over all curves, as `fit_rate` gives them, hold the truth."""
+    size = truth.ln_size(INSIDE_MIN)
+    low, high = min(one.band[0] for one in curves), max(one.band[1] for one in curves)
+    found = {SIZE: float(low <= size <= high)}
+    for one in curves:  # of the curve itself only where it is the best
+        for question, held in one.held.items():
+            if one is curves[0] or question not in ("rate", "limit"):
+                found[question] = max(held, found.get(question, 0.0))
+    for one in curves:
+        if one.name is CurveName.LIMIT and len(curves) > 1:  # open above: another curve remains
+            later = one.margin_min is None or truth.margin_min >= one.margin_min
+            found[MARGIN] = max(found[MARGIN], float(later))
+    return found
+
+
+def _holds(prop: Property, value: float) -> float:
+    return float(prop.excess(np.array([value]), level=LEVEL)[0] <= 0)
+
+
+def rows_of(setting: Setting, *, trials: int, seed: int) -> list[dict[str, object]]:
+    """Coverage of every question by every route on both clocks."""
+    place = SETTINGS.index(setting)
+    source = reference(setting, trials=4000, seed=seed + 1)
+    rows = []
+    for clock in (MILLED, CURVED):
+        truth = Truth.on(clock, source)
+        said: list[dict[str, object]] = []
+        lost = 0
+        for child in np.random.SeedSequence([seed, place]).spawn(trials):
+            study = simulated(setting, truth, np.random.default_rng(child))
+            try:
+                said += list(judge(study, setting, truth))
+            except ModelError:  # too few bracketed times for a curve of three parameters
+                lost += 1
+        rows += _summary(pd.DataFrame(said), setting, clock, trials, lost)
+    return rows
+
+
+def _summary(
+    said: pd.DataFrame, setting: Setting, clock: str, trials: int, lost: int
+) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    for (route, question), part in said.groupby(["route", "question"], sort=False):
+        row: dict[str, object] = {
+            "setting": setting.name,
+            "clock": clock,
+            "curve": route,
+            "question": question,
+            "studies": trials,
+            "answers": len(part),
+        }
+        if question == FIT:
+            row["question"] = CHECK
+            row["alarm_percent"] = 100 * part["alarm"].mean()
+            row["limit_best_percent"] = 100 * part["is_limit"].mean()
+            row["curves_kept"] = part["fits"].mean()
+            row["without_answer_percent"] = 100 * lost / trials
+        else:
+            share = part["held"].mean()
+            row["coverage_percent"] = 100 * share
+            row["monte_carlo_error_percent"] = 100 * np.sqrt(share * (1 - share) / len(part))
+        rows.append(row)
+    return rows
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run every setting and write the table as CSV and Markdown."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--trials", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=SEED)
+    options = parser.parse_args(arguments)
+    options.out.mkdir(parents=True, exist_ok=True)
+    rows: list[dict[str, object]] = []
+    for setting in SETTINGS:
+        rows += rows_of(setting, trials=options.trials, seed=options.seed)
+        table = pd.DataFrame(rows)
+        table.to_csv(options.out / "rate_studies.csv", index=False, float_format="%.6g")
+    write_page(table, options.out, trials=options.trials, seed=options.seed)
+
+
+def write_page(table: pd.DataFrame, out: Path, *, trials: int, seed: int) -> None:
+    """Write the table with what a reader must know."""
+    asked = [one for one in dict.fromkeys(table["question"]) if one != CHECK]
+    lines = [
+        "# Coverage of the intervals of the rate, through whole studies",
+        "",
+        f"`python tests/calibration/rate_studies.py --out tests/calibration/results --trials "
+        f"{trials} --seed {seed}`, {DATE}; {trials} studies a setting and clock, per cent of those "
+        f"with an answer. Monte Carlo error near 95 %: {100 * np.sqrt(0.05 * 0.95 / trials):.1f}.",
+        "",
+        "| setting | clock | curve | " + " | ".join(asked) + " | check alarms | curves kept |",
+        "|" + "---|" * (len(asked) + 5),
+    ]
+    keys = ["setting", "clock", "curve"]
+    for names, part in table.groupby(keys, sort=False):
+        by_question = part.set_index("question")
+        cells = [_cell(by_question["coverage_percent"].get(one, np.nan)) for one in asked] + [
+            _cell(by_question.loc[CHECK, "alarm_percent"]),
+            _cell(by_question.loc[CHECK, "curves_kept"]),
+        ]
+        lines.append("| " + " | ".join([*map(str, names), *cells]) + " |")
+    (out / "rate_studies.md").write_text("\n".join([*lines, "", *NOTES, ""]), encoding="utf-8")
+
+
+def _cell(value: float) -> str:
+    return "" if np.isnan(value) else f"{value:.1f}"
+
+
+NOTES = ("Notes.",)
+
+
+if __name__ == "__main__":
+    main()
