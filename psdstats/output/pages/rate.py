@@ -20,6 +20,7 @@ from psdstats.output.pages.rate_tables import (
     choice_table,
     loss_table,
     parameters_table,
+    residuals_table,
     scatter_table,
     stopping_table,
     withdrawal_table,
@@ -28,6 +29,7 @@ from psdstats.output.pages.wording import said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.rate import LossRates, RateResult, loss_rates
+from psdstats.rate.curve_fit import CurveFit
 from psdstats.study import Study
 
 __all__ = [
@@ -119,13 +121,8 @@ def rate_section(
 
 def rate_files(result: RateResult, loss: LossRates | None = None) -> list[Table]:
     """The tables that the section leaves to the files: sizes and residuals, loss, charges."""
-    residuals = Table(
-        name=f"rate residuals {result.quantity}",
-        frame=result.points_frame(),
-        caption=f"{result.quantity} of every run, the fitted size, and the residual.",
-    )
     return [
-        residuals,
+        residuals_table(result),
         *([] if loss is None else [loss_table(loss)]),
         *([] if result.withdrawal_frame().empty else [withdrawal_table(result)]),
     ]
@@ -140,7 +137,8 @@ def rate_drawings(result: RateResult) -> list[Drawing]:
             (stopping["series"] == one.label) & (stopping["question"] == "time to target")
         ]
         last = float(one.fit.data.time_min.max())
-        curve = one.curve_frame(points=151, level=result.level, until_min=_until(own, last))
+        until = _until(own, last)
+        curve = one.curve_frame(points=151, level=result.level, until_min=until)
         with house_style():
             ax = new_axes(height_mm=92.0)
             size_rate(
@@ -158,9 +156,8 @@ def rate_drawings(result: RateResult) -> list[Drawing]:
                 name=f"rate {result.quantity} {one.label}".strip(),
                 figure=ax.figure,  # type: ignore[arg-type]
                 caption=f"{result.quantity} against milling time{label}: {one.fit.curve.phrase} "
-                f"with its {100 * result.level:g} % band"
-                f"{', which holds for every curve not ruled out' if len(one.fits) > 1 else ''}; "
-                "one mark a run; dashed: beyond the times measured.",
+                f"with its {100 * result.level:g} % band{_over(one.fits)}; one mark a run"
+                f"{'; dashed: beyond the times measured' if until > last else ''}.",
                 alternative=" ".join(said_once([one.choice.sentence, one.check.sentence])),
             )
         )
@@ -189,6 +186,10 @@ def loss_drawing(loss: LossRates) -> Drawing:
         f"{100 * loss.level:g} % intervals; line: power of size. Empty marks: not first order.",
         alternative=" ".join(said_once(loss.sentences())),
     )
+
+
+def _over(fits: tuple[CurveFit, ...]) -> str:
+    return ", which holds for every curve not ruled out" if len(fits) > 1 else ""
 
 
 def _until(own: pd.DataFrame, last_min: float) -> float:

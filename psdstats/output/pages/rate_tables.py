@@ -17,6 +17,7 @@ __all__ = [
     "choice_table",
     "loss_table",
     "parameters_table",
+    "residuals_table",
     "scatter_table",
     "stopping_table",
     "withdrawal_table",
@@ -162,6 +163,29 @@ def loss_table(loss: LossRates) -> Table:
         ),
         row_headings=len(_series_columns(frame)) + 1,
         notes=("The rates of the sieves come from the same runs, so their errors are related.",),
+    )
+
+
+def residuals_table(result: RateResult) -> Table:
+    """Size of every run, the fitted size, and what lies between them."""
+    frame = _titled(result.points_frame())
+    times = frame["milling_time_min"]
+    return Table(
+        name=f"rate residuals {result.quantity}",
+        frame=frame,
+        caption=f"{result.quantity} of every run, the fitted size, and the residual.",
+        columns=(
+            *_series_columns(frame),
+            Column(name="run", heading="run"),
+            Column(name="group", heading="group"),
+            number_column(times, name="milling_time_min", heading="milling time", unit="min"),
+            Column(name="size_um", heading="size", unit="µm", show=Show.NUMBER),
+            Column(name="fitted_um", heading="fitted", unit="µm", show=Show.NUMBER),
+            Column(
+                name="residual_percent", heading="residual", unit="%", show=Show.SIGNED, decimals=1
+            ),
+        ),
+        row_headings=len(_series_columns(frame)) + 1,
     )
 
 
