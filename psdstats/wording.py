@@ -1,8 +1,29 @@
-"""Numbers in sentences that people read: a minus sign is a minus sign, not a hyphen."""
+"""Numbers and names in sentences that people read: real minus signs, columns in words."""
 
 from __future__ import annotations
 
-__all__ = ["signed"]
+__all__ = ["column_words", "signed"]
+
+
+def column_words(column: str) -> str:
+    """Put the name of a column of the run table into words.
+
+    Parameters
+    ----------
+    column : str
+        The name.
+
+    Returns
+    -------
+    str
+        The name without its unit and underscores.
+
+    Examples
+    --------
+    >>> column_words("milling_time_min"), column_words("ball_ratio")
+    ('milling time', 'ball ratio')
+    """
+    return "milling time" if column == "milling_time_min" else column.replace("_", " ")
 
 
 def signed(value: float, spec: str = "g") -> str:

@@ -18,7 +18,7 @@ from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import OverallTest, QuantityComparison, Route
 from psdstats.models.mixed_model_words import joined
 from psdstats.models.wording import word_p
-from psdstats.wording import signed
+from psdstats.wording import column_words, signed
 
 __all__ = ["headlines"]
 
@@ -103,7 +103,7 @@ def _test_sentence(
 ) -> str:
     """The test of all levels at once, reconciled with the single verdicts where they part."""
     test = result.tests[0]
-    name = "milling time" if plan.by == "milling_time_min" else plan.by.replace("_", " ")
+    name = column_words(plan.by)
     by_measurement = result.route is Route.MEASUREMENT_ONLY
     if test.p >= alpha and not shown.empty:
         return _by_single_levels(plan, result.quantity, shown, test, by_measurement)

@@ -20,6 +20,7 @@ from psdstats.comparison.result import OverallTest, QuantityComparison, Route, a
 from psdstats.comparison.spread import SpreadRule
 from psdstats.models import MixedModel, MixedModelFit, RandomSlope, leave_one_group_out
 from psdstats.models.wording import word_p
+from psdstats.wording import column_words
 
 __all__ = ["by_model"]
 
@@ -130,9 +131,9 @@ def _second_test(fit: MixedModelFit, test: OverallTest, alpha: float) -> tuple[s
         return ()
     found = fit.bootstrap_test(test.term, draws=_DRAWS)
     return (
-        f"The test of {test.term} ({word_p(test.p)}) is near its level in a design that carries "
-        "this caution; a parametric bootstrap of the likelihood ratio, which keeps its level "
-        f"better here, gives {word_p(found.p)} ({found.draws} simulated trials).",
+        f"The test of {column_words(test.term)} ({word_p(test.p)}) is near its level in a design "
+        "that carries this caution; a parametric bootstrap of the likelihood ratio, which keeps "
+        f"its level better here, gives {word_p(found.p)} ({found.draws} simulated trials).",
     )
 
 

@@ -28,7 +28,7 @@ from psdstats.comparison.plan_defaults import (
 from psdstats.comparison.spread import SpreadRule, as_spread_rule
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
-from psdstats.wording import signed
+from psdstats.wording import column_words, signed
 
 __all__ = ["ComparisonPlan", "Grouping", "level_in_words", "plan_comparison"]
 
@@ -74,7 +74,7 @@ class ComparisonPlan:
         Returns
         -------
         str
-            Such as "24 min" or "ball_ratio 10".
+            Such as "24 min" or "ball ratio 10".
         """
         return level_in_words(self.by, level)
 
@@ -122,8 +122,8 @@ class ComparisonPlan:
 
 
 def level_in_words(column: str, level: str) -> str:
-    """A level of a column of the run table in words, e.g. "24 min" or "ball_ratio 10"."""
-    return f"{level} min" if column == TIME else f"{column} {level}"
+    """A level of a column of the run table in words, e.g. "24 min" or "ball ratio 10"."""
+    return f"{level} min" if column == TIME else f"{column_words(column)} {level}"
 
 
 def plan_comparison(

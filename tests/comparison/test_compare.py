@@ -139,7 +139,7 @@ def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
         time, ratio = (float(part) for part in row["high"].split(" at "))
         expected = means[ratio, time] - means[ratio, 0.0]
         assert np.log(row["ratio"]) == pytest.approx(expected, abs=1e-9)
-        assert f"(ball_ratio {ratio:g})" in row["sentence"]
+        assert f"(ball ratio {ratio:g})" in row["sentence"]
     table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(ball_ratio)", data).fit())
     expected = table.loc["C(milling_time_min):C(ball_ratio)"]
     assert found.tests[1].term == "milling_time_min and ball_ratio"

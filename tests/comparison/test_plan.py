@@ -72,7 +72,7 @@ def test_interaction_and_cells_with_at_each(planted_study):
     assert plan.fixed == ["milling_time_min", "ball_ratio", ("milling_time_min", "ball_ratio")]
     assert plan.cell == ["group", "milling_time_min", "ball_ratio"]
     assert plan.place("24") == "24 min"
-    assert plan.each_place("5") == "ball_ratio 5"
+    assert plan.each_place("5") == "ball ratio 5"
 
 
 def test_names_side_by_side_are_two_groupings_and_a_tuple_inside_is_one(planted_study):

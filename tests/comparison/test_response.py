@@ -70,6 +70,6 @@ def test_at_each_loses_whichever_leaves_more_runs(respond):
     found = respond(rows, is_open, at_each="ball_ratio")
     assert found.lost_column == "ball_ratio"
     assert dict(found.obstacles) == {
-        "10": "D50 at ball_ratio 10 is not bracketed by the sieves in 4 of 6 runs"
+        "10": "D50 at ball ratio 10 is not bracketed by the sieves in 4 of 6 runs"
     }
     assert len(found.frame) == 6
