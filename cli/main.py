@@ -50,7 +50,7 @@ def build_parser() -> CommandParser:
     """The parser of the whole command line, one subparser a command module."""
     parser = CommandParser(
         prog="psdstats",
-        description="From sieve weighings of a milling trial to sizes with uncertainty, "
+        description="From sieve weighings of a milling trial to sizes with uncertainty,\n"
         "a verdict and a report.",
         epilog=ENDING,
         formatter_class=RawDescriptionHelpFormatter,

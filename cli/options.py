@@ -118,13 +118,14 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         "--within",
         action="append",
         metavar="COLUMN",
-        help="grouping with a random intercept; A:B for a combination; may be repeated",
+        help="grouping with a random intercept; A:B for a combination; may be repeated (default: "
+        "group, and its combination with --by where it is repeated; or as study.toml says)",
     )
     parser.add_argument(
         "--also",
         action="append",
         metavar="COLUMN",
-        help="further factor to set aside; may be repeated",
+        help="further factor to set aside; may be repeated (default: as study.toml says)",
     )
     parser.add_argument(
         "--at-each", metavar="COLUMN", help="compare within each level of this column"
@@ -133,7 +134,8 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         "--margin",
         type=float,
         metavar="PERCENT",
-        help="change of size too small to matter, for the verdict of equivalence",
+        help="change of size too small to matter, for the verdict of equivalence (default: as "
+        "study.toml says, else none)",
     )
     parser.add_argument(
         "--spread",
@@ -198,7 +200,11 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         "most 100 000)",
     )
     parser.add_argument(
-        "--workers", type=int, default=1, metavar="N", help="processes to share the draws among"
+        "--workers",
+        type=int,
+        default=1,
+        metavar="N",
+        help="processes to share the draws among (default 1)",
     )
     parser.add_argument(
         "--cluster",

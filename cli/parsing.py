@@ -74,6 +74,13 @@ class CommandParser(argparse.ArgumentParser):
             return f"{name} cannot be {wrong[2]}; give {_KINDS[wrong[1]]}."
         return f"{message}."
 
+    def _get_value(self, action: argparse.Action, arg_string: str) -> Any:
+        """The value of a word; a choice of several words may be typed with hyphens."""
+        value = super()._get_value(action, arg_string)
+        spaced = str(value).replace("-", " ")
+        choices = action.choices or ()
+        return spaced if value not in choices and spaced in choices else value
+
     def _check_value(self, action: argparse.Action, value: object) -> None:
         """Refuse what is none of the choices; names the nearest, and all of them."""
         if action.choices is None or value in action.choices:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 SUMMARY = "check the readings of a study, while the powder is still on the sieve"
 EXAMPLE = "psdstats check my-trial --notes"
 EXIT_CODES = (
-    "exit codes: 0 nothing to look at, 1 warnings, 2 errors or refused, 130 stopped with Ctrl-C"
+    "exit codes: 0 nothing to look at, 1 warnings, 2 errors or refused,\n130 stopped with Ctrl-C"
 )
 
 WATCH_EVERY_S = 1.0

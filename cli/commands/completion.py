@@ -30,21 +30,23 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from ..main import build_parser
 
     parser = build_parser()
-    _mark_files(parser)
+    _prepare(parser)
     script: str = shtab.complete(parser, shell=options.shell)
     console.document({"shell": options.shell, "script": script})
     console.verbatim(script.rstrip("\n"))
     return 0
 
 
-def _mark_files(parser: argparse.ArgumentParser) -> None:
-    """Let every option that takes a path complete files, or folders where it takes a folder."""
+def _prepare(parser: argparse.ArgumentParser) -> None:
+    """Complete files or folders where a path is taken, and choices of several words as one."""
     import shtab
 
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
             for below in action.choices.values():
-                _mark_files(below)
+                _prepare(below)
         elif action.type is Path:
             kind = shtab.DIRECTORY if action.metavar == "DIR" else shtab.FILE
             action.complete = kind  # type: ignore[attr-defined]  # the name shtab looks for
+        elif action.choices:
+            action.choices = [str(choice).replace(" ", "-") for choice in action.choices]

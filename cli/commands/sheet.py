@@ -26,10 +26,18 @@ DEFAULT_OUT = "recording-sheet"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     design = parser.add_argument_group("the trial")
-    design.add_argument("--title", default="Milling trial", help="title of the trial")
-    design.add_argument("--material", default="", help="what is milled")
     design.add_argument(
-        "--group", action="append", metavar="NAME", help="bench or laboratory; may be repeated"
+        "--title",
+        default="Milling trial",
+        metavar="TEXT",
+        help="title of the trial (default: Milling trial)",
+    )
+    design.add_argument("--material", default="", metavar="TEXT", help="what is milled")
+    design.add_argument(
+        "--group",
+        action="append",
+        metavar="NAME",
+        help="bench or laboratory; may be repeated (default: bench)",
     )
     design.add_argument(
         "--times", type=numbers, required=True, metavar="T,T", help="milling times, min"
@@ -56,7 +64,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
     which = group.add_mutually_exclusive_group(required=True)
-    which.add_argument("--apertures", type=numbers, metavar="X,X", help="apertures, µm, no pan")
+    which.add_argument(
+        "--apertures",
+        type=numbers,
+        metavar="A,B",
+        help="apertures of the stack, µm, without the pan",
+    )
     which.add_argument("--series", metavar="NAME", help="standard series: R20/3, R40/3 or R20")
     which.add_argument(
         "--sieves",
@@ -65,10 +78,18 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
         help="the laboratory's own sieves: CSV with sieve, nominal_um and what is certified",
     )
     group.add_argument(
-        "--finest", type=float, default=20.0, metavar="X", help="finest of the series, µm"
+        "--finest",
+        type=float,
+        default=20.0,
+        metavar="SIZE",
+        help="finest sieve of the series, µm (default 20)",
     )
     group.add_argument(
-        "--coarsest", type=float, default=16_000.0, metavar="X", help="coarsest of the series, µm"
+        "--coarsest",
+        type=float,
+        default=16_000.0,
+        metavar="SIZE",
+        help="coarsest sieve of the series, µm (default 16000)",
     )
     group.add_argument(
         "--one-stack", action="store_true", help="all groups share one physical stack"
@@ -81,8 +102,8 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_bench(group: argparse._ArgumentGroup) -> None:
-    group.add_argument("--sample-mass", type=float, metavar="G", help="sample mass, g")
-    group.add_argument("--shaking-time", type=float, metavar="MIN", help="shaking time, min")
+    group.add_argument("--sample-g", type=float, metavar="MASS", help="sample, g")
+    group.add_argument("--shaking-min", type=float, metavar="MIN", help="shaking time, min")
     group.add_argument(
         "--second-shaking",
         action="store_true",
@@ -92,10 +113,18 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
         "--balance", default="balance", metavar="NAME", help="name of the balance (default balance)"
     )
     group.add_argument(
-        "--resolution", type=float, default=0.01, metavar="G", help="its step, g (default 0.01)"
+        "--resolution",
+        type=float,
+        default=0.01,
+        metavar="D",
+        help="its resolution, g (default 0.01)",
     )
     group.add_argument(
-        "--repeatability", type=float, default=0.0, metavar="G", help="its standard deviation, g"
+        "--repeatability",
+        type=float,
+        default=0.0,
+        metavar="SD",
+        help="its standard deviation of repeated readings, g (default 0)",
     )
 
 
@@ -142,8 +171,8 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         one_stack=options.one_stack,
         replicates=options.replicates,
         factors=dict(options.factor),
-        sample_mass_g=options.sample_mass,
-        shaking_time_min=options.shaking_time,
+        sample_mass_g=options.sample_g,
+        shaking_time_min=options.shaking_min,
         balance=Balance(
             name=options.balance,
             resolution_g=options.resolution,

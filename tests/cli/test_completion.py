@@ -5,6 +5,7 @@ import shutil
 import subprocess
 
 import pytest
+from psdstats_cli.main import COMMANDS, build_parser
 
 COMPLETE = """
 eval "$1"
@@ -45,6 +46,7 @@ def complete(psdstats, tmp_path):
         (("plan", "power", "--que"), ["--question"]),
         (("compare", "x", "--spread", ""), ["drifting", "pooled", "each-contrast"]),
         (("sizes", "x", "--method", "l"), ["linear"]),
+        (("rate", "x", "--curve", "po"), ["power-law"]),
         (("groups", "x", "--quantity", "D"), ["D10", "D50", "D90"]),
         (("completion", ""), ["bash", "zsh"]),
     ],
@@ -71,11 +73,16 @@ def test_script_is_sound(psdstats, shell):
 
 
 def test_both_scripts_name_every_command(psdstats):
-    from psdstats_cli.main import COMMANDS
-
     for shell in ("bash", "zsh"):
         script = psdstats("completion", shell).out
         assert all(command in script for command in COMMANDS)
+
+
+def test_choices_of_several_words_are_taken_as_they_are_completed():
+    for typed in ("power-law", "power law"):
+        words = ["rate", "x", "--curve", typed, "--method", "Monte-Carlo"]
+        found = build_parser().parse_args(words)
+        assert (found.curve, found.method) == ("power law", "monte-carlo")
 
 
 def test_other_shells_are_refused(psdstats):

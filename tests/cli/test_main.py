@@ -89,6 +89,33 @@ def test_readme_or_the_help_says_what_every_command_is_for(command):
     assert command == "completion" or f"psdstats {command}" in README
 
 
+@pytest.mark.parametrize(
+    ("path", "action"),
+    [pair for pair in OPTIONS if len(pair[0]) == 1 and pair[1].nargs != 0],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else value.dest,
+)
+def test_what_is_taken_by_default_is_said(path, action):
+    if action.default not in (None, "", []):
+        assert "default" in action.help, " ".join((*path, *action.option_strings))
+
+
+def test_every_command_gives_json_and_can_be_quiet():
+    working = [path for path in PARSERS if path != ("plan",)]
+    for path in working:
+        known = {name for action in PARSERS[path]._actions for name in action.option_strings}
+        assert {"--help", "--json", "--quiet"} <= known, path
+
+
+@pytest.mark.parametrize("path", [(), *PARSERS], ids=" ".join)
+def test_help_fits_80_columns_and_gives_the_exit_codes(psdstats, monkeypatch, path):
+    monkeypatch.setenv("COLUMNS", "80")
+    said = psdstats(*path, "--help").out
+    long = [line for line in said.splitlines() if len(line) > 80]
+    assert all("psdstats" in line for line in long)  # an example is one line, to be copied
+    assert "exit codes:" in said
+    assert "130" in said
+
+
 def test_shared_options_mean_the_same_everywhere():
     seen: dict[str, set[tuple[object, ...]]] = {}
     for _, action in OPTIONS:
