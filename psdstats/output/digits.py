@@ -7,14 +7,24 @@ values are an en dash, powers of ten are written out where zeros would be hard t
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
 
 from psdstats.errors import OutputError
 
-__all__ = ["MISSING", "DecimalSign", "decimal_sign", "decimals_for", "fixed", "significant"]
+__all__ = [
+    "MISSING",
+    "DecimalSign",
+    "decimal_sign",
+    "decimals_for",
+    "fixed",
+    "sentence_with_sign",
+    "significant",
+]
 
 MISSING = "–"
+_POINT = re.compile(r"(?<![\w.])(?<!\w-)(\d+)\.(\d+)(?!\w|\.\w)")
 _WIDE = Context(prec=700, rounding=ROUND_HALF_EVEN)
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _PLAIN_EXPONENTS = range(-4, 7)  # outside, powers of ten read better than zeros
@@ -148,3 +158,28 @@ def significant(value: float, digits: int = 4, *, decimal: str = ".") -> str:
         return fixed(value, max(places, 0), decimal=decimal)
     mantissa = fixed(float(Decimal(repr(value)).scaleb(-exponent)), digits - 1, decimal=decimal)
     return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPT)}"
+
+
+def sentence_with_sign(text: str, decimal: str) -> str:
+    """Write the numbers of a sentence with a decimal sign.
+
+    Parameters
+    ----------
+    text : str
+        A sentence.
+    decimal : str
+        "." leaves it as it is; "," replaces the point of numbers that stand by themselves (not in
+        names such as ``run-1.5`` or versions such as 0.1.0).
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> sentence_with_sign("ratio 0.462, run-1.5 of version 0.1.0.", ",")
+    'ratio 0,462, run-1.5 of version 0.1.0.'
+    """
+    if decimal_sign(decimal) is DecimalSign.POINT:
+        return text
+    return _POINT.sub(r"\1,\2", text)

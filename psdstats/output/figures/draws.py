@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import need
 from psdstats.output.figures.names import drawn
 from psdstats.output.style import INK, time_colours
@@ -31,7 +32,8 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
     Returns
     -------
     Axes
-        The same Axes, one density a run in the frame's order, coloured by milling time.
+        The same Axes, size on a log axis, one density a run in the frame's order, coloured by
+        milling time.
 
     Notes
     -----
@@ -60,10 +62,13 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
         linewidth=0.7,
         linecolor=INK,
         legend=False,
+        log_scale=True,
         ax=ax,
     )
+    log_ticks(
+        ax, "x", around=(float(frame["value"].min()), float(frame["value"].max())), label=label
+    )
     ax.set_yticks(range(len(runs)), [drawn(run) for run in runs])
-    ax.set_xlabel(label)
     ax.set_ylabel("")
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)

@@ -214,6 +214,9 @@ def key_above(ax: Axes, handles: Sequence[Artist] | None = None) -> None:
         bbox_to_anchor=(0, 1.02),
         ncols=key_columns(_entry(each) for each in shown),
         labelcolor=INK,
+        fontsize=8,
+        frameon=False,
+        borderaxespad=0,
     )
 
 

@@ -22,17 +22,18 @@ _LABEL_GAP = 0.055  # of the vertical axis
 
 
 def tare_history(frame: pd.DataFrame, ax: Axes, *, u_g: float | None = None) -> Axes:
-    """Draw how far the tare of each sieve has moved from its first weighing.
+    """Draw how far the tare of each sieve has moved from its first weighing, or from a reference.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns sieve, order (number of the weighing, 1, 2, …), tare_g, and optionally run and
-        flagged (bool): flagged readings are ringed.
+        Columns sieve, order (number of the weighing, 1, 2, …), tare_g, and optionally run,
+        reference_g (the tare expected, such as the median) and flagged (bool): flagged readings
+        are ringed.
     ax : Axes
         Where to draw.
     u_g : float or None
-        Standard uncertainty of the difference of two tares, g; ±2 u is shaded.
+        Standard uncertainty of the difference drawn, g; ±2 u is shaded.
 
     Returns
     -------
@@ -40,24 +41,28 @@ def tare_history(frame: pd.DataFrame, ax: Axes, *, u_g: float | None = None) -> 
         The same Axes: one line a sieve, labelled with its name, in mg against weighing order.
     """
     frame = need(frame, _COLUMNS, "tare history").sort_values("order", kind="stable")
-    frame = frame.assign(moved_mg=1000 * (frame["tare_g"] - _first(frame)))
+    reference = "median" if "reference_g" in frame.columns else "first"
+    start = frame["reference_g"] if reference == "median" else _first(frame)
+    frame = frame.assign(moved_mg=1000 * (frame["tare_g"] - start))
     if u_g is not None:
         ax.axhspan(-2000 * u_g, 2000 * u_g, color=FAINT, linewidth=0, zorder=0)
     ax.axhline(0, color=GREY, linewidth=0.9)
     sieves = list(dict.fromkeys(frame["sieve"]))
     for index, sieve in enumerate(sieves):
         own = frame[frame["sieve"] == sieve]
-        _line(ax, own, index)
+        _line(ax, own, index, reference)
     last = [frame.loc[frame["sieve"] == sieve, ["order", "moved_mg"]].iloc[-1] for sieve in sieves]
     low, high = ax.get_ylim()
     spots = spread_apart([float(row["moved_mg"]) for row in last], _LABEL_GAP * (high - low))
+    lift = max(low - min(spots), 0.0)
     right = float(frame["order"].max())
     for index, (sieve, spot) in enumerate(zip(sieves, spots, strict=True)):
-        label_at(ax, drawn(sieve), (right, spot), colour=readable(mark(index).colour), shift=(9, 0))
+        at, colour = (right, spot + lift), readable(mark(index).colour)
+        label_at(ax, drawn(sieve), at, colour=colour, shift=(9, 0))
     ax.set_xlim(float(frame["order"].min()) - 0.3, right + 0.3)
     _whole_ticks(ax, int(frame["order"].min()), int(right))
     ax.set_xlabel("weighing of the empty sieve, in order")
-    ax.set_ylabel("tare minus first tare / mg")
+    ax.set_ylabel(f"tare minus {reference} tare / mg")
     return ax
 
 
@@ -65,7 +70,7 @@ def _first(frame: pd.DataFrame) -> pd.Series:
     return frame.groupby("sieve", sort=False)["tare_g"].transform("first")
 
 
-def _line(ax: Axes, own: pd.DataFrame, index: int) -> None:
+def _line(ax: Axes, own: pd.DataFrame, index: int, reference: str) -> None:
     look = mark(index)
     ax.plot(
         own["order"],
@@ -80,7 +85,8 @@ def _line(ax: Axes, own: pd.DataFrame, index: int) -> None:
             [row.order], [row.moved_mg], look.marker, color=look.colour, markersize=3.5
         )
         where = f", run {row.run}" if "run" in own.columns else ""
-        hover(point, f"sieve {row.sieve}{where}: {fixed(row.moved_mg, 1)} mg from its first tare")
+        moved = f"{fixed(row.moved_mg, 1)} mg from its {reference} tare"
+        hover(point, f"sieve {row.sieve}{where}: {moved}")
     if "flagged" in own.columns:
         rung = own[own["flagged"].to_numpy(dtype=bool)]
         if len(rung):

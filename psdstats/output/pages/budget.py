@@ -219,7 +219,7 @@ def _what_if_table(budget: Budget) -> Table:
         "the runs, or over the differences).",
         columns=(
             Column(name="scope", heading="uncertainty of"),
-            Column(name="change", heading="with"),
+            Column(name="change", heading="with", show=Show.WORDS),
             *(
                 Column(name=name, heading=_quantity(name), unit="%", show=Show.NUMBER, decimals=2)
                 for name in quantities

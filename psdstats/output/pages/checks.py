@@ -33,8 +33,8 @@ def checks_table(report: CheckReport) -> Table:
             Column(name="sieve", heading="sieve"),
             Column(name="file", heading="file"),
             Column(name="row", heading="row", show=Show.COUNT),
-            Column(name="says", heading="found"),
-            Column(name="remedy", heading="what to do"),
+            Column(name="says", heading="found", show=Show.WORDS),
+            Column(name="remedy", heading="what to do", show=Show.WORDS),
             Column(name="source", heading="source of the limit"),
         ),
     )
@@ -85,7 +85,7 @@ def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
         frame = frame.assign(order=frame["run_number"].rank(method="dense").astype(int))
         with house_style():
             ax = new_axes(height_mm=85.0)
-            tare_history(frame, ax)
+            tare_history(frame, ax, u_g=float(own["limit_g"].median()) / 2)
         moved = frame[frame["flagged"]]
         found = ", ".join(
             f"{sieve} in {run}" for sieve, run in zip(moved["sieve"], moved["run"], strict=True)
@@ -94,8 +94,8 @@ def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
             Drawing(
                 name=f"tares {group}",
                 figure=ax.figure,  # type: ignore[arg-type]
-                caption=f"Tares of the sieves of {group} over the runs; rings mark readings that "
-                "differ from the others by more than weighing explains.",
+                caption=f"Tares of the sieves of {group} over the runs; shaded is what weighing "
+                "explains, rings mark readings beyond it.",
                 alternative=f"Outside its limits: {found}." if found else "No tare moved.",
             )
         )
@@ -121,8 +121,8 @@ def _pressing_table(pressing: pd.DataFrame) -> Table:
         columns=(
             Column(name="severity", heading="severity"),
             Column(name="where", heading="where"),
-            Column(name="says", heading="found"),
-            Column(name="remedy", heading="what to do"),
+            Column(name="says", heading="found", show=Show.WORDS),
+            Column(name="remedy", heading="what to do", show=Show.WORDS),
         ),
     )
 

@@ -63,7 +63,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
     columns = [
         Column(name="quantity", heading="quantity"),
         *([] if each is None else [Column(name=each, heading=_words(each))]),
-        Column(name="contrast", heading="contrast", unit=_unit(comparison)),
+        Column(name="contrast", heading="contrast", unit=_unit(comparison), show=Show.WORDS),
         Column(
             name="ratio",
             heading=f"ratio ({level} interval)",

@@ -5,7 +5,6 @@ Tables and figures know the sign themselves; sentences come from results, which 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -19,38 +18,11 @@ from psdstats.output.content import (
     ReportContent,
     Verdict,
 )
-from psdstats.output.digits import DecimalSign, decimal_sign
+from psdstats.output.digits import DecimalSign, decimal_sign, sentence_with_sign
 from psdstats.output.figures.signs import set_decimal_sign
 from psdstats.output.tables import Table
 
 __all__ = ["drawings_with_sign", "sentence_with_sign", "table_with_sign", "with_decimal_sign"]
-
-_POINT = re.compile(r"(?<![\w.])(?<!\w-)(\d+)\.(\d+)(?!\w|\.\w)")
-
-
-def sentence_with_sign(text: str, decimal: str) -> str:
-    """Write the numbers of a sentence with a decimal sign.
-
-    Parameters
-    ----------
-    text : str
-        A sentence.
-    decimal : str
-        "." leaves it as it is; "," replaces the point of numbers that stand by themselves (not in
-        names such as ``run-1.5`` or versions such as 0.1.0).
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> sentence_with_sign("ratio 0.462, run-1.5 of version 0.1.0.", ",")
-    'ratio 0,462, run-1.5 of version 0.1.0.'
-    """
-    if decimal_sign(decimal) is DecimalSign.POINT:
-        return text
-    return _POINT.sub(r"\1,\2", text)
 
 
 def drawings_with_sign(drawings: Iterable[Drawing], decimal: str) -> list[Drawing]:

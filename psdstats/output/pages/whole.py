@@ -128,8 +128,8 @@ def _groups_table(study: Study) -> Table:
         columns=(
             Column(name="group", heading="group"),
             Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(name="times", heading="milling times", unit="min"),
-            Column(name="apertures_um", heading="apertures", unit="µm"),
+            Column(name="times", heading="milling times", unit="min", show=Show.WORDS),
+            Column(name="apertures_um", heading="apertures", unit="µm", show=Show.WORDS),
             Column(name="balance", heading="balance"),
         ),
     )

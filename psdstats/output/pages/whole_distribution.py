@@ -93,9 +93,9 @@ def moved_table(whole: WholeComparison) -> Table:
         "percentage points of the sample.",
         columns=(
             *([Column(name="stack", heading="sieves of")] if several else []),
-            Column(name="low", heading="from"),
-            Column(name="high", heading="to"),
-            Column(name="class", heading="size class"),
+            Column(name="low", heading="from", show=Show.WORDS),
+            Column(name="high", heading="to", show=Show.WORDS),
+            Column(name="class", heading="size class", show=Show.WORDS),
             Column(
                 name="change_percent",
                 heading=f"change ({level} interval)",

@@ -35,11 +35,13 @@ _UNITS = {
 class Show(StrEnum):
     """The rule by which a value becomes text.
 
+    `WORDS` is text whose numbers follow the decimal sign, where `TEXT` (names) stays as it is;
     `CHANGE` turns a ratio into a change in per cent, `PER_CENT` a fraction into per cent;
     `SIGNED` shows a number that is a change already, with its sign.
     """
 
     TEXT = "text"
+    WORDS = "words"
     COUNT = "count"
     NUMBER = "number"
     MEASURED = "measured"
@@ -88,7 +90,7 @@ class Column:
     @property
     def is_number(self) -> bool:
         """Whether the column is set to the right, as numbers are."""
-        return self.show is not Show.TEXT
+        return self.show not in (Show.TEXT, Show.WORDS)
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -123,6 +125,8 @@ class Column:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
             return str(value)
+        if self.show is Show.WORDS:
+            return digits.sentence_with_sign(str(value), decimal)
         number = _number(value)
         if self.side is not None and str(row[self.side] or "").strip():
             return numbers.measured(number, float("nan"), side=str(row[self.side]), decimal=decimal)

@@ -43,7 +43,7 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
     grid = table.grid(decimal=decimal)
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
-    body = [_row(table, row, texts) for row, texts in zip(table.rows(), grid, strict=True)]
+    body = [_row(table, row, texts, decimal) for row, texts in zip(table.rows(), grid, strict=True)]
     notes = [f'<p class="tablenote">{keep_units(escape_html(note))}</p>' for note in table.notes]
     caption = keep_units(escape_html(table.caption))
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
@@ -73,14 +73,13 @@ def _heading(column: Column) -> str:
     return f'<th scope="col"{kind}>{escape_html(column.heading)}{unit}</th>'
 
 
-def _row(table: Table, row: dict[str, object], texts: list[str]) -> str:
+def _row(table: Table, row: dict[str, object], texts: list[str], decimal: str) -> str:
     cells = []
     for index, (column, text) in enumerate(zip(table.columns, texts, strict=True)):
         tag, scope = ("th", ' scope="row"') if index < table.row_headings else ("td", "")
         shown = keep_units(escape_html(text))
-        cells.append(
-            f"<{tag}{scope}{_kind(column, text)}{_full_value(column, row, text)}>{shown}</{tag}>"
-        )
+        full = _full_value(column, row, text, decimal)
+        cells.append(f"<{tag}{scope}{_kind(column, text)}{full}>{shown}</{tag}>")
     return "<tr>" + "".join(cells) + "</tr>"
 
 
@@ -92,10 +91,11 @@ def _kind(column: Column, text: str) -> str:
     return ' class="brief"' if len(text) <= _BRIEF else ""
 
 
-def _full_value(column: Column, row: dict[str, object], text: str) -> str:
+def _full_value(column: Column, row: dict[str, object], text: str, decimal: str) -> str:
     value = row[column.name]
     if not column.is_number or is_missing(value) or not isinstance(value, (int, float)):
         return ""
     full = repr(value)
-    hover = "" if full == text or not math.isfinite(value) else f' title="{full}"'
+    told = full.replace(".", decimal)
+    hover = "" if told == text or not math.isfinite(value) else f' title="{told}"'
     return f' data-value="{full}"{hover}'

@@ -145,3 +145,18 @@ def test_draws_of_each_run(ax: Axes) -> None:
     quartiles = sorted(line.get_xdata()[0] for line in ax.lines)
     wanted = [np.percentile(frame["value"][frame["run"] == run], [25, 50, 75]) for run in "ba"]
     assert quartiles == pytest.approx(np.concatenate(wanted), rel=1e-3)
+
+
+def test_tares_against_the_tare_expected(ax: Axes) -> None:
+    frame = pd.DataFrame(
+        {
+            "sieve": ["S63"] * 3,
+            "order": [1, 2, 3],
+            "tare_g": [400.0, 400.02, 400.4],
+            "reference_g": 400.02,
+        }
+    )
+    figures.tare_history(frame, ax, u_g=0.019)
+    assert _named(ax, "S63")[1] == pytest.approx([-20, 0, 380])
+    assert ax.get_ylabel() == "tare minus median tare / mg"
+    assert min(text.xy[1] for text in ax.texts) >= ax.get_ylim()[0]

@@ -75,3 +75,14 @@ def test_rules(column: Column, text: str) -> None:
     )
     table = Table(name="t", frame=frame, caption="", columns=(column,))
     assert table.grid() == [[text]]
+
+
+def test_words_follow_the_decimal_sign_and_names_do_not() -> None:
+    frame = pd.DataFrame({"says": ["6.0 % lost in run-1.5"], "run": ["run 1.5"]})
+    columns = (
+        Column(name="says", heading="found", show=Show.WORDS),
+        Column(name="run", heading="run"),
+    )
+    table = Table(name="checks", frame=frame, caption="Found.", columns=columns)
+    assert table.grid(decimal=",") == [["6,0 % lost in run-1.5", "run 1.5"]]
+    assert not any(column.is_number for column in columns)
