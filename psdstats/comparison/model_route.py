@@ -19,15 +19,12 @@ from psdstats.comparison.response import Response
 from psdstats.comparison.result import OverallTest, QuantityComparison, Route, as_sizes
 from psdstats.comparison.spread import SpreadRule
 from psdstats.models import MixedModel, MixedModelFit, RandomSlope, leave_one_group_out
-from psdstats.models.wording import word_p
-from psdstats.wording import column_words
 
 __all__ = ["by_model"]
 
 Array = NDArray[np.float64]
 
 _MISFIT_BELOW = 0.05  # p of the spread of the model
-_NEAR, _DRAWS = 3.0, 1999  # a p within this factor of its level is simulated, in so many trials
 
 
 def by_model(
@@ -82,7 +79,6 @@ def by_model(
         notes=(
             *response.remarks,
             *_remarks(fit),
-            *_second_test(fit, tests[0], 1.0 - context.level),
             *_spread(fit, plan),
             *_influence(fit, plan, context.level),
         ),
@@ -120,21 +116,6 @@ def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
     if "below zero" in state:
         state += ", which says that no such variation was seen"
     return (f"{state}.", *fit.cautions)
-
-
-def _second_test(fit: MixedModelFit, test: OverallTest, alpha: float) -> tuple[str, ...]:
-    """Where the design carries a caution and p is near its level, p by the parametric bootstrap.
-
-    It keeps its level there: tests/calibration/results/bootstrap_level.md.
-    """
-    if not fit.cautions or not alpha / _NEAR < test.p < alpha * _NEAR:
-        return ()
-    found = fit.bootstrap_test(test.term, draws=_DRAWS)
-    return (
-        f"The test of {column_words(test.term)} ({word_p(test.p)}) is near its level in a design "
-        "that carries this caution; a parametric bootstrap of the likelihood ratio, which keeps "
-        f"its level better here, gives {word_p(found.p)} ({found.draws} simulated trials).",
-    )
 
 
 def _spread(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[str, ...]:

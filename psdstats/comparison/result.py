@@ -223,4 +223,5 @@ def as_sizes(means: pd.DataFrame) -> pd.DataFrame:
     numbers = {"value": "estimate", "lower": "lower", "upper": "upper"}
     beside = ("estimate", "standard_error", "df", "lower", "upper")
     factors = means[[name for name in means.columns if name not in beside]].map(level_text)
-    return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})
+    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
+        return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})

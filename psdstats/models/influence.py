@@ -182,10 +182,14 @@ def _sentence(
             f"The verdict on {term} hangs on one level of {grouping}: {word_p(whole)} with all, "
             f"but {' and '.join(deciding)}."
         )
+    needed = others[by_number]
+    which = "any one" if len(needed) == len(others) else " or ".join(needed["left_out"])
+    left = 100.0 * needed["effect_left"]
     return (
         f"The verdict on {term} hangs on no single level of {grouping}, but on their number: "
-        f"{word_p(whole)} with all; the effect hardly moves where one is left out, yet the rest "
-        f"are too few to show it ({'; '.join(_each_told(others[by_number]))})."
+        f"{word_p(whole)} with all; without {which} the effect hardly moves ({left.min():.0f} to "
+        f"{left.max():.0f} % of that with all), yet the rest are too few to show it (p up to "
+        f"{needed['p'].max():.2g})."
     )
 
 

@@ -70,32 +70,3 @@ def test_one_quantity_left_with_single_runs_cannot_be_told(planted):
     assert found.route is Route.NONE
     assert set(found.effects["verdict"]) == {"cannot be told"}
     assert found.tests == ()
-
-
-def _small(change):
-    """Three groups at two times with a known covariance: four rows beside the two means."""
-    rows = [
-        {"group": group, "milling_time_min": time}
-        for group in ("Alder", "Birch", "Cedar")
-        for time in (0.0, 24.0)
-    ]
-    falls = change + np.array([0.0, 0.02, -0.02])
-    ln_size = np.array(
-        [[start, start - fall] for start, fall in zip((5.0, 5.1, 4.9), falls, strict=True)]
-    )
-    return rows, ln_size.ravel(), 1e-4 * np.eye(6)
-
-
-def test_a_p_near_its_level_in_a_doubtful_design_is_simulated(planted):
-    found = planted(*_small(0.05))["D50"]
-    (note,) = [one for one in found.notes if "parametric bootstrap" in one]
-    assert 0.05 / 3 < found.tests[0].p < 0.15
-    again = found.fit.bootstrap_test("milling_time_min", draws=1999)
-    assert f"gives p = {again.p:.2g} (1999 simulated trials)." in note
-
-
-@pytest.mark.parametrize("change", [0.0, 0.5])
-def test_a_p_far_from_its_level_is_not(planted, change):
-    found = planted(*_small(change))["D50"]
-    assert found.fit.cautions
-    assert not any("parametric bootstrap" in one for one in found.notes)

@@ -45,10 +45,8 @@ def test_lost_for_want_of_evidence_alone():
     assert found.needed_by_number == ("a", "b", "c")
     assert found.sentence == (
         "The verdict on time hangs on no single level of group, but on their number: p = 0.016 "
-        "with all; the effect hardly moves where one is left out, yet the rest are too few to show "
-        "it (without a p = 0.063, the effect being 111 % of that with all; without b p = 0.14, the "
-        "effect being 100 % of that with all; without c p = 0.079, the effect being 89 % of that "
-        "with all)."
+        "with all; without any one the effect hardly moves (89 to 111 % of that with all), yet the "
+        "rest are too few to show it (p up to 0.14)."
     )
 
 
