@@ -19,6 +19,9 @@ from .progress import Progress, ProgressLine
 
 __all__ = ["Console"]
 
+_PLAIN = {
+    "─": "-", "−": "-", "–": "-", "…": "...", "≥": ">=", "≤": "<=", "→": "->", "×": "x", "±": "+-",
+}  # fmt: skip
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
@@ -46,12 +49,12 @@ class Console:
     def say(self, text: str = "") -> None:
         """Print a result; nothing in JSON mode."""
         if not self.json:
-            print(self._set(text, sys.stdout))
+            _print(self._set(text, sys.stdout), sys.stdout)
 
     def verbatim(self, text: str) -> None:
         """Print lines as they stand (a table, a script); nothing in JSON mode."""
         if not self.json:
-            print(_visible(text))
+            _print(_visible(text), sys.stdout)
 
     def remark(self, text: str) -> None:
         """Print a remark that --quiet leaves out."""
@@ -61,7 +64,10 @@ class Console:
     def document(self, content: dict[str, Any]) -> None:
         """Print the JSON document when --json was asked for."""
         if self.json:
-            print(json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
+            text = json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
+            if not _encodes(text, sys.stdout):
+                text = json_module.dumps(content, indent=2, allow_nan=False)
+            print(text)
 
     def warn(self, text: str) -> None:
         """Print a warning on standard error, unless --quiet."""
@@ -70,7 +76,7 @@ class Console:
 
     def refuse(self, text: str) -> None:
         """Print a refusal on standard error."""
-        print(self._set(f"psdstats: {text}", sys.stderr), file=sys.stderr)
+        _print(self._set(f"psdstats: {text}", sys.stderr), sys.stderr)
 
     def _set(self, text: str, stream: TextIO) -> str:
         """The text; on a terminal its sentences are broken between words, commands are not."""
@@ -133,3 +139,22 @@ class Console:
 
 def _visible(text: str) -> str:
     return _CONTROL.sub("\ufffd", text)
+
+
+def _encodes(text: str, stream: TextIO) -> bool:
+    """Whether the stream can take the text: an old code page has no minus sign, no line of dashes.
+
+    A stream without an encoding takes everything.
+    """
+    try:
+        text.encode(stream.encoding or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _print(text: str, stream: TextIO) -> None:
+    """Print; on an old code page with the nearest signs it has, and ? for the others."""
+    if not _encodes(text, stream):
+        text = "".join(sign if _encodes(sign, stream) else _PLAIN.get(sign, "?") for sign in text)
+    print(text, file=stream)

@@ -10,6 +10,7 @@ import sys
 from argparse import RawDescriptionHelpFormatter
 from collections.abc import Sequence
 from importlib import import_module
+from io import TextIOWrapper
 
 from psdstats import __version__
 from psdstats.errors import PsdstatsError
@@ -77,6 +78,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         Exit code: 0 done, 1 warnings, 2 refused, 130 stopped from the keyboard.
     """
     console = Console()
+    _survive_old_code_pages()
     try:
         options = build_parser().parse_args(arguments)
         console = Console(quiet=options.quiet, json=options.json)
@@ -91,6 +93,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         console.refuse("Stopped from the keyboard; nothing was half-written.")
         return STOPPED
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except OSError as cause:
+        console.refuse(
+            f"{cause.filename or 'The output'} cannot be read or written: {cause.strerror}. "
+            "Make room, or choose a place that you may use."
+        )
+        _drop_output()
+        return REFUSED
     return code
+
+
+def _survive_old_code_pages() -> None:
+    """Let the help print ? for a sign that the terminal's encoding does not have."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper) and not stream.encoding.lower().startswith("utf"):
+            stream.reconfigure(errors="replace")
+
+
+def _drop_output() -> None:
+    """Send what is still in the buffer nowhere, so that the interpreter ends in peace."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

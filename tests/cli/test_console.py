@@ -1,5 +1,6 @@
 """Words on a terminal and in a pipe: broken between words, never coloured, said once."""
 
+import json
 import os
 import pty
 import subprocess
@@ -98,3 +99,48 @@ def test_no_colour_on_a_terminal_or_in_a_pipe(benches, setting):
     assert done.returncode == 1
     assert b"warning: weighings.csv" in said
     assert b"\x1b" not in said + done.stderr
+
+
+def _run(folder, *words, encoding="utf-8", stdout=subprocess.PIPE):
+    return subprocess.run(
+        [sys.executable, "-c", RUN, *words],
+        cwd=folder,
+        stdout=stdout,
+        stderr=subprocess.PIPE,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": encoding},
+    )
+
+
+@pytest.mark.parametrize(
+    ("encoding", "value"),
+    [("cp1252", "145.9 ± 2.7"), ("cp437", "145.9 ± 2.7"), ("ascii", "+- 2.7")],
+)
+def test_an_old_code_page_gets_the_nearest_signs(bench, encoding, value):
+    words = ("sizes", bench.name, "--method", "linear", "--quiet")
+    done = _run(bench.parent, *words, encoding=encoding)
+    assert (done.returncode, done.stderr) == (0, b"")
+    said = done.stdout.decode(encoding)
+    assert value in said
+    assert "-------" in said
+
+
+def test_json_holds_every_sign_whatever_the_code_page(bench):
+    words = ("sizes", bench.name, "--method", "linear", "--json")
+    plain, old = (_run(bench.parent, *words, encoding=name).stdout for name in ("utf-8", "cp1252"))
+    assert json.loads(old.decode("cp1252")) == json.loads(plain.decode())
+
+
+def test_help_survives_an_old_code_page(tmp_path):
+    done = _run(tmp_path, "plan", "charge", "--help", encoding="ascii")
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"density of the balls, g/cm?" in done.stdout
+
+
+@pytest.mark.parametrize("device", [name for name in ("/dev/full",) if os.path.exists(name)])
+def test_output_that_finds_no_room_is_one_sentence(bench, device):
+    with open(device, "w") as full:
+        done = _run(bench.parent, "check", bench.name, stdout=full)
+    assert done.returncode == 2
+    assert done.stderr.startswith(b"psdstats: The output cannot be read or written: No space left")
+    assert done.stderr.count(b"\n") == 1
