@@ -160,7 +160,8 @@ class Propagation:
         DataFrame
             run, quantity, unit, value, u, u_percent, lower, upper, coverage, k, effective_df,
             balance_share, status, bound_lower, bound_upper, share_unbracketed, linear_valid, text.
-            Sizes and their u are in µm, shares are fractions.
+            Sizes and their u are in µm, shares are fractions; text is the value ± u (linear law)
+            or the value with its interval (Monte Carlo).
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(
@@ -191,7 +192,7 @@ class Propagation:
     def _texts(self) -> list[str]:
         columns = (self.value, self.u, self.lower, self.upper, self.bound_lower, self.bound_upper)
         rows = zip(*(column.ravel() for column in columns), strict=True)
-        return [_text(*row, k_u=self.method is Method.LINEAR) for row in rows]
+        return [_text(*row, is_linear=self.method is Method.LINEAR) for row in rows]
 
 
 def _text(
@@ -202,7 +203,7 @@ def _text(
     bound_lower: float,
     bound_upper: float,
     *,
-    k_u: bool,
+    is_linear: bool,
 ) -> str:
     """One result in words, rounded to two significant digits of u (JCGM 100:2008, 7.2.6)."""
     if np.isnan(value):
@@ -210,14 +211,14 @@ def _text(
     if not u > 0:
         return f"{value:.4g}"
     decimals = 1 - int(np.floor(np.log10(u)))
-    shown = {"value": value, "lower": lower, "upper": upper, "half": (upper - lower) / 2}
+    shown = {"value": value, "lower": lower, "upper": upper, "u": u}
     written = {
         name: f"{round(number, decimals):.{max(decimals, 0)}f}"
         for name, number in shown.items()
         if np.isfinite(number)
     }
-    if k_u:
-        return f"{written['value']} ± {written['half']}"
+    if is_linear:
+        return f"{written['value']} ± {written['u']}"
     if np.isfinite(upper) and lower > 0:
         return f"{written['value']} ({written['lower']} to {written['upper']})"
     if np.isfinite(upper):

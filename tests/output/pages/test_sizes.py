@@ -32,6 +32,16 @@ def test_table_holds_the_propagation_in_full(benches):
                 assert row[f"side_{name}"] == ""
 
 
+def test_the_table_shows_what_the_propagation_says_in_words(benches):
+    table = sizes_table(benches.sizes, benches.runs)
+    said = benches.sizes.to_frame().set_index(["run", "quantity"])["text"]
+    at = {column.name: index for index, column in enumerate(table.columns)}
+    for row in table.grid():
+        run = row[at["run"]]
+        assert row[at["D50_um"]] == said[run, "D50"]
+        assert row[at["D90_um"]] == said[run, "D90"]
+
+
 def test_open_percentiles_are_bounds(benches):
     table = sizes_table(benches.sizes, benches.runs)
     frame = table.frame.set_index("run")
