@@ -44,10 +44,11 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.tables import Table
 
     study, _ = read_checked(options, console)
-    known = propagate_study(
-        study, options, console, sources=measurement_sources(study, options.sources)
-    )
-    comparison = compare_study(study, options, known)
+    with console.stages({"drawing readings": 60, "comparing": 40}):
+        sources = measurement_sources(study, options.sources)
+        known = propagate_study(study, options, console, sources=sources)
+        console.begin("comparing")
+        comparison = compare_study(study, options, known)
     section = comparison_section(comparison)
     tables = [block for block in section.blocks if isinstance(block, Table)]
     tables += comparison_files(comparison)

@@ -75,22 +75,28 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.groups_results import collect_groups, stated_margin
 
     study, _ = read_checked(options, console)
-    known = propagate_study(
-        study, options, console, sources=measurement_sources(study, options.sources)
-    )
-    results = collect_groups(
-        study,
-        known,
-        quantity=options.quantity,
-        scale="raw" if options.raw else "log",
-        margin_percent=stated_margin(study) if options.margin is None else options.margin,
-        level=options.level,
-    )
-    parts = groups_parts(results)
-    if options.whole:
-        parts += _whole(study, options)
-    if options.fits:
-        parts += _fits(study, options)
+    wanted = {"drawing readings": 30, "judging the groups": 25}
+    wanted |= {"whole distributions": 10} if options.whole else {}
+    wanted |= {"fitting distributions": 35} if options.fits else {}
+    with console.stages(wanted):
+        sources = measurement_sources(study, options.sources)
+        known = propagate_study(study, options, console, sources=sources)
+        console.begin("judging the groups")
+        results = collect_groups(
+            study,
+            known,
+            quantity=options.quantity,
+            scale="raw" if options.raw else "log",
+            margin_percent=stated_margin(study) if options.margin is None else options.margin,
+            level=options.level,
+        )
+        parts = groups_parts(results)
+        if options.whole:
+            console.begin("whole distributions")
+            parts += _whole(study, options)
+        if options.fits:
+            console.begin("fitting distributions")
+            parts += _fits(study, options)
     return present(parts, options, console)
 
 
