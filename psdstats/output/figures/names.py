@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-__all__ = ["drawn", "key_columns", "room_for"]
+__all__ = ["drawn", "key_columns", "room_for", "shortened"]
 
 _MOST_SIGNS = 28
 _LINE_SIGNS = 88  # of 8 points across a report column
@@ -47,12 +47,24 @@ def drawn(name: object, *, most: int = _MOST_SIGNS) -> str:
     >>> drawn("a$b"), drawn("Mill of the northern laboratory", most=15)
     ('a\\$b', 'Mill of…oratory')
     """
-    text = " ".join(clean(str(name)).split())
-    if len(text) > most:
-        head = most // 2
-        text = f"{text[:head]}…{text[len(text) - (most - 1 - head) :]}"
+    text = shortened(name, most=most)
     text = "".join(sign if sign.isascii() or _is_drawable(sign) else _NO_GLYPH for sign in text)
     return (" " if text.startswith("_") else "") + text.replace("$", r"\$")
+
+
+def shortened(name: object, *, most: int) -> str:
+    """A name on one line, without its middle where it is longer than wanted.
+
+    Examples
+    --------
+    >>> shortened("Mill of the northern laboratory", most=15)
+    'Mill of…oratory'
+    """
+    text = " ".join(clean(str(name)).split())
+    if len(text) <= most:
+        return text
+    head = most // 2
+    return f"{text[:head]}…{text[len(text) - (most - 1 - head) :]}"
 
 
 def key_columns(names: Iterable[object]) -> int:

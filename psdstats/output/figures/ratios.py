@@ -28,7 +28,8 @@ _MARKERS = {
     "no difference shown": ("o", "white"),
 }
 _BOLD = ("changed", "differs")
-_LONGEST = 36  # signs of a contrast
+_LONGEST = 40  # signs of a contrast
+_AGAINST = " vs "
 _UNKNOWN = ("D", "white")
 
 
@@ -99,7 +100,7 @@ def effect_ratios(
 
 def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
     """Contrasts; the first row of a part bears its name, and a hairline parts it from the last."""
-    names = [drawn(name, most=_LONGEST) for name in frame["contrast"]]
+    names = [_contrast_name(str(name)) for name in frame["contrast"]]
     parts = list(frame["part"]) if "part" in frame.columns else []
     for at, part in enumerate(parts):
         if at and part != parts[at - 1]:
@@ -107,6 +108,12 @@ def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
         if not at or part != parts[at - 1]:
             names[at] = f"{drawn(part)}   {names[at]}"
     return names
+
+
+def _contrast_name(contrast: str) -> str:
+    """The contrast with each of its two levels shortened for itself."""
+    ends = contrast.split(_AGAINST)
+    return _AGAINST.join(drawn(end, most=_LONGEST // len(ends)) for end in ends)
 
 
 def _row(ax: Axes, at: int, row: Any) -> None:

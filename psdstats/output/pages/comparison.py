@@ -48,7 +48,8 @@ def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
         families = list(dict.fromkeys(result.effects["family"]))
         rows = result.family(families[0])
         if families[0] == "against first":
-            rows = rows.groupby(rows["high"].str.partition(" at ")[2], sort=False).tail(1)
+            where = [_level(str(high), comparison)[1] for high in rows["high"]]
+            rows = rows.groupby(where, sort=False).tail(1)
         found += [
             Verdict(str(row["verdict"]), str(row["sentence"])) for row in rows.to_dict("records")
         ]
@@ -232,20 +233,22 @@ def _unit(comparison: Comparison) -> str:
     return "min" if comparison.plan.by == _MILLING else ""
 
 
-def _contrast(high: str, low: str) -> str:
-    """A contrast in words, without the level of ``at_each``: "48 vs 0"."""
-    return f"{high.partition(' at ')[0]} vs {low.partition(' at ')[0]}"
+def _level(text: str, comparison: Comparison) -> tuple[str, str]:
+    """A level and, after it, the level of ``at_each`` where there is one: "48 at 5"."""
+    if comparison.plan.at_each is None:
+        return text, ""
+    own, _, where = text.rpartition(" at ")
+    return own, where
 
 
 def _with_contrasts(comparison: Comparison, family: str) -> pd.DataFrame:
     """Effects of a family with contrasts in words, and the level of ``at_each`` as a column."""
     frame = comparison.to_frame(family)
-    frame["contrast"] = [
-        _contrast(str(high), str(low))
-        for high, low in zip(frame["high"], frame["low"], strict=True)
-    ]
+    high = [_level(str(text), comparison) for text in frame["high"]]
+    low = [_level(str(text), comparison)[0] for text in frame["low"]]
+    frame["contrast"] = [f"{own} vs {other}" for (own, _), other in zip(high, low, strict=True)]
     if comparison.plan.at_each is not None:
-        frame[comparison.plan.at_each] = frame["high"].str.partition(" at ")[2]
+        frame[comparison.plan.at_each] = [where for _, where in high]
     return frame
 
 

@@ -4,11 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from psdstats.output.content import Block, Equation, Paragraph, Section
+from psdstats.output.content import Block, Bullets, Equation, Paragraph, Section
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation
 
 __all__ = ["CAUTIONS", "REFERENCES", "method_section"]
+
+_BETWEEN = "x_a and x_b are the apertures that bracket the level p, Q_a and Q_b the undersize there"
+_RULES = {
+    "semilog": "ln D_p = ln x_a + (ln x_b − ln x_a) (p − Q_a) / (Q_b − Q_a)",
+    "linear": "D_p = x_a + (x_b − x_a) (p − Q_a) / (Q_b − Q_a)",
+    "logprobit": "ln D_p = ln x_a + (ln x_b − ln x_a) (z_p − z_a) / (z_b − z_a)",
+}
+_VERDICTS = (
+    "Changed: the interval of the ratio excludes 1; it holds for its whole family of contrasts "
+    "together.",
+    "Equivalent within the margin: no change was shown, and two one-sided tests place the ratio "
+    "within the margin stated beforehand.",
+    "Not shown: neither of the two. The smallest change that this trial would have shown with 80 % "
+    "power stands beside it.",
+    "Cannot be told: the sieves do not bracket the size; or run-to-run variation is unknown and "
+    "could undo what was seen; or a change as large as the margin could easily have been missed.",
+)
 
 REFERENCES = (
     "ISO 9276-1, Representation of results of particle size analysis: graphical representation.",
@@ -80,6 +97,7 @@ def method_section(study: Study, propagation: Propagation) -> Section:
             f"{study.rule}); span is (D90 − D10) / D50. Nothing is extrapolated: a percentile in "
             "the pan or above the top sieve is an open interval and stays one."
         ),
+        *_rule_equation(str(study.rule)),
         Paragraph(
             f"Sources of uncertainty counted: {_in_words(propagation.sources)}; left out: "
             f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
@@ -107,7 +125,16 @@ def method_section(study: Study, propagation: Propagation) -> Section:
             "covariance of ln D over the runs: measurement, groups, run to run",
         ),
     ]
-    return Section(heading="Method", blocks=tuple(blocks))
+    meaning = Section(heading="What the verdicts mean", blocks=(Bullets(_VERDICTS),))
+    return Section(heading="Method", blocks=tuple(blocks), sections=(meaning,))
+
+
+def _rule_equation(rule: str) -> tuple[Equation, ...]:
+    """How a percentile is read between two apertures, where one formula says it."""
+    if rule not in _RULES:
+        return ()
+    z = "; z is the normal quantile of an undersize" if rule == "logprobit" else ""
+    return (Equation(_RULES[rule], _BETWEEN + z),)
 
 
 def _in_words(sources: Sequence[str]) -> str:

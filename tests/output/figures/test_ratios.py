@@ -54,3 +54,10 @@ def test_rows_of_a_part_stand_under_its_name(ratios: pd.DataFrame, ax: Axes) -> 
     assert [name.partition("   ")[0] for name in names if "   " in name] == ["D10", "D50", "span"]
     hairlines = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
     assert hairlines == [1.5, 3.5]
+
+
+def test_both_levels_of_a_long_contrast_stay(ratios: pd.DataFrame, ax: Axes) -> None:
+    name = f"{'a' * 50}1 vs {'b' * 50}2"
+    effect_ratios(ratios.assign(contrast=name), ax)
+    shown = ax.get_yticklabels()[0].get_text()
+    assert shown == f"{'a' * 10}…{'a' * 8}1 vs {'b' * 10}…{'b' * 8}2"

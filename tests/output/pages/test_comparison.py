@@ -1,5 +1,7 @@
 """The page of a comparison: the same numbers, told once."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -117,3 +119,15 @@ def test_verdicts_are_not_repeated_in_the_list(benches):
     items = set(section.blocks[0].items)
     assert items.isdisjoint(told)
     assert items | told == set(benches.comparison.headlines)
+
+
+def test_a_group_called_at_something_keeps_its_name(benches):
+    runs = tuple(
+        replace(run, group=f"{run.group} at the river", milling_time_min=run.milling_time_min)
+        for run in benches.study.runs
+        if run.milling_time_min == 24.0
+    )
+    study = replace(benches.study, runs=runs)
+    found = compare(study, "group", [], also=["ball_ratio"], quantities=("D50",))
+    contrasts = list(effects_table(found, "all pairs").frame["contrast"])
+    assert "Birch at the river vs Alder at the river" in contrasts

@@ -4,7 +4,8 @@ import re
 
 import pytest
 
-from psdstats.output.content import Bullets, Section, Verdict
+from psdstats import models
+from psdstats.output.content import Bullets, Equation, Section, Verdict
 from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
 from psdstats.output.pages.method import CAUTIONS, REFERENCES
 from psdstats.output.pages.notes import notes_section, without_repeats
@@ -42,6 +43,11 @@ def test_order_of_the_report(benches):
     assert [verdict.word for verdict in content.verdicts][-1] == "balance"
     assert content.cautions == CAUTIONS
     assert content.references == REFERENCES
+    method = content.sections[-1]
+    formulas = [block.formula for block in method.blocks if isinstance(block, Equation)]
+    assert [formula for formula in formulas if formula.startswith("ln D_p = ln x_a")]
+    words = [item.partition(":")[0].lower() for item in method.sections[0].blocks[0].items]
+    assert words == [str(verdict) for verdict in models.Verdict]
     assert content.provenance["inputs: runs.csv"]
     assert all(verdict.sentence[0].isupper() for verdict in content.verdicts)
 
