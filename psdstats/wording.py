@@ -39,12 +39,14 @@ def signed(value: float, spec: str = "g") -> str:
     Returns
     -------
     str
-        The text; tables and figures have rules of their own in `psdstats.output`.
+        The text, ∞ for infinity; tables and figures have rules of their own in `psdstats.output`.
 
     Examples
     --------
     >>> signed(-2.71, ".1f"), signed(0.25, "+.0%"), signed(-1e-7), signed(-0.04, ".1f")
     ('−2.7', '+25%', '−1e−07', '0.0')
+    >>> signed(float("-inf"), ".1f")
+    '−∞'
     """
-    text = format(value, spec).replace("-", "−")
-    return text if any(digit in text for digit in "123456789") else text.lstrip("−")
+    text = format(value, spec).replace("-", "−").replace("inf", "∞")
+    return text if any(sign in text for sign in "123456789∞") else text.lstrip("−")

@@ -195,11 +195,13 @@ def _estimated(
 def _evidence(row: Mapping[str, object], context: EffectContext) -> Evidence:
     number = {key: float(value) for key, value in row.items() if isinstance(value, float)}
     has_margin = context.plan.margin_percent is not None
+    with np.errstate(divide="ignore"):  # an interval without end begins at a ratio of 0
+        lower, upper = (float(np.log(number[f"ratio_{end}"])) for end in ("lower", "upper"))
     return Evidence(
         subject=context.subject(str(row["high"]), str(row["low"])),
         log_ratio=float(np.log(number["ratio"])),
-        lower=float(np.log(number["ratio_lower"])),
-        upper=float(np.log(number["ratio_upper"])),
+        lower=lower,
+        upper=upper,
         p_adjusted=number["p_adjusted"],
         level=context.level,
         margin_percent=context.plan.margin_percent,

@@ -115,12 +115,13 @@ class ContrastResult:
         change_upper_percent (simultaneous), df, p, p_adjusted.
         """
         frame = pd.DataFrame({"contrast": self.labels, "high": self.high, "low": self.low})
-        frame["ratio"] = np.exp(self.estimate)
-        for end in ("lower", "upper", "lower_single", "upper_single"):
-            frame[f"ratio_{end}"] = np.exp(getattr(self, end))
-        frame["change_percent"] = 100.0 * np.expm1(self.estimate)
-        frame["change_lower_percent"] = 100.0 * np.expm1(self.lower)
-        frame["change_upper_percent"] = 100.0 * np.expm1(self.upper)
+        with np.errstate(over="ignore"):  # far less than one degree of freedom: no upper limit
+            frame["ratio"] = np.exp(self.estimate)
+            for end in ("lower", "upper", "lower_single", "upper_single"):
+                frame[f"ratio_{end}"] = np.exp(getattr(self, end))
+            frame["change_percent"] = 100.0 * np.expm1(self.estimate)
+            frame["change_lower_percent"] = 100.0 * np.expm1(self.lower)
+            frame["change_upper_percent"] = 100.0 * np.expm1(self.upper)
         for name in ("df", "p", "p_adjusted"):
             frame[name] = getattr(self, name)
         return frame

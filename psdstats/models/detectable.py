@@ -22,6 +22,8 @@ __all__ = ["DetectableChange", "contrast_power", "smallest_detectable"]
 
 Floats = NDArray[np.float64]
 
+_LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class DetectableChange:
@@ -47,7 +49,8 @@ class DetectableChange:
     @property
     def increase_percent(self) -> Floats:
         """Smallest detectable increase of a size, per cent of the size compared with."""
-        return np.asarray(100.0 * np.expm1(self.log_change), dtype=np.float64)
+        with np.errstate(over="ignore"):
+            return np.asarray(100.0 * np.expm1(self.log_change), dtype=np.float64)
 
     @property
     def decrease_percent(self) -> Floats:
@@ -126,7 +129,8 @@ def smallest_detectable(
     Returns
     -------
     DetectableChange
-        One value a contrast.
+        One value a contrast; infinite where it is above 1000 standard errors, as it is with far
+        less than one degree of freedom.
 
     Raises
     ------
@@ -164,7 +168,11 @@ def _power(shift: float, df: float, critical: float) -> float:
 def _shift(df: float, critical: float, power: float) -> float:
     from scipy.optimize import brentq
 
+    if df < _FEWEST_DF:
+        return float("inf")
     high = 1.0
     while _power(high, df, critical) < power:
         high *= 2.0
+        if high > _LARGEST_SHIFT:
+            return float("inf")
     return float(brentq(lambda shift: _power(shift, df, critical) - power, 0.0, high, xtol=1e-12))

@@ -140,12 +140,14 @@ def equivalence_test(
     too_high = upper_tail((bound - estimate) / error, df_all)
     p = np.maximum(too_low, too_high)
     half = critical_t(2.0 * alpha, df_all) * error
+    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
+        ratio_upper = np.exp(estimate + half)
     return EquivalenceResult(
         margin_percent=margin_percent,
         alpha=alpha,
         ratio=np.exp(estimate),
         ratio_lower=np.exp(estimate - half),
-        ratio_upper=np.exp(estimate + half),
+        ratio_upper=ratio_upper,
         p_too_low=too_low,
         p_too_high=too_high,
         p=p,
@@ -243,8 +245,9 @@ def verdict(evidence: Evidence) -> Finding:
     -----
     In this order: *cannot be told* if there is an obstacle or no finite interval; *changed* if
     p < 1 - level; *equivalent* if the equivalence test succeeds at 1 - level; *cannot be told* if
-    a margin is given that is below the smallest detectable change, because a change as large as
-    the margin could easily have been missed; otherwise *not shown*.
+    no change of any size would have been shown, or a margin is given that is below the smallest
+    detectable change, because a change as large as the margin could easily have been missed;
+    otherwise *not shown*.
 
     Examples
     --------
@@ -259,7 +262,12 @@ a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.0004.'
     numbers = (evidence.log_ratio, evidence.lower, evidence.upper, evidence.p_adjusted)
     obstacles = evidence.obstacles
     if not obstacles and not np.isfinite(numbers).all():
-        obstacles = ("there is no estimate with an interval",)
+        endless = np.isinf([evidence.lower, evidence.upper]).any()
+        obstacles = (
+            "too little is left to judge it by, so its interval has no end"
+            if endless
+            else "there is no estimate with an interval",
+        )
     detectable = evidence.smallest_detectable_percent
     if obstacles:
         reason = "because " + " and ".join(obstacles)
@@ -277,6 +285,9 @@ a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.0004.'
         reason = f"margin {margin:g} %, {word_p(p_equivalent or 0.0)}; {effect}"
         return _finding(Verdict.EQUIVALENT, evidence, reason, within)
     reason = effect
+    if detectable is not None and not np.isfinite(detectable):
+        reason += "; this trial has too little to go by to show any change"
+        return _finding(Verdict.CANNOT_BE_TOLD, evidence, reason, within)
     if detectable is not None:
         places = 1 if detectable < 10.0 else 0
         reason += (

@@ -35,15 +35,16 @@ def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level
     >>> word_effect(0.02, -0.06, 0.10, p=0.6, level=0.95)
     'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.6'
     """
-    ratio, low, high = np.exp([log_ratio, lower, upper])
-    decimals = _decimals((high - low) / 2.0)
-    interval = f"{100 * level:.3g} % interval {low:.{decimals}f} to {high:.{decimals}f}"
     direction = -1.0 if log_ratio < 0.0 else 1.0
+    with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
+        ratio, low, high = np.exp([log_ratio, lower, upper])
+        change, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
+    decimals = _decimals((high - low) / 2.0)
+    low_text, high_text = (signed(value, f".{decimals}f") for value in (low, high))
     name = "a decrease" if direction < 0.0 else "an increase"
-    change, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
     shown = (change, min(ends), max(ends))
     middle, lowest, highest = (f"{signed(value, f'.{decimals - 2}f')} %" for value in shown)
-    size = f"ratio {ratio:.{decimals}f} ({interval})"
+    size = f"ratio {ratio:.{decimals}f} ({100 * level:.3g} % interval {low_text} to {high_text})"
     return f"{size}, {name} of {middle} ({lowest} to {highest}), {word_p(p)}"
 
 

@@ -70,3 +70,26 @@ def test_one_quantity_left_with_single_runs_cannot_be_told(planted):
     assert found.route is Route.NONE
     assert set(found.effects["verdict"]) == {"cannot be told"}
     assert found.tests == ()
+
+
+def test_next_to_no_degrees_of_freedom_cannot_be_told(planted):
+    """Two groups at two times; the known error of one is so large that the other judges alone.
+
+    The differences agree within the measurement, so the variance left to estimate is about zero,
+    known to no better than several times the variance of the effect: far less than one degree of
+    freedom, an interval without end.
+    """
+    rows = [
+        {"group": group, "milling_time_min": time}
+        for group in ("Alder", "Birch")
+        for time in (0.0, 6.0)
+    ]
+    known = 1e-4 * np.array(
+        [[5.06, 3.42, 0, 0], [3.42, 3.08, 0, 0], [0, 0, 0.300, 0.116], [0, 0, 0.116, 0.236]]
+    )
+    found = planted(rows, [5.5161, 5.4094, 5.5221, 5.4130], known)["D50"]
+    row = found.effects.iloc[0]
+    assert row["df"] < 0.3
+    assert row["verdict"] == "cannot be told"
+    assert row["detectable_percent"] > 1e6
+    assert row["sentence"].startswith("D50 at 6 min against 0 min: cannot be told, ")

@@ -60,3 +60,10 @@ def test_faults_are_named():
         smallest_detectable([0.1], 5, power=0.04)
     with pytest.raises(ModelError, match="above 0"):
         smallest_detectable([0.0], 5)
+
+
+def test_far_less_than_one_degree_of_freedom_shows_nothing():
+    """The critical value is astronomical: no change would be shown, and nothing overflows."""
+    found = smallest_detectable([0.01, 0.01], [0.2, 0.01])
+    assert found.increase_percent.tolist() == [np.inf, np.inf]
+    assert found.decrease_percent.tolist() == [100.0, 100.0]

@@ -17,6 +17,11 @@ def test_interval_across_one_is_signed_with_the_change():
     assert "a decrease of 4.9 % (−3.0 % to 12.2 %)" in words
 
 
+def test_interval_without_end():
+    words = word_effect(-0.1, -800.0, 800.0, p=0.6, level=0.95)
+    assert "ratio 0.905 (95 % interval 0.000 to ∞), a decrease of 9.5 % (−∞ % to 100.0 %)" in words
+
+
 @pytest.mark.parametrize(("p", "words"), [(0.2, "p = 0.2"), (0.000099, "p below 0.0001")])
 def test_p(p, words):
     assert word_p(p) == words
