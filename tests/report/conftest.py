@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -36,3 +37,23 @@ def reports(tmp_path_factory) -> tuple[Path, Path]:
 def report(reports) -> Path:
     """One report folder."""
     return reports[0]
+
+
+@pytest.fixture(params=[e for e in ("pdflatex", "lualatex") if shutil.which(e)][:1])
+def compile_latex(request, tmp_path) -> Callable[[Path], str]:
+    """Compiles the LaTeX tables of a report in the plain article class and gives the log."""
+
+    def compiled(report: Path) -> str:
+        names = [path.name for path in sorted((report / "tables").glob("*.tex"))]
+        for name in names:
+            shutil.copy(report / "tables" / name, tmp_path / name)
+        body = "".join(f"\\input{{{name}}}\\clearpage\n" for name in names)
+        source = f"\\documentclass{{article}}\\begin{{document}}\n{body}\\end{{document}}\n"
+        (tmp_path / "all.tex").write_text(source, encoding="utf-8")
+        command = [request.param, "-interaction=nonstopmode", "-halt-on-error", "all.tex"]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)
+        log = (tmp_path / "all.log").read_text(encoding="latin-1")
+        assert done.returncode == 0, log[-2000:]
+        return log
+
+    return compiled

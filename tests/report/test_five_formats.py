@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import re
-import shutil
-import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -197,17 +195,7 @@ def test_a_rounded_text_is_its_full_value_to_the_last_digit_shown(page):
     assert checked > 300
 
 
-@pytest.mark.parametrize("engine", [e for e in ("pdflatex", "lualatex") if shutil.which(e)][:1])
-def test_latex_tables_compile_and_fit_the_text(report, tmp_path, engine):
-    names = [path.name for path in sorted((report / "tables").glob("*.tex"))]
-    for name in names:
-        shutil.copy(report / "tables" / name, tmp_path / name)
-    body = "".join(f"\\input{{{name}}}\\clearpage\n" for name in names)
-    source = f"\\documentclass{{article}}\\begin{{document}}\n{body}\\end{{document}}\n"
-    (tmp_path / "all.tex").write_text(source, encoding="utf-8")
-    command = [engine, "-interaction=nonstopmode", "-halt-on-error", "all.tex"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)
-    log = (tmp_path / "all.log").read_text(encoding="latin-1")
-    assert done.returncode == 0, log[-2000:]
+def test_latex_tables_compile_and_fit_the_text(report, compile_latex):
+    log = compile_latex(report)
     overfull = [float(width) for width in re.findall(r"Overfull \\hbox \(([\d.]+)pt", log)]
     assert [width for width in overfull if width > 1] == []
