@@ -18,14 +18,7 @@ from psdstats.models.diagnostics import (
 )
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.engine_criterion import Criterion
-from psdstats.models.equivalence import (
-    EquivalenceResult,
-    Evidence,
-    Finding,
-    Verdict,
-    equivalence_test,
-    verdict,
-)
+from psdstats.models.equivalence import EquivalenceResult, equivalence_test
 from psdstats.models.influence import Influence, leave_one_group_out
 from psdstats.models.kenward_roger import FTests, adjusted_covariance, kenward_roger
 from psdstats.models.mixed_model import MixedModel, fit_many
@@ -35,6 +28,7 @@ from psdstats.models.mixed_model_tests import Boundary, Method, TermTest
 from psdstats.models.multiplicity import Adjustment
 from psdstats.models.permutation import PermutationTest
 from psdstats.models.satterthwaite import satterthwaite
+from psdstats.models.verdicts import Evidence, Finding, Verdict, verdict
 
 __all__ = [
     "Adjustment",

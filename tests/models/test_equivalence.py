@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from psdstats.errors import ModelError
-from psdstats.models.equivalence import Evidence, Verdict, equivalence_test, verdict
+from psdstats.models.equivalence import equivalence_test
+from psdstats.models.verdicts import Evidence, Verdict, verdict
 
 BASE = {"subject": "D50 at 24 min against 0 min"}
 
@@ -156,7 +157,18 @@ def test_margin_above_it_is_only_not_shown():
     ("more", "words"),
     [
         ({"obstacles": ("the sieves do not bracket D50 at 24 min",)}, "do not bracket"),
-        ({"log_ratio": 0.1, "lower": -np.inf, "upper": np.inf, "p_adjusted": 1.0}, "no estimate"),
+        ({"log_ratio": 0.1, "lower": -np.inf, "upper": np.inf, "p_adjusted": 1.0}, "has no end"),
+        ({"log_ratio": 0.1}, "no estimate"),
+        (
+            {
+                "log_ratio": 0.1,
+                "lower": -0.1,
+                "upper": 0.3,
+                "p_adjusted": 0.2,
+                "smallest_detectable_percent": np.inf,
+            },
+            "too little to go by to show any change",
+        ),
     ],
 )
 def test_obstacles_cannot_be_told(more, words):
