@@ -7,6 +7,7 @@ Run: python tests/benchmarks/startup.py
 """
 
 import os
+import resource
 import statistics
 import subprocess
 import sys
@@ -29,6 +30,17 @@ def seconds(code, *words, cwd=None):
         stdout=subprocess.DEVNULL,
     )
     return time.perf_counter() - start
+
+
+def processor_seconds(work, *arguments, **options):
+    """Processor time, s, of the processes that some work starts: steady on a busy machine.
+
+    With one thread it is about the wall time of a free machine.
+    """
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    work(*arguments, **options)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def median_seconds(code, *words, repeats=5):
