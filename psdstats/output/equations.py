@@ -11,9 +11,10 @@ import re
 
 from psdstats.output.text import escape_html, keep_units
 
-__all__ = ["equation_html", "inline_html"]
+__all__ = ["equation_html", "inline_html", "words_html"]
 
 _TOKEN = re.compile(r"([_^])(\{[^{}]*\}|.)|([A-Za-zα-ωΑ-ΩΣ]+)|([^_^A-Za-zα-ωΑ-Ω]+)|(.)")
+_SYMBOL = re.compile(r"\b(s_[rLR]|E_n|[xQz]_[abp])\b")
 _REFERENCE = re.compile(r"\[(\d{1,3})\]")
 
 
@@ -64,7 +65,28 @@ def inline_html(text: str, references: int = 0) -> str:
         known = 1 <= int(match[1]) <= references
         return f'<a href="#reference-{int(match[1])}">{match[0]}</a>' if known else match[0]
 
-    return _REFERENCE.sub(link, keep_units(escape_html(text)))
+    return _REFERENCE.sub(link, words_html(text))
+
+
+def words_html(text: str) -> str:
+    """Text escaped, numbers kept to their units, and the few symbols that words use set as such.
+
+    Parameters
+    ----------
+    text : str
+        Plain text.
+
+    Returns
+    -------
+    str
+        HTML without block elements.
+
+    Examples
+    --------
+    >>> words_html("s_r within a group")
+    '<span class="math"><i>s</i><sub><i>r</i></sub></span> within a group'
+    """
+    return _SYMBOL.sub(lambda symbol: equation_html(symbol[0]), keep_units(escape_html(text)))
 
 
 def _set(formula: str) -> str:

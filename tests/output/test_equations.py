@@ -7,7 +7,7 @@ import re
 from hypothesis import given
 from hypothesis import strategies as st
 
-from psdstats.output.equations import equation_html, inline_html
+from psdstats.output.equations import equation_html, inline_html, words_html
 
 
 def _plain(html: str) -> str:
@@ -41,3 +41,10 @@ def test_numbers_keep_to_their_units() -> None:
 
 def test_references_are_linked_only_where_they_exist() -> None:
     assert inline_html("[2] [9]", 2) == '<a href="#reference-2">[2]</a> [9]'
+
+
+def test_words_set_their_symbols_and_no_others() -> None:
+    html = words_html("s_L and E_n of run a_b, file s_r.csv <s_R>")
+    assert html.count('<span class="math">') == 4
+    assert "a_b" in html
+    assert _plain(html) == "sL and En of run a_b, file sr.csv &lt;sR&gt;"

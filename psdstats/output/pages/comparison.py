@@ -180,7 +180,7 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
         name=f"effect ratios {family}",
         figure=ax.figure,  # type: ignore[arg-type]
         caption=f"Ratios, {_FAMILIES[family]}, with {100 * comparison.level:g} % simultaneous "
-        f"intervals; left of 1 is finer.{shaded}",
+        f"intervals; left of 1 is smaller.{shaded}",
         alternative="; ".join(_finding(row) for row in frame.to_dict("records")) + ".",
     )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from psdstats.output.equations import words_html
 from psdstats.output.tables.columns import Column, is_missing
 from psdstats.output.tables.table import Table
 from psdstats.output.text import escape_html, keep_units
@@ -44,8 +45,8 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
     body = [_row(table, row, texts, decimal) for row, texts in zip(table.rows(), grid, strict=True)]
-    notes = [f'<p class="tablenote">{keep_units(escape_html(note))}</p>' for note in table.notes]
-    caption = keep_units(escape_html(table.caption))
+    notes = [f'<p class="tablenote">{words_html(note)}</p>' for note in table.notes]
+    caption = words_html(table.caption)
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
     return "\n".join(
         [
@@ -70,7 +71,7 @@ def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
 def _heading(column: Column) -> str:
     unit = f' <span class="unit">{escape_html(column.unit)}</span>' if column.unit else ""
     kind = ' class="number"' if column.is_number else ""
-    return f'<th scope="col"{kind}>{escape_html(column.heading)}{unit}</th>'
+    return f'<th scope="col"{kind}>{words_html(column.heading)}{unit}</th>'
 
 
 def _row(table: Table, row: dict[str, object], texts: list[str], decimal: str) -> str:
