@@ -80,7 +80,7 @@ def sizes_by_level(
     parts = by_level(frame, by)
     alike = [_TIME] if by is None else [_TIME, by]
     joint = mean_curve_covariance(study, propagation, alike, quantity=quantity).to_numpy()
-    others = _other_factors(frame, by)
+    others = (*_other_factors(frame, by), *_tail(quantity, str(propagation.rule)))
     return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 
@@ -101,6 +101,17 @@ def _other_factors(frame: pd.DataFrame, by: str | None) -> tuple[str, ...]:
         "levels apart."
         for column in frame.columns
         if column not in (*_NOT_FACTORS, by, "size_um") and len(frame[column].dropna().unique()) > 1
+    )
+
+
+def _tail(quantity: str, rule: str) -> tuple[str, ...]:
+    """What a straight line between two sieves costs where the undersize curve bends."""
+    if quantity == "D50" or rule in ("logprobit", "monotone"):
+        return ()
+    return (
+        f"{quantity} lies where the undersize curve bends between two sieves, which the rule "
+        f"{rule} does not follow: in simulated trials 95 % intervals of D10 held the truth in 83 "
+        "to 97 %, with the rule logprobit in 91 to 99 %.",
     )
 
 
@@ -129,13 +140,25 @@ def _level(
         )
     except ModelError as error:
         raise ModelError(f"{label + ': ' if label else ''}{quantity}: {error}") from error
-    if data.groups == 1 and len(data.times) == len(used):
-        notes = (
-            *notes,
-            "Each time has one run, so run-to-run variation is judged by the deviations from the "
-            "curve alone, and 95 % intervals hold the truth in about 93 % of such trials.",
-        )
     columns = ["run", "group", _TIME, "size_um"]
     return LevelSizes(
-        label=label, frame=used[columns].reset_index(drop=True), data=data, notes=notes
+        label=label,
+        frame=used[columns].reset_index(drop=True),
+        data=data,
+        notes=(*notes, *_thin(data)),
     )
+
+
+def _thin(data: RunSizes) -> tuple[str, ...]:
+    """What few runs or groups mean for the intervals; shares from simulated trials."""
+    if data.groups == 1 and len(data.times) == len(data.ln_size):
+        return (
+            "Each time has one run, so run-to-run variation is judged by the deviations from the "
+            "curve alone; 95 % intervals held the truth in 93 to 98 % of simulated trials.",
+        )
+    if data.groups == 2:
+        return (
+            "Two groups show their difference once only, so intervals of sizes and times are wide; "
+            "a third group narrows them most.",
+        )
+    return ()

@@ -188,3 +188,19 @@ def test_a_level_that_cannot_be_fitted_is_named(demo):
     study, propagation = demo
     with pytest.raises(ModelError, match="milling_time_min 0: D50: all 16 runs have one milling"):
         fit_rate(study, by="milling_time_min", propagation=propagation)
+
+
+def test_tail_percentiles_by_a_straight_rule_and_two_groups_are_said(demo):
+    study, propagation = demo
+    ask = {"by": "ball_ratio", "curve": "constant rate"}
+    found = {
+        quantity: fit_rate(study, quantity=quantity, propagation=propagation, **ask).notes
+        for quantity in ("D10", "D50")
+    }
+    assert any("rule semilog does not follow" in note for note in found["D10"])
+    assert not any("does not follow" in note for note in found["D50"])
+    two = dataclasses.replace(
+        study, runs=tuple(run for run in study.runs if run.group in ("Alder", "Birch"))
+    )
+    part = propagate(two, method="linear", sources=["rounding", "aperture"])
+    assert any("Two groups" in note for note in fit_rate(two, propagation=part, **ask).notes)
