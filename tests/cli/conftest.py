@@ -1,5 +1,6 @@
 """The command line in process, and the demo studies (invented data) on disk."""
 
+import re
 import shutil
 from pathlib import Path
 from types import SimpleNamespace
@@ -40,6 +41,18 @@ def bench(tmp_path) -> Path:
     target = tmp_path / "one_bench.csv"
     shutil.copy(demo_path("one_bench") / "one_bench.csv", target)
     return target
+
+
+@pytest.fixture
+def trial(tmp_path):
+    """Three groups and three times of the demo study under the name that the examples give it."""
+    folder = tmp_path / "my-trial"
+    shutil.copytree(demo_path("four_benches"), folder)
+    for name in ("runs.csv", "weighings.csv"):
+        head, *rows = (folder / name).read_text(encoding="utf-8").splitlines()
+        kept = [row for row in rows if re.match(r"(birch|cedar|rowan)-\d+to1-(0|6|24)min", row)]
+        (folder / name).write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
+    return folder
 
 
 @pytest.fixture

@@ -5,14 +5,12 @@ few simulated trials.
 """
 
 import json
-import re
 import shlex
 import shutil
 from importlib import import_module
 
 import pytest
 from psdstats_cli.main import build_parser
-from psdstats_datasets import demo_path
 
 
 def _commands(parser, path=()):
@@ -40,18 +38,6 @@ def _example(path):
 def _quick(path):
     known = {name for action in COMMANDS[path]._actions for name in action.option_strings}
     return [word for name, value in QUICK.items() if name in known for word in (name, value)]
-
-
-@pytest.fixture
-def trial(tmp_path):
-    """Three groups and three times of the demo study under the name that the examples give it."""
-    folder = tmp_path / "my-trial"
-    shutil.copytree(demo_path("four_benches"), folder)
-    for name in ("runs.csv", "weighings.csv"):
-        head, *rows = (folder / name).read_text(encoding="utf-8").splitlines()
-        kept = [row for row in rows if re.match(r"(birch|cedar|rowan)-\d+to1-(0|6|24)min", row)]
-        (folder / name).write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
-    return folder
 
 
 @pytest.mark.parametrize("path", COMMANDS, ids=" ".join)

@@ -48,8 +48,7 @@ STOPPED = (130, "psdstats: Stopped from the keyboard; nothing was half-written.\
 DRAFT = ".r.psdstats-*"
 
 
-@pytest.mark.parametrize("is_there", [False, True], ids=["new", "replacing"])
-@pytest.mark.parametrize("command", ["sizes", "report"])
+@pytest.mark.parametrize(("command", "is_there"), [("sizes", False), ("report", True)])
 def test_interrupt_while_results_are_written(tmp_path, bench, contents, command, is_there):
     words = (command, bench.name, "--method", "linear", "--out", "r", "--replace", "--quiet")
     if is_there:
