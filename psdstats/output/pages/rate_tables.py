@@ -42,11 +42,16 @@ def stopping_table(result: RateResult) -> Table:
         caption="When to stop milling.",
         columns=(
             *_series_columns(frame),
-            Column(name="question", heading="wanted"),
+            Column(name="question", heading="wanted", show=Show.WORDS),
             Column(
                 name="time_min", heading="milling time", unit="min", show=Show.NUMBER, decimals=1
             ),
-            Column(name="shown", heading=f"{100 * result.level:g} % interval", unit="min"),
+            Column(
+                name="shown",
+                heading=f"{100 * result.level:g} % interval",
+                unit="min",
+                show=Show.WORDS,
+            ),
             Column(name="beyond_last_time", heading="extrapolated"),
         ),
         row_headings=len(_series_columns(frame)) + 1,
@@ -68,7 +73,7 @@ def parameters_table(result: RateResult) -> Table:
         caption=f"Curve of {result.quantity} against milling time.",
         columns=(
             *_series_columns(frame),
-            Column(name="parameter", heading="parameter"),
+            Column(name="parameter", heading="parameter", show=Show.WORDS),
             Column(name="unit", heading="unit"),
             Column(
                 name="value",
