@@ -129,10 +129,12 @@ def _verdict(evidence: GroupEvidence) -> tuple[GroupVerdict, str]:
         return GroupVerdict.AGREES, (
             f"{group} agrees with the others within ±{margin:g} %: {reads}"
         )
-    seen = smallest_detectable([evidence.u], evidence.df, critical=[evidence.critical])
-    text = (
-        f"{group} is not shown to differ from the others: {reads}; a difference of "
-        f"{seen.increase_percent.item():.2g} % would have been seen with 80 % probability"
+    found = smallest_detectable([evidence.u], evidence.df, critical=[evidence.critical])
+    seen = found.increase_percent.item()
+    text = f"{group} is not shown to differ from the others: {reads}; " + (
+        f"a difference of {seen:.2g} % would have been seen with 80 % probability"
+        if math.isfinite(seen)
+        else "too little is left to see a difference of any size"
     )
     if margin is not None:
         text += f", and agreement within ±{margin:g} % is not shown either"

@@ -180,7 +180,7 @@ def _last_step(
     if after.empty:
         return f"{text}; it had not stopped changing at the end of the trial."
     seen = after["detectable_percent"].dropna()
-    if seen.empty:
+    if not np.isfinite(seen.max()):  # none, or no change of any size would have been seen
         return f"{text}; later steps cannot be judged."
     return (
         f"{text}; in later steps no change was shown, where a change of {seen.max():.2g} % would "
