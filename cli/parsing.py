@@ -104,7 +104,7 @@ def add_command(
         epilog=f"example:\n  {module.EXAMPLE}\n\n{getattr(module, 'EXIT_CODES', EXIT_CODES)}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    command.example = module.EXAMPLE.replace("\\\n", "")
+    command.example = " ".join(module.EXAMPLE.replace("\\\n", "").split())
     module.add_arguments(command)
     return command
 

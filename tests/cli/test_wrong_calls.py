@@ -46,7 +46,10 @@ def _refused(said, *parts):
         (("sizes", "my", "trial"), ("sizes has no use for 'trial'; a name with spaces is put in",)),
         ((), ("Give COMMAND, as in: psdstats demo my-trial.",)),
         (("report",), ("Give STUDY, as in: psdstats report my-trial --out my-report.",)),
-        (("sheet", "--times", "0"), ("Give one of --apertures, --series, --sieves, as in: psd",)),
+        (
+            ("sheet", "--times", "0"),
+            ("Give one of --apertures, --series, --sieves, as in:", " 2 --series"),
+        ),
         (("compare", "x", "--margin"), ("--margin needs a value;",)),
         (("sheet", "--times", "-6,0", "--series", "R20"), ("is written --times=-1.",)),
         (
