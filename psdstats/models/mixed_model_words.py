@@ -126,7 +126,8 @@ def design_cautions(fit: BatchFit) -> tuple[str, ...]:
     Tried for the latter, and left since no cure helps in all of them (simulated, 5 % wanted): a
     reference law that mixes over the estimated share of the variance rejects in 0 to 4 %; p
     calibrated by a parametric bootstrap in 4.6 to 6.1 %, worse than without in two groups with
-    cells.
+    cells; the bootstrap of the likelihood ratio in 3.3 to 6.6 %
+    (tests/calibration/results/bootstrap_level.md).
     """
     q, beside = len(fit.parts.matrices), fit.n_rows - fit.design.shape[1]
     if not q:
