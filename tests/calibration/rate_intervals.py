@@ -174,10 +174,10 @@ def main():
 NOTES = (
     "Outside 94 to 96 % (beyond Monte Carlo error), and why:",
     "",
-    "- One bench with one run a time, rate and time to margin (93.2 to 93.8 %): five runs less three parameters leave two "
-    "degrees of freedom for the run-to-run variance. It cannot be estimated below zero, and where "
-    "it is found to be zero the interval rests on the measurement alone and is too narrow. The "
-    "result carries a note that says so.",
+    "- One bench with one run a time, rate and time to margin (93.2 to 93.8 %): five runs less "
+    "three parameters leave two degrees of freedom for the run-to-run variance. It cannot be "
+    "estimated below zero, and where it is found to be zero the interval rests on the measurement "
+    "alone and is too narrow. The result carries a note that says so.",
     "- Two benches: their difference is seen once. A variance between them that is found to be "
     "zero keeps its uncertainty (taken as a known zero, the time to target was held in 89 %); the "
     "price is a wide interval where the two are truly alike (99.8 %).",
