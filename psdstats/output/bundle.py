@@ -127,6 +127,7 @@ def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
     for drawing in told_apart(drawings):
         svg, png = folder / f"{drawing.key}.svg", folder / f"{drawing.key}.png"
         _write(svg, '<?xml version="1.0" encoding="utf-8"?>\n' + drawing.svg)
+        drawing.figure.set_layout_engine("none")  # both files take the layout found for the SVG
         png.write_bytes(png_bytes(drawing.figure))
         written += [svg, png]
     return written
