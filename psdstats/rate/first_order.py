@@ -29,6 +29,7 @@ from psdstats.rate.curve_fit import covariance_parts
 from psdstats.rate.oversize import oversize_of
 from psdstats.rate.run_sizes import RunSizes
 from psdstats.study.records import Study
+from psdstats.wording import signed
 
 __all__ = ["LossRates", "SizeExponent", "loss_rates"]
 
@@ -99,10 +100,12 @@ class LossRates:
             prefix = f"{series}: " if series else ""
             part = self.frame[self.frame["series"] == series]
             lines += [prefix + line for line in _on_order(part)]
-            if exponent.exponent is not None and exponent.lower is not None:
+            found = (exponent.exponent, exponent.lower, exponent.upper)
+            if None not in found:
+                power, low, high = (signed(number, ".2f") for number in found if number is not None)
                 lines.append(
-                    f"{prefix}The rate grows with size to the power {exponent.exponent:.2f} "
-                    f"({exponent.lower:.2f} to {exponent.upper:.2f}; {exponent.basis})."
+                    f"{prefix}The rate grows with size to the power {power} "
+                    f"({low} to {high}; {exponent.basis})."
                 )
         return tuple(lines)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from psdstats.output.digits import fixed
 from psdstats.output.figures.axes import sieve_axis
 from psdstats.output.figures.marks import hover, label_at, need, rows
 from psdstats.output.style import INK, time_colours
@@ -70,10 +71,11 @@ def _points(ax: Axes, curve: pd.DataFrame, colour: str) -> None:
         (point,) = ax.plot(
             [row.aperture_um], [100 * row.undersize], marker="o", markersize=2.6, color=colour
         )
+        finer, low, high = (fixed(100 * x, 1) for x in (row.undersize, row.lower, row.upper))
         hover(
             point,
-            f"{row.run}, {row.milling_time_min:g} min: {100 * row.undersize:.1f} % below "
-            f"{row.aperture_um:g} µm ({100 * row.lower:.1f} to {100 * row.upper:.1f} %)",
+            f"{row.run}, {row.milling_time_min:g} min: {finer} % below {row.aperture_um:g} µm "
+            f"({low} to {high} %)",
         )
 
 

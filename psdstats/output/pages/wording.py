@@ -1,4 +1,4 @@
-"""Words that several pages share: column names, full stops, minus signs."""
+"""Words that several pages share: column names, full stops."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def column_words(column: str) -> str:
 
 
 def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
-    """A clause as a sentence: capital letter, full stop, column names in words, minus signs.
+    """A clause as a sentence: capital letter, full stop, column names in words.
 
     Parameters
     ----------
@@ -32,13 +32,10 @@ def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
 
     Examples
     --------
-    >>> as_sentence("no change with milling_time_min is shown (-1.5 points)")
-    'No change with milling time is shown (−1.5 points).'
+    >>> as_sentence("no change with milling_time_min is shown")
+    'No change with milling time is shown.'
     """
     text = text.replace(_TIME, "milling time").replace("ball_ratio", "ball ratio")
-    text = "".join(
-        "−" if sign == "-" and _is_minus(text, at) else sign for at, sign in enumerate(text)
-    )
     if not begins_with_name:
         text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "?", "!")) else text + "."
@@ -48,9 +45,3 @@ def said_once(sentences: Iterable[str], *, begins_with_name: bool = False) -> tu
     """Sentences in their order, each once, as `as_sentence` writes them."""
     written = (as_sentence(text, begins_with_name=begins_with_name) for text in sentences)
     return tuple(dict.fromkeys(written))
-
-
-def _is_minus(text: str, at: int) -> bool:
-    """Whether a hyphen is the sign of a number: a digit follows, no word comes before."""
-    before = text[at - 1] if at else " "
-    return text[at + 1 : at + 2].isdigit() and (before in " (±" or not at)
