@@ -50,14 +50,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--voidage", 0.40, "share of voids in the bed of balls"),
     ):
         parser.add_argument(
-            name, type=share, default=default, metavar="SHARE", help=f"{meaning} ({default:g})"
+            name,
+            type=share,
+            default=default,
+            metavar="SHARE",
+            help=f"{meaning} (default {default:g})",
         )
     parser.add_argument(
         "--speed-fraction",
         type=float,
         default=0.70,
         metavar="SHARE",
-        help="share of the critical speed of the smallest ball (0.7)",
+        help="share of the critical speed of the smallest ball (default 0.7)",
     )
     add_all_tables(parser)
     add_writing(parser)

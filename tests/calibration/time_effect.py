@@ -1,9 +1,9 @@
 """Coverage of the intervals of `psdstats.compare`: whole studies, simulated and judged.
 
 Every trial is milled, sampled, sieved and weighed by `psdstats.simulate` and judged by `compare` on
-its D50 by milling time.  The truth is the mean over benches, runs and sieves of ln D50(time) less
-ln D50(first time), D50 by the rule of the study from true apertures and true fractions; it comes
-from 20,000 trials of their own seed.
+its D50 (some on D10 or D90) by milling time.  The truth is the mean over benches, runs and sieves
+of ln D(time) less ln D(first time), D by the rule of the study from true apertures and true
+fractions; it comes from 20,000 trials of their own seed.
 
 For each design the table gives the last time against the first (interval of this contrast alone)
 and all times against the first (joint interval) by each rule of spread: the default (benches may
@@ -40,6 +40,7 @@ from psdstats.simulate import (
     simulate_net_masses,
     simulate_study,
 )
+from psdstats.simulate.truth import QUANTITIES
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
 
@@ -64,6 +65,7 @@ class Case:
     """One design and how it is judged."""
 
     name: str
+    quantity: str = "D50"
     benches: int = 4
     times_min: tuple[float, ...] = (0.0, 6.0, 12.0, 24.0, 48.0)
     replicates: int = 2
@@ -124,6 +126,13 @@ CASES = (
         benches=1, replicates=4, within=(),
         spread=Spread(rate_run=0.08, size_run=0.01),
     ),
+    Case(name="D10 up to 24 min, own stacks", quantity="D10", times_min=(0.0, 6.0, 12.0, 24.0)),
+    Case(
+        name="D10 up to 24 min, one shared stack",
+        quantity="D10", times_min=(0.0, 6.0, 12.0, 24.0), stacks="shared",
+    ),
+    Case(name="D90, own stacks", quantity="D90"),
+    Case(name="D90, one shared stack", quantity="D90", stacks="shared"),
 )  # fmt: skip
 
 
@@ -153,11 +162,13 @@ def design_of(case: Case) -> TrialDesign:
     )
 
 
-def true_effects(design: TrialDesign, *, trials: int = 20_000, seed: int = SEED + 1) -> Array:
-    """Mean over benches, runs and sieves of ln D50 less that at the first time, later times."""
+def true_effects(
+    design: TrialDesign, quantity: str, *, trials: int = 20_000, seed: int = SEED + 1
+) -> Array:
+    """Mean over benches, runs and sieves of ln size less that at the first time, later times."""
     masses = simulate_net_masses(design, trials=trials, seed=seed)
-    ln_d50 = np.log(masses.by_rule[..., 1]).mean(axis=0)
-    mean = pd.Series(ln_d50).groupby(masses.runs["milling_time_min"].to_numpy()).mean().to_numpy()
+    ln_size = np.log(masses.by_rule[..., QUANTITIES.index(quantity)]).mean(axis=0)
+    mean = pd.Series(ln_size).groupby(masses.runs["milling_time_min"].to_numpy()).mean().to_numpy()
     return np.asarray(mean[1:] - mean[0])
 
 
@@ -167,7 +178,7 @@ def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Compari
     found = {}
     for spread in spreads:
         if spread == OWN_CURVE:
-            known = {"D50": sizes.covariance("D50", log=True).to_numpy()}
+            known = {case.quantity: sizes.covariance(case.quantity, log=True).to_numpy()}
             plan = plan_comparison(study, within=case.within, spread="pooled")
             found[spread] = compare_sizes(study, plan, sizes, known, families=FAMILY)
             continue
@@ -175,16 +186,16 @@ def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Compari
             study,
             within=case.within,
             spread=spread,
-            quantities=("D50",),
+            quantities=(case.quantity,),
             families=FAMILY,
             propagation=sizes,
         )
     return found
 
 
-def _limits(comparison: Comparison) -> Array:
+def _limits(comparison: Comparison, quantity: str) -> Array:
     """Rows estimate, lower and upper of all, single lower and upper; one column a later time."""
-    rows = comparison["D50"].effects
+    rows = comparison[quantity].effects
     columns = ["ratio", "ratio_lower", "ratio_upper", "ratio_lower_single", "ratio_upper_single"]
     return np.asarray(np.log(rows[columns].to_numpy(dtype=float))).T
 
@@ -194,13 +205,13 @@ def coverage_row(
 ) -> dict[str, object]:
     """One line of the table: bias of the first spread, then the figures of each."""
     design = design_of(case)
-    truth = true_effects(design)
+    truth = true_effects(design, case.quantity)
     found, warned = [], []
     for child in np.random.SeedSequence(seed).spawn(trials):
         study = simulate_study(design, seed=np.random.default_rng(child)).study
         ways = judge(study, case, spreads).values()
-        found.append([_limits(way) for way in ways])
-        warned.append([any(CAUTION in note for note in way["D50"].notes) for way in ways])
+        found.append([_limits(way, case.quantity) for way in ways])
+        warned.append([any(CAUTION in note for note in way[case.quantity].notes) for way in ways])
     estimate, lower, upper, single_lower, single_upper = np.moveaxis(np.array(found), 2, 0)
     last = (single_lower <= truth) & (truth <= single_upper)
     held = ((lower <= truth) & (truth <= upper)).all(axis=2)
@@ -251,10 +262,11 @@ def write_table(table: pd.DataFrame, out: Path, *, trials: int, seed: int) -> No
     (out / "time_effect.md").write_text(
         "# Coverage of the 95 % intervals of the time effect\n\n"
         f"`python tests/calibration/time_effect.py --trials {trials} --seed {seed}`, {DATE}. "
-        "Whole studies through `psdstats.compare`, ratio D50(last time) / D50(first time), in per "
-        "cent. Without a prefix: the default, benches may drift apart (Kenward-Roger intervals of "
-        "the mixed model). pooled: one spread for all times. each_contrast: every contrast by its "
-        "own differences within benches. coverage: of this contrast alone; joint_coverage: of all "
+        "Whole studies through `psdstats.compare`, ratio of D50 (D10 or D90 where the case "
+        "says so) at the last time over that at the first, in per cent. Without a prefix: the "
+        "default, benches may drift apart (Kenward-Roger intervals of the mixed model). pooled: "
+        "one spread for all times. each_contrast: every contrast by its own differences within "
+        "benches. coverage: of this contrast alone; joint_coverage: of all "
         "times against the first together; half_width: "
         "median. caution: how often a comparison says that the scatter changes with the level in a "
         "way its model does not hold. "
