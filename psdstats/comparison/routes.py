@@ -6,6 +6,7 @@ Known covariances are of ln size, at the mean curve of runs alike; single runs k
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.each_contrast import own_contrasts, own_means
 from psdstats.comparison.effects import EffectContext, effect_rows
+from psdstats.comparison.left_over import obstacle_left, plan_left
 from psdstats.comparison.measurement_only import by_measurement
 from psdstats.comparison.model_route import by_model
 from psdstats.comparison.plan import ComparisonPlan
@@ -20,6 +22,7 @@ from psdstats.comparison.response import Response
 from psdstats.comparison.result import QuantityComparison, Route, as_sizes
 from psdstats.comparison.spread import SpreadRule
 from psdstats.errors import ModelError
+from psdstats.wording import column_words
 
 __all__ = ["by_each_contrast", "compare_quantity", "not_compared", "refuse_single_runs"]
 
@@ -53,23 +56,41 @@ def compare_quantity(
     -------
     QuantityComparison
     """
-    frame, plan = response.frame, context.plan
-    if frame[plan.by].nunique() < 2:
-        return not_compared(
-            response,
-            context,
-            families,
-            f"{response.quantity} is bracketed by the sieves at fewer than two levels of {plan.by}",
-        )
-    if _one_run_a_level(frame, plan):
-        return by_measurement(response, context, families, declared_percent=declared_percent)
-    if plan.spread is SpreadRule.EACH_CONTRAST:
-        return by_each_contrast(response, known, context, families)
-    wanted = _coefficients(frame, plan)
-    if len(frame) <= wanted:
-        reason = f"{len(frame)} runs are left for {wanted} means, so their scatter cannot be seen"
+    frame, by = response.frame, context.plan.by
+    if frame[by].nunique() < 2:
+        bracketed = f"{response.quantity} is bracketed by the sieves"
+        reason = f"{bracketed} at fewer than two levels of {column_words(by)}"
         return not_compared(response, context, families, reason)
-    return by_model(response, known, context, families)
+    plan, said = plan_left(frame, context.plan)
+    context = replace(context, plan=plan)
+    obstacle = obstacle_left(frame, plan, response.quantity)
+    if obstacle is not None:
+        return not_compared(response, context, families, obstacle)
+    if _one_run_a_level(frame, plan):
+        found = by_measurement(response, context, families, declared_percent=declared_percent)
+    elif plan.spread is SpreadRule.EACH_CONTRAST:
+        found = by_each_contrast(response, known, context, families)
+    else:
+        found = _by_model_if_enough(response, known, context, families)
+    return replace(found, notes=(*said, *found.notes))
+
+
+def _by_model_if_enough(
+    response: Response, known: Array, context: EffectContext, families: Sequence[str]
+) -> QuantityComparison:
+    """By the mixed model; cannot be told where runs set aside leave too few for it."""
+    count, wanted = len(response.frame), _coefficients(response.frame, context.plan)
+    if count <= wanted:
+        reason = f"{count} runs are left for {wanted} means, so their scatter cannot be seen"
+        return not_compared(response, context, families, reason)
+    try:
+        return by_model(response, known, context, families)
+    except ModelError as refusal:
+        if not response.set_aside:
+            raise
+        why = str(refusal).removesuffix(".")
+        reason = f"in the runs that are left {why[0].lower()}{why[1:]}"
+        return not_compared(response, context, families, reason)
 
 
 def refuse_single_runs(runs: pd.DataFrame, plan: ComparisonPlan) -> None:

@@ -232,7 +232,7 @@ def test_nothing_left_is_said_and_not_fitted(planted_study, planted_sizes):
     assert found.route is Route.NONE
     assert found.tests == ()
     assert found.model == (
-        "D50 is bracketed by the sieves at fewer than two levels of milling_time_min; nothing was "
+        "D50 is bracketed by the sieves at fewer than two levels of milling time; nothing was "
         "fitted."
     )
     assert list(found.effects["verdict"]) == ["cannot be told"]

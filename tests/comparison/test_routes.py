@@ -1,11 +1,13 @@
 """On what a quantity is compared, and what is said where runs are too few for a model."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from psdstats.comparison import Route
+from psdstats.comparison import Route, plan_comparison
+from psdstats.comparison.compare import compare_sizes
 from psdstats.errors import ModelError
 
 TIMES = (0.0, 6.0, 24.0)
@@ -93,3 +95,71 @@ def test_next_to_no_degrees_of_freedom_cannot_be_told(planted):
     assert row["verdict"] == "cannot be told"
     assert row["detectable_percent"] > 1e6
     assert row["sentence"].startswith("D50 at 6 min against 0 min: cannot be told, ")
+
+
+def _groups_by_time(groups=("Alder", "Birch"), replicates=2):
+    """Half of a level may be open; where more is, the level goes."""
+    return [
+        {"group": group, "milling_time_min": time}
+        for group in groups
+        for time in (0.0, 6.0)
+        for _ in range(replicates)
+    ]
+
+
+def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted):
+    """Only 0 min is left, so the answer is that of a trial that did 0 min alone."""
+    rows = _groups_by_time(("Alder", "Birch", "Cedar"), replicates=3)
+    ln_size = np.random.default_rng(11).normal(4.5, 0.02, len(rows))
+    times = np.array([row["milling_time_min"] for row in rows])
+    ln_size[times > 0] = np.nan
+    found = planted(rows, ln_size, by="group")["D50"]
+    first = [row for row in rows if row["milling_time_min"] == 0.0]
+    alone = planted(first, ln_size[times == 0], by="group", within=[])["D50"]
+    assert found.route is Route.MIXED_MODEL
+    assert found.notes[0] == (
+        "Compared at 0 min only, since no run of another milling time is left; "
+        "milling time left the model."
+    )
+    assert found.effects["ratio"].tolist() == pytest.approx(alone.effects["ratio"].tolist())
+    assert found.effects["p"].tolist() == pytest.approx(alone.effects["p"].tolist())
+
+
+@pytest.mark.parametrize(
+    ("kept", "options", "says"),
+    [
+        (
+            lambda row: row["milling_time_min"] == 0.0,
+            {"by": "group", "at_each": "milling_time_min", "within": []},
+            "D50 is bracketed by the sieves at fewer than two levels of milling time",
+        ),
+        (
+            lambda row: row["group"] == "Alder",
+            {"by": "milling_time_min", "within": ["group"]},
+            "D50 is bracketed by the sieves in one group only, so how they differ cannot be seen",
+        ),
+        (  # Birch alone keeps 6 min, Alder alone 0 min: group and time change together
+            lambda row: (row["group"], row["milling_time_min"]) in {("Alder", 0.0), ("Birch", 6.0)},
+            {"by": "group", "within": []},
+            "in the runs that are left the coefficients milling_time_min[6] cannot be told from "
+            "the terms before them (the rows do not cross the levels); leave one of the terms out",
+        ),
+    ],
+)
+def test_too_little_bracketed_cannot_be_told_and_the_rest_goes_on(
+    planted_study, planted_sizes, kept, options, says
+):
+    rows = _groups_by_time()
+    study = planted_study(rows)
+    ln_size = np.random.default_rng(12).normal(4.5, 0.02, len(rows))
+    sizes = planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows)))
+    value = sizes.value.copy()
+    value[[not kept(row) for row in rows], sizes.quantities.index("D50")] = np.nan
+    plan = plan_comparison(study, **options)
+    known = {name: 1e-12 * np.eye(len(rows)) for name in ("D50", "D90")}
+    found = compare_sizes(study, plan, replace(sizes, value=value), known)
+    assert found["D90"].route is Route.MIXED_MODEL
+    lost = found["D50"]
+    assert lost.route is Route.NONE
+    assert lost.model == f"{says[0].upper()}{says[1:]}; nothing was fitted."
+    assert set(lost.effects["verdict"]) == {"cannot be told"}
