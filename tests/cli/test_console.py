@@ -77,7 +77,8 @@ def test_the_same_note_of_several_sizes_is_said_once(capsys):
 def test_nothing_is_wider_than_the_terminal(psdstats, trial, monkeypatch, words, width):
     """In process, with standard output taken for a terminal; no text of a table is cut."""
     _take_for_terminal(monkeypatch, width)
-    said = psdstats(words[0], trial, *words[1:])
+    monkeypatch.chdir(trial.parent)  # a long path would be no fault of the page
+    said = psdstats(words[0], trial.name, *words[1:])
     assert said.code in (0, 1)
     assert max(map(len, said.out.splitlines())) <= width
     assert "…" not in said.out

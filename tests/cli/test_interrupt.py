@@ -11,7 +11,13 @@ import pytest
 
 from psdstats import read_study
 
-RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
+RUN = """
+import signal, sys
+from psdstats_cli.main import main
+
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background ignores it
+sys.exit(main(sys.argv[1:]))
+"""
 
 
 def _start(folder, *words):
