@@ -190,10 +190,13 @@ def compare_sizes(
         As in `compare`.
     """
     runs = study.runs_frame()
+    placed = runs[plan.placed(runs)]
     each = 1.0 - (1.0 - level) / (len(known) if across_quantities else 1)
-    asked = families_for(sorted(runs[plan.by].unique().tolist())) if families is None else families
+    asked = (
+        families_for(sorted(placed[plan.by].unique().tolist())) if families is None else families
+    )
     declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
-    refuse_single_runs(runs, plan)
+    refuse_single_runs(placed, plan)
     results = []
     for name, joint in known.items():
         response = build_response(runs, propagation, plan, name)
@@ -201,7 +204,7 @@ def compare_sizes(
             quantity=name,
             plan=plan,
             levels=response.levels,
-            at_levels=_levels(runs, plan.at_each),
+            at_levels=_levels(placed, plan.at_each),
             lost_column=response.lost_column,
             obstacles=response.obstacles,
             level=each,

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from psdstats.comparison.plan_columns import (
     TIME,
@@ -17,6 +18,7 @@ from psdstats.comparison.plan_columns import (
     names_in,
     read_groupings,
     refuse_compared,
+    refuse_inseparable,
     require_levels,
 )
 from psdstats.comparison.plan_defaults import (
@@ -24,6 +26,7 @@ from psdstats.comparison.plan_defaults import (
     default_within,
     note_left_out,
     settings_for,
+    with_factors,
 )
 from psdstats.comparison.spread import SpreadRule, as_spread_rule
 from psdstats.errors import ModelError
@@ -120,6 +123,23 @@ class ComparisonPlan:
         first = [self.within[0]] if self.within and isinstance(self.within[0], str) else []
         return [*first, *self.factors]
 
+    def placed(self, runs: pd.DataFrame) -> pd.Series[bool]:
+        """Runs that have a value in every factor and grouping, and so a place in the comparison.
+
+        Parameters
+        ----------
+        runs : DataFrame
+            The run table.
+
+        Returns
+        -------
+        Series of bool, shape (R,)
+        """
+        columns = set(self.factors)
+        for grouping in self.within:
+            columns.update([grouping] if isinstance(grouping, str) else grouping)
+        return runs[sorted(columns)].notna().all(axis=1)
+
 
 def level_in_words(column: str, level: str) -> str:
     """A level of a column of the run table in words, e.g. "24 min" or "ball ratio 10"."""
@@ -167,8 +187,10 @@ def plan_comparison(
     if also is None and "also" not in asked:
         chosen_also = default_also(frame, by, at_each, notes)
     chosen_also = tuple(name for name in chosen_also if name not in (by, at_each))
-    for column in (by, *([at_each] if at_each else []), *chosen_also):
+    factors = (by, *([at_each] if at_each else []), *chosen_also)
+    for column in factors:
         require_levels(frame, column)
+    frame = with_factors(frame, factors, notes)
     groupings = within if within is not None else asked.get("within")
     chosen_within = (
         default_within(frame, by, at_each, chosen_also, notes)
@@ -176,6 +198,7 @@ def plan_comparison(
         else read_groupings(frame, groupings)
     )
     refuse_compared(chosen_within, (by, at_each), chosen_also)
+    refuse_inseparable(frame, factors, chosen_within)
     note_left_out(frame, (by, at_each, *chosen_also), chosen_within, notes)
     margin = margin_percent if margin_percent is not None else asked.get("margin_percent")
     return ComparisonPlan(

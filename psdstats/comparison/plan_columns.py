@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from psdstats.errors import ModelError
+from psdstats.models.design_columns import level_text
 
 __all__ = [
     "TIME",
@@ -14,12 +15,14 @@ __all__ = [
     "names_in",
     "read_groupings",
     "refuse_compared",
+    "refuse_inseparable",
     "require_levels",
 ]
 
 Grouping = str | tuple[str, ...]
 
 TIME = "milling_time_min"
+_LISTED = 4  # pairs named before "and so on"
 
 
 def names_in(given: object) -> tuple[str, ...]:
@@ -109,4 +112,42 @@ def refuse_compared(
                 f"{' and '.join(map(str, crossed))} are compared in every combination, so that "
                 "combination cannot be a grouping (within) as well: leave it out of within, or "
                 "add a further column to it."
+            )
+
+
+def refuse_inseparable(
+    frame: pd.DataFrame, factors: Sequence[str], within: Sequence[Grouping]
+) -> None:
+    """Raise if a factor goes with a grouping one to one, so that nothing tells them apart.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The runs compared.
+    factors : sequence of str
+        Columns of the fixed part.
+    within : sequence of str or tuple of str
+        The groupings.
+
+    Raises
+    ------
+    ModelError
+        Naming which level goes with which group.
+    """
+    for grouping in within:
+        if not isinstance(grouping, str):
+            continue
+        for factor in factors:
+            pairs = frame[[factor, grouping]].drop_duplicates()
+            if not (pairs[factor].is_unique and pairs[grouping].is_unique):
+                continue
+            listed = [
+                f"{level_text(level)} only in {level_text(name)}"
+                for level, name in pairs.to_numpy()
+            ]
+            raise ModelError(
+                f"{factor} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
+                f"{' and so on' if len(listed) > _LISTED else ''}), so what {factor} did cannot "
+                f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
+                f"{factor} out; to judge it, run two of its levels in one {grouping}."
             )

@@ -9,11 +9,12 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from psdstats.comparison.plan_columns import TIME, Grouping, names_in
+from psdstats.comparison.plan_columns import TIME, Grouping, names_in, require_levels
 
-__all__ = ["default_also", "default_within", "note_left_out", "settings_for"]
+__all__ = ["default_also", "default_within", "note_left_out", "settings_for", "with_factors"]
 
 _NOT_FACTORS = ("run", "sample_mass_g", "balance", "replicate")
+_LISTED = 4  # runs named before "and … more"
 
 
 def settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
@@ -44,6 +45,31 @@ def default_also(
     return (TIME,)
 
 
+def with_factors(frame: pd.DataFrame, factors: Sequence[str], notes: list[str]) -> pd.DataFrame:
+    """The runs that have a value of every factor; those that have none are noted.
+
+    Raises
+    ------
+    ModelError
+        If the runs left hold fewer than two values of a factor.
+    """
+    kept = frame
+    for column in factors:
+        lost = kept.loc[kept[column].isna(), "run"].tolist()
+        if not lost:
+            continue
+        names = ", ".join(lost[:_LISTED])
+        more = f" and {len(lost) - _LISTED} more" if len(lost) > _LISTED else ""
+        count = "1 run has" if len(lost) == 1 else f"{len(lost)} runs have"
+        was = "was" if len(lost) == 1 else "were"
+        notes.append(f"{count} no {column} and {was} set aside: {names}{more}.")
+        kept = kept[kept[column].notna()]
+    if len(kept) < len(frame):
+        for column in factors:
+            require_levels(kept, column)
+    return kept
+
+
 def default_within(
     frame: pd.DataFrame,
     by: str,
@@ -63,7 +89,8 @@ def default_within(
         return ()
     within: tuple[Grouping, ...] = ("group",)
     cells = frame.groupby(["group", by], observed=True).size()
-    if len(frame) >= 2 * len(cells):
+    apart = len(cells) - frame["group"].nunique() - frame[by].nunique() + 1
+    if len(frame) >= 2 * len(cells) and apart > 0:
         within = ("group", ("group", by))
         notes.append(
             f"Groups, and the combination of group and {by}, were taken as random, since each "

@@ -96,16 +96,17 @@ def build_response(
     in_open_cell = is_open.groupby([runs[name] for name in plan.cell], observed=True).transform(
         "any"
     )
-    column, lost = _lost_levels(runs, in_open_cell, plan)
-    kept = (~in_open_cell & ~runs[column].isin(lost)).to_numpy(dtype=bool)
+    placed = plan.placed(runs)
+    column, lost = _lost_levels(runs[placed], in_open_cell[placed].astype(bool), plan)
+    kept = (placed & (in_open_cell == 0) & ~runs[column].isin(lost)).to_numpy(dtype=bool)
     frame = runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True)
     return Response(
         quantity=quantity,
         frame=frame,
         covariance=propagation.covariance(quantity, log=True).to_numpy()[np.ix_(kept, kept)],
         kept=kept,
-        set_aside=tuple(runs["run"][~kept]),
-        levels=tuple(level_text(level) for level in sorted(runs[plan.by].unique())),
+        set_aside=tuple(runs["run"][placed & ~kept]),
+        levels=tuple(level_text(level) for level in sorted(runs[placed][plan.by].unique())),
         lost_column=column,
         obstacles={
             level_text(level): _obstacle(quantity, column, level, is_open[runs[column] == level])

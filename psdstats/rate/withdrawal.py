@@ -126,8 +126,9 @@ def withdrawals(
     frame = study.runs_frame().assign(taken_g=taken)
     if powder_g is None or (balls_g is None and not _has_ratio(frame)):
         raise ModelError(
-            "State both powder_g and balls_g, the charge of one jar (powder_g is enough where the "
-            "runs have a column ball_ratio)."
+            "The charge of one jar needs its powder and its balls: state powder_g and balls_g "
+            "(--powder-g and --balls-g). The powder is enough where every run has a "
+            f"{RATIO}{_without_ratio(frame)}."
         )
     _refuse_one_mass_for_several_ratios(frame, balls_g)
     factors = sorted({name for run in study.runs for name in run.factors})
@@ -156,6 +157,14 @@ def _words(column: str) -> str:
 
 def _has_ratio(frame: pd.DataFrame) -> bool:
     return RATIO in frame and bool(pd.to_numeric(frame[RATIO], errors="coerce").notna().all())
+
+
+def _without_ratio(frame: pd.DataFrame) -> str:
+    """How many runs have no ball ratio, as a clause; nothing where no run has one."""
+    if RATIO not in frame:
+        return ""
+    lost = frame.loc[frame[RATIO].isna(), "run"].tolist()
+    return f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
 
 
 def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:

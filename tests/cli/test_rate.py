@@ -28,7 +28,7 @@ def test_together_leaves_the_factor_out_and_says_so(psdstats, benches):
 def test_withdrawn_mass_needs_powder_and_balls(psdstats, benches, bench):
     alone = psdstats("rate", bench, *LINEAR, "--powder-g", "500")
     assert alone.code == 2
-    assert "State both powder_g and balls_g" in alone.err
+    assert "state powder_g and balls_g" in alone.err
     both = psdstats("rate", bench, *LINEAR, "--powder-g", "500", "--balls-g", "2500")
     assert "Sampling raised the ball-to-powder ratio from 5 to" in both.out
     by_ratio = psdstats("rate", benches, *LINEAR, "--powder-g", "500")

@@ -171,3 +171,41 @@ def test_refusals_say_what_to_do(planted_study, options, says):
     with pytest.raises(ModelError) as refusal:
         plan_comparison(planted_study(_rows(mill="M1")), **options)
     assert str(refusal.value) == says
+
+
+def test_runs_without_a_value_of_a_factor_are_set_aside(planted):
+    rows = [
+        {"group": group, "milling_time_min": time, **({} if ratio is None else {"ratio": ratio})}
+        for time in (0.0, 24.0)
+        for group, ratio in (("Alder", 5.0), ("Alder", 10.0), ("Birch", 5.0), ("Birch", 10.0))
+        for ratio in (ratio, None)
+    ]
+    size = [
+        2.0 + 0.2 * (row.get("ratio", 400.0) == 10.0) + (0.0 if "ratio" in row else 9.0)
+        for row in rows
+    ]
+    noise = [0.01 * (-1) ** (i // 2) * (1 + i % 3) for i in range(len(rows))]
+    found = planted(rows, [a + b for a, b in zip(size, noise, strict=True)], by="ratio")
+    assert found.notes[1] == (
+        "8 runs have no ratio and were set aside: run-1, run-3, run-5, run-7 and 4 more."
+    )
+    effect = found["D50"].family("all pairs").iloc[0]
+    # the planted runs without a ratio are e^9 times as coarse: one of them would ruin this
+    assert effect["ratio"] == pytest.approx(1.2214, rel=0.05)
+    assert effect["contrast"] == "10 - 5"
+
+
+def test_a_factor_with_the_groups_one_to_one_is_refused_in_words(planted_study):
+    rows = [{**row, "ratio": {"Alder": 5.0, "Birch": 10.0}[row["group"]]} for row in _rows(2)]
+    message = r"ratio differs only where group does \(5 only in Alder, 10 only in Birch\)"
+    with pytest.raises(ModelError, match=message):
+        plan_comparison(planted_study(rows), by="ratio")
+
+
+def test_a_combination_that_nothing_tells_from_its_parts_is_left_out(planted_study):
+    kinds = (("Alder", 5.0), ("Birch", 5.0), ("Birch", 10.0))
+    rows = [
+        {"group": group, "milling_time_min": time, "ratio": ratio}
+        for (group, ratio), time in itertools.product(kinds, (0.0, 24.0))
+    ]
+    assert plan_comparison(planted_study(rows), by="ratio").within == ("group",)

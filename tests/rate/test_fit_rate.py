@@ -103,8 +103,15 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
     part = propagate(plain, method="linear", sources=["rounding"])
     result = fit_rate(plain, propagation=part, powder_g=600, balls_g=4800, curve="power law")
     assert "ball-to-powder ratio from 8 to" in result.sentences()[-2]
-    with pytest.raises(ModelError, match="State both powder_g and balls_g"):
+    with pytest.raises(ModelError, match="state powder_g and balls_g"):
         fit_rate(plain, propagation=part, powder_g=600, curve="power law")
+    factors = [{}, *[{"ball_ratio": 5.0}] * 9]
+    runs = zip(plain.runs, factors, strict=True)
+    gap = dataclasses.replace(
+        study, runs=tuple(dataclasses.replace(run, factors=own) for run, own in runs)
+    )
+    with pytest.raises(ModelError, match=f"1 of 10 have none, the first being {gap.runs[0].name}"):
+        fit_rate(gap, propagation=part, powder_g=600, curve="power law")
 
 
 def test_one_bench_and_one_run_a_time():
@@ -123,7 +130,7 @@ def test_one_bench_and_one_run_a_time():
         ({"quantity": "span"}, "no size 'span'"),
         ({"by": "colour"}, "no column 'colour'"),
         ({"level": 2.0}, "level is 2"),
-        ({"balls_g": 500.0}, "State both powder_g and balls_g"),
+        ({"balls_g": 500.0}, "state powder_g and balls_g"),
         ({"powder_g": 100.0}, "samples add up to"),
         ({"powder_g": 600.0, "balls_g": 3000.0}, "3000 g. is stated for runs of ball ratio 5, 10"),
         ({"target_um": 0.0}, "target size is 0"),
