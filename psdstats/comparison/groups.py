@@ -23,6 +23,7 @@ from psdstats.errors import ModelError
 from psdstats.models.multiplicity import simultaneous
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.wording import column_words
 
 __all__ = ["group_agreement", "sizes_by_run"]
 
@@ -201,7 +202,8 @@ def _untold(layout: GroupLayout, group: int) -> GroupFinding:
     if not (layout.group == group).any():
         reason = "its sizes are not bracketed by its sieves"
     elif layout.average_weights(group)[0] is None:
-        reason = "no other group has results under the same conditions"
+        alike = " and ".join(map(column_words, layout.conditions.columns))
+        reason = f"no other group has results at the same {alike}"
     return GroupFinding.untold(layout.groups[group], reason)
 
 
@@ -233,4 +235,5 @@ def _by_condition(
                     "finding": score.to_frame()["finding"][0],
                 }
             )
-    return pd.DataFrame(rows)
+    # without a row the columns still say what a condition was
+    return pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*layout.conditions, group])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -221,6 +223,14 @@ def test_one_group_only():
     found = agreement(make_study({("Alder", 0): [120, 121]}))
     assert str(found.findings[0].verdict) == "cannot be told"
     assert found.by_condition.empty
+
+
+def test_groups_that_never_meet_are_told_what_keeps_them_apart():
+    made = make_study({("a", 0): [100, 101], ("b", 0): [103, 104]})
+    runs = [replace(r, factors={"ball_ratio": {"a": 5.0, "b": 10.0}[r.group]}) for r in made.runs]
+    found = agreement(replace(made, runs=tuple(runs)))
+    assert found.findings[0].sentence.endswith("at the same milling time and ball ratio")
+    assert list(found.by_condition.columns) == ["milling_time_min", "ball_ratio", "group"]
 
 
 def test_by_condition_holds_each_difference():
