@@ -119,6 +119,8 @@ def _test_sentence(
     if test.p < alpha and shown.empty:
         first = lead == _AGAINST_FIRST
         none = "no level is shown to differ from the first" if first else "no pair is shown to"
+        if first and result.family(lead)["p_adjusted"].isna().all():
+            none = "none can be compared with the first"
         text += (
             f": the levels are not all alike, but {none}; the single verdicts lead, since this "
             "test cannot say which levels differ"

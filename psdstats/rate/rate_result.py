@@ -13,7 +13,7 @@ import pandas as pd
 from psdstats.rate.curves import CurveName
 from psdstats.rate.profile import OpenInterval
 from psdstats.rate.rate_series import RateSeries
-from psdstats.rate.rate_words import margin_sentence, target_sentence
+from psdstats.rate.rate_words import margin_sentence, target_sentence, unmoved_sentence
 from psdstats.rate.withdrawal import Withdrawal
 
 __all__ = ["RateResult"]
@@ -74,7 +74,12 @@ class RateResult:
     def curve_frame(self, *, points: int = 101, until_min: float | None = None) -> pd.DataFrame:
         """Fitted sizes at even times with pointwise intervals: series, milling_time_min, ….
 
-        Up to the last time measured, or `until_min`.
+        Parameters
+        ----------
+        points : int, default=101
+            Times of each series.
+        until_min : float, optional
+            Last time; the last one measured if left out.
         """
         return pd.concat(
             [
@@ -118,6 +123,9 @@ class RateResult:
                         others=dict(list(one.targets.items())[1:]),
                     )
                 )
+            elif self.target_um is not None:
+                below = float(np.exp(one.fit.beta[0])) <= self.target_um
+                found.append(unmoved_sentence(self.quantity, self.target_um, below=below))
             if self.margin_percent is not None:
                 found.append(self._margin_words(one, last))
             found += [one.choice.sentence, one.check.sentence]

@@ -9,7 +9,7 @@ import numpy as np
 from psdstats.rate.curves import CURVES, CurveName
 from psdstats.rate.profile import OpenInterval
 
-__all__ = ["margin_sentence", "minutes", "target_sentence"]
+__all__ = ["margin_sentence", "minutes", "target_sentence", "unmoved_sentence"]
 
 
 def minutes(value: float) -> str:
@@ -49,6 +49,19 @@ def target_sentence(
         )
     text = f"{quantity} reaches {size} after {minutes(interval.value)} ({_range(interval)}, {sure})"
     return text + _beyond(interval, last_min, others or {})
+
+
+def unmoved_sentence(quantity: str, target_um: float, *, below: bool) -> str:
+    """The target where the size does not change: `below` says whether it starts there already.
+
+    Examples
+    --------
+    >>> unmoved_sentence("D50", 100.0, below=False)
+    'No change of D50 is shown, so no time to 100 µm can be given.'
+    """
+    if below:
+        return f"{quantity} is below {target_um:g} µm before any milling, and no change is shown."
+    return f"No change of {quantity} is shown, so no time to {target_um:g} µm can be given."
 
 
 def margin_sentence(

@@ -76,6 +76,11 @@ def test_overall_difference_that_no_level_shows(planted):
     )
 
 
+def test_overall_difference_where_the_first_level_has_no_size(planted):
+    first, *_ = _headlines(planted, [np.nan, 5.2, 5.0, 4.8])
+    assert "the levels are not all alike, but none can be compared with the first" in first
+
+
 def test_step_that_changed_where_no_level_differs_from_the_first(planted):
     *_, step = _headlines(planted, [5.0, 5.019, 4.981, 5.0])
     assert step.startswith(

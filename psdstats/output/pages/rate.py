@@ -101,7 +101,7 @@ def rate_parts(
         sentences=rate_sentences(result, loss),
         tables=(*tables, *rate_files(result)[:1]),
         first=tuple(tables[: 1 if result.stopping_frame().empty else 2]),
-        drawings=(*rate_drawings(result), *([] if loss is None else [loss_drawing(loss)])),
+        drawings=(*rate_drawings(result), *loss_drawings(loss)),
         notes=(*rate_notes(result, loss), *notes),
     )
 
@@ -113,8 +113,7 @@ def rate_section(
     blocks: list[Block] = [Bullets(rate_sentences(result, loss)), *rate_drawings(result)]
     files = [table.name for table in rate_files(result, loss)]
     blocks += [table for table in rate_tables(result, loss) if table.name not in files]
-    if loss is not None:
-        blocks.append(loss_drawing(loss))
+    blocks += loss_drawings(loss)
     blocks += [Note(note) for note in (*rate_notes(result, loss), *notes)]
     return Section(heading="How fast does it grind?", blocks=tuple(blocks))
 
@@ -162,6 +161,13 @@ def rate_drawings(result: RateResult) -> list[Drawing]:
             )
         )
     return drawings
+
+
+def loss_drawings(loss: LossRates | None) -> list[Drawing]:
+    """The figure of the loss above the sieves; none where no sieve has lost anything."""
+    if loss is None or not (loss.frame["rate_per_min"] > 0).any():
+        return []
+    return [loss_drawing(loss)]
 
 
 def loss_drawing(loss: LossRates) -> Drawing:

@@ -1,11 +1,14 @@
 """The page of the rate: when to stop, curves, loss above the sieves, withdrawn powder."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from psdstats.output.pages.rate import (
     collect_loss,
     loss_drawing,
+    loss_drawings,
     rate_drawings,
     rate_factor,
     rate_files,
@@ -19,6 +22,7 @@ from psdstats.output.pages.rate_tables import (
     withdrawal_table,
 )
 from psdstats.rate import fit_rate
+from psdstats.uncertainty import propagate
 
 
 @pytest.fixture(scope="module")
@@ -143,3 +147,25 @@ def test_residual_is_measured_over_fitted(result):
     frame = rate_files(result)[0].frame
     expected = 100 * (frame["size_um"] / frame["fitted_um"] - 1)
     assert frame["residual_percent"].to_numpy() == pytest.approx(expected.to_numpy())
+
+
+def test_sieves_that_lost_nothing_have_no_figure(loss):
+    gained = replace(loss, frame=loss.frame.assign(rate_per_min=-0.001))
+    assert [len(loss_drawings(one)) for one in (loss, gained, None)] == [1, 0, 0]
+
+
+def test_a_size_that_does_not_change_has_no_time_to_the_target(benches):
+    runs = [run for run in benches.study.runs if run.milling_time_min == 0.0]
+    later = [
+        replace(run, name=f"{run.name}-{time:g}", milling_time_min=time)
+        for time in (0.0, 10.0, 20.0, 40.0)
+        for run in runs
+    ]
+    study = replace(benches.study, runs=tuple(later))
+    sizes = propagate(study, method="linear", sources=["rounding"])
+    coarse, fine = (
+        fit_rate(study, target_um=target, propagation=sizes).sentences()[0]
+        for target in (90.0, 900.0)
+    )
+    assert coarse == "No change of D50 is shown, so no time to 90 µm can be given."
+    assert fine == "D50 is below 900 µm before any milling, and no change is shown."
