@@ -41,9 +41,9 @@ def _drifted(record: TareRecord) -> Finding:
     rises = record.deviation_g > 0
     side = "above" if rises else "below"
     remedy = (
-        "Brush the sieve, look for powder left in the mesh, and weigh it empty again."
+        "Look for a mistyped figure, brush powder left out of the mesh, and weigh it empty again."
         if rises
-        else "Look for a damaged mesh or a loose frame, and weigh the sieve empty again."
+        else "Look for a mistyped figure, damaged mesh or a loose frame, and weigh it empty again."
     )
     return finding(
         "tare_drift",

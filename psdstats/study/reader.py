@@ -29,6 +29,7 @@ from psdstats.study.table import Table, make_table
 
 __all__ = ["read_leniently", "read_study"]
 
+_TABLES = ("runs.csv", "weighings.csv", "sieves.csv")
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
 
@@ -124,6 +125,9 @@ def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) ->
             text = decode(content, name, encoding=encoding, problems=problems)
         if text is not None:
             tables[name] = read_csv_table(text, name, known=known, problems=problems)
+    unread = sorted(path.name for path in folder.glob("*.csv") if path.name not in _TABLES)
+    if unread:
+        raw.notes.append(f"Tables of {raw.name} that were not read: {', '.join(unread)}.")
     raw.runs = tables.get("runs.csv")
     raw.weighings = tables.get("weighings.csv")
     raw.sieves = tables.get("sieves.csv")

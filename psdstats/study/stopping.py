@@ -9,11 +9,12 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator
+from statistics import median
 
 from psdstats.errors import Problem
 from psdstats.sieves.rules import practice_rule
 from psdstats.study.findings import Finding, finding
-from psdstats.study.records import Balance, Run, Study
+from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.wording import signed
 
 __all__ = ["net_noise_g", "stopping_findings", "stopping_problems"]
@@ -51,8 +52,7 @@ def stopping_findings(study: Study) -> Iterator[Finding]:
                     "gross_below_tare",
                     f"gross {reading.gross_g:.10g} g is below its tare {reading.tare_g:.10g} g "
                     f"(net {signed(reading.net_g, '.6g')} g)",
-                    "Weigh the sieve with its powder again, or correct the tare if it belongs to "
-                    "another sieve.",
+                    _remedy(study, run, reading, lowest),
                     run=run,
                     reading=reading,
                     value=reading.net_g,
@@ -69,6 +69,28 @@ def stopping_findings(study: Study) -> Iterator[Finding]:
                 limit=0.0,
                 unit="g",
             )
+
+
+def _remedy(study: Study, run: Run, reading: Reading, lowest_g: float) -> str:
+    """What to do about a gross below its tare; the other tares tell where the tare is at fault."""
+    others = [
+        each.tare_g
+        for other in study.runs
+        if other is not run
+        and other.balance == run.balance
+        and (reading.aperture_um > 0 or other.group == run.group)
+        for each in other.readings
+        if (each.sieve, each.aperture_um) == (reading.sieve, reading.aperture_um)
+    ]
+    usual_g = median(others) if others else reading.tare_g
+    if usual_g < reading.tare_g and reading.gross_g - usual_g >= lowest_g:
+        return (
+            f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if it "
+            "was mistyped, or weigh the empty sieve again."
+        )
+    return (
+        "Weigh the sieve with its powder again, or correct the tare if it belongs to another sieve."
+    )
 
 
 def _stack_findings(run: Run) -> Iterator[Finding]:

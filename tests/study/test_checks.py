@@ -166,6 +166,28 @@ def test_errors_come_first(study):
     assert check_study(planted).exit_code == 2
 
 
+def test_a_mistyped_tare_is_told_by_the_tares_of_the_other_runs(study):
+    run = study.runs[0]
+    same = [
+        one.tare_g
+        for other in study.runs[1:]
+        for one in other.readings
+        if one.sieve == run.readings[0].sieve
+    ]
+    wrong = dataclasses.replace(run.readings[0], tare_g=run.readings[0].tare_g + 50.0)
+    runs = (dataclasses.replace(run, readings=(wrong, *run.readings[1:])), *study.runs[1:])
+    (found,) = check_study(dataclasses.replace(study, runs=runs)).of_severity("error")
+    assert f"In its other runs this sieve weighs {np.median(same):.10g} g empty" in str(found)
+
+
+def test_a_gross_too_low_is_weighed_again(study):
+    run = study.runs[0]
+    wrong = dataclasses.replace(run.readings[0], gross_g=run.readings[0].tare_g - 5.0)
+    runs = (dataclasses.replace(run, readings=(wrong, *run.readings[1:])), *study.runs[1:])
+    (found,) = check_study(dataclasses.replace(study, runs=runs)).of_severity("error")
+    assert "Weigh the sieve with its powder again" in str(found)
+
+
 def test_half_weighed_run_does_not_hide_the_others(write_folder, catalogue):
     text = catalogue.SOUND["weighings.csv"].replace("313.90", "").replace("401.00", "398.00")
     report = check_file(write_folder({"weighings.csv": text}))

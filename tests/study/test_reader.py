@@ -210,3 +210,9 @@ def test_end_point_and_remarks(write_folder, catalogue):
     study = read_study(write_folder({"weighings.csv": text}))
     coarse = study.runs[0].readings[-1]
     assert (coarse.gross_again_g, coarse.remark) == (402.98, "mesh looks worn")
+
+
+def test_tables_beside_those_read_are_named(write_folder):
+    folder = write_folder(name="trial")
+    (folder / "weighings-b.csv").write_text("run;sieve\n", encoding="utf-8")
+    assert "Tables of trial that were not read: weighings-b.csv." in read_study(folder).notes

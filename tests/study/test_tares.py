@@ -100,8 +100,8 @@ def test_residue_and_damage():
     remedies = [
         each.remedy for each in check_study(make(tares)).findings if each.check == "tare_drift"
     ]
-    assert any(text.startswith("Brush the sieve") for text in remedies)
-    assert any(text.startswith("Look for a damaged mesh") for text in remedies)
+    assert any("brush powder left out of the mesh" in text for text in remedies)
+    assert any("damaged mesh or a loose frame" in text for text in remedies)
 
 
 def test_swapped():
