@@ -64,20 +64,8 @@ def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Con
     """Print notes, which --quiet leaves out, with the decimal sign asked for."""
     from psdstats.output.pages.signs import sentence_with_sign
 
-    for note in _gathered(notes):
-        console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
-
-
-def _gathered(notes: Iterable[str]) -> list[str]:
-    """The notes, those that say the same of several quantities as one."""
-    about: dict[str, list[str]] = {}
     for note in notes:
-        name, _, said = note.partition(": ")
-        if name in ("D10", "D50", "D90", "span"):
-            about.setdefault(said, []).append(name)
-        else:
-            about.setdefault(note, [])
-    return [f"{', '.join(names)}: {said}" if names else said for said, names in about.items()]
+        console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
 
 
 def print_table(

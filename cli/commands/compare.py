@@ -40,7 +40,11 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
     from psdstats.comparison import measurement_sources
     from psdstats.output.content import Drawing
-    from psdstats.output.pages.comparison import comparison_files, comparison_section
+    from psdstats.output.pages.comparison import (
+        comparison_files,
+        comparison_notes,
+        comparison_section,
+    )
     from psdstats.output.tables import Table
 
     study, _ = read_checked(options, console)
@@ -52,11 +56,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
     section = comparison_section(comparison)
     tables = [block for block in section.blocks if isinstance(block, Table)]
     tables += comparison_files(comparison)
+    notes = comparison_notes(comparison)
     console.document(
         {
             "headlines": list(comparison.headlines),
             **{table.key: records(table) for table in tables},
-            "notes": list(comparison.all_notes()),
+            "notes": list(notes),
         }
     )
     print_sentences(comparison.headlines, options, console)
@@ -67,7 +72,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     if len(shown) < len(tables):
         names = ", ".join(table.name for table in tables if table not in shown)
         console.remark(f"\nNot shown: {names}. Add --all-tables to print them.")
-    remark_notes(comparison.all_notes(), options, console)
+    remark_notes(notes, options, console)
     drawings = [block for block in section.blocks if isinstance(block, Drawing)]
     write_result(options, console, tables=tables, drawings=drawings)
     return 0

@@ -8,8 +8,6 @@ import sys
 
 import pytest
 from psdstats_cli.console import Console
-from psdstats_cli.main import build_parser
-from psdstats_cli.writing import remark_notes
 
 RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
 WIDTHS = (80, 120)
@@ -47,17 +45,6 @@ def test_commands_to_copy_and_tables_are_not_broken(capsys, monkeypatch):
     Console().say(command)
     Console().verbatim(LONG)
     assert capsys.readouterr().out == f"{command}\n{LONG}\n"
-
-
-def test_the_same_note_of_several_sizes_is_said_once(capsys):
-    options = build_parser().parse_args(["sizes", "x"])
-    notes = ("D10: groups drift.", "A note: alone.", "D50: groups drift.", "span: another.")
-    remark_notes(notes, options, Console())
-    assert capsys.readouterr().out.splitlines() == [
-        "Note: D10, D50: groups drift.",
-        "Note: A note: alone.",
-        "Note: span: another.",
-    ]
 
 
 @pytest.mark.parametrize("width", WIDTHS)

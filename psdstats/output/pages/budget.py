@@ -6,9 +6,6 @@ every difference stands in full in the files.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import numpy as np
 import pandas as pd
 
 from psdstats.models.design_columns import level_text
@@ -16,11 +13,13 @@ from psdstats.output.content import Block, Drawing, Paragraph, Section
 from psdstats.output.digits import significant
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.numbers import per_cent
-from psdstats.output.pages.notes import notes_section
+from psdstats.output.pages.notes import notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.uncertainty import Budget
+from psdstats.uncertainty.budget_typical import combined_percent, typical_changes, typical_run
+from psdstats.wording import column_words
 
 __all__ = [
     "budget_files",
@@ -58,7 +57,7 @@ def budget_sentences(budget: Budget) -> tuple[str, ...]:
         what = kind or f"at {str(largest['label']).partition(', ')[2]}"
         sentences.append(
             f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{significant(_root_sum(own['u_percent']), 2)} %; {largest['source']} makes "
+            f"{significant(combined_percent(own)['D50'], 2)} %; {largest['source']} makes "
             f"{per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
             f"{per_cent(limited, decimals=1)}."
         )
@@ -70,13 +69,16 @@ def budget_notes(budget: Budget) -> tuple[str, ...]:
     notes = [note for note in budget.notes if "has no budget" not in note]
     keys = ["quantity", "level", "versus"]
     known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
-    for quantity, own in known.groupby(level="quantity", sort=False):
-        if not own.all():
-            notes.append(
-                f"{quantity}: {int((~own).sum())} of {len(own)} differences by "
-                f"{_words(budget.by)} have no budget, because a run is not bracketed by its sieves."
-            )
-    return tuple(notes)
+    counted = [
+        (
+            str(quantity),
+            f"{int((~own).sum())} of {len(own)} differences by {column_words(budget.by)} have no "
+            "budget, because a run is not bracketed by its sieves.",
+        )
+        for quantity, own in known.groupby(level="quantity", sort=False)
+        if not own.all()
+    ]
+    return (*notes, *notes_by_quantity(counted))
 
 
 def budget_tables(budget: Budget) -> list[Table]:
@@ -97,7 +99,7 @@ def budget_tables(budget: Budget) -> list[Table]:
                 difference,
                 name="budget of a difference",
                 caption=f"Share of each source in the variance of a difference by "
-                f"{_words(budget.by)}.",
+                f"{column_words(budget.by)}.",
             )
         )
     tables.append(_what_if_table(budget))
@@ -110,7 +112,7 @@ def budget_files(budget: Budget) -> list[Table]:
         "budget runs": (budget.runs, "Share of each source in every size of every run."),
         "budget differences": (
             budget.differences,
-            f"Share of each source in every difference by {_words(budget.by)}.",
+            f"Share of each source in every difference by {column_words(budget.by)}.",
         ),
         "budget what if": (budget.what_if, "What one change would make of each uncertainty."),
     }
@@ -132,19 +134,15 @@ def shares_drawing(budget: Budget) -> Drawing:
         name="uncertainty shares",
         figure=ax.figure,  # type: ignore[arg-type]
         caption="Where the uncertainty comes from: shares of the variance in the sizes of one run "
-        f"(mean over the runs) and in a difference by {_words(budget.by)}; the balance first.",
+        f"(mean over the runs) and in a difference by {column_words(budget.by)}; the balance "
+        "first.",
         alternative=" ".join(budget_sentences(budget)) or "No size is bracketed by the sieves.",
     )
 
 
 def _sizes(budget: Budget) -> pd.DataFrame:
-    """Mean shares over the runs, u as the root mean square; rows without a value left out."""
-    known = budget.runs.dropna(subset=["share"])
-    grouped = known.groupby(["quantity", "source", "balance_limited"], sort=False, observed=True)
-    frame = grouped.agg(
-        u_percent=("u_percent", lambda u: float(np.sqrt(np.mean(np.square(u))))),
-        share=("share", "mean"),
-    ).reset_index()
+    """The typical run, labelled."""
+    frame = typical_run(budget)
     return _spaced(frame.assign(label=frame["quantity"].astype(str) + " of one run"))
 
 
@@ -174,9 +172,9 @@ def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
     frame = pd.DataFrame({"source": wide.index})
     for quantity in wide.columns:
         frame[f"share_{quantity}"] = wide[quantity].to_numpy()
+    combined = combined_percent(part)
     notes = [
-        f"{labels[quantity]}: "
-        f"u = {significant(_root_sum(part.loc[part['quantity'] == quantity, 'u_percent']), 2)} %."
+        f"{labels[quantity]}: u = {significant(combined[quantity], 2)} %."
         for quantity in wide.columns
     ]
     return Table(
@@ -201,15 +199,15 @@ def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
 
 def _what_if_table(budget: Budget) -> Table:
     rows = []
-    whole = budget.what_if
+    whole = typical_changes(budget)
     for scope, label in (("run", "size of one run"), ("difference", "difference")):
-        own = whole[(whole["scope"] == scope) & whole["u_now_percent"].notna()]
+        own = whole[whole["scope"] == scope]
         if own.empty:
             continue
         now = own[own["change"] == own["change"].iloc[0]]
-        rows.append({"scope": label, "change": _NOW, **_typical(now, "u_now_percent")})
+        rows.append({"scope": label, "change": _NOW, **_cells(now, "u_now_percent")})
         for change, part in own.groupby("change", sort=False):
-            rows.append({"scope": label, "change": change, **_typical(part, "u_then_percent")})
+            rows.append({"scope": label, "change": change, **_cells(part, "u_then_percent")})
     frame = pd.DataFrame(rows)
     quantities = [name for name in frame.columns if str(name).startswith("u_")]
     return Table(
@@ -229,19 +227,10 @@ def _what_if_table(budget: Budget) -> Table:
     )
 
 
-def _typical(part: pd.DataFrame, column: str) -> dict[str, float]:
-    squares = part.assign(square=part[column] ** 2)
-    means = squares.groupby("quantity", sort=False)["square"].mean()
-    return {f"u_{quantity}_percent": float(np.sqrt(mean)) for quantity, mean in means.items()}
+def _cells(part: pd.DataFrame, column: str) -> dict[str, float]:
+    values = part.set_index("quantity")[column]
+    return {f"u_{quantity}_percent": float(value) for quantity, value in values.items()}
 
 
 def _quantity(column: str) -> str:
     return column.removeprefix("u_").removesuffix("_percent")
-
-
-def _words(column: str) -> str:
-    return "milling time" if column == "milling_time_min" else column.replace("_", " ")
-
-
-def _root_sum(u_percent: Sequence[float] | pd.Series) -> float:
-    return float(np.sqrt(np.sum(np.square(np.asarray(u_percent, dtype=float)))))

@@ -17,13 +17,14 @@ from psdstats.output.content import (
 )
 from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
 from psdstats.output.numbers import ratio
-from psdstats.output.pages.notes import notes_by_quantity, notes_section
+from psdstats.output.pages.notes import columns_in_words, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 
 __all__ = [
     "comparison_files",
+    "comparison_notes",
     "comparison_section",
     "comparison_verdicts",
     "effects_table",
@@ -199,26 +200,45 @@ def comparison_section(comparison: Comparison) -> Section:
     variances = variance_table(comparison)
     if variances is not None:
         blocks.append(variances)
-    models = notes_by_quantity((one.quantity, one.model) for one in comparison.results)
-    notes = (
-        *comparison.notes,
-        *notes_by_quantity(
-            (one.quantity, note) for one in comparison.results for note in one.notes
-        ),
+    models = notes_by_quantity(
+        ((one.quantity, one.model) for one in comparison.results), columns=_columns(comparison)
     )
     return Section(
         heading=f"Did {_words(comparison.plan.by)} change the size?",
         blocks=tuple(blocks),
         sections=(
             Section(heading="Models fitted", blocks=(Bullets(models),)),
-            *notes_section("Notes on the comparison", notes),
+            *notes_section("Notes on the comparison", comparison_notes(comparison)),
         ),
+    )
+
+
+def comparison_notes(comparison: Comparison) -> tuple[str, ...]:
+    """What had to be assumed, in words: of the whole comparison, then of the quantities."""
+    columns = _columns(comparison)
+    own = ((one.quantity, note) for one in comparison.results for note in one.notes)
+    return (
+        *(columns_in_words(note, columns) for note in comparison.notes),
+        *notes_by_quantity(own, columns=columns),
     )
 
 
 def comparison_files(comparison: Comparison) -> list[Table]:
     """Families of contrasts that only the files hold."""
     return [effects_table(comparison, family) for family in _families(comparison)[_SHOWN:]]
+
+
+def _columns(comparison: Comparison) -> tuple[str, ...]:
+    """Columns of the run table that sentences may name: those of the plan and of the models."""
+    plan = comparison.plan
+    within = (name for one in plan.within for name in ((one,) if isinstance(one, str) else one))
+    fitted = (
+        str(name)
+        for one in comparison.results
+        if one.fit is not None
+        for name in one.fit.model.frame.columns
+    )
+    return tuple(dict.fromkeys([*plan.factors, *within, *fitted]))
 
 
 def _families(comparison: Comparison) -> list[str]:

@@ -20,10 +20,10 @@ from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.outliers import outliers
 from psdstats.comparison.precision import Precision, precision
 from psdstats.output.pages.number_columns import number_column
-from psdstats.output.pages.wording import column_words
 from psdstats.output.tables.columns import Column
 from psdstats.study import Study
 from psdstats.uncertainty import Propagation
+from psdstats.wording import column_words
 
 __all__ = ["GroupResults", "collect_groups", "condition_columns", "place_words", "stated_margin"]
 

@@ -7,13 +7,11 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from psdstats.output.content import Bullets, Section
-from psdstats.output.pages.wording import column_words
+from psdstats.wording import column_words
 
-__all__ = ["notes_by_quantity", "notes_section", "without_repeats"]
+__all__ = ["columns_in_words", "notes_by_quantity", "notes_section", "without_repeats"]
 
-_COLUMN = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
 _DRIFT = re.compile(r"([\w:]+)\[order of ([^\]]+)\]")
-_CROSSED = re.compile(r"(?<=[a-z]):(?=[a-z])")
 
 
 def notes_section(heading: str, notes: Iterable[str]) -> tuple[Section, ...]:
@@ -22,13 +20,17 @@ def notes_section(heading: str, notes: Iterable[str]) -> tuple[Section, ...]:
     return (Section(heading=heading, blocks=(Bullets(items),)),) if items else ()
 
 
-def notes_by_quantity(notes: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+def notes_by_quantity(
+    notes: Iterable[tuple[str, str]], *, columns: Iterable[str] = ()
+) -> tuple[str, ...]:
     """Notes on several quantities: what is said of each alike is said once, columns in words.
 
     Parameters
     ----------
     notes : iterable of (str, str)
         Quantity and note.
+    columns : iterable of str
+        As in `columns_in_words`.
 
     Returns
     -------
@@ -37,16 +39,43 @@ def notes_by_quantity(notes: Iterable[tuple[str, str]]) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> notes_by_quantity((name, f"fit of ln_{name} by ball_ratio") for name in ("D10", "D50"))
+    >>> pairs = [(name, f"fit of ln_{name} by ball_ratio") for name in ("D10", "D50")]
+    >>> notes_by_quantity(pairs, columns=["ball_ratio"])
     ('D10, D50: fit of ln size by ball ratio',)
     """
+    names = tuple(columns)
     said: dict[str, list[str]] = {}
     for quantity, note in notes:
         plain = note.replace(f"ln_{quantity}", "ln size").replace(f"ln {quantity} ", "ln size ")
-        plain = _DRIFT.sub(r"drift of \1 in the order of \2", plain)
-        words = _COLUMN.sub(lambda found: column_words(found[0]), _CROSSED.sub(" × ", plain))
-        said.setdefault(words, []).append(quantity)
+        said.setdefault(columns_in_words(plain, names), []).append(quantity)
     return tuple(f"{', '.join(dict.fromkeys(own))}: {note}" for note, own in said.items())
+
+
+def columns_in_words(note: str, columns: Iterable[str]) -> str:
+    """A note with columns, their combinations and drifts in words; other names stay as they are.
+
+    Parameters
+    ----------
+    note : str
+        The note.
+    columns : iterable of str
+        Columns of the run table that it may name.
+
+    Examples
+    --------
+    >>> note = "variance of group:milling_time_min at zero; set aside: run_a"
+    >>> columns_in_words(note, ["group", "milling_time_min"])
+    'variance of group × milling time at zero; set aside: run_a'
+    >>> columns_in_words("variance of group[order of milling_time_min]", ["milling_time_min"])
+    'variance of drift of group in the order of milling time'
+    """
+    names = "|".join(re.escape(name) for name in sorted(columns, key=len, reverse=True))
+    if not names:
+        return note
+    alone = rf"(?<![\w-])(?:{names})(?![\w-])"
+    plain = _DRIFT.sub(r"drift of \1 in the order of \2", note)
+    plain = re.sub(rf"({alone}):(?={alone})", r"\1 × ", plain)
+    return re.sub(alone, lambda found: column_words(found[0]), plain)
 
 
 def without_repeats(sections: Iterable[Section]) -> tuple[Section, ...]:

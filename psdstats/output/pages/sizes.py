@@ -14,11 +14,11 @@ from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.numbers import per_cent
 from psdstats.output.pages.notes import notes_section
-from psdstats.output.pages.wording import column_words
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.uncertainty import Propagation
+from psdstats.wording import column_words
 
 __all__ = [
     "balance_verdict",

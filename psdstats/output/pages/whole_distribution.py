@@ -10,10 +10,11 @@ from psdstats.output.content import Block, Bullets, Drawing, Note, Section
 from psdstats.output.figures.classes import class_changes
 from psdstats.output.numbers import signed
 from psdstats.output.pages.parts import PageParts
-from psdstats.output.pages.wording import as_sentence, column_words, said_once
+from psdstats.output.pages.wording import as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
+from psdstats.wording import column_words
 
 __all__ = [
     "class_drawings",

@@ -1,23 +1,12 @@
-"""Words that several pages share: column names, full stops."""
+"""Words that several pages share: full stops, each sentence once."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["as_sentence", "column_words", "said_once"]
+__all__ = ["as_sentence", "said_once"]
 
 _TIME = "milling_time_min"
-
-
-def column_words(column: str) -> str:
-    """A column name in words.
-
-    Examples
-    --------
-    >>> column_words("milling_time_min"), column_words("ball_ratio")
-    ('milling time', 'ball ratio')
-    """
-    return "milling time" if column == _TIME else column.replace("_", " ")
 
 
 def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
