@@ -34,9 +34,10 @@ HERE = Path(__file__).resolve().parent
 
 R20_3_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 R40_3_UM = (53.0, 75.0, 106.0, 150.0, 212.0, 300.0, 425.0, 600.0)
+BREAKAGE = Breakage(rate_per_min=0.09, size_exponent=1.6, fines_share=0.25, fines_exponent=1.3)
 POWDER = Powder(
     name="calcite filler (invented)",
-    breakage=Breakage(rate_per_min=0.09, size_exponent=1.6, fines_share=0.25, fines_exponent=1.3),
+    breakage=BREAKAGE,
     feed_d50_um=250.0,
     feed_gsd=1.42,
     density_g_per_cm3=2.71,
@@ -107,7 +108,7 @@ def _one_bench() -> TrialDesign:
                 balance=Balance(name="bench-1", resolution_g=0.01, repeatability_g=0.008),
             ),
         ),
-        powder=replace(POWDER, breakage=replace(POWDER.breakage, rate_per_min=0.06)),
+        powder=replace(POWDER, breakage=replace(BREAKAGE, rate_per_min=0.06)),
         times_min=TIMES_MIN,
         spread=Spread(rate_run=0.05, size_run=0.012),
         sample_mass_g=50.0,

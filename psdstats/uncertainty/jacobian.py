@@ -17,7 +17,7 @@ from psdstats.distribution.hermite import invert_monotone, monotone_value
 from psdstats.distribution.inverse import Brackets, find_brackets
 from psdstats.distribution.rules import InterpolationRule, as_rule
 
-__all__ = ["PercentileJacobian", "percentile_jacobian", "quantity_covariances"]
+__all__ = ["PercentileJacobian", "percentile_jacobian"]
 
 Array = NDArray[np.float64]
 
@@ -90,50 +90,6 @@ def percentile_jacobian(
         for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
             part[brackets.open] = np.nan
     return found
-
-
-def quantity_covariances(
-    jacobian: PercentileJacobian, mass_variance_g2: Array, ln_aperture_variance: Array
-) -> tuple[Array, Array]:
-    """D10, D50, D90, span of each run and their covariance for independent readings.
-
-    Parameters
-    ----------
-    jacobian : PercentileJacobian
-        At levels 0.1, 0.5, 0.9.
-    mass_variance_g2 : ndarray, shape (R, K) or (K,)
-        Variances of the net masses.
-    ln_aperture_variance : ndarray, shape (R, K - 1) or (K - 1,)
-        Variances of the ln apertures.
-
-    Returns
-    -------
-    value : ndarray, shape (R, 4)
-        Sizes in µm and span.
-    covariance : ndarray, shape (R, 4, 4)
-        Within each run; runs that share sieves are also correlated with each other, which
-        `propagate` follows and this function does not.
-    """
-    value, by_mass, by_aperture = value_derivatives(jacobian)
-    mass_part = (by_mass * np.asarray(mass_variance_g2)[..., None, :]) @ by_mass.swapaxes(1, 2)
-    aperture_part = (
-        by_aperture * np.asarray(ln_aperture_variance)[..., None, :]
-    ) @ by_aperture.swapaxes(1, 2)
-    return value, mass_part + aperture_part
-
-
-def value_derivatives(jacobian: PercentileJacobian) -> tuple[Array, Array, Array]:
-    """D10, D50, D90, span (R, 4) and their derivatives in masses and ln apertures."""
-    size = np.exp(jacobian.ln_size)
-    span = (size[:, 2] - size[:, 0]) / size[:, 1]
-    value = np.concatenate([size, span[:, None]], axis=1)
-    parts = []
-    for derivative in (jacobian.by_mass, jacobian.by_ln_aperture):
-        whole = np.empty((len(size), 4, derivative.shape[2]))
-        np.multiply(derivative, size[:, :, None], out=whole[:, :3])
-        whole[:, 3] = (whole[:, 2] - whole[:, 0] - span[:, None] * whole[:, 1]) / size[:, 1:2]
-        parts.append(whole)
-    return value, parts[0], parts[1]
 
 
 def _straight(

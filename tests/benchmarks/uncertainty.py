@@ -19,7 +19,7 @@ import numpy as np
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty.engine import prepare, propagate
-from psdstats.uncertainty.jacobian import percentile_jacobian, quantity_covariances
+from psdstats.uncertainty.jacobian import percentile_jacobian
 from psdstats.uncertainty.kernel import draw_blocks
 from psdstats.uncertainty.plan import DrawPlan, make_plan
 from psdstats.uncertainty.streams import fill, keyed_generator
@@ -116,10 +116,11 @@ def plain_loop(draws: int) -> None:
         sizes[draw] = d10, d50, d90, (d90 - d10) / d50
 
 
-def linear_batch(masses: np.ndarray, ln_aperture: np.ndarray) -> None:
-    """Derivatives and 4 × 4 covariance of every run of a batch."""
-    jacobian = percentile_jacobian(masses, ln_aperture, LEVELS)
-    quantity_covariances(jacobian, np.full(9, 3e-5), np.full(8, 4e-4))
+def linear_batch(masses: np.ndarray, ln_aperture: np.ndarray) -> np.ndarray:
+    """Derivatives and 3 × 3 covariance of ln D10, ln D50, ln D90 of every run of a batch."""
+    found = percentile_jacobian(masses, ln_aperture, LEVELS)
+    parts = ((3e-5, found.by_mass), (4e-4, found.by_ln_aperture))
+    return sum(variance * part @ part.swapaxes(1, 2) for variance, part in parts)
 
 
 def batch_of(n_runs: int) -> tuple[np.ndarray, np.ndarray]:

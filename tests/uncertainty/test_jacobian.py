@@ -5,11 +5,7 @@ import pytest
 
 from psdstats.distribution.inverse import ln_sizes, undersize_of_masses
 from psdstats.distribution.rules import InterpolationRule
-from psdstats.uncertainty.jacobian import (
-    percentile_jacobian,
-    quantity_covariances,
-    value_derivatives,
-)
+from psdstats.uncertainty.jacobian import percentile_jacobian
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 RULES = ["semilog", "linear", "logprobit", "monotone"]
@@ -84,19 +80,3 @@ def test_one_sieve_has_no_derivative():
     found = percentile_jacobian(np.array([[5.0, 5.0]]), np.log([[90.0]]), LEVELS)
     assert np.isnan(found.by_mass).all()
     assert found.by_ln_aperture.shape == (1, 3, 1)
-
-
-def test_run_covariances_are_those_of_the_derivatives(weighed):
-    net, ln_aperture = weighed
-    jacobian = percentile_jacobian(net, ln_aperture, LEVELS)
-    generator = np.random.default_rng(4)
-    mass_variance, aperture_variance = generator.random(9), generator.random(8)
-    value, covariance = quantity_covariances(jacobian, mass_variance, aperture_variance)
-    again, by_mass, by_aperture = value_derivatives(jacobian)
-    np.testing.assert_array_equal(value, again)
-    row = 7
-    expected = (
-        by_mass[row] @ np.diag(mass_variance) @ by_mass[row].T
-        + by_aperture[row] @ np.diag(aperture_variance) @ by_aperture[row].T
-    )
-    np.testing.assert_allclose(covariance[row], expected, rtol=1e-12)
