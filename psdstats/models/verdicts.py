@@ -116,7 +116,7 @@ def verdict(evidence: Evidence) -> Finding:
     >>> verdict(Evidence(subject="D50 at 24 min against 0 min", log_ratio=-0.478, lower=-0.598,
     ...                  upper=-0.357, p_adjusted=0.0004)).sentence
     'D50 at 24 min against 0 min: changed, ratio 0.620 (95 % interval 0.550 to 0.700), \
-a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.0004.'
+a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.00040.'
     """
     alpha = 1.0 - evidence.level
     margin, p_equivalent = evidence.margin_percent, evidence.equivalence_p

@@ -33,7 +33,7 @@ def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level
     Examples
     --------
     >>> word_effect(0.02, -0.06, 0.10, p=0.6, level=0.95)
-    'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.6'
+    'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.60'
     """
     direction = -1.0 if log_ratio < 0.0 else 1.0
     with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
@@ -49,14 +49,24 @@ def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level
 
 
 def word_p(p: float) -> str:
-    """Put a p-value into words, two significant digits.
+    """Put a p-value into words, two significant digits; the ends of the scale are not rounded.
 
     Examples
     --------
-    >>> word_p(0.01234), word_p(3e-7)
-    ('p = 0.012', 'p below 0.0001')
+    >>> word_p(0.01234), word_p(0.0101), word_p(0.6), word_p(3e-7), word_p(0.9961)
+    ('p = 0.012', 'p = 0.010', 'p = 0.60', 'p below 0.0001', 'p above 0.99')
     """
-    return "p below 0.0001" if p < 0.0001 else f"p = {p:.2g}"
+    if np.isnan(p):
+        return "p unknown"
+    if p < 0.0001:
+        return "p below 0.0001"
+    return "p above 0.99" if p > 0.99 else f"p = {_two_digits(p)}"
+
+
+def _two_digits(p: float) -> str:
+    """Two significant digits, a zero at the end kept; p between 0.0001 and 0.99."""
+    rounded = float(f"{p:.1e}")
+    return f"{rounded:.{1 - int(np.floor(np.log10(rounded)))}f}"
 
 
 def _decimals(spread: float) -> int:

@@ -22,6 +22,20 @@ def test_interval_without_end():
     assert "ratio 0.905 (95 % interval 0.000 to ∞), a decrease of 9.5 % (−∞ % to 100.0 %)" in words
 
 
-@pytest.mark.parametrize(("p", "words"), [(0.2, "p = 0.2"), (0.000099, "p below 0.0001")])
+@pytest.mark.parametrize(
+    ("p", "words"),
+    [
+        (0.2, "p = 0.20"),
+        (0.01001, "p = 0.010"),
+        (0.00999, "p = 0.010"),
+        (0.0996, "p = 0.10"),
+        (0.0001, "p = 0.00010"),
+        (0.000099, "p below 0.0001"),
+        (0.99, "p = 0.99"),
+        (0.9901, "p above 0.99"),
+        (1.0, "p above 0.99"),
+        (float("nan"), "p unknown"),
+    ],
+)
 def test_p(p, words):
     assert word_p(p) == words
