@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.planning.trial_plan import Design, Variation
+from psdstats.wording import signed
 
 __all__ = ["DesignPower", "PowerResult"]
 
@@ -194,8 +195,9 @@ class PowerResult:
             lines.append(
                 f"{_count(plan.groups, 'group')} × {plan.times} times × "
                 f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
-                f"{_signed(self.change_percent)} % would be shown in {100 * row['power']:.0f} % of "
-                f"trials (± {100 * row['power_error']:.1f}), which is {enough}; "
+                f"{signed(self.change_percent, '+g')} % would be shown in "
+                f"{100 * row['power']:.0f} % of trials (± {100 * row['power_error']:.1f}), "
+                f"which is {enough}; "
                 f"{_smallest(row['detectable_decrease_percent'], self.wanted_power)}"
             )
         v = self.variation
@@ -213,10 +215,6 @@ class PowerResult:
             "where they do not."
         )
         return tuple(lines)
-
-
-def _signed(number: float) -> str:
-    return f"{number:+g}".replace("-", "−")
 
 
 def _count(number: int, word: str) -> str:

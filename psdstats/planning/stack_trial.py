@@ -21,6 +21,7 @@ from psdstats.planning.planned_weighing import (
     weigh_powder,
 )
 from psdstats.sieves.rules import practice_rule
+from psdstats.wording import signed
 
 __all__ = ["StackTrial", "TriedPowder", "try_stack"]
 
@@ -115,7 +116,8 @@ class StackTrial:
             missed = [size for size in one.sizes if abs(size.interpolation_percent) > LARGE_MISS]
             if missed:
                 sizes = ", ".join(
-                    f"{size.quantity} by {_signed(size.interpolation_percent)} %" for size in missed
+                    f"{size.quantity} by {signed(size.interpolation_percent, '+.1f')} %"
+                    for size in missed
                 )
                 lines.append(
                     f"Interpolation between these sieves misses {sizes} for {one.powder!r}; a "
@@ -193,7 +195,3 @@ def _open(powder: str, size: FoundSize) -> str:
 
 def _short(percent: float) -> str:
     return "not told" if np.isnan(percent) else f"{percent:.2g} %"
-
-
-def _signed(percent: float) -> str:
-    return f"{percent:+.1f}".replace("-", "−")

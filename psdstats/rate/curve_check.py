@@ -18,6 +18,7 @@ from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.models.wording import word_p
 from psdstats.rate.curve_fit import CurveFit, covariance_parts, random_terms
+from psdstats.wording import signed
 
 __all__ = ["FitCheck", "check_fit"]
 
@@ -71,8 +72,7 @@ def check_fit(fit: CurveFit) -> FitCheck:
     worst = int(np.abs(gaps).argmax())
     largest, at = 100 * float(np.expm1(gaps[worst])), float(times[worst])
     extra = len(times) - fit.batch.design.shape[1]
-    deviation = f"{largest:+.2g}".replace("-", "−")
-    where = f"the largest deviation of a time's mean is {deviation} % at {at:g} min"
+    where = f"the largest deviation of a time's mean is {signed(largest, '+.2g')} % at {at:g} min"
     if extra < 1:
         return FitCheck(
             verdict="cannot be told",

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
+from psdstats.wording import column_words
 
 __all__ = ["Withdrawal", "withdrawal", "withdrawals"]
 
@@ -152,7 +153,7 @@ def withdrawals(
 
 def _words(column: str) -> str:
     """What stands before a level: the column's name, which group and replicate do without."""
-    return "" if column in ("group", "replicate") else column.replace("_", " ") + " "
+    return "" if column in ("group", "replicate") else column_words(column) + " "
 
 
 def _has_ratio(frame: pd.DataFrame) -> bool:

@@ -9,6 +9,7 @@ import pandas as pd
 from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import hover, need, rows
+from psdstats.output.figures.names import drawn
 from psdstats.output.style import GREY, INK, mark
 
 if TYPE_CHECKING:
@@ -81,6 +82,6 @@ def uncertainty_against_sample(
                 f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} % (simulated, ± "
                 f"{significant(row.u_error_percent, 1)} %)",
             )
-        ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=str(name))
+        ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=drawn(name))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
     return ax

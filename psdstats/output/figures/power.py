@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.marks import hover, need, rows, series_key
+from psdstats.output.figures.names import drawn
 from psdstats.output.numbers import per_cent
 from psdstats.output.style import GREY, mark
 
@@ -50,7 +51,7 @@ def power_curves(
         if banded:
             band = (100 * own["lower"], 100 * own["upper"])
             ax.fill_between(x, *band, color=look.colour, alpha=0.15, linewidth=0)
-        ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=str(design))
+        ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design))
         for row in rows(own):
             (point,) = ax.plot(
                 [row.x], [100 * row.power], look.marker, color=look.colour, markersize=3.5

@@ -8,6 +8,7 @@ import pandas as pd
 
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import hover, need, rows, series_key
+from psdstats.output.figures.names import drawn
 from psdstats.output.style import FAINT, GREY, INK, mark
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def expected_undersize(
             100 * own["undersize"],
             color=look.colour,
             linestyle=look.line,
-            label=str(name),
+            label=drawn(name),
         )
         for row in rows(points[points["powder"] == name]):
             (point,) = ax.plot(

@@ -11,6 +11,7 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.planning import PowerResult
+from psdstats.wording import signed
 
 __all__ = ["power_drawing", "power_parts", "power_table"]
 
@@ -21,7 +22,7 @@ def power_parts(result: PowerResult) -> PageParts:
     """What the command shows."""
     table = power_table(result)
     return PageParts(
-        sentences=_told(result),
+        sentences=result.sentences(),
         tables=(table, _curve_table(result)),
         first=(table,),
         drawings=(power_drawing(result),),
@@ -33,8 +34,8 @@ def power_table(result: PowerResult) -> Table:
     return Table(
         name="power",
         frame=result.to_frame(),
-        caption=f"Power to show a change of {_signed(result.change_percent)} % ({result.question}, "
-        f"level {result.alpha:g}).",
+        caption=f"Power to show a change of {signed(result.change_percent, '+g')} % "
+        f"({result.question}, level {result.alpha:g}).",
         columns=(
             Column(name="groups", heading="groups", show=Show.COUNT),
             Column(name="times", heading="times", show=Show.COUNT),
@@ -78,12 +79,8 @@ def power_drawing(result: PowerResult) -> Drawing:
         figure=ax.figure,  # type: ignore[arg-type]
         caption="Chance of showing a change against its size, with the 95 % interval of the "
         "simulation; dashed: the power aimed at.",
-        alternative=" ".join(_told(result)),
+        alternative=" ".join(result.sentences()),
     )
-
-
-def _told(result: PowerResult) -> tuple[str, ...]:
-    return tuple(text.replace(" of -", " of −") for text in result.sentences())
 
 
 def _curve_table(result: PowerResult) -> Table:
@@ -99,7 +96,3 @@ def _names(frame: pd.DataFrame) -> list[str]:
         f"{row['groups']} × {row['times']} × {row['replicates']}"
         for row in frame.to_dict("records")
     ]
-
-
-def _signed(value: float) -> str:
-    return f"{value:+g}".replace("-", "−")
