@@ -38,13 +38,6 @@ METHODS = {
     if inspect.isfunction(method) and not own.startswith("_")
 }
 
-# where methods, errors and fields are described one by one, as parameters of functions are
-CORE = ("study", "sieves", "distribution", "uncertainty", "models", "comparison")
-
-
-def _core(names):
-    return sorted(name for name in names if name.split(".")[1] in CORE)
-
 
 def _sections(item: object) -> dict[str, str]:
     text = inspect.getdoc(item) or ""
@@ -87,7 +80,7 @@ def test_every_public_method_says_what_it_gives(name):
     assert _sections(METHODS[name])[""].strip()
 
 
-@pytest.mark.parametrize("name", _core(METHODS))
+@pytest.mark.parametrize("name", sorted(METHODS))
 def test_methods_describe_what_they_take(name):
     sections = _sections(METHODS[name])
     taken = [own for own in inspect.signature(METHODS[name]).parameters if own != "self"]
@@ -95,7 +88,7 @@ def test_methods_describe_what_they_take(name):
     assert [own for own in taken if own not in described] == []
 
 
-@pytest.mark.parametrize("name", _core(FUNCTIONS | METHODS))
+@pytest.mark.parametrize("name", sorted(FUNCTIONS | METHODS))
 def test_what_is_raised_is_said(name):
     """Names the errors that a function raises itself; those of what it calls are not looked for."""
     item = (FUNCTIONS | METHODS)[name]
@@ -104,7 +97,7 @@ def test_what_is_raised_is_said(name):
     assert [error for error in raised if error not in said] == []
 
 
-@pytest.mark.parametrize("name", _core(PUBLIC.keys() - FUNCTIONS.keys()))
+@pytest.mark.parametrize("name", sorted(PUBLIC.keys() - FUNCTIONS.keys()))
 def test_fields_of_public_classes_are_described(name):
     item = PUBLIC[name]
     if not dataclasses.is_dataclass(item):

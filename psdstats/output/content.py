@@ -45,7 +45,15 @@ class NoteKind(StrEnum):
 
 @dataclass(frozen=True)
 class Paragraph:
-    """One paragraph of text; where it ``cites``, ``[1]`` points to the first reference."""
+    """One paragraph of text.
+
+    Parameters
+    ----------
+    text : str
+        Plain text.
+    cites : bool, default=False
+        Whether ``[1]`` points to the first reference.
+    """
 
     text: str
     cites: bool = False
@@ -53,14 +61,26 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Bullets:
-    """A list of short texts."""
+    """A list of short texts.
+
+    Parameters
+    ----------
+    items : tuple of str
+        The texts, in order.
+    """
 
     items: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Equation:
-    """A formula on a line of its own, with a text that says what its letters mean."""
+    """A formula on a line of its own.
+
+    Parameters
+    ----------
+    formula, meaning : str
+        The formula, as `psdstats.output.equations` reads it; what its letters mean.
+    """
 
     formula: str
     meaning: str = ""
@@ -68,7 +88,15 @@ class Equation:
 
 @dataclass(frozen=True)
 class Note:
-    """A text set apart: something to know, a warning from the checks, a caution for safety."""
+    """A text set apart.
+
+    Parameters
+    ----------
+    text : str
+        Plain text.
+    kind : NoteKind, default=NoteKind.NOTE
+        Something to know, a warning from the checks, or a caution for safety.
+    """
 
     text: str
     kind: NoteKind = NoteKind.NOTE
@@ -156,7 +184,13 @@ class Section:
         return (*self.blocks, *below)
 
     def with_blocks(self, change: Callable[[Block], Block]) -> Section:
-        """The same section with every block changed, here and below, in reading order."""
+        """The same section with every block changed, here and below, in reading order.
+
+        Parameters
+        ----------
+        change : callable
+            Gives the block that takes the place of a block.
+        """
         return replace(
             self,
             blocks=tuple(change(block) for block in self.blocks),

@@ -48,6 +48,16 @@ class ExpectedPowder:
     def undersize(self, aperture_um: Array) -> Array:
         """Expected mass fraction finer than each aperture.
 
+        Parameters
+        ----------
+        aperture_um : ndarray, shape (n,)
+            Apertures, µm, above 0.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            0 to 1.
+
         Notes
         -----
         Probit of the undersize linear in ln x through the three points; the end pieces go on.

@@ -83,11 +83,27 @@ class PrecisionPlan:
     seed: int
 
     def least_sample_g(self, resolution_g: float, *, change: bool = False) -> float:
-        """Smallest sample for the wanted uncertainty by the law; inf where none will do."""
+        """Smallest sample for the wanted uncertainty by the law; inf where none will do.
+
+        Parameters
+        ----------
+        resolution_g : float
+            Scale interval of the balance.
+        change : bool, default=False
+            Whether the uncertainty of a change is wanted, not that of a size.
+        """
         return self.law.least_sample_g(self.wanted_percent, resolution_g, change=change)
 
     def coarsest_resolution_g(self, sample_g: float, *, change: bool = False) -> float:
-        """Coarsest scale interval for the wanted uncertainty by the law; 0 where none will do."""
+        """Coarsest scale interval for the wanted uncertainty by the law; 0 where none will do.
+
+        Parameters
+        ----------
+        sample_g : float
+            Sample mass.
+        change : bool, default=False
+            Whether the uncertainty of a change is wanted, not that of a size.
+        """
         return self.law.coarsest_resolution_g(self.wanted_percent, sample_g, change=change)
 
     def to_frame(self) -> pd.DataFrame:

@@ -72,11 +72,35 @@ class Curve:
         return len(self.parameters)
 
     def log_size(self, time_min: Array, beta: Array) -> Array:
-        """Values of ln D, shape (..., n), at times (..., n) for parameters (..., p)."""
+        """Values of ln D.
+
+        Parameters
+        ----------
+        time_min : ndarray, shape (..., n)
+            Times.
+        beta : ndarray, shape (..., p)
+            Parameters.
+
+        Returns
+        -------
+        ndarray, shape (..., n)
+        """
         return np.asarray(beta[..., :1] + self.fall(time_min, beta))
 
     def fall(self, time_min: Array, beta: Array) -> Array:
-        """Values of φ = ln D/D₀, shape (..., n)."""
+        """Values of φ = ln D/D₀.
+
+        Parameters
+        ----------
+        time_min : ndarray, shape (..., n)
+            Times.
+        beta : ndarray, shape (..., p)
+            Parameters.
+
+        Returns
+        -------
+        ndarray, shape (..., n)
+        """
         if self.size == 1:
             return np.zeros(np.broadcast_shapes(np.shape(time_min), beta[..., :1].shape))
         x = np.exp(beta[..., 1:2]) * time_min
@@ -89,7 +113,19 @@ class Curve:
         return np.where(flat, -x + s * x**2 / 2 - s**2 * x**3 / 3, -np.log1p(safe * x) / safe)
 
     def gradient(self, time_min: Array, beta: Array) -> Array:
-        """Derivatives of ln D in the parameters, shape (..., n, p)."""
+        """Derivatives of ln D in the parameters.
+
+        Parameters
+        ----------
+        time_min : ndarray, shape (..., n)
+            Times.
+        beta : ndarray, shape (..., p)
+            Parameters.
+
+        Returns
+        -------
+        ndarray, shape (..., n, p)
+        """
         x = np.exp(beta[..., 1:2]) * time_min if self.size > 1 else time_min
         columns = [np.ones(np.broadcast_shapes(np.shape(x), beta[..., :1].shape))]
         if self.size == 2:

@@ -61,7 +61,17 @@ class SieveSet:
 
 @dataclass(frozen=True, kw_only=True)
 class Bench:
-    """One group: its name, its sieves and its balance."""
+    """One group.
+
+    Parameters
+    ----------
+    name : str
+        Name of the group.
+    sieves : SieveSet
+        Its sieves.
+    balance : Balance
+        Its balance.
+    """
 
     name: str
     sieves: SieveSet

@@ -88,6 +88,11 @@ def jar_section(
     -------
     Axes
         The same Axes, in mm, without frame.
+
+    Raises
+    ------
+    OutputError
+        If the diameter is not above zero, or as `bed_height_share`.
     """
     from matplotlib.patches import Circle
 
