@@ -75,21 +75,23 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.rate import fit_rate
 
     study, _ = read_checked(options, console)
-    known = propagate_study(
-        study, options, console, sources=measurement_sources(study, options.sources)
-    )
-    by = None if options.together else options.by or rate_factor(study)
-    result = fit_rate(
-        study,
-        quantity=options.quantity,
-        by=by,
-        curve=options.curve,
-        target_um=options.target_um,
-        margin_percent=options.margin,
-        level=options.level,
-        powder_g=options.powder_g,
-        balls_g=options.balls_g,
-        propagation=known,
-    )
-    loss, notes = collect_loss(study, by=by, level=options.level)
+    with console.stages({"drawing readings": 70, "fitting curves": 25, "loss above sieves": 5}):
+        sources = measurement_sources(study, options.sources)
+        known = propagate_study(study, options, console, sources=sources)
+        console.begin("fitting curves")
+        by = None if options.together else options.by or rate_factor(study)
+        result = fit_rate(
+            study,
+            quantity=options.quantity,
+            by=by,
+            curve=options.curve,
+            target_um=options.target_um,
+            margin_percent=options.margin,
+            level=options.level,
+            powder_g=options.powder_g,
+            balls_g=options.balls_g,
+            propagation=known,
+        )
+        console.begin("loss above sieves")
+        loss, notes = collect_loss(study, by=by, level=options.level)
     return present(rate_parts(result, loss, notes=notes), options, console)
