@@ -43,7 +43,7 @@ def _drifted(record: TareRecord) -> Finding:
     remedy = (
         "Look for a mistyped figure, brush powder left out of the mesh, and weigh it empty again."
         if rises
-        else "Look for a mistyped figure, damaged mesh or a loose frame, and weigh it empty again."
+        else "Look for a mistyped figure, a damaged mesh or a loose frame; weigh it empty again."
     )
     return finding(
         "tare_drift",
