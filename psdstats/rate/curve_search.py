@@ -1,8 +1,13 @@
-"""Least weighted sum of squares of a curve, free or under a constraint, for many values at once."""
+"""Least weighted sum of squares of a curve, free or under a constraint, for many values at once.
+
+A curve takes one value a time, so the residuals of n runs at m times fall into m that move with the
+curve and a part that no curve changes (W C = Q R with C the indicators of the times).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +30,15 @@ def bounds_of(curve: Curve, data: RunSizes) -> tuple[Array, Array]:
     low = [-np.inf, np.log(SLOWEST / times.max()), curve.shape_range[0]]
     high = [np.inf, np.log(FASTEST / times.min()), curve.shape_range[1]]
     return np.array(low[: curve.size]), np.array(high[: curve.size])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Reduced:
+    """Residuals as target − weight · (ln size at the times − base)."""
+
+    base: float
+    target: Array
+    weight: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,8 +73,8 @@ class Search:
 
         def residuals(reduced: Array) -> tuple[Array, Array]:
             beta, slope = constraint.expand(value, reduced)
-            jacobian = self.curve.gradient(self.data.time_min, beta) @ slope
-            return self._whitened(beta), -(self.whitener @ jacobian)
+            jacobian = self.curve.gradient(self.data.times, beta) @ slope
+            return self._whitened(beta), -(self._reduced.weight @ jacobian)
 
         first = minimise(residuals, self._grid_start(constraint, value), lower[free], upper[free])
         reduced, cost = first.beta, first.cost
@@ -72,9 +86,26 @@ class Search:
             cost = np.where(better, second.cost, cost)
         return constraint.expand(value, reduced)[0], cost
 
+    @cached_property
+    def _reduced(self) -> _Reduced:
+        data = self.data
+        base = float(data.ln_size.mean())  # kept small, so that nothing is lost by cancellation
+        at_times = self.whitener @ (data.time_min[:, None] == data.times).astype(float)
+        q, weight = np.linalg.qr(at_times)
+        whole = self.whitener @ (data.ln_size - base)
+        moving = q.T @ whole
+        fixed = float(np.linalg.norm(whole - q @ moving))
+        return _Reduced(
+            base=base,
+            target=np.append(moving, fixed),
+            weight=np.vstack([weight, np.zeros((1, weight.shape[1]))]),
+        )
+
     def _whitened(self, beta: Array) -> Array:
-        gap = self.data.ln_size - self.curve.log_size(self.data.time_min, beta)
-        return np.asarray(gap @ self.whitener.T)
+        """Residuals (B, m + 1); the last is the part that no curve changes."""
+        own = self._reduced
+        curve = self.curve.log_size(self.data.times, beta) - own.base
+        return np.asarray(own.target - curve @ own.weight.T)
 
     def _grid_start(self, constraint: Constraint, value: Array) -> Array:
         """Best point of a grid in rate and shape, ln D₀ solved for where it is free."""
@@ -86,7 +117,7 @@ class Search:
         reduced = np.tile(grid, (len(value), 1))
         rows = self._whitened(constraint.expand(values, reduced)[0])
         if 0 in free:
-            ones = self.whitener.sum(axis=1)
+            ones = self._reduced.weight.sum(axis=1)
             shift = rows @ ones / (ones @ ones)
             reduced[:, free.index(0)] += shift
             rows = rows - shift[:, None] * ones
