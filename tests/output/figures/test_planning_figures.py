@@ -111,3 +111,39 @@ def test_panels_share_a_row_and_one_key() -> None:
     assert all(panel.get_legend() is None for row in panels for panel in row)
     (key,) = panels[0][0].figure.legends
     assert [text.get_text() for text in key.get_texts()] == ["Alder"]
+
+
+def test_typed_names_are_shown_as_names(ax: Axes) -> None:
+    """A dollar sign is no formula, and a leading underscore hides no curve from the key."""
+    names = ["_a$b$", "c$d"]
+    frame = pd.DataFrame(
+        {
+            "design": np.repeat(names, 2),
+            "powder": np.repeat(names, 2),
+            "series": np.repeat(names, 2),
+            "x": [-5.0, -1.0] * 2,
+            "power": 0.5,
+            "size_um": [63.0, 125.0] * 2,
+            "undersize": [0.2, 0.5] * 2,
+            "sample_g": [25.0, 50.0] * 2,
+            "u_percent": [0.5, 1.0] * 2,
+        }
+    )
+    figures.power_curves(frame, ax, x_label="change / %")
+    figures.expected_undersize(
+        frame, ax.figure.add_subplot(), apertures_um=[63.0, 125.0], points=frame
+    )
+    figures.uncertainty_against_sample(
+        frame,
+        ax.figure.add_subplot(),
+        points=frame.assign(u_error_percent=0.02),
+        wanted_percent=0.3,
+        label="u / %",
+    )
+    for one in ax.figure.axes:
+        labels = [str(line.get_label()) for line in one.lines]
+        assert {r" _a\$b\$", r"c\$d"} <= set(labels)
+        assert [text.get_text() for text in one.get_legend().get_texts()] == [
+            r" _a\$b\$",
+            r"c\$d",
+        ]
