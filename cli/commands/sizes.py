@@ -27,6 +27,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.sizes import (
         curves_table,
         size_drawing,
+        sizes_notes,
         sizes_table,
         undersize_drawing,
     )
@@ -36,9 +37,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
     propagation = propagate_study(study, options, console)
     runs = study.runs_frame()
     table = sizes_table(propagation, runs)
-    console.document({"sizes": records(table), "notes": list(propagation.notes)})
+    notes = sizes_notes(propagation)
+    console.document({"sizes": records(table), "notes": list(notes)})
     print_table(table, options, console)
-    remark_notes(propagation.notes, options, console)
+    remark_notes(notes, options, console)
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
     groups = dict.fromkeys(runs["group"])
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])

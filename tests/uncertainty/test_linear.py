@@ -225,3 +225,11 @@ def test_resolution_of_a_display(one_run):
     ]
     assert len(of_first_net) == 2
     assert np.hypot(*of_first_net) == pytest.approx(0.00408, abs=5e-6)
+
+
+def test_many_tolerances_are_a_range_in_the_note(make_run, make_study):
+    apertures = tuple(np.r_[0.0, np.geomspace(45.0, 450.0, 11).round()])
+    study = make_study(make_run("a", nets=(2.0,) * 12, apertures=apertures))
+    note = next(one for one in propagate(study, method="linear").notes if "tolerance of" in one)
+    first, last = (f"{tolerance_um(um):.2g} at {um:g} µm" for um in (45.0, 450.0))
+    assert note.endswith(f"(±µm: {first} to {last}).")

@@ -13,7 +13,7 @@ from psdstats.output.content import Block, Drawing, Paragraph, Section
 from psdstats.output.digits import significant
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.numbers import per_cent
-from psdstats.output.pages.notes import notes_by_quantity, notes_section
+from psdstats.output.pages.notes import left_out_notes, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -78,7 +78,8 @@ def budget_notes(budget: Budget) -> tuple[str, ...]:
         for quantity, own in known.groupby(level="quantity", sort=False)
         if not own.all()
     ]
-    return (*notes, *notes_by_quantity(counted))
+    left_out = left_out_notes(budget.sources_left_out)
+    return (*notes, *notes_by_quantity(counted), *left_out)
 
 
 def budget_tables(budget: Budget) -> list[Table]:

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from psdstats.output.content import Bullets, Section
 from psdstats.wording import column_words
 
-__all__ = ["columns_in_words", "notes_by_quantity", "notes_section", "without_repeats"]
+__all__ = [
+    "columns_in_words",
+    "left_out_notes",
+    "notes_by_quantity",
+    "notes_section",
+    "without_repeats",
+]
 
 _DRIFT = re.compile(r"([\w:]+)\[order of ([^\]]+)\]")
 
@@ -18,6 +24,32 @@ def notes_section(heading: str, notes: Iterable[str]) -> tuple[Section, ...]:
     """One section with the notes, or none where there are none."""
     items = tuple(notes)
     return (Section(heading=heading, blocks=(Bullets(items),)),) if items else ()
+
+
+def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
+    """Which sources of uncertainty are not in a result, and how to count them.
+
+    Run-to-run variation is never among them: a comparison estimates it.
+
+    Parameters
+    ----------
+    sources : sequence of str
+        Names of the sources left out.
+
+    Examples
+    --------
+    >>> left_out_notes(["sampling", "run_to_run"])[0].partition(". ")[0]
+    'Not counted: sampling'
+    """
+    names = [name for name in sources if name != "run_to_run"]
+    if not names:
+        return ()
+    what = ", ".join(name.replace("_", " ") for name in names)
+    example = "sampling" if "sampling" in names else names[0]
+    switch = f"{example} = true" if len(names) == 1 else f"{example} = true and so on"
+    return (
+        f"Not counted: {what}. To count more, write {switch} under [uncertainty] in study.toml.",
+    )
 
 
 def notes_by_quantity(

@@ -13,7 +13,7 @@ from psdstats.output.figures.panels import new_panels
 from psdstats.output.figures.sizes import size_against_time
 from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.numbers import per_cent
-from psdstats.output.pages.notes import notes_section
+from psdstats.output.pages.notes import left_out_notes, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
@@ -26,6 +26,7 @@ __all__ = [
     "declared_column",
     "means_table",
     "size_drawing",
+    "sizes_notes",
     "sizes_section",
     "sizes_table",
     "time_column",
@@ -244,8 +245,13 @@ def sizes_section(
     return Section(
         heading="Sizes",
         blocks=tuple(blocks),
-        sections=notes_section("Notes on the sizes", propagation.notes),
+        sections=notes_section("Notes on the sizes", sizes_notes(propagation)),
     )
+
+
+def sizes_notes(propagation: Propagation) -> tuple[str, ...]:
+    """What was assumed, and what the uncertainties leave out."""
+    return (*propagation.notes, *left_out_notes(propagation.sources_left_out))
 
 
 def time_column(times: pd.Series) -> Column:

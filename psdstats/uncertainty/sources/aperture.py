@@ -16,6 +16,8 @@ from psdstats.uncertainty.sources.base import Source
 
 __all__ = ["Aperture"]
 
+_LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
+
 
 @dataclass(frozen=True)
 class Aperture(Source):
@@ -96,7 +98,8 @@ def _notes(study: Study, half_width: Mapping[str, float]) -> list[str]:
     for standard in dict.fromkeys(study.sieves[key].standard for key in half_width):
         keys = [key for key in half_width if study.sieves[key].standard == standard]
         widths = {study.sieves[key].nominal_um: half_width[key] for key in keys}
-        listed = ", ".join(f"{width:.2g} at {um:g} µm" for um, width in sorted(widths.items()))
+        each = [f"{width:.2g} at {um:g} µm" for um, width in sorted(widths.items())]
+        listed = ", ".join(each) if len(each) <= _LISTED else f"{each[0]} to {each[-1]}"
         notes.append(
             f"{len(keys)} sieve{'s have' if len(keys) > 1 else ' has'} no stated aperture "
             f"uncertainty; the tolerance of {standard} on the average aperture is used "

@@ -3,7 +3,7 @@
 import pytest
 
 from psdstats.output.pages.comparison import comparison_notes, comparison_section
-from psdstats.output.pages.notes import columns_in_words, notes_by_quantity
+from psdstats.output.pages.notes import columns_in_words, left_out_notes, notes_by_quantity
 
 COLUMNS = ("group", "milling_time_min", "ball_ratio", "time")
 
@@ -42,3 +42,11 @@ def test_notes_of_a_comparison_are_those_of_its_page(benches):
     }
     assert below["Notes on the comparison"].blocks[0].items == notes
     assert not any("milling_time_min" in note or "[order" in note for note in notes)
+
+
+def test_sources_left_out_are_named_with_the_switch_of_sampling():
+    assert left_out_notes(["run_to_run"]) == ()
+    assert left_out_notes(["calibration", "sampling", "lost_powder", "run_to_run"]) == (
+        "Not counted: calibration, sampling, lost powder. To count more, write sampling = true and "
+        "so on under [uncertainty] in study.toml.",
+    )
