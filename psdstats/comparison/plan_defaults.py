@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from psdstats.comparison.plan_columns import TIME, Grouping, names_in, require_levels
+from psdstats.wording import column_words
 
 __all__ = ["default_also", "default_within", "note_left_out", "settings_for", "with_factors"]
 
@@ -39,8 +40,8 @@ def default_also(
     if by == TIME or at_each == TIME or frame[TIME].nunique() < 2:
         return ()
     notes.append(
-        f"Runs of several milling times are compared by {by}: milling time was set aside as a "
-        "further factor of the model."
+        f"Runs of several milling times are compared by {column_words(by)}: milling time was set "
+        "aside as a further factor of the model."
     )
     return (TIME,)
 
@@ -62,7 +63,7 @@ def with_factors(frame: pd.DataFrame, factors: Sequence[str], notes: list[str]) 
         more = f" and {len(lost) - _LISTED} more" if len(lost) > _LISTED else ""
         count = "1 run has" if len(lost) == 1 else f"{len(lost)} runs have"
         was = "was" if len(lost) == 1 else "were"
-        notes.append(f"{count} no {column} and {was} set aside: {names}{more}.")
+        notes.append(f"{count} no {column_words(column)} and {was} set aside: {names}{more}.")
         kept = kept[kept[column].notna()]
     if len(kept) < len(frame):
         for column in factors:
@@ -93,8 +94,8 @@ def default_within(
     if len(frame) >= 2 * len(cells) and apart > 0:
         within = ("group", ("group", by))
         notes.append(
-            f"Groups, and the combination of group and {by}, were taken as random, since each "
-            "combination holds two runs or more."
+            f"Groups, and the combination of group and {column_words(by)}, were taken as random, "
+            "since each combination holds two runs or more."
         )
     else:
         notes.append("Groups were taken as random: the answer is meant for groups like these.")
@@ -115,6 +116,6 @@ def note_left_out(
         if column in used or column in _NOT_FACTORS or frame[column].nunique() < 2:
             continue
         notes.append(
-            f"{column} differs between runs and is not in the model; its effect counts as "
-            "variation between runs unless it is added as a further factor."
+            f"{column_words(column)} differs between runs and is not in the model; its effect "
+            "counts as variation between runs unless it is added as a further factor."
         )
