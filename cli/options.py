@@ -57,11 +57,17 @@ def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) 
     add_replace(parser)
     parser.add_argument(
         "--decimal",
+        type=_decimal_sign,
         choices=(".", ","),
         default=".",
         metavar="SIGN",
-        help="decimal sign of tables and figures, point or comma (default: point)",
+        help="decimal sign of tables and figures, '.' or ',' (default: '.'); the words point and "
+        "comma serve too",
     )
+
+
+def _decimal_sign(text: str) -> str:
+    return {"point": ".", "comma": ","}.get(text, text)
 
 
 def add_replace(

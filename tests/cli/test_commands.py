@@ -114,8 +114,9 @@ def test_quiet_leaves_results_only(psdstats, benches):
     assert quiet.out.splitlines()[:5] == loud.out.splitlines()[:5]
 
 
-def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path):
-    said = psdstats("sizes", bench, *LINEAR, "--decimal", ",", "--out", "out", "--quiet")
+@pytest.mark.parametrize("sign", [",", "comma"])
+def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path, sign):
+    said = psdstats("sizes", bench, *LINEAR, "--decimal", sign, "--out", "out", "--quiet")
     assert re.search(r"\d,\d ± \d,\d", said.out)
     figure = (tmp_path / "out/figures/sizes-against-milling-time.svg").read_text(encoding="utf-8")
     hovers = re.findall(r"<title>([^<]*)</title>", figure)[1:]
