@@ -120,8 +120,8 @@ class StackTrial:
                     for size in missed
                 )
                 lines.append(
-                    f"Interpolation between these sieves misses {sizes} for {one.powder!r}; a "
-                    "closer series makes that smaller, more weighing does not."
+                    f"Interpolation between these sieves misses {sizes} for {one.powder!r}; "
+                    "more sieves or a closer series make that smaller, more weighing does not."
                 )
             for share, what in (
                 (one.share_overloaded, "overload a sieve"),
