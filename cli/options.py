@@ -13,6 +13,7 @@ __all__ = [
     "add_replace",
     "add_sources",
     "add_study",
+    "add_target",
     "add_writing",
     "address",
     "names",
@@ -33,6 +34,16 @@ def add_study(parser: argparse.ArgumentParser) -> None:
         "--encoding",
         metavar="NAME",
         help="text encoding of the CSV files when it is not UTF-8, e.g. cp1252",
+    )
+
+
+def add_target(parser: argparse.ArgumentParser) -> None:
+    """The size at which milling stops."""
+    parser.add_argument(
+        "--target-um",
+        type=float,
+        metavar="SIZE",
+        help="size to reach, µm: the milling time at which it is reached",
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_writing, share
+from ..options import add_json, add_propagation, add_study, add_target, add_writing, share
 from ..presenting import add_all_tables, present
 from ..propagation import propagate_study
 from ..study_source import read_checked
@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="curve to use: 'no change', 'constant rate', 'power law' or 'approach to a limit' "
         "(default: the one the information criterion prefers)",
     )
-    parser.add_argument("--target-um", type=float, metavar="SIZE", help="size to reach, µm")
+    add_target(parser)
     parser.add_argument(
         "--margin",
         type=float,

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 from ..comparing import compare_study, comparison_options
 from ..console import Console
-from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
+from ..options import (
+    add_comparison,
+    add_json,
+    add_propagation,
+    add_study,
+    add_target,
+    add_writing,
+)
 from ..propagation import propagate_study
 from ..study_source import read_checked
 from ..writing import ensure_free, print_sentences
@@ -41,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_comparison(parser)
+    add_target(parser)
     add_propagation(parser)
     add_writing(parser, default="STUDY-report")
     add_json(parser)
@@ -74,7 +82,10 @@ def _write(target: Path, options: argparse.Namespace, console: Console) -> tuple
     console.begin("comparing")
     comparison = compare_study(study, options, propagation)
     sections, files = _middle(study, propagation, comparison, options, console)
-    record = provenance_record(study, propagation, comparison_options(comparison))
+    asked = comparison_options(comparison)
+    if options.target_um is not None:
+        asked["target_um"] = options.target_um
+    record = provenance_record(study, propagation, asked)
     content = report_content(
         study,
         checks,
@@ -117,7 +128,7 @@ def _middle(
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
     parts = budget(study, by=comparison.plan.by, sources=sources)
     console.begin("groups and rate")
-    further = further_sections(study, propagation, level=options.level)
+    further = further_sections(study, propagation, level=options.level, target_um=options.target_um)
     sections = [
         sizes_section(propagation, runs, bands, means),
         *(section for section, _ in further),

@@ -84,6 +84,8 @@ def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
     if options.get("margin_percent", _NONE) != _NONE:
         words += ["--margin", str(options["margin_percent"])]
+    if options.get("target_um", _NONE) != _NONE:
+        words += ["--target-um", str(options["target_um"])]
     if "spread" in options:
         words += ["--spread", str(options["spread"]).replace(" ", "-")]
     if "level" in options:

@@ -97,3 +97,12 @@ def test_decimal_comma_reaches_every_part_of_the_page(psdstats, bench, tmp_path)
     drawn = re.findall(r"<title>([^<]*)</title>", page)[1:]
     for text in (*captions, *cells, *drawn):
         assert re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text) is None, text
+
+
+def test_target_size_is_answered_and_recorded(psdstats, bench, tmp_path):
+    assert psdstats("report", bench, *LINEAR, "--target-um", "150", "--out", "r").code == 0
+    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert "reaches 150 µm after" in page
+    record = json.loads((tmp_path / "r" / "provenance.json").read_text(encoding="utf-8"))
+    assert "--target-um 150.0" in record["repeat_with"]
+    assert record["options"]["target_um"] == 150.0

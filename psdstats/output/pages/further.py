@@ -7,6 +7,7 @@ it still cannot be computed, one sentence says why.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import PsdstatsError
@@ -31,7 +32,11 @@ LEAST_TIMES = 3
 
 
 def further_sections(
-    study: Study, propagation: Propagation, *, level: float = 0.95
+    study: Study,
+    propagation: Propagation,
+    *,
+    level: float = 0.95,
+    target_um: float | None = None,
 ) -> list[FurtherSection]:
     """Groups, whole distribution and rate, as far as the study has them.
 
@@ -43,6 +48,8 @@ def further_sections(
         Its sizes with joint covariance, without the run-to-run source.
     level : float, default=0.95
         Confidence level.
+    target_um : float, optional
+        D50 whose milling time is wanted, µm.
 
     Returns
     -------
@@ -56,8 +63,9 @@ def further_sections(
     if len(times) > 1:
         heading = "Did the whole distribution change with milling time?"
         found.append(_or_reason(heading, _whole, study, propagation, level))
-    if len(times) >= LEAST_TIMES:
-        found.append(_or_reason("How fast does it grind?", _rate, study, propagation, level))
+    if len(times) >= LEAST_TIMES or target_um is not None:
+        rate = partial(_rate, target_um=target_um)
+        found.append(_or_reason("How fast does it grind?", rate, study, propagation, level))
     return found
 
 
@@ -76,10 +84,17 @@ def _whole(study: Study, propagation: Propagation, level: float) -> FurtherSecti
     return whole_section(whole), tables
 
 
-def _rate(study: Study, propagation: Propagation, level: float) -> FurtherSection:
+def _rate(
+    study: Study, propagation: Propagation, level: float, *, target_um: float | None
+) -> FurtherSection:
     by = rate_factor(study)
     result = fit_rate(
-        study, by=by, margin_percent=stated_margin(study), level=level, propagation=propagation
+        study,
+        by=by,
+        target_um=target_um,
+        margin_percent=stated_margin(study),
+        level=level,
+        propagation=propagation,
     )
     loss, notes = collect_loss(study, by=by, level=level)
     return rate_section(result, loss, notes=notes), rate_files(result, loss)

@@ -72,3 +72,21 @@ def test_a_section_that_cannot_be_computed_gives_its_reason(benches):
     assert "colour" in note.text
     assert len(sections["Did the whole distribution change with milling time?"].blocks) > 2
     assert len(sections["How fast does it grind?"].blocks) > 2
+
+
+def test_target_gives_the_time_to_stop(benches, found):
+    said = {}
+    for name, sections in (
+        ("without", found),
+        ("with", further_sections(benches.study, benches.sizes, target_um=120.0)),
+    ):
+        rate = next(each for each, _ in sections if each.heading == "How fast does it grind?")
+        said[name] = " ".join(rate.blocks[0].items)
+    assert "120 µm" not in said["without"]
+    assert "reaches 120 µm after" in said["with"]
+
+
+def test_target_without_enough_times_says_why_there_is_no_answer(benches):
+    two, sizes = _some_runs(benches.study, lambda run: run.milling_time_min in (0.0, 6.0))
+    headings = [each.heading for each, _ in further_sections(two, sizes, target_um=120.0)]
+    assert headings[-1] == "How fast does it grind?"
