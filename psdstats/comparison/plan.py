@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from psdstats.comparison.plan_columns import (
     TIME,
@@ -123,7 +124,7 @@ class ComparisonPlan:
         first = [self.within[0]] if self.within and isinstance(self.within[0], str) else []
         return [*first, *self.factors]
 
-    def placed(self, runs: pd.DataFrame) -> pd.Series[bool]:
+    def placed(self, runs: pd.DataFrame) -> NDArray[np.bool_]:
         """Runs that have a value in every factor and grouping, and so a place in the comparison.
 
         Parameters
@@ -133,12 +134,12 @@ class ComparisonPlan:
 
         Returns
         -------
-        Series of bool, shape (R,)
+        ndarray of bool, shape (R,)
         """
         columns = set(self.factors)
         for grouping in self.within:
             columns.update([grouping] if isinstance(grouping, str) else grouping)
-        return runs[sorted(columns)].notna().all(axis=1)
+        return runs[sorted(columns)].notna().all(axis=1).to_numpy(dtype=bool)
 
 
 def level_in_words(column: str, level: str) -> str:

@@ -98,7 +98,8 @@ def build_response(
     )
     placed = plan.placed(runs)
     column, lost = _lost_levels(runs[placed], in_open_cell[placed].astype(bool), plan)
-    kept = (placed & (in_open_cell == 0) & ~runs[column].isin(lost)).to_numpy(dtype=bool)
+    stays = (in_open_cell == 0) & ~runs[column].isin(lost)
+    kept = placed & stays.to_numpy(dtype=bool)
     frame = runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True)
     return Response(
         quantity=quantity,
