@@ -6,6 +6,7 @@ Numbers are in the unit of the response (variances in its square).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,9 @@ from psdstats.models.mixed_model_tests import Method, TermTest, choice
 from psdstats.models.permutation import PermutationTest, permutation_test
 from psdstats.models.profile import profile_variances
 from psdstats.models.student import critical_t
+
+if TYPE_CHECKING:  # the API reference looks up the type of the inherited field `model` here
+    from psdstats.models.mixed_model import MixedModel  # noqa: F401
 
 __all__ = ["MixedModelFit"]
 
