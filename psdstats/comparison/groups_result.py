@@ -148,6 +148,8 @@ class GroupAgreement:
                     "conditions": one.conditions,
                     "runs": one.runs,
                     "ratio": math.exp(one.difference),
+                    "ratio_lower": math.exp(one.lower),
+                    "ratio_upper": math.exp(one.upper),
                     "difference_percent": ends[0],
                     "lower_percent": ends[1],
                     "upper_percent": ends[2],

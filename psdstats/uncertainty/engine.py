@@ -186,6 +186,8 @@ def _result(
     by_run = reorder(parts, order)
     return Propagation(
         runs=tuple(run.name for run in study.runs),
+        groups=tuple(run.group for run in study.runs),
+        milling_time_min=np.array([run.milling_time_min for run in study.runs], dtype=float),
         value=ready.sizes.value[order],
         status=tuple(ready.sizes.status[row] for row in order),
         bound_lower=ready.sizes.lower[order],

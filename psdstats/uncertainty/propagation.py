@@ -34,6 +34,10 @@ class Propagation:
     ----------
     runs, quantities : tuple of str
         Run names; D10, D50, D90, span.
+    groups : tuple of str
+        Group of each run.
+    milling_time_min : ndarray, shape (R,)
+        Milling time of each run.
     value : ndarray
         Sizes in µm and span at the best estimates of all inputs; NaN where not bracketed.
     u : ndarray
@@ -88,6 +92,8 @@ class Propagation:
     """
 
     runs: tuple[str, ...]
+    groups: tuple[str, ...]
+    milling_time_min: Array
     quantities: tuple[str, ...] = QUANTITIES
     value: Array
     u: Array
@@ -158,15 +164,18 @@ class Propagation:
         Returns
         -------
         DataFrame
-            run, quantity, unit, value, u, u_percent, lower, upper, coverage, k, effective_df,
-            balance_share, status, bound_lower, bound_upper, share_unbracketed, linear_valid, text.
-            Sizes and their u are in µm, shares are fractions; text is the value ± u (linear law)
-            or the value with its interval (Monte Carlo).
+            run, group, milling_time_min, quantity, unit, value, u, u_percent, lower, upper,
+            coverage, k, effective_df, balance_share, status, bound_lower, bound_upper,
+            share_unbracketed, linear_valid, text.  Sizes and their u are in µm, shares are
+            fractions; text is the value ± u (linear law) or the value with its interval (Monte
+            Carlo).
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(
             {
                 "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
+                "group": np.repeat(np.array(self.groups, dtype=object), n_quantities),
+                "milling_time_min": np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
                 "unit": list(UNITS) * n_runs,
                 "value": self.value.ravel(),

@@ -65,11 +65,11 @@ def ratios() -> pd.DataFrame:
         [
             ("12 min against 0 min", 0.70, 0.65, 0.76, "changed"),
             ("48 min against 12 min", 0.95, 0.88, 1.03, "not shown"),
-            ("ball ratio 10 against 5", 1.01, 0.98, 1.04, "equivalent within the margin"),
+            ("ball ratio 10 against 5", 1.01, 0.98, 1.04, "equivalent"),
             ("Birch against Alder", nan, nan, nan, "cannot be told"),
             ("48 min against 0 min", 0.60, -inf, 0.71, "changed"),
         ],
-        columns=["contrast", "ratio", "lower", "upper", "verdict"],
+        columns=["contrast", "ratio", "ratio_lower", "ratio_upper", "verdict"],
     )
 
 

@@ -34,9 +34,9 @@ def size_rate(
     Parameters
     ----------
     curve : DataFrame
-        Columns milling_time_min, value, lower, upper; sizes in µm.
+        Columns milling_time_min, size_um, lower_um, upper_um, of one series (ball ratio).
     points : DataFrame
-        Columns milling_time_min, value, and optionally lower, upper and run.
+        Columns milling_time_min, size_um, and optionally lower_um, upper_um and run.
     ax : Axes
         Where to draw.
     quantity : str, default="D50"
@@ -53,24 +53,35 @@ def size_rate(
     -------
     Axes
         The same Axes, size on a log axis.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> result = psdstats.rate.fit_rate(study, target_um=120)
+    >>> curve, points = result.curve_frame(), result.points_frame()
+    >>> size_rate(curve, points, new_axes(), target_um=120).get_ylabel()
+    'D50 / µm'
     """
-    curve = need(curve, ("milling_time_min", "value", "lower", "upper"), "size rate")
-    points = need(points, ("milling_time_min", "value"), "size rate")
+    curve = need(curve, ("milling_time_min", "size_um", "lower_um", "upper_um"), "size rate")
+    points = need(points, ("milling_time_min", "size_um"), "size rate")
     curve = curve.sort_values("milling_time_min", kind="stable")
     x = curve["milling_time_min"].to_numpy(dtype=float)
-    ax.fill_between(x, curve["lower"], curve["upper"], color=INK, alpha=0.12, linewidth=0)
+    ax.fill_between(x, curve["lower_um"], curve["upper_um"], color=INK, alpha=0.12, linewidth=0)
     last = float(x.max()) if measured_until_min is None else measured_until_min
     inside, beyond = curve[x <= last], curve[x >= last]
-    ax.plot(inside["milling_time_min"], inside["value"], color=INK, label=f"fitted {quantity}")
+    ax.plot(inside["milling_time_min"], inside["size_um"], color=INK, label=f"fitted {quantity}")
     if len(beyond) > 1:
         ax.plot(
-            beyond["milling_time_min"], beyond["value"], color=INK, linestyle=(0, (4, 3)),
+            beyond["milling_time_min"], beyond["size_um"], color=INK, linestyle=(0, (4, 3)),
             label=f"{quantity} beyond the times measured",
         )  # fmt: skip
     _points(ax, points, quantity)
-    columns = ["value", *({"lower", "upper"} & set(points.columns))]
+    columns = ["size_um", *({"lower_um", "upper_um"} & set(points.columns))]
     values = [points[name].to_numpy(dtype=float) for name in sorted(columns)]
-    values += [curve[name].to_numpy(dtype=float) for name in ("value", "lower", "upper")]
+    values += [curve[name].to_numpy(dtype=float) for name in ("size_um", "lower_um", "upper_um")]
     seen = np.concatenate([*values, [] if target_um is None else [target_um]])
     seen = seen[np.isfinite(seen) & (seen > 0)]
     log_ticks(ax, "y", around=(float(seen.min()), float(seen.max())), label=f"{quantity} / µm")
@@ -82,17 +93,17 @@ def size_rate(
 
 
 def _points(ax: Axes, points: pd.DataFrame, quantity: str) -> None:
-    banded = {"lower", "upper"} <= set(points.columns)
+    banded = {"lower_um", "upper_um"} <= set(points.columns)
     for row in rows(points):
         limits = ""
-        if banded and np.isfinite(row.lower) and np.isfinite(row.upper):
-            ax.vlines(row.milling_time_min, row.lower, row.upper, color=INK, linewidth=1.2)
-            limits = f" ({interval(row.lower, row.upper)})"
+        if banded and np.isfinite(row.lower_um) and np.isfinite(row.upper_um):
+            ax.vlines(row.milling_time_min, row.lower_um, row.upper_um, color=INK, linewidth=1.2)
+            limits = f" ({interval(row.lower_um, row.upper_um)})"
         (point,) = ax.plot(
-            [row.milling_time_min], [row.value], "o", color=INK, markerfacecolor="white"
+            [row.milling_time_min], [row.size_um], "o", color=INK, markerfacecolor="white"
         )
         name = f"{row.run}, " if "run" in points.columns else ""
-        where = f"{name}{row.milling_time_min:g} min: {quantity} {significant(row.value)} µm"
+        where = f"{name}{row.milling_time_min:g} min: {quantity} {significant(row.size_um)} µm"
         hover(point, where + limits)
 
 

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
 __all__ = ["effect_ratios", "ratios_height_mm"]
 
-_COLUMNS = ("contrast", "ratio", "lower", "upper", "verdict")
+_COLUMNS = ("contrast", "ratio", "ratio_lower", "ratio_upper", "verdict")
 _MARKERS = {
     "changed": ("o", INK),
-    "equivalent within the margin": ("s", INK),
+    "equivalent": ("s", INK),
     "not shown": ("o", "white"),
     "differs": ("o", INK),
     "agrees within the margin": ("s", INK),
@@ -61,9 +61,9 @@ def effect_ratios(
     Parameters
     ----------
     frame : DataFrame
-        Columns contrast, ratio, lower, upper, verdict, and optionally part: rows of one part stand
-        together under its name.  A row whose ratio is missing (it cannot be told) keeps its place
-        and its verdict.
+        Columns contrast (or group), ratio, ratio_lower, ratio_upper, verdict, and optionally
+        quantity: rows of one quantity stand together under its name.  A row whose ratio is missing
+        (it cannot be told) keeps its place and its verdict.
     ax : Axes
         Where to draw.
     margin : float or None
@@ -75,9 +75,21 @@ def effect_ratios(
     -------
     Axes
         The same Axes: the first contrast on top, filled marks where a change was shown.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> result = psdstats.compare(study, by="milling_time_min", quantities=["D50"])
+    >>> effect_ratios(result.to_frame("against first"), new_axes()).get_xlabel()
+    'ratio of sizes'
     """
+    if "contrast" not in frame.columns:
+        frame = frame.rename(columns={"group": "contrast"})
     frame = need(frame, _COLUMNS, "effect ratios").reset_index(drop=True)
-    limits = frame[["ratio", "lower", "upper"]].to_numpy(dtype=float)
+    limits = frame[["ratio", "ratio_lower", "ratio_upper"]].to_numpy(dtype=float)
     limits = limits[np.isfinite(limits) & (limits > 0)]
     seen = [*limits, 1.0] if margin is None else [*limits, 1.0, margin, 1 / margin]
     around = (min(seen), max(seen))
@@ -99,9 +111,9 @@ def effect_ratios(
 
 
 def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
-    """Contrasts; the first row of a part bears its name, and a hairline parts it from the last."""
+    """Contrasts; the first row of a quantity bears its name, a hairline parts it from the last."""
     names = [_contrast_name(str(name)) for name in frame["contrast"]]
-    parts = list(frame["part"]) if "part" in frame.columns else []
+    parts = list(frame["quantity"]) if "quantity" in frame.columns else []
     for at, part in enumerate(parts):
         if at and part != parts[at - 1]:
             ax.axhline(at - 0.5, color=FAINT, linewidth=0.8, zorder=0)
@@ -117,7 +129,9 @@ def _contrast_name(contrast: str) -> str:
 
 
 def _row(ax: Axes, at: int, row: Any) -> None:
-    value, lower, upper = (float(getattr(row, name)) for name in ("ratio", "lower", "upper"))
+    value, lower, upper = (
+        float(getattr(row, name)) for name in ("ratio", "ratio_lower", "ratio_upper")
+    )
     verdict = str(row.verdict)
     ax.annotate(
         verdict if np.isnan(value) else f"{change(value, decimals=1)}  {verdict}",

@@ -25,7 +25,12 @@ if TYPE_CHECKING:
 
 __all__ = ["size_against_time"]
 
-_COLUMNS = ("milling_time_min", "quantity", "group", "value", "lower", "upper")
+_COLUMNS = ("milling_time_min", "quantity", "value", "lower", "upper")
+_BOUNDS = {
+    "below the finest sieve": ("<", "bound_upper"),
+    "above the coarsest sieve": (">", "bound_lower"),
+}
+_UNIT = "µm"
 _DODGE = 0.012  # of the time range, between groups
 _LABEL_GAP = 0.05  # of the vertical axis, in ln size
 
@@ -36,22 +41,32 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
     Parameters
     ----------
     frame : DataFrame
-        Columns milling_time_min, quantity, group, value, lower, upper, and optionally side: "<" or
-        ">" where the value is only a bound.
+        Columns milling_time_min, quantity, value, lower, upper, and optionally group and side: "<"
+        or ">" where the value is only a bound.  As `Propagation.to_frame` gives it, one row a run,
+        or `mean_sizes`, one row a cell.  A span is no size and is left out.
     ax : Axes
         Where to draw.
     unit : str, default="µm"
-        Unit of the values, for axis and hover text.
+        Unit of the values, for axis and hover text; span is drawn in any other than µm.
 
     Returns
     -------
     Axes
         The same Axes: for each quantity and group one line through its closed values (labelled
-        "quantity, group"), one error bar a point, one arrow for each open interval.
+        "quantity, group"), through their geometric mean where a time has several; one error bar a
+        point, one arrow for each open interval.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> sizes = psdstats.propagate(study, method="linear").to_frame()
+    >>> size_against_time(sizes, new_axes()).get_ylabel()
+    'size / µm'
     """
-    frame = need(frame, _COLUMNS, "size against time")
-    side = frame["side"].fillna("") if "side" in frame.columns else ""
-    frame = frame.assign(side=side).sort_values("milling_time_min", kind="stable")
+    frame = _as_drawn(need(frame, _COLUMNS, "size against time"), unit)
     groups = list(dict.fromkeys(frame["group"]))
     times = frame["milling_time_min"]
     step = _DODGE * max(float(times.max() - times.min()), 1.0)
@@ -61,7 +76,7 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
         _series(ax, series, shifted, mark(index), unit, f"{quantity}, {group}")
     limits = frame[["value", "lower", "upper"]].to_numpy(dtype=float)
     limits = limits[np.isfinite(limits) & (limits > 0)]
-    label = "size" if unit == "µm" else "value"
+    label = "size" if unit == _UNIT else "value"
     log_ticks(ax, "y", around=(limits.min(), limits.max()), label=f"{label} / {unit}")
     time_axis(ax, times)
     _label_quantities(ax, frame, beside=step * (len(groups) - 1) / 2)
@@ -70,10 +85,31 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
     return ax
 
 
+def _as_drawn(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Sizes in order of time, with a group and a side; an open size is its bound."""
+    frame = frame.assign(milling_time_min=frame["milling_time_min"].astype(float))
+    if unit == _UNIT:
+        frame = frame[frame["quantity"] != "span"]
+    if "group" not in frame.columns:
+        frame = frame.assign(group="all groups")
+    if "side" not in frame.columns:
+        frame = frame.assign(side="")
+        for status, (side, bound) in _BOUNDS.items() if "status" in frame.columns else ():
+            own = (frame["status"] == status) & np.isfinite(frame[bound])
+            frame.loc[own, "side"] = side
+            frame.loc[own, "value"] = frame.loc[own, bound]
+    frame = frame.assign(side=frame["side"].fillna(""))
+    return frame.sort_values("milling_time_min", kind="stable")
+
+
 def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, name: str) -> None:
     closed = (series["side"] == "").to_numpy()
     y = series["value"].where(closed)
-    ax.plot(x, y, color=own.colour, linestyle=own.line, linewidth=1.0, label=name)
+    if x.duplicated().any():
+        line = np.exp(np.log(y).groupby(x).mean())
+    else:
+        line = pd.Series(y.to_numpy(), index=x)
+    ax.plot(line.index, line, color=own.colour, linestyle=own.line, linewidth=1.0, label=name)
     for at, row in zip(x, rows(series), strict=True):
         if not np.isfinite(row.value):
             continue

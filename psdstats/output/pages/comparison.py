@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 _MILLING = "milling_time_min"
+_LIMITS = ("ratio", "ratio_lower", "ratio_upper")
 _FAMILIES = {
     "against first": "each level against the first",
     "successive": "each level against the one before",
@@ -159,11 +160,11 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
     where = "" if each is None else ", " + _words(each) + " " + rows[each]
     frame = pd.DataFrame(
         {
-            "part": rows["quantity"],
+            "quantity": rows["quantity"],
             "contrast": (rows["contrast"] + " " + _unit(comparison)).str.rstrip() + where,
             "ratio": rows["ratio"],
-            "lower": rows["ratio_lower"],
-            "upper": rows["ratio_upper"],
+            "ratio_lower": rows["ratio_lower"],
+            "ratio_upper": rows["ratio_upper"],
             "verdict": rows["verdict"],
         }
     )
@@ -274,9 +275,9 @@ def _with_contrasts(comparison: Comparison, family: str) -> pd.DataFrame:
 
 def _finding(row: Mapping[Hashable, object]) -> str:
     """One contrast for who cannot see the figure: "D50 48 vs 0 min: 0.532 (…), changed"."""
-    limits = [float(row[name]) for name in ("ratio", "lower", "upper")]  # type: ignore[arg-type]
+    limits = [float(row[name]) for name in _LIMITS]  # type: ignore[arg-type]
     shown = f"{ratio(*limits)}, " if np.isfinite(limits).all() else ""
-    return f"{row['part']} {row['contrast']}: {shown}{row['verdict']}"
+    return f"{row['quantity']} {row['contrast']}: {shown}{row['verdict']}"
 
 
 def _component(name: str) -> str:

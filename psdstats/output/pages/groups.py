@@ -153,12 +153,7 @@ def agreement_table(agreement: GroupAgreement) -> Table:
 
 def agreement_drawing(agreement: GroupAgreement) -> Drawing:
     """Ratio of each group to the others with joint intervals."""
-    frame = agreement.to_frame()
-    ratios = frame[["ratio", "verdict"]].assign(
-        contrast=frame["group"],
-        lower=1 + frame["lower_percent"] / 100,
-        upper=1 + frame["upper_percent"] / 100,
-    )
+    ratios = agreement.to_frame().drop(columns="quantity")
     margin = agreement.margin_percent
     with house_style():
         ax = new_axes(height_mm=ratios_height_mm(len(ratios)))

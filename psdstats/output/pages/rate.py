@@ -141,8 +141,8 @@ def rate_drawings(result: RateResult) -> list[Drawing]:
         with house_style():
             ax = new_axes(height_mm=92.0)
             size_rate(
-                _as_drawn(curve),
-                _as_drawn(points[points["series"] == one.label]),
+                curve,
+                points[points["series"] == one.label],
                 ax,
                 quantity=result.quantity,
                 target_um=result.target_um,
@@ -205,11 +205,6 @@ def _until(own: pd.DataFrame, last_min: float) -> float:
     time, upper = own[["time_min", "upper_min"]].astype(float).iloc[0]
     near = [one for one in (1.1 * time, 1.05 * upper) if one <= MOST_BEYOND * last_min]
     return float(max([last_min, *near]))
-
-
-def _as_drawn(frame: pd.DataFrame) -> pd.DataFrame:
-    names = {"size_um": "value", "lower_um": "lower", "upper_um": "upper"}
-    return frame.rename(columns=names)
 
 
 def _reached(row: Mapping[Hashable, Any]) -> tuple[float, float, float] | None:

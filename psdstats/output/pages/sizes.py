@@ -164,8 +164,6 @@ def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
     """D10, D50 and D90 against milling time."""
     frame = means[means["quantity"].isin(_SIZES)].copy()
     frame["milling_time_min"] = frame["milling_time_min"].astype(float)
-    if "group" not in frame.columns:
-        frame["group"] = "all groups"
     with house_style():
         ax = new_axes(height_mm=105.0)
         size_against_time(frame, ax)

@@ -47,8 +47,9 @@ SIZES = _frame(
     value=[300.5, 200.0, 120.0, 310.0, 210.0, 125.0, 290.0, 190.0, 112.0],
 ).assign(lower=lambda f: 0.95 * f["value"], upper=lambda f: 1.05 * f["value"])
 RATIOS = _frame(
-    contrast=NAMES, ratio=[0.7, 0.95, np.nan], lower=[0.65, 0.9, np.nan],
-    upper=[0.76, np.inf, np.nan], verdict=["changed", "not shown", "cannot be told"], part=NAMES,
+    contrast=NAMES, ratio=[0.7, 0.95, np.nan], ratio_lower=[0.65, 0.9, np.nan],
+    ratio_upper=[0.76, np.inf, np.nan], verdict=["changed", "not shown", "cannot be told"],
+    quantity=NAMES,
 )  # fmt: skip
 RESIDUALS = _frame(
     run=NAMES, group=NAMES, fitted=[5.0, 5.1, 5.2], residual=[-1.0, 0.2, 0.9],
@@ -58,8 +59,8 @@ ROWS = _frame(
     level=NAMES, left_out=NAMES, effect=[0.02, -0.03, 0.01], ratio=[0.9, 0.8, 0.85],
     lower=[-0.1, -0.2, -0.15], upper=[0.99, 0.95, 0.97],
 )  # fmt: skip
-CURVE = _frame(milling_time_min=TIMES, value=[300.0, 210.0, 120.0]).assign(
-    lower=lambda f: 0.9 * f["value"], upper=lambda f: 1.1 * f["value"]
+CURVE = _frame(milling_time_min=TIMES, size_um=[300.0, 210.0, 120.0]).assign(
+    lower_um=lambda f: 0.9 * f["size_um"], upper_um=lambda f: 1.1 * f["size_um"]
 )
 POWDER = _frame(powder="fine", size_um=[20.5, 63.0, 125.0], undersize=[0.01, 0.2, 0.9])
 PLANNED = _frame(series="0.01 g", sample_g=[25.0, 50.0], u_percent=[1.5, 0.7])
@@ -114,7 +115,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
     "residuals_against_fitted": lambda ax: figures.residuals_against_fitted(RESIDUALS, ax),
     "size_against_time": lambda ax: figures.size_against_time(SIZES, ax),
     "size_rate": lambda ax: figures.size_rate(
-        CURVE, CURVE[["milling_time_min", "value"]], ax, target_um=150.5
+        CURVE, CURVE[["milling_time_min", "size_um"]], ax, target_um=150.5
     ),
     "tare_history": lambda ax: figures.tare_history(
         _frame(sieve=list(NAMES) * 2, order=[1, 1, 1, 2, 2, 2], run=A,

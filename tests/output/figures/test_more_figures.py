@@ -119,9 +119,14 @@ def test_rate_with_a_target_reached_at_an_open_time(ax: Axes) -> None:
     time = np.linspace(0, 60, 7)
     value = 100 + 200 * np.exp(-time / 20)
     curve = pd.DataFrame(
-        {"milling_time_min": time, "value": value, "lower": value * 0.9, "upper": value * 1.1}
+        {
+            "milling_time_min": time,
+            "size_um": value,
+            "lower_um": value * 0.9,
+            "upper_um": value * 1.1,
+        }
     )
-    points = pd.DataFrame({"milling_time_min": [0.0, 48.0], "value": [310.0, 115.0]})
+    points = pd.DataFrame({"milling_time_min": [0.0, 48.0], "size_um": [310.0, 115.0]})
     figures.size_rate(curve, points, ax, target_um=105.0, reached_min=(np.nan, 50.0, np.inf))
     assert _named(ax, "fitted D50")[1] == value.tolist()
     arrows = [text for text in ax.texts if text.arrow_patch is not None]

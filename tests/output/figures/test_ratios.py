@@ -48,8 +48,8 @@ def test_nothing_to_draw_still_names_its_verdicts(ratios: pd.DataFrame, ax: Axes
     assert [text.get_text() for text in ax.texts] == ["cannot be told"]
 
 
-def test_rows_of_a_part_stand_under_its_name(ratios: pd.DataFrame, ax: Axes) -> None:
-    effect_ratios(ratios.assign(part=["D10", "D10", "D50", "D50", "span"]), ax)
+def test_rows_of_a_quantity_stand_under_its_name(ratios: pd.DataFrame, ax: Axes) -> None:
+    effect_ratios(ratios.assign(quantity=["D10", "D10", "D50", "D50", "span"]), ax)
     names = [label.get_text() for label in ax.get_yticklabels()]
     assert [name.partition("   ")[0] for name in names if "   " in name] == ["D10", "D50", "span"]
     hairlines = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
