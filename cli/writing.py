@@ -25,7 +25,7 @@ __all__ = [
     "write_result",
 ]
 
-SPARE = ("detectable_percent", "change_percent", "uses")
+SPARE = ("detectable_decrease_percent", "change_percent", "uses")
 """Columns that a terminal can do without: the files hold them, sentences say them."""
 
 

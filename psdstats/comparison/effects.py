@@ -41,7 +41,7 @@ COLUMNS = [
     "df",
     "p",
     "p_adjusted",
-    "detectable_percent",
+    "detectable_decrease_percent",
     "equivalence_p",
     "verdict",
     "sentence",
@@ -170,7 +170,7 @@ def _estimated(
     detectable = smallest_detectable(
         contrasts.standard_error, contrasts.df, critical=critical, power=POWER
     )
-    table["detectable_percent"] = detectable.increase_percent
+    table["detectable_decrease_percent"] = detectable.decrease_percent
     table["equivalence_p"] = np.nan
     if context.plan.margin_percent is not None:
         table["equivalence_p"] = equivalence_test(
@@ -206,6 +206,6 @@ def _evidence(row: Mapping[str, object], context: EffectContext) -> Evidence:
         level=context.level,
         margin_percent=context.plan.margin_percent,
         equivalence_p=number["equivalence_p"] if has_margin else None,
-        smallest_detectable_percent=number["detectable_percent"],
+        detectable_decrease_percent=number["detectable_decrease_percent"],
         power=POWER,
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from psdstats.comparison.groups_result import GroupFinding, GroupVerdict
 from psdstats.comparison.measurement_only import PLAUSIBLE_RUN_TO_RUN_PERCENT
 from psdstats.models.detectable import smallest_detectable
+from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
 from psdstats.wording import signed
 
 __all__ = ["GroupEvidence", "judge"]
@@ -130,10 +131,11 @@ def _verdict(evidence: GroupEvidence) -> tuple[GroupVerdict, str]:
             f"{group} agrees with the others within ±{margin:g} %: {reads}"
         )
     found = smallest_detectable([evidence.u], evidence.df, critical=[evidence.critical])
-    seen = found.increase_percent.item()
+    seen = found.decrease_percent.item()
     text = f"{group} is not shown to differ from the others: {reads}; " + (
-        f"a difference of {seen:.2g} % would have been seen with 80 % probability"
-        if math.isfinite(seen)
+        f"a {evidence.quantity} {seen:.2g} % below theirs would have been seen with 80 % "
+        "probability"
+        if seen < NO_CHANGE_SEEN_PERCENT
         else "too little is left to see a difference of any size"
     )
     if margin is not None:

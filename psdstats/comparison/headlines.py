@@ -17,6 +17,7 @@ import pandas as pd
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import OverallTest, QuantityComparison, Route
 from psdstats.models.mixed_model_words import joined
+from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
 from psdstats.models.wording import word_p
 from psdstats.wording import column_words, signed
 
@@ -181,11 +182,11 @@ def _last_step(
     after = steps.iloc[int(changed[-1]) + 1 :]
     if after.empty:
         return f"{text}; it had not stopped changing at the end of the trial."
-    seen = after["detectable_percent"].dropna()
-    if not np.isfinite(seen.max()):  # none, or no change of any size would have been seen
+    seen = after["detectable_decrease_percent"].dropna()
+    if not seen.max() < NO_CHANGE_SEEN_PERCENT:  # or none can be judged
         return f"{text}; later steps cannot be judged."
     return (
-        f"{text}; in later steps no change was shown, where a change of {seen.max():.2g} % would "
+        f"{text}; in later steps no change was shown, where a decrease of {seen.max():.2g} % would "
         "have been seen with 80 % power."
     )
 

@@ -64,7 +64,7 @@ class QuantityComparison:
         Of the factor, and of its interaction where one was fitted.
     effects : DataFrame
         One row a contrast: family, contrast, high, low, ratio with simultaneous limits, change in
-        per cent, df, p, p_adjusted, detectable_percent, equivalence_p, verdict, sentence.
+        per cent, df, p, p_adjusted, detectable_decrease_percent, equivalence_p, verdict, sentence.
     means : DataFrame
         One row a level of the factor (within each level of ``at_each``): columns of the factors,
         then value, lower, upper: size in µm (span without unit) with its own interval.

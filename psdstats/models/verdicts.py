@@ -14,14 +14,17 @@ import numpy as np
 from psdstats.errors import ModelError
 from psdstats.models.wording import word_effect, word_p
 
-__all__ = ["Evidence", "Finding", "Verdict", "verdict"]
+__all__ = ["NO_CHANGE_SEEN_PERCENT", "Evidence", "Finding", "Verdict", "verdict"]
+
+NO_CHANGE_SEEN_PERCENT = 99.9
+"""A smallest detectable decrease of as much says that no change would have been shown."""
 
 
 class Verdict(StrEnum):
     """What can be said of one comparison."""
 
     CHANGED = "changed"
-    EQUIVALENT = "equivalent within the margin"
+    EQUIVALENT = "equivalent"
     NOT_SHOWN = "not shown"
     CANNOT_BE_TOLD = "cannot be told"
 
@@ -44,8 +47,9 @@ class Evidence:
         Margin of equivalence, where the user gave one.
     equivalence_p : float or None
         p of the equivalence test at that margin.
-    smallest_detectable_percent : float or None
-        Smallest increase this trial would have shown with the stated power, per cent.
+    detectable_decrease_percent : float or None
+        Smallest decrease this trial would have shown with the stated power, per cent of the size
+        compared with; 100 where it would have shown none.
     power : float, default=0.8
         That power.
     obstacles : tuple of str
@@ -60,7 +64,7 @@ class Evidence:
     level: float = 0.95
     margin_percent: float | None = None
     equivalence_p: float | None = None
-    smallest_detectable_percent: float | None = None
+    detectable_decrease_percent: float | None = None
     power: float = 0.8
     obstacles: tuple[str, ...] = ()
 
@@ -108,8 +112,8 @@ def verdict(evidence: Evidence) -> Finding:
     In this order: *cannot be told* if there is an obstacle or no finite interval; *changed* if
     p < 1 - level; *equivalent* if the equivalence test succeeds at 1 - level; *cannot be told* if
     no change of any size would have been shown, or a margin is given that is below the smallest
-    detectable change, because a change as large as the margin could easily have been missed;
-    otherwise *not shown*.
+    detectable change, because a change as large as the margin could easily have been missed (both
+    as decreases: a margin of m per cent is one of m/(1 + m/100)); otherwise *not shown*.
 
     Examples
     --------
@@ -136,8 +140,7 @@ a decrease of 38.0 % (30.0 % to 45.0 %), p = 0.00040.'
         small = f", and within the margin of {margin:g} %" if within else ""
         return _finding(Verdict.CHANGED, evidence, effect + small, within)
     if within:
-        reason = f"margin {margin:g} %, {word_p(p_equivalent or 0.0)}; {effect}"
-        return _finding(Verdict.EQUIVALENT, evidence, reason, within)
+        return _equivalent(evidence, word_effect(*ends, p=None, level=evidence.level))
     return _not_shown(evidence, effect, within)
 
 
@@ -149,21 +152,30 @@ def _without_end(evidence: Evidence) -> tuple[str, ...]:
     return () if np.isfinite(numbers).all() else ("there is no estimate with an interval",)
 
 
+def _equivalent(evidence: Evidence, effect: str) -> Finding:
+    """The margin and the p of its own test once; that nothing changed was not asked."""
+    sentence = (
+        f"{evidence.subject}: equivalent within the margin of {evidence.margin_percent:g} % "
+        f"({word_p(evidence.equivalence_p or 0.0)} of the equivalence test), {effect}."
+    )
+    return Finding(verdict=Verdict.EQUIVALENT, sentence=sentence, within_margin=True)
+
+
 def _not_shown(evidence: Evidence, effect: str, within: bool | None) -> Finding:
     """Neither changed nor equivalent: what could have been seen decides what can be said."""
-    detectable, margin = evidence.smallest_detectable_percent, evidence.margin_percent
+    detectable, margin = evidence.detectable_decrease_percent, evidence.margin_percent
     if detectable is None:
         return _finding(Verdict.NOT_SHOWN, evidence, effect, within)
-    if not np.isfinite(detectable):
+    if not detectable < NO_CHANGE_SEEN_PERCENT:
         reason = f"{effect}; this trial has too little to go by to show any change"
         return _finding(Verdict.CANNOT_BE_TOLD, evidence, reason, within)
     places = 1 if detectable < 10.0 else 0
     reason = (
-        f"{effect}; the smallest change this trial would show with {100 * evidence.power:.3g} % "
+        f"{effect}; the smallest decrease this trial would show with {100 * evidence.power:.3g} % "
         f"power is {detectable:.{places}f} %"
     )
-    if margin is not None and detectable > margin:
-        reason += f", more than the margin of {margin:g} %"
+    if margin is not None and detectable > (down := 100.0 * margin / (100.0 + margin)):
+        reason += f", more than the margin of {margin:g} % ({down:.2g} % downwards)"
         return _finding(Verdict.CANNOT_BE_TOLD, evidence, reason, within)
     return _finding(Verdict.NOT_SHOWN, evidence, reason, within)
 

@@ -13,15 +13,17 @@ from psdstats.wording import signed
 __all__ = ["word_effect", "word_p"]
 
 
-def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level: float) -> str:
+def word_effect(
+    log_ratio: float, lower: float, upper: float, *, p: float | None, level: float
+) -> str:
     """Put a ratio of sizes, its interval, the change in per cent and p into words.
 
     Parameters
     ----------
     log_ratio, lower, upper : float
         Difference of ln size and the ends of its interval, all finite.
-    p : float
-        p of "no change".
+    p : float or None
+        p of "no change"; None leaves it out.
     level : float
         Confidence level of the interval, 0 to 1.
 
@@ -45,7 +47,8 @@ def word_effect(log_ratio: float, lower: float, upper: float, *, p: float, level
     shown = (change, min(ends), max(ends))
     middle, lowest, highest = (f"{signed(value, f'.{decimals - 2}f')} %" for value in shown)
     size = f"ratio {ratio:.{decimals}f} ({100 * level:.3g} % interval {low_text} to {high_text})"
-    return f"{size}, {name} of {middle} ({lowest} to {highest}), {word_p(p)}"
+    last = "" if p is None else f", {word_p(p)}"
+    return f"{size}, {name} of {middle} ({lowest} to {highest}){last}"
 
 
 def word_p(p: float) -> str:

@@ -147,7 +147,7 @@ class Verdict:
     Parameters
     ----------
     word : str
-        "changed", "equivalent within the margin", "not shown" or "cannot be told"; or "groups" or
+        "changed", "equivalent", "not shown" or "cannot be told"; or "groups" or
         "balance", for how groups agree and for the part of the doubt that is the balance.
     sentence : str
         The answer with its numbers, already rounded.

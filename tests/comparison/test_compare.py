@@ -157,7 +157,7 @@ def test_equivalence_is_two_one_sided_t_tests(planted):
     row = planted(rows, ln_size, margin_percent=10.0)["D50"].effects.iloc[0]
     expected = pingouin.tost(ln_size[5:], ln_size[:5], bound=np.log(1.1))
     assert row["equivalence_p"] == pytest.approx(float(expected["pval"].iloc[0]), rel=1e-6)
-    assert row["verdict"] == "equivalent within the margin"
+    assert row["verdict"] == "equivalent"
 
 
 def test_margin_below_what_could_be_seen_cannot_be_told(planted):
@@ -165,7 +165,7 @@ def test_margin_below_what_could_be_seen_cannot_be_told(planted):
     rows = [{"milling_time_min": time} for time in (24.0, 48.0) for _ in range(5)]
     row = planted(rows, generator.normal(5, 0.04, 10), margin_percent=1.0)["D50"].effects.iloc[0]
     assert row["verdict"] == "cannot be told"
-    assert row["detectable_percent"] > 1.0
+    assert row["detectable_decrease_percent"] > 1.0
     assert "more than the margin of 1 %" in row["sentence"]
 
 

@@ -65,6 +65,6 @@ def test_detectable_change_has_its_power_by_the_noncentral_t(planted):
     error = np.sqrt(ln_size.reshape(3, 4).var(axis=1, ddof=1).mean() * 2 / 4)
     for row in effects.to_dict("records"):
         critical = np.log(row["ratio_upper"] / row["ratio"]) / error
-        shift = np.log1p(row["detectable_percent"] / 100) / error
+        shift = -np.log1p(-row["detectable_decrease_percent"] / 100) / error
         # the far tail, beyond -critical, is below 1e-6 here
         assert stats.nct.sf(critical, row["df"], shift) == pytest.approx(0.8, abs=1e-5)

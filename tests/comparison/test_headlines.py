@@ -19,7 +19,7 @@ def test_change_that_stops_names_the_last_step(planted):
     assert change.startswith("D50 at 48 min against 0 min: changed, ratio 0.670")
     assert step.startswith(
         "D50: the last step shown to change it is from 6 to 24 min (−18.1 %); in later steps no "
-        "change was shown, where a change of "
+        "change was shown, where a decrease of "
     )
 
 

@@ -101,11 +101,14 @@ def test_equivalent():
             p_adjusted=0.4,
             margin_percent=10,
             equivalence_p=0.0003,
-            smallest_detectable_percent=4.0,
+            detectable_decrease_percent=3.8,
         )
     )
     assert found.verdict is Verdict.EQUIVALENT
-    assert "equivalent within the margin" in found.sentence
+    assert found.sentence == (
+        f"{BASE['subject']}: equivalent within the margin of 10 % (p = 0.00030 of the equivalence "
+        "test), ratio 1.010 (95 % interval 0.980 to 1.041), an increase of 1.0 % (−2.0 % to 4.1 %)."
+    )
 
 
 def test_not_shown_gives_what_could_have_been_seen():
@@ -116,11 +119,11 @@ def test_not_shown_gives_what_could_have_been_seen():
             lower=-0.16,
             upper=0.06,
             p_adjusted=0.3,
-            smallest_detectable_percent=17.9,
+            detectable_decrease_percent=15.2,
         )
     )
     assert found.verdict is Verdict.NOT_SHOWN
-    assert "80 % power is 18 %" in found.sentence
+    assert "the smallest decrease this trial would show with 80 % power is 15 %" in found.sentence
 
 
 def test_margin_below_the_smallest_detectable_change_cannot_be_told():
@@ -132,11 +135,11 @@ def test_margin_below_the_smallest_detectable_change_cannot_be_told():
         p_adjusted=0.3,
         margin_percent=5,
         equivalence_p=0.4,
-        smallest_detectable_percent=17.9,
+        detectable_decrease_percent=15.2,
     )
     found = verdict(evidence)
     assert found.verdict is Verdict.CANNOT_BE_TOLD
-    assert "more than the margin of 5 %" in found.sentence
+    assert "80 % power is 15 %, more than the margin of 5 % (4.8 % downwards)" in found.sentence
 
 
 def test_margin_above_it_is_only_not_shown():
@@ -148,7 +151,7 @@ def test_margin_above_it_is_only_not_shown():
         p_adjusted=0.06,
         margin_percent=25,
         equivalence_p=0.2,
-        smallest_detectable_percent=17.9,
+        detectable_decrease_percent=15.2,
     )
     assert verdict(evidence).verdict is Verdict.NOT_SHOWN
 
@@ -165,7 +168,7 @@ def test_margin_above_it_is_only_not_shown():
                 "lower": -0.1,
                 "upper": 0.3,
                 "p_adjusted": 0.2,
-                "smallest_detectable_percent": np.inf,
+                "detectable_decrease_percent": 100.0,
             },
             "too little to go by to show any change",
         ),

@@ -77,8 +77,8 @@ def effects_table(comparison: Comparison, family: str) -> Table:
         Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
         Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
         Column(
-            name="detectable_percent",
-            heading="detectable",
+            name="detectable_decrease_percent",
+            heading="detectable decrease",
             unit="%",
             show=Show.NUMBER,
             decimals=1,
@@ -93,7 +93,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
         row_headings=2 if each is None else 3,
         notes=(
             f"Intervals hold at {level} and p is adjusted for all contrasts of one quantity in "
-            "this table together. Detectable: the smallest increase this trial would have shown "
+            "this table together. Detectable: the smallest decrease this trial would have shown "
             "with 80 % power.",
         ),
     )

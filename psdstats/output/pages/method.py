@@ -19,10 +19,10 @@ _RULES = {
 _VERDICTS = (
     "Changed: the interval of the ratio excludes 1; it holds for its whole family of contrasts "
     "together.",
-    "Equivalent within the margin: no change was shown, and two one-sided tests place the ratio "
+    "Equivalent: no change was shown, and two one-sided tests place the ratio "
     "within the margin stated beforehand.",
-    "Not shown: neither of the two. The smallest change that this trial would have shown with 80 % "
-    "power stands beside it.",
+    "Not shown: neither of the two. The smallest decrease that this trial would have shown with "
+    "80 % power stands beside it.",
     "Cannot be told: the sieves do not bracket the size; or run-to-run variation is unknown and "
     "could undo what was seen; or a change as large as the margin could easily have been missed.",
 )

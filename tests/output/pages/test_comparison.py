@@ -30,7 +30,7 @@ def test_verdicts_are_the_last_against_the_first(benches):
 def test_effects_are_the_comparison_in_full(benches):
     table = effects_table(benches.comparison, "successive")
     expected = benches.comparison.to_frame("successive")
-    for name in ("ratio", "ratio_lower", "df", "p_adjusted", "detectable_percent"):
+    for name in ("ratio", "ratio_lower", "df", "p_adjusted", "detectable_decrease_percent"):
         assert table.frame[name].to_numpy() == pytest.approx(expected[name].to_numpy(), nan_ok=True)
     assert list(table.frame["contrast"].unique()) == ["6 vs 0", "12 vs 6", "24 vs 12", "48 vs 24"]
     assert table.caption == (
