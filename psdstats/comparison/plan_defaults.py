@@ -108,14 +108,31 @@ def note_left_out(
     within: Sequence[Grouping],
     notes: list[str],
 ) -> None:
-    """Note every column of the run table that differs between runs and is not in the model."""
-    used = {name for name in fixed if name}
+    """Note every column of the run table that differs between runs and is not in the model.
+
+    A column that is the same in all runs of one level of a factor goes into what is found for
+    that factor; any other counts as scatter.
+    """
+    factors = [name for name in fixed if name]
+    used = set(factors)
     for grouping in within:
         used.update([grouping] if isinstance(grouping, str) else grouping)
     for column in frame.columns:
         if column in used or column in _NOT_FACTORS or frame[column].nunique() < 2:
             continue
+        bound = [name for name in factors if _is_constant_within(frame, column, name)]
+        if bound:
+            factor = column_words(bound[0])
+            notes.append(
+                f"{column_words(column)} is not in the model and is the same in all runs of one "
+                f"{factor}; its effect cannot be told from that of {factor} and is part of it."
+            )
+            continue
         notes.append(
             f"{column_words(column)} differs between runs and is not in the model; its effect "
             "counts as variation between runs unless it is added as a further factor."
         )
+
+
+def _is_constant_within(frame: pd.DataFrame, column: str, factor: str) -> bool:
+    return bool(frame[[factor, column]].drop_duplicates()[factor].is_unique)

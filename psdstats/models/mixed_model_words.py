@@ -144,7 +144,8 @@ def design_cautions(fit: BatchFit) -> tuple[str, ...]:
 
 
 def _cautions_with_known(fit: BatchFit, q: int, beside: int) -> tuple[str, ...]:
-    few = f"{fit.n_rows} rows estimate {q} variances beside the known covariance"
+    variances = "one estimated variance" if q == 1 else f"{q} estimated variances"
+    few = f"{fit.n_rows} runs for {variances} beside the known covariance"
     if q > 2 and beside <= _FEW_WITH_CELLS:
         if np.linalg.matrix_rank(fit.parts.matrices[0]) <= 2:
             return (

@@ -100,6 +100,8 @@ class LossRates:
             prefix = f"{series}: " if series else ""
             part = self.frame[self.frame["series"] == series]
             lines += [prefix + line for line in _on_order(part)]
+            if not (part["lower_per_min"] > 0).any():
+                continue
             found = (exponent.exponent, exponent.lower, exponent.upper)
             if None not in found:
                 power, low, high = (signed(number, ".2f") for number in found if number is not None)
@@ -165,7 +167,11 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
 
 
 def _on_order(part: pd.DataFrame) -> list[str]:
-    """Above which sieves the loss is first order, is not, or cannot be judged."""
+    """Above which sieves the loss is first order, is not, or cannot be judged.
+
+    A sieve above which no loss is shown has no order to speak of, unless its mass bends in time.
+    """
+    part = part[(part["lower_per_min"] > 0) | (part["verdict"] == "not first order")]
     above = {
         verdict: ", ".join(f"{one:g}" for one in rows["aperture_um"]) + " µm"
         for verdict, rows in part.groupby("verdict")

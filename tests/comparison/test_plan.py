@@ -66,6 +66,17 @@ def test_columns_left_out_are_named(planted_study):
     )
 
 
+def test_a_column_bound_to_the_factor_compared_is_said_to_be_part_of_it(planted_study):
+    rows = [{**row, "ball_ratio": 5.0 if row["group"] == "Alder" else 10.0} for row in _rows(2)]
+    plan = plan_comparison(planted_study(rows), by="group")
+    assert plan.notes[-1] == (
+        "ball ratio is not in the model and is the same in all runs of one group; its effect "
+        "cannot be told from that of group and is part of it."
+    )
+    mixed = [{**row, "ball_ratio": (5.0, 10.0)[i % 2]} for i, row in enumerate(_rows(2))]
+    assert "variation between runs" in plan_comparison(planted_study(mixed), by="group").notes[-1]
+
+
 def test_interaction_and_cells_with_at_each(planted_study):
     rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
     plan = plan_comparison(planted_study(rows), at_each="ball_ratio")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import MappingProxyType
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from psdstats.planning import ExpectedPowder, PlanError, PlannedWeighing, precision
@@ -100,7 +101,12 @@ def test_coarse_balance_breaks_the_law_and_that_is_said():
     assert "with 1 g resolution and 8 g the law gives" in text
     assert "The sieves leave D50 open in up to" in text
     only_fine = plan.to_frame().iloc[[1]]
-    assert "bears the linear law out for u(D50)" in simulation_sentences(only_fine, "D50")[0]
+    agreed = simulation_sentences(only_fine, "D50")[0]
+    apart = 100 * abs(fine["u_percent"] / fine["u_law_percent"] - 1)
+    assert f"agrees with the linear law for u(D50) within {apart:.2g} % of it" in agreed
+    assert "shared" not in agreed
+    twice = simulation_sentences(pd.concat([only_fine, only_fine]), "D50")[0]
+    assert "shared, since all cases use the same stacks" in twice
 
 
 def test_tails_on_a_wide_series_are_interpolated_too_far_out():

@@ -54,6 +54,15 @@ def test_with_three_times_the_order_cannot_be_told(make_study):
     assert words.startswith("Whether the loss above 500, 250, 125, 63 µm is first order cannot be")
 
 
+def test_where_nothing_is_lost_there_is_nothing_to_say(make_study):
+    still = dict.fromkeys(RATES, 0.0)
+    found = loss_rates(make_study(rates=still, start=START, replicates=3, run_sd=0.01))
+    assert (found.frame["lower_per_min"] <= 0).any()
+    silent = found.frame[found.frame["lower_per_min"] <= 0]["aperture_um"]
+    said = " ".join(found.sentences())
+    assert not any(f"{one:g}" in said for one in silent)
+
+
 def test_exponent_from_the_groups(make_study):
     study = make_study(rates=RATES, start=START, groups=("a", "b", "c"), replicates=2, run_sd=0.01)
     exponent = loss_rates(study).exponents[""]

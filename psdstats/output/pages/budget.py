@@ -48,16 +48,17 @@ def budget_section(budget: Budget) -> Section:
 def budget_sentences(budget: Budget) -> tuple[str, ...]:
     """What the budget says of D50, in one sentence for the sizes and one for the difference."""
     sentences = []
-    for part, kind in ((_sizes(budget), "of one run"), (_difference(budget), "")):
+    for part, is_run in ((_sizes(budget), True), (_difference(budget), False)):
         own = part[part["quantity"] == "D50"]
         if own.empty:
             continue
         largest = own.iloc[int(own["share"].to_numpy().argmax())]
         limited = float(own.loc[own["balance_limited"], "share"].sum())
-        what = kind or f"at {str(largest['label']).partition(', ')[2]}"
+        what = "of one run" if is_run else f"at {str(largest['label']).partition(', ')[2]}"
+        basis = " (root mean square over the runs)" if is_run else ""
         sentences.append(
             f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{significant(combined_percent(own)['D50'], 2)} %; {largest['source']} makes "
+            f"{significant(combined_percent(own)['D50'], 2)} %{basis}; {largest['source']} makes "
             f"{per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
             f"{per_cent(limited, decimals=1)}."
         )

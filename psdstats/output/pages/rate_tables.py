@@ -29,6 +29,9 @@ _SCATTER = "standard deviation"
 def stopping_table(result: RateResult) -> Table:
     """Times to the target and to the margin, with intervals that may be open."""
     frame = _titled(result.stopping_frame())
+    frame["time_shown"] = [
+        None if pd.isna(time) else minutes(time).removesuffix(" min") for time in frame["time_min"]
+    ]
     frame["shown"] = [_reach(row) for row in frame.to_dict("records")]
     frame["question"] = [
         f"{result.quantity} at {row['asked']:g} µm"
@@ -43,9 +46,7 @@ def stopping_table(result: RateResult) -> Table:
         columns=(
             *_series_columns(frame),
             Column(name="question", heading="wanted", show=Show.WORDS),
-            Column(
-                name="time_min", heading="milling time", unit="min", show=Show.NUMBER, decimals=1
-            ),
+            Column(name="time_shown", heading="milling time", unit="min", show=Show.WORDS),
             Column(
                 name="shown",
                 heading=f"{100 * result.level:g} % interval",

@@ -27,6 +27,7 @@ def test_sentence_agrees_with_the_linear_propagation(benches):
     column = benches.sizes.quantities.index("D50")
     relative = benches.sizes.u[:, column] / benches.sizes.value[:, column]
     sentence = budget_sentences(benches.budget)[0]
+    assert "% (root mean square over the runs)" in sentence
     found = float(re.search(r"standard uncertainty of (.+?) %", sentence)[1])
     assert found == pytest.approx(100 * np.sqrt(np.mean(relative**2)), abs=0.05)
 

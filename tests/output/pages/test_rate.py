@@ -57,6 +57,13 @@ def test_stopping_table_agrees_with_the_curve(result):
         assert np.exp(one.fit.log_size(np.array([time]))[0]) == pytest.approx(90.0, rel=1e-6)
 
 
+def test_table_and_sentence_give_a_time_with_the_same_digits(result):
+    shown = stopping_table(result).frame["time_shown"].dropna().tolist()
+    assert shown
+    said = " ".join(result.sentences())
+    assert all(f"after {text} min (" in said for text in shown)
+
+
 def test_open_and_impossible_times_are_words(benches):
     found = fit_rate(
         benches.study, quantity="D10", by="ball_ratio", target_um=30.0, propagation=benches.sizes
