@@ -97,10 +97,14 @@ class MovedClasses:
         return head + (", ".join(found) if found else "no class is shown to have moved")
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a class: class, low, high, change_percent, lower, upper, t, p_adjusted, moved."""
+        """One row a class: class, pair, low, high, change_percent, lower, upper, t, p, moved.
+
+        The p-value (p_adjusted) and the limits hold for all classes of the pair together.
+        """
         return pd.DataFrame(
             {
                 "class": self.names,
+                "pair": self.pair,
                 "low": self.low,
                 "high": self.high,
                 "change_percent": self.change_percent,

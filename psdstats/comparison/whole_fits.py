@@ -83,6 +83,38 @@ class StudyFits:
         table = pd.concat(rows, ignore_index=True)
         return table[["run", *(name for name in table if name != "run")]]
 
+    def misfit_frame(self, points: Iterable[CurvePoints], runs: pd.DataFrame) -> pd.DataFrame:
+        """Measured undersize less that of the fitted curve, in percentage points.
+
+        Parameters
+        ----------
+        points : iterable of CurvePoints
+            From `curve_points` of the same study.
+        runs : DataFrame
+            The run table.
+
+        Returns
+        -------
+        DataFrame
+            One row a run, family and aperture: run, family, aperture_um, misfit_percent,
+            milling_time_min.
+        """
+        measured = {one.run: one for one in points}
+        rows = [
+            pd.DataFrame(
+                {
+                    "run": run,
+                    "family": str(family),
+                    "aperture_um": measured[run].aperture_um,
+                    "misfit_percent": 100
+                    * (measured[run].undersize - fit.undersize(measured[run].aperture_um)),
+                }
+            )
+            for (run, family), fit in self.fits.items()
+        ]
+        times = runs[["run", "milling_time_min"]]
+        return pd.concat(rows, ignore_index=True).merge(times, on="run")
+
     def families_frame(self) -> pd.DataFrame:
         """One row a family: runs fitted, runs described within their uncertainty, total χ², df."""
         rows = []

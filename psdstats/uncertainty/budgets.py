@@ -19,6 +19,7 @@ from scipy import sparse
 from psdstats.distribution.sizes import QUANTITIES
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
+from psdstats.uncertainty.budget_typical import typical_shares
 from psdstats.uncertainty.engine import Prepared, prepare
 from psdstats.uncertainty.sources.base import Source
 from psdstats.uncertainty.what_if import changes_for
@@ -57,6 +58,10 @@ class Budget:
     sources: tuple[str, ...]
     sources_left_out: tuple[str, ...]
     notes: tuple[str, ...]
+
+    def shares_frame(self) -> pd.DataFrame:
+        """Shares in the typical run and in one difference, as `typical_shares` gives them."""
+        return typical_shares(self)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

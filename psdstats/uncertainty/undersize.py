@@ -48,8 +48,8 @@ def undersize_bands(
     Returns
     -------
     DataFrame
-        One row a run and sieve, finest first: run, sieve, aperture_um, undersize, u, lower, upper;
-        fractions of one, limits kept within 0 and 1.
+        One row a run and sieve, finest first: run, milling_time_min, sieve, aperture_um,
+        undersize, u, lower, upper; fractions of one, limits kept within 0 and 1.
 
     Raises
     ------
@@ -67,9 +67,11 @@ def undersize_bands(
     half = coverage_factor(coverage) * u
     run, place = np.nonzero(arrays.real[:, 1:])
     names = np.array(arrays.runs, dtype=object)
+    times = np.array([one.milling_time_min for one in study.runs], dtype=float)
     return pd.DataFrame(
         {
             "run": names[run],
+            "milling_time_min": times[run],
             "sieve": [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)],
             "aperture_um": arrays.aperture_um[run, place],
             "undersize": undersize[run, place],

@@ -26,8 +26,9 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     Parameters
     ----------
     frame : DataFrame
-        Columns class, pair, change_percent (percentage points), lower, upper, moved; classes and
-        pairs in the order in which they shall stand.  An infinite limit is left out.
+        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, pair,
+        change_percent (percentage points), lower, upper, moved; classes and pairs in the order in
+        which they shall stand.  An infinite limit is left out.
     ax : Axes
         Where to draw.
 
@@ -35,6 +36,19 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     -------
     Axes
         The same Axes: filled bars where a change is shown, empty ones where it is not.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.comparison import compare_distributions
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> whole = compare_distributions(study, permutations=99)
+    >>> frame = whole.moved_frame()
+    >>> frame = frame[frame["stack"] == frame["stack"].iloc[0]]
+    >>> class_changes(frame, new_axes()).get_xlabel()
+    'size class / µm'
     """
     frame = need(frame, _COLUMNS, "class changes").rename(columns={"class": "name"})
     classes = list(dict.fromkeys(frame["name"]))

@@ -26,31 +26,44 @@ def group_consistency(
     frame: pd.DataFrame,
     ax: Axes,
     *,
-    statistic: str,
-    limits: Mapping[str, float],
-    two_sided: bool = True,
+    indicator: str = "h",
 ) -> Axes:
     """Draw a consistency statistic as bars, grouped by group, one bar a level.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns group, milling_time_min, value.
+        Columns group, milling_time_min, and those of the indicator: its name, and optionally
+        its critical values (h_limit_5, h_limit_1); each gets a line at its median.
     ax : Axes
         Where to draw.
-    statistic : str
-        Name of the statistic, such as "Mandel’s h"; label of the vertical axis.
-    limits : mapping of str to float
-        Critical values by label ("5 %", "1 %"); each gets a line.
-    two_sided : bool, default=True
-        Whether lines stand at minus the critical values too (h, not k).
+    indicator : {"h", "k"}, default="h"
+        Which of Mandel's indicators; h has lines at minus its critical values too.
 
     Returns
     -------
     Axes
         The same Axes; bars run from light (short times) to dark (long times).
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.comparison import consistency, sizes_by_run
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> sizes = sizes_by_run(study, psdstats.propagate(study, method="linear"))
+    >>> found = consistency(sizes, value="D50", group="group", level="milling_time_min")
+    >>> group_consistency(found.to_frame(), new_axes()).get_ylabel()
+    'Mandel’s h'
     """
-    frame = need(frame, ("group", "milling_time_min", "value"), "group consistency")
+    need(frame, ("group", "milling_time_min", indicator), "group consistency")
+    limits = {
+        f"{percent} %": float(frame[name].median())
+        for percent in (5, 1)
+        if (name := f"{indicator}_limit_{percent}") in frame and frame[name].notna().any()
+    }
+    frame = need(frame[frame[indicator].notna()], (indicator,), "group consistency")
     groups = list(dict.fromkeys(frame["group"]))
     times = sorted({float(time) for time in frame["milling_time_min"]})
     colours = time_colours(len(times))
@@ -58,21 +71,21 @@ def group_consistency(
     for step, (time, colour) in enumerate(zip(times, colours, strict=True)):
         own = rows(frame[frame["milling_time_min"] == time])
         places = [groups.index(row.group) + width * (step - (len(times) - 1) / 2) for row in own]
-        values = [row.value for row in own]
+        values = [float(getattr(row, indicator)) for row in own]
         bars = ax.bar(
             places, values, width * 0.92, color=colour, edgecolor=INK, linewidth=0.4,
             label=f"{time:g} min",
         )  # fmt: skip
-        for bar, row in zip(bars, own, strict=True):
-            hover(bar, f"{row.group}, {time:g} min: {fixed(row.value, 2)}")
-    _limit_lines(ax, limits, two_sided=two_sided)
+        for bar, row, value in zip(bars, own, values, strict=True):
+            hover(bar, f"{row.group}, {time:g} min: {fixed(value, 2)}")
+    _limit_lines(ax, limits, two_sided=indicator == "h")
     ax.axhline(0, color=GREY, linewidth=1.0)
     most = room_for(ax, len(groups))
     ax.set_xticks(range(len(groups)), [drawn(group, most=most) for group in groups])
     ax.set_xlim(-0.6, len(groups) - 0.4)
     ax.tick_params(axis="x", length=0)
     ax.grid(axis="x", visible=False)
-    ax.set_ylabel(statistic)
+    ax.set_ylabel(f"Mandel’s {indicator}")
     key_above(ax)
     return ax
 

@@ -46,6 +46,16 @@ def loss_against_size(
     -------
     Axes
         The same Axes; empty marks where the loss is not first order.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> from psdstats.rate import loss_rates
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> loss_against_size(loss_rates(study).frame, new_axes()).get_xscale()
+    'log'
     """
     frame = need(frame, _COLUMNS, "loss against size")
     frame = need(frame[frame["rate_per_min"] > 0], _COLUMNS, "loss against size")

@@ -34,6 +34,18 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     -------
     Axes
         The same Axes; runs from light (short times) to dark (long times), named in a key.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.comparison.whole_fits import curve_points, fit_study
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> fits = fit_study(study, families=["log-normal"])
+    >>> frame = fits.misfit_frame(curve_points(study), study.runs_frame())
+    >>> fit_misfit(frame, new_axes()).get_ylabel()
+    'misfit / points'
     """
     frame = need(frame, _COLUMNS, "fit misfit").sort_values("aperture_um", kind="stable")
     sieve_axis(ax, frame["aperture_um"])

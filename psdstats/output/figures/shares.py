@@ -66,6 +66,16 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     Axes
         The same Axes: the first label on top, the balance-limited sources at the left, and the
         end of that part marked where there is more than one such source.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> from psdstats.uncertainty import budget
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> uncertainty_shares(budget(study).shares_frame(), new_axes()).get_xlabel()
+    'share of the variance / %'
     """
     frame = need(frame, _COLUMNS, "uncertainty shares")
     if "balance_limited" not in frame.columns:

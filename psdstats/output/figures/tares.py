@@ -17,35 +17,46 @@ if TYPE_CHECKING:
 
 __all__ = ["tare_history"]
 
-_COLUMNS = ("sieve", "order", "tare_g")
+_COLUMNS = ("sieve", "run_number", "tare_g")
 _LABEL_GAP = 0.055  # of the vertical axis
 
 
-def tare_history(frame: pd.DataFrame, ax: Axes, *, u_g: float | None = None) -> Axes:
+def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
     """Draw how far the tare of each sieve has moved from its first weighing, or from a reference.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns sieve, order (number of the weighing, 1, 2, …), tare_g, and optionally run,
-        reference_g (the tare expected, such as the median) and flagged (bool): flagged readings
-        are ringed.
+        Columns sieve, run_number (order of the weighings), tare_g, and optionally run,
+        reference_g (the tare expected, such as the median), limit_g (what weighing explains; its
+        median is shaded) and is_outside (bool): such readings are ringed.  One group of sieves,
+        as `psdstats.study.tare_history` gives it.
     ax : Axes
         Where to draw.
-    u_g : float or None
-        Standard uncertainty of the difference drawn, g; ±2 u is shaded.
 
     Returns
     -------
     Axes
         The same Axes: one line a sieve, labelled with its name, in mg against weighing order.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats import study as weighings
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> tare_history(weighings.tare_history(study), new_axes()).get_ylabel()
+    'tare minus median tare / mg'
     """
-    frame = need(frame, _COLUMNS, "tare history").sort_values("order", kind="stable")
+    frame = need(frame, _COLUMNS, "tare history").sort_values("run_number", kind="stable")
+    frame = frame.assign(order=frame["run_number"].rank(method="dense").astype(int))
     reference = "median" if "reference_g" in frame.columns else "first"
     start = frame["reference_g"] if reference == "median" else _first(frame)
     frame = frame.assign(moved_mg=1000 * (frame["tare_g"] - start))
-    if u_g is not None:
-        ax.axhspan(-2000 * u_g, 2000 * u_g, color=FAINT, linewidth=0, zorder=0)
+    if "limit_g" in frame.columns:
+        limit_mg = 1000 * float(frame["limit_g"].median())
+        ax.axhspan(-limit_mg, limit_mg, color=FAINT, linewidth=0, zorder=0)
     ax.axhline(0, color=GREY, linewidth=0.9)
     sieves = list(dict.fromkeys(frame["sieve"]))
     for index, sieve in enumerate(sieves):
@@ -87,8 +98,8 @@ def _line(ax: Axes, own: pd.DataFrame, index: int, reference: str) -> None:
         where = f", run {row.run}" if "run" in own.columns else ""
         moved = f"{fixed(row.moved_mg, 1)} mg from its {reference} tare"
         hover(point, f"sieve {row.sieve}{where}: {moved}")
-    if "flagged" in own.columns:
-        rung = own[own["flagged"].to_numpy(dtype=bool)]
+    if "is_outside" in own.columns:
+        rung = own[own["is_outside"].to_numpy(dtype=bool)]
         if len(rung):
             ax.plot(
                 rung["order"],

@@ -42,6 +42,16 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
     -----
     Lines between sieves are straight in ln x, as the semilog rule interpolates; the curve ends at
     the finest and the coarsest sieve.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> from psdstats.uncertainty import undersize_bands
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> cumulative_undersize(undersize_bands(study), new_axes()).get_ylabel()
+    'cumulative undersize / % by mass'
     """
     frame = need(frame, _COLUMNS, "cumulative undersize")
     frame = frame[frame["aperture_um"] > 0].sort_values("aperture_um", kind="stable")

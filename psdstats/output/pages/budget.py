@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import pandas as pd
 
-from psdstats.models.design_columns import level_text
 from psdstats.output.content import Block, Drawing, Paragraph, Section
 from psdstats.output.digits import significant
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
@@ -18,7 +17,7 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.uncertainty import Budget
-from psdstats.uncertainty.budget_typical import combined_percent, typical_changes, typical_run
+from psdstats.uncertainty.budget_typical import combined_percent, typical_changes
 from psdstats.wording import column_words
 
 __all__ = [
@@ -127,8 +126,7 @@ def budget_files(budget: Budget) -> list[Table]:
 
 def shares_drawing(budget: Budget) -> Drawing:
     """Stacked shares of the variance, the balance first: sizes, then the difference."""
-    parts = [part for part in (_sizes(budget), _difference(budget)) if not part.empty]
-    frame = pd.concat(parts, ignore_index=True) if parts else _sizes(budget)
+    frame = budget.shares_frame()
     with house_style():
         ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)))
         uncertainty_shares(frame, ax)
@@ -143,29 +141,13 @@ def shares_drawing(budget: Budget) -> Drawing:
 
 
 def _sizes(budget: Budget) -> pd.DataFrame:
-    """The typical run, labelled."""
-    frame = typical_run(budget)
-    return _spaced(frame.assign(label=frame["quantity"].astype(str) + " of one run"))
+    frame = budget.shares_frame()
+    return frame[frame["scope"] == "run"]
 
 
 def _difference(budget: Budget) -> pd.DataFrame:
-    """For each quantity the difference of the last level that has a budget from the first."""
-    known = budget.differences.dropna(subset=["share"])
-    parts = []
-    for quantity, own in known.groupby("quantity", sort=False):
-        from_first = own[own["versus"] == own["versus"].min()]
-        last = from_first[from_first["level"] == from_first["level"].max()]
-        unit = " min" if budget.by == "milling_time_min" else ""
-        level, versus = (level_text(last[name].iloc[0]) for name in ("level", "versus"))
-        parts.append(last.assign(label=f"{quantity}, {level} against {versus}{unit}"))
-    columns = ["quantity", "label", "source", "balance_limited", "u_percent", "share"]
-    if not parts:
-        return pd.DataFrame(columns=columns)
-    return _spaced(pd.concat(parts, ignore_index=True)[columns])
-
-
-def _spaced(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.assign(source=frame["source"].str.replace("_", " "))
+    frame = budget.shares_frame()
+    return frame[frame["scope"] == "difference"]
 
 
 def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:

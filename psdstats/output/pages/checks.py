@@ -81,12 +81,10 @@ def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
     """
     drawings = []
     for group, own in history.groupby("group", sort=False):
-        frame = own.rename(columns={"is_outside": "flagged"})
-        frame = frame.assign(order=frame["run_number"].rank(method="dense").astype(int))
         with house_style():
             ax = new_axes(height_mm=85.0)
-            tare_history(frame, ax, u_g=float(own["limit_g"].median()) / 2)
-        moved = frame[frame["flagged"]]
+            tare_history(own, ax)
+        moved = own[own["is_outside"]]
         found = ", ".join(
             f"{sieve} in {run}" for sieve, run in zip(moved["sieve"], moved["run"], strict=True)
         )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from psdstats.output.content import Drawing
@@ -18,9 +16,6 @@ from psdstats.output.pages.groups_results import (
 from psdstats.output.style import house_style
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = [
     "consistency_drawing",
@@ -129,7 +124,7 @@ def consistency_drawing(results: GroupResults) -> Drawing | None:
         panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds))
         for row, letter in zip(panels, kinds, strict=True):
             for ax, (title, part) in zip(row, parts, strict=True):
-                _panel(ax, part, letter)
+                group_consistency(part, ax, indicator=letter)
                 ax.set_title(drawn(title) if row is panels[0] else "")
                 if ax is not row[0]:
                     ax.set_ylabel("")
@@ -140,21 +135,6 @@ def consistency_drawing(results: GroupResults) -> Drawing | None:
         caption=f"Mandel's indicators of {results.quantity} for each group, one bar a milling "
         "time; lines: limits exceeded by chance in 5 % and 1 %.",
         alternative=". ".join(consistency_sentences(results)) + ".",
-    )
-
-
-def _panel(ax: Axes, part: pd.DataFrame, letter: str) -> None:
-    limits = {
-        f"{percent} %": float(part[f"{letter}_limit_{percent}"].median())
-        for percent in (5, 1)
-        if part[f"{letter}_limit_{percent}"].notna().any()
-    }
-    group_consistency(
-        part.rename(columns={letter: "value"})[["group", _TIME, "value"]].dropna(),
-        ax,
-        statistic=f"Mandel’s {letter}",
-        limits=limits,
-        two_sided=letter == "h",
     )
 
 

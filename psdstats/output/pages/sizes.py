@@ -185,7 +185,7 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Dr
     with house_style():
         (panels,) = new_panels(1, len(parts), height_mm=95.0)
         for ax, (title, part) in zip(panels, parts, strict=True):
-            cumulative_undersize(bands.merge(part[["run", "milling_time_min"]], on="run"), ax)
+            cumulative_undersize(bands[bands["run"].isin(part["run"])], ax)
             ax.set_title(drawn(title))
             if ax is not panels[0]:
                 ax.set_ylabel("")

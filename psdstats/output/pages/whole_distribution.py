@@ -151,9 +151,7 @@ def _notes(whole: WholeComparison) -> tuple[str, ...]:
 
 
 def _drawing(whole: WholeComparison, part: StackPart) -> Drawing:
-    frame = pd.concat(
-        [one.to_frame().assign(pair=one.pair) for one in part.moved], ignore_index=True
-    )
+    frame = pd.concat([one.to_frame() for one in part.moved], ignore_index=True)
     several = len(whole.parts) > 1
     with house_style():
         ax = new_axes(height_mm=92.0)

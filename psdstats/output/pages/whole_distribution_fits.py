@@ -196,7 +196,7 @@ def fineness_sentences(frame: pd.DataFrame) -> tuple[str, ...]:
 
 def misfit_drawing(fits: StudyFits, points: list[CurvePoints], runs: pd.DataFrame) -> Drawing:
     """Distance of every measured point from the fitted curve, one panel a family."""
-    frame = _misfits(fits, points).merge(runs[["run", "milling_time_min"]], on="run")
+    frame = _titled(fits.misfit_frame(points, runs))
     parts = list(frame.groupby("family", sort=False))
     with house_style():
         panels = new_panels(len(parts), height_mm=22.0 + 43.0 * len(parts))
@@ -212,25 +212,6 @@ def misfit_drawing(fits: StudyFits, points: list[CurvePoints], runs: pd.DataFram
         "run by milling time.",
         alternative=" ".join(fit_sentences(fits)),
     )
-
-
-def _misfits(fits: StudyFits, points: list[CurvePoints]) -> pd.DataFrame:
-    measured = {one.run: one for one in points}
-    rows = []
-    for (run, family), fit in fits.fits.items():
-        own = measured[run]
-        gap = 100 * (own.undersize - fit.undersize(own.aperture_um))
-        rows.append(
-            pd.DataFrame(
-                {
-                    "run": run,
-                    "family": _TITLES.get(str(family), str(family)),
-                    "aperture_um": own.aperture_um,
-                    "misfit_percent": gap,
-                }
-            )
-        )
-    return pd.concat(rows, ignore_index=True)
 
 
 def _titled(frame: pd.DataFrame) -> pd.DataFrame:

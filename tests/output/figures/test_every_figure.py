@@ -92,8 +92,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
                misfit_percent=[0.5, -0.25, 1.5]), ax,
     ),
     "group_consistency": lambda ax: figures.group_consistency(
-        _frame(group=NAMES, milling_time_min=2.5, value=[0.5, -0.5, 1.2]), ax,
-        statistic="Mandel’s h", limits={"5 %": 1.15},
+        _frame(group=NAMES, milling_time_min=2.5, h=[0.5, -0.5, 1.2], h_limit_5=1.15), ax
     ),
     "jar_section": lambda ax: figures.jar_section(
         ax, jar_mm=200.5, fill=0.35, balls=[(20.5, 12)], speed="70.5 rpm"
@@ -118,7 +117,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         CURVE, CURVE[["milling_time_min", "size_um"]], ax, target_um=150.5
     ),
     "tare_history": lambda ax: figures.tare_history(
-        _frame(sieve=list(NAMES) * 2, order=[1, 1, 1, 2, 2, 2], run=A,
+        _frame(sieve=list(NAMES) * 2, run_number=[1, 1, 1, 2, 2, 2], run=A,
                tare_g=[400.0, 410.0, 420.0, 400.01, 410.0, 419.99]), ax,
     ),
     "uncertainty_against_sample": lambda ax: figures.uncertainty_against_sample(

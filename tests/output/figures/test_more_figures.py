@@ -19,13 +19,14 @@ def test_tares_are_drawn_from_their_first_weighing_in_mg(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
             "sieve": ["S63", "S125"] * 3,
-            "order": [1, 1, 2, 2, 3, 3],
+            "run_number": [1, 1, 4, 4, 9, 9],
             "tare_g": [400.0, 410.0, 400.01, 410.0, 400.03, 409.99],
             "run": ["a", "a", "b", "b", "c", "c"],
-            "flagged": [False, False, False, False, True, False],
+            "is_outside": [False, False, False, False, True, False],
+            "limit_g": 0.01,
         }
     )
-    figures.tare_history(frame, ax, u_g=0.005)
+    figures.tare_history(frame, ax)
     assert _named(ax, "S63")[1] == pytest.approx([0, 10, 30])
     assert _named(ax, "S125")[1] == pytest.approx([0, 0, -10])
     band = ax.patches[0]
@@ -104,9 +105,9 @@ def test_power(ax: Axes) -> None:
 def test_consistency_of_groups(ax: Axes) -> None:
     frame = pd.DataFrame(
         {"group": ["Alder", "Birch"] * 2, "milling_time_min": [0.0, 0.0, 12.0, 12.0],
-         "value": [1.2, -1.2, 0.3, -0.3]}
+         "h": [1.2, -1.2, 0.3, -0.3], "h_limit_5": 1.15, "h_limit_1": 1.16}
     )  # fmt: skip
-    figures.group_consistency(frame, ax, statistic="Mandel’s h", limits={"5 %": 1.15, "1 %": 1.16})
+    figures.group_consistency(frame, ax)
     heights = [[bar.get_height() for bar in group] for group in ax.containers]
     assert heights == [[1.2, -1.2], [0.3, -0.3]]
     levels = {line.get_ydata()[0] for line in ax.lines}
@@ -156,12 +157,13 @@ def test_tares_against_the_tare_expected(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
             "sieve": ["S63"] * 3,
-            "order": [1, 2, 3],
+            "run_number": [1, 2, 3],
             "tare_g": [400.0, 400.02, 400.4],
             "reference_g": 400.02,
+            "limit_g": 0.038,
         }
     )
-    figures.tare_history(frame, ax, u_g=0.019)
+    figures.tare_history(frame, ax)
     assert _named(ax, "S63")[1] == pytest.approx([-20, 0, 380])
     assert ax.get_ylabel() == "tare minus median tare / mg"
     assert min(text.xy[1] for text in ax.texts) >= ax.get_ylim()[0]
