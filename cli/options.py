@@ -50,7 +50,10 @@ def add_target(parser: argparse.ArgumentParser) -> None:
 def add_json(parser: argparse.ArgumentParser) -> None:
     """How the result is printed."""
     parser.add_argument(
-        "--json", action="store_true", help="print the result as JSON, for machines"
+        "--json",
+        action="store_true",
+        help="print the result as JSON, for machines: any answer in words under 'sentences', each "
+        "table under its name, remarks under 'notes'",
     )
     parser.add_argument(
         "--quiet",

@@ -41,11 +41,18 @@ def run(options: argparse.Namespace, console: Console) -> int:
     study, _ = read_checked(options, console)
     found = budget(study, by=options.by, sources=options.sources)
     tables, files = budget_tables(found), budget_files(found)
-    console.document({**{table.key: records(table) for table in files}, "notes": list(found.notes)})
-    print_sentences(budget_sentences(found), options, console)
+    sentences, notes = budget_sentences(found), budget_notes(found)
+    console.document(
+        {
+            "sentences": list(sentences),
+            **{table.key: records(table) for table in files},
+            "notes": list(notes),
+        }
+    )
+    print_sentences(sentences, options, console)
     for table in tables:
         console.say()
         print_table(table, options, console)
-    remark_notes(budget_notes(found), options, console)
+    remark_notes(notes, options, console)
     write_result(options, console, tables=[*tables, *files], drawings=[shares_drawing(found)])
     return 0

@@ -60,13 +60,23 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 
     report = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
-    console.document({"exit_code": report.exit_code, "findings": records(table)})
+    study = None
+    if not report.of_severity("error"):
+        study = read_study(options.study, encoding=options.encoding)
+    notes = () if study is None else study.notes
+    console.document(
+        {
+            "exit_code": report.exit_code,
+            "sentences": [str(finding) for finding in report.findings],
+            "findings": records(table),
+            "notes": list(notes),
+        }
+    )
     _say(report, options, console)
+    for note in notes:
+        console.remark(f"Note on the study: {note}")
     if options.out is not None:
-        drawings = []
-        if not report.of_severity("error"):
-            study = read_study(options.study, encoding=options.encoding)
-            drawings = tare_drawings(tare_history(study))
+        drawings = [] if study is None else tare_drawings(tare_history(study))
         write_result(options, console, tables=[table], drawings=drawings)
     return report.exit_code
 

@@ -59,7 +59,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     notes = comparison_notes(comparison)
     console.document(
         {
-            "headlines": list(comparison.headlines),
+            "sentences": list(comparison.headlines),
             **{table.key: records(table) for table in tables},
             "notes": list(notes),
         }

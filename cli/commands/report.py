@@ -23,7 +23,7 @@ from ..writing import ensure_free, print_sentences
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
-    from psdstats.output.content import Section
+    from psdstats.output.content import Section, Verdict
     from psdstats.output.tables import Table
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
@@ -60,14 +60,23 @@ def run(options: argparse.Namespace, console: Console) -> int:
     ensure_free(target, replace=options.replace)
     with console.stages(STAGES):
         page, verdicts = _write(target, options, console)
-    console.document({"report": str(page), "verdicts": verdicts})
-    print_sentences(verdicts, options, console)
+    sentences = [verdict.sentence for verdict in verdicts]
+    console.document(
+        {
+            "report": str(page),
+            "sentences": sentences,
+            "verdicts": [{"verdict": each.word, "sentence": each.sentence} for each in verdicts],
+        }
+    )
+    print_sentences(sentences, options, console)
     console.say(f"Report: {page}")
     return 0
 
 
-def _write(target: Path, options: argparse.Namespace, console: Console) -> tuple[Path, list[str]]:
-    """The page written, and the sentences of its verdicts."""
+def _write(
+    target: Path, options: argparse.Namespace, console: Console
+) -> tuple[Path, tuple[Verdict, ...]]:
+    """The page written, and its verdicts."""
     from psdstats.comparison import measurement_sources
     from psdstats.output.bundle import write_report_folder
     from psdstats.output.pages.checks import checks_table
@@ -104,7 +113,7 @@ def _write(target: Path, options: argparse.Namespace, console: Console) -> tuple
             replace=options.replace,
             progress=progress,
         )
-    return page, [verdict.sentence for verdict in content.verdicts]
+    return page, content.verdicts
 
 
 def _middle(

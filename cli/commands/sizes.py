@@ -8,7 +8,7 @@ from ..console import Console
 from ..options import add_json, add_propagation, add_study, add_writing
 from ..propagation import propagate_study
 from ..study_source import read_checked
-from ..writing import print_table, records, remark_notes, write_result
+from ..writing import print_sentences, print_table, records, remark_notes, write_result
 
 SUMMARY = "sizes of every run with uncertainty, and how much of it is the balance"
 EXAMPLE = "psdstats sizes my-trial --out my-sizes"
@@ -25,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Propagate, print, write."""
     from psdstats.output.pages.sizes import (
+        balance_verdict,
         curves_table,
         size_drawing,
         sizes_notes,
@@ -38,7 +39,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
     runs = study.runs_frame()
     table = sizes_table(propagation, runs)
     notes = sizes_notes(propagation)
-    console.document({"sizes": records(table), "notes": list(notes)})
+    sentences = [balance_verdict(propagation).sentence]
+    console.document({"sentences": sentences, "sizes": records(table), "notes": list(notes)})
+    print_sentences(sentences, options, console)
+    console.say()
     print_table(table, options, console)
     remark_notes(notes, options, console)
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)

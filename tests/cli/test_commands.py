@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+import shutil
 
 import pytest
 
@@ -66,6 +67,26 @@ def test_check_notes_are_counted_or_printed(psdstats, benches):
     assert "ask for nothing" not in psdstats("check", benches, "--quiet").out
 
 
+def test_check_tells_what_the_study_leaves_open(psdstats, benches, tmp_path):
+    """A table of another name is named and not read."""
+    trial = tmp_path / "trial"
+    shutil.copytree(benches, trial)
+    (trial / "weighings_old.csv").write_text("run\n", encoding="utf-8")
+    notes = read_study(trial).notes
+    assert any("weighings_old.csv" in note for note in notes)
+    said = psdstats("check", trial)
+    assert all(f"Note on the study: {note}" in said.out for note in notes)
+    assert json.loads(psdstats("check", trial, "--json").out)["notes"] == list(notes)
+
+
+@pytest.mark.parametrize("command", ["check", "sizes", "budget", "compare", "rate", "report"])
+def test_json_holds_the_answer_in_words_under_one_key(psdstats, bench, command):
+    linear = () if command in ("check", "budget") else LINEAR
+    document = json.loads(psdstats(command, bench, *linear, "--json").out)
+    assert all(isinstance(each, str) for each in document["sentences"])
+    assert document["sentences"] or command == "check"
+
+
 def test_sizes_prints_what_python_gives(psdstats, bench):
     from psdstats import propagate
 
@@ -76,7 +97,9 @@ def test_sizes_prints_what_python_gives(psdstats, bench):
         assert row["D50_um"] == own.loc[row["run"], "value"]
         assert row["u_D50_um"] == own.loc[row["run"], "u"]
     shown = psdstats("sizes", bench, *LINEAR).out
-    assert all(len(line) <= 100 for line in shown.splitlines() if not line.startswith("Note"))
+    assert all(
+        len(line) <= 100 for line in shown.splitlines() if not line.startswith(("Note", "The m"))
+    )
     assert "mill-48" in shown
 
 
@@ -134,7 +157,7 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     known = propagate(study, method="linear", sources=measurement_sources(study))
     expected = compare(study, propagation=known)
     said = json.loads(psdstats("compare", bench, *LINEAR, "--json").out)
-    assert said["headlines"] == list(expected.headlines)
+    assert said["sentences"] == list(expected.headlines)
     rows = said["effects-against-first"]
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 

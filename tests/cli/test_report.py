@@ -86,6 +86,7 @@ def test_decimal_comma_reaches_every_part_of_the_page(psdstats, bench, tmp_path)
     document = json.loads(said.out)
     assert document["report"] == str(tmp_path / "r" / "report.html")
     assert len(document["verdicts"]) >= 5
+    assert [each["sentence"] for each in document["verdicts"]] == document["sentences"]
     page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
     verdicts = page[
         page.index('<ul class="verdicts">') : page.index("</ul>", page.index("verdicts"))
