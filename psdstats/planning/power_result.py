@@ -156,7 +156,7 @@ class PowerResult:
         }
 
     def curve_frame(self, change_percent: ArrayLike | None = None) -> pd.DataFrame:
-        """Power against change, for a figure: one row a design and change.
+        """Power against change, for a figure: one row a design (in words) and change.
 
         Parameters
         ----------
@@ -174,6 +174,8 @@ class PowerResult:
             pieces.append(
                 pd.DataFrame(
                     {
+                        "design": f"{one.design.groups} × {one.design.times} × "
+                        f"{one.design.replicates}",
                         "groups": one.design.groups,
                         "times": one.design.times,
                         "replicates": one.design.replicates,

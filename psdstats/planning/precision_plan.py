@@ -129,6 +129,41 @@ class PrecisionPlan:
             "share_open": found.share_open,
         }
 
+    def law_frame(self, *, change: bool = False) -> pd.DataFrame:
+        """Linear law as curves, for a figure: series (resolution in words), sample_g, u_percent.
+
+        Parameters
+        ----------
+        change : bool, default=False
+            Whether the uncertainty of a change is wanted, not that of a size.
+        """
+        masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
+        columns = ["series", "sample_g", "u_percent"]
+        rows = [
+            (f"{d:g} g", mass, self.law.u_percent(d, mass, change=change))
+            for d in self.resolution_g
+            for mass in masses
+        ]
+        return pd.DataFrame(rows, columns=columns)
+
+    def simulated_frame(self, *, change: bool = False) -> pd.DataFrame:
+        """What was simulated, for a figure: as `law_frame`, and u_error_percent.
+
+        Parameters
+        ----------
+        change : bool, default=False
+            Whether the uncertainty of a change is wanted, not that of a size.
+        """
+        frame, start = self.to_frame(), "u_change" if change else "u"
+        return pd.DataFrame(
+            {
+                "series": [f"{d:g} g" for d in frame["resolution_g"]],
+                "sample_g": frame["sample_g"],
+                "u_percent": frame[f"{start}_percent"],
+                "u_error_percent": frame[f"{start}_error_percent"],
+            }
+        ).dropna()
+
     def needs_frame(self) -> pd.DataFrame:
         """One row a resolution: smallest sample for one run and for a change, g (inf: none)."""
         return pd.DataFrame(

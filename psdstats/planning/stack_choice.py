@@ -20,7 +20,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
+from psdstats.planning.expected_powder import (
+    ExpectedPowder,
+    expected_curves,
+    load_limit_g,
+    sizes_to_draw,
+)
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
 from psdstats.planning.planned_weighing import PlannedWeighing
 from psdstats.planning.stack_trial import StackTrial, try_stack
@@ -82,6 +87,17 @@ class StackChoice:
                     }
                 )
         return pd.DataFrame(rows)
+
+    def undersize_frame(self, size_um: Sequence[float] | None = None) -> pd.DataFrame:
+        """Expected undersize, for a figure: powder, size_um, undersize (0 to 1).
+
+        Parameters
+        ----------
+        size_um : sequence of float, optional
+            Sizes, µm; by default all that a figure of stack and powders shows.
+        """
+        asked = sizes_to_draw(self.powders, self.aperture_um) if size_um is None else size_um
+        return expected_curves(self.powders, asked)
 
     def sentences(self) -> tuple[str, ...]:
         """The stack in words: what it is, the rules it breaks, and what the simulation found."""

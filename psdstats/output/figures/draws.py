@@ -39,6 +39,18 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
     -----
     Densities are kernel estimates cut at the smallest and largest draw, each of the same width;
     compare places and shapes, not heights.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.simulate import SizeSpread, simulate_ln_sizes
+    >>> counts = {"groups": 1, "times": 1, "replicates": 1, "trials": 500}
+    >>> sizes = 200 * np.exp(simulate_ln_sizes(SizeSpread(run=0.03), **counts, seed=1).ravel())
+    >>> frame = pd.DataFrame({"run": "a", "milling_time_min": 12.0, "value": sizes})
+    >>> draw_spread(frame, new_axes()).get_xlabel()
+    'D50 / µm'
     """
     import seaborn as sns
 

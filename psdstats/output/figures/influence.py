@@ -8,16 +8,17 @@ import numpy as np
 import pandas as pd
 
 from psdstats.output.digits import significant
-from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import hover, need, rows
 from psdstats.output.figures.names import drawn
-from psdstats.output.numbers import interval, ratio
-from psdstats.output.style import FAINT, GREY, INK
+from psdstats.output.numbers import interval
+from psdstats.output.style import GREY, INK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = ["leave_one_out", "random_effects", "rows_height_mm"]
+
+_NORMAL_95 = 1.96
 
 
 def rows_height_mm(count: int) -> float:
@@ -36,53 +37,71 @@ def rows_height_mm(count: int) -> float:
     return 26.0 + 6.0 * count
 
 
-def leave_one_out(
-    frame: pd.DataFrame,
-    ax: Axes,
-    *,
-    full: tuple[float, float, float],
-    label: str = "ratio of sizes",
-) -> Axes:
-    """Draw how an effect moves when each group is left out in turn.
+def leave_one_out(frame: pd.DataFrame, ax: Axes) -> Axes:
+    """Draw how much of an effect is left when each group is left out in turn.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns left_out, ratio, lower, upper.
+        Columns left_out, effect_left (1: it did not move), p, as the table of
+        `psdstats.models.leave_one_group_out`; the row that leaves nothing out is passed over.
     ax : Axes
         Where to draw.
-    full : tuple of float
-        Ratio and limits with every group in; shaded.
-    label : str
-        Label of the horizontal axis.
 
     Returns
     -------
     Axes
-        The same Axes, on a log axis, one row for each group left out.
+        The same Axes, one row for each group left out with its p; lines at 0 and at 1.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats import models
+    >>> from psdstats.output.figures import new_axes
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
+    >>> fit = model.fit()
+    >>> found = models.leave_one_group_out(fit, "time")
+    >>> leave_one_out(found.table, new_axes()).get_xlabel()
+    'effect left / effect of all groups'
     """
-    frame = need(frame, ("left_out", "ratio", "lower", "upper"), "leave one out")
-    limits = np.append(frame[["ratio", "lower", "upper"]].to_numpy(dtype=float), full)
-    limits = np.append(limits[np.isfinite(limits) & (limits > 0)], 1.0)
-    log_ticks(ax, "x", around=(float(limits.min()), float(limits.max())), label=label)
-    band = ax.axvspan(full[1], full[2], color=FAINT, linewidth=0, zorder=0)
-    hover(band, f"every group in: {ratio(*full)}")
-    ax.axvline(full[0], color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
-    ax.axvline(1.0, color=GREY, linewidth=1.0)
+    need(frame, ("left_out", "effect_left", "p"), "leave one out")
+    frame = need(frame[frame["left_out"] != "none"], ("left_out",), "leave one out")
+    ax.axvline(0.0, color=GREY, linewidth=1.0)
+    ax.axvline(1.0, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
     for at, row in enumerate(rows(frame)):
-        text = f"without {row.left_out}: {ratio(row.ratio, row.lower, row.upper)}"
-        _bar(ax, at, row.ratio, row.lower, row.upper, text)
+        told = f"p {significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
+        (point,) = ax.plot([row.effect_left], [at], "o", color=INK, markersize=5.5)
+        hover(point, f"without {row.left_out}: {significant(row.effect_left, 3)} left, {told}")
+        ax.annotate(
+            told,
+            (1.0, at),
+            xytext=(10, 0),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            va="center",
+            fontsize=8,
+            annotation_clip=False,
+        )
+    ax.set_xlabel("effect left / effect of all groups")
     _name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
     return ax
 
 
 def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln D50") -> Axes:
-    """Draw predicted random effects with intervals, in rows.
+    """Draw predicted random effects with their 95 % intervals, in rows.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns level, effect, lower, upper.
+        Columns level, estimate, standard_error, and optionally effect (its name is written where
+        there are several), as `MixedModelFit.random_effects` gives it.
     ax : Axes
         Where to draw.
     label : str
@@ -91,22 +110,43 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
     Returns
     -------
     Axes
-        The same Axes, one row a level in the frame's order, with a line at 0.
+        The same Axes, one row a level and effect in the frame's order, with a line at 0.
+
+    Notes
+    -----
+    Intervals are the estimate ± 1.96 standard errors, whatever the degrees of freedom.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats import models
+    >>> from psdstats.output.figures import new_axes
+    >>> trial = pd.DataFrame(
+    ...     {
+    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
+    ...         "time": ["0", "5", "9"] * 3,
+    ...         "group": list("aaabbbccc"),
+    ...     }
+    ... )
+    >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
+    >>> fit = model.fit()
+    >>> random_effects(fit.random_effects, new_axes()).get_xlabel()
+    'effect on ln D50'
     """
-    frame = need(frame, ("level", "effect", "lower", "upper"), "random effects")
+    frame = need(frame, ("level", "estimate", "standard_error"), "random effects")
+    names = [drawn(name) for name in frame["level"]]
+    if "effect" in frame.columns and len(set(frame["effect"])) > 1:
+        names = [f"{name}, {drawn(one)}" for name, one in zip(names, frame["effect"], strict=True)]
     ax.axvline(0.0, color=GREY, linewidth=1.0)
     for at, row in enumerate(rows(frame)):
-        text = f"{row.level}: {significant(row.effect, 2)} ({interval(row.lower, row.upper)})"
-        _bar(ax, at, row.effect, row.lower, row.upper, text)
+        half = _NORMAL_95 * row.standard_error
+        lower, upper = row.estimate - half, row.estimate + half
+        ax.hlines(at, lower, upper, color=INK, linewidth=1.6)
+        (point,) = ax.plot([row.estimate], [at], "o", color=INK, markersize=5.5)
+        hover(point, f"{row.level}: {significant(row.estimate, 2)} ({interval(lower, upper)})")
     ax.set_xlabel(label)
-    _name_rows(ax, [drawn(name) for name in frame["level"]])
+    _name_rows(ax, names)
     return ax
-
-
-def _bar(ax: Axes, at: int, value: float, lower: float, upper: float, text: str) -> None:
-    ax.hlines(at, lower, upper, color=INK, linewidth=1.6)
-    (point,) = ax.plot([value], [at], "o", color=INK, markersize=5.5)
-    hover(point, text)
 
 
 def _name_rows(ax: Axes, names: list[str]) -> None:

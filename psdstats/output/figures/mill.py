@@ -93,6 +93,14 @@ def jar_section(
     ------
     OutputError
         If the diameter is not above zero, or as `bed_height_share`.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> balls = [(20.0, 57)]
+    >>> ax = jar_section(new_axes(), jar_mm=100, fill=0.4, balls=balls, speed="90 rpm")
+    >>> len(ax.patches)
+    6
     """
     from matplotlib.patches import Circle
 

@@ -27,7 +27,7 @@ def uncertainty_against_sample(
     *,
     points: pd.DataFrame,
     wanted_percent: float,
-    label: str,
+    label: str = "standard uncertainty / %",
     around: tuple[float, float] | None = None,
 ) -> Axes:
     """Draw standard uncertainty against sample mass on log axes, with the wanted value as a line.
@@ -42,7 +42,7 @@ def uncertainty_against_sample(
         The same columns and u_error_percent (standard error): drawn as marks with 95 % intervals.
     wanted_percent : float
         Uncertainty that is aimed at, per cent.
-    label : str
+    label : str, default="standard uncertainty / %"
         Label of the vertical axis, with unit.
     around : (float, float) or None
         Range of uncertainty that must be seen, where several Axes share their scale.
@@ -51,6 +51,17 @@ def uncertainty_against_sample(
     -------
     Axes
         The same Axes.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import ExpectedPowder, precision
+    >>> powder = ExpectedPowder(name="unmilled", d10_um=80, d50_um=200, d90_um=450)
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=1, trials=100)
+    >>> law, points = plan.law_frame(), plan.simulated_frame()
+    >>> ax = uncertainty_against_sample(law, new_axes(), points=points, wanted_percent=1)
+    >>> ax.get_xlabel()
+    'sample mass / g'
     """
     frame = need(frame, _COLUMNS, "uncertainty against sample")
     points = need(points, (*_COLUMNS, "u_error_percent"), "uncertainty against sample")

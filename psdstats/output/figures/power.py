@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["power_curves"]
 
+_NORMAL_95 = 1.96
+
 
 def power_curves(
     frame: pd.DataFrame,
@@ -29,7 +31,8 @@ def power_curves(
     Parameters
     ----------
     frame : DataFrame
-        Columns design, x, power, and optionally lower, upper (fractions of one).
+        Columns design, change_percent, power (fraction of one), and optionally power_error, its
+        standard error: a band of 95 %.
     ax : Axes
         Where to draw.
     x_label : str
@@ -41,22 +44,37 @@ def power_curves(
     -------
     Axes
         The same Axes; one curve and one band a design, named in a key.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import Variation, power
+    >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+    >>> power_curves(result.curve_frame(), new_axes()).get_ylabel()
+    'power / %'
     """
-    frame = need(frame, ("design", "x", "power"), "power curves")
+    frame = need(frame, ("design", "change_percent", "power"), "power curves")
     ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
-    banded = {"lower", "upper"} <= set(frame.columns)
     for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
-        own, look = own.sort_values("x", kind="stable"), mark(index)
-        x = own["x"].to_numpy(dtype=float)
-        if banded:
-            band = (100 * own["lower"], 100 * own["upper"])
-            ax.fill_between(x, *band, color=look.colour, alpha=0.15, linewidth=0)
+        own, look = own.sort_values("change_percent", kind="stable"), mark(index)
+        x = own["change_percent"].to_numpy(dtype=float)
+        if "power_error" in own.columns:
+            half = _NORMAL_95 * own["power_error"]
+            lower, upper = (
+                (own["power"] - half).clip(lower=0.0),
+                (own["power"] + half).clip(upper=1.0),
+            )
+            ax.fill_between(x, 100 * lower, 100 * upper, color=look.colour, alpha=0.15, linewidth=0)
         ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design))
         for row in rows(own):
             (point,) = ax.plot(
-                [row.x], [100 * row.power], look.marker, color=look.colour, markersize=3.5
+                [row.change_percent],
+                [100 * row.power],
+                look.marker,
+                color=look.colour,
+                markersize=3.5,
             )
-            hover(point, f"{design}, at {row.x:g}: power {per_cent(row.power)}")
+            hover(point, f"{design}, at {row.change_percent:g}: power {per_cent(row.power)}")
     series_key(ax, list(dict.fromkeys(frame["design"])), inside=True)
     ax.set_ylim(-2, 102)
     ax.set_yticks(range(0, 101, 20))

@@ -41,6 +41,18 @@ def expected_undersize(
     -------
     Axes
         The same Axes; apertures are written along the top.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import ExpectedPowder, choose_sieves
+    >>> powder = ExpectedPowder(name="unmilled", d10_um=80, d50_um=200, d90_um=450)
+    >>> series = [45, 63, 90, 125, 180, 250, 355, 500, 710]
+    >>> choice = choose_sieves([powder], series, trials=100)
+    >>> sieves = choice.aperture_um
+    >>> curve, points = choice.undersize_frame(), choice.undersize_frame(sieves)
+    >>> expected_undersize(curve, new_axes(), apertures_um=sieves, points=points).get_xlabel()
+    'size / µm'
     """
     frame = need(frame, _COLUMNS, "expected undersize")
     points = need(points, _COLUMNS, "expected undersize")

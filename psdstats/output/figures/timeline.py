@@ -71,6 +71,14 @@ def bench_bars(
     -------
     Axes
         The same Axes, person on top; a key of the kinds of step.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import timeline
+    >>> plan = timeline([0, 6, 12, 24])
+    >>> bench_bars(plan.uses_frame(), new_axes(), start=(8, 30)).get_xlabel()
+    'time of day'
     """
     frame = need(frame, _COLUMNS, "bench bars")
     lanes = [lane for lane in _LANES if lane in set(frame["resource"])]

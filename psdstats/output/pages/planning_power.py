@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from psdstats.output.content import Drawing
 from psdstats.output.figures.power import power_curves
 from psdstats.output.pages.parts import PageParts
@@ -14,8 +12,6 @@ from psdstats.planning import PowerResult
 from psdstats.wording import signed
 
 __all__ = ["power_drawing", "power_parts", "power_table"]
-
-_NORMAL_95 = 1.96
 
 
 def power_parts(result: PowerResult) -> PageParts:
@@ -57,20 +53,11 @@ def power_table(result: PowerResult) -> Table:
 
 def power_drawing(result: PowerResult) -> Drawing:
     """Power against the true change, one curve a design."""
-    frame = result.curve_frame()
-    error = _NORMAL_95 * frame["power_error"]
-    drawn = pd.DataFrame(
-        {
-            "design": _names(frame),
-            "x": frame["change_percent"],
-            "power": frame["power"],
-            "lower": (frame["power"] - error).clip(lower=0.0),
-            "upper": (frame["power"] + error).clip(upper=1.0),
-        }
-    )
     with house_style():
         ax = new_axes(height_mm=95.0)
-        power_curves(drawn, ax, x_label="true change of size / %", wanted=result.wanted_power)
+        power_curves(
+            result.curve_frame(), ax, x_label="true change of size / %", wanted=result.wanted_power
+        )
         if result.change_percent < 0:
             ax.invert_xaxis()
         ax.set_title("groups × times × replicates")
@@ -89,10 +76,3 @@ def _curve_table(result: PowerResult) -> Table:
         frame=result.curve_frame(),
         caption="Power against the true change, with its Monte Carlo standard error.",
     )
-
-
-def _names(frame: pd.DataFrame) -> list[str]:
-    return [
-        f"{row['groups']} × {row['times']} × {row['replicates']}"
-        for row in frame.to_dict("records")
-    ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from psdstats.output.content import Drawing
@@ -17,7 +16,6 @@ from psdstats.planning import PrecisionPlan
 
 __all__ = ["precision_drawing", "precision_parts", "precision_tables"]
 
-_POINTS = 61  # along a curve
 _PARTS = {
     "u_balance_percent": "balance",
     "u_particles_percent": "particles",
@@ -130,8 +128,8 @@ def precision_drawing(plan: PrecisionPlan) -> Drawing:
     with house_style():
         panels = new_panels(1, 2, height_mm=88.0)
         kinds = ((False, f"{plan.quantity} of one run"), (True, f"change of {plan.quantity}"))
-        curves = {change: _curves(plan, change=change) for change, _ in kinds}
-        points = {change: _points(plan, change=change) for change, _ in kinds}
+        curves = {change: plan.law_frame(change=change) for change, _ in kinds}
+        points = {change: plan.simulated_frame(change=change) for change, _ in kinds}
         seen = pd.concat([*curves.values(), *points.values()])["u_percent"]
         for ax, (change, title) in zip(panels[0], kinds, strict=True):
             uncertainty_against_sample(
@@ -152,30 +150,3 @@ def precision_drawing(plan: PrecisionPlan) -> Drawing:
         "uncertainty aimed at.",
         alternative=" ".join(plan.sentences()),
     )
-
-
-def _curves(plan: PrecisionPlan, *, change: bool) -> pd.DataFrame:
-    masses = np.geomspace(min(plan.sample_g) / 1.5, max(plan.sample_g) * 1.5, _POINTS)
-    rows = [
-        {
-            "series": f"{d:g} g",
-            "sample_g": mass,
-            "u_percent": plan.law.u_percent(d, mass, change=change),
-        }
-        for d in plan.resolution_g
-        for mass in masses.tolist()
-    ]
-    return pd.DataFrame(rows)
-
-
-def _points(plan: PrecisionPlan, *, change: bool) -> pd.DataFrame:
-    frame = plan.to_frame()
-    start = "u_change" if change else "u"
-    return pd.DataFrame(
-        {
-            "series": [f"{d:g} g" for d in frame["resolution_g"]],
-            "sample_g": frame["sample_g"],
-            "u_percent": frame[f"{start}_percent"],
-            "u_error_percent": frame[f"{start}_error_percent"],
-        }
-    ).dropna()

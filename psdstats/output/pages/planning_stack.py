@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from psdstats.output.content import Drawing
@@ -119,32 +118,17 @@ def _tried_loads(trial: StackTrial) -> Table:
 
 def stack_drawing(choice: StackChoice) -> Drawing:
     """Expected undersize of every powder over the apertures chosen."""
-    apertures = np.array(choice.aperture_um)
-    ends = (
-        min(apertures.min(), *(powder.d10_um for powder in choice.powders)) / 1.5,
-        max(apertures.max(), *(powder.d90_um for powder in choice.powders)) * 1.5,
-    )
-    curve = _undersize(choice, np.geomspace(*ends, 161))
     with house_style():
         ax = new_axes(height_mm=95.0)
         expected_undersize(
-            curve, ax, apertures_um=choice.aperture_um, points=_undersize(choice, apertures)
+            choice.undersize_frame(),
+            ax,
+            apertures_um=choice.aperture_um,
+            points=choice.undersize_frame(choice.aperture_um),
         )
     return Drawing(
         name="stack",
         figure=ax.figure,  # type: ignore[arg-type]
         caption="Undersize expected of each powder; dotted: the sieves chosen (µm along the top).",
         alternative=" ".join(choice.sentences()),
-    )
-
-
-def _undersize(choice: StackChoice, size_um: np.ndarray) -> pd.DataFrame:
-    return pd.concat(
-        [
-            pd.DataFrame(
-                {"powder": one.name, "size_um": size_um, "undersize": one.undersize(size_um)}
-            )
-            for one in choice.powders
-        ],
-        ignore_index=True,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import re
 from collections.abc import Callable
+from doctest import DocTestFinder
 from pathlib import Path
 
 import matplotlib as mpl
@@ -52,12 +53,12 @@ RATIOS = _frame(
     quantity=NAMES,
 )  # fmt: skip
 RESIDUALS = _frame(
-    run=NAMES, group=NAMES, fitted=[5.0, 5.1, 5.2], residual=[-1.0, 0.2, 0.9],
-    quantile=[-0.97, 0.0, 0.97],
+    run=NAMES, group=NAMES, fitted=[5.0, 5.1, 5.2], standardised=[-1.0, 0.2, 0.9],
+    normal_quantile=[-0.97, 0.0, 0.97],
 )  # fmt: skip
 ROWS = _frame(
-    level=NAMES, left_out=NAMES, effect=[0.02, -0.03, 0.01], ratio=[0.9, 0.8, 0.85],
-    lower=[-0.1, -0.2, -0.15], upper=[0.99, 0.95, 0.97],
+    level=NAMES, left_out=NAMES, estimate=[0.02, -0.03, 0.01], standard_error=0.015,
+    effect_left=[0.9, 1.05, np.nan], p=[0.015, 0.02, np.nan],
 )  # fmt: skip
 CURVE = _frame(milling_time_min=TIMES, size_um=[300.0, 210.0, 120.0]).assign(
     lower_um=lambda f: 0.9 * f["size_um"], upper_um=lambda f: 1.1 * f["size_um"]
@@ -97,17 +98,15 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
     "jar_section": lambda ax: figures.jar_section(
         ax, jar_mm=200.5, fill=0.35, balls=[(20.5, 12)], speed="70.5 rpm"
     ),
-    "leave_one_out": lambda ax: figures.leave_one_out(
-        ROWS.assign(lower=0.7), ax, full=(0.85, 0.78, 0.93)
-    ),
+    "leave_one_out": lambda ax: figures.leave_one_out(ROWS, ax),
     "loss_against_size": lambda ax: figures.loss_against_size(
         _frame(series=NAMES, aperture_um=[63.5, 125.0, 250.0], rate_per_min=[0.004, 0.016, 0.064],
                lower_per_min=[0.003, 0.012, 0.05], upper_per_min=[0.005, 0.02, 0.08],
                verdict="first order"), ax,
     ),
     "power_curves": lambda ax: figures.power_curves(
-        _frame(design="two", x=[0.0, 2.5], power=[0.05, 0.5], lower=[0.04, 0.45],
-               upper=[0.06, 0.55]), ax,
+        _frame(design="two", change_percent=[0.0, 2.5], power=[0.05, 0.5],
+               power_error=[0.005, 0.025]), ax,
     ),
     "random_effects": lambda ax: figures.random_effects(ROWS, ax),
     "residual_quantiles": lambda ax: figures.residual_quantiles(RESIDUALS, ax),
@@ -147,6 +146,16 @@ def test_it_takes_an_axes_and_gives_it_back(name: str) -> None:
     signature = inspect.signature(getattr(figures, name))
     assert signature.parameters["ax"].annotation == "Axes"
     assert signature.return_annotation == "Axes"
+
+
+@pytest.mark.parametrize("name", DRAWING)
+def test_its_docstring_shows_it_drawn_on_an_axes(name: str) -> None:
+    """The example runs with the doctests and says what it drew."""
+    (example,) = DocTestFinder(recurse=False).find(getattr(figures, name), name)
+    called = [one for one in example.examples if f"{name}(" in one.source]
+    assert len(called) == 1
+    assert "new_axes()" in called[0].source
+    assert example.examples[-1].want
 
 
 @pytest.mark.parametrize("name", DRAWING)

@@ -40,7 +40,7 @@ def test_residuals_by_group(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
             "fitted": [5.0, 5.1, 5.2],
-            "residual": [0.5, -3.0, 1.0],
+            "standardised": [0.5, -3.0, 1.0],
             "group": ["Alder", "Birch", "Alder"],
             "run": ["a", "b", "c"],
         }
@@ -55,8 +55,8 @@ def test_residuals_by_group(ax: Axes) -> None:
 def test_quantiles_with_band_and_line_of_equality(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
-            "quantile": [-1.0, 0.0, 1.0],
-            "residual": [-1.2, 0.1, 0.9],
+            "normal_quantile": [-1.0, 0.0, 1.0],
+            "standardised": [-1.2, 0.1, 0.9],
             "lower": [-2.0, -1.0, 0.0],
             "upper": [0.0, 1.0, 2.0],
         }
@@ -69,37 +69,40 @@ def test_quantiles_with_band_and_line_of_equality(ax: Axes) -> None:
 
 def test_leaving_one_out(ax: Axes) -> None:
     frame = pd.DataFrame(
-        {"left_out": ["Alder", "Birch"], "ratio": [0.9, 0.8], "lower": [0.8, 0.7],
-         "upper": [1.0, 0.9]}
+        {"left_out": ["none", "Alder", "Birch"], "effect_left": [1.0, 0.9, 1.2],
+         "p": [0.001, 0.04, 0.012]}
     )  # fmt: skip
-    figures.leave_one_out(frame, ax, full=(0.85, 0.78, 0.93))
-    points = [line.get_xdata()[0] for line in ax.lines if line.get_gid()]
-    assert points == [0.9, 0.8]
-    assert ax.patches[0].get_x() == 0.78
+    figures.leave_one_out(frame, ax)
+    points = [(line.get_xdata()[0], line.get_ydata()[0]) for line in ax.lines if line.get_gid()]
+    assert points == [(0.9, 0), (1.2, 1)]
+    assert [text.get_text() for text in ax.texts] == ["p 0.040", "p 0.012"]
     assert [label.get_text() for label in ax.get_yticklabels()] == ["without Alder",
                                                                     "without Birch"]  # fmt: skip
 
 
 def test_random_effects(ax: Axes) -> None:
     frame = pd.DataFrame(
-        {"level": ["Alder", "Birch"], "effect": [0.02, -0.03], "lower": [-0.01, -0.07],
-         "upper": [0.05, 0.01]}
+        {"level": ["Alder", "Birch"], "estimate": [0.02, -0.03], "standard_error": [0.01, 0.02],
+         "effect": ["(Intercept)", "slope"]}
     )  # fmt: skip
     figures.random_effects(frame, ax)
     bars = [path.vertices[:, 0].tolist() for g in ax.collections for path in g.get_paths()]
-    assert bars == [[-0.01, 0.05], [-0.07, 0.01]]
+    assert bars == [pytest.approx([0.0004, 0.0396]), pytest.approx([-0.0692, 0.0092])]
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    assert names == ["Alder, (Intercept)", "Birch, slope"]
 
 
 def test_power(ax: Axes) -> None:
     frame = pd.DataFrame(
-        {"design": ["two", "two", "four", "four"], "x": [0.0, 5.0, 5.0, 0.0],
-         "power": [0.05, 0.5, 0.9, 0.05], "lower": [0.04, 0.45, 0.85, 0.04],
-         "upper": [0.06, 0.55, 0.95, 0.06]}
+        {"design": ["two", "two", "four", "four"], "change_percent": [0.0, 5.0, 5.0, 0.0],
+         "power": [0.05, 0.5, 0.99, 0.05], "power_error": [0.005, 0.025, 0.01, 0.005]}
     )  # fmt: skip
     figures.power_curves(frame, ax)
-    assert _named(ax, "four") == ([0.0, 5.0], [5.0, 90.0])
+    assert _named(ax, "four") == ([0.0, 5.0], [5.0, 99.0])
     assert ax.lines[0].get_ydata()[0] == 80
-    assert len(ax.collections) == 2
+    two, four = (band.get_paths()[0].vertices[:, 1] for band in ax.collections)
+    assert (two.min(), two.max()) == pytest.approx((5 - 0.98, 50 + 4.9))
+    assert four.max() == 100
 
 
 def test_consistency_of_groups(ax: Axes) -> None:

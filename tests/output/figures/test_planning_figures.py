@@ -121,7 +121,7 @@ def test_typed_names_are_shown_as_names(ax: Axes) -> None:
             "design": np.repeat(names, 2),
             "powder": np.repeat(names, 2),
             "series": np.repeat(names, 2),
-            "x": [-5.0, -1.0] * 2,
+            "change_percent": [-5.0, -1.0] * 2,
             "power": 0.5,
             "size_um": [63.0, 125.0] * 2,
             "undersize": [0.2, 0.5] * 2,

@@ -22,7 +22,7 @@ def test_comma_in_ticks_labels_and_hover_texts(ratios: pd.DataFrame, ax: Axes) -
 
 
 def test_comma_where_ticks_were_left_to_matplotlib(ax: Axes) -> None:
-    frame = pd.DataFrame({"level": ["a"], "effect": [0.02], "lower": [-0.01], "upper": [0.05]})
+    frame = pd.DataFrame({"level": ["a"], "estimate": [0.02], "standard_error": [0.015]})
     random_effects(frame, ax)
     limits = ax.get_xlim()
     set_decimal_sign(ax, ",")
