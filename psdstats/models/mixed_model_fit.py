@@ -5,9 +5,6 @@ Numbers are in the unit of the response (variances in its square).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
@@ -23,13 +20,9 @@ from psdstats.models.permutation import PermutationTest, permutation_test
 from psdstats.models.profile import profile_variances
 from psdstats.models.student import critical_t
 
-if TYPE_CHECKING:  # the API reference looks up the type of the inherited field `model` here
-    from psdstats.models.mixed_model import MixedModel  # noqa: F401
-
 __all__ = ["MixedModelFit"]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class MixedModelFit(FittedModel):
     """One response fitted, and what can be asked of the fit.
 
