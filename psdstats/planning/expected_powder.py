@@ -5,7 +5,7 @@ Apertures in µm, masses in g.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi
 
@@ -17,7 +17,7 @@ from psdstats.planning.plan_error import PlanError
 from psdstats.sieves.rules import practice_rule
 from psdstats.simulate.feed import undersize_through
 
-__all__ = ["ExpectedPowder", "expected_curves", "load_limit_g", "sizes_to_draw"]
+__all__ = ["ExpectedPowder", "expected_curves", "load_limit_g"]
 
 Array = NDArray[np.float64]
 G_PER_KG, MM2_PER_M2 = 1e3, 1e6
@@ -72,48 +72,38 @@ class ExpectedPowder:
         return self.d10_um, self.d50_um, self.d90_um
 
 
-def expected_curves(powders: Iterable[ExpectedPowder], size_um: Sequence[float]) -> pd.DataFrame:
+def expected_curves(
+    powders: Sequence[ExpectedPowder],
+    size_um: Sequence[float] | None = None,
+    *,
+    stack_um: Sequence[float] = (),
+) -> pd.DataFrame:
     """Expected undersize of each powder at each size.
 
     Parameters
     ----------
-    powders : iterable of ExpectedPowder
+    powders : sequence of ExpectedPowder
         The powders.
-    size_um : sequence of float
-        Sizes, µm, above 0.
+    size_um : sequence of float, optional
+        Sizes, µm, above 0; by default 161, even in ln x, from well below the smallest D10 or sieve
+        to well above the largest D90 or sieve.
+    stack_um : sequence of float, default=()
+        Sieves of a stack, µm.
 
     Returns
     -------
     DataFrame
         One row a powder and size: powder, size_um, undersize (0 to 1).
     """
-    sizes = np.asarray(size_um, dtype=float)
+    ends = [*stack_um, *(size for one in powders for size in (one.d10_um, one.d90_um))]
+    sizes = np.geomspace(min(ends) / 1.5, max(ends) * 1.5, 161)
+    if size_um is not None:
+        sizes = np.asarray(size_um, dtype=float)
     rows = [
         pd.DataFrame({"powder": one.name, "size_um": sizes, "undersize": one.undersize(sizes)})
         for one in powders
     ]
     return pd.concat(rows, ignore_index=True)
-
-
-def sizes_to_draw(
-    powders: Iterable[ExpectedPowder], aperture_um: Iterable[float]
-) -> tuple[float, ...]:
-    """Sizes, even in ln x, from well below the smallest D10 or sieve to above the largest D90.
-
-    Parameters
-    ----------
-    powders : iterable of ExpectedPowder
-        The powders.
-    aperture_um : iterable of float
-        Sieves of the stack, µm.
-
-    Returns
-    -------
-    tuple of float
-        161 sizes, µm.
-    """
-    ends = [*aperture_um, *(size for one in powders for size in (one.d10_um, one.d90_um))]
-    return tuple(np.geomspace(min(ends) / 1.5, max(ends) * 1.5, 161).tolist())
 
 
 def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:

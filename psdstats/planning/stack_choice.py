@@ -20,12 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.planning.expected_powder import (
-    ExpectedPowder,
-    expected_curves,
-    load_limit_g,
-    sizes_to_draw,
-)
+from psdstats.planning.expected_powder import ExpectedPowder, expected_curves, load_limit_g
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
 from psdstats.planning.planned_weighing import PlannedWeighing
 from psdstats.planning.stack_trial import StackTrial, try_stack
@@ -96,8 +91,7 @@ class StackChoice:
         size_um : sequence of float, optional
             Sizes, µm; by default all that a figure of stack and powders shows.
         """
-        asked = sizes_to_draw(self.powders, self.aperture_um) if size_um is None else size_um
-        return expected_curves(self.powders, asked)
+        return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
 
     def sentences(self) -> tuple[str, ...]:
         """The stack in words: what it is, the rules it breaks, and what the simulation found."""
