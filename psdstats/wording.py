@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-__all__ = ["column_words", "signed"]
+from collections.abc import Sequence
+
+__all__ = ["column_words", "signed", "without_value"]
+
+_LISTED = 4  # runs named before "and … more"
 
 
 def column_words(column: str) -> str:
@@ -50,3 +54,33 @@ def signed(value: float, spec: str = "g") -> str:
     """
     text = format(value, spec).replace("-", "−").replace("inf", "∞")
     return text if any(sign in text for sign in "123456789∞") else text.lstrip("−")
+
+
+def without_value(runs: Sequence[str], column: str, *, fate: str = "set aside") -> str:
+    """Say which runs have no value in a column, and what was done with them.
+
+    Parameters
+    ----------
+    runs : sequence of str
+        Their names, one or more.
+    column : str
+        The column.
+    fate : str, default="set aside"
+        What they were.
+
+    Returns
+    -------
+    str
+        A sentence.
+
+    Examples
+    --------
+    >>> without_value(["a-6"], "ball_ratio")
+    '1 run has no ball ratio and was set aside: a-6.'
+    >>> without_value(["a", "b", "c", "d", "e"], "mill")
+    '5 runs have no mill and were set aside: a, b, c, d and 1 more.'
+    """
+    count, was = ("1 run has", "was") if len(runs) == 1 else (f"{len(runs)} runs have", "were")
+    more = f" and {len(runs) - _LISTED} more" if len(runs) > _LISTED else ""
+    named = ", ".join(runs[:_LISTED]) + more
+    return f"{count} no {column_words(column)} and {was} {fate}: {named}."

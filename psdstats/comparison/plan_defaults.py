@@ -10,12 +10,11 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from psdstats.comparison.plan_columns import TIME, Grouping, names_in, require_levels
-from psdstats.wording import column_words
+from psdstats.wording import column_words, without_value
 
 __all__ = ["default_also", "default_within", "note_left_out", "settings_for", "with_factors"]
 
 _NOT_FACTORS = ("run", "sample_mass_g", "balance", "replicate")
-_LISTED = 4  # runs named before "and … more"
 
 
 def settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
@@ -59,11 +58,7 @@ def with_factors(frame: pd.DataFrame, factors: Sequence[str], notes: list[str]) 
         lost = kept.loc[kept[column].isna(), "run"].tolist()
         if not lost:
             continue
-        names = ", ".join(lost[:_LISTED])
-        more = f" and {len(lost) - _LISTED} more" if len(lost) > _LISTED else ""
-        count = "1 run has" if len(lost) == 1 else f"{len(lost)} runs have"
-        was = "was" if len(lost) == 1 else "were"
-        notes.append(f"{count} no {column_words(column)} and {was} set aside: {names}{more}.")
+        notes.append(without_value(lost, column))
         kept = kept[kept[column].notna()]
     if len(kept) < len(frame):
         for column in factors:

@@ -10,7 +10,7 @@ its own changes; one test judges them together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ from psdstats.comparison.whole_parts import Pairs, StackPart, groups_of, part_of
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.study.records import Run, Study
+from psdstats.wording import without_value
 
 __all__ = ["Pairs", "StackPart", "WholeComparison", "compare_distributions"]
 
@@ -156,7 +157,9 @@ def compare_distributions(
             raise ModelError(
                 f"There is no column {column!r} in the run table (it has {list(table.columns)})."
             )
-        column_without_gaps(table, column)
+    if within:
+        column_without_gaps(table, within)
+    study, table, lost = _with_level(study, table, by)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
     deltas = [_replacement(study, family) for family in families]
@@ -183,8 +186,19 @@ def compare_distributions(
         sensitivity=_sensitivity(tests, empty),
         parts=parts,
         level=level,
-        notes=_notes(parts, empty, np.concatenate(deltas)),
+        notes=(*lost, *_notes(parts, empty, np.concatenate(deltas))),
     )
+
+
+def _with_level(
+    study: Study, table: pd.DataFrame, by: str
+) -> tuple[Study, pd.DataFrame, tuple[str, ...]]:
+    """The runs that have a value of the factor, and a note on those that have none."""
+    lost = table.index[table[by].isna()].tolist()
+    if not lost:
+        return study, table, ()
+    kept = tuple(run for run in study.runs if run.name not in lost)
+    return replace(study, runs=kept), table.drop(index=lost), (without_value(lost, by),)
 
 
 def _tests(

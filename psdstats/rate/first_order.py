@@ -26,6 +26,7 @@ from psdstats.errors import ModelError
 from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.rate.curve_fit import covariance_parts
+from psdstats.rate.levels import runs_without_level
 from psdstats.rate.oversize import oversize_of
 from psdstats.rate.run_sizes import RunSizes
 from psdstats.study.records import Study
@@ -140,6 +141,7 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     notes = [
         f"Run {run.name} holds no powder and is left out." for run in study.runs if run.total_g <= 0
     ]
+    notes += runs_without_level(study.runs_frame(), by)
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
         found: list[SieveRate] = []

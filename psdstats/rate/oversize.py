@@ -49,7 +49,7 @@ def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
     Raises
     ------
     ModelError
-        If the factor is not a column of the run table, or has no value for a run.
+        If the factor is not a column of the run table, or has no value for any run.
     """
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
-from psdstats.rate.levels import by_level
+from psdstats.rate.levels import by_level, runs_without_level
 from psdstats.rate.run_sizes import RunSizes, run_sizes
 from psdstats.study.records import Study
 from psdstats.uncertainty import Propagation, choose_sources, mean_curve_covariance, propagate
@@ -80,7 +80,11 @@ def sizes_by_level(
     parts = by_level(frame, by)
     alike = [_TIME] if by is None else [_TIME, by]
     joint = mean_curve_covariance(study, propagation, alike, quantity=quantity).to_numpy()
-    others = (*_other_factors(frame, by), *_tail(quantity, str(propagation.rule)))
+    others = (
+        *runs_without_level(frame, by),
+        *_other_factors(frame, by),
+        *_tail(quantity, str(propagation.rule)),
+    )
     return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 

@@ -233,8 +233,14 @@ def test_same_seed_same_result():
     assert not first.test.exact
 
 
-def test_a_run_without_a_level_is_named():
+def test_a_run_without_a_level_is_set_aside_and_named():
     study = trial()
-    runs = [dataclasses.replace(run, factors={"mill": "a"}) for run in study.runs[:-1]]
-    with pytest.raises(ModelError, match=f"'mill' has no value in 1 rows.*{study.runs[-1].name}"):
-        compare_distributions(make_study([*runs, study.runs[-1]]), by="mill")
+    *runs, last = (
+        dataclasses.replace(run, factors={"mill": "ab"[i % 2]}) for i, run in enumerate(study.runs)
+    )
+    bare = dataclasses.replace(last, factors={})
+    found = compare_distributions(make_study([*runs, bare]), by="mill", permutations=199)
+    assert found.notes[0] == f"1 run has no mill and was set aside: {bare.name}."
+    assert found.test == compare_distributions(make_study(runs), by="mill", permutations=199).test
+    with pytest.raises(ModelError, match=f"'mill' has no value in 1 rows.*{bare.name}"):
+        compare_distributions(make_study([*runs, bare]), within="mill")

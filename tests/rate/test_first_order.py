@@ -105,12 +105,19 @@ def test_levels_are_sorted_as_numbers_and_a_run_without_powder_is_left_out(make_
         loss_rates(dataclasses.replace(ten, runs=(empty,)))
 
 
-def test_a_run_without_a_level_is_named(make_study):
+def test_a_run_without_a_level_is_set_aside_and_named(make_study):
     study = make_study(rates=RATES, start=START, factors={"ball_ratio": 5.0})
     bare = dataclasses.replace(study.runs[1], factors={})
     study = dataclasses.replace(study, runs=(study.runs[0], bare, *study.runs[2:]))
-    with pytest.raises(ModelError, match="'ball_ratio' has no value for a-6-0; fill it in"):
-        loss_rates(study, by="ball_ratio")
+    found = loss_rates(study, by="ball_ratio")
+    assert found.notes[0] == "1 run has no ball ratio and was set aside: a-6-0."
+    alone = dataclasses.replace(study, runs=tuple(run for run in study.runs if run is not bare))
+    pd.testing.assert_frame_equal(found.frame, loss_rates(alone, by="ball_ratio").frame)
+    nobody = dataclasses.replace(
+        study, runs=tuple(dataclasses.replace(run, factors={"mill": ""}) for run in study.runs)
+    )
+    with pytest.raises(ModelError, match="'ball_ratio'"):
+        loss_rates(nobody, by="ball_ratio")
 
 
 def test_withdrawal_by_hand():

@@ -77,7 +77,7 @@ def groups_parts(results: GroupResults) -> PageParts:
         tables=tuple(tables),
         first=(tables[0], _narrowed(tables[1])),
         drawings=tuple(drawings if consistency is None else [*drawings, consistency]),
-        notes=_intraclass_note(results),
+        notes=results.notes(),
     )
 
 
@@ -89,7 +89,7 @@ def groups_section(results: GroupResults) -> Section:
     drawing = consistency_drawing(results)
     if drawing is not None:
         blocks.append(drawing)
-    blocks += [Note(note) for note in _intraclass_note(results)]
+    blocks += [Note(note) for note in results.notes()]
     return Section(
         heading="Do the groups agree?",
         blocks=tuple(blocks),
@@ -264,13 +264,6 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
             "agreement by itself.",
         ),
     )
-
-
-def _intraclass_note(results: GroupResults) -> tuple[str, ...]:
-    found = results.intraclass
-    if found is None or not found.table.empty:
-        return ()
-    return (f"Intraclass correlation {found.status}.",)
 
 
 def _narrowed(table: Table) -> Table:

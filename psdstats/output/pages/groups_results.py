@@ -23,7 +23,7 @@ from psdstats.output.pages.number_columns import number_column
 from psdstats.output.tables.columns import Column
 from psdstats.study import Study
 from psdstats.uncertainty import Propagation
-from psdstats.wording import column_words
+from psdstats.wording import column_words, without_value
 
 __all__ = ["GroupResults", "collect_groups", "condition_columns", "place_words", "stated_margin"]
 
@@ -48,6 +48,9 @@ class GroupResults:
         Intraclass correlations, or why there are none; None where they were not asked for.
     conditions : tuple of str
         Columns that define a condition.
+    left_out : tuple of str
+        Sentences on runs without a condition, which have no place in the tables of precision,
+        consistency and outliers.
     """
 
     agreement: GroupAgreement
@@ -56,11 +59,19 @@ class GroupResults:
     outliers: pd.DataFrame
     intraclass: Intraclass | None
     conditions: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
 
     @property
     def quantity(self) -> str:
         """What is compared."""
         return self.agreement.quantity
+
+    def notes(self) -> tuple[str, ...]:
+        """What the tables leave out, and intraclass correlations that there are not."""
+        found = self.intraclass
+        if found is None or not found.table.empty:
+            return self.left_out
+        return (f"Intraclass correlation {found.status}.", *self.left_out)
 
 
 def collect_groups(
@@ -121,6 +132,15 @@ def collect_groups(
         if intraclass
         else None,
         conditions=conditions,
+        left_out=tuple(
+            without_value(
+                frame.loc[frame[name].isna(), "run"].tolist(),
+                name,
+                fate="left out of precision, consistency and outliers",
+            )
+            for name in conditions
+            if frame[name].isna().any()
+        ),
     )
 
 

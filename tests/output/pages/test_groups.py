@@ -1,5 +1,7 @@
 """The page of groups says what the library found, at every condition, in words of its own."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -146,3 +148,14 @@ def test_the_verdict_for_the_top_names_every_group_once(results):
     }
     frame = results.agreement.to_frame()
     assert told == dict(zip(frame["group"], frame["verdict"], strict=True))
+
+
+def test_runs_without_a_condition_are_named(benches):
+    first, *rest = benches.study.runs
+    bare = replace(first, factors={**first.factors, "ball_ratio": None})
+    some = replace(benches.study, runs=(bare, *rest))
+    parts = groups_parts(collect_groups(some, benches.sizes, intraclass=False))
+    assert parts.notes == (
+        "1 run has no ball ratio and was left out of precision, consistency and outliers: "
+        f"{first.name}.",
+    )
