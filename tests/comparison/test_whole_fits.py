@@ -96,3 +96,20 @@ def test_a_run_that_cannot_be_fitted_is_a_result():
     assert "a fit of two parameters needs at least 2" in row["status"]
     assert found.sizes_frame().empty
     assert found.families_frame().loc[0, "refused"] == 1
+
+
+def test_misfit_is_what_the_curve_misses_at_each_sieve():
+    """Masses of an exact curve, but half a gram of 50 g moved below the third sieve."""
+    exact, moved = rosin_rammler_masses(), rosin_rammler_masses()
+    moved[2] += 0.5
+    moved[3] -= 0.5
+    study = make_study([exact, moved])
+    fits = fit_study(study, families=["rosin-rammler-bennett"])
+    frame = fits.misfit_frame(curve_points(study), study.runs_frame())
+    assert list(frame["aperture_um"]) == [*APERTURES, *APERTURES]
+    assert list(frame["milling_time_min"]) == [0.0] * 12
+    fitted = fits.fits["run-1", frame["family"].iloc[0]].undersize(np.array(APERTURES))
+    measured = np.cumsum(moved)[:-1] / np.sum(moved)
+    own = frame[frame["run"] == "run-1"]
+    assert own["misfit_percent"].tolist() == pytest.approx((100 * (measured - fitted)).tolist())
+    assert frame["misfit_percent"][:6].abs().max() < 0.01

@@ -40,3 +40,14 @@ def test_runs_without_a_value_count_in_no_mean(make_run, make_study):
     alone = combined_percent(typical_run(budget(make_study(make_run("a")))))
     both = combined_percent(typical_run(budget(make_study(make_run("a"), open_run))))
     assert both["D50"] == pytest.approx(alone["D50"])
+
+
+def test_shares_to_be_drawn_are_those_of_the_run_and_of_the_last_difference(milling):
+    found = budget(milling)
+    frame = found.shares_frame()
+    run = frame[frame["scope"] == "run"].reset_index(drop=True)
+    assert run["share"].tolist() == typical_run(found)["share"].tolist()
+    own = frame[(frame["scope"] == "difference") & (frame["quantity"] == "D50")]
+    times = milling.runs_frame()["milling_time_min"]
+    assert set(own["label"]) == {f"D50, {times.max():g} against {times.min():g} min"}
+    assert own["share"].sum() == pytest.approx(1.0)

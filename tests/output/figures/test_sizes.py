@@ -52,3 +52,24 @@ def test_hover_texts_give_value_and_interval(sizes: pd.DataFrame, ax: Axes) -> N
     texts = {line.get_gid() for line in ax.lines if line.get_gid()}
     assert "hover: D50, Alder, 0 min: 300 µm (270 to 360)" in texts
     assert "hover: D10, Alder, 48 min: < 63 µm" in texts
+
+
+def test_one_row_a_run_as_the_propagation_gives_it(ax: Axes) -> None:
+    """Replicates share a point of the line at their geometric mean; span stays out."""
+    frame = pd.DataFrame(
+        {
+            "milling_time_min": [0.0, 0.0, 48.0, 48.0, 48.0],
+            "quantity": ["D50", "D50", "D50", "D50", "span"],
+            "value": [200.0, 242.0, 100.0, np.nan, 1.5],
+            "lower": [190.0, 230.0, 95.0, 0.0, 1.4],
+            "upper": [210.0, 254.0, 105.0, 63.0, 1.6],
+            "status": ["bracketed"] * 3 + ["below the finest sieve", "bracketed"],
+            "bound_lower": [200.0, 242.0, 100.0, 0.0, 1.5],
+            "bound_upper": [200.0, 242.0, 100.0, 63.0, 1.5],
+        }
+    )
+    size_against_time(frame, ax)
+    (line,) = _series(ax).values()
+    np.testing.assert_allclose(line, [220.0, 100.0])
+    (arrow,) = [text for text in ax.texts if getattr(text, "arrow_patch", None) is not None]
+    assert arrow.xy[1] == 63.0
