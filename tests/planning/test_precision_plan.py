@@ -194,3 +194,17 @@ def test_refusals_name_the_value(options, words):
 def test_weighings_that_cannot_be_are_refused(options, words):
     with pytest.raises(PlanError, match=words):
         PlannedWeighing(**options)
+
+
+def test_curves_to_be_drawn_are_the_law_and_what_was_simulated():
+    powder = ExpectedPowder(name="one", d10_um=80.0, d50_um=200.0, d90_um=450.0)
+    plan = precision(
+        powder, [63, 125, 250, 500], wanted_percent=1.0, resolution_g=(0.1, 0.01), trials=100
+    )
+    law, whole = plan.law_frame(change=True), plan.to_frame()
+    assert list(dict.fromkeys(law["series"])) == ["0.1 g", "0.01 g"]
+    first = law.iloc[0]
+    assert first["u_percent"] == plan.law.u_percent(0.1, first["sample_g"], change=True)
+    drawn = plan.simulated_frame(change=True)
+    assert drawn["u_percent"].tolist() == whole["u_change_percent"].tolist()
+    assert drawn["u_error_percent"].tolist() == whole["u_change_error_percent"].tolist()

@@ -97,3 +97,13 @@ def test_an_end_sieve_that_its_tolerance_could_open_is_not_an_end():
     choice = choose_sieves([on_sieve], SERIES, trials=200)
     assert choice.aperture_um[-1] == 45
     assert choice.trial.sizes_frame()["share_open"].max() == 0
+
+
+def test_curves_to_be_drawn_pass_through_the_percentiles_and_beyond_the_stack():
+    powder = ExpectedPowder(name="one", d10_um=80.0, d50_um=200.0, d90_um=450.0)
+    choice = choose_sieves([powder], [45, 63, 90, 125, 180, 250, 355, 500, 710], trials=100)
+    at = choice.undersize_frame([80.0, 200.0, 450.0])
+    assert at["undersize"].tolist() == pytest.approx([0.1, 0.5, 0.9])
+    whole = choice.undersize_frame()
+    assert whole["size_um"].min() < min(80.0, *choice.aperture_um)
+    assert whole["size_um"].max() > max(450.0, *choice.aperture_um)
