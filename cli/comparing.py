@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
 
-__all__ = ["compare_study", "comparison_options"]
+__all__ = ["compare_study", "compared_by", "comparison_options", "is_asked_for"]
 
 
 def compare_study(
@@ -31,6 +31,17 @@ def compare_study(
         across_quantities=options.across,
         propagation=propagation,
     )
+
+
+def is_asked_for(options: argparse.Namespace) -> bool:
+    """Whether the command line says itself what to compare, so that a fault in it is refused."""
+    asked = (options.by, options.within, options.also, options.at_each, options.margin)
+    return any(each is not None for each in (*asked, options.spread))
+
+
+def compared_by(study: Study, options: argparse.Namespace) -> str:
+    """The column compared: of the command line, of study.toml, or milling time."""
+    return str(options.by or study.compare.get("by") or "milling_time_min")
 
 
 def comparison_options(comparison: Comparison) -> dict[str, object]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from ..comparing import compare_study, comparison_options
+from ..comparing import compare_study, compared_by, comparison_options, is_asked_for
 from ..console import Console
 from ..options import (
     add_comparison,
@@ -22,7 +22,6 @@ from ..study_source import read_checked
 from ..writing import ensure_free, print_sentences
 
 if TYPE_CHECKING:
-    from psdstats.comparison import Comparison
     from psdstats.output.content import Section, Verdict
     from psdstats.output.tables import Table
     from psdstats.study import Study
@@ -80,7 +79,6 @@ def _write(
     from psdstats.comparison import measurement_sources
     from psdstats.output.bundle import write_report_folder
     from psdstats.output.pages.checks import checks_table
-    from psdstats.output.pages.comparison import comparison_files
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
 
@@ -89,9 +87,8 @@ def _write(
     sources = measurement_sources(study, options.sources)
     propagation = propagate_study(study, options, console, sources=sources)
     console.begin("comparing")
-    comparison = compare_study(study, options, propagation)
-    sections, files = _middle(study, propagation, comparison, options, console)
-    asked = comparison_options(comparison)
+    compared, asked, files = _compared(study, propagation, options)
+    sections, more = _middle(study, propagation, options, console)
     if options.target_um is not None:
         asked["target_um"] = options.target_um
     record = provenance_record(study, propagation, asked)
@@ -99,7 +96,7 @@ def _write(
         study,
         checks,
         propagation,
-        comparison,
+        compared,
         middle=sections,
         record=record,
         decimal=options.decimal,
@@ -109,17 +106,38 @@ def _write(
             target,
             content,
             provenance=record,
-            tables=[checks_table(checks), *comparison_files(comparison), *files],
+            tables=[checks_table(checks), *files, *more],
             replace=options.replace,
             progress=progress,
         )
     return page, content.verdicts
 
 
+def _compared(
+    study: Study, propagation: Propagation, options: argparse.Namespace
+) -> tuple[Section, dict[str, object], list[Table]]:
+    """The comparison as a section, its options for the record, tables that only the files hold.
+
+    Where study.toml or the data do not allow it, the section says why; what the command line asks
+    for itself is refused.
+    """
+    from psdstats.errors import ModelError
+    from psdstats.output.pages.comparison import comparison_files, comparison_section
+    from psdstats.output.pages.whole import uncompared_section
+
+    try:
+        found = compare_study(study, options, propagation)
+    except ModelError as reason:
+        if is_asked_for(options):
+            raise
+        by = compared_by(study, options)
+        return uncompared_section(by, str(reason)), {"level": options.level}, []
+    return comparison_section(found), comparison_options(found), comparison_files(found)
+
+
 def _middle(
     study: Study,
     propagation: Propagation,
-    comparison: Comparison,
     options: argparse.Namespace,
     console: Console,
 ) -> tuple[list[Section], list[Table]]:
@@ -135,7 +153,7 @@ def _middle(
     console.begin("sharing out the uncertainty")
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
-    parts = budget(study, by=comparison.plan.by, sources=sources)
+    parts = budget(study, by=compared_by(study, options), sources=sources)
     console.begin("groups and rate")
     further = further_sections(study, propagation, level=options.level, target_um=options.target_um)
     sections = [

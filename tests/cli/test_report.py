@@ -1,8 +1,10 @@
 """The demo tour end to end: from the first command to a report that comes out the same again."""
 
+import csv
 import hashlib
 import json
 import re
+import shutil
 
 LINEAR = ("--method", "linear")
 PARTS = {"report.html", "provenance.json", "tables/sizes.csv", "tables/all-tables.xlsx"}
@@ -107,3 +109,28 @@ def test_target_size_is_answered_and_recorded(psdstats, bench, tmp_path):
     record = json.loads((tmp_path / "r" / "provenance.json").read_text(encoding="utf-8"))
     assert "--target-um 150.0" in record["repeat_with"]
     assert record["options"]["target_um"] == 150.0
+
+
+def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, benches, tmp_path):
+    """Ball ratio goes with the benches one to one; asked for on the command line it is refused."""
+    trial = tmp_path / "trial"
+    shutil.copytree(benches, trial)
+    with (trial / "runs.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    ratios = {group: str(5 + i) for i, group in enumerate(dict.fromkeys(r["group"] for r in rows))}
+    with (trial / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, fieldnames=list(rows[0]))
+        writer.writeheader()
+        writer.writerows({**row, "ball_ratio": ratios[row["group"]]} for row in rows)
+    said = psdstats("report", trial, *LINEAR, "--out", "r", "--json")
+    assert said.code == 0
+    verdict = json.loads(said.out)["verdicts"][0]
+    assert verdict["verdict"] == "cannot be told"
+    assert verdict["sentence"].startswith(
+        "Whether milling time changed the size cannot be told. Ball ratio differs only where group"
+    )
+    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    assert "Not computed: Ball ratio differs only where group does" in page
+    assert ">Sizes</h2>" in page
+    assert ">Where the uncertainty comes from</h2>" in page
+    assert psdstats("report", trial, *LINEAR, "--out", "s", "--also", "ball_ratio").code == 2

@@ -189,7 +189,8 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
 
 def comparison_section(comparison: Comparison) -> Section:
     """The comparison as the page shows it; `comparison_files` holds what is left out."""
-    told = {verdict.sentence for verdict in comparison_verdicts(comparison)}
+    verdicts = comparison_verdicts(comparison)
+    told = {verdict.sentence for verdict in verdicts}
     further = tuple(sentence for sentence in comparison.headlines if sentence not in told)
     blocks: list[Block] = [Bullets(further)] if further else []
     if not comparison.tests_frame().empty:
@@ -211,6 +212,7 @@ def comparison_section(comparison: Comparison) -> Section:
             Section(heading="Models fitted", blocks=(Bullets(models),)),
             *notes_section("Notes on the comparison", comparison_notes(comparison)),
         ),
+        verdicts=verdicts,
     )
 
 

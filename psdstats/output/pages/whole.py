@@ -4,28 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from psdstats.comparison import Comparison
-from psdstats.output.content import Block, Paragraph, ReportContent, Section, Verdict
+from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section, Verdict
 from psdstats.output.pages.checks import checks_section
-from psdstats.output.pages.comparison import comparison_section, comparison_verdicts
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
 from psdstats.output.pages.notes import notes_section, without_repeats
 from psdstats.output.pages.signs import with_decimal_sign
 from psdstats.output.pages.sizes import balance_verdict, declared_column
+from psdstats.output.pages.wording import as_sentence
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables import Table
 from psdstats.output.tables.columns import Column, Show
 from psdstats.study import CheckReport, Study
 from psdstats.uncertainty import Propagation
+from psdstats.wording import column_words
 
-__all__ = ["report_content", "study_section"]
+__all__ = ["report_content", "study_section", "uncompared_section"]
 
 
 def report_content(
     study: Study,
     checks: CheckReport,
     propagation: Propagation,
-    comparison: Comparison,
+    comparison: Section,
     *,
     middle: Sequence[Section],
     record: Mapping[str, object],
@@ -41,8 +41,9 @@ def report_content(
         What the bench checks found.
     propagation : Propagation
         Sizes with uncertainty.
-    comparison : Comparison
-        Gives the first verdicts at the top; those of the sections follow.
+    comparison : Section
+        From `comparison_section` or `uncompared_section`; its verdicts are the first at the top,
+        those of the other sections follow.
     middle : sequence of Section
         Sections between the study and the comparison (sizes) and after it (budget, …), in the
         order wanted; the comparison is put in second place.
@@ -62,7 +63,7 @@ def report_content(
         verdicts=tuple(
             Verdict(each.word, each.sentence[:1].upper() + each.sentence[1:])
             for each in (
-                *comparison_verdicts(comparison),
+                *comparison.verdicts,
                 *(verdict for section in middle for verdict in section.verdicts),
                 balance_verdict(propagation),
             )
@@ -72,7 +73,7 @@ def report_content(
                 study_section(study),
                 checks_section(checks),
                 first,
-                comparison_section(comparison),
+                comparison,
                 *rest,
                 method_section(study, propagation),
             )
@@ -82,6 +83,26 @@ def report_content(
         provenance=provenance_text(record),
     )
     return with_decimal_sign(content, decimal)
+
+
+def uncompared_section(by: str, reason: str) -> Section:
+    """What stands in place of a comparison that the study does not allow.
+
+    Parameters
+    ----------
+    by : str
+        Column that was to be compared.
+    reason : str
+        Why it cannot be, as a sentence.
+    """
+    words, why = column_words(by), as_sentence(reason)
+    return Section(
+        heading=f"Did {words} change the size?",
+        blocks=(Note(f"Not computed: {why}"),),
+        verdicts=(
+            Verdict("cannot be told", f"Whether {words} changed the size cannot be told. {why}"),
+        ),
+    )
 
 
 def study_section(study: Study) -> Section:

@@ -7,6 +7,7 @@ import pytest
 from psdstats import models
 from psdstats.output.content import Bullets, Equation, Section, Verdict
 from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
+from psdstats.output.pages.comparison import comparison_section
 from psdstats.output.pages.method import CAUTIONS, REFERENCES
 from psdstats.output.pages.notes import notes_section, without_repeats
 from psdstats.output.pages.signs import sentence_with_sign
@@ -24,7 +25,7 @@ def _content(found, decimal="."):
         found.study,
         found.checks,
         found.sizes,
-        found.comparison,
+        comparison_section(found.comparison),
         middle=middle,
         record=record,
         decimal=decimal,
@@ -57,7 +58,8 @@ def test_verdicts_of_sections_stand_before_the_balance(benches):
     sizes = sizes_section(benches.sizes, benches.runs, benches.bands, benches.means)
     groups = Section(heading="Groups", verdicts=(Verdict("groups", "alder agrees."),))
     content = report_content(
-        benches.study, benches.checks, benches.sizes, benches.comparison,
+        benches.study, benches.checks, benches.sizes,
+        comparison_section(benches.comparison),
         middle=[sizes, groups], record=record,
     )  # fmt: skip
     assert [verdict.word for verdict in content.verdicts][-2:] == ["groups", "balance"]
