@@ -11,7 +11,7 @@ from psdstats.comparison.precision import Precision, precision
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.scores import Scores, difference_scores
 from psdstats.comparison.whole import WholeComparison, compare_distributions
-from psdstats.comparison.whole_fits import StudyFits, fit_study
+from psdstats.comparison.whole_fits import StudyFits, curve_points, fit_study
 
 __all__ = [
     "Comparison",
@@ -31,6 +31,7 @@ __all__ = [
     "compare",
     "compare_distributions",
     "consistency",
+    "curve_points",
     "difference_scores",
     "fit_study",
     "group_agreement",

@@ -39,7 +39,7 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     --------
     >>> import psdstats
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.comparison.whole_fits import curve_points, fit_study
+    >>> from psdstats.comparison import curve_points, fit_study
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> fits = fit_study(study, families=["log-normal"])
