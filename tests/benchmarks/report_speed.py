@@ -8,6 +8,7 @@ process with the default options, as a user starts it, everything written.
 Run: python tests/benchmarks/report_speed.py [RUNS ...]
 """
 
+import argparse
 import importlib.util
 import sys
 import tempfile
@@ -115,7 +116,9 @@ def demo_report(*, small=False):
 
 def main():
     """Print the table for the demo studies and archives of the numbers of runs named."""
-    sizes = [int(word) for word in sys.argv[1:]] or [200]
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("runs", type=int, nargs="*", default=[200], metavar="RUNS")
+    sizes = parser.parse_args().runs
     rows = {
         "small demo (5 runs)": demo_report(small=True),
         "large demo (80 runs)": demo_report(),
