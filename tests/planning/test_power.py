@@ -30,7 +30,7 @@ def test_last_against_first_in_one_group_is_the_noncentral_t(times, replicates, 
             replicates=replicates,
             change_percent=change,
             question="last against first",
-            trials=10_000,
+            trials=20_000,
         )
         .to_frame()
         .iloc[0]
@@ -51,7 +51,7 @@ def test_any_difference_in_one_group_is_the_noncentral_f():
             replicates=replicates,
             change_percent=change,
             question="any difference",
-            trials=10_000,
+            trials=20_000,
         )
         .to_frame()
         .iloc[0]
@@ -83,7 +83,7 @@ def test_two_groups_are_the_noncentral_t_of_their_stratum(variation, times, repl
             replicates=replicates,
             change_percent=change,
             question="last against first",
-            trials=10_000,
+            trials=20_000,
         )
         .to_frame()
         .iloc[0]
@@ -129,7 +129,7 @@ def test_measurement_counts_like_run_to_run_in_one_stratum():
             replicates=3,
             change_percent=-12,
             question="last against first",
-            trials=10_000,
+            trials=20_000,
         )
         .to_frame()
         .iloc[0]
@@ -164,7 +164,7 @@ def test_curve_starts_at_the_level_and_ends_near_certainty():
         times=3,
         replicates=4,
         change_percent=-15,
-        trials=10_000,
+        trials=20_000,
         question="last against first",
     ).curve_frame()
     assert curve["power"].iloc[0] == pytest.approx(0.05, abs=4 * curve["power_error"].iloc[0])
