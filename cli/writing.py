@@ -1,4 +1,7 @@
-"""Printing a result and writing its tables and figures, the same way for every command."""
+"""Showing the parts of a result: JSON or words, the first tables, notes, cautions, files.
+
+Printing a result and writing its tables and figures, the same way for every command.
+"""
 
 from __future__ import annotations
 
@@ -14,16 +17,53 @@ from .console import Console
 
 if TYPE_CHECKING:
     from psdstats.output.content import Drawing
+    from psdstats.output.pages.parts import PageParts
     from psdstats.output.tables import Table
 
 __all__ = [
+    "add_all_tables",
     "ensure_free",
+    "present",
     "print_sentences",
     "print_table",
     "records",
     "remark_notes",
     "write_result",
 ]
+
+
+def add_all_tables(parser: argparse.ArgumentParser) -> None:
+    """Whether every table is printed."""
+    parser.add_argument(
+        "--all-tables", action="store_true", help="print every table, not only the first ones"
+    )
+
+
+def present(parts: PageParts, options: argparse.Namespace, console: Console) -> int:
+    """Print the parts as the options ask, write them where --out says; exit code 0."""
+    console.document(
+        {
+            "sentences": list(parts.sentences),
+            **{table.key: records(table) for table in parts.tables},
+            "notes": list(parts.notes),
+            **({"cautions": list(parts.cautions)} if parts.cautions else {}),
+        }
+    )
+    print_sentences(parts.sentences, options, console)
+    shown: Sequence[Table] = parts.tables if options.all_tables else parts.first
+    for table in shown:
+        console.say()
+        print_table(table, options, console)
+    told = {table.name for table in shown}
+    left = [table.name for table in parts.tables if table.name not in told]
+    if left:
+        console.remark(f"\nNot shown: {', '.join(left)}. Add --all-tables to print them.")
+    remark_notes(parts.notes, options, console)
+    for caution in parts.cautions:
+        console.say(f"Caution: {caution}")
+    write_result(options, console, tables=parts.tables, drawings=parts.drawings, texts=parts.texts)
+    return 0
+
 
 SPARE = ("detectable_decrease_percent", "change_percent", "uses")
 """Columns that a terminal can do without: the files hold them, sentences say them."""
@@ -54,7 +94,7 @@ def print_sentences(
     sentences: Iterable[str], options: argparse.Namespace, console: Console
 ) -> None:
     """Print sentences with the decimal sign asked for."""
-    from psdstats.output.pages.signs import sentence_with_sign
+    from psdstats.output.pages.parts import sentence_with_sign
 
     for sentence in sentences:
         console.say(sentence_with_sign(sentence, options.decimal))
@@ -62,7 +102,7 @@ def print_sentences(
 
 def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Console) -> None:
     """Print notes, which --quiet leaves out, with the decimal sign asked for."""
-    from psdstats.output.pages.signs import sentence_with_sign
+    from psdstats.output.pages.parts import sentence_with_sign
 
     for note in notes:
         console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
@@ -74,7 +114,7 @@ def print_table(
     console: Console,
 ) -> None:
     """Print a table no wider than the terminal; `SPARE` columns go first where not all fit."""
-    from psdstats.output.pages.signs import table_with_sign
+    from psdstats.output.pages.parts import table_with_sign
     from psdstats.output.tables import to_terminal
 
     shown = table_with_sign(table, options.decimal)
@@ -101,7 +141,7 @@ def write_result(
         return
     from psdstats.files import write_folder_atomically
     from psdstats.output.bundle import write_drawings, write_tables
-    from psdstats.output.pages.signs import drawings_with_sign, table_with_sign
+    from psdstats.output.pages.parts import drawings_with_sign, table_with_sign
 
     def write(folder: Path) -> None:
         (folder / "tables").mkdir()

@@ -6,7 +6,7 @@ import argparse
 
 from ..console import Console
 from ..options import add_json, add_sources, add_study, add_writing
-from ..study_source import read_checked
+from ..parsing import read_checked
 from ..writing import print_sentences, print_table, records, remark_notes, write_result
 
 SUMMARY = "where the uncertainty comes from, and what a better balance or sieve would buy"

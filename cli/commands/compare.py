@@ -5,13 +5,25 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from ..comparing import compare_study
 from ..console import Console
-from ..options import add_comparison, add_json, add_propagation, add_study, add_writing
-from ..presenting import add_all_tables
-from ..propagation import propagate_study
-from ..study_source import read_checked
-from ..writing import print_sentences, print_table, records, remark_notes, write_result
+from ..options import (
+    add_comparison,
+    add_json,
+    add_propagation,
+    add_study,
+    add_writing,
+    compare_study,
+    propagate_study,
+)
+from ..parsing import read_checked
+from ..writing import (
+    add_all_tables,
+    print_sentences,
+    print_table,
+    records,
+    remark_notes,
+    write_result,
+)
 
 if TYPE_CHECKING:
     from psdstats.output.tables import Table

@@ -6,10 +6,9 @@ import argparse
 from typing import TYPE_CHECKING
 
 from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_writing, share
-from ..presenting import add_all_tables, present
-from ..propagation import propagate_study
-from ..study_source import read_checked
+from ..options import add_json, add_propagation, add_study, add_writing, propagate_study, share
+from ..parsing import read_checked
+from ..writing import add_all_tables, present
 
 if TYPE_CHECKING:
     from psdstats.output.pages.parts import PageParts
@@ -117,8 +116,8 @@ def _whole(study: Study, options: argparse.Namespace) -> PageParts:
 def _fits(study: Study, options: argparse.Namespace) -> PageParts:
     from psdstats.comparison.whole_fits import curve_points, fit_study
     from psdstats.distribution.fineness import fineness_table
-    from psdstats.output.pages.moments import moments_parts
-    from psdstats.output.pages.whole_distribution_fits import fits_parts
+    from psdstats.output.pages.sizes import moments_parts
+    from psdstats.output.pages.whole_distribution import fits_parts
 
     points = curve_points(study, sources=options.sources)
     fits = fit_study(study, sources=options.sources)

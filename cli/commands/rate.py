@@ -5,10 +5,17 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_target, add_writing, share
-from ..presenting import add_all_tables, present
-from ..propagation import propagate_study
-from ..study_source import read_checked
+from ..options import (
+    add_json,
+    add_propagation,
+    add_study,
+    add_target,
+    add_writing,
+    propagate_study,
+    share,
+)
+from ..parsing import read_checked
+from ..writing import add_all_tables, present
 
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
 EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"

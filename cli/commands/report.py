@@ -7,7 +7,6 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from ..comparing import compare_study, compared_by, comparison_options, is_asked_for
 from ..console import Console
 from ..options import (
     add_comparison,
@@ -16,9 +15,13 @@ from ..options import (
     add_study,
     add_target,
     add_writing,
+    compare_study,
+    compared_by,
+    comparison_options,
+    is_asked_for,
+    propagate_study,
 )
-from ..propagation import propagate_study
-from ..study_source import read_checked
+from ..parsing import read_checked
 from ..writing import ensure_free, print_sentences
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..console import Console
 from ..options import add_json, add_replace, names, numbers
-from ..sieve_list import read_sieve_list
+from ..parsing import read_sieve_list
 from ..writing import ensure_free
 
 if TYPE_CHECKING:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_writing
-from ..propagation import propagate_study
-from ..study_source import read_checked
+from ..options import add_json, add_propagation, add_study, add_writing, propagate_study
+from ..parsing import read_checked
 from ..writing import print_sentences, print_table, records, remark_notes, write_result
 
 SUMMARY = "sizes of every run with uncertainty, and how much of it is the balance"

@@ -6,7 +6,7 @@ import argparse
 
 from ..console import Console
 from ..options import add_json, add_writing, share
-from ..presenting import add_all_tables, present
+from ..writing import add_all_tables, present
 from .options import ball_sizes
 
 SUMMARY = "ball masses and counts, powder and speed for one jar, with cautions"
@@ -70,7 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute the charge, print it with its cautions, write."""
-    from psdstats.output.pages.planning_charge import charge_parts
+    from psdstats.output.pages.planning import charge_parts
     from psdstats.planning import Balls, Jar, mill_charge
 
     jar = Jar(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..console import Console
 from ..options import add_json, add_writing, numbers, share
-from ..presenting import add_all_tables, present
+from ..writing import add_all_tables, present
 from .options import (
     add_simulation,
     add_weighing,
@@ -119,7 +119,7 @@ def _add_measurement(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Simulate, print, write."""
-    from psdstats.output.pages.planning_power import power_parts
+    from psdstats.output.pages.planning import power_parts
     from psdstats.planning import power
 
     variation = _variation(options)

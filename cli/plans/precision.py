@@ -6,7 +6,7 @@ import argparse
 
 from ..console import Console
 from ..options import add_json, add_writing, numbers
-from ..presenting import add_all_tables, present
+from ..writing import add_all_tables, present
 from .options import (
     add_simulation,
     add_weighing,
@@ -71,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print, write."""
-    from psdstats.output.pages.planning_precision import precision_parts
+    from psdstats.output.pages.planning import precision_parts
     from psdstats.planning import precision
 
     weighing = planned_weighing(options, resolution_g=min(options.resolution))

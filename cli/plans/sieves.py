@@ -6,7 +6,7 @@ import argparse
 
 from ..console import Console
 from ..options import add_json, add_writing, share
-from ..presenting import add_all_tables, present
+from ..writing import add_all_tables, present
 from .options import (
     add_simulation,
     add_weighing,
@@ -91,7 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Choose, try out, print, write."""
-    from psdstats.output.pages.planning_stack import stack_parts
+    from psdstats.output.pages.planning import stack_parts
     from psdstats.planning import PlanError, choose_sieves
     from psdstats.sieves import series
 

@@ -6,7 +6,7 @@ import argparse
 
 from ..console import Console
 from ..options import add_json, add_writing, names, numbers
-from ..presenting import add_all_tables, present
+from ..writing import add_all_tables, present
 from .options import add_simulation, moment
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
@@ -96,7 +96,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print with cautions, write table, figure and calendar."""
-    from psdstats.output.pages.planning_timeline import timeline_parts
+    from psdstats.output.pages.planning import timeline_parts
     from psdstats.planning import BenchTimes, timeline
 
     fields = [f"{name.replace('-', '_')}_min" for name, _ in _STEPS]

@@ -1,15 +1,18 @@
 """Did milling time, ball ratio or group change the size, and do the groups agree."""
 
 from psdstats.comparison.compare import compare, measurement_sources
-from psdstats.comparison.consistency import Consistency, consistency
-from psdstats.comparison.groups import group_agreement, sizes_by_run
-from psdstats.comparison.groups_intraclass import Intraclass, intraclass_correlation
+from psdstats.comparison.consistency import (
+    Consistency,
+    Intraclass,
+    consistency,
+    intraclass_correlation,
+    outliers,
+)
+from psdstats.comparison.groups import Scores, difference_scores, group_agreement, sizes_by_run
 from psdstats.comparison.groups_result import GroupAgreement, GroupFinding, GroupVerdict
-from psdstats.comparison.outliers import outliers
 from psdstats.comparison.plan import ComparisonPlan, plan_comparison
 from psdstats.comparison.precision import Precision, precision
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
-from psdstats.comparison.scores import Scores, difference_scores
 from psdstats.comparison.whole import WholeComparison, compare_distributions
 from psdstats.comparison.whole_fits import StudyFits, curve_points, fit_study
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.models import Adjustment, ContrastResult, contrast_table
-from psdstats.models.contrast_matrices import contrast_matrix, within_each
+from psdstats.models.contrasts import contrast_matrix, within_each
 from psdstats.models.design_columns import level_text
 from psdstats.models.student import critical_t
 

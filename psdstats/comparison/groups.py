@@ -1,4 +1,18 @@
-"""Whether each group agrees with the others, with a verdict in words.
+"""Zeta and E_n scores of differences, with the joint covariance of the results behind them.
+
+A score compares a difference with its own uncertainty: zeta with the standard uncertainty, E_n with
+the expanded one (ISO 13528, from memory).  The usual formulas take the two results as independent.
+Here the difference is a weighted sum of results whose covariance is known, so what the results
+share (a sieve, a tare, a balance) cancels as far as it is shared.
+
+Which runs enter the comparison of groups, and with which weights.
+
+A group is compared with the plain mean of the other groups at every condition (milling time and
+whatever else was set) where both have results, and the differences are averaged over these
+conditions.  A cell (group and condition) with a size that the sieves do not bracket is set aside
+whole, because leaving out single runs would favour those that stayed inside the stack.
+
+Whether each group agrees with the others, with a verdict in words.
 
 Sizes are compared as ln D, so differences are ratios.  The uncertainty of a difference holds the
 joint covariance of the measurement (sieves and balances that groups share cancel, their own do not)
@@ -9,25 +23,258 @@ milling times can hide differences of opposite sign: `by_condition` gives them s
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from psdstats.comparison.groups_layout import GroupLayout, group_layout
-from psdstats.comparison.groups_result import GroupAgreement, GroupFinding
-from psdstats.comparison.groups_scatter import RunScatter, run_scatter
-from psdstats.comparison.groups_verdict import GroupEvidence, judge
-from psdstats.comparison.scores import difference_scores
+from psdstats.comparison.groups_result import (
+    GroupAgreement,
+    GroupEvidence,
+    GroupFinding,
+    RunScatter,
+    judge,
+    run_scatter,
+)
 from psdstats.errors import ModelError
+from psdstats.frozen import freeze_arrays
 from psdstats.models.multiplicity import simultaneous
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.wording import column_words
 
-__all__ = ["group_agreement", "sizes_by_run"]
+__all__ = [
+    "GroupLayout",
+    "Scores",
+    "difference_scores",
+    "group_agreement",
+    "group_layout",
+    "sizes_by_run",
+]
+
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Scores:
+    """Differences and their scores.
+
+    Parameters
+    ----------
+    labels : tuple of str
+        Name of each difference.
+    difference, u, zeta, e_n : ndarray, shape (m,)
+        Difference, its standard uncertainty, and difference over u and over k u.
+    covariance : ndarray, shape (m, m)
+        Covariance of the differences.
+    coverage_factor : float
+        The k of E_n.
+    """
+
+    labels: tuple[str, ...]
+    difference: Array
+    u: Array
+    zeta: Array
+    e_n: Array
+    covariance: Array
+    coverage_factor: float
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a difference: label, difference, u, zeta, e_n, finding.
+
+        `finding` follows common use of ISO 13528: |E_n| ≤ 1 satisfactory; |zeta| from 2 a warning,
+        from 3 an action signal.
+        """
+        return pd.DataFrame(
+            {
+                "label": self.labels,
+                "difference": self.difference,
+                "u": self.u,
+                "zeta": self.zeta,
+                "e_n": self.e_n,
+                "finding": [_finding(one) for one in self.zeta],
+            }
+        )
+
+
+def difference_scores(
+    value: ArrayLike,
+    covariance: ArrayLike,
+    weights: ArrayLike,
+    *,
+    labels: tuple[str, ...] | None = None,
+    coverage_factor: float = 2.0,
+) -> Scores:
+    """Scores of weighted differences of results.
+
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Results.
+    covariance : array_like, shape (n, n)
+        Their joint covariance.
+    weights : array_like, shape (m, n)
+        Weights of each difference; each row should sum to zero.
+    labels : tuple of str, optional
+        Names of the differences.
+    coverage_factor : float, default=2
+        Coverage factor k of E_n.
+
+    Returns
+    -------
+    Scores
+        Differences, uncertainties, zeta and E_n; a score is NaN where the uncertainty is zero.
+
+    Raises
+    ------
+    ModelError
+        If shapes do not match or k is not positive.
+
+    Notes
+    -----
+    ``u² = wᵀ C w``, ``zeta = d/u``, ``E_n = d/(k u)``.  For two independent results this is
+    ``E_n = (x₁ - x₂)/√(U₁² + U₂²)``.
+
+    Examples
+    --------
+    >>> difference_scores([10.4, 10.0], [[0.03, 0], [0, 0.01]], [[1, -1]]).e_n
+    array([1.])
+    """
+    y = np.asarray(value, dtype=np.float64)
+    spread = np.asarray(covariance, dtype=np.float64)
+    w = np.atleast_2d(np.asarray(weights, dtype=np.float64))
+    if spread.shape != (len(y), len(y)) or w.shape[1] != len(y):
+        raise ModelError(
+            f"There are {len(y)} results, but the covariance has shape {spread.shape} and the "
+            f"weights {w.shape}; give ({len(y)}, {len(y)}) and (m, {len(y)})."
+        )
+    if not coverage_factor > 0:
+        raise ModelError(f"The coverage factor is {coverage_factor:g}; give a positive one.")
+    joint = w @ spread @ w.T
+    u = np.sqrt(np.clip(np.diag(joint), 0.0, None))
+    difference = w @ y
+    zeta = difference / np.where(u > 0, u, np.nan)
+    return Scores(
+        labels=labels or tuple(str(i + 1) for i in range(len(w))),
+        difference=difference,
+        u=u,
+        zeta=zeta,
+        e_n=zeta / coverage_factor,
+        covariance=joint,
+        coverage_factor=coverage_factor,
+    )
+
+
+def _finding(zeta: float) -> str:
+    size = abs(zeta)
+    if not size >= 2:
+        return ""
+    return "action signal" if size >= 3 else "warning signal"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GroupLayout:
+    """Runs used and their codes.
+
+    Parameters
+    ----------
+    rows : ndarray of int, shape (n,)
+        Rows of the run table that are used.
+    groups : tuple of str
+        All groups of the study, used or not.
+    conditions : DataFrame
+        One row a condition.
+    group, condition : ndarray of int, shape (n,)
+        Codes of the runs used.
+    set_aside : tuple of str
+        Runs that were set aside.
+    """
+
+    rows: NDArray[np.intp]
+    groups: tuple[str, ...]
+    conditions: pd.DataFrame
+    group: NDArray[np.intp]
+    condition: NDArray[np.intp]
+    set_aside: tuple[str, ...]
+
+    def weights(self, group: int, condition: int) -> Array | None:
+        """Weights of one group minus the mean of the others at one condition, (n,).
+
+        None where the group or all others have no result there.
+        """
+        here = self.condition == condition
+        own = here & (self.group == group)
+        others = [here & (self.group == one) for one in range(len(self.groups)) if one != group]
+        others = [mask for mask in others if mask.any()]
+        if not own.any() or not others:
+            return None
+        weights = own / own.sum()
+        for mask in others:
+            weights = weights - mask / (mask.sum() * len(others))
+        return np.asarray(weights, dtype=np.float64)
+
+    def average_weights(self, group: int) -> tuple[Array | None, int]:
+        """Weights averaged over the conditions that can be compared, and their number."""
+        found = [self.weights(group, one) for one in range(len(self.conditions))]
+        usable = [one for one in found if one is not None]
+        return (np.mean(usable, axis=0) if usable else None), len(usable)
+
+
+def group_layout(
+    table: pd.DataFrame, known: NDArray[np.bool_], *, group: str, conditions: Sequence[str]
+) -> GroupLayout:
+    """Sort the runs into groups and conditions.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Run table, one row a run, with the column ``run``.
+    known : ndarray of bool, shape (n_runs,)
+        Whether the run has a value.
+    group : str
+        Column of the groups.
+    conditions : sequence of str
+        Columns that define a condition.
+
+    Returns
+    -------
+    GroupLayout
+        Codes of the runs used.
+
+    Raises
+    ------
+    ModelError
+        If a column is missing.
+    """
+    for column in (group, *conditions):
+        if column not in table.columns:
+            raise ModelError(
+                f"There is no column {column!r} in the run table (it has {list(table.columns)})."
+            )
+    group_codes, groups = pd.factorize(table[group])
+    cells = table.groupby(list(conditions), sort=True, dropna=False)
+    condition_codes = cells.ngroup().to_numpy()
+    named = table[list(conditions)].assign(_code=condition_codes)
+    listed = named.drop_duplicates("_code").sort_values("_code").drop(columns="_code")
+    bad = set(zip(group_codes[~known], condition_codes[~known], strict=True))
+    use = np.array(
+        [cell not in bad for cell in zip(group_codes, condition_codes, strict=True)], dtype=bool
+    )
+    rows = np.flatnonzero(use)
+    return GroupLayout(
+        rows=rows,
+        groups=tuple(str(one) for one in groups),
+        conditions=listed.reset_index(drop=True),
+        group=group_codes[rows].astype(np.intp),
+        condition=condition_codes[rows].astype(np.intp),
+        set_aside=tuple(table["run"].to_numpy()[~use]),
+    )
+
 
 _TIME = "milling_time_min"
 _RUN_TO_RUN = "run_to_run"

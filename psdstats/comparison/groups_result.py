@@ -1,4 +1,13 @@
-"""What is found about groups: one finding a group, and the differences behind it."""
+"""How much two runs of the same kind differ beyond what the measurement explains.
+
+Works on logarithms of sizes (or on sizes).  The scatter of replicates is used where there are any,
+else the scatter about group and condition effects that add up; the part that the known covariance
+of the measurement explains is taken off, so nothing is counted twice.
+
+What is found about groups: one finding a group, and the differences behind it.
+
+The verdict on one group, from its difference and uncertainty.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +17,113 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from psdstats.comparison.groups_scatter import RunScatter
+from psdstats.comparison.effects import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.models.equivalence import smallest_detectable
+from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
+from psdstats.wording import signed
 
-__all__ = ["GroupAgreement", "GroupFinding", "GroupVerdict"]
+__all__ = [
+    "GroupAgreement",
+    "GroupEvidence",
+    "GroupFinding",
+    "GroupVerdict",
+    "RunScatter",
+    "judge",
+    "run_scatter",
+]
+
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunScatter:
+    """Variance between runs of the same kind.
+
+    Parameters
+    ----------
+    variance : float
+        Run-to-run variance beyond the measurement; 0 where the measurement explains all.
+    mean_square : float
+        Mean square it comes from, with the measurement's part.
+    df : int
+        Degrees of freedom of the mean square; 0 where there is none.
+    source : str
+        "replicates", "group by condition table" or "not estimated".
+    """
+
+    variance: float
+    mean_square: float
+    df: int
+    source: str
+
+    def effective_df(self, u_squared: float, leverage: float) -> float:
+        """Satterthwaite degrees of freedom of u² = known part + variance · leverage.
+
+        Parameters
+        ----------
+        u_squared : float
+            Total variance of a weighted sum of results.
+        leverage : float
+            Sum of its squared weights.
+
+        Returns
+        -------
+        float
+            Infinite where no scatter was estimated or none matters.
+        """
+        part = self.mean_square * leverage
+        if self.df == 0 or part <= 0:
+            return float("inf")
+        return self.df * (u_squared / part) ** 2
+
+
+def run_scatter(
+    y: Array, group: NDArray[np.intp], condition: NDArray[np.intp], known: Array
+) -> RunScatter:
+    """Estimate the run-to-run variance.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        Results.
+    group, condition : ndarray of int, shape (n,)
+        Codes of group and condition (milling time and whatever else was set).
+    known : ndarray, shape (n, n)
+        Covariance of the results from the measurement.
+
+    Returns
+    -------
+    RunScatter
+        The variance and where it comes from.
+
+    Notes
+    -----
+    With M the projector on what group and condition leave, ``E yᵀMy = tr(M V) + ν σ²``.
+    """
+    cells = np.unique(np.column_stack([group, condition]), axis=0, return_inverse=True)[1]
+    within = _dummies(cells.ravel())
+    additive = np.hstack([_dummies(group), _dummies(condition)])
+    for design, source in ((within, "replicates"), (additive, "group by condition table")):
+        rank = int(np.linalg.matrix_rank(design))
+        df = len(y) - rank
+        if df > 0:
+            left = np.eye(len(y)) - design @ np.linalg.pinv(design)
+            mean_square = float(y @ left @ y) / df
+            explained = float(np.sum(left * known)) / df
+            return RunScatter(
+                variance=max(0.0, mean_square - explained),
+                mean_square=mean_square,
+                df=df,
+                source=source,
+            )
+    return RunScatter(variance=0.0, mean_square=0.0, df=0, source="not estimated")
+
+
+def _dummies(codes: NDArray[np.intp]) -> Array:
+    return np.asarray(np.equal.outer(codes, np.unique(codes)), dtype=np.float64)
 
 
 class GroupVerdict(StrEnum):
@@ -165,3 +277,144 @@ class GroupAgreement:
                 }
             )
         return pd.DataFrame(rows)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroupEvidence:
+    """What is known of one group's difference from the others.
+
+    Parameters
+    ----------
+    group, quantity : str
+        Group and quantity, for the sentence.
+    conditions, runs : int
+        Conditions compared, and runs of the group.
+    difference, u, u_measurement : float
+        Difference of ln size from the others, its standard uncertainty, and the measurement's part.
+    leverage : float
+        Sum of squared weights of the runs in the difference.
+    df, p, p_adjusted, critical : float
+        Degrees of freedom, p alone and adjusted, joint critical value.
+    estimated : bool
+        Whether run-to-run variation is part of u.
+    margin_percent : float or None
+        Difference that is too small to matter.
+    level : float
+        Joint confidence level.
+    """
+
+    group: str
+    quantity: str
+    conditions: int
+    runs: int
+    difference: float
+    u: float
+    u_measurement: float
+    leverage: float
+    df: float
+    p: float
+    p_adjusted: float
+    critical: float
+    estimated: bool
+    margin_percent: float | None
+    level: float
+
+    @property
+    def half_width(self) -> float:
+        """Half width of the joint interval of the difference."""
+        return self.critical * self.u
+
+    @property
+    def undone_by_runs(self) -> bool:
+        """Whether a plausible run-to-run variation that was not estimated would undo it."""
+        if self.estimated:
+            return False
+        run = PLAUSIBLE_RUN_TO_RUN_PERCENT / 100
+        plausible = math.sqrt(self.u**2 + self.leverage * run**2)
+        return abs(self.difference) < self.critical * plausible
+
+    @property
+    def within_margin(self) -> bool:
+        """Whether the joint interval lies within a ratio of 1 + margin either way."""
+        if self.margin_percent is None:
+            return False
+        reach = abs(self.difference) + self.half_width
+        return reach < math.log1p(self.margin_percent / 100)
+
+
+def judge(evidence: GroupEvidence) -> GroupFinding:
+    """Put one group's comparison into a verdict.
+
+    Parameters
+    ----------
+    evidence : GroupEvidence
+        Difference, uncertainty and what they rest on.
+
+    Returns
+    -------
+    GroupFinding
+        Verdict and sentence.
+    """
+    verdict, sentence = _verdict(evidence)
+    score = evidence.difference / evidence.u if evidence.u > 0 else math.nan
+    return GroupFinding(
+        group=evidence.group,
+        verdict=verdict,
+        sentence=sentence,
+        conditions=evidence.conditions,
+        runs=evidence.runs,
+        difference=evidence.difference,
+        lower=evidence.difference - evidence.half_width,
+        upper=evidence.difference + evidence.half_width,
+        u=evidence.u,
+        u_measurement=evidence.u_measurement,
+        df=evidence.df,
+        p=evidence.p,
+        p_adjusted=evidence.p_adjusted,
+        zeta=score,
+        e_n=score / 2,
+    )
+
+
+def _verdict(evidence: GroupEvidence) -> tuple[GroupVerdict, str]:
+    group, margin = evidence.group, evidence.margin_percent
+    reads = f"{evidence.quantity} {_words(evidence.difference, evidence.half_width)}"
+    shown = evidence.p_adjusted < 1 - evidence.level
+    if shown and evidence.undone_by_runs:
+        return GroupVerdict.UNTOLD, (
+            f"{group}: cannot be told: it reads {reads} than the others by the measurement alone, "
+            "but run-to-run variation was not estimated, and "
+            f"{PLAUSIBLE_RUN_TO_RUN_PERCENT:g} % of it would undo the difference"
+        )
+    if shown:
+        text = f"{group} reads {reads} than the others"
+        if evidence.within_margin:
+            text += f", which is within the margin of ±{margin:g} %"
+        return GroupVerdict.DIFFERS, text
+    if evidence.within_margin and evidence.estimated:
+        return GroupVerdict.AGREES, (
+            f"{group} agrees with the others within ±{margin:g} %: {reads}"
+        )
+    found = smallest_detectable([evidence.u], evidence.df, critical=[evidence.critical])
+    seen = found.decrease_percent.item()
+    text = f"{group} is not shown to differ from the others: {reads}; " + (
+        f"a {evidence.quantity} {seen:.2g} % below theirs would have been seen with 80 % "
+        "probability"
+        if seen < NO_CHANGE_SEEN_PERCENT
+        else "too little is left to see a difference of any size"
+    )
+    if margin is not None:
+        text += f", and agreement within ±{margin:g} % is not shown either"
+    return GroupVerdict.NOT_SHOWN, text
+
+
+def _words(difference: float, half: float) -> str:
+    """The difference with its interval in its own direction: 4.1 % (1.2 to 7.0 %) higher."""
+    sign = -1.0 if difference < 0 else 1.0
+    ends = sorted(sign * 100 * math.expm1(one) for one in (difference - half, difference + half))
+    centre = sign * 100 * math.expm1(difference)
+    spread = (ends[1] - ends[0]) / 2
+    decimals = 2 if spread <= 0 else min(6, max(0, 1 - math.floor(math.log10(spread))))
+    numbers = [signed(one, f".{decimals}f") for one in (centre, *ends)]
+    direction = "lower" if sign < 0 else "higher"
+    return f"{numbers[0]} % ({numbers[1]} to {numbers[2]} %) {direction}"

@@ -15,12 +15,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from psdstats.comparison.permutation_manova import Layout, layout_of
-from psdstats.comparison.permutation_manova_arrangements import (
+from psdstats.comparison.permutation_manova import (
     EXACT_LIMIT,
     NOISE,
     TIE,
+    Layout,
     arrangement_blocks,
+    layout_of,
 )
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text

@@ -1,4 +1,12 @@
-"""What is compared with what: the factor, the groupings and the further factors of a comparison.
+"""What spread a contrast is judged by.
+
+Columns of the run table that a comparison names: do they exist, and can they play that part.
+
+What a comparison takes for granted where the caller left it open, and what is said of it.
+
+Each function adds to the notes what it chose; nothing is chosen silently.
+
+What is compared with what: the factor, the groupings and the further factors of a comparison.
 
 Nothing is chosen silently: every choice made here that the caller did not make is a note, and the
 notes travel with the result.
@@ -8,33 +16,319 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.comparison.plan_columns import (
-    TIME,
-    Grouping,
-    names_in,
-    read_groupings,
-    refuse_compared,
-    refuse_inseparable,
-    require_levels,
-)
-from psdstats.comparison.plan_defaults import (
-    default_also,
-    default_within,
-    note_left_out,
-    settings_for,
-    with_factors,
-)
-from psdstats.comparison.spread import SpreadRule, as_spread_rule
 from psdstats.errors import ModelError
+from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
-from psdstats.wording import column_words, signed
+from psdstats.wording import column_words, signed, without_value
 
-__all__ = ["ComparisonPlan", "Grouping", "level_in_words", "plan_comparison"]
+__all__ = [
+    "TIME",
+    "ComparisonPlan",
+    "Grouping",
+    "SpreadRule",
+    "as_spread_rule",
+    "default_also",
+    "default_within",
+    "level_in_words",
+    "names_in",
+    "note_left_out",
+    "plan_comparison",
+    "read_groupings",
+    "refuse_compared",
+    "refuse_inseparable",
+    "require_levels",
+    "settings_for",
+    "with_factors",
+]
+
+
+class SpreadRule(StrEnum):
+    """What a comparison allows the scatter to do from level to level.
+
+    ``drifting``: groups may drift apart in the order of the levels, each along a line of its own.
+    ``pooled``: one spread for all levels.  ``each contrast``: no model of the spread at all, every
+    contrast is judged by its own differences.
+    """
+
+    DRIFTING = "drifting"
+    POOLED = "pooled"
+    EACH_CONTRAST = "each contrast"
+
+
+def as_spread_rule(given: object) -> SpreadRule:
+    """The rule named, or the default for None.
+
+    Raises
+    ------
+    ModelError
+        If there is no rule of that name.
+    """
+    if given is None:
+        return SpreadRule.DRIFTING
+    try:
+        return SpreadRule(given)  # type: ignore[arg-type]
+    except ValueError as cause:
+        known = ", ".join(repr(str(one)) for one in SpreadRule)
+        raise ModelError(f"There is no spread {given!r}; choose from {known}.") from cause
+
+
+Grouping = str | tuple[str, ...]
+
+TIME = "milling_time_min"
+_LISTED = 4  # pairs named before "and so on"
+
+
+def names_in(given: object) -> tuple[str, ...]:
+    """Names given one by one, or in one text between commas; none for None."""
+    if given is None:
+        return ()
+    if isinstance(given, str):
+        return tuple(part.strip() for part in given.split(",") if part.strip())
+    return tuple(str(name) for name in given)  # type: ignore[attr-defined]
+
+
+def require_levels(frame: pd.DataFrame, column: str) -> None:
+    """Raise if the run table has no such column, or it has fewer than two values.
+
+    Raises
+    ------
+    ModelError
+        Naming the columns there are, or the value found.
+    """
+    if column not in frame.columns:
+        known = ", ".join(name for name in frame.columns if name != "run")
+        raise ModelError(f"The run table has no column {column!r}. Name one of: {known}.")
+    levels = frame[column].dropna().unique()
+    if len(levels) < 2:
+        found = "no value" if len(levels) == 0 else f"the single value {levels[0]!s}"
+        raise ModelError(
+            f"Column {column} holds {found} in all {len(frame)} runs, so there is nothing to "
+            "compare. Choose a column with two values or more."
+        )
+
+
+def read_groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
+    """Groupings as named: one text or several; a text with ":" or a tuple is a combination.
+
+    Raises
+    ------
+    ModelError
+        If a column does not exist or has a single level.
+    """
+    items: Sequence[object] = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
+    result: list[Grouping] = []
+    for item in items:
+        if isinstance(item, str):
+            columns = tuple(part.strip() for part in item.split(":"))
+        else:
+            columns = tuple(str(part) for part in item)  # type: ignore[attr-defined]
+        for column in columns:
+            require_levels(frame, column)
+        result.append(columns[0] if len(columns) == 1 else columns)
+    return tuple(result)
+
+
+def refuse_compared(
+    within: Sequence[Grouping], crossed: tuple[str, str | None], also: Sequence[str]
+) -> None:
+    """Raise if a grouping is a factor of the comparison, or the combination of its two factors.
+
+    Parameters
+    ----------
+    within : sequence of str or tuple of str
+        The groupings.
+    crossed : tuple of str
+        The factor, and the one within whose levels it is compared or None.
+    also : sequence of str
+        Further factors.
+
+    Raises
+    ------
+    ModelError
+        Naming the grouping.
+    """
+    for grouping in within:
+        columns = {grouping} if isinstance(grouping, str) else set(grouping)
+        if isinstance(grouping, str) and columns <= {*crossed, *also}:
+            mates = [one for one in (*within, "group") if one not in (*crossed, *also)]
+            combined = (
+                f", or name its combination with {mate} as one text, '{mate}:{grouping}' (two "
+                "names side by side are two groupings)"
+                for mate in mates[:1]
+            )
+            raise ModelError(
+                f"{grouping} is a factor of this comparison, so it cannot be a grouping (within) "
+                f"by itself: leave it out of one of them{''.join(combined)}."
+            )
+        if None not in crossed and columns == set(crossed):
+            raise ModelError(
+                f"{' and '.join(map(str, crossed))} are compared in every combination, so that "
+                "combination cannot be a grouping (within) as well: leave it out of within, or "
+                "add a further column to it."
+            )
+
+
+def refuse_inseparable(
+    frame: pd.DataFrame, factors: Sequence[str], within: Sequence[Grouping]
+) -> None:
+    """Raise if a factor goes with a grouping one to one, so that nothing tells them apart.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The runs compared.
+    factors : sequence of str
+        Columns of the fixed part.
+    within : sequence of str or tuple of str
+        The groupings.
+
+    Raises
+    ------
+    ModelError
+        Naming which level goes with which group.
+    """
+    for grouping in within:
+        if not isinstance(grouping, str):
+            continue
+        for factor in factors:
+            pairs = frame[[factor, grouping]].drop_duplicates()
+            if not (pairs[factor].is_unique and pairs[grouping].is_unique):
+                continue
+            listed = [
+                f"{level_text(level)} only in {level_text(name)}"
+                for level, name in pairs.to_numpy()
+            ]
+            raise ModelError(
+                f"{factor} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
+                f"{' and so on' if len(listed) > _LISTED else ''}), so what {factor} did cannot "
+                f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
+                f"{factor} out; to judge it, run two of its levels in one {grouping}."
+            )
+
+
+_NOT_FACTORS = ("run", "sample_mass_g", "balance", "replicate")
+
+
+def settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
+    """The settings of study.toml, adapted where another factor than theirs is compared.
+
+    The groupings they name belong to their own factor and are dropped; their factor and further
+    factors stay in the model as further factors.
+    """
+    own = settings.get("by")
+    if by is None or own is None or own == by:
+        return settings
+    kept = (str(own), *names_in(settings.get("also")))
+    adapted: dict[str, object] = {"also": tuple(name for name in kept if name != by)}
+    adapted |= {key: settings[key] for key in ("margin_percent", "spread") if key in settings}
+    return adapted
+
+
+def default_also(
+    frame: pd.DataFrame, by: str, at_each: str | None, notes: list[str]
+) -> tuple[str, ...]:
+    """Milling time as a further factor, where runs of several times are compared by another."""
+    if by == TIME or at_each == TIME or frame[TIME].nunique() < 2:
+        return ()
+    notes.append(
+        f"Runs of several milling times are compared by {column_words(by)}: milling time was set "
+        "aside as a further factor of the model."
+    )
+    return (TIME,)
+
+
+def with_factors(frame: pd.DataFrame, factors: Sequence[str], notes: list[str]) -> pd.DataFrame:
+    """The runs that have a value of every factor; those that have none are noted.
+
+    Raises
+    ------
+    ModelError
+        If the runs left hold fewer than two values of a factor.
+    """
+    kept = frame
+    for column in factors:
+        lost = kept.loc[kept[column].isna(), "run"].tolist()
+        if not lost:
+            continue
+        notes.append(without_value(lost, column))
+        kept = kept[kept[column].notna()]
+    if len(kept) < len(frame):
+        for column in factors:
+            require_levels(kept, column)
+    return kept
+
+
+def default_within(
+    frame: pd.DataFrame,
+    by: str,
+    at_each: str | None,
+    also: Sequence[str],
+    notes: list[str],
+) -> tuple[Grouping, ...]:
+    """Groups as random, with their combinations with the factor where these hold two runs each."""
+    fixed = {by, at_each, *also}
+    if "group" in fixed or frame["group"].nunique() < 2:
+        return ()
+    if frame["group"].is_unique:
+        notes.append(
+            "Each group has a single run, so differences between groups and between runs cannot "
+            "be told apart; they count together as variation between runs."
+        )
+        return ()
+    within: tuple[Grouping, ...] = ("group",)
+    cells = frame.groupby(["group", by], observed=True).size()
+    apart = len(cells) - frame["group"].nunique() - frame[by].nunique() + 1
+    if len(frame) >= 2 * len(cells) and apart > 0:
+        within = ("group", ("group", by))
+        notes.append(
+            f"Groups, and the combination of group and {column_words(by)}, were taken as random, "
+            "since each combination holds two runs or more."
+        )
+    else:
+        notes.append("Groups were taken as random: the answer is meant for groups like these.")
+    return within
+
+
+def note_left_out(
+    frame: pd.DataFrame,
+    fixed: Sequence[str | None],
+    within: Sequence[Grouping],
+    notes: list[str],
+) -> None:
+    """Note every column of the run table that differs between runs and is not in the model.
+
+    A column that is the same in all runs of one level of a factor goes into what is found for
+    that factor; any other counts as scatter.
+    """
+    factors = [name for name in fixed if name]
+    used = set(factors)
+    for grouping in within:
+        used.update([grouping] if isinstance(grouping, str) else grouping)
+    for column in frame.columns:
+        if column in used or column in _NOT_FACTORS or frame[column].nunique() < 2:
+            continue
+        bound = [name for name in factors if _is_constant_within(frame, column, name)]
+        if bound:
+            factor = column_words(bound[0])
+            notes.append(
+                f"{column_words(column)} is not in the model and is the same in all runs of one "
+                f"{factor}; its effect cannot be told from that of {factor} and is part of it."
+            )
+            continue
+        notes.append(
+            f"{column_words(column)} differs between runs and is not in the model; its effect "
+            "counts as variation between runs unless it is added as a further factor."
+        )
+
+
+def _is_constant_within(frame: pd.DataFrame, column: str, factor: str) -> bool:
+    return bool(frame[[factor, column]].drop_duplicates()[factor].is_unique)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,4 +1,13 @@
-"""On what a quantity is compared: mixed model, each contrast alone, measurement alone, or not.
+"""What a comparison can still be told from, where open percentiles set runs aside.
+
+A further factor with one level left has nothing to set apart and leaves the model; a grouping or
+``at_each`` with one level left leaves no answer.
+
+The mixed-model route of a comparison: fit, tests, effects, and what to allow for.
+
+Known covariances are of ln size, at the mean curve of runs alike.
+
+On what a quantity is compared: mixed model, each contrast alone, measurement alone, or not.
 
 Known covariances are of ln size, at the mean curve of runs alike; single runs keep their own.
 """
@@ -12,21 +21,197 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.comparison.drift import drift_slope, find_misfit, level_order
 from psdstats.comparison.each_contrast import own_contrasts, own_means
-from psdstats.comparison.effects import EffectContext, effect_rows
-from psdstats.comparison.left_over import obstacle_left, plan_left
-from psdstats.comparison.measurement_only import by_measurement
-from psdstats.comparison.model_route import by_model
-from psdstats.comparison.plan import ComparisonPlan
-from psdstats.comparison.response import Response
-from psdstats.comparison.result import QuantityComparison, Route, as_sizes
-from psdstats.comparison.spread import SpreadRule
+from psdstats.comparison.effects import EffectContext, by_measurement, effect_rows
+from psdstats.comparison.plan import ComparisonPlan, Grouping, SpreadRule, level_in_words
+from psdstats.comparison.result import OverallTest, QuantityComparison, Response, Route, as_sizes
 from psdstats.errors import ModelError
+from psdstats.models import MixedModel, MixedModelFit, RandomSlope, leave_one_group_out
+from psdstats.models.design_columns import level_text
 from psdstats.wording import column_words
 
-__all__ = ["by_each_contrast", "compare_quantity", "not_compared", "refuse_single_runs"]
+__all__ = [
+    "by_each_contrast",
+    "by_model",
+    "compare_quantity",
+    "not_compared",
+    "obstacle_left",
+    "plan_left",
+    "refuse_single_runs",
+]
+
+
+def plan_left(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[ComparisonPlan, tuple[str, ...]]:
+    """The plan without further factors that have one level left, and what is said of it.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The run table of the runs left, one at least.
+    plan : ComparisonPlan
+        What was to be compared with what.
+
+    Returns
+    -------
+    plan : ComparisonPlan
+        The plan for these runs.
+    notes : tuple of str
+        One sentence a factor left out.
+    """
+    constant = [name for name in plan.also if frame[name].nunique() < 2]
+    notes = tuple(
+        f"Compared at {level_in_words(name, level_text(frame[name].iloc[0]))} only, since no run "
+        f"of another {column_words(name)} is left; {column_words(name)} left the model."
+        for name in constant
+    )
+    return replace(plan, also=tuple(one for one in plan.also if one not in constant)), notes
+
+
+def obstacle_left(frame: pd.DataFrame, plan: ComparisonPlan, quantity: str) -> str | None:
+    """Why the runs left cannot be compared by a model, as a clause; None where they can.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The run table of the runs left.
+    plan : ComparisonPlan
+        What is compared with what, as `plan_left` gives it.
+    quantity : str
+        Name of the quantity.
+
+    Returns
+    -------
+    str or None
+    """
+    bracketed = f"{quantity} is bracketed by the sieves"
+    if plan.at_each is not None and frame[plan.at_each].nunique() < 2:
+        return f"{bracketed} at fewer than two levels of {column_words(plan.at_each)}"
+    for grouping in plan.within:
+        columns = [grouping] if isinstance(grouping, str) else list(grouping)
+        if frame.groupby(columns, observed=True).ngroups < 2:
+            name = " and ".join(column_words(one) for one in columns)
+            return f"{bracketed} in one {name} only, so how they differ cannot be seen"
+    return None
+
 
 Array = NDArray[np.float64]
+
+_MISFIT_BELOW = 0.05  # p of the spread of the model
+
+
+def by_model(
+    response: Response,
+    known: Array,
+    context: EffectContext,
+    families: Sequence[str],
+) -> QuantityComparison:
+    """Fit the mixed model with the known covariance, test, contrast, and say what to allow for.
+
+    Parameters
+    ----------
+    response : Response
+        The runs that can enter.
+    known : ndarray, shape (n, n)
+        Covariance of their ln values.
+    context : EffectContext
+        What is compared with what, and how verdicts are worded.
+    families : sequence of str
+        Families of contrasts.
+
+    Returns
+    -------
+    QuantityComparison
+    """
+    plan = context.plan
+    fit = _fit(plan, response, known)
+    terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
+    tests = []
+    for term in terms:
+        found = fit.test(term)
+        name = term if isinstance(term, str) else " and ".join(term)
+        tests.append(
+            OverallTest(term=name, f=found.f, df_num=found.df_num, df_den=found.df_den, p=found.p)
+        )
+    effects = [
+        effect_rows(
+            family,
+            fit.contrasts(plan.by, kind=family, by=plan.at_each, level=context.level),
+            context,
+        )
+        for family in families
+    ]
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.MIXED_MODEL,
+        model=fit.sentence,
+        tests=tuple(tests),
+        effects=pd.concat(effects, ignore_index=True),
+        means=as_sizes(fit.marginal_means(plan.by, by=plan.at_each, level=context.level)),
+        fit=fit,
+        notes=(
+            *response.remarks,
+            *_remarks(fit),
+            *_spread(fit, plan),
+            *_influence(fit, plan, context.level),
+        ),
+    )
+
+
+def _fit(plan: ComparisonPlan, response: Response, known: Array) -> MixedModelFit:
+    name, order = f"ln_{response.quantity}", f"order of {plan.by}"
+    frame = response.frame.rename(columns={"ln_value": name})
+    place = level_order(frame[plan.by])
+    slope = None
+    if plan.spread is SpreadRule.DRIFTING and place is not None:
+        frame = frame.assign(**{order: place})
+        slope = drift_slope(frame, plan, order=order)
+    random: list[Grouping | RandomSlope] = [
+        slope if slope is not None and one == slope.group else one for one in plan.within
+    ]
+    return MixedModel(
+        frame,
+        response=name,
+        fixed=plan.fixed,
+        random=random,
+        known_covariance=known,
+        factors=list(plan.factors),
+        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
+        boundary="free" if slope is None else "drop",
+    ).fit()
+
+
+def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
+    """State of the fit and cautions of the design, as sentences."""
+    state = fit.status
+    if state == "converged":
+        return fit.cautions
+    if "below zero" in state:
+        state += ", which says that no such variation was seen"
+    return (f"{state}.", *fit.cautions)
+
+
+def _spread(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[str, ...]:
+    """Whether groups may drift apart, and a caution where the spread of the model does not fit."""
+    notes = []
+    if any(isinstance(one, RandomSlope) for one in fit.model.random):
+        notes.append(
+            "Groups were allowed to drift apart in the order of the levels, since they seldom mill "
+            'at one rate; the spread "pooled" leaves this out.'
+        )
+    found = find_misfit(fit, plan)
+    if found is not None and found.p < _MISFIT_BELOW:
+        notes.append(found.sentence)
+    return tuple(notes)
+
+
+def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> tuple[str, ...]:
+    """A warning where one group decides the verdict, or one group fewer would not show it."""
+    groups = plan.within[0] if plan.within else None
+    if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
+        return ()
+    found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
+    return (found.sentence,) if found.decided_by or found.needed_by_number else ()
 
 
 def compare_quantity(

@@ -2,13 +2,22 @@
 
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.closed_forms import LogNormal, RosinRammlerBennett
+from psdstats.distribution.curves import (
+    InterpolationRule,
+    cumulative_undersize,
+    curve_frame,
+    mass_fractions,
+)
 from psdstats.distribution.fineness import Fineness, fineness, fineness_table
 from psdstats.distribution.fits import DistributionFit, Family, FittedSize, fit_distribution
-from psdstats.distribution.fractions import cumulative_undersize, curve_frame, mass_fractions
 from psdstats.distribution.moments import Moments, moments, study_moments
-from psdstats.distribution.percentiles import PercentileBounds, percentile_bounds, percentiles
-from psdstats.distribution.rules import InterpolationRule
-from psdstats.distribution.sizes import SizeTable, sizes
+from psdstats.distribution.percentiles import (
+    PercentileBounds,
+    SizeTable,
+    percentile_bounds,
+    percentiles,
+    sizes,
+)
 
 __all__ = [
     "DistributionFit",

@@ -5,6 +5,12 @@ aperture k - 1 and aperture k, the last class is what the coarsest sieve holds. 
 sieves keeps its coarsest class in the last column; the columns before it hold no mass and repeat
 its coarsest aperture, so that they can never bracket a percentile.  Apertures are the certified
 averages where a certificate gives them (`Sieve.best_um`), else nominal.
+
+The size that stands for all particles of a class, for means, moments and particle masses.
+
+Between two sieves the geometric or the arithmetic mean of the apertures.  The pan has no lower and
+the coarsest class no upper aperture: half the finest aperture, and the coarsest times √2, stand in
+(common practice, no source).
 """
 
 from __future__ import annotations
@@ -12,6 +18,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +28,8 @@ from psdstats.frozen import freeze_arrays
 from psdstats.study.records import Reading, Run, Study
 from psdstats.wording import signed
 
-__all__ = ["StudyArrays", "study_arrays"]
+__all__ = ["ClassMean", "StudyArrays", "as_class_mean", "class_sizes_um", "study_arrays"]
+
 
 Array = NDArray[np.float64]
 
@@ -198,3 +206,34 @@ def _checked_masses(
         f"Net masses less than nothing: {'; '.join(found[:_LISTED])}{more}. Sizes are taken where "
         "the undersize curve first reaches each level.",
     )
+
+
+class ClassMean(StrEnum):
+    """Mean of the two apertures of a class."""
+
+    GEOMETRIC = "geometric"
+    ARITHMETIC = "arithmetic"
+
+
+def as_class_mean(name: str | ClassMean) -> ClassMean:
+    """Return the mean of that name; SizeError lists the names that exist."""
+    try:
+        return ClassMean(name)
+    except ValueError as cause:
+        names = " or ".join(repr(str(one)) for one in ClassMean)
+        raise SizeError(f"class mean {str(name)!r} is not known; choose {names}.") from cause
+
+
+def class_sizes_um(
+    arrays: StudyArrays, mean: ClassMean = ClassMean.GEOMETRIC
+) -> NDArray[np.float64]:
+    """Size that stands for each class, shape (R, K), in µm."""
+    aperture = arrays.aperture_um
+    size = np.empty(arrays.net_g.shape)
+    size[:, 0] = aperture[:, 0] / 2
+    if mean is ClassMean.GEOMETRIC:
+        size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])
+    else:
+        size[:, 1:-1] = (aperture[:, :-1] + aperture[:, 1:]) / 2
+    size[:, -1] = aperture[:, -1] * np.sqrt(2)
+    return size

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.distribution.fractions import cumulative_undersize
+from psdstats.distribution.curves import cumulative_undersize
 from psdstats.errors import SizeError
-from psdstats.sieves.rules import FinenessClass, fineness_classes
+from psdstats.sieves.standards import FinenessClass, fineness_classes
 from psdstats.study.records import Study
 
 __all__ = ["Fineness", "fineness", "fineness_table"]

@@ -1,4 +1,15 @@
-"""Fitted size distributions: parameters with intervals, goodness of fit, extrapolated sizes marked.
+"""A fit that allows for a family that does not quite describe the powder.
+
+Weighings are so fine that hardly any family describes them within their uncertainty, and weights
+from that uncertainty alone then let the tails pull the curve away from the middle.  So a misfit
+variance τ², the same for every point of the undersize, is added to the known covariance and chosen
+so that the weighted sum of squares equals its degrees of freedom: R. C. Paule and J. Mandel,
+"Consensus values and weighting factors", J. Res. Natl. Bur. Stand. 87 (1982) 377-385 (from memory),
+applied to a curve instead of a mean.
+
+What a fitted distribution is: parameters, intervals, goodness of fit and percentiles (µm).
+
+Fitted size distributions: parameters with intervals, goodness of fit, extrapolated sizes marked.
 
 Sizes in µm, undersize as mass fraction.  The points of a cumulative curve share their errors (mass
 gained by one class is lost by another, and one sieve's aperture error moves one point), so the fit
@@ -8,22 +19,200 @@ fit is said in words.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from psdstats.distribution.fits_families import Family, FamilyForm, form_of
-from psdstats.distribution.fits_least_squares import Minimum, minimise
-from psdstats.distribution.fits_misfit import allow_misfit
-from psdstats.distribution.fits_result import POOR, DistributionFit, FittedSize
+from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form_of, minimise
 from psdstats.errors import SizeError
+from psdstats.frozen import freeze_arrays
 from psdstats.wording import signed
 
-__all__ = ["DistributionFit", "Family", "FittedSize", "fit_distribution"]
+__all__ = ["POOR", "DistributionFit", "Family", "FittedSize", "allow_misfit", "fit_distribution"]
+
 
 Array = NDArray[np.float64]
+
+_SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
+_LARGEST = 1.0
+
+
+def allow_misfit(
+    fit_with: Callable[[float, Array], Minimum], first: Minimum, df: int
+) -> tuple[Minimum, float]:
+    """Choose the misfit so that χ² equals its degrees of freedom.
+
+    Parameters
+    ----------
+    fit_with : callable
+        Takes a misfit variance and a starting point and returns the minimum.
+    first : Minimum
+        The fit without misfit.
+    df : int
+        Degrees of freedom, at least 1.
+
+    Returns
+    -------
+    tuple of (Minimum, float)
+        The fit, and the misfit SD τ as a mass fraction.
+    """
+    from scipy.optimize import brentq
+
+    last = [first]
+
+    def excess(ln_sd: float) -> float:
+        last.append(fit_with(float(np.exp(2 * ln_sd)), last[-1].theta))
+        return float(np.log(max(last[-1].chi_squared, 1e-300) / df))
+
+    low, high = np.log(_SMALLEST), np.log(_LARGEST)
+    if excess(low) <= 0:
+        return first, 0.0
+    sd = float(np.exp(brentq(excess, low, high, xtol=1e-3)))
+    return fit_with(sd**2, last[-1].theta), sd
+
+
+POOR = 0.05  # below this p the points are said not to lie on the curve
+
+
+@dataclass(frozen=True, kw_only=True)
+class FittedSize:
+    """One percentile of a fitted distribution.
+
+    Parameters
+    ----------
+    level : float
+        Undersize level, 0.5 for D50.
+    size_um, lower_um, upper_um : float
+        Size and its interval, µm.
+    u_relative : float
+        Relative standard uncertainty (standard uncertainty of ln size).
+    extrapolated : bool
+        Whether the size lies outside the apertures the fit was made from.
+    """
+
+    level: float
+    size_um: float
+    lower_um: float
+    upper_um: float
+    u_relative: float
+    extrapolated: bool
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DistributionFit:
+    """A fitted distribution.
+
+    Parameters
+    ----------
+    family : Family
+        Which distribution.
+    parameter_names : tuple of str
+        Names of the two parameters.
+    parameters, lower, upper : ndarray, shape (2,)
+        Values and interval limits.
+    theta, theta_covariance : ndarray, shape (2,), (2, 2)
+        Free parameters (logarithms) and their covariance.
+    chi_squared, df, p : float, int, float
+        Goodness of fit without any misfit: weighted sum of squares, degrees of freedom, and
+        probability of a larger one if the family is right (NaN without degrees of freedom).
+    misfit : float
+        SD of the points about the curve beyond their uncertainty, as mass fraction; 0 where none
+        was needed or allowed.
+    coverage : float
+        Coverage probability of the intervals.
+    sizes : tuple of FittedSize
+        Percentiles of the fitted curve.
+    status : str
+        "converged", or what went wrong in words.
+    """
+
+    family: Family
+    parameter_names: tuple[str, str]
+    parameters: Array
+    lower: Array
+    upper: Array
+    theta: Array
+    theta_covariance: Array
+    chi_squared: float
+    df: int
+    p: float
+    misfit: float
+    coverage: float
+    sizes: tuple[FittedSize, ...]
+    status: str
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def undersize(self, size_um: ArrayLike) -> Array:
+        """Mass fraction of the fitted curve finer than each size.
+
+        Parameters
+        ----------
+        size_um : array_like, shape (n,)
+            Sizes above 0, µm.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Fractions, 0 to 1.
+        """
+        ln_size = np.log(np.asarray(size_um, dtype=float))
+        return form_of(self.family).curve(ln_size, self.theta)[0]
+
+    @property
+    def describes(self) -> bool | None:
+        """Whether the points lie as near the curve as their uncertainty says; None if untold."""
+        return None if np.isnan(self.p) else bool(self.p >= POOR)
+
+    @property
+    def sentence(self) -> str:
+        """The fit in words."""
+        values = ", ".join(
+            f"{name} {value:.4g} ({low:.4g} to {high:.4g})"
+            for name, value, low, high in zip(
+                self.parameter_names, self.parameters, self.lower, self.upper, strict=True
+            )
+        )
+        if self.describes is None:
+            found = "two points cannot show whether the family is right"
+        elif self.describes:
+            found = "the points lie within their uncertainty of the curve"
+        else:
+            found = "the points lie farther from the curve than their uncertainty allows, "
+            found += (
+                f"by a misfit of {100 * self.misfit:.2g} points that the intervals include"
+                if self.misfit
+                else "so the curve is a summary and its intervals are too narrow"
+            )
+        if not np.isnan(self.p):
+            found += f" (χ² = {self.chi_squared:.3g} on {self.df}, p = {self.p:.2g})"
+        return f"{form_of(self.family).title}: {values}; {found}; {self.status}"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, …."""
+        return pd.DataFrame(
+            {
+                "family": str(self.family),
+                "parameter": self.parameter_names,
+                "value": self.parameters,
+                "lower": self.lower,
+                "upper": self.upper,
+                "chi_squared": self.chi_squared,
+                "df": self.df,
+                "p": self.p,
+                "misfit_percent": 100 * self.misfit,
+                "status": self.status,
+            }
+        )
+
+    def sizes_frame(self) -> pd.DataFrame:
+        """One row a percentile: family, level, size_um, lower_um, upper_um, extrapolated."""
+        return pd.DataFrame([{"family": str(self.family), **vars(one)} for one in self.sizes])
 
 
 def fit_distribution(

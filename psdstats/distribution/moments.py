@@ -13,8 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from psdstats.distribution.arrays import study_arrays
-from psdstats.distribution.class_sizes import ClassMean, as_class_mean, class_sizes_um
+from psdstats.distribution.arrays import ClassMean, as_class_mean, class_sizes_um, study_arrays
 from psdstats.errors import SizeError
 from psdstats.study.records import Study
 from psdstats.wording import signed

@@ -5,29 +5,31 @@ hangs on the fit it returns.
 """
 
 from psdstats.models.bootstrap import BootstrapTest
-from psdstats.models.contrast_matrices import ContrastKind
-from psdstats.models.contrasts import ContrastResult, contrast_table
+from psdstats.models.contrasts import ContrastKind, ContrastResult, contrast_table
+from psdstats.models.criterion import Criterion
 from psdstats.models.crosschecks import CrossCheck, friedman_check, repeated_measures_check
-from psdstats.models.design_terms import Factor, RandomSlope, Trend, TrendForm
-from psdstats.models.detectable import DetectableChange, contrast_power, smallest_detectable
+from psdstats.models.design_columns import Factor, RandomSlope, Trend, TrendForm
 from psdstats.models.diagnostics import (
+    Influence,
     effect_quantiles,
+    leave_one_group_out,
     normal_quantiles,
     residual_quantiles,
     residual_table,
 )
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
-from psdstats.models.engine_criterion import Criterion
-from psdstats.models.equivalence import EquivalenceResult, equivalence_test
-from psdstats.models.influence import Influence, leave_one_group_out
-from psdstats.models.kenward_roger import FTests, adjusted_covariance, kenward_roger
-from psdstats.models.mixed_model import MixedModel, fit_many
-from psdstats.models.mixed_model_fit import MixedModelFit
-from psdstats.models.mixed_model_many import term_in_responses
-from psdstats.models.mixed_model_tests import Boundary, Method, TermTest
+from psdstats.models.equivalence import (
+    DetectableChange,
+    EquivalenceResult,
+    contrast_power,
+    equivalence_test,
+    smallest_detectable,
+)
+from psdstats.models.fitted import Boundary, Method, TermTest
+from psdstats.models.kenward_roger import FTests, adjusted_covariance, kenward_roger, satterthwaite
+from psdstats.models.mixed_model import MixedModel, MixedModelFit, fit_many, term_in_responses
 from psdstats.models.multiplicity import Adjustment
 from psdstats.models.permutation import PermutationTest
-from psdstats.models.satterthwaite import satterthwaite
 from psdstats.models.verdicts import Evidence, Finding, Verdict, verdict
 
 __all__ = [

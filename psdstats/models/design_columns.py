@@ -1,29 +1,144 @@
-"""Columns of a frame as model variables: factors with ordered levels, numeric curves.
+"""What a user writes to describe a mixed model: factors, trends and random slopes.
+
+Plain column names are enough for most models; the classes here say what a name cannot: that a
+numeric column is to be read as a factor, in which form a size follows time, that a slope varies
+between groups.
+
+Columns of a frame as model variables: factors with ordered levels, numeric curves.
 
 Levels are ordered as a Categorical orders them, numbers ascending, text sorted; the first is the
 reference.  Levels without rows are left out.
+
+Designs that cannot be fitted: empty cells, aliased terms, groupings without information.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from itertools import product
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
-from psdstats.models.design_terms import Factor, Trend, TrendForm
 from psdstats.wording import signed
 
 __all__ = [
+    "Factor",
     "FactorColumn",
     "NumericColumn",
+    "RandomSlope",
+    "Single",
+    "TermSpec",
+    "Trend",
+    "TrendForm",
     "column",
     "factor_column",
     "level_text",
     "numeric_column",
+    "refuse_aliased",
+    "refuse_empty_cells",
+    "refuse_inseparable",
+    "term_items",
 ]
+
+
+class TrendForm(StrEnum):
+    """Form in which a numeric column enters the fixed effects."""
+
+    LINEAR = "linear"
+    SQRT = "sqrt"
+    LOG1P = "log1p"
+    QUADRATIC = "quadratic"
+    CUBIC = "cubic"
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A column whose values are levels, whatever its type; numeric levels in ascending order.
+
+    Parameters
+    ----------
+    column : str
+        Column name.
+
+    Examples
+    --------
+    >>> Factor("milling_time_min")
+    Factor(column='milling_time_min')
+    """
+
+    column: str
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A numeric column that enters as a curve.
+
+    Parameters
+    ----------
+    column : str
+        Column name, for example ``"milling_time_min"``.
+    form : {"linear", "sqrt", "log1p", "quadratic", "cubic"}, default="linear"
+        x, √x, ln(1 + x), or a polynomial of degree 2 or 3 with one coefficient a degree.
+
+    Examples
+    --------
+    >>> Trend("milling_time_min", form="log1p").label
+    'log1p(milling_time_min)'
+    """
+
+    column: str
+    form: TrendForm | str = TrendForm.LINEAR
+
+    @property
+    def label(self) -> str:
+        """Name of the term in tables."""
+        form = TrendForm(self.form)
+        return self.column if form is TrendForm.LINEAR else f"{form}({self.column})"
+
+
+@dataclass(frozen=True)
+class RandomSlope:
+    """A slope in a numeric column that varies between groups, with an intercept that does too.
+
+    Parameters
+    ----------
+    group : str or tuple of str
+        Grouping column, or columns whose combination is the grouping.
+    by : str
+        Numeric column of the slope.
+    correlated : bool, default=True
+        Estimate the covariance of intercept and slope; False holds it at zero.
+
+    Examples
+    --------
+    >>> RandomSlope("group", "milling_time_min", correlated=False)
+    RandomSlope(group='group', by='milling_time_min', correlated=False)
+    """
+
+    group: str | tuple[str, ...]
+    by: str
+    correlated: bool = True
+
+
+Single = str | Factor | Trend
+TermSpec = Single | tuple[Single, ...]
+
+
+def term_items(spec: TermSpec) -> tuple[Single, ...]:
+    """Variables of a term: one, or those of an interaction, a tuple (or a list, as TOML has them).
+
+    Examples
+    --------
+    >>> term_items(("milling_time_min", "ball_ratio")), term_items("ball_ratio")
+    (('milling_time_min', 'ball_ratio'), ('ball_ratio',))
+    """
+    return tuple(spec) if isinstance(spec, tuple | list) else (spec,)
+
 
 Array = NDArray[np.float64]
 
@@ -177,3 +292,91 @@ def resolve(
     if item in factors or is_factor(column(frame, item)):
         return factor_column(frame, item)
     return numeric_column(frame, item, TrendForm.LINEAR)
+
+
+_RANK_TOLERANCE = 1e-9
+
+
+def refuse_empty_cells(factors: Sequence[FactorColumn]) -> None:
+    """Raise if a combination of the levels of these factors has no row.
+
+    Raises
+    ------
+    ModelError
+        Naming the empty combinations.
+    """
+    if len(factors) < 2:
+        return
+    seen = set(zip(*(f.codes.tolist() for f in factors), strict=True))
+    empty = [
+        " and ".join(f"{f.label} = {f.levels[j]}" for f, j in zip(factors, cell, strict=True))
+        for cell in product(*(range(len(f.levels)) for f in factors))
+        if cell not in seen
+    ]
+    if empty:
+        more = "" if len(empty) <= 3 else f" and {len(empty) - 3} more"
+        raise ModelError(
+            f"The interaction {':'.join(f.label for f in factors)} has no row with "
+            f"{'; nor with '.join(empty[:3])}{more}; leave the interaction out, or the levels that "
+            f"are not crossed."
+        )
+
+
+def refuse_aliased(matrix: Array, names: Sequence[str]) -> None:
+    """Raise if a column of X is a combination of the columns before it.
+
+    Raises
+    ------
+    ModelError
+        Naming the coefficients at fault.
+    """
+    size = np.sqrt((matrix**2).sum(axis=0))
+    scaled = matrix / np.where(size > 0, size, 1.0)
+    if np.linalg.matrix_rank(scaled, tol=_RANK_TOLERANCE) == matrix.shape[1]:
+        return
+    kept: list[int] = []
+    aliased: list[str] = []
+    for j, name in enumerate(names):
+        if np.linalg.matrix_rank(scaled[:, [*kept, j]], tol=_RANK_TOLERANCE) > len(kept):
+            kept.append(j)
+        else:
+            aliased.append(name)
+    raise ModelError(
+        f"The coefficients {', '.join(aliased)} cannot be told from the terms before them (the "
+        f"rows do not cross the levels); leave one of the terms out."
+    )
+
+
+def refuse_inseparable(inner: Array, names: Sequence[str]) -> None:
+    """Raise if a variance component has no information of its own.
+
+    Parameters
+    ----------
+    inner : ndarray, shape (q, ...)
+        The elements of each G_k in the space orthogonal to X.
+    names : sequence of str
+        Names of the components.
+
+    Raises
+    ------
+    ModelError
+        Naming the component, and what it is confounded with.
+    """
+    flat = inner.reshape(len(inner), -1)
+    size = np.sqrt((flat**2).sum(axis=1))
+    for name, one in zip(names, size, strict=True):
+        if one <= 1e-9:
+            raise ModelError(
+                f"The variance of {name!r} cannot be estimated because the fixed effects take up "
+                f"all differences between its levels; make it fixed or random, not both."
+            )
+    scaled = flat / size[:, None]
+    for k in range(1, len(names)):
+        weights, *_ = np.linalg.lstsq(scaled[:k].T, scaled[k], rcond=None)
+        left = scaled[k] - weights @ scaled[:k]
+        if np.sqrt((left**2).sum()) <= 1e-8:
+            mates = [names[j] for j in range(k) if abs(weights[j]) > 1e-6]
+            raise ModelError(
+                f"The variances of {names[k]!r} and {' and '.join(repr(m) for m in mates)} cannot "
+                f"be told apart in this design; replicates are missing, or one of them must go."
+            )

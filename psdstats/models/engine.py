@@ -1,4 +1,13 @@
-"""Variance components and fixed effects of many responses that share one design.
+"""The covariance of the responses: V = V_known + Σ θ_k G_k, as arrays.
+
+Squared units of the responses; what the matrices stand for is the business of `design_random`.
+Long designs give the matrices in the coordinates of a `Span`; outside it V is one variance.
+
+What a fit of many responses with one design gives, and its last step: the fixed effects.
+
+Units: whatever the responses have; variance parameters in their squares.
+
+Variance components and fixed effects of many responses that share one design.
 
 Model: y_b ~ N(X β_b, V_b), V_b = V_known + Σ θ_bk G_k, fitted by REML or ML.  Arrays only: what the
 columns and matrices mean is the business of `design_fixed` and `design_random`.  Units: whatever
@@ -7,28 +16,253 @@ the responses have; θ in their squares.  No testing here (`kenward_roger`, `sat
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
-from psdstats.models.covariance import CovarianceParts
-from psdstats.models.engine_batch import BatchFit, finish
-from psdstats.models.engine_criterion import (
+from psdstats.models.criterion import (
     Criterion,
     LikelihoodValue,
     Outside,
     Problem,
     build_problem,
+    invert_positive,
 )
-from psdstats.models.engine_edges import let_free, settle_edges
-from psdstats.models.engine_solver import Bounds, Solution, maximise
+from psdstats.models.solver import Bounds, Solution, let_free, maximise, settle_edges
+from psdstats.models.span import Span
 
-__all__ = ["BatchFit", "CovarianceParts", "fit_batch"]
+__all__ = ["BatchFit", "CovarianceParts", "finish", "fit_batch"]
+
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CovarianceParts:
+    """The covariance V = V_known + Σ θ_k G_k of one design.
+
+    Parameters
+    ----------
+    matrices : ndarray, shape (q, n, n)
+        The G_k; q may be 0, then V = V_known and nothing is estimated.  With a span (q, m, m), the
+        QᵀG_kQ.
+    is_variance : ndarray of bool, shape (q,)
+        False for covariances between intercept and slope.
+    blocks : tuple of (int, int, int)
+        (variance, variance, covariance) positions that form 2 x 2 matrices.
+    known : ndarray, shape (n, n) or (B, n, n), or None
+        V_known.  With a span (m, m), in its coordinates.
+    span : Span or None
+        Where the matrices live, unless they are those of all rows.
+    outside : ndarray, shape (q,), or None
+        With a span: what a G_k multiplies the identity by outside it (1 for the residual).
+    outside_known : float
+        With a span: the known variance outside it.
+    """
+
+    matrices: Array
+    is_variance: Mask
+    blocks: tuple[tuple[int, int, int], ...] = ()
+    known: Array | None = None
+    span: Span | None = None
+    outside: Array | None = None
+    outside_known: float = 0.0
+
+    @property
+    def n_outside(self) -> int:
+        """Directions outside the span; 0 without one."""
+        return 0 if self.span is None else self.span.n_outside
+
+    def covariance(self, theta: Array) -> Array:
+        """Covariance of the rows.
+
+        Parameters
+        ----------
+        theta : ndarray, shape (B, q)
+            Variances (and covariances of slopes) of each response.
+
+        Returns
+        -------
+        ndarray, shape (B, n, n)
+            V; with a span QᵀVQ, shape (B, m, m).
+        """
+        q, n = self.matrices.shape[0], self.matrices.shape[1]
+        v: Array = (theta @ self.matrices.reshape(q, n * n)).reshape(len(theta), n, n)
+        return v if self.known is None else v + self.known
+
+    def rows(self, chosen: slice | NDArray[np.intp]) -> CovarianceParts:
+        """The same parts for some of the responses.
+
+        Parameters
+        ----------
+        chosen : slice or ndarray of int
+            Which responses.
+
+        Returns
+        -------
+        CovarianceParts
+            With their known covariances, where each response has its own.
+        """
+        if self.known is None or self.known.ndim == 2:
+            return self
+        return replace(self, known=self.known[chosen])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BatchFit:
+    """Fits of B responses with one design.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        X; where ``parts`` has a span (m, p), QᵀX.
+    parts : CovarianceParts
+        V_known and the G_k.
+    theta : ndarray, shape (B, q)
+        Variance parameters; exactly 0 at the boundary.
+    log_likelihood : ndarray, shape (B,)
+        Restricted or full log likelihood; the restricted one without the term ½ log|XᵀX|, as is
+        usual for mixed models.
+    score : ndarray, shape (B, q)
+        Derivative of the log likelihood in θ.
+    expected, observed : ndarray, shape (B, q, q)
+        Information about θ.
+    beta : ndarray, shape (B, p)
+        Generalised least squares estimates.
+    beta_covariance : ndarray, shape (B, p, p)
+        (XᵀV⁻¹X)⁻¹ at the estimated V.
+    precision : ndarray, shape (B, n, n)
+        V⁻¹; where ``parts`` has a span (B, m, m), (QᵀVQ)⁻¹.
+    on_edge : ndarray of bool, shape (B, q)
+        Parameters at the boundary: variances at zero, blocks of correlation ±1.
+    converged : ndarray of bool, shape (B,)
+        Whether the last step was below the tolerance.
+    criterion : Criterion
+        REML or ML.
+    free : bool
+        Whether variances were allowed below zero.
+    strata_only : bool
+        Whether all covariance matrices share their eigenvectors, as in balanced designs.
+    """
+
+    design: Array
+    parts: CovarianceParts
+    theta: Array
+    log_likelihood: Array
+    score: Array
+    expected: Array
+    observed: Array
+    beta: Array
+    beta_covariance: Array
+    precision: Array
+    on_edge: Mask
+    converged: Mask
+    criterion: Criterion
+    free: bool
+    strata_only: bool
+
+    @property
+    def n_rows(self) -> int:
+        """Length of a response."""
+        return len(self.design) + self.parts.n_outside
+
+    def row(self, row: int) -> BatchFit:
+        """The fit of one response.
+
+        Parameters
+        ----------
+        row : int
+            Its number, from 0.
+
+        Returns
+        -------
+        BatchFit
+            A batch of one.
+        """
+        only = slice(row, row + 1)
+        arrays = {k: getattr(self, k)[only] for k in _BY_RESPONSE}
+        return replace(self, parts=self.parts.rows(only), **arrays)
+
+    def joined(self, others: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:
+        """Several fits of one design as one.
+
+        Parameters
+        ----------
+        others : sequence of BatchFit
+            Fits of further responses with the same design.
+        parts : CovarianceParts
+            The parts of all responses together.
+
+        Returns
+        -------
+        BatchFit
+            This fit's responses first, then those of the others in order.
+        """
+        pieces = [self, *others]
+        arrays: dict[str, Any] = {
+            k: np.concatenate([getattr(p, k) for p in pieces]) for k in _BY_RESPONSE
+        }
+        return replace(self, parts=parts, **arrays)
+
+
+_BY_RESPONSE = (
+    "theta",
+    "log_likelihood",
+    "score",
+    "expected",
+    "observed",
+    "beta",
+    "beta_covariance",
+    "precision",
+    "on_edge",
+    "converged",
+)
+
+
+def finish(
+    y: Array,
+    x: Array,
+    parts: CovarianceParts,
+    *,
+    theta: Array,
+    value: LikelihoodValue,
+    on_edge: Mask,
+    converged: Mask,
+    criterion: Criterion,
+    free: bool,
+    strata_only: bool,
+) -> BatchFit:
+    """Fixed effects by generalised least squares at θ, gathered with everything else."""
+    orthonormal, triangle = np.linalg.qr(x)
+    precision, _, positive = invert_positive(parts.covariance(theta))
+    weighted = precision @ orthonormal
+    inner, _, _ = invert_positive(orthonormal.T @ weighted)
+    gamma = (inner @ (weighted.transpose(0, 2, 1) @ y[:, :, None]))[:, :, 0]
+    back = np.linalg.inv(triangle)
+    covariance = back @ inner @ back.T
+    return BatchFit(
+        design=x,
+        parts=parts,
+        theta=theta,
+        log_likelihood=value.log_likelihood,
+        score=value.score,
+        expected=value.expected,
+        observed=value.observed,
+        beta=gamma @ back.T,
+        beta_covariance=0.5 * (covariance + covariance.transpose(0, 2, 1)),
+        precision=precision,
+        on_edge=on_edge,
+        converged=converged & positive,
+        criterion=criterion,
+        free=free,
+        strata_only=strata_only,
+    )
+
 
 _CHUNK_NUMBERS = 2_000_000
 """Numbers held by one working array of a chunk of responses: about 16 MB, which stays fast."""

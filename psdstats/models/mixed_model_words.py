@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from psdstats.models.criterion import Criterion
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.design_random import RandomDesign
 from psdstats.models.engine import BatchFit
-from psdstats.models.engine_criterion import Criterion
 from psdstats.wording import signed
 
 __all__ = ["design_cautions", "fit_sentence", "fit_status", "joined"]

@@ -18,8 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
 from psdstats.frozen import freeze_arrays
-from psdstats.models.direction_law import MAX_DIMENSION
-from psdstats.models.maximum_law import MaximumLaw, maximum_law
+from psdstats.models.maximum_law import MAX_DIMENSION, MaximumLaw, maximum_law
 from psdstats.models.student import critical_t, two_sided_p
 
 __all__ = ["Adjustment", "Simultaneous", "adjust_p", "simultaneous"]

@@ -23,7 +23,7 @@ from psdstats.output.content import (
     Section,
 )
 from psdstats.output.equations import equation_html, inline_html
-from psdstats.output.tables.html import to_html
+from psdstats.output.tables.formats import to_html
 from psdstats.output.tables.table import Table
 from psdstats.output.text import escape_html, slug
 

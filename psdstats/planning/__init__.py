@@ -1,20 +1,19 @@
 """Power and precision by simulation, sieve stacks, mill charge, bench timeline."""
 
-from psdstats.planning.bench_steps import BenchTimes
-from psdstats.planning.bench_timeline import Timeline, timeline
-from psdstats.planning.charge import MillCharge, mill_charge
-from psdstats.planning.expected_powder import ExpectedPowder, load_limit_g
-from psdstats.planning.mill_parts import Balls, Jar, critical_speed_rpm
+from psdstats.planning.bench.charge import Balls, Jar, MillCharge, critical_speed_rpm, mill_charge
+from psdstats.planning.bench.schedule import BenchTimes
+from psdstats.planning.bench.timeline import Timeline, timeline
 from psdstats.planning.plan_error import PlanError
-from psdstats.planning.planned_weighing import FoundSize, PlannedWeighing
-from psdstats.planning.power_result import PowerResult
-from psdstats.planning.power_simulation import power
+from psdstats.planning.planned_weighing import (
+    ExpectedPowder,
+    FoundSize,
+    PlannedWeighing,
+    load_limit_g,
+)
+from psdstats.planning.power import PowerResult, power
 from psdstats.planning.precision_plan import PrecisionPlan, precision
-from psdstats.planning.stack_choice import StackChoice, choose_sieves
-from psdstats.planning.stack_trial import StackTrial
-from psdstats.planning.study_variation import variation_of
-from psdstats.planning.trial_plan import Design, Variation
-from psdstats.planning.weighed_variation import weighed_variation
+from psdstats.planning.stack_choice import StackChoice, StackTrial, choose_sieves
+from psdstats.planning.variation import Design, Variation, variation_of, weighed_variation
 
 __all__ = [
     "Balls",

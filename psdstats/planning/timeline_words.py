@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from psdstats.planning.bench_day import Day
+    from psdstats.planning.bench.timeline import Day
 
 __all__ = ["day_sentences"]
 

@@ -2,9 +2,8 @@
 
 from psdstats.rate.curves import CURVES, Curve, CurveName
 from psdstats.rate.first_order import LossRates, SizeExponent, loss_rates
-from psdstats.rate.fit_rate import fit_rate
+from psdstats.rate.fit_rate import RateResult, fit_rate
 from psdstats.rate.profile import OpenInterval
-from psdstats.rate.rate_result import RateResult
 from psdstats.rate.run_sizes import RunSizes, run_sizes
 from psdstats.rate.withdrawal import Withdrawal, withdrawal
 

@@ -1,4 +1,22 @@
-"""Fit one curve of size against time: generalised least squares with estimated variances.
+"""Critical value of an estimate whose variance is in part estimated from few runs.
+
+Of the variance, a part is known or as good as known, the rest is estimated with few degrees of
+freedom.  (estimate − truth)/standard error is then taken as √(1 − b) Z + √b T, Z normal, T of
+Student with ν degrees of freedom and b the estimated share (W.-U. Behrens 1929 and R. A. Fisher
+1935, from memory).  One Student's t with effective degrees of freedom is too short there: where
+the estimated part comes out small by chance, it takes the whole for known.
+
+Weighted non-linear least squares for many small problems at once, with bounds.
+
+Levenberg–Marquardt with projection onto the bounds; NumPy only.  All problems share the number of
+rows and of parameters.
+
+Least weighted sum of squares of a curve, free or under a constraint, for many values at once.
+
+A curve takes one value a time, so the residuals of n runs at m times fall into m that move with the
+curve and a part that no curve changes (W C = Q R with C the indicators of the times).
+
+Fit one curve of size against time: generalised least squares with estimated variances.
 
 Model: ln D_i = f(t_i; β) + measurement (known covariance) + group level + group rate + run, normal.
 The variances of group level, of the group's deviation in ln k, and of run to run are estimated.
@@ -15,10 +33,13 @@ variance are told apart (`critical`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
@@ -27,15 +48,287 @@ from psdstats.models.kenward_roger import (
     adjusted_covariance,
     kenward_roger,
 )
-from psdstats.rate.constraints import AllFree
-from psdstats.rate.critical import critical_value, student_critical
-from psdstats.rate.curve_search import Search, bounds_of
-from psdstats.rate.curves import Curve
+from psdstats.rate.curves import AllFree, Constraint, Curve
 from psdstats.rate.run_sizes import RunSizes
 
-__all__ = ["CurveFit", "covariance_parts", "fit_curve", "random_terms"]
+__all__ = [
+    "CurveFit",
+    "Minimum",
+    "Search",
+    "bounds_of",
+    "covariance_parts",
+    "critical_value",
+    "fit_curve",
+    "minimise",
+    "random_terms",
+    "student_critical",
+]
+
+
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(100)
+STEPS = 40
+
+
+def student_critical(level: float, df: float) -> float:
+    """Two-sided critical value of Student's t, or of the normal where df is infinite.
+
+    Examples
+    --------
+    >>> round(student_critical(0.95, 4.0), 3), round(student_critical(0.95, float("inf")), 3)
+    (2.776, 1.96)
+    """
+    tail = 0.5 * (1 + level)
+    return float(special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail))
+
+
+def critical_value(level: float, df: float, *, least_df: float) -> float:
+    """Two-sided critical value for a variance of which only a part is estimated.
+
+    Parameters
+    ----------
+    level : float
+        Confidence level.
+    df : float
+        Effective degrees of freedom of the whole variance, `least_df` or more.
+    least_df : float
+        Degrees of freedom ν of the part estimated.
+
+    Returns
+    -------
+    float
+        Student's where `df` is `least_df`, the normal one where it is infinite.
+
+    Notes
+    -----
+    The share b estimated follows from 2 V²/var(V̂) = df and var(V̂) = 2 (b V)²/ν: b = √(ν/df).
+    The tail is a mean of normal tails over T = Z √(ν/χ²), by quadrature over the quantiles of χ².
+
+    Examples
+    --------
+    >>> round(critical_value(0.95, 8.0, least_df=2.0), 2)
+    3.28
+    """
+    if np.isinf(df) or df <= least_df:
+        return student_critical(level, max(df, least_df))
+    share = float(np.sqrt(least_df / df))
+    tails = 0.5 * (1 + NODES)
+    width = np.sqrt(1 - share + share * least_df / special.chdtri(least_df, tails))
+    low, high = student_critical(level, np.inf), student_critical(level, least_df)
+    for _ in range(STEPS):
+        middle = 0.5 * (low + high)
+        outside = float(WEIGHTS @ special.ndtr(-middle / width))  # the weights add up to 2
+        low, high = (middle, high) if outside > 1 - level else (low, middle)
+    return 0.5 * (low + high)
+
 
 Array = NDArray[np.float64]
+Residuals = Callable[[Array], tuple[Array, Array]]
+
+MOST_STEPS = 200
+TOLERANCE = 1e-10
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Minimum:
+    """Least sums of squares of B problems.
+
+    Parameters
+    ----------
+    beta : ndarray, shape (B, p)
+        Where they lie.
+    cost : ndarray, shape (B,)
+        Sums of squares.
+    converged : ndarray of bool, shape (B,)
+        Whether the last step was too small to matter.
+    """
+
+    beta: Array
+    cost: Array
+    converged: NDArray[np.bool_]
+
+
+def minimise(residuals: Residuals, start: Array, lower: Array, upper: Array) -> Minimum:
+    """Minimise the sums of squares of B problems.
+
+    Parameters
+    ----------
+    residuals : callable
+        From parameters (B, p) to residuals (B, n) and their derivatives (B, n, p).
+    start : ndarray, shape (B, p)
+        Where to begin.
+    lower, upper : ndarray, shape (p,)
+        Bounds, which may be infinite.
+
+    Returns
+    -------
+    Minimum
+    """
+    beta = np.clip(start, lower, upper)
+    if beta.shape[1] == 0:
+        rows, _ = residuals(beta)
+        return Minimum(beta=beta, cost=(rows**2).sum(1), converged=np.ones(len(beta), dtype=bool))
+    r, jacobian = residuals(beta)
+    cost = (r**2).sum(axis=1)
+    damping = np.full(len(beta), 1e-3)
+    done = np.zeros(len(beta), dtype=bool)
+    for _ in range(MOST_STEPS):
+        step = _step(r, jacobian, damping, _held(r, jacobian, beta, lower, upper))
+        trial = np.where(done[:, None], beta, np.clip(beta + step, lower, upper))
+        moved = np.abs(trial - beta).max(axis=1)
+        new_r, new_jacobian = residuals(trial)
+        new_cost = (new_r**2).sum(axis=1)
+        better = (new_cost <= cost) & ~done
+        done |= better & (cost - new_cost <= TOLERANCE * cost) & (moved <= 1e-7)
+        done |= (moved <= 1e-13) | (~better & (damping > 1e12))
+        beta = np.where(better[:, None], trial, beta)
+        r = np.where(better[:, None], new_r, r)
+        jacobian = np.where(better[:, None, None], new_jacobian, jacobian)
+        cost = np.where(better, new_cost, cost)
+        damping = np.where(better, np.maximum(damping / 5, 1e-12), damping * 4)
+        if done.all():
+            break
+    return Minimum(beta=beta, cost=cost, converged=done)
+
+
+def _held(r: Array, jacobian: Array, beta: Array, lower: Array, upper: Array) -> NDArray[np.bool_]:
+    """Parameters at a bound that the slope pushes against."""
+    slope = np.einsum("bn,bnp->bp", r, jacobian)
+    held: NDArray[np.bool_] = ((beta <= lower) & (slope > 0)) | ((beta >= upper) & (slope < 0))
+    return held
+
+
+def _step(r: Array, jacobian: Array, damping: Array, held: NDArray[np.bool_]) -> Array:
+    free = np.where(held[:, None, :], 0.0, jacobian)
+    across = free.transpose(0, 2, 1)
+    normal = across @ free
+    size = np.einsum("bpp->bp", normal)
+    least = 1e-12 * size.max(axis=1, keepdims=True) + 1e-300
+    added = damping[:, None] * np.maximum(size, least) + np.where(held, 1.0, 0.0) + least
+    normal = normal + added[:, :, None] * np.eye(normal.shape[1])
+    solved: Array = np.linalg.solve(normal, -(across @ r[:, :, None]))[:, :, 0]
+    return solved
+
+
+GRID_RATES, GRID_SHAPES = 25, 9
+SLOWEST, FASTEST = 1e-4, 30.0  # k times the longest, the shortest time
+
+
+def bounds_of(curve: Curve, data: RunSizes) -> tuple[Array, Array]:
+    """Bounds of the parameters: a rate that does nothing up to one that ends at once."""
+    times = data.times[data.times > 0]
+    low = [-np.inf, np.log(SLOWEST / times.max()), curve.shape_range[0]]
+    high = [np.inf, np.log(FASTEST / times.min()), curve.shape_range[1]]
+    return np.array(low[: curve.size]), np.array(high[: curve.size])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Reduced:
+    """Residuals as target − weight · (ln size at the times − base)."""
+
+    base: float
+    target: Array
+    weight: Array
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Search:
+    """A curve, the sizes it is fitted to and their weights.
+
+    Parameters
+    ----------
+    curve : Curve
+        The curve.
+    data : RunSizes
+        The sizes.
+    whitener : ndarray, shape (n, n)
+        W with WᵀW = V⁻¹.
+    """
+
+    curve: Curve
+    data: RunSizes
+    whitener: Array
+
+    def best(
+        self, constraint: Constraint, value: Array, start: Array | None = None
+    ) -> tuple[Array, Array]:
+        """Parameters (B, p) and costs (B,) of the best curves for the values (B,) held.
+
+        Notes
+        -----
+        Started from the best point of a coarse grid, and from `start` (p,) where it is given.
+        """
+        lower, upper = bounds_of(self.curve, self.data)
+        free = list(constraint.free)
+
+        def residuals(reduced: Array) -> tuple[Array, Array]:
+            beta, slope = constraint.expand(value, reduced)
+            jacobian = self.curve.gradient(self.data.times, beta) @ slope
+            return self._whitened(beta), -(self._reduced.weight @ jacobian)
+
+        first = minimise(residuals, self._grid_start(constraint, value), lower[free], upper[free])
+        reduced, cost = first.beta, first.cost
+        if start is not None:
+            near = np.tile(start[free], (len(value), 1))
+            second = minimise(residuals, near, lower[free], upper[free])
+            better = second.cost < cost
+            reduced = np.where(better[:, None], second.beta, reduced)
+            cost = np.where(better, second.cost, cost)
+        return constraint.expand(value, reduced)[0], cost
+
+    @cached_property
+    def _reduced(self) -> _Reduced:
+        data = self.data
+        base = float(data.ln_size.mean())  # kept small, so that nothing is lost by cancellation
+        at_times = self.whitener @ (data.time_min[:, None] == data.times).astype(float)
+        q, weight = np.linalg.qr(at_times)
+        whole = self.whitener @ (data.ln_size - base)
+        moving = q.T @ whole
+        fixed = float(np.linalg.norm(whole - q @ moving))
+        return _Reduced(
+            base=base,
+            target=np.append(moving, fixed),
+            weight=np.vstack([weight, np.zeros((1, weight.shape[1]))]),
+        )
+
+    def _whitened(self, beta: Array) -> Array:
+        """Residuals (B, m + 1); the last is the part that no curve changes."""
+        own = self._reduced
+        curve = self.curve.log_size(self.data.times, beta) - own.base
+        return np.asarray(own.target - curve @ own.weight.T)
+
+    def _grid_start(self, constraint: Constraint, value: Array) -> Array:
+        """Best point of a grid in rate and shape, ln D₀ solved for where it is free."""
+        free = list(constraint.free)
+        grid = self._grid()[:, free]
+        grid = np.unique(grid, axis=0)
+        count = len(grid)
+        values = np.repeat(value, count)
+        reduced = np.tile(grid, (len(value), 1))
+        rows = self._whitened(constraint.expand(values, reduced)[0])
+        if 0 in free:
+            ones = self._reduced.weight.sum(axis=1)
+            shift = rows @ ones / (ones @ ones)
+            reduced[:, free.index(0)] += shift
+            rows = rows - shift[:, None] * ones
+        costs = np.nan_to_num((rows**2).sum(axis=1), nan=np.inf)
+        best = costs.reshape(len(value), count).argmin(axis=1)
+        chosen: Array = reduced.reshape(len(value), count, len(free))[np.arange(len(value)), best]
+        return chosen
+
+    def _grid(self) -> Array:
+        times = self.data.times[self.data.times > 0]
+        rates = np.linspace(np.log(0.02 / times.max()), np.log(5 / times.min()), GRID_RATES)
+        level = float(self.data.ln_size.mean())
+        if self.curve.size == 1:
+            return np.array([[level]])
+        if self.curve.size == 2:
+            return np.column_stack([np.full(GRID_RATES, level), rates])
+        low, high = self.curve.shape_range
+        shapes = low + np.linspace(0, 1, GRID_SHAPES) ** 2 * (min(high, 3.0) - low)
+        rate, shape = np.meshgrid(rates, shapes)
+        return np.column_stack([np.full(rate.size, level), rate.ravel(), shape.ravel()])
+
+
 MOST_ROUNDS = 40
 SAME = 1e-6
 EDGE = 1e-7

@@ -2,19 +2,28 @@
 
 Units: aperture and size in µm, mass in g, time in min, density in g/cm³.  Spreads are standard
 deviations of natural logarithms (0.05 is about 5 %).  The records hold choices and compute nothing.
+
+Index tables of a design: its runs in order, its physical sieves, and which run uses which.
+
+Units: aperture in µm, time in min.  A class is a position in the stack, the pan first; a plate is
+a physical sieve or pan.  Shorter stacks are padded at the coarse end with plate −1.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import product
 from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
 from psdstats.simulate.breakage import Breakage
 from psdstats.study.records import Balance, TareHandling
 
-__all__ = ["Bench", "Powder", "SieveSet", "Spread", "TrialDesign"]
+__all__ = ["Bench", "Layout", "Powder", "SieveSet", "Spread", "TrialDesign", "lay_out"]
 
 
 def _no_ratios() -> Mapping[float, float]:
@@ -90,7 +99,7 @@ class Powder:
         Median, µm, and geometric standard deviation of the log-normal feed.
     feed_percentiles_um : tuple of float, optional
         D10, D50 and D90 of the feed, µm; its curve then goes through these three (see
-        `psdstats.simulate.feed`) and the two before are not used.
+        `psdstats.simulate.curve`) and the two before are not used.
     density_g_per_cm3 : float or None
         Particle density; None means infinitely many particles, so no sampling error.
     shape_factor : float, default=0.5
@@ -229,3 +238,117 @@ class TrialDesign:
                     f"Sieve set {bench.sieves.name!r} is tared once but used on balances {first!r} "
                     f"and {bench.balance.name!r}; give each balance a set or tare in each run."
                 )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layout:
+    """Runs and plates of a design as arrays (R runs, K classes, P plates, B balances).
+
+    Attributes
+    ----------
+    run_names, replicate_labels, plate_keys : tuple of str
+        Labels of runs (R), of their replicates (R) and of plates (P).
+    bench, time, balance : ndarray of int, shape (R,)
+        Positions in the design's benches and times, and in `balances`.
+    ball_ratio, rate_factor, time_min : ndarray, shape (R,)
+        Ball ratio (NaN without one), its factor on the rate, and milling time.
+    plate : ndarray of int, shape (R, K)
+        Plate of each class, pan first; −1 where a stack has fewer classes.
+    plate_um : ndarray, shape (P,)
+        Nominal aperture, µm; 0 for a pan.
+    balances : tuple of Balance
+        Each balance once.
+    """
+
+    run_names: tuple[str, ...]
+    replicate_labels: tuple[str, ...]
+    plate_keys: tuple[str, ...]
+    bench: NDArray[np.intp]
+    time: NDArray[np.intp]
+    balance: NDArray[np.intp]
+    ball_ratio: NDArray[np.float64]
+    rate_factor: NDArray[np.float64]
+    time_min: NDArray[np.float64]
+    plate: NDArray[np.intp]
+    plate_um: NDArray[np.float64]
+    balances: tuple[Balance, ...]
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Which classes a run has, shape (R, K)."""
+        used: NDArray[np.bool_] = self.plate >= 0
+        return used
+
+
+def lay_out(design: TrialDesign) -> Layout:
+    """Index tables of a design, runs by bench, ball ratio, time and replicate.
+
+    Parameters
+    ----------
+    design : TrialDesign
+        The trial.
+
+    Returns
+    -------
+    Layout
+    """
+    ratios = list(design.ball_ratios.items()) or [(float("nan"), 1.0)]
+    cells = list(
+        product(
+            range(len(design.benches)), ratios, range(len(design.times_min)),
+            range(design.replicates),
+        )
+    )  # fmt: skip
+    plate_keys, plate_um, stacks = _plates(design)
+    balances = list(dict.fromkeys(bench.balance for bench in design.benches))
+    return Layout(
+        run_names=tuple(_run_name(design, *cell) for cell in cells),
+        replicate_labels=tuple(_letter(cell[3]) for cell in cells),
+        plate_keys=plate_keys,
+        bench=np.array([cell[0] for cell in cells]),
+        time=np.array([cell[2] for cell in cells]),
+        balance=np.array([balances.index(design.benches[cell[0]].balance) for cell in cells]),
+        ball_ratio=np.array([cell[1][0] for cell in cells]),
+        rate_factor=np.array([cell[1][1] for cell in cells]),
+        time_min=np.array([design.times_min[cell[2]] for cell in cells], dtype=float),
+        plate=np.array([stacks[cell[0]] for cell in cells]),
+        plate_um=plate_um,
+        balances=tuple(balances),
+    )
+
+
+def _plates(
+    design: TrialDesign,
+) -> tuple[tuple[str, ...], NDArray[np.float64], list[list[int]]]:
+    """Keys and apertures of all plates, and the padded row of plates of each bench."""
+    keys: list[str] = []
+    apertures: list[float] = []
+    rows: dict[str, list[int]] = {}
+    for sieves in design.sieve_sets:
+        rows[sieves.name] = list(range(len(keys), len(keys) + len(sieves.apertures_um) + 1))
+        keys += [f"{sieves.name} pan", *(f"{sieves.name} {um:g} µm" for um in sieves.apertures_um)]
+        apertures += [0.0, *sieves.apertures_um]
+    classes = max(map(len, rows.values()))
+    stacks = [rows[bench.sieves.name] for bench in design.benches]
+    return (
+        tuple(keys),
+        np.array(apertures, dtype=float),
+        [row + [-1] * (classes - len(row)) for row in stacks],
+    )
+
+
+def _run_name(
+    design: TrialDesign, bench: int, ratio: tuple[float, float], time: int, replicate: int
+) -> str:
+    parts = [design.benches[bench].name.lower()]
+    if design.ball_ratios:
+        parts.append(f"{ratio[0]:g}to1")
+    parts.append(f"{design.times_min[time]:g}min")
+    if design.replicates > 1:
+        parts.append(_letter(replicate))
+    return "-".join(parts).replace(" ", "-")
+
+
+def _letter(replicate: int) -> str:
+    """A, b, … as replicate labels; numbers after the alphabet."""
+    return "abcdefghijklmnopqrstuvwxyz"[replicate] if replicate < 26 else str(replicate + 1)

@@ -1,4 +1,11 @@
-"""Readings of a simulated trial: every plate empty and loaded, on the balance of its run.
+"""What lies on each sieve: true apertures, a finite number of particles, lost powder.
+
+Units: apertures in µm, masses in g.  Arrays run over trials T, runs R, classes K (pan first) and
+plates P (physical sieves and pans).
+
+Not done: incomplete sieving, particles stuck in the mesh, wear of a sieve during the trial.
+
+Readings of a simulated trial: every plate empty and loaded, on the balance of its run.
 
 Units: g.  A balance has errors of sensitivity, linearity, repeatability and rounding.  Arrays run
 over trials T, runs R, classes K (pan first), plates P and balances B.
@@ -14,20 +21,185 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.sieves.standards import tolerance_um
 from psdstats.simulate.curve import TrueCurves, random_curves
-from psdstats.simulate.design import TrialDesign
-from psdstats.simulate.layout import Layout
-from psdstats.simulate.sieving import (
-    Apertures,
-    draw_apertures,
-    gather,
-    lose_powder,
-    sample_particles,
-    true_classes,
-)
+from psdstats.simulate.design import Layout, TrialDesign
 from psdstats.study.records import Balance, TareHandling
 
-__all__ = ["Readings", "round_to", "weigh_trials"]
+__all__ = [
+    "Apertures",
+    "Readings",
+    "draw_apertures",
+    "gather",
+    "lose_powder",
+    "round_to",
+    "sample_particles",
+    "true_classes",
+    "weigh_trials",
+]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Apertures:
+    """Apertures of the plates in T trials, µm, 0 for pans.
+
+    Attributes
+    ----------
+    true_um : ndarray, shape (T, P)
+        What the sieve does.
+    certified_um : ndarray, shape (T, P)
+        What its certificate says; NaN without one.
+    expanded_um : ndarray, shape (P,)
+        Expanded uncertainty (k = 2) of that certificate.
+    """
+
+    true_um: NDArray[np.float64]
+    certified_um: NDArray[np.float64]
+    expanded_um: NDArray[np.float64]
+
+    def best_um(self, layout: Layout) -> NDArray[np.float64]:
+        """The certified aperture where there is one, else the nominal, shape (T, P)."""
+        return np.where(np.isnan(self.certified_um), layout.plate_um, self.certified_um)
+
+
+def draw_apertures(
+    design: TrialDesign, layout: Layout, trials: int, rng: np.random.Generator
+) -> Apertures:
+    """True and certified apertures of every physical sieve.
+
+    Parameters
+    ----------
+    design, layout : TrialDesign, Layout
+        The trial.
+    trials : int
+        Number of trials T.
+    rng : numpy.random.Generator
+        Source of the draws.
+
+    Returns
+    -------
+    Apertures
+        The truth is uniform within the tolerance of the set's standard; a certificate differs
+        from it by a normal error of half its expanded uncertainty, and both are written to the
+        decimals of the set.
+    """
+    plates = layout.plate_um.size
+    tolerance, expanded = np.zeros(plates), np.full(plates, np.nan)
+    decimals = np.ones(plates, dtype=int)
+    start = 0
+    for sieves in design.sieve_sets:
+        nominal = np.array(sieves.apertures_um)
+        here: slice | NDArray[np.bool_] = slice(start + 1, start + 1 + nominal.size)
+        tolerance[here] = [tolerance_um(um, standard=sieves.standard) for um in nominal]
+        if sieves.certificate_percent is not None:
+            decimals[here] = sieves.certificate_decimals
+            expanded[here] = np.round(
+                nominal * sieves.certificate_percent / 100, sieves.certificate_decimals
+            )
+        start += nominal.size + 1
+    true_um = layout.plate_um + tolerance * rng.uniform(-1, 1, (trials, plates))
+    certified = true_um + expanded / 2 * rng.standard_normal((trials, plates))
+    for digits in np.unique(decimals):
+        here = decimals == digits
+        certified[:, here] = np.round(certified[:, here], digits)
+    return Apertures(true_um=true_um, certified_um=certified, expanded_um=expanded)
+
+
+def gather(by_plate: NDArray[np.float64], layout: Layout, *, pad: float) -> NDArray[np.float64]:
+    """Lay values by plate, shape (T, P), out by run and class, (T, R, K), `pad` where unused."""
+    return np.where(layout.used, by_plate[:, np.maximum(layout.plate, 0)], pad)
+
+
+def true_classes(
+    curves: TrueCurves, aperture_um: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mass fraction of every class and the mean mass of a particle in it.
+
+    Parameters
+    ----------
+    curves : TrueCurves
+        T × R curves.
+    aperture_um : ndarray, shape (T, R, K)
+        Lower true aperture of each class, 0 for the pan, inf where a stack has fewer classes.
+
+    Returns
+    -------
+    fraction, particle_g : ndarray, shape (T, R, K)
+        The mean is weighted by mass; 0 g where the powder has no density or the class is empty.
+        A sieve that is truly coarser than one above it keeps nothing back.
+    """
+    passed_um = np.minimum.accumulate(aperture_um[..., ::-1], axis=-1)[..., ::-1]
+    ends = np.concatenate([passed_um, np.full((*passed_um.shape[:2], 1), np.inf)], axis=-1)
+    below, grain_below = curves.at(ends)
+    fraction, grain = np.diff(below, axis=-1), np.diff(grain_below, axis=-1)
+    return fraction, grain / np.where(fraction > 0, fraction, 1.0)
+
+
+def sample_particles(
+    fraction: NDArray[np.float64],
+    particle_g: NDArray[np.float64],
+    sample_g: NDArray[np.float64],
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:
+    """Class masses of a sample: Poisson numbers of particles, scaled to the mass of the sample.
+
+    Parameters
+    ----------
+    fraction, particle_g : ndarray, shape (..., K)
+        Mass fractions of the lot and mean particle masses; a particle mass of 0 means that the
+        class is not counted but taken at its expected mass.
+    sample_g : ndarray, shape (...)
+        Mass of the sample.
+    rng : numpy.random.Generator
+        Source of the numbers.
+
+    Returns
+    -------
+    ndarray, shape (..., K)
+        Masses in g.
+
+    Notes
+    -----
+    With particle masses μ the covariance of the shares is, to first order, ``M Cov(w_i, w_k) =
+    δ_ik w_i μ_i − w_i w_k (μ_i + μ_k) + w_i w_k Σ_j w_j μ_j`` (P. M. Gy, Sampling of Particulate
+    Materials, 1982; from memory).
+    """
+    expected_g = fraction * sample_g[..., None]
+    counted = particle_g > 0
+    unit = np.where(counted, particle_g, 1.0)
+    number = rng.poisson(np.where(counted, expected_g / unit, 0.0))
+    mass = np.where(counted, number * unit, expected_g)
+    scaled: NDArray[np.float64] = mass * (sample_g / mass.sum(axis=-1))[..., None]
+    return scaled
+
+
+def lose_powder(
+    net_g: NDArray[np.float64],
+    loss_percent: tuple[float, float],
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:
+    """Masses left after a loss: a random share of it from the pan, the rest in proportion.
+
+    Parameters
+    ----------
+    net_g : ndarray, shape (..., K)
+        Masses before the loss, pan first.
+    loss_percent : tuple of float
+        Range of the loss in per cent of the sample, uniform within it.
+    rng : numpy.random.Generator
+        Source of loss and share.
+
+    Returns
+    -------
+    ndarray, shape (..., K)
+        Masses in g; the pan is never left below 0.
+    """
+    shape = net_g.shape[:-1]
+    lost = rng.uniform(*loss_percent, shape) / 100
+    from_pan = lost * rng.uniform(0, 1, shape)
+    left = net_g * (1 - (lost - from_pan))[..., None]
+    left[..., 0] = np.maximum(left[..., 0] - from_pan * net_g.sum(axis=-1), 0.0)
+    return left
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -1,9 +1,8 @@
 """A trial as data: reading files, typed records, bench checks, saving."""
 
 from psdstats.study.check import check_file, check_study
-from psdstats.study.check_options import CHECKS, CheckOptions, Severity
-from psdstats.study.findings import CheckReport, Finding
-from psdstats.study.reader import read_study
+from psdstats.study.findings import CHECKS, CheckOptions, CheckReport, Finding, Severity
+from psdstats.study.reader import read_sieve_list, read_study
 from psdstats.study.records import (
     Balance,
     Place,
@@ -15,7 +14,6 @@ from psdstats.study.records import (
 )
 from psdstats.study.save import StudyForm, form_of, save_study
 from psdstats.study.sheet import SheetPlan, recording_labels, recording_sheet
-from psdstats.study.sieve_list import read_sieve_list
 from psdstats.study.tares import tare_history
 
 __all__ = [

@@ -4,6 +4,10 @@ A number is digits with at most one decimal sign; thousands separators and units
 they cannot be told from typing errors.  Arithmetic is decimal, so that 0.063 mm is exactly 63 µm.
 Text that a spreadsheet would take for a formula is written with an apostrophe before it, which
 reading takes away again.
+
+How large an input may be before it is refused, so that no file can exhaust the machine.
+
+The figures are choices of this project (no source): about a thousand times a large trial.
 """
 
 from __future__ import annotations
@@ -13,6 +17,15 @@ import re
 from decimal import Decimal
 
 __all__ = [
+    "MAX_APERTURE_UM",
+    "MAX_CELL_CHARACTERS",
+    "MAX_COLUMNS",
+    "MAX_FILE_BYTES",
+    "MAX_MASS_G",
+    "MAX_ROWS",
+    "MAX_SETTINGS_BYTES",
+    "MAX_UNPACKED_BYTES",
+    "MIN_APERTURE_UM",
     "decimals_written",
     "guarded",
     "has_decimal_comma",
@@ -21,6 +34,7 @@ __all__ = [
     "to_number",
     "unguarded",
 ]
+
 
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60  # characters; the digits of any double fit
@@ -106,3 +120,24 @@ def unguarded(text: str) -> str:
     """
     text = text.strip()
     return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_SIGNS) else text
+
+
+MAX_FILE_BYTES = 50_000_000
+"""Largest table or workbook, bytes."""
+MAX_UNPACKED_BYTES = 300_000_000
+"""Largest sum of the unpacked parts of a workbook, bytes."""
+MAX_SETTINGS_BYTES = 1_000_000
+"""Largest study.toml, bytes."""
+MAX_ROWS = 200_000
+"""Most rows of one table."""
+MAX_COLUMNS = 200
+"""Most columns of one table."""
+MAX_CELL_CHARACTERS = 2_000
+"""Longest text in one cell."""
+
+MIN_APERTURE_UM = 1.0
+"""Smallest aperture taken as meant in µm; smaller ones are mm in the wrong column."""
+MAX_APERTURE_UM = 125_000.0
+"""Largest aperture, µm: the upper end of the range of ISO 3310-1."""
+MAX_MASS_G = 1_000_000.0
+"""Largest mass, g; more is a lost decimal sign."""

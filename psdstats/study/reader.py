@@ -2,6 +2,8 @@
 
 Nothing is guessed: what the files leave open is an error with a remedy, or an assumption stated
 in `Study.notes`.  The files are never changed.
+
+Reading a laboratory's own list of sieves, for a recording sheet.  Apertures in µm.
 """
 
 from __future__ import annotations
@@ -10,24 +12,33 @@ import hashlib
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
-from psdstats.study.assemble import assemble
-from psdstats.study.columns import (
+from psdstats.sieves.sieve import Sieve
+from psdstats.study.assemble import assemble, listed_sieves
+from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
+from psdstats.study.forms import (
+    decode,
+    read_csv_table,
+    read_settings_sheet,
+    read_sheets,
+    settings_lines,
+)
+from psdstats.study.records import SourceFile, Study
+from psdstats.study.settings import parse_toml
+from psdstats.study.stopping import stopping_problems
+from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
     RUN_COLUMNS,
     SIEVE_COLUMNS,
     WEIGHING_COLUMNS,
+    RawStudy,
+    Table,
+    make_table,
+    split_flat_table,
 )
-from psdstats.study.limits import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
-from psdstats.study.raw import RawStudy, split_flat_table
-from psdstats.study.records import SourceFile, Study
-from psdstats.study.settings import parse_toml
-from psdstats.study.source_csv import decode, read_csv_table, settings_lines
-from psdstats.study.source_xlsx import read_settings_sheet, read_sheets
-from psdstats.study.stopping import stopping_problems
-from psdstats.study.table import Table, make_table
 
-__all__ = ["read_leniently", "read_study"]
+__all__ = ["read_leniently", "read_sieve_list", "read_study"]
+
 
 _TABLES = ("runs.csv", "weighings.csv", "sieves.csv")
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
@@ -222,3 +233,39 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(file=name, fault=fault, remedy=remedy))
+
+
+def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
+    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    encoding : str or None
+        Its encoding where it is not UTF-8.
+
+    Returns
+    -------
+    tuple of Sieve
+        The sieves, in the order of the file.
+
+    Raises
+    ------
+    StudyError
+        If anything cannot be read as it stands; lists every problem found.
+    """
+    place = Path(path)
+    problems: list[Problem] = []
+    raw = RawStudy(name=place.name, settings_file=place.name)
+    if not place.is_file() or place.stat().st_size > MAX_FILE_BYTES:
+        remedy = "Give a CSV file with one sieve a row."
+        fault = "there is no such file, or it is too large"
+        raise StudyError([Problem(file=str(place), fault=fault, remedy=remedy)])
+    text = decode(place.read_bytes(), place.name, encoding=encoding, problems=problems)
+    if text is not None:
+        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
+    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
+    if problems:
+        raise StudyError(problems)
+    return tuple(sieves.values())

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from psdstats.errors import Problem
-from psdstats.study.check_options import CHECKS
+from psdstats.study.findings import CHECKS
 from psdstats.study.records import TareHandling
 
 __all__ = ["RULES", "check_settings", "parse_toml"]

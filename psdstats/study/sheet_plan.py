@@ -1,6 +1,8 @@
 """What a recording sheet is made from: who mills how long, on which sieves, how often.
 
 Units: aperture in µm, mass in g, time in min.
+
+The rows of a recording sheet: the tables of a study whose masses are still empty.
 """
 
 from __future__ import annotations
@@ -13,12 +15,20 @@ from types import MappingProxyType
 
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
-from psdstats.study.cells import number_text
-from psdstats.study.columns import COMPUTED_COLUMNS, FLAT_COLUMNS
-from psdstats.study.limits import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM
+from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
 from psdstats.study.records import Balance, TareHandling
+from psdstats.study.save import OutCell, OutTable, balance_settings
+from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS
 
-__all__ = ["PlannedRun", "SheetPlan"]
+__all__ = [
+    "PlannedRun",
+    "SheetPlan",
+    "first_rows",
+    "plan_runs",
+    "plan_settings",
+    "plan_sieves",
+    "plan_weighings",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -210,3 +220,80 @@ def _letters(number: int) -> str:
         number, digit = divmod(number - 1, 26)
         text = chr(ord("a") + digit) + text
     return text
+
+
+def plan_settings(plan: SheetPlan) -> dict[str, object]:
+    """Settings of the study to be recorded; factors are set aside where times are compared."""
+    settings: dict[str, object] = {"title": plan.title, "tares": str(plan.tares)}
+    if plan.material:
+        settings["material"] = plan.material
+    if plan.balance is not None:
+        settings["balances"] = {plan.balance.name: balance_settings(plan.balance)}
+    apart = [name for name, levels in plan.factors.items() if len(levels) > 1]
+    if apart:
+        settings["compare"] = {"also": apart}
+    return settings
+
+
+def plan_runs(plan: SheetPlan) -> OutTable:
+    """One row a planned run; the sample mass is to be weighed."""
+    names = ["run", "group", "milling_time_min"]
+    names += ["replicate"] if plan.replicates > 1 else []
+    names += ["sample_mass_g"]
+    names += ["shaking_time_min"] if plan.shaking_time_min is not None else []
+    names += ["balance"] if plan.balance is not None else []
+    names += list(plan.factors)
+    rows: list[list[OutCell]] = []
+    for run in plan.runs():
+        cells: dict[str, OutCell] = {
+            "run": run.name,
+            "group": run.group,
+            "milling_time_min": run.milling_time_min,
+            "replicate": run.replicate,
+            "sample_mass_g": None,
+            "shaking_time_min": plan.shaking_time_min,
+            "balance": plan.balance.name if plan.balance is not None else None,
+            **run.factors,
+        }
+        rows.append([cells[name] for name in names])
+    return names, rows
+
+
+def plan_weighings(plan: SheetPlan) -> OutTable:
+    """One row a sieve and run, from coarse to fine and then the pan; masses are to be weighed."""
+    names = ["run", "sieve", "aperture_um", "tare_g", "gross_g"]
+    names += ["gross_again_g"] if plan.second_shaking else []
+    names += ["remark"]
+    empty: list[OutCell] = [None] * (len(names) - 3)
+    rows: list[list[OutCell]] = []
+    for run in plan.runs():
+        rows += [[run.name, sieve.key, sieve.nominal_um, *empty] for sieve in plan.stack(run.group)]
+        rows.append([run.name, plan.pan(run.group), 0.0, *empty])
+    return names, rows
+
+
+def plan_sieves(plan: SheetPlan) -> OutTable:
+    """One row a physical sieve, to be completed from its certificate."""
+    names = ["sieve", "nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor"]
+    sieves = {sieve.key: sieve for group in plan.groups for sieve in plan.stack(group)}
+    rows: list[list[OutCell]] = [
+        [
+            sieve.key,
+            sieve.nominal_um,
+            sieve.certified_um,
+            sieve.expanded_uncertainty_um,
+            sieve.coverage_factor,
+            sieve.standard,
+        ]
+        for sieve in sieves.values()
+    ]
+    return [*names, "standard"], rows
+
+
+def first_rows(plan: SheetPlan) -> dict[str, int]:
+    """Index of the row of `plan_weighings` in which each sieve is first weighed empty."""
+    first: dict[str, int] = {}
+    if plan.tares is TareHandling.ONCE:
+        for index, row in enumerate(plan_weighings(plan)[1]):
+            first.setdefault(str(row[1]), index)
+    return first

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from statistics import median
 
 from psdstats.errors import Problem
-from psdstats.sieves.rules import practice_rule
+from psdstats.sieves.standards import practice_rule
 from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.wording import signed

@@ -16,8 +16,8 @@ from statistics import NormalDist, median
 
 import pandas as pd
 
-from psdstats.sieves.rules import practice_rule
-from psdstats.study.check_options import CHECKS
+from psdstats.sieves.standards import practice_rule
+from psdstats.study.findings import CHECKS
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 
 __all__ = ["TareRecord", "tare_history", "tare_records"]

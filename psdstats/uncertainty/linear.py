@@ -1,4 +1,9 @@
-"""Linear propagation of uncertainty (JCGM 100, JCGM 102): sensitivities, covariance, coverage.
+"""Closed-form derivatives of D10, D50, D90 (ln D) in all net masses and ln apertures, batched.
+
+Masses in g, apertures as ln x (x in µm).  The derivatives are those of JCGM 100:2008, 5.1.3.  They
+hold within the bracket of the estimate; a percentile that is not bracketed has none (NaN).
+
+Linear propagation of uncertainty (JCGM 100, JCGM 102): sensitivities, covariance, coverage.
 
 `combine` is the general law for any measurement model given by its sensitivities; the study
 functions build those sensitivities for the sizes of all runs at once.
@@ -6,6 +11,7 @@ functions build those sensitivities for the sizes of all runs at once.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,22 +20,237 @@ from scipy import sparse
 from scipy.special import ndtri, stdtrit
 
 from psdstats.distribution.arrays import StudyArrays
-from psdstats.distribution.rules import InterpolationRule
-from psdstats.distribution.sizes import LEVELS
+from psdstats.distribution.curves import (
+    Brackets,
+    InterpolationRule,
+    as_rule,
+    find_brackets,
+    invert_monotone,
+    monotone_value,
+)
+from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.uncertainty.inputs import InputTable
-from psdstats.uncertainty.jacobian import percentile_jacobian
 
 __all__ = [
     "Combined",
+    "PercentileJacobian",
     "Sensitivities",
     "combine",
     "coverage_factor",
     "effective_degrees_of_freedom",
+    "percentile_jacobian",
     "study_sensitivities",
 ]
 
+
 Array = NDArray[np.float64]
+
+_COMPLEX_STEP = 1e-30
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PercentileJacobian:
+    """Percentiles of R runs at L levels and their derivatives.
+
+    Attributes
+    ----------
+    ln_size : ndarray, shape (R, L)
+        ln D; NaN where not bracketed.
+    by_mass : ndarray, shape (R, L, K)
+        Derivatives of ln D in each net mass, 1/g; NaN where not bracketed.
+    by_ln_aperture : ndarray, shape (R, L, K - 1)
+        Derivatives of ln D in the logarithm of each aperture; NaN where not bracketed.
+    """
+
+    ln_size: Array
+    by_mass: Array
+    by_ln_aperture: Array
+
+
+def percentile_jacobian(
+    net_g: Array,
+    ln_aperture: Array,
+    levels: Array,
+    rule: str | InterpolationRule = InterpolationRule.SEMILOG,
+) -> PercentileJacobian:
+    """Percentiles and their derivatives for many runs at once.
+
+    Parameters
+    ----------
+    net_g : ndarray, shape (R, K)
+        Net masses, pan first, then by increasing aperture.
+    ln_aperture : ndarray, shape (R, K - 1)
+        ln of the apertures in µm.
+    levels : ndarray, shape (L,)
+        Undersize levels.
+    rule : str, default="semilog"
+        Interpolation rule.
+
+    Returns
+    -------
+    PercentileJacobian
+        ln D of every run and level with its derivatives in the masses and in ln aperture.
+
+    Notes
+    -----
+    Inside the bracket (a, b) of a level p, with C the cumulative mass, M its total and
+    t = (p M - C_a) / m_b, the semilog rule gives ln D = (1 - t) ln x_a + t ln x_b, so that
+    ∂t/∂m_i = (p - [i ≤ a] - t [i = b]) / m_b and ∂ln D/∂ln x_b = t; likewise for the others.
+    """
+    chosen = as_rule(rule)
+    cumulative = np.cumsum(net_g, axis=1)
+    total = cumulative[:, -1:]
+    undersize = cumulative[:, :-1] / total
+    brackets = find_brackets(undersize, levels)
+    if undersize.shape[1] < 2:
+        shape = (*brackets.upper.shape, net_g.shape[1])
+        nothing = np.full(shape, np.nan)
+        return PercentileJacobian(
+            ln_size=nothing[..., 0], by_mass=nothing, by_ln_aperture=nothing[..., 1:]
+        )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = _DERIVATIVES[chosen](net_g, undersize, ln_aperture, levels, brackets)
+    if brackets.open.any():
+        for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
+            part[brackets.open] = np.nan
+    return found
+
+
+def _straight(
+    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
+) -> tuple[Array, Array, Array, Array]:
+    """Position t in each bracket, ∂t/∂m, and the ends of the bracket."""
+    upper = brackets.upper
+    lower = upper - 1
+    rows = np.arange(len(net_g))[:, None]
+    low, high = undersize[rows, lower], undersize[rows, upper]
+    rise = high - low
+    place = np.clip((levels - low) / np.where(rise > 0, rise, np.inf), 0.0, 1.0)
+    mass = rise * net_g.sum(axis=1)[:, None]
+    index = np.arange(net_g.shape[1])
+    passed = (index <= lower[:, :, None]) + place[:, :, None] * (index == upper[:, :, None])
+    by_mass = (levels[:, None] - passed) / np.where(mass > 0, mass, np.nan)[:, :, None]
+    return place, by_mass, ln_aperture[rows, lower], ln_aperture[rows, upper]
+
+
+def _at_ends(upper: NDArray[np.intp], n_apertures: int, low: Array, high: Array) -> Array:
+    """Spread derivatives in the two ends of each bracket over all apertures."""
+    spread = np.zeros((*upper.shape, n_apertures))
+    rows, columns = np.ogrid[: upper.shape[0], : upper.shape[1]]
+    spread[rows, columns, upper - 1] = low
+    spread[rows, columns, upper] = high
+    return spread
+
+
+def _semilog(
+    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
+) -> PercentileJacobian:
+    place, by_mass, start, end = _straight(net_g, undersize, ln_aperture, levels, brackets)
+    by_mass *= (end - start)[:, :, None]
+    return PercentileJacobian(
+        ln_size=start + place * (end - start),
+        by_mass=by_mass,
+        by_ln_aperture=_at_ends(brackets.upper, ln_aperture.shape[1], 1.0 - place, place),
+    )
+
+
+def _linear(
+    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
+) -> PercentileJacobian:
+    place, by_mass, start, end = _straight(net_g, undersize, ln_aperture, levels, brackets)
+    low, high = np.exp(start), np.exp(end)
+    size = low + place * (high - low)
+    by_mass *= ((high - low) / size)[:, :, None]
+    ends = _at_ends(
+        brackets.upper, ln_aperture.shape[1], (1.0 - place) * low / size, place * high / size
+    )
+    return PercentileJacobian(ln_size=np.log(size), by_mass=by_mass, by_ln_aperture=ends)
+
+
+def _logprobit(
+    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
+) -> PercentileJacobian:
+    plain = _semilog(net_g, undersize, ln_aperture, levels, brackets)
+    upper = brackets.upper
+    rows = np.arange(len(net_g))[:, None]
+    low, high = undersize[rows, upper - 1], undersize[rows, upper]
+    curved = (low > 0) & (high < 1) & (high > low)
+    probit_low = ndtri(np.where(curved, low, 0.25))
+    probit_high = ndtri(np.where(curved, high, 0.75))
+    rise = probit_high - probit_low
+    place = np.clip((ndtri(levels) - probit_low) / rise, 0.0, 1.0)
+    start, end = ln_aperture[rows, upper - 1], ln_aperture[rows, upper]
+    root = np.sqrt(2 * np.pi)
+    by_low = (place - 1.0) / rise * root * np.exp(probit_low**2 / 2) * (end - start)
+    by_high = -place / rise * root * np.exp(probit_high**2 / 2) * (end - start)
+    by_undersize = _at_ends(upper, undersize.shape[1], by_low, by_high)
+    by_mass = _undersize_to_mass(by_undersize, undersize, net_g)
+    ends = _at_ends(upper, ln_aperture.shape[1], 1.0 - place, place)
+    pick = curved[:, :, None]
+    return PercentileJacobian(
+        ln_size=np.where(curved, start + place * (end - start), plain.ln_size),
+        by_mass=np.where(pick, by_mass, plain.by_mass),
+        by_ln_aperture=np.where(pick, ends, plain.by_ln_aperture),
+    )
+
+
+def _monotone(
+    net_g: Array, undersize: Array, ln_aperture: Array, levels: Array, brackets: Brackets
+) -> PercentileJacobian:
+    """Implicit derivatives; those of the cubic in its points by a complex step (exact)."""
+    upper = brackets.upper
+    ln_size = invert_monotone(undersize, ln_aperture, levels, upper)
+    slope = _monotone_slope_at(ln_size, undersize, ln_aperture, upper)
+    n_apertures = undersize.shape[1]
+    by_undersize = np.empty((*upper.shape, n_apertures))
+    by_aperture = np.empty_like(by_undersize)
+    for column in range(n_apertures):
+        points = undersize.astype(complex)
+        points[:, column] += 1j * _COMPLEX_STEP
+        at = monotone_value(ln_size.astype(complex), points, ln_aperture.astype(complex), upper)
+        by_undersize[:, :, column] = -at.imag / _COMPLEX_STEP / slope
+        places = ln_aperture.astype(complex)
+        places[:, column] += 1j * _COMPLEX_STEP
+        at = monotone_value(ln_size.astype(complex), undersize.astype(complex), places, upper)
+        by_aperture[:, :, column] = -at.imag / _COMPLEX_STEP / slope
+    return PercentileJacobian(
+        ln_size=ln_size,
+        by_mass=_undersize_to_mass(by_undersize, undersize, net_g),
+        by_ln_aperture=by_aperture,
+    )
+
+
+def _monotone_slope_at(
+    ln_size: Array, undersize: Array, ln_aperture: Array, upper: NDArray[np.intp]
+) -> Array:
+    stepped = monotone_value(
+        ln_size + 1j * _COMPLEX_STEP,
+        undersize.astype(complex),
+        ln_aperture.astype(complex),
+        upper,
+    )
+    return np.asarray(stepped.imag / _COMPLEX_STEP)
+
+
+def _undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
+    """Chain rule with ∂Q_j/∂m_i = ([i ≤ j] - Q_j) / M."""
+    total = net_g.sum(axis=1)[:, None, None]
+    tail = np.cumsum(by_undersize[:, :, ::-1], axis=2)[:, :, ::-1]
+    mean = (by_undersize * undersize[:, None, :]).sum(axis=2, keepdims=True)
+    by_mass = np.repeat(-mean, net_g.shape[1], axis=2)
+    by_mass[:, :, :-1] += tail
+    return np.asarray(by_mass / total)
+
+
+_DERIVATIVES: dict[
+    InterpolationRule, Callable[[Array, Array, Array, Array, Brackets], PercentileJacobian]
+] = {
+    InterpolationRule.SEMILOG: _semilog,
+    InterpolationRule.LINEAR: _linear,
+    InterpolationRule.LOGPROBIT: _logprobit,
+    InterpolationRule.MONOTONE: _monotone,
+}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

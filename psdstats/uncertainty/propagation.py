@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.distribution.percentiles import bound_text
-from psdstats.distribution.sizes import QUANTITIES, UNITS
+from psdstats.distribution.percentiles import QUANTITIES, UNITS, bound_text
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import freeze_arrays
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.distribution.arrays import StudyArrays
-from psdstats.distribution.inverse import undersize_of_masses
+from psdstats.distribution.curves import undersize_of_masses
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Action, InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import coverage_factor

@@ -18,12 +18,10 @@ import numpy as np
 
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
+from psdstats.uncertainty.draws import DrawPlan, draw_blocks, fill, keyed_generator, make_plan
 from psdstats.uncertainty.engine import prepare, propagate
-from psdstats.uncertainty.jacobian import percentile_jacobian
-from psdstats.uncertainty.kernel import draw_blocks
-from psdstats.uncertainty.plan import DrawPlan, make_plan
-from psdstats.uncertainty.streams import fill, keyed_generator
-from psdstats.uncertainty.study_blocks import study_blocks
+from psdstats.uncertainty.linear import percentile_jacobian
+from psdstats.uncertainty.parallel import study_blocks
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 APERTURES_UM = (0, 45, 63, 90, 125, 180, 250, 355, 500)

@@ -22,9 +22,13 @@ import pandas as pd
 from scipy import optimize, special, stats
 
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
-from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger, single_df
+from psdstats.models.kenward_roger import (
+    adjusted_covariance,
+    kenward_roger,
+    satterthwaite,
+    single_df,
+)
 from psdstats.models.maximum_law import maximum_law
-from psdstats.models.satterthwaite import satterthwaite
 
 DATE = "2026-11-25"
 BAND = (0.045, 0.055)

@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from psdstats.rate.curve_check import check_fit
+from psdstats.rate.curve_choice import check_fit
 from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.profile import limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import run_sizes
-from psdstats.rate.stopping import limit_size, parameter, time_to_margin, time_to_target
 
 SEED, DATE = 20261125, "2026-11-25"
 FEW, MANY = (0, 6, 12, 24, 48), (0, 3, 6, 12, 24, 36, 48, 72)

@@ -32,14 +32,11 @@ from rate_truth import (
 )
 
 from psdstats.errors import ModelError
-from psdstats.rate.curve_check import check_fit
-from psdstats.rate.curve_choice import choose_curve
+from psdstats.rate.curve_choice import band, check_fit, choose_curve
 from psdstats.rate.curve_fit import CurveFit, fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import Property
-from psdstats.rate.several_curves import band
-from psdstats.rate.stopping import limit_size, parameter, time_to_margin, time_to_target
-from psdstats.rate.study_sizes import sizes_by_level
+from psdstats.rate.profile import Property, limit_size, parameter, time_to_margin, time_to_target
+from psdstats.rate.run_sizes import sizes_by_level
 from psdstats.study import Study
 from psdstats.uncertainty import propagate
 

@@ -40,7 +40,7 @@ from psdstats.simulate import (
     simulate_net_masses,
     simulate_study,
 )
-from psdstats.simulate.truth import QUANTITIES
+from psdstats.simulate.trial import QUANTITIES
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
 

@@ -8,7 +8,7 @@ import subprocess
 import sys
 
 import pytest
-from psdstats_cli import progress
+from psdstats_cli import console as progress
 from psdstats_cli.console import Console
 
 RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"

@@ -6,8 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from psdstats.comparison.consistency import consistency, mandel_h_limit, mandel_k_limit
-from psdstats.comparison.outliers import cochran_critical, grubbs_critical, outliers
+from psdstats.comparison.consistency import (
+    cochran_critical,
+    consistency,
+    grubbs_critical,
+    mandel_h_limit,
+    mandel_k_limit,
+    outliers,
+)
 from psdstats.errors import ModelError
 
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
-from psdstats.comparison.coordinates import (
+from psdstats.comparison.classes import (
     log_ratio_coordinates,
     replace_zeros,
     sequential_basis,

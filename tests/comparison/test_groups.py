@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
+from psdstats.comparison.consistency import intraclass_correlation
 from psdstats.comparison.groups import group_agreement, sizes_by_run
-from psdstats.comparison.groups_intraclass import intraclass_correlation
-from psdstats.comparison.groups_scatter import run_scatter
+from psdstats.comparison.groups_result import run_scatter
 from psdstats.errors import ModelError
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
@@ -269,7 +269,7 @@ def test_unknown_condition_column():
 
 def test_family_wise_error_of_the_verdicts():
     """4,000 null trials of 3 groups, 2 times, 2 replicates without measurement error, seed 21."""
-    from psdstats.comparison.scores import difference_scores
+    from psdstats.comparison.groups import difference_scores
     from psdstats.models.multiplicity import simultaneous
 
     rng = np.random.default_rng(21)

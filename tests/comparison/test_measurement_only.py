@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from psdstats.comparison import Route
-from psdstats.comparison.measurement_only import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.comparison.effects import PLAUSIBLE_RUN_TO_RUN_PERCENT
 
 ROWS = [{"milling_time_min": 0.0}, {"milling_time_min": 24.0}]
 COVARIANCE = np.array([[4e-4, 3e-4], [3e-4, 9e-4]])

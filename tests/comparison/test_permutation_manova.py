@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from psdstats.comparison.coordinates import log_ratio_coordinates
-from psdstats.comparison.permutation_manova import permutation_manova
-from psdstats.comparison.permutation_manova_arrangements import (
+from psdstats.comparison.classes import log_ratio_coordinates
+from psdstats.comparison.permutation_manova import (
     arrangement_blocks,
     count_arrangements,
+    permutation_manova,
 )
 from psdstats.errors import ModelError
 

@@ -6,8 +6,7 @@ import itertools
 import pytest
 from psdstats_cli.options import add_comparison
 
-from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.spread import SpreadRule
+from psdstats.comparison.plan import SpreadRule, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.study.settings import check_settings
 

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from psdstats.comparison.precision import precision
-from psdstats.comparison.precision_intervals import interval_between, interval_total
+from psdstats.comparison.precision import interval_between, interval_total, precision
 from psdstats.errors import ModelError
 
 

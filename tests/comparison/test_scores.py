@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from psdstats.comparison.scores import difference_scores
+from psdstats.comparison.groups import difference_scores
 from psdstats.errors import ModelError
 
 

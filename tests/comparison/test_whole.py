@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.comparison.common_classes import common_classes, stack_families
+from psdstats.comparison.classes import common_classes, stack_families
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError
 from psdstats.sieves.sieve import Sieve

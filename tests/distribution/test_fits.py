@@ -8,8 +8,8 @@ from scipy import special
 from scipy.optimize import approx_fprime, curve_fit
 
 from psdstats.distribution.closed_forms import LogNormal, RosinRammlerBennett
+from psdstats.distribution.fit_families import form_of
 from psdstats.distribution.fits import Family, fit_distribution
-from psdstats.distribution.fits_families import form_of
 from psdstats.errors import SizeError
 
 APERTURES = np.array([45.0, 63, 90, 125, 180, 250, 355])

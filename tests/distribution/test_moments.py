@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from psdstats.distribution import LogNormal, moments, study_arrays, study_moments
-from psdstats.distribution.class_sizes import ClassMean, class_sizes_um
+from psdstats.distribution.arrays import ClassMean, class_sizes_um
 from psdstats.errors import SizeError
 
 

@@ -11,7 +11,7 @@ from psdstats.distribution import (
     percentile_bounds,
     percentiles,
 )
-from psdstats.distribution.hermite import monotone_slopes
+from psdstats.distribution.curves import monotone_slopes
 from psdstats.errors import SizeError
 
 LEVELS = [0.1, 0.5, 0.9]

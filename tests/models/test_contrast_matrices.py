@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from psdstats.errors import ModelError
-from psdstats.models.contrast_matrices import (
+from psdstats.models.contrasts import (
     against_first,
     all_pairs,
     contrast_matrix,

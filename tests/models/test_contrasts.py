@@ -8,8 +8,7 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import ModelError
-from psdstats.models.contrast_matrices import all_pairs
-from psdstats.models.contrasts import contrast_table
+from psdstats.models.contrasts import all_pairs, contrast_table
 from psdstats.models.multiplicity import simultaneous
 
 REFERENCE = json.loads((Path(__file__).parent / "contrast_reference.json").read_text("utf-8"))

@@ -6,10 +6,8 @@ import pytest
 
 from psdstats.errors import ModelError
 from psdstats.models import Factor, MixedModel, RandomSlope, Trend
-from psdstats.models.design_fixed import build_fixed
-from psdstats.models.design_means import asked_contrasts, cell_means
-from psdstats.models.design_random import build_random
-from psdstats.models.known_covariance import known_covariance
+from psdstats.models.design_fixed import asked_contrasts, build_fixed, cell_means
+from psdstats.models.design_random import build_random, known_covariance
 
 
 def test_names_and_treatment_coding(crossed):

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from psdstats.models.direction_law import direction_law, lower_factor
-from psdstats.models.maximum_law import range_law
+from psdstats.models.maximum_law import direction_law, lower_factor, range_law
 
 WIDTHS = np.array([0.0, 1.0, 2.0, 3.0, 4.5])
 

@@ -5,7 +5,7 @@ from itertools import islice
 import numpy as np
 import pytest
 
-from psdstats.models.direction_points import POINTS, shifted_directions
+from psdstats.models.maximum_law import POINTS, shifted_directions
 
 
 @pytest.mark.parametrize("dimension", [2, 3, 4, 5, 8, 12])

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from psdstats.errors import ModelError
-from psdstats.models.covariance import CovarianceParts
-from psdstats.models.engine import fit_batch
-from psdstats.models.engine_criterion import Criterion, build_problem
+from psdstats.models.criterion import Criterion, build_problem
+from psdstats.models.engine import CovarianceParts, fit_batch
 
 
 def layout(groups, times, replicates=1, keep=None):

@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.models.covariance import CovarianceParts
-from psdstats.models.engine import fit_batch
+from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.kenward_roger import (
     adjusted_covariance,
     f_tail,
     kenward_roger,
+    satterthwaite,
+    satterthwaite_df,
     single_df,
 )
-from psdstats.models.satterthwaite import satterthwaite, satterthwaite_df
 
 
 def layout(groups=3, times=5, keep=None):

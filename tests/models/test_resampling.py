@@ -9,7 +9,7 @@ from scipy import stats
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel
-from psdstats.models.profile import profile_log_likelihood
+from psdstats.models.bootstrap import profile_log_likelihood
 
 
 @pytest.fixture

@@ -9,11 +9,9 @@ import pytest
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel, RandomSlope
-from psdstats.models.bootstrap import _Simulator
-from psdstats.models.diagnostics import residual_table
-from psdstats.models.influence import leave_one_group_out
+from psdstats.models.bootstrap import _Simulator, profile_log_likelihood
+from psdstats.models.diagnostics import leave_one_group_out, residual_table
 from psdstats.models.permutation import exchangeable_blocks
-from psdstats.models.profile import profile_log_likelihood
 from psdstats.models.span import LevelColumns, build_span
 
 ROWS = 140

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from psdstats.planning import BenchTimes, PlanError, timeline
-from psdstats.planning.day_variation import vary_day
+from psdstats.planning.bench.timeline import vary_day
 
 MINUTES = st.sampled_from([0.0, 1.0, 3.0, 5.0, 12.5])
 BENCHES = st.builds(

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from psdstats.planning import PlanError, timeline
-from psdstats.planning.icalendar import Event, calendar_text
+from psdstats.planning.bench.timeline import Event, calendar_text
 
 NINE, TEN = datetime(2026, 1, 5, 9), datetime(2026, 1, 5, 10)
 

@@ -16,9 +16,8 @@ from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.drift import drift_slope, level_order
 from psdstats.models.multiplicity import simultaneous
 from psdstats.planning import Design, Variation
-from psdstats.planning.family_limits import last_of_family
-from psdstats.planning.power_simulation import simulate_design
-from psdstats.planning.trial_plan import covariance_parts
+from psdstats.planning.power import last_of_family, simulate_design
+from psdstats.planning.variation import covariance_parts
 from psdstats.simulate import (
     Bench,
     Breakage,

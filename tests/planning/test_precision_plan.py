@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from psdstats.planning import ExpectedPowder, PlanError, PlannedWeighing, precision
-from psdstats.planning.precision_law import precision_law
+from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.precision_words import simulation_sentences
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study

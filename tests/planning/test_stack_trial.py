@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves, load_limit_g
-from psdstats.planning.precision_law import precision_law
-from psdstats.planning.stack_trial import try_stack
+from psdstats.planning.precision_plan import precision_law
+from psdstats.planning.stack_choice import try_stack
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 EVEN = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)

@@ -14,7 +14,7 @@ from psdstats.planning import (
     weighed_variation,
 )
 from psdstats.planning.planned_weighing import found_size, weigh_powder
-from psdstats.planning.precision_law import precision_law
+from psdstats.planning.precision_plan import precision_law
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 POWDER = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)

@@ -8,8 +8,8 @@ import pytest
 from scipy import stats
 
 from psdstats.uncertainty import adaptive_monte_carlo, combine, validate_linear
+from psdstats.uncertainty.draws import fill, keyed_generator
 from psdstats.uncertainty.inputs import Kind
-from psdstats.uncertainty.streams import fill, keyed_generator
 
 
 def _additive(kind, scales, **options):

@@ -7,8 +7,7 @@ from memory and confirmed by the two sums of squares.
 import numpy as np
 import pytest
 
-from psdstats.models.contrast_matrices import all_pairs
-from psdstats.models.contrasts import contrast_table
+from psdstats.models.contrasts import all_pairs, contrast_table
 
 WEIGHTS = {
     "ctrl": [4.17, 5.58, 5.18, 6.11, 4.50, 4.61, 5.17, 4.53, 5.33, 5.14],

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from psdstats.comparison.groups_intraclass import intraclass_correlation
+from psdstats.comparison.consistency import intraclass_correlation
 
 RATINGS = [
     (9, 2, 5, 8),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from psdstats.rate.critical import critical_value, student_critical
+from psdstats.rate.curve_fit import critical_value, student_critical
 
 
 @pytest.mark.parametrize(("nu", "df"), [(1, 4.0), (2, 2.001), (2, 8.0), (3, 5.0), (12, 20.0)])

@@ -10,12 +10,11 @@ from scipy.optimize import curve_fit
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel
-from psdstats.rate.curve_check import check_fit
-from psdstats.rate.curve_choice import choose_curve
+from psdstats.rate.curve_choice import check_fit, choose_curve
 from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.profile import limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import run_sizes
-from psdstats.rate.stopping import limit_size, parameter, time_to_margin, time_to_target
 
 LIMIT, CONSTANT = CURVES[CurveName.LIMIT], CURVES[CurveName.CONSTANT]
 

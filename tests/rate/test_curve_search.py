@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from psdstats.rate.constraints import AllFree
-from psdstats.rate.curve_search import Search
-from psdstats.rate.curves import CURVES, CurveName
+from psdstats.rate.curve_fit import Search
+from psdstats.rate.curves import CURVES, AllFree, CurveName
 
 
 @pytest.fixture(params=[CurveName.CONSTANT, CurveName.LIMIT, CurveName.POWER])

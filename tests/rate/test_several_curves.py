@@ -7,12 +7,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.rate.curve_choice import CLOSE, choose_curve
+from psdstats.rate.curve_choice import CLOSE, band, choose_curve, hull, margin_over, targets_over
 from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import OpenInterval
-from psdstats.rate.several_curves import band, hull, margin_over, targets_over
-from psdstats.rate.stopping import time_to_margin, time_to_target
+from psdstats.rate.profile import OpenInterval, time_to_margin, time_to_target
 
 LIMIT, POWER, FLAT = CurveName.LIMIT, CurveName.POWER, CurveName.NO_CHANGE
 SHORT = (0.0, 6.0, 12.0, 24.0)

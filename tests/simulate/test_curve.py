@@ -9,7 +9,7 @@ import pytest
 
 from psdstats.simulate import Spread, TrialDesign
 from psdstats.simulate.curve import LEVELS, mean_curves, random_curves
-from psdstats.simulate.layout import lay_out
+from psdstats.simulate.design import lay_out
 
 
 def test_unmilled_powder_is_the_lognormal_feed(design: TrialDesign) -> None:

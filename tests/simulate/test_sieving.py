@@ -9,8 +9,8 @@ import pytest
 
 from psdstats.simulate import TrialDesign
 from psdstats.simulate.curve import mean_curves
-from psdstats.simulate.layout import lay_out
-from psdstats.simulate.sieving import (
+from psdstats.simulate.design import lay_out
+from psdstats.simulate.weighing import (
     draw_apertures,
     gather,
     lose_powder,

@@ -18,9 +18,9 @@ from psdstats.simulate import (
     simulate_study,
 )
 from psdstats.simulate.curve import mean_curves
-from psdstats.simulate.layout import lay_out
-from psdstats.simulate.sieving import true_classes
-from psdstats.simulate.truth import quantities_of, rule_sizes
+from psdstats.simulate.design import lay_out
+from psdstats.simulate.trial import quantities_of, rule_sizes
+from psdstats.simulate.weighing import true_classes
 from psdstats.study.records import Balance, TareHandling
 
 EXACT = Balance(name="b", resolution_g=1e-6)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from psdstats.simulate import Bench, SieveSet, TrialDesign
-from psdstats.simulate.layout import lay_out
+from psdstats.simulate.design import lay_out
 from psdstats.simulate.weighing import Readings, round_to, weigh_trials
 from psdstats.study.records import Balance, TareHandling
 

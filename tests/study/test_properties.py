@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, Place, Reading, Run, Study, TareHandling, read_study, save_study
 from psdstats.study.cells import decimals_written, guarded, number_text, to_number, unguarded
-from psdstats.study.tables_out import flat_table
+from psdstats.study.save import flat_table
 
 QUIET = settings(
     max_examples=40,

@@ -9,8 +9,8 @@ from psdstats.errors import UncertaintyError
 from psdstats.uncertainty.bootstrap import (
     LEAST_UNITS,
     bootstrap_interval,
+    bootstrap_sizes,
 )
-from psdstats.uncertainty.bootstrap_sizes import bootstrap_sizes
 
 
 @pytest.fixture

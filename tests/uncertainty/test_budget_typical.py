@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from psdstats.uncertainty import budget, propagate
-from psdstats.uncertainty.budget_typical import combined_percent, typical_changes, typical_run
+from psdstats.uncertainty.budget import combined_percent, typical_changes, typical_run
 
 
 def test_typical_run_is_the_root_mean_square_of_the_propagation(milling):

@@ -5,8 +5,8 @@ import pytest
 from distributed import LocalCluster
 
 from psdstats.errors import UncertaintyError
+from psdstats.uncertainty import parallel as workers_module
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty import workers as workers_module
 
 
 def test_a_dask_cluster_gives_the_same_result(milling):

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from psdstats.distribution.inverse import ln_sizes, undersize_of_masses
-from psdstats.distribution.rules import InterpolationRule
-from psdstats.uncertainty.jacobian import percentile_jacobian
+from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
+from psdstats.uncertainty.linear import percentile_jacobian
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 RULES = ["semilog", "linear", "logprobit", "monotone"]

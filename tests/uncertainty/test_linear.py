@@ -9,7 +9,7 @@ from uncertainties import correlated_values, ufloat, umath
 
 from psdstats.errors import UncertaintyError
 from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.tolerance import tolerance_um
+from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import combine, coverage_factor, propagate
 from psdstats.uncertainty.engine import prepare

@@ -6,8 +6,12 @@ from scipy import stats
 
 from psdstats.errors import UncertaintyError
 from psdstats.uncertainty import adaptive_monte_carlo, validate_linear
-from psdstats.uncertainty.blocks import block_draws, interval_ends, numerical_tolerance
-from psdstats.uncertainty.moments import JointMoments
+from psdstats.uncertainty.blocks import (
+    JointMoments,
+    block_draws,
+    interval_ends,
+    numerical_tolerance,
+)
 
 
 @pytest.mark.parametrize(

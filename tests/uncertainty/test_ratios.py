@@ -9,11 +9,10 @@ import pytest
 
 from psdstats.errors import UncertaintyError
 from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.tolerance import tolerance_um
+from psdstats.sieves.standards import tolerance_um
 from psdstats.uncertainty import propagate, ratio_intervals
+from psdstats.uncertainty.draws import draw_blocks, make_plan
 from psdstats.uncertainty.engine import prepare
-from psdstats.uncertainty.kernel import draw_blocks
-from psdstats.uncertainty.plan import make_plan
 
 APERTURES = (0, 90, 180, 360)
 

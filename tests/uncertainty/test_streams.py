@@ -7,11 +7,9 @@ import pytest
 
 from psdstats.errors import UncertaintyError
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.draws import draw_blocks, fill, keyed_generator, make_plan
 from psdstats.uncertainty.engine import prepare
 from psdstats.uncertainty.inputs import Kind
-from psdstats.uncertainty.kernel import draw_blocks
-from psdstats.uncertainty.plan import make_plan
-from psdstats.uncertainty.streams import fill, keyed_generator
 
 
 def _assert_equal(one, two):

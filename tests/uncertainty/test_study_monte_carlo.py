@@ -5,16 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.distribution.inverse import ln_sizes
-from psdstats.distribution.rules import InterpolationRule
-from psdstats.distribution.sizes import LEVELS
+from psdstats.distribution.curves import InterpolationRule, ln_sizes
+from psdstats.distribution.percentiles import LEVELS
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.draws import draw_blocks, keyed_generator, make_plan
 from psdstats.uncertainty.engine import prepare
-from psdstats.uncertainty.kernel import draw_blocks
-from psdstats.uncertainty.plan import make_plan
 from psdstats.uncertainty.sources.sampling import particle_masses_g
-from psdstats.uncertainty.streams import keyed_generator
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]
 

@@ -1,4 +1,6 @@
-"""A figure as SVG and PNG files: the same bytes for the same data.
+"""The decimal comma in a finished figure.
+
+A figure as SVG and PNG files: the same bytes for the same data.
 
 Dates and program versions are left out.  Presentation stands in attributes instead of ``style``,
 so that a page with a strict content policy may hold the drawing, and marks with a hover text get a
@@ -12,14 +14,53 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from psdstats.output.digits import DecimalSign, decimal_sign
 from psdstats.output.figures.marks import HOVER
 from psdstats.output.style import house_style
 from psdstats.output.text import escape_html
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["png_bytes", "save_figure", "svg_text"]
+__all__ = ["png_bytes", "save_figure", "set_decimal_sign", "svg_text"]
+
+
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+
+
+def set_decimal_sign(ax: Axes, decimal: str) -> Axes:
+    """Write every number of a finished figure with the given decimal sign.
+
+    Parameters
+    ----------
+    ax : Axes
+        A figure that is drawn to its end; ticks are fixed where they stand.
+    decimal : str
+        "." leaves the figure as it is; "," replaces the point between two digits in ticks,
+        labels, key and hover texts (in names too).
+
+    Returns
+    -------
+    Axes
+        The same Axes.
+    """
+    if decimal_sign(decimal) is DecimalSign.POINT:
+        return ax
+    legend = ax.get_legend()
+    for text in (*ax.texts, *(legend.get_texts() if legend else ())):
+        text.set_text(_POINT.sub(",", text.get_text()))
+    for axis in (ax.xaxis, ax.yaxis):
+        low, high = sorted(axis.get_view_interval())
+        places = [place for place in axis.get_majorticklocs() if low <= place <= high]
+        labels = axis.get_major_formatter().format_ticks(places)
+        axis.set_ticks(places, labels=[_POINT.sub(",", label) for label in labels])
+    for artist in ax.findobj():
+        gid = artist.get_gid()
+        if gid and gid.startswith(HOVER):
+            artist.set_gid(_POINT.sub(",", gid))
+    return ax
+
 
 _STYLE_ATTRIBUTE = re.compile(r' style="([^"]*)"')
 _STYLE_ELEMENT = re.compile(r"\s*<style[^>]*>.*?</style>", re.DOTALL)

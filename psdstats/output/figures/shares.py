@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.figures.marks import hover, need
-from psdstats.output.figures.names import drawn
+from psdstats.output.figures.marks import drawn, hover, need
 from psdstats.output.numbers import per_cent
 from psdstats.output.style import INK, OCHRE, TEAL
 

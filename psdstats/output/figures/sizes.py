@@ -1,4 +1,9 @@
-"""D10, D50 and D90 against milling time, each with its interval."""
+"""D10, D50 and D90 against milling time, each with its interval.
+
+Cumulative undersize against sieve aperture, one curve a run, coloured by milling time.
+
+How the Monte Carlo draws of each run are spread: shape, not only ±.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.axes import log_ticks, time_axis
+from psdstats.output.digits import fixed
+from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import (
     arrow,
+    drawn,
     hover,
     label_at,
     need,
@@ -18,12 +25,13 @@ from psdstats.output.figures.marks import (
     spread_apart,
 )
 from psdstats.output.numbers import interval, measured
-from psdstats.output.style import Mark, mark
+from psdstats.output.style import INK, Mark, mark, time_colours
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["size_against_time"]
+__all__ = ["cumulative_undersize", "draw_spread", "size_against_time"]
+
 
 _COLUMNS = ("milling_time_min", "quantity", "value", "lower", "upper")
 _BOUNDS = {
@@ -148,3 +156,169 @@ def _label_quantities(ax: Axes, frame: pd.DataFrame, *, beside: float) -> None:
     for quantity, spot in zip(heights.index, spots, strict=True):
         label = label_at(ax, str(quantity), (at, float(np.exp(spot))), shift=(8, 0))
         label.set_fontweight("bold")
+
+
+_COLUMNS_undersize = ("run", "milling_time_min", "aperture_um", "undersize", "lower", "upper")
+_LABEL_LEVELS = (0.72, 0.28)  # from the shortest time to the longest: apart in both directions
+_MOST_POINTS = 600  # above, points carry no hover text of their own
+
+
+def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
+    """Draw cumulative undersize curves with their uncertainty bands.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns run, milling_time_min, aperture_um, undersize, lower, upper; the last three are
+        fractions of one.  The pan (aperture 0) is left out.
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        The same Axes: per run one line (its label is the run) and one band.
+
+    Notes
+    -----
+    Lines between sieves are straight in ln x, as the semilog rule interpolates; the curve ends at
+    the finest and the coarsest sieve.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats_datasets import demo_study
+    >>> from psdstats.uncertainty import undersize_bands
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> cumulative_undersize(undersize_bands(study), new_axes()).get_ylabel()
+    'cumulative undersize / % by mass'
+    """
+    frame = need(frame, _COLUMNS_undersize, "cumulative undersize")
+    frame = frame[frame["aperture_um"] > 0].sort_values("aperture_um", kind="stable")
+    times = sorted({float(time) for time in frame["milling_time_min"]})
+    colours = dict(zip(times, time_colours(len(times)), strict=True))
+    runs = list(frame.groupby("run", sort=False))
+    thin = len(runs) > len(times)
+    for run, curve in runs:
+        colour = colours[float(curve["milling_time_min"].iloc[0])]
+        x, y = curve["aperture_um"].to_numpy(), 100 * curve["undersize"].to_numpy()
+        ax.fill_between(
+            x, 100 * curve["lower"], 100 * curve["upper"], color=colour, alpha=0.16, linewidth=0
+        )
+        ax.plot(x, y, color=colour, linewidth=0.9 if thin else 1.6, label=str(run))
+        if len(frame) <= _MOST_POINTS:
+            _points(ax, curve, colour)
+    sieve_axis(ax, frame["aperture_um"])
+    ax.set_ylim(-2, 102)
+    ax.set_yticks(range(0, 101, 20))
+    ax.set_ylabel("cumulative undersize / % by mass")
+    _label_times(ax, frame, times, colours)
+    return ax
+
+
+def _points(ax: Axes, curve: pd.DataFrame, colour: str) -> None:
+    for row in rows(curve):
+        (point,) = ax.plot(
+            [row.aperture_um], [100 * row.undersize], marker="o", markersize=2.6, color=colour
+        )
+        finer, low, high = (fixed(100 * x, 1) for x in (row.undersize, row.lower, row.upper))
+        hover(
+            point,
+            f"{row.run}, {row.milling_time_min:g} min: {finer} % below {row.aperture_um:g} µm "
+            f"({low} to {high} %)",
+        )
+
+
+def _label_times(
+    ax: Axes, frame: pd.DataFrame, times: list[float], colours: dict[float, str]
+) -> None:
+    levels = np.linspace(*_LABEL_LEVELS, len(times)) if len(times) > 1 else [0.5]
+    for time, level in zip(times, levels, strict=True):
+        own = frame[frame["milling_time_min"] == time]
+        curve = own.groupby("aperture_um")["undersize"].median()
+        share = curve.to_numpy()
+        level = float(np.clip(level, share[0], share[-1]))
+        x = float(np.exp(np.interp(level, share, np.log(curve.index.to_numpy(dtype=float)))))
+        label = label_at(ax, f"{time:g} min", (x, 100 * level), colour=INK, align="center")
+        label.set_bbox(
+            {"boxstyle": "round,pad=0.18", "facecolor": "white", "edgecolor": colours[time]}
+        )
+
+
+def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> Axes:
+    """Draw the density of the draws of each run, with their quartiles.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns run, milling_time_min, value: one row a draw.
+    ax : Axes
+        Where to draw.
+    label : str
+        Label of the horizontal axis, with unit.
+
+    Returns
+    -------
+    Axes
+        The same Axes, size on a log axis, one density a run in the frame's order, coloured by
+        milling time.
+
+    Notes
+    -----
+    Densities are kernel estimates cut at the smallest and largest draw, each of the same width;
+    compare places and shapes, not heights.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import pandas as pd
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.simulate import SizeSpread, simulate_ln_sizes
+    >>> counts = {"groups": 1, "times": 1, "replicates": 1, "trials": 500}
+    >>> sizes = 200 * np.exp(simulate_ln_sizes(SizeSpread(run=0.03), **counts, seed=1).ravel())
+    >>> frame = pd.DataFrame({"run": "a", "milling_time_min": 12.0, "value": sizes})
+    >>> draw_spread(frame, new_axes()).get_xlabel()
+    'D50 / µm'
+    """
+    import seaborn as sns
+
+    frame = need(frame, ("run", "milling_time_min", "value"), "draw spread")
+    times = sorted({float(time) for time in frame["milling_time_min"]})
+    colours = dict(zip(times, time_colours(len(times)), strict=True))
+    runs = list(dict.fromkeys(frame["run"]))
+    first = frame.drop_duplicates("run").set_index("run")["milling_time_min"]
+    sns.violinplot(
+        data=frame,
+        x="value",
+        y="run",
+        hue="run",
+        order=runs,
+        hue_order=runs,
+        palette={run: _pale(colours[float(first[run])]) for run in runs},
+        saturation=1.0,
+        density_norm="width",
+        inner="quart",
+        cut=0,
+        linewidth=0.7,
+        linecolor=INK,
+        legend=False,
+        log_scale=True,
+        ax=ax,
+    )
+    log_ticks(
+        ax, "x", around=(float(frame["value"].min()), float(frame["value"].max())), label=label
+    )
+    ax.set_yticks(range(len(runs)), [drawn(run) for run in runs])
+    ax.set_ylabel("")
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    return ax
+
+
+def _pale(colour: str) -> tuple[float, float, float]:
+    """Half way to white, so that the lines of the quartiles show."""
+    from matplotlib.colors import to_rgb
+
+    red, green, blue = ((1 + channel) / 2 for channel in to_rgb(colour))
+    return red, green, blue

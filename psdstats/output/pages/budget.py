@@ -12,12 +12,12 @@ from psdstats.output.content import Block, Drawing, Paragraph, Section
 from psdstats.output.digits import significant
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.numbers import per_cent
-from psdstats.output.pages.notes import left_out_notes, notes_by_quantity, notes_section
+from psdstats.output.pages.parts import left_out_notes, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
-from psdstats.output.tables.columns import Column, Show
+from psdstats.output.tables.table import Column, Show
 from psdstats.uncertainty import Budget
-from psdstats.uncertainty.budget_typical import combined_percent, typical_changes
+from psdstats.uncertainty.budget import combined_percent, typical_changes
 from psdstats.wording import column_words
 
 __all__ = [

@@ -7,10 +7,10 @@ import re
 import pandas as pd
 
 from psdstats.output.content import Block, Drawing, Note, NoteKind, Paragraph, Section
-from psdstats.output.figures.tares import tare_history
+from psdstats.output.figures.bench import tare_history
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
-from psdstats.output.tables.columns import Column, Show
+from psdstats.output.tables.table import Column, Show
 from psdstats.study import CheckReport
 
 __all__ = ["checks_section", "checks_table", "tare_drawings"]

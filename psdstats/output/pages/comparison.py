@@ -15,12 +15,12 @@ from psdstats.output.content import (
     Section,
     Verdict,
 )
-from psdstats.output.figures.ratios import effect_ratios, ratios_height_mm
+from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.numbers import ratio
-from psdstats.output.pages.notes import columns_in_words, notes_by_quantity, notes_section
+from psdstats.output.pages.parts import columns_in_words, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
-from psdstats.output.tables.columns import Column, Show
+from psdstats.output.tables.table import Column, Show
 
 __all__ = [
     "comparison_files",

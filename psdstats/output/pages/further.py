@@ -14,9 +14,9 @@ from psdstats.errors import PsdstatsError
 from psdstats.output.content import Note, Section
 from psdstats.output.pages.groups import groups_files, groups_section
 from psdstats.output.pages.groups_results import collect_groups, stated_margin
+from psdstats.output.pages.parts import as_sentence
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_files, rate_section
 from psdstats.output.pages.whole_distribution import moved_table, whole_section
-from psdstats.output.pages.wording import as_sentence
 from psdstats.output.tables import Table
 from psdstats.rate import fit_rate
 from psdstats.study import Study

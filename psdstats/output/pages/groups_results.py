@@ -13,14 +13,18 @@ from typing import Any
 
 import pandas as pd
 
-from psdstats.comparison.consistency import Consistency, consistency
+from psdstats.comparison.consistency import (
+    Consistency,
+    Intraclass,
+    consistency,
+    intraclass_correlation,
+    outliers,
+)
 from psdstats.comparison.groups import group_agreement, sizes_by_run
-from psdstats.comparison.groups_intraclass import Intraclass, intraclass_correlation
 from psdstats.comparison.groups_result import GroupAgreement
-from psdstats.comparison.outliers import outliers
 from psdstats.comparison.precision import Precision, precision
-from psdstats.output.pages.number_columns import number_column
-from psdstats.output.tables.columns import Column
+from psdstats.output.pages.parts import number_column
+from psdstats.output.tables.table import Column
 from psdstats.study import Study
 from psdstats.uncertainty import Propagation
 from psdstats.wording import column_words, without_value

@@ -1,22 +1,27 @@
-"""Sizes with their uncertainty as a section: table, undersize curves, sizes against time."""
+"""Sizes with their uncertainty as a section: table, undersize curves, sizes against time.
+
+Mean sizes, spread and specific surface of every run; sizes in µm, surface in m²/g.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
+from psdstats.distribution.moments import study_moments
+from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
 from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
 from psdstats.output.digits import significant
-from psdstats.output.figures.names import drawn
-from psdstats.output.figures.panels import new_panels
-from psdstats.output.figures.sizes import size_against_time
-from psdstats.output.figures.undersize import cumulative_undersize
+from psdstats.output.figures.axes import new_panels
+from psdstats.output.figures.marks import drawn
+from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
 from psdstats.output.numbers import per_cent
-from psdstats.output.pages.notes import left_out_notes, notes_section
+from psdstats.output.pages.parts import PageParts, left_out_notes, notes_section, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables import Table
-from psdstats.output.tables.columns import Column, Show
+from psdstats.output.tables.table import Column, Show
+from psdstats.study import Study
 from psdstats.uncertainty import Propagation
 from psdstats.wording import column_words
 
@@ -25,6 +30,7 @@ __all__ = [
     "curves_table",
     "declared_column",
     "means_table",
+    "moments_parts",
     "size_drawing",
     "sizes_notes",
     "sizes_section",
@@ -32,6 +38,7 @@ __all__ = [
     "time_column",
     "undersize_drawing",
 ]
+
 
 _SIZES = ("D10", "D50", "D90")
 _MOST_PANELS = 3
@@ -290,3 +297,58 @@ def _course(frame: pd.DataFrame) -> str:
 def _bounded(row: pd.Series) -> str:
     side = str(row.get("side", "") or "")
     return f"{side} {row['value']:.3g} µm".strip()
+
+
+_SIZES_moments = {
+    "surface_mean_um": "surface (Sauter) mean",
+    "mass_mean_um": "mass mean",
+    "arithmetic_sd_um": "standard deviation",
+    "geometric_mean_um": "geometric mean",
+}
+
+
+def moments_parts(study: Study) -> PageParts:
+    """Means and spread of every run as a table, or a note why there are none.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings; the specific surface needs its density.
+
+    Returns
+    -------
+    PageParts
+    """
+    try:
+        frame = study_moments(study)
+    except SizeError as reason:
+        return PageParts(sentences=(), notes=said_once([f"No mean sizes are given: {reason}"]))
+    surface = Column(
+        name="specific_surface_m2_per_g",
+        heading="specific surface",
+        unit="m²/g",
+        show=Show.NUMBER,
+        decimals=4,
+    )
+    stated = bool(frame["specific_surface_m2_per_g"].notna().all())
+    table = Table(
+        name="mean sizes",
+        frame=frame,
+        caption="Mean sizes and spread of every run, from the masses of the classes.",
+        columns=(
+            Column(name="run", heading="run"),
+            *(
+                Column(name=name, heading=heading, unit="µm", show=Show.NUMBER, decimals=1)
+                for name, heading in _SIZES_moments.items()
+            ),
+            Column(name="geometric_sd", heading="geometric SD", show=Show.NUMBER, decimals=3),
+            *([surface] if stated else []),
+        ),
+        notes=(
+            "Every class counts as particles of one size, the geometric middle of its apertures; "
+            "the pan at half the finest aperture. The means depend on that choice more than on "
+            "the weighings, so they carry no uncertainty. Means as in ISO 9276-2 (names from "
+            "memory); the specific surface is that of spheres.",
+        ),
+    )
+    return PageParts(sentences=(), tables=(table,))

@@ -7,13 +7,16 @@ from collections.abc import Mapping, Sequence
 from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section, Verdict
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
-from psdstats.output.pages.notes import notes_section, without_repeats
-from psdstats.output.pages.signs import with_decimal_sign
+from psdstats.output.pages.parts import (
+    as_sentence,
+    notes_section,
+    with_decimal_sign,
+    without_repeats,
+)
 from psdstats.output.pages.sizes import balance_verdict, declared_column
-from psdstats.output.pages.wording import as_sentence
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables import Table
-from psdstats.output.tables.columns import Column, Show
+from psdstats.output.tables.table import Column, Show
 from psdstats.study import CheckReport, Study
 from psdstats.uncertainty import Propagation
 from psdstats.wording import column_words

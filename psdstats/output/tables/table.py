@@ -1,4 +1,10 @@
-"""A table: one frame in full precision, and the columns a reader sees.
+"""How one column of a table is shown: heading, unit, and the rule that turns numbers into text.
+
+A column may gather several columns of the frame: the value with its standard uncertainty, or with
+its limits, or with a flag that makes it an open interval.  Where nothing is said, the heading and
+the unit are read from the column's own name (``d50_um`` is "d50" in µm).
+
+A table: one frame in full precision, and the columns a reader sees.
 
 The frame is what CSV and XLSX carry; the grid of texts made from it once is what HTML, Markdown,
 LaTeX and the terminal show, so that every format gives the same numbers.
@@ -7,16 +13,225 @@ LaTeX and the terminal show, so that every format gives the same numbers.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
+from psdstats.output import digits, numbers
 from psdstats.output.digits import decimal_sign
-from psdstats.output.tables.columns import Column, columns_of
 from psdstats.output.text import slug
 
-__all__ = ["Table"]
+__all__ = ["Column", "Show", "Table", "columns_of", "is_missing"]
+
+
+_UNITS = {
+    "_g_per_cm3": "g/cm³",
+    "_per_cent": "%",
+    "_percent": "%",
+    "_um2": "µm²",
+    "_um": "µm",
+    "_mm": "mm",
+    "_mg": "mg",
+    "_kg": "kg",
+    "_g": "g",
+    "_min": "min",
+    "_rpm": "rpm",
+}
+
+
+class Show(StrEnum):
+    """The rule by which a value becomes text.
+
+    `WORDS` is text whose numbers follow the decimal sign, where `TEXT` (names) stays as it is;
+    `CHANGE` turns a ratio into a change in per cent, `PER_CENT` a fraction into per cent;
+    `SIGNED` shows a number that is a change already, with its sign.
+    """
+
+    TEXT = "text"
+    WORDS = "words"
+    COUNT = "count"
+    NUMBER = "number"
+    MEASURED = "measured"
+    RATIO = "ratio"
+    CHANGE = "change"
+    SIGNED = "signed"
+    PER_CENT = "per cent"
+    P_VALUE = "p-value"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """One column as a reader sees it.
+
+    Parameters
+    ----------
+    name : str
+        Column of the frame that holds the value; sorting uses it.
+    heading : str
+        What stands above it.
+    unit : str, default=""
+        Unit, shown beside the heading; "" for none.
+    show : Show, default=Show.TEXT
+        Rule for the text.
+    u : str or None
+        Column with the standard uncertainty: the value is rounded by it and shown with ±.
+    lower, upper : str or None
+        Columns with limits, shown in brackets behind the value (`Show.RATIO`), or as an interval
+        behind it (`Show.MEASURED` without `u`).
+    side : str or None
+        Column with "", "<" or ">": not empty makes the value a bound.
+    decimals : int or None
+        Fixed decimal places, for `Show.NUMBER`, `Show.PER_CENT`, `Show.CHANGE` and `Show.SIGNED`.
+    """
+
+    name: str
+    heading: str
+    unit: str = ""
+    show: Show = Show.TEXT
+    u: str | None = None
+    lower: str | None = None
+    upper: str | None = None
+    side: str | None = None
+    decimals: int | None = None
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the column is set to the right, as numbers are."""
+        return self.show not in (Show.TEXT, Show.WORDS)
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Every column of the frame this one reads."""
+        named = (self.name, self.u, self.lower, self.upper, self.side)
+        return tuple(name for name in named if name is not None)
+
+    @property
+    def full_heading(self) -> str:
+        """Heading with its unit after a comma, for formats of plain text."""
+        return f"{self.heading}, {self.unit}" if self.unit else self.heading
+
+    def text(self, row: dict[str, object], *, decimal: str = ".") -> str:
+        """The cell of one row.
+
+        Parameters
+        ----------
+        row : dict
+            The row of the frame by column name.
+        decimal : str, default="."
+            Decimal sign.
+
+        Returns
+        -------
+        str
+            Text as every format shows it, before escaping.
+        """
+        value = row[self.name]
+        if is_missing(value):
+            return digits.MISSING
+        if self.show is Show.TEXT:
+            if isinstance(value, (bool, np.bool_)):
+                return "yes" if value else "no"
+            return str(value)
+        if self.show is Show.WORDS:
+            return digits.sentence_with_sign(str(value), decimal)
+        number = _number(value)
+        if self.side is not None and str(row[self.side] or "").strip():
+            return numbers.measured(number, float("nan"), side=str(row[self.side]), decimal=decimal)
+        return self._number_text(number, row, decimal)
+
+    def _number_text(self, number: float, row: dict[str, object], decimal: str) -> str:
+        match self.show:
+            case Show.MEASURED if self.u is not None:
+                return numbers.measured(number, _number(row[self.u]), decimal=decimal)
+            case Show.MEASURED if self.lower is not None and self.upper is not None:
+                limits = (_number(row[self.lower]), _number(row[self.upper]))
+                return _with_interval(number, *limits, decimal=decimal)
+            case Show.RATIO if self.lower is not None and self.upper is not None:
+                limits = (_number(row[self.lower]), _number(row[self.upper]))
+                return numbers.ratio(number, *limits, decimal=decimal)
+            case Show.CHANGE:
+                return numbers.change(number, decimals=self.decimals or 0, decimal=decimal)
+            case Show.SIGNED:
+                return numbers.signed(number, self.decimals or 0, decimal=decimal)
+            case Show.PER_CENT:
+                return numbers.per_cent(number, decimals=self.decimals or 0, decimal=decimal)
+            case Show.P_VALUE:
+                return numbers.p_value(number, decimal=decimal)
+            case Show.COUNT:
+                return digits.fixed(number, 0, decimal=decimal)
+            case _ if self.decimals is not None:
+                return digits.fixed(number, self.decimals, decimal=decimal)
+            case _:
+                return digits.significant(number, decimal=decimal)
+
+
+def columns_of(frame: pd.DataFrame) -> tuple[Column, ...]:
+    """Columns for a frame of which nothing is said: headings and units from its names.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Any tidy frame.
+
+    Returns
+    -------
+    tuple of Column
+        One for each column of the frame, in its order.
+    """
+    return tuple(_column_of(str(name), frame[name]) for name in frame.columns)
+
+
+def is_missing(value: object) -> bool:
+    """Whether a cell holds nothing: None, NaN, NaT or pandas' NA.
+
+    Parameters
+    ----------
+    value : object
+        A scalar.
+
+    Returns
+    -------
+    bool
+        True for a missing value.
+    """
+    return value is None or value is pd.NA or value is pd.NaT or value != value
+
+
+def _column_of(name: str, values: pd.Series) -> Column:
+    heading, unit = name, ""
+    for suffix, symbol in _UNITS.items():
+        if name.endswith(suffix) and len(name) > len(suffix):
+            heading, unit = name.removesuffix(suffix), symbol
+            break
+    if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
+        show = Show.TEXT
+    elif pd.api.types.is_integer_dtype(values):
+        show = Show.COUNT
+    elif name == "p" or name.startswith("p_") or name.endswith("_p"):
+        show = Show.P_VALUE
+    elif name == "share" or name.endswith("_share"):
+        show = Show.PER_CENT
+    else:
+        show = Show.NUMBER
+    return Column(name=name, heading=heading.replace("_", " "), unit=unit, show=show)
+
+
+def _with_interval(number: float, lower: float, upper: float, *, decimal: str) -> str:
+    limits = numbers.interval(lower, upper, decimal=decimal)
+    spread = (upper - lower) / 4
+    if np.isfinite(spread) and spread > 0:
+        value = digits.fixed(number, digits.decimals_for(spread), decimal=decimal)
+    else:
+        value = digits.significant(number, decimal=decimal)
+    return value if limits == digits.MISSING else f"{value} ({limits})"
+
+
+def _number(value: object) -> float:
+    if is_missing(value):
+        return float("nan")
+    return float(value)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -13,8 +13,7 @@ import zipfile
 from collections.abc import Iterable
 from typing import Any
 
-from psdstats.output.tables.columns import Show, is_missing
-from psdstats.output.tables.table import Table
+from psdstats.output.tables.table import Show, Table, is_missing
 from psdstats.output.text import clean
 
 __all__ = ["to_xlsx"]

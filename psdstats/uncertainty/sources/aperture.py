@@ -9,7 +9,7 @@ from typing import ClassVar, Self
 
 from psdstats.errors import SizeError, UncertaintyError
 from psdstats.sieves.sieve import Sieve
-from psdstats.sieves.tolerance import tolerance_um
+from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source

@@ -10,9 +10,8 @@ from typing import ClassVar, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.distribution.inverse import ln_sizes, undersize_of_masses
-from psdstats.distribution.rules import InterpolationRule
-from psdstats.distribution.sizes import LEVELS
+from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
+from psdstats.distribution.percentiles import LEVELS
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source

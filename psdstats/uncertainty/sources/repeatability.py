@@ -8,8 +8,7 @@ from typing import ClassVar, Self
 
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources._readings import reading_inputs
-from psdstats.uncertainty.sources.base import Source, check_at_least_zero
+from psdstats.uncertainty.sources.base import Source, check_at_least_zero, reading_inputs
 
 __all__ = ["Repeatability"]
 

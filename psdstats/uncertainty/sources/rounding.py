@@ -10,8 +10,7 @@ from typing import ClassVar, Self
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources._readings import reading_inputs
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.sources.base import Source, reading_inputs
 
 __all__ = ["Rounding"]
 

@@ -17,8 +17,7 @@ from typing import ClassVar, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.distribution.arrays import StudyArrays
-from psdstats.distribution.class_sizes import class_sizes_um
+from psdstats.distribution.arrays import StudyArrays, class_sizes_um
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings

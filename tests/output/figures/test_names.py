@@ -10,8 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.cbook import is_math_text
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
-from psdstats.output.figures.marks import series_key
-from psdstats.output.figures.names import drawn, key_columns, room_for, shortened
+from psdstats.output.figures.marks import drawn, key_columns, room_for, series_key, shortened
 from psdstats.output.style import house_style
 
 

@@ -8,7 +8,7 @@ from psdstats_datasets import demo_study
 from psdstats import check_study, compare, propagate, read_study
 from psdstats.comparison import measurement_sources
 from psdstats.uncertainty import budget
-from psdstats.uncertainty.averages import mean_sizes
+from psdstats.uncertainty.means import mean_sizes
 from psdstats.uncertainty.undersize import undersize_bands
 
 

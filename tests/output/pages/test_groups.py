@@ -12,13 +12,14 @@ from psdstats.comparison.precision import precision
 from psdstats.output.content import Bullets, Note
 from psdstats.output.pages.groups import (
     agreement_drawing,
+    consistency_drawing,
+    consistency_sentences,
     groups_files,
     groups_parts,
     groups_section,
     groups_verdict,
     precision_table,
 )
-from psdstats.output.pages.groups_consistency import consistency_drawing, consistency_sentences
 from psdstats.output.pages.groups_results import collect_groups, place_words, stated_margin
 
 AT = ["milling_time_min", "ball_ratio"]

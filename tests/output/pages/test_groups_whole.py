@@ -8,16 +8,14 @@ from psdstats.comparison.whole_fits import curve_points, fit_study
 from psdstats.distribution.fineness import fineness_table
 from psdstats.output.pages.whole_distribution import (
     class_drawings,
-    moved_table,
-    whole_parts,
-    whole_section,
-    whole_sentences,
-)
-from psdstats.output.pages.whole_distribution_fits import (
     fineness_sentences,
     fits_parts,
     fitted_sizes_table,
     misfit_drawing,
+    moved_table,
+    whole_parts,
+    whole_section,
+    whole_sentences,
 )
 
 

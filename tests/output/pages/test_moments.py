@@ -8,7 +8,7 @@ import itertools
 import numpy as np
 import pytest
 
-from psdstats.output.pages.moments import moments_parts
+from psdstats.output.pages.sizes import moments_parts
 
 
 def test_means_are_sums_over_the_classes(bench):

@@ -3,7 +3,7 @@
 import pytest
 
 from psdstats.output.pages.comparison import comparison_notes, comparison_section
-from psdstats.output.pages.notes import columns_in_words, left_out_notes, notes_by_quantity
+from psdstats.output.pages.parts import columns_in_words, left_out_notes, notes_by_quantity
 
 COLUMNS = ("group", "milling_time_min", "ball_ratio", "time")
 

@@ -3,11 +3,16 @@
 import numpy as np
 import pytest
 
-from psdstats.output.pages.planning_charge import charge_parts
-from psdstats.output.pages.planning_power import power_parts
-from psdstats.output.pages.planning_precision import precision_drawing, precision_parts
-from psdstats.output.pages.planning_stack import stack_parts
-from psdstats.output.pages.planning_timeline import CALENDAR, timeline_drawing, timeline_parts
+from psdstats.output.pages.planning import (
+    CALENDAR,
+    charge_parts,
+    power_parts,
+    precision_drawing,
+    precision_parts,
+    stack_parts,
+    timeline_drawing,
+    timeline_parts,
+)
 from psdstats.planning import (
     Balls,
     ExpectedPowder,

@@ -9,14 +9,12 @@ from psdstats.output.pages.rate import (
     collect_loss,
     loss_drawing,
     loss_drawings,
+    parameters_table,
     rate_drawings,
     rate_factor,
     rate_files,
     rate_parts,
     rate_section,
-)
-from psdstats.output.pages.rate_tables import (
-    parameters_table,
     scatter_table,
     stopping_table,
     withdrawal_table,

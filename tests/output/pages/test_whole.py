@@ -9,8 +9,7 @@ from psdstats.output.content import Bullets, Equation, Section, Verdict
 from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
 from psdstats.output.pages.comparison import comparison_section
 from psdstats.output.pages.method import CAUTIONS, REFERENCES
-from psdstats.output.pages.notes import notes_section, without_repeats
-from psdstats.output.pages.signs import sentence_with_sign
+from psdstats.output.pages.parts import notes_section, sentence_with_sign, without_repeats
 from psdstats.output.pages.sizes import sizes_section
 from psdstats.output.pages.whole import report_content
 from psdstats.output.provenance import provenance_record

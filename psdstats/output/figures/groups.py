@@ -1,0 +1,263 @@
+"""Mandel's h and k: how each group stands among the others, level by level.
+
+Which size classes gained and which lost mass, with simultaneous intervals.
+
+How far measured undersize lies from a fitted curve, aperture by aperture.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from psdstats.output.digits import fixed
+from psdstats.output.figures.axes import sieve_axis
+from psdstats.output.figures.marks import (
+    drawn,
+    hover,
+    key_above,
+    need,
+    room_for,
+    rows,
+    spread_apart,
+)
+from psdstats.output.numbers import interval, signed
+from psdstats.output.style import GREY, INK, time_colours
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from matplotlib.axes import Axes
+
+__all__ = ["class_changes", "fit_misfit", "group_consistency"]
+
+
+_DASHES = ((0, (4, 3)), "-", (0, (1, 2)))
+_LABEL_GAP = 0.06  # of the vertical axis
+
+
+def group_consistency(
+    frame: pd.DataFrame,
+    ax: Axes,
+    *,
+    indicator: str = "h",
+) -> Axes:
+    """Draw a consistency statistic as bars, grouped by group, one bar a level.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns group, milling_time_min, and those of the indicator: its name, and optionally
+        its critical values (h_limit_5, h_limit_1); each gets a line at its median.
+    ax : Axes
+        Where to draw.
+    indicator : {"h", "k"}, default="h"
+        Which of Mandel's indicators; h has lines at minus its critical values too.
+
+    Returns
+    -------
+    Axes
+        The same Axes; bars run from light (short times) to dark (long times).
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.comparison import consistency, sizes_by_run
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> sizes = sizes_by_run(study, psdstats.propagate(study, method="linear"))
+    >>> found = consistency(sizes, value="D50", group="group", level="milling_time_min")
+    >>> group_consistency(found.to_frame(), new_axes()).get_ylabel()
+    'Mandel’s h'
+    """
+    need(frame, ("group", "milling_time_min", indicator), "group consistency")
+    limits = {
+        f"{percent} %": float(frame[name].median())
+        for percent in (5, 1)
+        if (name := f"{indicator}_limit_{percent}") in frame and frame[name].notna().any()
+    }
+    frame = need(frame[frame[indicator].notna()], (indicator,), "group consistency")
+    groups = list(dict.fromkeys(frame["group"]))
+    times = sorted({float(time) for time in frame["milling_time_min"]})
+    colours = time_colours(len(times))
+    width = 0.8 / len(times)
+    for step, (time, colour) in enumerate(zip(times, colours, strict=True)):
+        own = rows(frame[frame["milling_time_min"] == time])
+        places = [groups.index(row.group) + width * (step - (len(times) - 1) / 2) for row in own]
+        values = [float(getattr(row, indicator)) for row in own]
+        bars = ax.bar(
+            places, values, width * 0.92, color=colour, edgecolor=INK, linewidth=0.4,
+            label=f"{time:g} min",
+        )  # fmt: skip
+        for bar, row, value in zip(bars, own, values, strict=True):
+            hover(bar, f"{row.group}, {time:g} min: {fixed(value, 2)}")
+    _limit_lines(ax, limits, two_sided=indicator == "h")
+    ax.axhline(0, color=GREY, linewidth=1.0)
+    most = room_for(ax, len(groups))
+    ax.set_xticks(range(len(groups)), [drawn(group, most=most) for group in groups])
+    ax.set_xlim(-0.6, len(groups) - 0.4)
+    ax.tick_params(axis="x", length=0)
+    ax.grid(axis="x", visible=False)
+    ax.set_ylabel(f"Mandel’s {indicator}")
+    key_above(ax)
+    return ax
+
+
+def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> None:
+    for dash, limit in zip(_DASHES, limits.values(), strict=False):
+        for sign in (1, -1) if two_sided else (1,):
+            ax.axhline(sign * limit, color=INK, linewidth=0.9, linestyle=dash)
+    low, high = ax.get_ylim()
+    reach = 1.06 * max(limits.values(), default=0.0)
+    low, high = (min(low, -reach) if two_sided else low), max(high, reach)
+    ax.set_ylim(low, high)
+    spots = spread_apart(list(limits.values()), _LABEL_GAP * (high - low))
+    for name, spot in zip(limits, spots, strict=True):
+        ax.annotate(
+            name,
+            (1, spot),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=8,
+            annotation_clip=False,
+        )
+
+
+_COLUMNS = ("class", "pair", "change_percent", "lower", "upper", "moved")
+
+
+def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
+    """Draw the change of every size class as bars, one colour a pair of levels.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, pair,
+        change_percent (percentage points), lower, upper, moved; classes and pairs in the order in
+        which they shall stand.  An infinite limit is left out.
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        The same Axes: filled bars where a change is shown, empty ones where it is not.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.comparison import compare_distributions
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("four_benches"))
+    >>> whole = compare_distributions(study, permutations=99)
+    >>> frame = whole.moved_frame()
+    >>> frame = frame[frame["stack"] == frame["stack"].iloc[0]]
+    >>> class_changes(frame, new_axes()).get_xlabel()
+    'size class / µm'
+    """
+    frame = need(frame, _COLUMNS, "class changes").rename(columns={"class": "name"})
+    classes = list(dict.fromkeys(frame["name"]))
+    pairs = list(dict.fromkeys(frame["pair"]))
+    width = 0.8 / len(pairs)
+    for step, (pair, colour) in enumerate(zip(pairs, time_colours(len(pairs)), strict=True)):
+        shift = width * (step - (len(pairs) - 1) / 2)
+        for row in rows(frame[frame["pair"] == pair]):
+            _bar(ax, classes.index(row.name) + shift, row, width, colour)
+        ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=drawn(pair))
+    ax.axhline(0, color=GREY, linewidth=1.0)
+    crowded = sum(len(_short(str(name))) + 2 for name in classes) > 100
+    ax.set_xticks(
+        range(len(classes)),
+        [_short(str(name)) for name in classes],
+        rotation=30 if crowded else 0,
+        ha="right" if crowded else "center",
+        rotation_mode="anchor" if crowded else "default",
+    )
+    ax.set_xlim(-0.6, len(classes) - 0.4)
+    ax.tick_params(axis="x", length=0)
+    ax.grid(axis="x", visible=False)
+    ax.set_xlabel("size class / µm")
+    ax.set_ylabel("change / percentage points")
+    key_above(ax)
+    return ax
+
+
+def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
+    (bar,) = ax.bar(
+        [at],
+        [row.change_percent],
+        width * 0.92,
+        color=colour if row.moved else "white",
+        edgecolor=INK if row.moved else colour,
+        linewidth=0.4 if row.moved else 1.0,
+    )
+    shown = "" if row.moved else ", not shown"
+    limits = f"({interval(row.lower, row.upper)})"
+    hover(bar, f"{row.name}, {row.pair}: {signed(row.change_percent, 1)} points {limits}{shown}")
+    if np.isfinite(row.lower) and np.isfinite(row.upper):
+        ax.vlines(at, row.lower, row.upper, color=INK, linewidth=0.9)
+
+
+def _short(name: str) -> str:
+    """A class without its unit, which stands in the axis label: "45 to 63 µm" → "45–63"."""
+    return name.replace(" µm", "").replace(" to ", "–")
+
+
+_COLUMNS_misfit = ("run", "milling_time_min", "aperture_um", "misfit_percent")
+_MOST_POINTS = 600  # above, points carry no hover text
+
+
+def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
+    """Draw measured minus fitted undersize in percentage points, one line a run.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns run, milling_time_min, aperture_um, misfit_percent, for one family of curves.
+    ax : Axes
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        The same Axes; runs from light (short times) to dark (long times), named in a key.
+
+    Examples
+    --------
+    >>> import psdstats
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.comparison import curve_points, fit_study
+    >>> from psdstats_datasets import demo_study
+    >>> study = psdstats.read_study(demo_study("one_bench"))
+    >>> fits = fit_study(study, families=["log-normal"])
+    >>> frame = fits.misfit_frame(curve_points(study), study.runs_frame())
+    >>> fit_misfit(frame, new_axes()).get_ylabel()
+    'misfit / points'
+    """
+    frame = need(frame, _COLUMNS_misfit, "fit misfit").sort_values("aperture_um", kind="stable")
+    sieve_axis(ax, frame["aperture_um"])
+    ax.axhline(0, color=GREY, linewidth=1.0)
+    times = sorted({float(time) for time in frame["milling_time_min"]})
+    for time, colour in zip(times, time_colours(len(times)), strict=True):
+        own = frame[frame["milling_time_min"] == time]
+        for _, curve in own.groupby("run", sort=False):
+            ax.plot(curve["aperture_um"], curve["misfit_percent"], color=colour, linewidth=0.7)
+        if len(frame) <= _MOST_POINTS:
+            _points(ax, own, colour)
+        ax.plot([], [], color=colour, label=f"{time:g} min")
+    ax.set_ylabel("misfit / points")
+    key_above(ax)
+    return ax
+
+
+def _points(ax: Axes, own: pd.DataFrame, colour: str) -> None:
+    for row in rows(own):
+        (point,) = ax.plot([row.aperture_um], [row.misfit_percent], ".", color=colour, markersize=4)
+        text = f"{signed(row.misfit_percent, 2)} points at {row.aperture_um:g} µm"
+        hover(point, f"{row.run}, {row.milling_time_min:g} min: {text}")

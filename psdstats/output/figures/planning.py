@@ -1,0 +1,253 @@
+"""Power of a planned comparison against what there is to find.
+
+Expected undersize curves over the sieves chosen for them.
+
+Uncertainty of a size against sample mass, for each balance resolution.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from psdstats.output.digits import significant
+from psdstats.output.figures.axes import log_ticks
+from psdstats.output.figures.marks import drawn, hover, need, rows, series_key
+from psdstats.output.numbers import per_cent
+from psdstats.output.style import FAINT, GREY, INK, mark
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+__all__ = ["expected_undersize", "power_curves", "uncertainty_against_sample"]
+
+
+_NORMAL_95 = 1.96
+
+
+def power_curves(
+    frame: pd.DataFrame,
+    ax: Axes,
+    *,
+    x_label: str = "true change of D50 / %",
+    wanted: float = 0.8,
+) -> Axes:
+    """Draw power curves with the interval of the simulation, one for each design.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns design, change_percent, power (fraction of one), and optionally power_error, its
+        standard error: a band of 95 %.
+    ax : Axes
+        Where to draw.
+    x_label : str
+        Label of the horizontal axis, with unit.
+    wanted : float, default=0.8
+        Power that is aimed at; a line marks it.
+
+    Returns
+    -------
+    Axes
+        The same Axes; one curve and one band a design, named in a key.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import Variation, power
+    >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
+    >>> power_curves(result.curve_frame(), new_axes()).get_ylabel()
+    'power / %'
+    """
+    frame = need(frame, ("design", "change_percent", "power"), "power curves")
+    ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
+        own, look = own.sort_values("change_percent", kind="stable"), mark(index)
+        x = own["change_percent"].to_numpy(dtype=float)
+        if "power_error" in own.columns:
+            half = _NORMAL_95 * own["power_error"]
+            lower, upper = (
+                (own["power"] - half).clip(lower=0.0),
+                (own["power"] + half).clip(upper=1.0),
+            )
+            ax.fill_between(x, 100 * lower, 100 * upper, color=look.colour, alpha=0.15, linewidth=0)
+        ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design))
+        for row in rows(own):
+            (point,) = ax.plot(
+                [row.change_percent],
+                [100 * row.power],
+                look.marker,
+                color=look.colour,
+                markersize=3.5,
+            )
+            hover(point, f"{design}, at {row.change_percent:g}: power {per_cent(row.power)}")
+    series_key(ax, list(dict.fromkeys(frame["design"])), inside=True)
+    ax.set_ylim(-2, 102)
+    ax.set_yticks(range(0, 101, 20))
+    ax.set_xlabel(x_label)
+    ax.set_ylabel("power / %")
+    return ax
+
+
+_COLUMNS = ("powder", "size_um", "undersize")
+
+
+def expected_undersize(
+    frame: pd.DataFrame, ax: Axes, *, apertures_um: Sequence[float], points: pd.DataFrame
+) -> Axes:
+    """Draw expected undersize curves, with a line at each chosen aperture.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Curves: columns powder, size_um, undersize (fraction of one).
+    ax : Axes
+        Where to draw.
+    apertures_um : sequence of float
+        Apertures of the stack, µm.
+    points : DataFrame
+        The same columns at the apertures alone; drawn as marks.
+
+    Returns
+    -------
+    Axes
+        The same Axes; apertures are written along the top.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import ExpectedPowder, choose_sieves
+    >>> powder = ExpectedPowder(name="unmilled", d10_um=80, d50_um=200, d90_um=450)
+    >>> series = [45, 63, 90, 125, 180, 250, 355, 500, 710]
+    >>> choice = choose_sieves([powder], series, trials=100)
+    >>> sieves = choice.aperture_um
+    >>> curve, points = choice.undersize_frame(), choice.undersize_frame(sieves)
+    >>> expected_undersize(curve, new_axes(), apertures_um=sieves, points=points).get_xlabel()
+    'size / µm'
+    """
+    frame = need(frame, _COLUMNS, "expected undersize")
+    points = need(points, _COLUMNS, "expected undersize")
+    sizes = frame["size_um"]
+    log_ticks(ax, "x", around=(float(sizes.min()), float(sizes.max())), label="size / µm")
+    for aperture in apertures_um:
+        ax.axvline(aperture, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+        ax.annotate(
+            f"{aperture:g}",
+            (aperture, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            rotation=90 if len(apertures_um) > 10 else 0,
+            fontsize=8,
+            color=INK,
+        )
+    for level in (10, 50, 90):
+        ax.axhline(level, color=FAINT, linewidth=1.2)
+    names = list(dict.fromkeys(frame["powder"]))
+    for index, name in enumerate(names):
+        look, own = mark(index), frame[frame["powder"] == name]
+        ax.plot(
+            own["size_um"],
+            100 * own["undersize"],
+            color=look.colour,
+            linestyle=look.line,
+            label=drawn(name),
+        )
+        for row in rows(points[points["powder"] == name]):
+            (point,) = ax.plot(
+                [row.size_um], [100 * row.undersize], look.marker, color=look.colour, markersize=4
+            )
+            hover(point, f"{name}: {100 * row.undersize:.0f} % below {row.size_um:g} µm")
+    series_key(ax, names, inside=True)
+    ax.grid(visible=False)
+    ax.set_ylim(-2, 102)
+    ax.set_yticks([0, 10, 50, 90, 100])
+    ax.set_ylabel("expected undersize / % by mass")
+    return ax
+
+
+_COLUMNS_planned_uncertainty = ("series", "sample_g", "u_percent")
+
+
+def uncertainty_against_sample(
+    frame: pd.DataFrame,
+    ax: Axes,
+    *,
+    points: pd.DataFrame,
+    wanted_percent: float,
+    label: str = "standard uncertainty / %",
+    around: tuple[float, float] | None = None,
+) -> Axes:
+    """Draw standard uncertainty against sample mass on log axes, with the wanted value as a line.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns series (for example "0.01 g"), sample_g, u_percent: drawn as lines.
+    ax : Axes
+        Where to draw.
+    points : DataFrame
+        The same columns and u_error_percent (standard error): drawn as marks with 95 % intervals.
+    wanted_percent : float
+        Uncertainty that is aimed at, per cent.
+    label : str, default="standard uncertainty / %"
+        Label of the vertical axis, with unit.
+    around : (float, float) or None
+        Range of uncertainty that must be seen, where several Axes share their scale.
+
+    Returns
+    -------
+    Axes
+        The same Axes.
+
+    Examples
+    --------
+    >>> from psdstats.output.figures import new_axes
+    >>> from psdstats.planning import ExpectedPowder, precision
+    >>> powder = ExpectedPowder(name="unmilled", d10_um=80, d50_um=200, d90_um=450)
+    >>> plan = precision(powder, [63, 125, 250, 500], wanted_percent=1, trials=100)
+    >>> law, points = plan.law_frame(), plan.simulated_frame()
+    >>> ax = uncertainty_against_sample(law, new_axes(), points=points, wanted_percent=1)
+    >>> ax.get_xlabel()
+    'sample mass / g'
+    """
+    frame = need(frame, _COLUMNS_planned_uncertainty, "uncertainty against sample")
+    points = need(
+        points, (*_COLUMNS_planned_uncertainty, "u_error_percent"), "uncertainty against sample"
+    )
+    names = list(dict.fromkeys(frame["series"]))
+    low, high = around or (float(frame["u_percent"].min()), float(frame["u_percent"].max()))
+    seen = (min(low, wanted_percent), max(high, wanted_percent))
+    mass = (float(frame["sample_g"].min()), float(frame["sample_g"].max()))
+    log_ticks(ax, "x", around=mass, label="sample mass / g")
+    log_ticks(ax, "y", around=seen, label=label)
+    line = ax.axhline(wanted_percent, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    hover(line, f"wanted: {wanted_percent:g} %")
+    for index, name in enumerate(names):
+        own, look = frame[frame["series"] == name].sort_values("sample_g"), mark(index)
+        ax.plot(own["sample_g"], own["u_percent"], color=look.colour, linestyle=look.line)
+        for row in rows(points[points["series"] == name]):
+            half = _NORMAL_95 * row.u_error_percent
+            ax.vlines(
+                row.sample_g,
+                max(row.u_percent - half, 0.01 * row.u_percent),
+                row.u_percent + half,
+                color=look.colour,
+                linewidth=1.2,
+            )
+            (point,) = ax.plot(
+                [row.sample_g], [row.u_percent], look.marker, color=look.colour, markersize=4
+            )
+            hover(
+                point,
+                f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} % (simulated, ± "
+                f"{significant(row.u_error_percent, 1)} %)",
+            )
+        ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=drawn(name))
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+    return ax

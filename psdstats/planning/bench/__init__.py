@@ -1,0 +1,1 @@
+"""Mill charge and bench timeline: the day at the bench, before it begins."""

@@ -1,0 +1,360 @@
+"""The jar and the balls of a tumbling mill, and the speed at which balls stick to the wall.
+
+Lengths in mm, volumes in mL (= cm³), masses in g, densities in g/cm³, speeds in rpm.  Critical
+speed: 42.3/√(D − d) rpm with D and d in metres, n = √(2g/(D − d))/2π (common practice).
+
+Ball masses, ball counts, powder mass and speed for one jar of a tumbling mill.
+
+Lengths in mm, volumes in mL (= cm³), masses in g, densities in g/cm³, speeds in rpm.
+
+The balls take up `ball_fill` of the jar as a bed with voids between them; the mass ratio between
+the ball sizes shares the solid volume out.  The usual ranges of fill and speed are quoted from
+memory: ball fill 30 to 45 %, powder filling 0.6 to 1.1 of the voids (Austin, Klimpel and Luckie,
+Process Engineering of Size Reduction: Ball Milling, 1984), 65 to 80 % of the critical speed.
+
+It does not predict how fast the powder breaks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import pi, sqrt
+
+import pandas as pd
+
+from psdstats.planning.cautions import MILL_CAUTIONS
+from psdstats.planning.plan_error import PlanError, require_positive, require_share
+
+__all__ = ["Balls", "Jar", "MillCharge", "critical_speed_rpm", "mill_charge"]
+
+
+GRAVITY_M_PER_S2 = 9.80665
+
+
+@dataclass(frozen=True, kw_only=True)
+class Jar:
+    """A jar (or drum) of a tumbling mill.
+
+    Parameters
+    ----------
+    diameter_mm : float
+        Inner diameter.
+    volume_ml : float
+        Inner volume with the lid on.
+    outer_diameter_mm, roller_diameter_mm : float or None
+        For a jar driven by rollers: both are needed to turn the jar's speed into the rollers'.
+    """
+
+    diameter_mm: float
+    volume_ml: float
+    outer_diameter_mm: float | None = None
+    roller_diameter_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        require_positive("jar inner diameter", self.diameter_mm)
+        require_positive("jar volume", self.volume_ml)
+        for name in ("outer_diameter_mm", "roller_diameter_mm"):
+            value = getattr(self, name)
+            if value is not None:
+                require_positive(name, value)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Balls:
+    """One size of ball in the charge.
+
+    Parameters
+    ----------
+    diameter_mm : float
+        Ball diameter.
+    density_g_per_cm3 : float
+        Density of the ball material.
+    parts : float, default=1
+        Parts by mass in the ratio between the ball sizes (2 and 1 for a ratio of 2:1).
+    """
+
+    diameter_mm: float
+    density_g_per_cm3: float
+    parts: float = 1.0
+
+    def __post_init__(self) -> None:
+        require_positive("ball diameter", self.diameter_mm)
+        require_positive("ball density", self.density_g_per_cm3)
+        require_positive("parts by mass", self.parts)
+
+    @property
+    def one_ball_g(self) -> float:
+        """Mass of one ball, g."""
+        return self.density_g_per_cm3 * pi / 6 * (self.diameter_mm / 10) ** 3
+
+
+def critical_speed_rpm(diameter_mm: float, ball_diameter_mm: float = 0.0) -> float:
+    """Speed at which a ball is just held against the wall of a turning drum.
+
+    Parameters
+    ----------
+    diameter_mm : float
+        Inner diameter of the drum.
+    ball_diameter_mm : float, default=0
+        Diameter of the ball.
+
+    Returns
+    -------
+    float
+        Critical speed, rpm.
+
+    Raises
+    ------
+    PlanError
+        If the ball does not fit into the drum.
+
+    Notes
+    -----
+    n = (60/2π) √(2 g/(D − d)), that is 42.3/√(D − d) with lengths in metres (common practice).
+
+    Examples
+    --------
+    >>> round(critical_speed_rpm(2000, 100), 2)
+    30.68
+    """
+    require_positive("drum diameter", diameter_mm)
+    if not 0 <= ball_diameter_mm < diameter_mm:
+        raise PlanError(
+            f"a ball of {ball_diameter_mm:g} mm does not fit into a drum of {diameter_mm:g} mm; "
+            "give the inner diameter of the drum and a smaller ball."
+        )
+    radius_m = (diameter_mm - ball_diameter_mm) / 2000
+    return 60 / (2 * pi) * sqrt(GRAVITY_M_PER_S2 / radius_m)
+
+
+USUAL_FILL = (0.30, 0.45)
+USUAL_POWDER_FILLING = (0.6, 1.1)
+USUAL_SPEED = (0.65, 0.80)
+USUAL_BALL_TO_POWDER = (4.0, 20.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MillCharge:
+    """What goes into the jar and how fast to turn it.
+
+    Parameters
+    ----------
+    balls : tuple of Balls
+        Ball sizes asked for.
+    count : tuple of int
+        Whole balls of each size.
+    target_g : tuple of float
+        Ball mass of each size before rounding to whole balls.
+    powder_g : float
+        Powder charge for the ball-to-powder ratio asked for.
+    ball_fill : float
+        Share of the jar volume taken by the bed of whole balls, voids included.
+    powder_filling : float or None
+        Loose powder volume over the volume of the voids; None without a bulk density.
+    speed_rpm, speed_fraction : float
+        Jar speed, and that speed over the critical speed of the smallest ball.
+    roller_rpm : float or None
+        Speed of the rollers, where both diameters are known (no slip).
+    critical_rpm : tuple of float
+        Critical speed for each ball size.
+    remarks : tuple of str
+        What lies outside the usual ranges.
+    cautions : tuple of str
+        What can hurt.
+    """
+
+    balls: tuple[Balls, ...]
+    count: tuple[int, ...]
+    target_g: tuple[float, ...]
+    powder_g: float
+    ball_fill: float
+    powder_filling: float | None
+    speed_rpm: float
+    speed_fraction: float
+    roller_rpm: float | None
+    critical_rpm: tuple[float, ...]
+    remarks: tuple[str, ...]
+    cautions: tuple[str, ...] = MILL_CAUTIONS
+
+    @property
+    def ball_g(self) -> float:
+        """Mass of all whole balls, g."""
+        return sum(n * ball.one_ball_g for n, ball in zip(self.count, self.balls, strict=True))
+
+    @property
+    def ball_to_powder(self) -> float:
+        """Ball mass over powder mass, with whole balls."""
+        return self.ball_g / self.powder_g
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a ball size: size, density, parts, target and whole-ball mass, count, speed."""
+        return pd.DataFrame(
+            {
+                "ball_diameter_mm": [ball.diameter_mm for ball in self.balls],
+                "density_g_per_cm3": [ball.density_g_per_cm3 for ball in self.balls],
+                "parts_by_mass": [ball.parts for ball in self.balls],
+                "target_g": self.target_g,
+                "count": self.count,
+                "mass_g": [
+                    n * ball.one_ball_g for n, ball in zip(self.count, self.balls, strict=True)
+                ],
+                "critical_speed_rpm": self.critical_rpm,
+            }
+        )
+
+    def sentences(self) -> tuple[str, ...]:
+        """The charge in words, remarks last; cautions are kept apart in `cautions`."""
+        balls = ", ".join(
+            f"{n} balls of {ball.diameter_mm:g} mm ({n * ball.one_ball_g:.1f} g)"
+            for n, ball in zip(self.count, self.balls, strict=True)
+        )
+        lines = [
+            f"Charge {balls}: {self.ball_g:.1f} g of balls, {100 * self.ball_fill:.1f} % of the "
+            "jar.",
+            f"Charge {self.powder_g:.1f} g of powder: {self.ball_to_powder:.2f} g of balls to 1 g "
+            "of powder.",
+            f"Turn the jar at {self.speed_rpm:.1f} rpm, {100 * self.speed_fraction:.0f} % of the "
+            f"critical speed of {min(self.critical_rpm):.1f} rpm (smallest ball).",
+        ]
+        if self.roller_rpm is not None:
+            lines.append(f"The rollers then turn at {self.roller_rpm:.1f} rpm if nothing slips.")
+        return (*lines, *self.remarks)
+
+
+def mill_charge(
+    jar: Jar,
+    balls: Sequence[Balls],
+    *,
+    ball_fill: float = 0.35,
+    bed_voidage: float = 0.40,
+    ball_to_powder: float = 10.0,
+    powder_bulk_density_g_per_cm3: float | None = None,
+    speed_rpm: float | None = None,
+    speed_fraction: float = 0.70,
+) -> MillCharge:
+    """Balls, powder and speed for one jar.
+
+    Parameters
+    ----------
+    jar : Jar
+        The jar.
+    balls : sequence of Balls
+        Ball sizes with their parts by mass; at least one.
+    ball_fill : float, default=0.35
+        Share of the jar volume taken by the bed of balls, voids included.
+    bed_voidage : float, default=0.40
+        Share of voids in a bed of balls (from memory: Austin, Klimpel and Luckie 1984).
+    ball_to_powder : float, default=10
+        Ball mass over powder mass.
+    powder_bulk_density_g_per_cm3 : float or None
+        Loose bulk density of the powder, to tell how full the voids are.
+    speed_rpm : float or None
+        Jar speed; where None, `speed_fraction` of the critical speed is proposed.
+    speed_fraction : float, default=0.70
+        Share of the critical speed of the smallest ball, used where no speed is given.
+
+    Returns
+    -------
+    MillCharge
+
+    Raises
+    ------
+    PlanError
+        For a number out of range or a ball that does not fit.
+
+    Notes
+    -----
+    Solid ball volume V = V_jar · fill · (1 − voidage); with mass shares p_i and densities ρ_i the
+    ball mass is M = V / Σ(p_i/ρ_i).  The smallest ball has the lowest critical speed and is the
+    first to stick to the wall, so the fraction is taken of that speed.
+
+    Examples
+    --------
+    >>> from psdstats.planning.bench.charge import Balls, Jar
+    >>> jar = Jar(diameter_mm=100, volume_ml=1000)
+    >>> steel = [Balls(diameter_mm=20, density_g_per_cm3=7.8)]
+    >>> mill_charge(jar, steel, ball_fill=0.4, ball_to_powder=10).count
+    (57,)
+    """
+    balls = tuple(balls)
+    if not balls:
+        raise PlanError("no ball size is given; give at least one.")
+    require_share("ball fill", ball_fill)
+    require_share("bed voidage", bed_voidage)
+    require_positive("ball-to-powder ratio", ball_to_powder)
+    critical = tuple(critical_speed_rpm(jar.diameter_mm, ball.diameter_mm) for ball in balls)
+    if speed_rpm is None:
+        speed_rpm = require_positive("speed fraction", speed_fraction) * min(critical)
+    target_g = _ball_masses(balls, solid_ml=jar.volume_ml * ball_fill * (1 - bed_voidage))
+    count = tuple(
+        max(1, round(mass / ball.one_ball_g)) for mass, ball in zip(target_g, balls, strict=True)
+    )
+    powder_g = sum(target_g) / ball_to_powder
+    filling = None
+    if powder_bulk_density_g_per_cm3 is not None:
+        density = require_positive("powder bulk density", powder_bulk_density_g_per_cm3)
+        filling = powder_g / density / (jar.volume_ml * ball_fill * bed_voidage)
+    charge = MillCharge(
+        balls=balls,
+        count=count,
+        target_g=target_g,
+        powder_g=powder_g,
+        ball_fill=_solid_ml(balls, count) / (1 - bed_voidage) / jar.volume_ml,
+        powder_filling=filling,
+        speed_rpm=require_positive("jar speed", speed_rpm),
+        speed_fraction=speed_rpm / min(critical),
+        roller_rpm=_roller_rpm(jar, speed_rpm),
+        critical_rpm=critical,
+        remarks=(),
+    )
+    return replace(charge, remarks=_remarks(charge, ball_to_powder))
+
+
+def _ball_masses(balls: tuple[Balls, ...], *, solid_ml: float) -> tuple[float, ...]:
+    parts = sum(ball.parts for ball in balls)
+    total_g = solid_ml / sum(ball.parts / parts / ball.density_g_per_cm3 for ball in balls)
+    return tuple(total_g * ball.parts / parts for ball in balls)
+
+
+def _solid_ml(balls: tuple[Balls, ...], count: tuple[int, ...]) -> float:
+    return sum(
+        n * ball.one_ball_g / ball.density_g_per_cm3 for n, ball in zip(count, balls, strict=True)
+    )
+
+
+def _roller_rpm(jar: Jar, speed_rpm: float) -> float | None:
+    if jar.outer_diameter_mm is None or jar.roller_diameter_mm is None:
+        return None
+    return speed_rpm * jar.outer_diameter_mm / jar.roller_diameter_mm
+
+
+def _remarks(charge: MillCharge, asked_ratio: float) -> tuple[str, ...]:
+    remarks = []
+    for name, value, (low, high), source in (
+        ("The ball fill", charge.ball_fill, USUAL_FILL, "Austin, Klimpel and Luckie 1984"),
+        (
+            "The powder filling of the voids",
+            charge.powder_filling,
+            USUAL_POWDER_FILLING,
+            "Austin, Klimpel and Luckie 1984",
+        ),
+        ("The fraction of critical speed", charge.speed_fraction, USUAL_SPEED, "common practice"),
+        ("The ball-to-powder ratio", asked_ratio, USUAL_BALL_TO_POWDER, "common practice"),
+    ):
+        if value is not None and not low - 5e-3 <= value <= high + 5e-3:
+            remarks.append(
+                f"{name} of {value:.2f} is outside the usual {low:g} to {high:g} "
+                f"({source}, from memory)."
+            )
+    if charge.speed_fraction >= 1:
+        remarks.append(
+            "At this speed the smallest balls stick to the wall and do not grind: slow down."
+        )
+    for n, ball, target in zip(charge.count, charge.balls, charge.target_g, strict=True):
+        if abs(n * ball.one_ball_g - target) > 0.05 * target:
+            remarks.append(
+                f"Whole balls of {ball.diameter_mm:g} mm miss their mass by more than 5 %: "
+                "take smaller balls of that kind or a larger jar."
+            )
+    return tuple(remarks)

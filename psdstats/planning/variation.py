@@ -1,0 +1,393 @@
+"""What a planned trial looks like to a mixed model: its runs and its sources of variation.
+
+Response: ln of a percentile (or of span), so standard deviations are relative; in per cent they
+are 100 times the standard deviation of ln D.  Groups × times × replicates, complete.  The model is
+the one `compare` fits to such a trial when it is asked for nothing but the milling times.
+
+Variation found in a study, as the starting point of the next plan.
+
+Response ln D: the model of `compare`, with one mean for each condition (milling time and further
+factors).  Random are groups, their lines in the order of times where three groups hold three times
+or more, and with replicates groups × condition; known is the joint measurement covariance at the
+mean curves.  Standard deviations in per cent.
+
+Measurement part of a variation from simulated weighings of the expected powder.
+
+Standard deviations of ln D in per cent.  What each sample has for itself (balance, particles) and
+what samples on one stack share (apertures) are found by `planned_weighing` instead of being stated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from psdstats.models import MixedModel, MixedModelFit, RandomSlope
+from psdstats.models.engine import CovarianceParts
+from psdstats.planning.plan_error import PlanError
+from psdstats.planning.planned_weighing import (
+    SIZES,
+    ExpectedPowder,
+    FoundSize,
+    PlannedWeighing,
+    found_size,
+    weigh_powder,
+)
+from psdstats.simulate import SizeSpread
+from psdstats.study.records import Study
+from psdstats.uncertainty import Propagation, choose_sources, mean_curve_covariance, propagate
+from psdstats.uncertainty.sources.run_to_run import RunToRun
+
+__all__ = [
+    "Design",
+    "Variation",
+    "covariance_parts",
+    "time_indicators",
+    "variation_of",
+    "weighed_variation",
+]
+
+
+Array = NDArray[np.float64]
+FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variation:
+    """Standard deviations of ln D, in per cent.
+
+    Parameters
+    ----------
+    run_percent : float
+        Between repeated runs of one group at one time (milling, sampling, sieving).
+    group_percent : float, default=0
+        Between groups, the same at all times; cancels in a comparison of times.
+    group_time_percent : float, default=0
+        Between groups in how they change, at each time anew.
+    drift_percent : float, default=0
+        Between groups in how far each has drifted from the others by the last time, along a
+        straight line in the order of times (benches that mill faster or slower).
+    measurement_percent : float, default=0
+        Known from the readings, each run for itself (balance, particles).
+    sieves_percent : float, default=0
+        Known from the sieves, shared by all runs of a group; cancels likewise.
+    source : str
+        Where the figures come from, in words.
+    """
+
+    run_percent: float
+    group_percent: float = 0.0
+    group_time_percent: float = 0.0
+    drift_percent: float = 0.0
+    measurement_percent: float = 0.0
+    sieves_percent: float = 0.0
+    source: str = "stated"
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name != "source" and not 0 <= value < 1000:
+                raise PlanError(f"{item.name} is {value:g}; give per cent, zero or more.")
+        if self.run_percent == 0 and self.measurement_percent == 0:
+            raise PlanError(
+                "run_percent and measurement_percent are both 0, so every difference would be "
+                "seen; state the run-to-run variation."
+            )
+
+    @property
+    def spread(self) -> SizeSpread:
+        """The same for the simulator: standard deviations of ln D, not in per cent."""
+        return SizeSpread(
+            run=self.run_percent / 100,
+            group=self.group_percent / 100,
+            group_time=self.group_time_percent / 100,
+            drift=self.drift_percent / 100,
+            reading=self.measurement_percent / 100,
+            sieves=self.sieves_percent / 100,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Design:
+    """A complete trial: every group does every time in every replicate.
+
+    Parameters
+    ----------
+    groups, times, replicates : int
+        How many of each; two times or more.
+    """
+
+    groups: int
+    times: int
+    replicates: int
+
+    def __post_init__(self) -> None:
+        for name, least in (("groups", 1), ("times", 2), ("replicates", 1)):
+            if getattr(self, name) < least:
+                raise PlanError(f"{name} is {getattr(self, name)}; plan {least} or more.")
+        if self.groups == 1 and self.replicates == 1:
+            raise PlanError(
+                "one group with one replicate leaves nothing to tell run-to-run variation from a "
+                "change; plan a second replicate or a second group."
+            )
+
+    @property
+    def runs(self) -> int:
+        """Number of runs."""
+        return self.groups * self.times * self.replicates
+
+    @property
+    def random_cells(self) -> bool:
+        """Whether group × time can be told apart from run to run."""
+        return self.groups > 1 and self.replicates > 1
+
+    @property
+    def group_lines(self) -> bool:
+        """Whether each group is given a line of its own in the order of times."""
+        return self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
+
+
+def _labels(design: Design) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    group, time, _ = np.indices((design.groups, design.times, design.replicates))
+    return group.ravel(), time.ravel()
+
+
+def time_indicators(design: Design) -> Array:
+    """Design matrix of cell means, shape (runs, times): one column a time."""
+    _, time = _labels(design)
+    return np.eye(design.times)[time]
+
+
+def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
+    """What the analysis knows and what it estimates.
+
+    Notes
+    -----
+    Random: group, where there are several; with three groups and three times or more a line of
+    each group in the order of times, zero at the first; with replicates group × time; run to run
+    always.  Known: measurement and shared sieves, at the values of `variation`.
+    """
+    group, time = _labels(design)
+    same_group = (group[:, None] == group).astype(float)
+    matrices = []
+    if design.groups > 1:
+        matrices.append(same_group)
+    if design.group_lines:
+        matrices.append(same_group * np.outer(time, time))
+    if design.random_cells:
+        matrices.append(same_group * (time[:, None] == time))
+    matrices.append(np.eye(design.runs))
+    known = None
+    if variation.measurement_percent > 0 or variation.sieves_percent > 0:
+        known = (variation.sieves_percent / 100) ** 2 * same_group
+        known = known + (variation.measurement_percent / 100) ** 2 * np.eye(design.runs)
+    return CovarianceParts(
+        matrices=np.array(matrices), is_variance=np.ones(len(matrices), dtype=bool), known=known
+    )
+
+
+RUN_TO_RUN = RunToRun.name
+TIME = "milling_time_min"
+ORDER = "order of times"
+_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", TIME)
+
+
+def variation_of(
+    study: Study,
+    *,
+    quantity: str = "D50",
+    propagation: Propagation | None = None,
+    seed: int = 0,
+) -> Variation:
+    """Standard deviations of ln D between runs and groups, and of the measurement, in a study.
+
+    Parameters
+    ----------
+    study : Study
+        A trial with replicates or with several groups.
+    quantity : {"D10", "D50", "D90", "span"}
+        Which quantity.
+    propagation : Propagation or None
+        Joint uncertainty of the study without the run-to-run source; made here otherwise.
+    seed : int, default=0
+        Seed of the propagation made here.
+
+    Returns
+    -------
+    Variation
+
+    Raises
+    ------
+    PlanError
+        If the study cannot tell run-to-run variation, having one group and no replicates.
+
+    Notes
+    -----
+    The lines of the groups are summed up by how far they lie apart at the last time.  The known
+    covariance is summed up as a part of each run and a part shared by a group's runs (its mean
+    covariance between two runs of one group), which stands for the sieves.
+    """
+    if propagation is None:
+        sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
+        propagation = propagate(study, seed=seed, sources=sources)
+    elif RUN_TO_RUN in propagation.sources:
+        raise PlanError(
+            "the propagation given holds the run-to-run source, which is estimated here; make it "
+            "without that source."
+        )
+    if quantity not in propagation.quantities:
+        names = ", ".join(propagation.quantities)
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {names}.")
+    usable = np.isfinite(propagation.value[:, propagation.quantities.index(quantity)])
+    frame = study.runs_frame()[usable].reset_index(drop=True)
+    columns = _condition_columns(frame)
+    known = mean_curve_covariance(study, propagation, columns, quantity=quantity).to_numpy()
+    known = known[np.ix_(usable, usable)]
+    value = propagation.value[usable, propagation.quantities.index(quantity)]
+    frame = frame.assign(
+        ln_value=np.log(value),
+        condition=[", ".join(map(str, row)) for row in frame[columns].itertuples(index=False)],
+    )
+    groups = len(frame["group"].unique())
+    fit = _fit(frame, columns, known)
+    own, shared = _measurement(frame, known)
+    variance = {str(name): float(found) for name, found in fit.variance_components.items()}
+    steps = frame[TIME].nunique() - 1
+    return Variation(
+        run_percent=_percent(variance["residual"]),
+        group_percent=_percent(variance.get("group", 0.0)),
+        group_time_percent=_percent(variance.get("group:condition", 0.0)),
+        drift_percent=steps * _percent(variance.get(f"group[{ORDER}]", 0.0)),
+        measurement_percent=_percent(own),
+        sieves_percent=_percent(shared),
+        source=f"{quantity} of {study.title!r}, {len(frame)} runs in {_groups(groups)}",
+    )
+
+
+def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) -> MixedModelFit:
+    from psdstats.comparison import ComparisonPlan
+    from psdstats.comparison.drift import drift_slope, level_order
+
+    cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
+    if len(frame) <= cells + groups - 1:
+        raise PlanError(
+            f"the study has {len(frame)} runs for {cells} conditions in {_groups(groups)}, which "
+            "leaves nothing to tell run-to-run variation from; state the variation instead."
+        )
+    random: list[str | tuple[str, ...] | RandomSlope] = []
+    if groups > 1:
+        plan = ComparisonPlan(
+            by=TIME,
+            within=("group",),
+            also=tuple(columns[1:]),
+            at_each=None,
+            margin_percent=None,
+            notes=(),
+        )
+        frame = frame.assign(**{ORDER: level_order(frame[TIME])})
+        random.append(drift_slope(frame, plan, order=ORDER) or "group")
+        if len(frame) > frame.groupby(["group", "condition"], observed=True).ngroups:
+            random.append(("group", "condition"))
+    return MixedModel(
+        frame, response="ln_value", fixed=["condition"], random=random, known_covariance=known
+    ).fit()
+
+
+def _groups(number: int) -> str:
+    return f"{number} group{'' if number == 1 else 's'}"
+
+
+def _condition_columns(frame: pd.DataFrame) -> list[str]:
+    """Milling time and every further column that differs between runs."""
+    return [TIME] + [
+        column
+        for column in frame.columns
+        if column not in _NOT_FACTORS and len(frame[column].dropna().unique()) > 1
+    ]
+
+
+def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float, float]:
+    """Own and shared part of the known variance."""
+    group = frame["group"].to_numpy()
+    same = (group[:, None] == group[None, :]) & ~np.eye(len(group), dtype=bool)
+    shared = max(float(known[same].mean()), 0.0) if same.any() else 0.0
+    return max(float(np.diag(known).mean()) - shared, 0.0), shared
+
+
+def _percent(variance: float) -> float:
+    return 100 * float(np.sqrt(max(float(variance), 0.0)))
+
+
+def weighed_variation(
+    variation: Variation,
+    powder: ExpectedPowder,
+    aperture_um: Sequence[float],
+    weighing: PlannedWeighing,
+    *,
+    sample_g: float,
+    quantity: str = "D50",
+    stacks: int = 2000,
+    seed: int = 0,
+) -> Variation:
+    """The variation with its measurement and its sieves as simulated weighings find them.
+
+    Parameters
+    ----------
+    variation : Variation
+        Stated, or from `variation_of`; what it says of runs and groups is kept, what it says of
+        measurement and sieves is replaced.
+    powder : ExpectedPowder
+        The powder expected, at the time that matters most.
+    aperture_um : sequence of float
+        Sieves of every group's stack; each group has sieves of its own.
+    weighing : PlannedWeighing
+        Balance, particles, sieves.
+    sample_g : float
+        Mass put on the stack.
+    quantity : {"D10", "D50", "D90", "span"}
+        Which quantity.
+    stacks : int, default=2000
+        Simulated stacks, two samples on each.
+    seed : int, default=0
+        Seed of the simulation.
+
+    Returns
+    -------
+    Variation
+
+    Raises
+    ------
+    PlanError
+        If the sieves do not bracket the quantity in every simulated sample.
+    """
+    if quantity not in SIZES:
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(SIZES)}.")
+    found = found_size(
+        weigh_powder(powder, aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed),
+        quantity,
+    )
+    if found.share_open > 0:
+        raise PlanError(
+            f"the sieves leave {quantity} of {powder.name!r} open in {100 * found.share_open:.3g} "
+            "% of simulated samples; choose a stack that brackets it."
+        )
+    return replace(
+        variation,
+        measurement_percent=found.own_percent,
+        sieves_percent=found.shared_percent,
+        source=f"{variation.source}; measurement: {_words(found, powder, weighing, sample_g)}",
+    )
+
+
+def _words(
+    found: FoundSize, powder: ExpectedPowder, weighing: PlannedWeighing, sample_g: float
+) -> str:
+    error = found.u_change_error_percent / np.sqrt(2)
+    return (
+        f"simulated weighings of {sample_g:g} g of {powder.name!r}, {weighing.words}, own part of "
+        f"{found.quantity} {found.own_percent:.2g} ± {error:.1g} %"
+    )

@@ -1,0 +1,328 @@
+"""Standard series of nominal apertures, from the table of apertures and tolerances.
+
+Apertures in µm.  The table `apertures.csv` says of every value whether it was found in a source
+or is quoted from memory.
+
+Tolerance on the average aperture of a test sieve, by standard.
+
+The formula is quoted from memory and not yet compared with the paper standard for apertures of
+4 mm and more; a certificate always takes its place.  Apertures in µm.
+
+Rules of practice for sieving and the fineness classes of powders, each with its source.
+
+The tables `rules.csv` and `fineness.csv` give document, edition, clause and a status: "searched"
+was read in a source, "from memory" was not, "no source" is practice or a choice of this project.
+The pharmacopoeia defines its percentiles by steps, not by interpolation; a class found from an
+interpolated percentile is therefore near, not equal, to the pharmacopoeia's.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import as_file, files
+from typing import TYPE_CHECKING
+
+from psdstats.errors import SizeError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = [
+    "COARSEST_UM",
+    "EDITIONS",
+    "FINEST_UM",
+    "SERIES",
+    "FinenessClass",
+    "PracticeRule",
+    "aperture_table",
+    "fineness_classes",
+    "nominal_apertures_um",
+    "practice_rule",
+    "practice_rules",
+    "series",
+    "tolerance_um",
+]
+
+
+SERIES = {
+    "R20/3": "principal sizes of ISO 3310-1, ratio 1.41",
+    "R40/3": "supplementary sizes of ISO 3310-1 and sizes of ASTM E11, ratio 1.19",
+    "R20": "supplementary sizes of ISO 3310-1, ratio 1.12",
+}
+"""Series by name (ISO 565, from memory)."""
+
+
+@cache
+def _rows() -> tuple[dict[str, str], ...]:
+    text = (files("psdstats.sieves") / "apertures.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def aperture_table() -> pd.DataFrame:
+    """The whole table of apertures and tolerances, with the status of each value.
+
+    Returns
+    -------
+    DataFrame
+        One row an aperture; columns ending in `_status` say "searched" or "from memory".
+    """
+    import pandas as pd
+
+    with as_file(files("psdstats.sieves") / "apertures.csv") as path:
+        return pd.read_csv(path, keep_default_na=True)
+
+
+def nominal_apertures_um() -> tuple[float, ...]:
+    """Every nominal aperture in the table, increasing.
+
+    Returns
+    -------
+    tuple of float
+        Apertures in µm.
+    """
+    return tuple(float(row["w_um"]) for row in _rows())
+
+
+def series(
+    name: str, *, finest_um: float = 20.0, coarsest_um: float = 16_000.0
+) -> tuple[float, ...]:
+    """Nominal apertures of a series between two limits.
+
+    Parameters
+    ----------
+    name : str
+        A key of `SERIES`.
+    finest_um, coarsest_um : float
+        Limits, both included, µm.
+
+    Returns
+    -------
+    tuple of float
+        Apertures in µm, increasing.
+
+    Raises
+    ------
+    SizeError
+        If the series is not known or has no aperture between the limits.
+
+    Examples
+    --------
+    >>> series("R20/3", finest_um=45, coarsest_um=180)
+    (45.0, 63.0, 90.0, 125.0, 180.0)
+    """
+    if name not in SERIES:
+        raise SizeError(f"The series {name!r} is not known. Use one of {', '.join(SERIES)}.")
+    found = tuple(
+        float(row["w_um"])
+        for row in _rows()
+        if name in row["series"].split(" + ") and finest_um <= float(row["w_um"]) <= coarsest_um
+    )
+    if not found:
+        raise SizeError(
+            f"Series {name} has no aperture between {finest_um:g} and {coarsest_um:g} µm. "
+            "Widen the limits (20 µm to 16 mm)."
+        )
+    return found
+
+
+EDITIONS = {
+    "ISO 3310-1": "ISO 3310-1:2016 (formula from memory)",
+    "ASTM E11": "ASTM E11, editions from 2009 on (formula from memory)",
+}
+"""Standards by the name used in sieve tables, with the edition meant."""
+
+FINEST_UM = 20.0
+"""Finest aperture with a tolerance, µm."""
+COARSEST_UM = 125_000.0
+"""Coarsest aperture with a tolerance, µm."""
+
+
+def tolerance_um(nominal_um: float, *, standard: str = "ISO 3310-1") -> float:
+    """Largest deviation Y allowed for the average aperture of a sieve.
+
+    Parameters
+    ----------
+    nominal_um : float
+        Nominal aperture w, µm; 20 to 125 000.
+    standard : str, default="ISO 3310-1"
+        A key of `EDITIONS`.
+
+    Returns
+    -------
+    float
+        Y in µm: the average aperture lies between w - Y and w + Y.
+
+    Raises
+    ------
+    SizeError
+        If the standard is not known or does not cover the aperture.
+
+    Notes
+    -----
+    Y = w^0.98 / 27 + 1.6 µm (ISO 3310-1:2016 and ASTM E11, from memory).  Older editions differ.
+
+    Examples
+    --------
+    >>> round(tolerance_um(125), 2)
+    5.8
+    """
+    if standard not in EDITIONS:
+        raise SizeError(
+            f"The tolerance of sieves by {standard!r} is not known. "
+            f"Use one of {', '.join(EDITIONS)}, or give the certificate of the sieve."
+        )
+    if not FINEST_UM <= nominal_um <= COARSEST_UM:
+        raise SizeError(
+            f"{standard} has no tolerance for an aperture of {nominal_um:g} µm (20 µm to 125 mm). "
+            "Give the certificate of the sieve."
+        )
+    return float(nominal_um**0.98 / 27.0 + 1.6)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PracticeRule:
+    """One rule of practice.
+
+    Parameters
+    ----------
+    name : str
+        Key of the rule.
+    value : float
+        Its limit, in `unit`.
+    unit : str
+        Unit of the value.
+    says : str
+        What the limit is, as a clause.
+    document, edition, clause : str
+        Where it stands; empty where not known.
+    status : str
+        "searched", "from memory" or "no source".
+    """
+
+    name: str
+    value: float
+    unit: str
+    says: str
+    document: str
+    edition: str
+    clause: str
+    status: str
+
+    @property
+    def source(self) -> str:
+        """Document, edition and clause on one line, with the status where it is not searched."""
+        return _source(self.document, self.edition, self.clause, self.status)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FinenessClass:
+    """One fineness class.
+
+    Parameters
+    ----------
+    scheme, name : str
+        The classification, and the class in its words.
+    percentile : float
+        Which percentile is judged, 50 for D50.
+    over_um, up_to_um : float or None
+        The percentile lies above the first and up to the second, µm; None is no limit.
+    source : str
+        Where it stands.
+    """
+
+    scheme: str
+    name: str
+    percentile: str
+    over_um: float
+    up_to_um: float | None
+    source: str
+
+
+def _source(document: str, edition: str, clause: str, status: str) -> str:
+    named = document + (f":{edition}" if edition else "") + (f", {clause}" if clause else "")
+    return named if status == "searched" else f"{named} ({status})"
+
+
+def _table(name: str) -> list[dict[str, str]]:
+    text = (files("psdstats.sieves") / name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+@cache
+def practice_rules() -> tuple[PracticeRule, ...]:
+    """Every rule of practice that psdstats uses."""
+    return tuple(
+        PracticeRule(
+            name=row["rule"],
+            value=float(row["value"]),
+            unit=row["unit"],
+            says=row["says"],
+            document=row["document"],
+            edition=row["edition"],
+            clause=row["clause"],
+            status=row["status"],
+        )
+        for row in _table("rules.csv")
+    )
+
+
+@cache
+def practice_rule(name: str) -> PracticeRule:
+    """One rule of practice.
+
+    Raises
+    ------
+    SizeError
+        If there is no such rule.
+
+    Examples
+    --------
+    >>> rule = practice_rule("load_limit")
+    >>> rule.value, rule.unit, rule.source
+    (7.0, 'kg/m2', 'ASTM C136/C136M:2019, 8.3')
+    """
+    for rule in practice_rules():
+        if rule.name == name:
+            return rule
+    known = ", ".join(rule.name for rule in practice_rules())
+    raise SizeError(f"There is no rule of practice {name!r}. Use one of {known}.")
+
+
+@cache
+def fineness_classes(scheme: str = "Ph. Eur.") -> tuple[FinenessClass, ...]:
+    """Fineness classes of a scheme, from coarse to fine.
+
+    Parameters
+    ----------
+    scheme : {"Ph. Eur.", "USP"}, default="Ph. Eur."
+        Whose classes.
+
+    Raises
+    ------
+    SizeError
+        If the scheme is not known.
+
+    Examples
+    --------
+    >>> [each.name for each in fineness_classes("Ph. Eur.")]
+    ['coarse', 'moderately fine', 'fine', 'very fine']
+    """
+    rows = _table("fineness.csv")
+    found = tuple(
+        FinenessClass(
+            scheme=scheme,
+            name=row["class"],
+            percentile=row["percentile"],
+            over_um=float(row["over_um"]),
+            up_to_um=float(row["up_to_um"]) if row["up_to_um"] else None,
+            source=_source(row["document"], row["edition"], row["clause"], row["status"]),
+        )
+        for row in rows
+        if row["scheme"] == scheme
+    )
+    if not found:
+        known = ", ".join(dict.fromkeys(row["scheme"] for row in rows))
+        raise SizeError(f"The fineness scheme {scheme!r} is not known. Use one of {known}.")
+    return found

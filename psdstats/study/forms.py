@@ -1,0 +1,382 @@
+"""Text tables: bytes to a `Table`, whatever the separator, line ends and decimal sign.
+
+The separator is the one in the header: semicolon, else tab, else comma.  Text is UTF-8 (with or
+without a byte-order mark) unless an encoding is given; nothing is guessed from the bytes.
+Lines before the header that start with `#` hold settings in TOML (see `settings`).
+
+Workbooks: the bytes of an XLSX file to tables and settings.
+
+Sheets `study` (settings: key, value), `runs`, `weighings` and `sieves`, or one sheet that holds a
+flat table.  Formulas count by the value the spreadsheet last computed; nothing is computed here,
+no macro, link or external reference is followed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import struct
+import tomllib
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, time, timedelta
+from decimal import Decimal
+
+from psdstats.errors import Problem
+from psdstats.study.cells import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES, to_number
+from psdstats.study.tables import Cell, Table, is_blank, make_table
+
+__all__ = [
+    "SETTINGS_MARK",
+    "Sheet",
+    "decode",
+    "read_csv_table",
+    "read_settings_sheet",
+    "read_sheets",
+    "settings_lines",
+]
+
+
+SETTINGS_MARK = "#"
+"""First character of the lines above the header that hold settings."""
+
+_PADDING = re.compile(r"[,;\t]{2,}$")  # separators a spreadsheet adds to fill a short row
+_HEADER_LINES = 20  # lines in which the header ends
+_QUOTED = re.compile(r'"[^"]*"')
+
+
+def decode(
+    content: bytes, file: str, *, encoding: str | None, problems: list[Problem]
+) -> str | None:
+    """Turn bytes into text; None, with a problem noted, where they are not text."""
+    text, problem = "", None
+    if encoding is None and content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        fault = "the file is UTF-16, not UTF-8"
+        remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
+        problem = Problem(file=file, fault=fault, remedy=remedy)
+    else:
+        try:
+            text = content.decode(encoding or "utf-8-sig")
+        except UnicodeDecodeError as cause:
+            problem = _wrong_byte(content, cause.start, file, encoding)
+        except (LookupError, UnicodeError):
+            fault = "no such text encoding is known"
+            remedy = 'Give a name such as "utf-8", "cp1252" or "utf-16".'
+            problem = Problem(file=file, value=str(encoding), fault=fault, remedy=remedy)
+    if "\0" in text:
+        row = text.count("\n", 0, text.index("\0")) + 1
+        fault = "the file holds zero bytes, so it is not a text table"
+        problem = Problem(file=file, row=row, fault=fault, remedy="Save it as CSV in UTF-8.")
+    if problem is not None:
+        problems.append(problem)
+        return None
+    return text.removeprefix("\ufeff")
+
+
+def _wrong_byte(content: bytes, place: int, file: str, encoding: str | None) -> Problem:
+    remedy = "Save the file as UTF-8"
+    if not file.endswith(".toml"):
+        remedy += ', or give its encoding, for example "cp1252"'
+    return Problem(
+        file=file,
+        row=content.count(b"\n", 0, place) + 1,
+        value=f"0x{content[place]:02x}",
+        fault=f"a byte is not {encoding or 'UTF-8'}",
+        remedy=f"{remedy}.",
+    )
+
+
+def settings_lines(text: str) -> tuple[str, int]:
+    """Split off the settings above the header.
+
+    Returns
+    -------
+    (str, int)
+        TOML text, and the number of lines that held it.
+
+    Notes
+    -----
+    A spreadsheet that saves the file again may quote such a line or end it with separators; both
+    are undone.
+    """
+    taken: list[str] = []
+    for line in io.StringIO(text, newline=None):
+        bare = line.rstrip("\n")
+        if bare.startswith(f'"{SETTINGS_MARK}'):
+            quoted = _PADDING.sub("", bare)
+            if not quoted.endswith('"'):
+                break
+            bare = quoted[1:-1].replace('""', '"')
+        if not bare.startswith(SETTINGS_MARK):
+            break
+        bare = _PADDING.sub("", bare)
+        taken.append(bare.removeprefix(SETTINGS_MARK).removeprefix(" "))
+    return "".join(f"{line}\n" for line in taken), len(taken)
+
+
+def read_csv_table(
+    text: str, file: str, *, known: Iterable[str], skip: int = 0, problems: list[Problem]
+) -> Table | None:
+    """Read the text of a table.
+
+    Parameters
+    ----------
+    text : str
+        Whole text of the file.
+    file : str
+        Name for messages.
+    known : iterable of str
+        Column names that are recognised in any case.
+    skip : int, default=0
+        Lines above the header that are not part of the table.
+    problems : list of Problem
+        Receives what is wrong.
+    """
+    lines = io.StringIO(text, newline="").readlines()[skip:]
+    start = _QUOTED.sub("", "".join(lines[:_HEADER_LINES])).splitlines()
+    header = next((line for line in start if line.strip()), "")
+    separator = next((mark for mark in ";\t" if mark in header), ",")
+    return make_table(
+        file,
+        _records(lines, separator, file, skip, problems),
+        known=known,
+        decimal_comma=separator != ",",
+        problems=problems,
+    )
+
+
+def _records(
+    lines: list[str], separator: str, file: str, skip: int, problems: list[Problem]
+) -> Iterator[tuple[int, list[str]]]:
+    number = skip
+    try:
+        for cells in csv.reader(lines, delimiter=separator, strict=True):
+            number += 1
+            yield number, cells
+    except csv.Error as cause:
+        problems.append(
+            Problem(
+                file=file,
+                row=number + 1,
+                fault=f"the row is not well-formed CSV: {cause}",
+                remedy="Look for a quotation mark that is not closed or not doubled.",
+            )
+        )
+
+
+Sheet = list[tuple[int, list[Cell]]]
+"""Rows of a sheet: row number and cells."""
+
+_UNREADABLE = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    NotImplementedError,  # a packing method that zipfile does not know
+    OSError,
+    RecursionError,
+    RuntimeError,  # an encrypted part
+    SyntaxError,  # what both XML parsers openpyxl may use call text that is no XML
+    TypeError,
+    ValueError,
+    struct.error,
+    zipfile.BadZipFile,
+    zlib.error,
+)  # what zipfile, the XML parser and openpyxl raise on bytes that are no workbook
+
+_TEXT_SETTINGS = (
+    "title",
+    "material",
+    "standard",
+    "by",
+    "at_each",
+)  # text even where it looks otherwise
+
+
+def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
+    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
+
+    Parameters
+    ----------
+    content : bytes
+        The file.
+    file : str
+        Name for messages.
+    problems : list of Problem
+        Receives what is wrong.
+    """
+    from openpyxl import load_workbook
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        if not _is_harmless(content, file, problems):
+            return {}
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # openpyxl warns of features it does not read
+            book = load_workbook(
+                io.BytesIO(content), read_only=True, data_only=True, keep_links=False
+            )
+            return {
+                sheet.title: list(_rows(sheet, problems))
+                for sheet in book.worksheets
+                if hasattr(sheet, "iter_rows")
+            }
+    except (*_UNREADABLE, InvalidFileException) as cause:
+        problems.append(
+            Problem(
+                file=file,
+                fault=f"the workbook is damaged or not an XLSX file ({type(cause).__name__})",
+                remedy="Open it in a spreadsheet program and save it again as XLSX.",
+            )
+        )
+        return {}
+
+
+def _is_harmless(content: bytes, file: str, problems: list[Problem]) -> bool:
+    """Refuse parts that unpack to more than the limit and XML that declares entities."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        unpacked = sum(part.file_size for part in archive.infolist())
+        if unpacked > MAX_UNPACKED_BYTES:
+            problems.append(
+                Problem(
+                    file=file,
+                    fault=f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB",
+                    remedy="Delete what is not part of the study, or split it.",
+                )
+            )
+            return False
+        for part in archive.infolist():
+            if part.filename.endswith((".xml", ".rels")) and b"<!" in archive.read(part)[:4096]:
+                problems.append(
+                    Problem(
+                        file=file,
+                        fault=f"the part {part.filename[:80]} declares a document type",
+                        remedy="Save the workbook again with a spreadsheet program.",
+                    )
+                )
+                return False
+    return True
+
+
+def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+    title = str(getattr(sheet, "title", ""))
+    sheet.reset_dimensions()  # type: ignore[attr-defined]  # the stated size may be wrong
+    rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
+    for number, cells in enumerate(rows, start=1):
+        read = [_cell(cell, title, number, problems) for cell in cells]
+        while read and is_blank(read[-1]):
+            read.pop()
+        if read:
+            yield number, read
+
+
+def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
+    value = getattr(cell, "value", None)
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return _decimal(float(value), str(getattr(cell, "number_format", "General")))
+    if isinstance(value, date | time | timedelta):
+        problems.append(
+            Problem(
+                file=sheet,
+                row=row,
+                value=str(value),
+                fault="a cell holds a date or time",
+                remedy="Format the cell as text and type it again.",
+            )
+        )
+        return ""
+    return str(value)[: MAX_CELL_CHARACTERS + 1]
+
+
+def _decimal(value: float, number_format: str) -> Cell:
+    """Turn a number into a decimal with the decimals the cell shows, if that changes nothing."""
+    if value.is_integer() and abs(value) < 1e15:
+        exact = Decimal(int(value))
+    else:
+        exact = Decimal(repr(value))
+    shown = number_format.partition(";")[0].partition(".")[2]
+    zeros = len(shown) - len(shown.lstrip("0"))
+    if 0 < zeros <= 7 and exact.is_finite() and abs(value) < 1e15:
+        padded = exact.quantize(Decimal(1).scaleb(-zeros))
+        if padded == exact:
+            return padded
+    return exact
+
+
+def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dict[str, object]:
+    """Settings from a sheet with the columns key and value.
+
+    Keys of tables are joined by dots as in TOML (`balances.fine.resolution_g`); rows without a
+    value are left out; a list is written in square brackets as in TOML.
+    """
+    settings: dict[str, object] = {}
+    for number, cells in sheet:
+        key = str(cells[0]).strip()
+        value = cells[1] if len(cells) > 1 else ""
+        if is_blank(value) or (key, str(value).strip()) == ("key", "value"):
+            continue
+        path = _key_path(key)
+        if path is None or not _store(settings, path, _setting(path[-1], value)):
+            problems.append(
+                Problem(
+                    file=name,
+                    row=number,
+                    column="key",
+                    value=key[:40],
+                    fault="this is not a key, or it is there twice",
+                    remedy="Write one key a row, parts of it joined by dots.",
+                )
+            )
+    return settings
+
+
+def _key_path(key: str) -> tuple[str, ...] | None:
+    if "\n" in key or "=" in key or "#" in key:
+        return None
+    try:
+        level: object = tomllib.loads(f"{key} = 0")
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return None
+    path: list[str] = []
+    while isinstance(level, dict) and level:
+        ((part, level),) = level.items()
+        path.append(part)
+    return tuple(path) or None
+
+
+def _store(settings: dict[str, object], path: Sequence[str], value: object) -> bool:
+    level = settings
+    for part in path[:-1]:
+        inner = level.setdefault(part, {})
+        if not isinstance(inner, dict):
+            return False
+        level = inner
+    if path[-1] in level:
+        return False
+    level[path[-1]] = value
+    return True
+
+
+def _setting(key: str, value: Cell) -> object:
+    if key in _TEXT_SETTINGS:
+        return str(value)
+    text = str(value).strip()
+    number = to_number(text)
+    if number is not None:
+        return float(number)
+    if text in ("true", "false"):
+        return text == "true"
+    if text.startswith("["):
+        try:
+            return tomllib.loads(f"value = {text}")["value"]
+        except (tomllib.TOMLDecodeError, RecursionError):
+            return text
+    return text

@@ -1,0 +1,435 @@
+"""The same study with one thing changed: what a better balance or sieve would buy.
+
+Each change gives a study back, so that every source sees it the way it sees the real one.
+
+A budget in a few rows: the typical run, and what a change makes of the typical uncertainty.
+
+Standard uncertainties in per cent; over runs or differences they are combined as root mean squares
+(so that variances are averaged), over sources as root sums of squares (sources are independent).
+Sizes and differences without a value count in no mean.
+
+Uncertainty budget: which source makes which share, and what a change would buy.
+
+By the linear law, for every size of every run and for every difference between levels of a column
+(milling times): the logarithm of the ratio of their geometric means.  Shares are of variance; u of
+a size is relative, u of a difference is that of the ratio, both in per cent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import sparse
+
+from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.errors import UncertaintyError
+from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import tolerance_um
+from psdstats.study.records import Run, Study, TareHandling
+from psdstats.uncertainty.engine import Prepared, prepare
+from psdstats.uncertainty.sources.base import Source
+
+__all__ = [
+    "Budget",
+    "Change",
+    "budget",
+    "changes_for",
+    "combined_percent",
+    "typical_changes",
+    "typical_run",
+    "typical_shares",
+]
+
+
+_FINER = 10.0
+_CERTIFIED_SHARE = 0.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """One change: what it is called, and the study it makes."""
+
+    label: str
+    apply: Callable[[Study], Study]
+
+
+def changes_for(study: Study) -> tuple[Change, ...]:
+    """Changes that make a difference to this study, cheapest to state first."""
+    changes = [
+        Change(label="balance ten times finer", apply=_finer_balance),
+        Change(label="twice the sample", apply=_twice_the_sample),
+    ]
+    if not all(sieve.is_certified for sieve in study.sieves.values()):
+        label = "certified sieves (U a quarter of the tolerance, k = 2)"
+        changes.append(Change(label=label, apply=_certified_sieves))
+    if study.tares is TareHandling.ONCE:
+        changes.append(Change(label="tares weighed again in each run", apply=_tares_each_run))
+    return tuple(changes)
+
+
+def _finer_balance(study: Study) -> Study:
+    """Resolution, repeatability and linearity a tenth of what they are; slope as it is."""
+    balances = {
+        name: replace(
+            balance,
+            resolution_g=balance.resolution_g / _FINER,
+            repeatability_g=balance.repeatability_g / _FINER,
+            linearity_g=balance.linearity_g / _FINER,
+        )
+        for name, balance in study.balances.items()
+    }
+    return replace(study, balances=balances)
+
+
+def _twice_the_sample(study: Study) -> Study:
+    return replace(study, runs=tuple(_twice(run) for run in study.runs))
+
+
+def _twice(run: Run) -> Run:
+    readings = tuple(
+        replace(reading, gross_g=reading.tare_g + 2 * reading.net_g) for reading in run.readings
+    )
+    sample = None if run.sample_mass_g is None else 2 * run.sample_mass_g
+    return replace(run, readings=readings, sample_mass_g=sample)
+
+
+def _certified_sieves(study: Study) -> Study:
+    """Sieves without a certificate get one: U = Y/4 (common practice, no source), k = 2."""
+    return replace(study, sieves={key: _certified(sieve) for key, sieve in study.sieves.items()})
+
+
+def _certified(sieve: Sieve) -> Sieve:
+    if sieve.is_certified:
+        return sieve
+    half_width = tolerance_um(sieve.nominal_um, standard=sieve.standard)
+    return replace(
+        sieve,
+        certified_um=sieve.best_um,
+        expanded_uncertainty_um=_CERTIFIED_SHARE * half_width,
+        coverage_factor=2.0,
+    )
+
+
+def _tares_each_run(study: Study) -> Study:
+    return replace(study, tares=TareHandling.EACH_RUN)
+
+
+_COLUMNS = ["scope", "quantity", "label", "source", "balance_limited", "u_percent", "share"]
+
+
+def typical_run(budget: Budget) -> pd.DataFrame:
+    """Budget of the typical run: means over all runs that have a value.
+
+    Parameters
+    ----------
+    budget : Budget
+        Of a study.
+
+    Returns
+    -------
+    DataFrame
+        quantity, source, balance_limited, u_percent (root mean square over the runs), share (mean
+        over the runs); in the order of the budget.
+    """
+    known = budget.runs.dropna(subset=["share"])
+    grouped = known.groupby(["quantity", "source", "balance_limited"], sort=False, observed=True)
+    return grouped.agg(u_percent=("u_percent", _root_mean), share=("share", "mean")).reset_index()
+
+
+def typical_shares(budget: Budget) -> pd.DataFrame:
+    """Budget of the typical run, then of one difference a quantity.
+
+    Parameters
+    ----------
+    budget : Budget
+        Of a study.
+
+    Returns
+    -------
+    DataFrame
+        scope ("run" or "difference"), quantity, label (what it is the budget of, in words), source
+        (in words), balance_limited, u_percent, share.  The difference is that of the last level
+        that has a budget from the first.
+    """
+    run = typical_run(budget)
+    parts = [run.assign(scope="run", label=run["quantity"].astype(str) + " of one run")]
+    unit = " min" if budget.by == "milling_time_min" else ""
+    known = budget.differences.dropna(subset=["share"])
+    for quantity, own in known.groupby("quantity", sort=False):
+        from_first = own[own["versus"] == own["versus"].min()]
+        last = from_first[from_first["level"] == from_first["level"].max()]
+        level, versus = (_written(last[name].iloc[0]) for name in ("level", "versus"))
+        label = f"{quantity}, {level} against {versus}{unit}"
+        parts.append(last.assign(scope="difference", label=label))
+    frame = pd.concat(
+        [part[_COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
+    )
+    return frame.assign(source=frame["source"].str.replace("_", " ")).reset_index(drop=True)
+
+
+def _written(level: object) -> str:
+    return str(level) if isinstance(level, str) else f"{level:.12g}"
+
+
+def combined_percent(part: pd.DataFrame) -> pd.Series:
+    """Standard uncertainty of each quantity from all its sources.
+
+    Parameters
+    ----------
+    part : DataFrame
+        Rows of a budget, one a source, of one run or one difference (or as `typical_run` gives
+        them): quantity, u_percent.
+
+    Returns
+    -------
+    Series
+        Per cent, by quantity, in the order of the rows.
+    """
+    squares = (part["u_percent"] ** 2).groupby(part["quantity"], sort=False).sum()
+    return pd.Series(np.sqrt(squares), name="u_percent")
+
+
+def typical_changes(budget: Budget) -> pd.DataFrame:
+    """What each change makes of the typical uncertainty of a run, and of a difference.
+
+    Parameters
+    ----------
+    budget : Budget
+        Of a study.
+
+    Returns
+    -------
+    DataFrame
+        scope ("run" or "difference"), change, quantity, u_now_percent, u_then_percent: root mean
+        squares over the runs or the differences.
+    """
+    known = budget.what_if[budget.what_if["u_now_percent"].notna()]
+    grouped = known.groupby(["scope", "change", "quantity"], sort=False, observed=True)
+    columns = ["u_now_percent", "u_then_percent"]
+    return grouped[columns].agg(_root_mean).reset_index()
+
+
+def _root_mean(u_percent: pd.Series) -> float:
+    return float(np.sqrt((u_percent**2).mean()))
+
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Budget:
+    """Budget tables of a study.
+
+    Attributes
+    ----------
+    runs : DataFrame
+        run, quantity, source, balance_limited, u_percent (of this source alone), share (of the
+        variance); sources of the balance first.  NaN where a size has no value.
+    differences : DataFrame
+        quantity, level, versus, source, balance_limited, u_percent, share.
+    what_if : DataFrame
+        scope ("run" or "difference"), run, level, versus, quantity, change, u_now_percent,
+        u_then_percent, factor (then over now).
+    by : str
+        Column whose levels the differences compare.
+    sources, sources_left_out : tuple of str
+        What was counted and what was not.
+    notes : tuple of str
+        Assumptions, as sentences.
+    """
+
+    runs: pd.DataFrame
+    differences: pd.DataFrame
+    what_if: pd.DataFrame
+    by: str
+    sources: tuple[str, ...]
+    sources_left_out: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def shares_frame(self) -> pd.DataFrame:
+        """Shares in the typical run and in one difference, as `typical_shares` gives them."""
+        return typical_shares(self)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Contrasts:
+    """Quantities of a budget as rows over the ln sizes of all runs, with their labels."""
+
+    labels: pd.DataFrame
+    weights: sparse.csr_array
+    known: NDArray[np.bool_]
+
+
+def budget(
+    study: Study,
+    *,
+    by: str = "milling_time_min",
+    sources: Iterable[str | Source] | None = None,
+    rule: str | None = None,
+) -> Budget:
+    """Share of each source in every size and in every difference between levels.
+
+    Parameters
+    ----------
+    study : Study
+        The weighings.
+    by : str, default="milling_time_min"
+        Column of the run table whose levels are compared.
+    sources : iterable of str or Source, optional
+        As in `propagate`.
+    rule : str, optional
+        Interpolation rule; the study's own if left out.
+
+    Returns
+    -------
+    Budget
+        Shares of the variance, for sizes and for differences.
+
+    Raises
+    ------
+    UncertaintyError
+        If the column does not exist, or as `propagate`.
+    """
+    asked = None if sources is None else tuple(sources)
+    ready = prepare(study, sources=asked, rule=rule)
+    levels = _levels(study, ready, by)
+    per_run = _run_contrasts(ready)
+    differences = _difference_contrasts(ready, levels)
+    limited = {source.name: source.balance_limited for source in ready.sources.included}
+    return Budget(
+        runs=_shares(ready, per_run, limited),
+        differences=_shares(ready, differences, limited),
+        what_if=_what_if(study, ready, (per_run, differences), asked, rule),
+        by=by,
+        sources=ready.table.sources,
+        sources_left_out=ready.sources.left_out,
+        notes=(*study.notes, *ready.table.notes, *_gaps(differences)),
+    )
+
+
+def _levels(study: Study, ready: Prepared, by: str) -> pd.Series:
+    frame = study.runs_frame().set_index("run")
+    if by not in frame.columns:
+        raise UncertaintyError(
+            f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
+        )
+    return frame.loc[list(ready.arrays.runs), by]
+
+
+def _log_rows(ready: Prepared) -> sparse.csr_array:
+    """Contributions of each input to the logarithm of each quantity; 0 where not bracketed."""
+    scale = np.nan_to_num(ready.sensitivities.scale(log=True))
+    return sparse.csr_array(sparse.diags_array(scale) @ ready.sensitivities.matrix)
+
+
+def _run_contrasts(ready: Prepared) -> _Contrasts:
+    n_rows = ready.sizes.value.size
+    labels = pd.DataFrame(
+        {
+            "run": np.repeat(np.array(ready.arrays.runs, dtype=object), len(QUANTITIES)),
+            "quantity": list(QUANTITIES) * len(ready.arrays.runs),
+        }
+    )
+    return _Contrasts(
+        labels=labels,
+        weights=sparse.csr_array(sparse.eye_array(n_rows)),
+        known=~np.isnan(ready.sizes.value).ravel(),
+    )
+
+
+def _difference_contrasts(ready: Prepared, levels: pd.Series) -> _Contrasts:
+    """Mean over the runs of one level minus mean over those of another, on ln."""
+    known_runs = ~np.isnan(ready.sizes.value)
+    names, rows, known = [], [], []
+    values = levels.to_numpy()
+    for first, second in combinations(sorted(levels.dropna().unique()), 2):
+        for column, quantity in enumerate(QUANTITIES):
+            row = np.zeros(known_runs.shape)
+            for level, sign in ((second, 1.0), (first, -1.0)):
+                row[values == level, column] = sign / np.count_nonzero(values == level)
+            names.append({"quantity": quantity, "level": second, "versus": first})
+            rows.append(row.ravel())
+            known.append(bool(known_runs[row[:, column] != 0, column].all()))
+    return _Contrasts(
+        labels=pd.DataFrame(names, columns=["quantity", "level", "versus"]),
+        weights=sparse.csr_array(np.array(rows).reshape(len(rows), known_runs.size)),
+        known=np.array(known, dtype=bool),
+    )
+
+
+def _variances(ready: Prepared, contrasts: _Contrasts) -> Array:
+    """Variance of each contrast from each source, shape (n_contrasts, n_sources)."""
+    parts = (contrasts.weights @ _log_rows(ready)).tocsr()
+    squares = parts.multiply(parts).tocsr()
+    index = ready.table.source
+    pick = sparse.csr_array(
+        (np.ones(index.size), (np.arange(index.size), index)),
+        shape=(index.size, len(ready.table.sources)),
+    )
+    found = np.asarray((squares @ pick).toarray())
+    found[~contrasts.known] = np.nan
+    return found
+
+
+def _shares(ready: Prepared, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
+    variance = _variances(ready, contrasts)
+    total = variance.sum(axis=1, keepdims=True)
+    share = np.where(total > 0, variance / np.where(total > 0, total, 1.0), np.nan)
+    names = list(ready.table.sources)
+    order = sorted(range(len(names)), key=lambda index: (not limited[names[index]], index))
+    table = contrasts.labels.loc[contrasts.labels.index.repeat(len(order))].reset_index(drop=True)
+    n_rows = len(contrasts.labels)
+    table["source"] = [names[index] for index in order] * n_rows
+    table["balance_limited"] = [limited[names[index]] for index in order] * n_rows
+    table["u_percent"] = 100 * np.sqrt(variance[:, order]).ravel()
+    table["share"] = share[:, order].ravel()
+    return table
+
+
+def _what_if(
+    study: Study,
+    ready: Prepared,
+    groups: tuple[_Contrasts, _Contrasts],
+    asked: tuple[str | Source, ...] | None,
+    rule: str | None,
+) -> pd.DataFrame:
+    now = [100 * np.sqrt(_variances(ready, group).sum(axis=1)) for group in groups]
+    tables = []
+    for change in changes_for(study):
+        changed = prepare(change.apply(study), sources=asked, rule=rule)
+        for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
+            after = 100 * np.sqrt(_variances(changed, group).sum(axis=1))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                factor = after / before
+            tables.append(
+                group.labels.reindex(columns=["run", "level", "versus", "quantity"]).assign(
+                    scope=scope,
+                    change=change.label,
+                    u_now_percent=before,
+                    u_then_percent=after,
+                    factor=factor,
+                )
+            )
+    order = ["scope", "run", "level", "versus", "quantity", "change"]
+    columns = [*order, "u_now_percent", "u_then_percent", "factor"]
+    return pd.DataFrame(
+        {name: [value for table in tables for value in table[name]] for name in columns}
+    )
+
+
+def _gaps(differences: _Contrasts) -> tuple[str, ...]:
+    missing = differences.labels[~differences.known]
+    return tuple(
+        f"{quantity}: the difference between {_written(level)} and {_written(versus)} has no "
+        "budget, because a run is not bracketed by its sieves."
+        for quantity, level, versus in missing.itertuples(index=False)
+    )
+
+
+def _written_budgets(level: object) -> str:
+    return f"{level:g}" if isinstance(level, int | float) else str(level)
