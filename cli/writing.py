@@ -18,7 +18,7 @@ from .console import Console
 if TYPE_CHECKING:
     from psdstats.output.content import Drawing
     from psdstats.output.pages.parts import PageParts
-    from psdstats.output.tables import Table
+    from psdstats.output.tables.table import Table
 
 __all__ = [
     "add_all_tables",
@@ -94,7 +94,7 @@ def print_sentences(
     sentences: Iterable[str], options: argparse.Namespace, console: Console
 ) -> None:
     """Print sentences with the decimal sign asked for."""
-    from psdstats.output.pages.parts import sentence_with_sign
+    from psdstats.output.digits import sentence_with_sign
 
     for sentence in sentences:
         console.say(sentence_with_sign(sentence, options.decimal))
@@ -102,7 +102,7 @@ def print_sentences(
 
 def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Console) -> None:
     """Print notes, which --quiet leaves out, with the decimal sign asked for."""
-    from psdstats.output.pages.parts import sentence_with_sign
+    from psdstats.output.digits import sentence_with_sign
 
     for note in notes:
         console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
@@ -115,7 +115,7 @@ def print_table(
 ) -> None:
     """Print a table no wider than the terminal; `SPARE` columns go first where not all fit."""
     from psdstats.output.pages.parts import table_with_sign
-    from psdstats.output.tables import to_terminal
+    from psdstats.output.tables.terminal import to_terminal
 
     shown = table_with_sign(table, options.decimal)
     text = to_terminal(shown, width=console.width, decimal=options.decimal, spare=SPARE)

@@ -9,10 +9,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from psdstats.comparison import compare
+    from psdstats.comparison.compare import compare
     from psdstats.errors import PsdstatsError
-    from psdstats.study import Study, check_study, read_study, save_study
-    from psdstats.uncertainty import propagate
+    from psdstats.study.check import check_study
+    from psdstats.study.reader import read_study
+    from psdstats.study.records import Study
+    from psdstats.study.save import save_study
+    from psdstats.uncertainty.engine import propagate
 
 __version__ = "0.1.0"
 

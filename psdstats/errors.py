@@ -17,16 +17,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = [
-    "ModelError",
-    "OutputError",
-    "Problem",
-    "PsdstatsError",
-    "SizeError",
-    "StudyError",
-    "UncertaintyError",
-]
-
 
 @dataclass(frozen=True, kw_only=True)
 class Problem:

@@ -21,8 +21,6 @@ from pathlib import Path
 
 from psdstats.errors import OutputError
 
-__all__ = ["MANIFEST", "Holds", "write_file_atomically", "write_folder_atomically"]
-
 MANIFEST = ".psdstats-files.json"
 """Name of the list of files psdstats wrote into a folder, with the SHA-256 of each."""
 
@@ -41,28 +39,7 @@ _RENAME_EXCHANGE = 2  # linux/fs.h: swap two paths in one step
 def write_file_atomically(
     target: str | Path, content: str | bytes | Callable[[Path], None], *, replace: bool = False
 ) -> Path:
-    """Write one file; it appears whole or not at all.
-
-    Parameters
-    ----------
-    target : str or Path
-        File to write; missing parent folders are made.
-    content : str, bytes or callable
-        Text (written as UTF-8, line ends as given), bytes, or a function that is given a path and
-        writes the file there.
-    replace : bool, default=False
-        Whether an existing file may be replaced.
-
-    Returns
-    -------
-    Path
-        The resolved target.
-
-    Raises
-    ------
-    OutputError
-        If the target exists and `replace` is false, is a folder, or cannot be written.
-    """
+    """Write one file; it appears whole or not at all."""
     place = Path(target).resolve()
     if place.is_dir():
         raise OutputError(f"{place} is a folder, not a file. Choose another file name.")
@@ -92,31 +69,6 @@ def write_folder_atomically(
     replace: bool = False,
 ) -> Path:
     """Write a folder of files; it appears whole or not at all.
-
-    Parameters
-    ----------
-    target : str or Path
-        Folder to write; missing parent folders are made.  An empty folder counts as absent.
-    writer : callable
-        Given the path of an empty folder, writes every file (and subfolder) into it.
-    holds : {"results", "readings"}, default="results"
-        What is written; readings are replaced by readings alone, results by results.
-    replace : bool, default=False
-        Whether the files psdstats wrote into the target before may be replaced.  Files it did not
-        write stay as they are.
-
-    Returns
-    -------
-    Path
-        The resolved target.
-
-    Raises
-    ------
-    OutputError
-        If the target exists and `replace` is false; if it holds no list of files that psdstats
-        wrote, or readings where results are written, or the other way round; if one of those
-        files was changed since; if a new file would cover a file that psdstats did not write; or
-        if the folder cannot be written.
 
     Notes
     -----

@@ -5,17 +5,13 @@ from __future__ import annotations
 from dataclasses import fields
 
 import numpy as np
+from numpy.typing import NDArray
 
-__all__ = ["freeze_arrays"]
+Array = NDArray[np.float64]
 
 
 def freeze_arrays(result: object) -> None:
     """Give a frozen dataclass read-only copies of its arrays; meant for ``__post_init__``.
-
-    Parameters
-    ----------
-    result : object
-        An instance of a dataclass; fields that hold no array are left alone.
 
     Examples
     --------

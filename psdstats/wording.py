@@ -4,23 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["column_words", "signed", "without_value"]
-
 _LISTED = 4  # runs named before "and … more"
 
 
 def column_words(column: str) -> str:
     """Put the name of a column of the run table into words.
-
-    Parameters
-    ----------
-    column : str
-        The name.
-
-    Returns
-    -------
-    str
-        The name without its unit and underscores.
 
     Examples
     --------
@@ -32,18 +20,6 @@ def column_words(column: str) -> str:
 
 def signed(value: float, spec: str = "g") -> str:
     """Put a number into text with U+2212 as its minus, and none before a rounded zero.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-    spec : str, default="g"
-        Format specification, such as ".2f" or "+.1f".
-
-    Returns
-    -------
-    str
-        The text, ∞ for infinity; tables and figures have rules of their own in `psdstats.output`.
 
     Examples
     --------
@@ -58,20 +34,6 @@ def signed(value: float, spec: str = "g") -> str:
 
 def without_value(runs: Sequence[str], column: str, *, fate: str = "set aside") -> str:
     """Say which runs have no value in a column, and what was done with them.
-
-    Parameters
-    ----------
-    runs : sequence of str
-        Their names, one or more.
-    column : str
-        The column.
-    fate : str, default="set aside"
-        What they were.
-
-    Returns
-    -------
-    str
-        A sentence.
 
     Examples
     --------

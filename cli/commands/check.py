@@ -56,7 +56,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
 def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.checks import checks_table, tare_drawings
-    from psdstats.study import check_file, read_study, tare_history
+    from psdstats.study import check_file, read_study
+    from psdstats.study.tares import tare_history
 
     report = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)

@@ -26,7 +26,7 @@ from ..writing import (
 )
 
 if TYPE_CHECKING:
-    from psdstats.output.tables import Table
+    from psdstats.output.tables.table import Table
 
 SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
 EXAMPLE = "psdstats compare my-trial --by milling_time_min --within group --out my-comparison"
@@ -50,14 +50,14 @@ def _short(tables: list[Table]) -> list[Table]:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
-    from psdstats.comparison import measurement_sources
+    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.content import Drawing
     from psdstats.output.pages.comparison import (
         comparison_files,
         comparison_notes,
         comparison_section,
     )
-    from psdstats.output.tables import Table
+    from psdstats.output.tables.table import Table
 
     study, _ = read_checked(options, console)
     with console.stages({"drawing readings": 60, "comparing": 40}):

@@ -69,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Judge the groups, then what else was asked; print, write."""
-    from psdstats.comparison import measurement_sources
+    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.groups import groups_parts
     from psdstats.output.pages.groups_results import collect_groups, stated_margin
 

@@ -77,7 +77,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Fit, print, write."""
-    from psdstats.comparison import measurement_sources
+    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.rate import collect_loss, rate_factor, rate_parts
     from psdstats.rate import fit_rate
 

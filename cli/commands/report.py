@@ -26,7 +26,7 @@ from ..writing import ensure_free, print_sentences
 
 if TYPE_CHECKING:
     from psdstats.output.content import Section, Verdict
-    from psdstats.output.tables import Table
+    from psdstats.output.tables.table import Table
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
 
@@ -79,7 +79,7 @@ def _write(
     target: Path, options: argparse.Namespace, console: Console
 ) -> tuple[Path, tuple[Verdict, ...]]:
     """The page written, and its verdicts."""
-    from psdstats.comparison import measurement_sources
+    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.bundle import write_report_folder
     from psdstats.output.pages.checks import checks_table
     from psdstats.output.pages.whole import report_content
@@ -145,11 +145,12 @@ def _middle(
     console: Console,
 ) -> tuple[list[Section], list[Table]]:
     """Sizes, groups, rate and budget as sections, and the tables that only the files hold."""
-    from psdstats.comparison import measurement_sources
+    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.budget import budget_files, budget_section
     from psdstats.output.pages.further import further_sections
     from psdstats.output.pages.sizes import curves_table, sizes_section
-    from psdstats.uncertainty import budget, mean_sizes, undersize_bands
+    from psdstats.uncertainty import budget, undersize_bands
+    from psdstats.uncertainty.means import mean_sizes
 
     sources = measurement_sources(study, options.sources)
     runs = study.runs_frame()

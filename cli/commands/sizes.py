@@ -31,7 +31,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
         sizes_table,
         undersize_drawing,
     )
-    from psdstats.uncertainty import mean_sizes, undersize_bands
+    from psdstats.uncertainty import undersize_bands
+    from psdstats.uncertainty.means import mean_sizes
 
     study, _ = read_checked(options, console)
     propagation = propagate_study(study, options, console)

@@ -71,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute the charge, print it with its cautions, write."""
     from psdstats.output.pages.planning import charge_parts
-    from psdstats.planning import Balls, Jar, mill_charge
+    from psdstats.planning.bench import Balls, Jar, mill_charge
 
     jar = Jar(
         diameter_mm=options.jar_mm,

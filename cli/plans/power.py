@@ -142,7 +142,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
 def _variation(options: argparse.Namespace) -> Variation:
     """Variation of the study named or as stated, with its measurement weighed where asked."""
-    from psdstats.planning import PlanError, weighed_variation
+    from psdstats.planning.plan_error import PlanError
+    from psdstats.planning.variation import weighed_variation
 
     stated = {
         f"{name.replace('-', '_')}_percent": getattr(options, f"{name.replace('-', '_')}_percent")
@@ -172,7 +173,8 @@ def _variation(options: argparse.Namespace) -> Variation:
 
 def _told_variation(options: argparse.Namespace, given: dict[str, float]) -> Variation:
     """Variation of the study named, or as stated on the command line."""
-    from psdstats.planning import PlanError, Variation, variation_of
+    from psdstats.planning import Variation, variation_of
+    from psdstats.planning.plan_error import PlanError
 
     if options.study is not None and given:
         raise PlanError(
@@ -180,7 +182,7 @@ def _told_variation(options: argparse.Namespace, given: dict[str, float]) -> Var
             "variation, not both."
         )
     if options.study is not None:
-        from psdstats.comparison import measurement_sources
+        from psdstats.comparison.compare import measurement_sources
         from psdstats.study import read_study
         from psdstats.uncertainty import propagate
 

@@ -92,7 +92,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Choose, try out, print, write."""
     from psdstats.output.pages.planning import stack_parts
-    from psdstats.planning import PlanError, choose_sieves
+    from psdstats.planning import choose_sieves
+    from psdstats.planning.plan_error import PlanError
     from psdstats.sieves import series
 
     names = [name for name, _ in options.powder]

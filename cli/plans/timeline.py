@@ -97,7 +97,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print with cautions, write table, figure and calendar."""
     from psdstats.output.pages.planning import timeline_parts
-    from psdstats.planning import BenchTimes, timeline
+    from psdstats.planning.bench import BenchTimes, timeline
 
     fields = [f"{name.replace('-', '_')}_min" for name, _ in _STEPS]
     stated = {name: getattr(options, name) for name in fields}

@@ -30,15 +30,6 @@ from psdstats.errors import ModelError
 from psdstats.study.records import Run, Study
 from psdstats.wording import signed
 
-__all__ = [
-    "CommonClasses",
-    "common_classes",
-    "log_ratio_coordinates",
-    "replace_zeros",
-    "sequential_basis",
-    "stack_families",
-]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CommonClasses:
@@ -92,19 +83,7 @@ def _apertures(run: Run) -> frozenset[float]:
 
 
 def stack_families(study: Study) -> list[list[Run]]:
-    """Sort runs into families whose distributions can share classes without losing the curve.
-
-    Parameters
-    ----------
-    study : Study
-        Any study with readings.
-
-    Returns
-    -------
-    list of list of Run
-        All runs together where the apertures common to all are at least half of the smallest
-        stack (a choice of this project); else one family for each different stack.
-    """
+    """Sort runs into families whose distributions can share classes without losing the curve."""
     sets = [_apertures(run) for run in study.runs]
     if 2 * len(frozenset.intersection(*sets)) >= min(map(len, sets)):
         return [list(study.runs)]
@@ -115,23 +94,7 @@ def stack_families(study: Study) -> list[list[Run]]:
 
 
 def common_classes(runs: Sequence[Run]) -> CommonClasses:
-    """Bring the class masses of runs to the apertures they share.
-
-    Parameters
-    ----------
-    runs : sequence of Run
-        Runs of one study, or of one family of stacks.
-
-    Returns
-    -------
-    CommonClasses
-        Masses on common classes; classes empty in every run are merged into their finer neighbour.
-
-    Raises
-    ------
-    ModelError
-        If the runs share no aperture, or a run has no mass.
-    """
+    """Bring the class masses of runs to the apertures they share."""
     apertures = [_apertures(run) for run in runs]
     shared = frozenset.intersection(*apertures)
     every = frozenset.union(*apertures)
@@ -199,21 +162,7 @@ def _list(apertures: Iterable[float]) -> str:
 def sequential_basis(classes: int) -> NDArray[np.float64]:
     """Orthonormal log-contrasts along size.
 
-    Parameters
-    ----------
-    classes : int
-        Number of classes K, at least 2, finest first.
-
-    Returns
-    -------
-    ndarray, shape (classes - 1, classes)
-        Row j (from 1) weighs the j finest classes with √(1/(j(j+1))) each and the next coarser one
-        with -√(j/(j+1)); rows are orthonormal and sum to zero.
-
-    Raises
-    ------
-    ModelError
-        If there are fewer than two classes.
+    Shapes: gives (classes - 1, classes).
 
     Examples
     --------
@@ -235,20 +184,7 @@ def sequential_basis(classes: int) -> NDArray[np.float64]:
 def log_ratio_coordinates(fractions: ArrayLike) -> NDArray[np.float64]:
     """Isometric log-ratio coordinates of compositions.
 
-    Parameters
-    ----------
-    fractions : array_like, shape (n, K)
-        Positive parts, finest class first; only their ratios matter.
-
-    Returns
-    -------
-    ndarray, shape (n, K - 1)
-        Coordinates in the basis of `sequential_basis`.
-
-    Raises
-    ------
-    ModelError
-        If a part is not positive; names its row and class.
+    Shapes: fractions (n, K); gives (n, K - 1).
 
     Examples
     --------
@@ -269,23 +205,7 @@ def log_ratio_coordinates(fractions: ArrayLike) -> NDArray[np.float64]:
 def replace_zeros(fractions: ArrayLike, delta: ArrayLike) -> NDArray[np.float64]:
     """Multiplicative replacement of empty classes.
 
-    Parameters
-    ----------
-    fractions : array_like, shape (n, K)
-        Mass fractions; each row is divided by its sum after negative parts (a net mass just below
-        zero) are set to zero.
-    delta : float or array_like, shape (n,)
-        Fraction put in place of each empty class.
-
-    Returns
-    -------
-    ndarray, shape (n, K)
-        Positive fractions that sum to 1; ratios among the classes that were not empty are kept.
-
-    Raises
-    ------
-    ModelError
-        If delta is not positive, or its total over the empty classes of a row leaves nothing.
+    Shapes: fractions (n, K), delta (n,); gives (n, K).
 
     Examples
     --------

@@ -39,24 +39,12 @@ from psdstats.models.mixed_model_words import joined
 from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
 from psdstats.models.wording import word_p
 from psdstats.study.records import Study
-from psdstats.uncertainty import (
-    Propagation,
-    Source,
-    choose_sources,
-    mean_curve_covariance,
-    propagate,
-)
+from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import choose_sources
+from psdstats.uncertainty.sources.base import Source
 from psdstats.wording import column_words, signed
-
-__all__ = [
-    "QUANTITIES",
-    "RUN_TO_RUN",
-    "compare",
-    "compare_sizes",
-    "headlines",
-    "measurement_sources",
-]
-
 
 _AGAINST_FIRST = "against first"
 _CHANGED = "changed"
@@ -66,21 +54,7 @@ _MOST_PAIRS = 3  # told one by one
 def headlines(
     plan: ComparisonPlan, results: Sequence[QuantityComparison], *, level: float = 0.95
 ) -> tuple[str, ...]:
-    """Sentences for the top of a report: two or three for each quantity.
-
-    Parameters
-    ----------
-    plan : ComparisonPlan
-        What was compared.
-    results : sequence of QuantityComparison
-        What was found.
-    level : float, default=0.95
-        A test counts as showing something where p is below 1 - level.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Sentences for the top of a report: two or three for each quantity."""
     sentences: list[str] = []
     for result in results:
         sentences += _of_quantity(plan, result, 1.0 - level)
@@ -370,18 +344,7 @@ def compare_sizes(
 ) -> Comparison:
     """Compare sizes whose known covariance is given, as `compare` does after preparing it.
 
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    plan : ComparisonPlan
-        What is compared with what.
-    propagation : Propagation
-        Values of the sizes, and their covariance for single runs.
-    known : mapping of str to ndarray, shape (R, R)
-        For each quantity compared the known covariance of its logarithm, in the order of the runs.
-    families, level, across_quantities
-        As in `compare`.
+    Shapes: known (R, R).
     """
     runs = study.runs_frame()
     placed = runs[plan.placed(runs)]
@@ -422,18 +385,6 @@ def measurement_sources(
 
     Run-to-run variation is estimated by the model (or declared for the measurement-only route),
     so it must not be in the known part as well.
-
-    Parameters
-    ----------
-    study : Study
-        Its settings switch sources on and off.
-    asked : iterable of str or Source, optional
-        Replaces the settings.
-
-    Returns
-    -------
-    tuple of Source
-        In the order of the budget.
     """
     return tuple(
         source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN

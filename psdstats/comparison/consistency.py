@@ -37,41 +37,11 @@ from scipy import special
 from psdstats.comparison.precision import LevelCells, Scale, cells_at_levels
 from psdstats.errors import ModelError
 
-__all__ = [
-    "Consistency",
-    "Intraclass",
-    "cochran_critical",
-    "consistency",
-    "grubbs_critical",
-    "intraclass_correlation",
-    "mandel_h_limit",
-    "mandel_k_limit",
-    "outliers",
-]
-
-
 _SIGNIFICANCES = (0.05, 0.01)
 
 
 def mandel_h_limit(groups: int, significance: float) -> float:
     """Two-sided limit of Mandel's h.
-
-    Parameters
-    ----------
-    groups : int
-        Number of groups p, at least 3.
-    significance : float
-        Probability that |h| of one group exceeds the limit by chance.
-
-    Returns
-    -------
-    float
-        The limit.
-
-    Raises
-    ------
-    ModelError
-        If there are fewer than three groups: h of two groups is always ±0.707.
 
     Notes
     -----
@@ -94,20 +64,6 @@ def mandel_h_limit(groups: int, significance: float) -> float:
 
 def mandel_k_limit(df: int, df_others: int, significance: float) -> float:
     """Upper limit of Mandel's k.
-
-    Parameters
-    ----------
-    df : int
-        Degrees of freedom within the group, n_i - 1.
-    df_others : int
-        Degrees of freedom within all other groups together.
-    significance : float
-        Probability that k of one group exceeds the limit by chance.
-
-    Returns
-    -------
-    float
-        The limit.
 
     Notes
     -----
@@ -235,25 +191,6 @@ def _finding(row: Mapping[Hashable, Any]) -> str:
 def cochran_critical(groups: int, results: int, significance: float) -> float:
     """Critical share of the largest of several variances in their sum.
 
-    Parameters
-    ----------
-    groups : int
-        Number of variances p, at least 2.
-    results : int
-        Results behind each variance n, at least 2.
-    significance : float
-        Significance α of the test.
-
-    Returns
-    -------
-    float
-        The critical value of Cochran's C.
-
-    Raises
-    ------
-    ModelError
-        If there are fewer than two groups or two results.
-
     Notes
     -----
     Quantile 1 - α/p of a beta variable with (n-1)/2 and (p-1)(n-1)/2.
@@ -277,23 +214,6 @@ def _share_limit(df: int, df_others: int, groups: int, significance: float) -> f
 
 def grubbs_critical(groups: int, significance: float) -> float:
     """Two-sided critical value of Grubbs' test of one outlying mean.
-
-    Parameters
-    ----------
-    groups : int
-        Number of means p, at least 3.
-    significance : float
-        Significance α of the test.
-
-    Returns
-    -------
-    float
-        The critical value of G = max|ȳ_i - ȳ| / s.
-
-    Raises
-    ------
-    ModelError
-        If there are fewer than three groups.
 
     Notes
     -----

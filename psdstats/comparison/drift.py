@@ -23,16 +23,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.models import MixedModelFit, RandomSlope
-from psdstats.models.design_columns import level_text
+from psdstats.frozen import Array
+from psdstats.models.design_columns import RandomSlope, level_text
+from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.wording import word_p
-
-__all__ = ["Misfit", "drift_slope", "find_misfit", "level_order"]
-
-Array = NDArray[np.float64]
 
 _DRAWS = 999
 _SEED = 0
@@ -48,22 +44,7 @@ def level_order(column: pd.Series) -> pd.Series | None:
 
 
 def drift_slope(frame: pd.DataFrame, plan: ComparisonPlan, *, order: str) -> RandomSlope | None:
-    """The line of each group in the order of the levels, where the runs can show one.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The runs, with the place of the level in the column ``order``.
-    plan : ComparisonPlan
-        The factor and the groupings.
-    order : str
-        Name of that column.
-
-    Returns
-    -------
-    RandomSlope or None
-        None unless at least three groups hold three levels or more.
-    """
+    """The line of each group in the order of the levels, where the runs can show one."""
     grouping = plan.crossing
     if grouping is None or order not in frame:
         return None
@@ -107,20 +88,7 @@ class Misfit:
 
 
 def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
-    """Check the spread of a fitted comparison over a factor with numeric levels.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        Fitted with a known covariance.
-    plan : ComparisonPlan
-        The factor and the groupings.
-
-    Returns
-    -------
-    Misfit or None
-        None where levels have no order, or there are fewer than three of them.
-    """
+    """Check the spread of a fitted comparison over a factor with numeric levels."""
     frame = fit.model.frame
     place = level_order(frame[plan.by])
     if place is None or place.max() < _FEWEST - 1:

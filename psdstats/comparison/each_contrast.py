@@ -21,14 +21,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.models import Adjustment, ContrastResult, contrast_table
-from psdstats.models.contrasts import contrast_matrix, within_each
+from psdstats.frozen import Array
+from psdstats.models.contrasts import ContrastResult, contrast_matrix, contrast_table, within_each
 from psdstats.models.design_columns import level_text
+from psdstats.models.multiplicity import Adjustment
 from psdstats.models.student import critical_t
-
-__all__ = ["Estimate", "Units", "own_contrasts", "own_means", "own_spread"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,18 +64,7 @@ class Estimate:
 def own_spread(units: Sequence[Units], y: Array, known: Array) -> Estimate:
     """Weighted sum of the means of sets of units, with the variance they show.
 
-    Parameters
-    ----------
-    units : sequence of Units
-        Independent of each other but for the known covariance.
-    y : ndarray, shape (n,)
-        Values of the runs.
-    known : ndarray, shape (n, n)
-        Their known covariance.
-
-    Returns
-    -------
-    Estimate
+    Shapes: y (n,), known (n, n).
 
     Notes
     -----
@@ -118,26 +104,7 @@ def own_contrasts(
 ) -> ContrastResult | None:
     """One family of contrasts, each with its own spread.
 
-    Parameters
-    ----------
-    frame : DataFrame, n rows
-        The run table with the column ``ln_value``.
-    known : ndarray, shape (n, n)
-        Known covariance of ``ln_value``.
-    plan : ComparisonPlan
-        The factor, the groupings, further factors.
-    family : str
-        Family of contrasts.
-    at_levels : sequence of str
-        Levels of ``at_each``; empty where there is none.
-    level : float
-        Confidence level over the family.
-
-    Returns
-    -------
-    ContrastResult or None
-        The contrasts that two units or more show; None where there is none.  Covariances between
-        the contrasts are NaN, for they are not estimated.
+    Shapes: known (n, n).
     """
     labels = [level_text(one) for one in sorted(frame[plan.by].unique())]
     planned = contrast_matrix(labels, family)
@@ -174,21 +141,7 @@ def own_means(
 ) -> pd.DataFrame:
     """Mean of each level (within each level of ``at_each``), each with its own spread.
 
-    Parameters
-    ----------
-    frame : DataFrame, n rows
-        The run table with the column ``ln_value``.
-    known : ndarray, shape (n, n)
-        Known covariance of ``ln_value``.
-    plan : ComparisonPlan
-        The factor, the groupings, further factors.
-    level : float
-        Confidence level of each interval by itself.
-
-    Returns
-    -------
-    DataFrame
-        Columns of the factors, estimate, lower, upper; the limits are NaN where one unit is left.
+    Shapes: known (n, n).
     """
     y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
     columns = [*([] if plan.at_each is None else [plan.at_each]), plan.by]

@@ -26,31 +26,11 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import OverallTest, QuantityComparison, Response, Route, as_sizes
-from psdstats.models import (
-    ContrastResult,
-    Evidence,
-    contrast_table,
-    equivalence_test,
-    smallest_detectable,
-    verdict,
-)
-from psdstats.models.contrasts import contrast_matrix, within_each
+from psdstats.models.contrasts import ContrastResult, contrast_matrix, contrast_table, within_each
 from psdstats.models.design_columns import level_text
-from psdstats.uncertainty import coverage_factor
-
-__all__ = [
-    "COLUMNS",
-    "PLAUSIBLE_RUN_TO_RUN_PERCENT",
-    "EffectContext",
-    "by_measurement",
-    "effect_rows",
-    "families_for",
-    "level_contrasts",
-    "level_means",
-    "qualify",
-    "undoing_percent",
-]
-
+from psdstats.models.equivalence import equivalence_test, smallest_detectable
+from psdstats.models.verdicts import Evidence, verdict
+from psdstats.uncertainty.linear import coverage_factor
 
 POWER = 0.8
 
@@ -129,24 +109,7 @@ def effect_rows(
     *,
     missing: str = "no run is left to estimate it from",
 ) -> pd.DataFrame:
-    """Turn one family of contrasts into rows with verdicts.
-
-    Parameters
-    ----------
-    family : str
-        "against first", "successive" or "all pairs".
-    contrasts : ContrastResult or None
-        The estimated contrasts; None where nothing could be estimated.
-    context : EffectContext
-        Names, margin and obstacles.
-    missing : str
-        Why a contrast without an obstacle has no estimate, as a clause.
-
-    Returns
-    -------
-    DataFrame
-        Columns `COLUMNS`; contrasts that could not be estimated are kept, with the reason.
-    """
+    """Turn one family of contrasts into rows with verdicts."""
     planned = contrast_matrix(context.levels, family)
     if context.plan.at_each is not None:
         planned = within_each(planned, context.at_levels)
@@ -251,23 +214,7 @@ def by_measurement(
     *,
     declared_percent: float,
 ) -> QuantityComparison:
-    """Compare single runs by their joint measurement covariance and a declared repeatability.
-
-    Parameters
-    ----------
-    response : Response
-        One run a level, with its covariance.
-    context : EffectContext
-        What is compared with what, and how verdicts are worded.
-    families : sequence of str
-        Families of contrasts, one at least; the overall test is made from the first.
-    declared_percent : float
-        Declared run-to-run standard deviation of a size, per cent; 0 for none.
-
-    Returns
-    -------
-    QuantityComparison
-    """
+    """Compare single runs by their joint measurement covariance and a declared repeatability."""
     by, level = context.plan.by, context.level
     frame, joint = response.frame, response.covariance
     found = [
@@ -306,25 +253,7 @@ def level_contrasts(
 ) -> ContrastResult:
     """Contrasts of single runs by their joint measurement covariance.
 
-    Parameters
-    ----------
-    frame : DataFrame, n rows
-        One run a level, with the column ``ln_value``.
-    covariance : ndarray, shape (n, n)
-        Known covariance of ``ln_value``.
-    by : str
-        The factor.
-    family : str
-        Family of contrasts.
-    declared_percent : float
-        Declared run-to-run standard deviation of a size, per cent; 0 for none.
-    level : float
-        Confidence level over the family.
-
-    Returns
-    -------
-    ContrastResult
-        With infinite degrees of freedom: the covariance is taken as known.
+    Shapes: covariance (n, n).
     """
     ordered = frame.sort_values(by)
     order = ordered.index.to_numpy()
@@ -353,23 +282,7 @@ def level_means(
 ) -> pd.DataFrame:
     """The single run of each level with its own interval, on the log scale.
 
-    Parameters
-    ----------
-    frame : DataFrame, n rows
-        One run a level, with the column ``ln_value``.
-    covariance : ndarray, shape (n, n)
-        Known covariance of ``ln_value``.
-    by : str
-        The factor.
-    declared_percent : float
-        Declared run-to-run standard deviation of a size, per cent; 0 for none.
-    level : float
-        Confidence level of each interval by itself.
-
-    Returns
-    -------
-    DataFrame
-        Columns of ``by``, estimate, lower, upper.
+    Shapes: covariance (n, n).
     """
     error = np.sqrt(np.diag(covariance) + (declared_percent / 100) ** 2)
     half = coverage_factor(level) * error
@@ -381,15 +294,7 @@ def level_means(
 def undoing_percent(contrasts: ContrastResult) -> NDArray[np.float64]:
     """Run-to-run SD at which each interval would just reach "no change", per cent.
 
-    Parameters
-    ----------
-    contrasts : ContrastResult
-        From `level_contrasts`.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Zero where the interval holds "no change" already.
+    Shapes: gives (m,).
 
     Notes
     -----
@@ -401,20 +306,7 @@ def undoing_percent(contrasts: ContrastResult) -> NDArray[np.float64]:
 
 
 def qualify(effects: pd.DataFrame, contrasts: ContrastResult) -> pd.DataFrame:
-    """Qualify verdicts that rest on the measurement alone, with no declared repeatability.
-
-    Parameters
-    ----------
-    effects : DataFrame
-        Rows of `effect_rows`.
-    contrasts : ContrastResult
-        The contrasts they were made from.
-
-    Returns
-    -------
-    DataFrame
-        With the column ``undone_by_run_to_run_percent`` and reworded sentences.
-    """
+    """Qualify verdicts that rest on the measurement alone, with no declared repeatability."""
     pairs = zip(contrasts.high, contrasts.low, strict=True)
     limits = dict(zip(pairs, undoing_percent(contrasts), strict=True))
     out = effects.assign(

@@ -38,23 +38,11 @@ from psdstats.comparison.groups_result import (
     run_scatter,
 )
 from psdstats.errors import ModelError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import simultaneous
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.wording import column_words
-
-__all__ = [
-    "GroupLayout",
-    "Scores",
-    "difference_scores",
-    "group_agreement",
-    "group_layout",
-    "sizes_by_run",
-]
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -112,28 +100,7 @@ def difference_scores(
 ) -> Scores:
     """Scores of weighted differences of results.
 
-    Parameters
-    ----------
-    value : array_like, shape (n,)
-        Results.
-    covariance : array_like, shape (n, n)
-        Their joint covariance.
-    weights : array_like, shape (m, n)
-        Weights of each difference; each row should sum to zero.
-    labels : tuple of str, optional
-        Names of the differences.
-    coverage_factor : float, default=2
-        Coverage factor k of E_n.
-
-    Returns
-    -------
-    Scores
-        Differences, uncertainties, zeta and E_n; a score is NaN where the uncertainty is zero.
-
-    Raises
-    ------
-    ModelError
-        If shapes do not match or k is not positive.
+    Shapes: value (n,), covariance (n, n), weights (m, n).
 
     Notes
     -----
@@ -230,26 +197,7 @@ def group_layout(
 ) -> GroupLayout:
     """Sort the runs into groups and conditions.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Run table, one row a run, with the column ``run``.
-    known : ndarray of bool, shape (n_runs,)
-        Whether the run has a value.
-    group : str
-        Column of the groups.
-    conditions : sequence of str
-        Columns that define a condition.
-
-    Returns
-    -------
-    GroupLayout
-        Codes of the runs used.
-
-    Raises
-    ------
-    ModelError
-        If a column is missing.
+    Shapes: known (n_runs,).
     """
     for column in (group, *conditions):
         if column not in table.columns:
@@ -377,23 +325,7 @@ def _conditions(study: Study, table: pd.DataFrame) -> list[str]:
 
 
 def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50") -> pd.DataFrame:
-    """Run table with one quantity, as `precision`, `consistency` and `outliers` take it.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    propagation : Propagation
-        Sizes of its runs.
-    quantity : {"D10", "D50", "D90", "span"}, default="D50"
-        Which quantity.
-
-    Returns
-    -------
-    DataFrame
-        One row a run: the run table, then a column named like the quantity (µm; NaN where the
-        sieves do not bracket it).
-    """
+    """Run table with one quantity, as `precision`, `consistency` and `outliers` take it."""
     column = propagation.value[:, propagation.quantities.index(quantity)]
     sizes = pd.Series(column, index=list(propagation.runs), name=quantity)
     return study.runs_frame().join(sizes, on="run")

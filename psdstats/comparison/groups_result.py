@@ -20,22 +20,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.comparison.effects import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.frozen import Array
 from psdstats.models.equivalence import smallest_detectable
 from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
 from psdstats.wording import signed
-
-__all__ = [
-    "GroupAgreement",
-    "GroupEvidence",
-    "GroupFinding",
-    "GroupVerdict",
-    "RunScatter",
-    "judge",
-    "run_scatter",
-]
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,20 +48,7 @@ class RunScatter:
     source: str
 
     def effective_df(self, u_squared: float, leverage: float) -> float:
-        """Satterthwaite degrees of freedom of u² = known part + variance · leverage.
-
-        Parameters
-        ----------
-        u_squared : float
-            Total variance of a weighted sum of results.
-        leverage : float
-            Sum of its squared weights.
-
-        Returns
-        -------
-        float
-            Infinite where no scatter was estimated or none matters.
-        """
+        """Satterthwaite degrees of freedom of u² = known part + variance · leverage."""
         part = self.mean_square * leverage
         if self.df == 0 or part <= 0:
             return float("inf")
@@ -85,19 +60,7 @@ def run_scatter(
 ) -> RunScatter:
     """Estimate the run-to-run variance.
 
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-        Results.
-    group, condition : ndarray of int, shape (n,)
-        Codes of group and condition (milling time and whatever else was set).
-    known : ndarray, shape (n, n)
-        Covariance of the results from the measurement.
-
-    Returns
-    -------
-    RunScatter
-        The variance and where it comes from.
+    Shapes: y (n,), group, condition (n,), known (n, n).
 
     Notes
     -----
@@ -177,19 +140,7 @@ class GroupFinding:
 
     @classmethod
     def untold(cls, group: str, reason: str) -> GroupFinding:
-        """Make the finding of a group that cannot be compared at all.
-
-        Parameters
-        ----------
-        group : str
-            The group.
-        reason : str
-            Why not, as a clause.
-
-        Returns
-        -------
-        GroupFinding
-        """
+        """Make the finding of a group that cannot be compared at all."""
         return cls(
             group=group,
             verdict=GroupVerdict.UNTOLD,
@@ -343,18 +294,7 @@ class GroupEvidence:
 
 
 def judge(evidence: GroupEvidence) -> GroupFinding:
-    """Put one group's comparison into a verdict.
-
-    Parameters
-    ----------
-    evidence : GroupEvidence
-        Difference, uncertainty and what they rest on.
-
-    Returns
-    -------
-    GroupFinding
-        Verdict and sentence.
-    """
+    """Put one group's comparison into a verdict."""
     verdict, sentence = _verdict(evidence)
     score = evidence.difference / evidence.u if evidence.u > 0 else math.nan
     return GroupFinding(

@@ -27,8 +27,6 @@ from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
 from psdstats.wording import signed
 
-__all__ = ["MovedClasses", "moved_classes", "pair_text"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class MovedClasses:
@@ -144,34 +142,7 @@ def moved_classes(
 ) -> MovedClasses:
     """Change of each class between two levels of a factor.
 
-    Parameters
-    ----------
-    fractions : array_like, shape (n, K)
-        Mass fractions of each run; zeros need no replacement here.
-    factor : array_like, shape (n,)
-        Level of each run; only runs at `low` and `high` are used.
-    low, high : object
-        The two levels.
-    names : tuple of str
-        Class names.
-    strata : array_like, shape (n,) or None, default=None
-        Group of each run: means are taken off and runs exchanged within it.
-    unit : str, default=""
-        Unit of the levels, for the words.
-    level : float, default=0.95
-        Simultaneous coverage.
-    permutations, seed : int
-        Random rearrangements where there are more than 20,000 different ones, and their seed.
-
-    Returns
-    -------
-    MovedClasses
-        Changes with simultaneous intervals and adjusted p.
-
-    Raises
-    ------
-    ModelError
-        If a level has no run, or the design has nothing to test.
+    Shapes: fractions (n, K), factor (n,), strata (n,).
 
     Examples
     --------

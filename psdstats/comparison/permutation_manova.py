@@ -26,19 +26,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
 
-__all__ = [
-    "EXACT_LIMIT",
-    "NOISE",
-    "TIE",
-    "Layout",
-    "PermutationManova",
-    "arrangement_blocks",
-    "count_arrangements",
-    "layout_of",
-    "permutation_manova",
-]
-
-
 EXACT_LIMIT = 20_000  # up to this many different rearrangements all are looked at
 NOISE = 1e-24  # relative sum of squares of floating-point noise
 TIE = 1e-9  # relative difference below which two statistics count as equal
@@ -50,15 +37,7 @@ Codes = NDArray[np.int64]
 def count_arrangements(levels: Codes, strata: Codes) -> int:
     """Number of different assignments of factor levels to runs within strata.
 
-    Parameters
-    ----------
-    levels, strata : ndarray of int, shape (n,)
-        Factor level and stratum of each run, as codes from 0.
-
-    Returns
-    -------
-    int
-        Product over strata of multinomial coefficients.
+    Shapes: levels, strata (n,).
 
     Examples
     --------
@@ -79,19 +58,7 @@ def arrangement_blocks(
 ) -> Iterator[Codes]:
     """Blocks of rearrangements of the rows.
 
-    Parameters
-    ----------
-    levels, strata : ndarray of int, shape (n,)
-        Factor level and stratum of each run, as codes from 0.
-    draws : int or None
-        Number of random rearrangements; None enumerates all different ones, the observed included.
-    rng : numpy.random.Generator
-        Used for random rearrangements only.
-
-    Yields
-    ------
-    ndarray of int, shape (block, n)
-        Row numbers; row b of the block puts run block[b, i] in the place of run i.
+    Shapes: levels, strata (n,); gives (block, n).
     """
     if draws is None:
         places = [np.flatnonzero(strata == one) for one in np.unique(strata)]
@@ -178,22 +145,7 @@ class Layout:
 def layout_of(factor: ArrayLike, strata: ArrayLike | None = None) -> Layout:
     """Build the layout of a one-factor design.
 
-    Parameters
-    ----------
-    factor : array_like, shape (n,)
-        Level of each run.
-    strata : array_like, shape (n,) or None
-        Stratum of each run, or None for one stratum.
-
-    Returns
-    -------
-    Layout
-        The design.
-
-    Raises
-    ------
-    ModelError
-        If lengths differ, or no stratum holds two levels, or nothing is left for the residual.
+    Shapes: factor (n,), strata (n,).
     """
     levels, names = pd.factorize(np.asarray(factor), sort=True)
     blocks = np.zeros(len(levels), dtype=np.int64)
@@ -291,28 +243,7 @@ def permutation_manova(
 ) -> PermutationManova:
     """Test whether compositions differ between the levels of a factor.
 
-    Parameters
-    ----------
-    coordinates : array_like, shape (n, q)
-        Log-ratio coordinates of each run (`log_ratio_coordinates`).
-    factor : array_like, shape (n,)
-        Level of each run.
-    strata : array_like, shape (n,) or None, default=None
-        Group of each run: runs are exchanged only within it.
-    permutations : int, default=9999
-        Random rearrangements, where the design allows more than 20,000 different ones.
-    seed : int, default=0
-        Seed of the random rearrangements.
-
-    Returns
-    -------
-    PermutationManova
-        Statistic, p and how many rearrangements stand behind it.
-
-    Raises
-    ------
-    ModelError
-        If the design has nothing to test (see `layout_of`).
+    Shapes: coordinates (n, q), factor (n,), strata (n,).
 
     Notes
     -----

@@ -27,26 +27,6 @@ from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.wording import column_words, signed, without_value
 
-__all__ = [
-    "TIME",
-    "ComparisonPlan",
-    "Grouping",
-    "SpreadRule",
-    "as_spread_rule",
-    "default_also",
-    "default_within",
-    "level_in_words",
-    "names_in",
-    "note_left_out",
-    "plan_comparison",
-    "read_groupings",
-    "refuse_compared",
-    "refuse_inseparable",
-    "require_levels",
-    "settings_for",
-    "with_factors",
-]
-
 
 class SpreadRule(StrEnum):
     """What a comparison allows the scatter to do from level to level.
@@ -62,13 +42,7 @@ class SpreadRule(StrEnum):
 
 
 def as_spread_rule(given: object) -> SpreadRule:
-    """The rule named, or the default for None.
-
-    Raises
-    ------
-    ModelError
-        If there is no rule of that name.
-    """
+    """The rule named, or the default for None."""
     if given is None:
         return SpreadRule.DRIFTING
     try:
@@ -94,13 +68,7 @@ def names_in(given: object) -> tuple[str, ...]:
 
 
 def require_levels(frame: pd.DataFrame, column: str) -> None:
-    """Raise if the run table has no such column, or it has fewer than two values.
-
-    Raises
-    ------
-    ModelError
-        Naming the columns there are, or the value found.
-    """
+    """Raise if the run table has no such column, or it has fewer than two values."""
     if column not in frame.columns:
         known = ", ".join(name for name in frame.columns if name != "run")
         raise ModelError(f"The run table has no column {column!r}. Name one of: {known}.")
@@ -114,13 +82,7 @@ def require_levels(frame: pd.DataFrame, column: str) -> None:
 
 
 def read_groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
-    """Groupings as named: one text or several; a text with ":" or a tuple is a combination.
-
-    Raises
-    ------
-    ModelError
-        If a column does not exist or has a single level.
-    """
+    """Groupings as named: one text or several; a text with ":" or a tuple is a combination."""
     items: Sequence[object] = [given] if isinstance(given, str) else list(given)  # type: ignore[call-overload]
     result: list[Grouping] = []
     for item in items:
@@ -137,22 +99,7 @@ def read_groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
 def refuse_compared(
     within: Sequence[Grouping], crossed: tuple[str, str | None], also: Sequence[str]
 ) -> None:
-    """Raise if a grouping is a factor of the comparison, or the combination of its two factors.
-
-    Parameters
-    ----------
-    within : sequence of str or tuple of str
-        The groupings.
-    crossed : tuple of str
-        The factor, and the one within whose levels it is compared or None.
-    also : sequence of str
-        Further factors.
-
-    Raises
-    ------
-    ModelError
-        Naming the grouping.
-    """
+    """Raise if a grouping is a factor of the comparison, or the combination of its two factors."""
     for grouping in within:
         columns = {grouping} if isinstance(grouping, str) else set(grouping)
         if isinstance(grouping, str) and columns <= {*crossed, *also}:
@@ -177,22 +124,7 @@ def refuse_compared(
 def refuse_inseparable(
     frame: pd.DataFrame, factors: Sequence[str], within: Sequence[Grouping]
 ) -> None:
-    """Raise if a factor goes with a grouping one to one, so that nothing tells them apart.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The runs compared.
-    factors : sequence of str
-        Columns of the fixed part.
-    within : sequence of str or tuple of str
-        The groupings.
-
-    Raises
-    ------
-    ModelError
-        Naming which level goes with which group.
-    """
+    """Raise if a factor goes with a grouping one to one, so that nothing tells them apart."""
     for grouping in within:
         if not isinstance(grouping, str):
             continue
@@ -244,13 +176,7 @@ def default_also(
 
 
 def with_factors(frame: pd.DataFrame, factors: Sequence[str], notes: list[str]) -> pd.DataFrame:
-    """The runs that have a value of every factor; those that have none are noted.
-
-    Raises
-    ------
-    ModelError
-        If the runs left hold fewer than two values of a factor.
-    """
+    """The runs that have a value of every factor; those that have none are noted."""
     kept = frame
     for column in factors:
         lost = kept.loc[kept[column].isna(), "run"].tolist()
@@ -362,32 +288,11 @@ class ComparisonPlan:
     spread: SpreadRule = SpreadRule.DRIFTING
 
     def place(self, level: str) -> str:
-        """A level of the factor in words.
-
-        Parameters
-        ----------
-        level : str
-            The level as text.
-
-        Returns
-        -------
-        str
-            Such as "24 min" or "ball ratio 10".
-        """
+        """A level of the factor in words."""
         return level_in_words(self.by, level)
 
     def each_place(self, level: str) -> str:
-        """A level of ``at_each`` in words.
-
-        Parameters
-        ----------
-        level : str
-            The level as text.
-
-        Returns
-        -------
-        str
-        """
+        """A level of ``at_each`` in words."""
         return level_in_words(str(self.at_each), level)
 
     @property
@@ -421,14 +326,7 @@ class ComparisonPlan:
     def placed(self, runs: pd.DataFrame) -> NDArray[np.bool_]:
         """Runs that have a value in every factor and grouping, and so a place in the comparison.
 
-        Parameters
-        ----------
-        runs : DataFrame
-            The run table.
-
-        Returns
-        -------
-        ndarray of bool, shape (R,)
+        Shapes: gives (R,).
         """
         columns = set(self.factors)
         for grouping in self.within:
@@ -451,26 +349,7 @@ def plan_comparison(
     margin_percent: float | None = None,
     spread: SpreadRule | str | None = None,
 ) -> ComparisonPlan:
-    """Settle the design of a comparison from the caller, then `study.toml`, then the data.
-
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    by, within, also, at_each, margin_percent, spread
-        As in `ComparisonPlan`; what is None is taken from the table ``[compare]`` of study.toml,
-        and failing that from the data, with a note.
-
-    Returns
-    -------
-    ComparisonPlan
-
-    Raises
-    ------
-    ModelError
-        If a column does not exist, has a single level, or is both compared and a grouping by
-        itself; or there is no such spread.
-    """
+    """Settle the design of a comparison from the caller, then `study.toml`, then the data."""
     frame = study.runs_frame()
     asked = settings_for(study.compare, by)
     by = str(by or asked.get("by") or TIME)

@@ -38,17 +38,6 @@ from scipy import special
 
 from psdstats.errors import ModelError
 
-__all__ = [
-    "LevelPrecision",
-    "Precision",
-    "Scale",
-    "cells_at_levels",
-    "interval_between",
-    "interval_total",
-    "interval_within",
-    "precision",
-]
-
 
 class Scale(StrEnum):
     """Scale on which SDs and differences are computed."""
@@ -101,29 +90,7 @@ def cells_at_levels(
     level: str | Sequence[str] | None,
     scale: Scale | str,
 ) -> list[LevelCells]:
-    """Sort a tidy frame into cells, one record a level.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        One row a result.
-    value, group : str
-        Column of the results; column of the groups.
-    level : str, sequence of str or None
-        Column or columns that define a level (a milling time); None takes all rows as one level.
-    scale : {"log", "raw"}
-        Whether logarithms are taken.
-
-    Returns
-    -------
-    list of LevelCells
-        In the order of the sorted levels.
-
-    Raises
-    ------
-    ModelError
-        If a column is missing, a value cannot have a logarithm, or no value is left.
-    """
+    """Sort a tidy frame into cells, one record a level."""
     scale = Scale(scale)
     levels = [level] if isinstance(level, str) else list(level or ())
     for column in (value, group, *levels):
@@ -176,18 +143,6 @@ def _f_upper(df_1: float, df_2: float, tail: float) -> float:
 def interval_within(mean_square: float, df: float, *, coverage: float) -> tuple[float, float]:
     """Exact interval of a variance from its mean square.
 
-    Parameters
-    ----------
-    mean_square, df : float
-        Mean square and its degrees of freedom (at least 1).
-    coverage : float
-        Coverage probability, 0 to 1.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper limit of the variance.
-
     Examples
     --------
     >>> lower, upper = interval_within(4.0, 10, coverage=0.95)
@@ -216,22 +171,6 @@ def interval_between(
     coverage: float,
 ) -> tuple[float, float]:
     """Interval of the between-group variance (between - within) / number.
-
-    Parameters
-    ----------
-    between, within : float
-        Mean squares with expectations σ² + n σ_L² and σ².
-    df_between, df_within : float
-        Their degrees of freedom (at least 1).
-    number : float
-        Results per group, n.
-    coverage : float
-        Coverage probability, 0 to 1.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper limit, cut off at zero.
 
     Notes
     -----
@@ -262,24 +201,7 @@ def interval_total(
     *,
     coverage: float,
 ) -> tuple[float, float]:
-    """Interval of the variance of a single result, between/n + (1 - 1/n) within.
-
-    Parameters
-    ----------
-    between, within : float
-        Mean squares with expectations σ² + n σ_L² and σ².
-    df_between, df_within : float
-        Their degrees of freedom (at least 1).
-    number : float
-        Results per group, n.
-    coverage : float
-        Coverage probability, 0 to 1.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper limit.
-    """
+    """Interval of the variance of a single result, between/n + (1 - 1/n) within."""
     tail = (1 - coverage) / 2
     g_1, h_1 = _one_sided(df_between, tail)
     g_2, h_2 = _one_sided(df_within, tail)

@@ -18,20 +18,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.comparison.plan import ComparisonPlan, level_in_words
-from psdstats.models import MixedModelFit
 from psdstats.models.design_columns import level_text
-from psdstats.uncertainty import Propagation
-
-__all__ = [
-    "Comparison",
-    "OverallTest",
-    "QuantityComparison",
-    "Response",
-    "Route",
-    "as_sizes",
-    "build_response",
-]
-
+from psdstats.models.mixed_model import MixedModelFit
+from psdstats.uncertainty.propagation import Propagation
 
 _LISTED = 4  # runs named before "and … more"
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
@@ -87,23 +76,7 @@ class Response:
 def build_response(
     runs: pd.DataFrame, propagation: Propagation, plan: ComparisonPlan, quantity: str
 ) -> Response:
-    """Take one quantity out of a propagation, cell by cell.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        The run table, one row a run, in the order of ``propagation.runs``.
-    propagation : Propagation
-        Joint result without the run-to-run source (the model estimates that part itself).
-    plan : ComparisonPlan
-        Gives the factor and the cells.
-    quantity : str
-        Name of the quantity.
-
-    Returns
-    -------
-    Response
-    """
+    """Take one quantity out of a propagation, cell by cell."""
     value = propagation.value[:, propagation.quantities.index(quantity)]
     is_open = pd.Series(~np.isfinite(value), index=runs.index)
     in_open_cell = is_open.groupby([runs[name] for name in plan.cell], observed=True).transform(
@@ -343,18 +316,7 @@ class Comparison:
 
 
 def as_sizes(means: pd.DataFrame) -> pd.DataFrame:
-    """Means of logarithms as sizes, their factors as text.
-
-    Parameters
-    ----------
-    means : DataFrame
-        Columns of the factors, then estimate, lower, upper (and standard_error, df) of ln size.
-
-    Returns
-    -------
-    DataFrame
-        Columns of the factors, then value, lower, upper in µm (span without unit).
-    """
+    """Means of logarithms as sizes, their factors as text."""
     numbers = {"value": "estimate", "lower": "lower", "upper": "upper"}
     beside = ("estimate", "standard_error", "df", "lower", "upper")
     factors = means[[name for name in means.columns if name not in beside]].map(level_text)

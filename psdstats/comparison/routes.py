@@ -17,9 +17,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.comparison.drift import drift_slope, find_misfit, level_order
 from psdstats.comparison.each_contrast import own_contrasts, own_means
@@ -27,38 +25,15 @@ from psdstats.comparison.effects import EffectContext, by_measurement, effect_ro
 from psdstats.comparison.plan import ComparisonPlan, Grouping, SpreadRule, level_in_words
 from psdstats.comparison.result import OverallTest, QuantityComparison, Response, Route, as_sizes
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, MixedModelFit, RandomSlope, leave_one_group_out
-from psdstats.models.design_columns import level_text
+from psdstats.frozen import Array
+from psdstats.models.design_columns import RandomSlope, level_text
+from psdstats.models.diagnostics import leave_one_group_out
+from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.wording import column_words
-
-__all__ = [
-    "by_each_contrast",
-    "by_model",
-    "compare_quantity",
-    "not_compared",
-    "obstacle_left",
-    "plan_left",
-    "refuse_single_runs",
-]
 
 
 def plan_left(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[ComparisonPlan, tuple[str, ...]]:
-    """The plan without further factors that have one level left, and what is said of it.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The run table of the runs left, one at least.
-    plan : ComparisonPlan
-        What was to be compared with what.
-
-    Returns
-    -------
-    plan : ComparisonPlan
-        The plan for these runs.
-    notes : tuple of str
-        One sentence a factor left out.
-    """
+    """The plan without further factors that have one level left, and what is said of it."""
     constant = [name for name in plan.also if frame[name].nunique() < 2]
     notes = tuple(
         f"Compared at {level_in_words(name, level_text(frame[name].iloc[0]))} only, since no run "
@@ -69,21 +44,7 @@ def plan_left(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[ComparisonPlan
 
 
 def obstacle_left(frame: pd.DataFrame, plan: ComparisonPlan, quantity: str) -> str | None:
-    """Why the runs left cannot be compared by a model, as a clause; None where they can.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The run table of the runs left.
-    plan : ComparisonPlan
-        What is compared with what, as `plan_left` gives it.
-    quantity : str
-        Name of the quantity.
-
-    Returns
-    -------
-    str or None
-    """
+    """Why the runs left cannot be compared by a model, as a clause; None where they can."""
     bracketed = f"{quantity} is bracketed by the sieves"
     if plan.at_each is not None and frame[plan.at_each].nunique() < 2:
         return f"{bracketed} at fewer than two levels of {column_words(plan.at_each)}"
@@ -94,8 +55,6 @@ def obstacle_left(frame: pd.DataFrame, plan: ComparisonPlan, quantity: str) -> s
             return f"{bracketed} in one {name} only, so how they differ cannot be seen"
     return None
 
-
-Array = NDArray[np.float64]
 
 _MISFIT_BELOW = 0.05  # p of the spread of the model
 
@@ -108,20 +67,7 @@ def by_model(
 ) -> QuantityComparison:
     """Fit the mixed model with the known covariance, test, contrast, and say what to allow for.
 
-    Parameters
-    ----------
-    response : Response
-        The runs that can enter.
-    known : ndarray, shape (n, n)
-        Covariance of their ln values.
-    context : EffectContext
-        What is compared with what, and how verdicts are worded.
-    families : sequence of str
-        Families of contrasts.
-
-    Returns
-    -------
-    QuantityComparison
+    Shapes: known (n, n).
     """
     plan = context.plan
     fit = _fit(plan, response, known)
@@ -224,22 +170,7 @@ def compare_quantity(
 ) -> QuantityComparison:
     """Compare one quantity on the best basis its runs allow.
 
-    Parameters
-    ----------
-    response : Response
-        The runs that can enter, with the covariance of single runs.
-    known : ndarray, shape (n, n)
-        Covariance of their ln values at the mean curve of runs alike.
-    context : EffectContext
-        What is compared with what, and how verdicts are worded.
-    families : sequence of str
-        Families of contrasts.
-    declared_percent : float
-        Declared run-to-run standard deviation, per cent; for single runs.
-
-    Returns
-    -------
-    QuantityComparison
+    Shapes: known (n, n).
     """
     frame, by = response.frame, context.plan.by
     if frame[by].nunique() < 2:
@@ -279,20 +210,7 @@ def _by_model_if_enough(
 
 
 def refuse_single_runs(runs: pd.DataFrame, plan: ComparisonPlan) -> None:
-    """Raise if a mixed model is wanted of runs that leave nothing to show their scatter.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        The run table.
-    plan : ComparisonPlan
-        What is compared with what.
-
-    Raises
-    ------
-    ModelError
-        Saying how many runs there are, how many are needed, and what to name otherwise.
-    """
+    """Raise if a mixed model is wanted of runs that leave nothing to show their scatter."""
     wanted = _coefficients(runs, plan)
     if (
         len(runs) > wanted
@@ -336,22 +254,7 @@ def by_each_contrast(
     context: EffectContext,
     families: Sequence[str],
 ) -> QuantityComparison:
-    """Judge each contrast by its own spread; no model is fitted and no overall test made.
-
-    Parameters
-    ----------
-    response, known, context, families
-        As in `compare_quantity`.
-
-    Returns
-    -------
-    QuantityComparison
-
-    Raises
-    ------
-    ModelError
-        If every grouping holds the factor itself.
-    """
+    """Judge each contrast by its own spread; no model is fitted and no overall test made."""
     plan = context.plan
     grouping = plan.crossing
     if plan.within and grouping is None:

@@ -34,8 +34,6 @@ from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.study.records import Run, Study
 from psdstats.wording import without_value
 
-__all__ = ["Pairs", "StackPart", "WholeComparison", "compare_distributions", "groups_of", "part_of"]
-
 
 class Pairs(StrEnum):
     """Which levels are compared: each with the first, or each with the one before."""
@@ -88,24 +86,7 @@ def part_of(
     permutations: int,
     seed: int,
 ) -> StackPart:
-    """Changes of classes of one family of stacks, for each pair of levels.
-
-    Parameters
-    ----------
-    classes : CommonClasses
-        Masses of the runs of the family.
-    table : DataFrame
-        Run table of the same runs in the same order.
-    by, within, level, permutations, seed
-        As in `compare_distributions`.
-    pairs : Pairs
-        Which levels are compared.
-
-    Returns
-    -------
-    StackPart
-        Changes, and the pairs that could not be judged.
-    """
+    """Changes of classes of one family of stacks, for each pair of levels."""
     factor = table[by].to_numpy()
     strata = groups_of(table, within)
     unit = "min" if by.endswith("_min") else ""

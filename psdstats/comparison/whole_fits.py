@@ -13,18 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from psdstats.distribution.fits import DistributionFit, Family, fit_distribution
+from psdstats.distribution.fit_families import Family
+from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Action, InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.base import Source
-
-__all__ = ["CurvePoints", "StudyFits", "curve_points", "fit_study"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,21 +81,7 @@ class StudyFits:
         return table[["run", *(name for name in table if name != "run")]]
 
     def misfit_frame(self, points: Iterable[CurvePoints], runs: pd.DataFrame) -> pd.DataFrame:
-        """Measured undersize less that of the fitted curve, in percentage points.
-
-        Parameters
-        ----------
-        points : iterable of CurvePoints
-            From `curve_points` of the same study.
-        runs : DataFrame
-            The run table.
-
-        Returns
-        -------
-        DataFrame
-            One row a run, family and aperture: run, family, aperture_um, misfit_percent,
-            milling_time_min.
-        """
+        """Measured undersize less that of the fitted curve, in percentage points."""
         measured = {one.run: one for one in points}
         rows = [
             pd.DataFrame(
@@ -137,23 +120,6 @@ def curve_points(
     study: Study, *, sources: Iterable[str | Source] | None = None
 ) -> list[CurvePoints]:
     """Undersize points of every run with their covariance.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings.
-    sources : iterable of str or Source, optional
-        As in `propagate`; by default those the study switches on.
-
-    Returns
-    -------
-    list of CurvePoints
-        In the order of the study.
-
-    Raises
-    ------
-    SizeError, UncertaintyError
-        As `propagate`.
 
     Notes
     -----

@@ -24,14 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Reading, Run, Study
 from psdstats.wording import signed
-
-__all__ = ["ClassMean", "StudyArrays", "as_class_mean", "class_sizes_um", "study_arrays"]
-
-
-Array = NDArray[np.float64]
 
 _LISTED = 3  # readings named in a note before "and … more"
 
@@ -97,26 +92,7 @@ class StudyArrays:
 
 
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:
-    """Arrange the readings of a study (or of some of its runs) as padded arrays.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings.
-    runs : iterable of Run, optional
-        Runs to arrange; all of them if left out.
-
-    Returns
-    -------
-    StudyArrays
-        One row a run, padded to the longest stack.
-
-    Raises
-    ------
-    SizeError
-        If there is no run, or a run has no pan, no sieve, an unknown sieve, two sieves of one
-        aperture or no mass at all; names the run.
-    """
+    """Arrange the readings of a study (or of some of its runs) as padded arrays."""
     chosen = study.runs if runs is None else tuple(runs)
     if not chosen:
         raise SizeError(f"study {study.title!r} has no run; add at least one to the run table.")

@@ -9,14 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from psdstats.errors import SizeError
-
-__all__ = ["LogNormal", "RosinRammlerBennett"]
-
-Array = NDArray[np.float64]
+from psdstats.frozen import Array
 
 
 def _need_positive(name: str, value: float, remedy: str) -> None:
@@ -50,36 +47,14 @@ class LogNormal:
             raise SizeError(f"geometric_sd is {self.geometric_sd!r}; give a ratio above 1.")
 
     def undersize(self, size_um: ArrayLike) -> Array:
-        """Mass fraction finer than each size.
-
-        Parameters
-        ----------
-        size_um : array_like
-            Sizes of 0 or more, µm.
-
-        Returns
-        -------
-        ndarray
-            Fractions of the shape of ``size_um``; 0 at size 0.
-        """
+        """Mass fraction finer than each size."""
         with np.errstate(divide="ignore"):
             ln_ratio = np.log(np.asarray(size_um, dtype=float) / self.median_um)
         finer: Array = ndtr(ln_ratio / np.log(self.geometric_sd))
         return finer
 
     def size_um(self, level: ArrayLike) -> Array:
-        """Size at each undersize level.
-
-        Parameters
-        ----------
-        level : array_like
-            Fractions, 0 to 1.
-
-        Returns
-        -------
-        ndarray
-            Sizes in µm, of the shape of ``level``; 0 and infinite at the ends.
-        """
+        """Size at each undersize level."""
         spread = ndtri(np.asarray(level, dtype=float)) * np.log(self.geometric_sd)
         return np.asarray(self.median_um * np.exp(spread))
 
@@ -110,33 +85,11 @@ class RosinRammlerBennett:
         _need_positive("exponent", self.exponent, "give a number above 0")
 
     def undersize(self, size_um: ArrayLike) -> Array:
-        """Mass fraction finer than each size.
-
-        Parameters
-        ----------
-        size_um : array_like
-            Sizes of 0 or more, µm.
-
-        Returns
-        -------
-        ndarray
-            Fractions of the shape of ``size_um``.
-        """
+        """Mass fraction finer than each size."""
         ratio = np.asarray(size_um, dtype=float) / self.characteristic_um
         return np.asarray(-np.expm1(-(ratio**self.exponent)))
 
     def size_um(self, level: ArrayLike) -> Array:
-        """Size at each undersize level.
-
-        Parameters
-        ----------
-        level : array_like
-            Fractions, 0 to 1.
-
-        Returns
-        -------
-        ndarray
-            Sizes in µm, of the shape of ``level``; infinite at level 1.
-        """
+        """Size at each undersize level."""
         depth = -np.log1p(-np.asarray(level, dtype=float))
         return np.asarray(self.characteristic_um * depth ** (1.0 / self.exponent))

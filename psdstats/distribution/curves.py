@@ -39,27 +39,10 @@ from scipy.special import ndtri
 
 from psdstats.distribution.arrays import study_arrays
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
 from psdstats.wording import signed
 
-__all__ = [
-    "Brackets",
-    "InterpolationRule",
-    "as_rule",
-    "cumulative_undersize",
-    "curve_frame",
-    "find_brackets",
-    "interpolate_ln_size",
-    "invert_monotone",
-    "ln_sizes",
-    "mass_fractions",
-    "monotone_slopes",
-    "monotone_value",
-    "undersize_of_masses",
-]
-
-
-Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Number = TypeVar("Number", np.float64, np.complex128)
 
@@ -71,19 +54,8 @@ _MET = 1e-12
 def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: Index) -> Array:
     """Ln x at which each monotone cubic reaches each level inside its bracket.
 
-    Parameters
-    ----------
-    undersize, ln_aperture : ndarray, shape (n_curves, n_apertures)
-        Curves by increasing aperture; a repeated aperture at the end is padding.
-    levels : ndarray, shape (n_levels,)
-        Wanted undersize.
-    upper : ndarray of int, shape (n_curves, n_levels)
-        Index of the upper end of each bracket, at least 1.
-
-    Returns
-    -------
-    ndarray, shape (n_curves, n_levels)
-        ln x.
+    Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,), upper (n_curves,
+    n_levels); gives (n_curves, n_levels).
     """
     slope = monotone_slopes(undersize, ln_aperture)
     lower = upper - 1
@@ -235,21 +207,8 @@ def interpolate_ln_size(
 ) -> Array:
     """Size at each level inside its bracket (upper - 1, upper).
 
-    Parameters
-    ----------
-    undersize, ln_aperture : ndarray, shape (n_curves, n_apertures)
-        Curves by increasing aperture.
-    levels : ndarray, shape (n_levels,)
-        Wanted undersize.
-    upper : ndarray of int, shape (n_curves, n_levels)
-        Index of the aperture at which the level is first reached, at least 1.
-    rule : InterpolationRule
-        Shape of the curve in between.
-
-    Returns
-    -------
-    ndarray, shape (n_curves, n_levels)
-        ln x.
+    Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,), upper (n_curves,
+    n_levels); gives (n_curves, n_levels).
     """
     if rule is InterpolationRule.MONOTONE:
         return invert_monotone(undersize, ln_aperture, levels, upper)
@@ -323,10 +282,7 @@ class Brackets:
 def undersize_of_masses(net_g: Array) -> Array:
     """Cumulative undersize at each aperture, shape (n_runs, n_classes - 1).
 
-    Parameters
-    ----------
-    net_g : ndarray, shape (n_runs, n_classes)
-        Net masses, pan first, then by increasing aperture; each row sums to more than zero.
+    Shapes: net_g (n_runs, n_classes).
     """
     cumulative = np.cumsum(net_g, axis=1)
     return cumulative[:, :-1] / cumulative[:, -1:]
@@ -350,19 +306,7 @@ def find_brackets(undersize: Array, levels: Array) -> Brackets:
 def ln_sizes(undersize: Array, ln_aperture: Array, levels: Array, rule: InterpolationRule) -> Array:
     """Ln x at which each curve first reaches each level, shape (n_curves, n_levels).
 
-    Parameters
-    ----------
-    undersize, ln_aperture : ndarray, shape (n_curves, n_apertures)
-        Curves by increasing aperture.  A curve with fewer apertures repeats its last one.
-    levels : ndarray, shape (n_levels,)
-        Wanted undersize, 0 < level < 1.
-    rule : InterpolationRule
-        Shape of the curve between apertures.
-
-    Returns
-    -------
-    ndarray
-        -inf where the level is passed before the finest aperture, +inf where it is not reached.
+    Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,).
     """
     brackets = find_brackets(undersize, levels)
     if undersize.shape[1] == 1:
@@ -418,19 +362,7 @@ def cumulative_undersize(run: Run) -> Array:
 
 
 def curve_frame(study: Study) -> pd.DataFrame:
-    """Distribution of every run, one row a class, pan first.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings.
-
-    Returns
-    -------
-    DataFrame
-        Columns run, sieve, aperture_um (0 for the pan), upper_um (aperture of the next sieve; inf
-        on the coarsest), net_g, fraction, undersize (finer than aperture_um; 0 for the pan).
-    """
+    """Distribution of every run, one row a class, pan first."""
     arrays = study_arrays(study)
     undersize = undersize_of_masses(arrays.net_g)
     rows = []

@@ -18,8 +18,6 @@ from psdstats.errors import SizeError
 from psdstats.sieves.standards import FinenessClass, fineness_classes
 from psdstats.study.records import Study
 
-__all__ = ["Fineness", "fineness", "fineness_table"]
-
 _ROUNDING = 1e-12  # an undersize this little below the share is a rounding error of a sum
 
 
@@ -139,25 +137,7 @@ def _sentence(
 
 
 def fineness_table(study: Study, *, scheme: str = "Ph. Eur.") -> pd.DataFrame:
-    """Fineness of every run.
-
-    Parameters
-    ----------
-    study : Study
-        The study; nominal apertures are used, as the classes are defined by them.
-    scheme : {"Ph. Eur.", "USP"}, default="Ph. Eur."
-        Whose classes.
-
-    Returns
-    -------
-    DataFrame
-        One row a run: run, milling_time_min, step_um, classes, scheme, source, sentence.
-
-    Raises
-    ------
-    SizeError
-        If a run holds no powder or the scheme is not known.
-    """
+    """Fineness of every run."""
     rows = []
     for run in study.runs:
         found = fineness(

@@ -21,15 +21,10 @@ from enum import StrEnum
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from psdstats.errors import SizeError
-
-__all__ = ["Family", "FamilyForm", "Minimum", "form_of", "minimise", "start_values"]
-
-
-Array = NDArray[np.float64]
+from psdstats.frozen import Array
 
 
 class Family(StrEnum):
@@ -170,16 +165,6 @@ _FORMS: dict[Family, FamilyForm] = {
 def form_of(family: Family | str) -> FamilyForm:
     """Return the form of a family.
 
-    Parameters
-    ----------
-    family : {"rosin-rammler-bennett", "log-normal", "gates-gaudin-schuhmann"}
-        Name of the family.
-
-    Returns
-    -------
-    FamilyForm
-        Curve, quantile and parameters.
-
     Examples
     --------
     >>> form_of("log-normal").parameters(np.array([np.log(100), np.log(np.log(2))])).round(6)
@@ -217,22 +202,7 @@ class Minimum:
 def start_values(form: FamilyForm, ln_size: Array, undersize: Array) -> Array:
     """Free parameters of the straight line through the transformed inner points.
 
-    Parameters
-    ----------
-    form : FamilyForm
-        Family to be fitted.
-    ln_size, undersize : ndarray, shape (n,)
-        Points of the curve.
-
-    Returns
-    -------
-    ndarray, shape (2,)
-        Starting point.
-
-    Raises
-    ------
-    SizeError
-        If fewer than two points lie strictly between 0 and 1, or the curve does not rise.
+    Shapes: ln_size, undersize (n,); gives (2,).
     """
     inner = (undersize > 1e-6) & (undersize < 1 - 1e-6)
     if np.count_nonzero(inner) < 2:
@@ -259,24 +229,7 @@ def minimise(
 ) -> Minimum:
     """Fit the curve.
 
-    Parameters
-    ----------
-    form : FamilyForm
-        Family to be fitted.
-    ln_size, undersize : ndarray, shape (n,)
-        Points of the curve.
-    covariance : ndarray, shape (n, n)
-        Covariance of the undersize fractions.
-    ln_size_covariance : ndarray, shape (n, n) or None
-        Covariance of the logarithms of the apertures.
-    start : ndarray, shape (2,), optional
-        A fit nearby to begin from, in a single stage; by default the straight line of
-        `start_values`.
-
-    Returns
-    -------
-    Minimum
-        Parameters, covariance, chi-squared and whether the search converged.
+    Shapes: ln_size, undersize (n,), covariance (n, n), ln_size_covariance (n, n), start (2,).
     """
     theta = start_values(form, ln_size, undersize) if start is None else start
     for _ in range(_STAGES if start is None and ln_size_covariance is not None else 1):

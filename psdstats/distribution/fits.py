@@ -24,18 +24,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special
 
 from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form_of, minimise
 from psdstats.errors import SizeError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.wording import signed
-
-__all__ = ["POOR", "DistributionFit", "Family", "FittedSize", "allow_misfit", "fit_distribution"]
-
-
-Array = NDArray[np.float64]
 
 _SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
 _LARGEST = 1.0
@@ -44,22 +39,7 @@ _LARGEST = 1.0
 def allow_misfit(
     fit_with: Callable[[float, Array], Minimum], first: Minimum, df: int
 ) -> tuple[Minimum, float]:
-    """Choose the misfit so that χ² equals its degrees of freedom.
-
-    Parameters
-    ----------
-    fit_with : callable
-        Takes a misfit variance and a starting point and returns the minimum.
-    first : Minimum
-        The fit without misfit.
-    df : int
-        Degrees of freedom, at least 1.
-
-    Returns
-    -------
-    tuple of (Minimum, float)
-        The fit, and the misfit SD τ as a mass fraction.
-    """
+    """Choose the misfit so that χ² equals its degrees of freedom."""
     from scipy.optimize import brentq
 
     last = [first]

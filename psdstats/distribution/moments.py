@@ -11,16 +11,13 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.distribution.arrays import ClassMean, as_class_mean, class_sizes_um, study_arrays
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.wording import signed
-
-__all__ = ["Moments", "moments", "study_moments"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,27 +147,6 @@ def study_moments(
     sphericity: float = 1.0,
 ) -> pd.DataFrame:
     """Moments of every run of a study.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings; density and shape factor are taken from it where it states them.
-    class_mean : {"geometric", "arithmetic"}, default="geometric"
-        Size that stands for a class between two sieves.
-    include_pan : bool, default=True
-        Count the pan, at half the finest aperture.
-    renormalise, sphericity
-        As in `moments`.
-
-    Returns
-    -------
-    DataFrame
-        run, the fields of `Moments`, pan_included.
-
-    Raises
-    ------
-    SizeError
-        If a run holds no powder in the classes counted; names the run.
 
     Notes
     -----

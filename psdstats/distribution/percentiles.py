@@ -21,25 +21,9 @@ from numpy.typing import ArrayLike, NDArray
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, as_rule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study
 from psdstats.wording import signed
-
-__all__ = [
-    "LEVELS",
-    "QUANTITIES",
-    "STATUSES",
-    "UNITS",
-    "PercentileBounds",
-    "SizeTable",
-    "percentile_bounds",
-    "percentiles",
-    "sizes",
-    "span_bounds",
-]
-
-
-Array = NDArray[np.float64]
 
 # a curve typed with four decimals may fall by its rounding only if it truly falls
 _FALL = 1e-12
@@ -127,19 +111,7 @@ def percentile_bounds(
 ) -> PercentileBounds:
     """Percentiles as `percentiles` gives them, with the open interval of each that has no size.
 
-    Parameters
-    ----------
-    aperture_um, undersize : array_like, shape (n_sieves,)
-        The curve, as `percentiles` takes it.
-    levels : array_like, shape (n_levels,)
-        Undersize fractions, 0 < level < 1.
-    rule : str, default="semilog"
-        Interpolation rule.
-
-    Returns
-    -------
-    PercentileBounds
-        Sizes in µm with the lower and upper bound of each.
+    Shapes: aperture_um, undersize (n_sieves,), levels (n_levels,).
 
     Examples
     --------

@@ -19,27 +19,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.criterion import Criterion
-from psdstats.models.design_fixed import TermSpec
+from psdstats.models.design_columns import TermSpec
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModelFit
 
-__all__ = [
-    "BootstrapTest",
-    "bootstrap_test",
-    "bootstrap_variances",
-    "profile_log_likelihood",
-    "profile_variances",
-    "restricted_design",
-]
-
-
-Array = NDArray[np.float64]
 
 _CHUNK = 250
 _CHUNK_NUMBERS = 5_000_000
@@ -99,25 +88,6 @@ def bootstrap_test(
     stop_after: int | None = None,
 ) -> BootstrapTest:
     """Test a term by simulating its likelihood ratio under the model without it.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        The model with the term.
-    term : str or tuple of str
-        Term of the fixed part.
-    draws : int
-        Data sets to simulate, at least 1.
-    seed : int or Generator
-        Source of randomness.
-    stop_after : int or None
-        Stop once so many simulated ratios reach the observed one; p is then known to about
-        1/sqrt(stop_after) of itself.
-
-    Raises
-    ------
-    ModelError
-        If ``draws`` is below 1, or the model estimates no variance.
 
     Notes
     -----
@@ -201,24 +171,7 @@ def bootstrap_variances(
     draws: int = 1000,
     seed: int | np.random.Generator = 0,
 ) -> pd.DataFrame:
-    """Percentile intervals of the variance components from a parametric bootstrap.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        REML fit.
-    level : float
-        Confidence level.
-    draws : int
-        Data sets to simulate, at least 100.
-    seed : int or Generator
-        Source of randomness.
-
-    Raises
-    ------
-    ModelError
-        If ``draws`` is below 100.
-    """
+    """Percentile intervals of the variance components from a parametric bootstrap."""
     if draws < 100:
         raise ModelError(f"Percentile intervals need at least 100 draws, not {draws}.")
     simulate = _Simulator(fit.batch, fit.fixed.matrix, np.random.default_rng(seed))
@@ -241,19 +194,7 @@ _WIDEST = 1e8
 def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) -> Array:
     """Restricted log likelihood, maximised over the rest, with one variance held at values.
 
-    Parameters
-    ----------
-    fit : MixedModelFit
-        REML fit without correlated slopes.
-    component : str
-        Name of a variance.
-    values : ndarray, shape (m,)
-        Variances in the square of the response's unit, at or above zero.
-
-    Raises
-    ------
-    ModelError
-        If the model has correlated slopes, whose variances are not free of each other.
+    Shapes: values (m,).
     """
     if fit.random.parts.blocks:
         raise ModelError(
@@ -281,20 +222,7 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
 
 
 def profile_variances(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:
-    """Intervals of all variance components.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        REML fit without correlated slopes.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    DataFrame
-        Columns estimate, lower, upper by component; an upper end the data do not bound is inf.
-    """
+    """Intervals of all variance components."""
     from scipy import special
 
     drop = 0.5 * float(special.chdtri(1, 1 - level))

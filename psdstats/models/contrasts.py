@@ -21,30 +21,12 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, Simultaneous, simultaneous
 from psdstats.models.student import critical_t
-
-__all__ = [
-    "DEFAULT_ADJUSTMENT",
-    "ContrastKind",
-    "ContrastMatrix",
-    "ContrastResult",
-    "against_first",
-    "all_pairs",
-    "contrast_matrix",
-    "contrast_table",
-    "interaction",
-    "polynomial_trend",
-    "successive",
-    "within_each",
-]
-
-
-Floats = NDArray[np.float64]
 
 
 class ContrastKind(StrEnum):
@@ -75,7 +57,7 @@ class ContrastMatrix:
     """
 
     kind: ContrastKind
-    weights: Floats
+    weights: Array
     labels: tuple[str, ...]
     high: tuple[str, ...]
     low: tuple[str, ...]
@@ -104,21 +86,6 @@ def _differences(
 
 def against_first(levels: Sequence[str]) -> ContrastMatrix:
     """Compare each level with the first one.
-
-    Parameters
-    ----------
-    levels : sequence of str, length k
-        Level names in their order, k at least 2.
-
-    Returns
-    -------
-    ContrastMatrix
-        k - 1 contrasts.
-
-    Raises
-    ------
-    ModelError
-        If there are fewer than two levels or a name repeats.
 
     Examples
     --------
@@ -153,24 +120,7 @@ def successive(levels: Sequence[str]) -> ContrastMatrix:
 
 
 def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> ContrastMatrix:
-    """Choose the family of differences by its name; see the function of that name.
-
-    Parameters
-    ----------
-    levels : sequence of str
-        Levels of the factor, in order.
-    kind : {"against first", "all pairs", "successive"}
-        Which family.
-
-    Returns
-    -------
-    ContrastMatrix
-
-    Raises
-    ------
-    ModelError
-        If there is no such family, or fewer than two levels.
-    """
+    """Choose the family of differences by its name; see the function of that name."""
     makers: dict[str, Callable[[Sequence[str]], ContrastMatrix]] = {
         ContrastKind.AGAINST_FIRST: against_first,
         ContrastKind.ALL_PAIRS: all_pairs,
@@ -185,23 +135,7 @@ def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> Contrast
 def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
     """Orthogonal polynomial contrasts over levels with numeric scores, equally spaced or not.
 
-    Parameters
-    ----------
-    scores : array_like, shape (k,)
-        Score of each level (a time, its root, …), all different.
-    degree : int, default=1
-        Highest power, 1 to k - 1.
-
-    Returns
-    -------
-    ContrastMatrix
-        One contrast a power.  Row d gives the coefficient of score^d in the polynomial of degree
-        d fitted by unweighted least squares to the means: a slope for d = 1.
-
-    Raises
-    ------
-    ModelError
-        If scores repeat or are not finite, or the degree does not fit.
+    Shapes: scores (k,).
 
     Examples
     --------
@@ -240,16 +174,6 @@ def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
 def interaction(first: ContrastMatrix, second: ContrastMatrix) -> ContrastMatrix:
     """Differences of differences: how a contrast of one factor changes with another factor.
 
-    Parameters
-    ----------
-    first, second : ContrastMatrix
-        Contrasts of the two factors, with k and l levels.
-
-    Returns
-    -------
-    ContrastMatrix
-        Weights on the k × l cell means, the second factor varying fastest.
-
     Examples
     --------
     >>> both = interaction(against_first(["0", "6"]), against_first(["5:1", "10:1"]))
@@ -272,18 +196,6 @@ def interaction(first: ContrastMatrix, second: ContrastMatrix) -> ContrastMatrix
 
 def within_each(matrix: ContrastMatrix, levels: Sequence[str]) -> ContrastMatrix:
     """The same contrasts within each level of another factor, as one family.
-
-    Parameters
-    ----------
-    matrix : ContrastMatrix
-        Contrasts of the compared factor, with k levels.
-    levels : sequence of str, length l
-        Levels of the other factor.
-
-    Returns
-    -------
-    ContrastMatrix
-        Weights on the l × k cell means, the compared factor varying fastest.
 
     Examples
     --------
@@ -355,17 +267,17 @@ class ContrastResult:
     labels: tuple[str, ...]
     high: tuple[str, ...]
     low: tuple[str, ...]
-    estimate: Floats
-    standard_error: Floats
-    df: Floats
-    t: Floats
-    p: Floats
-    p_adjusted: Floats
-    lower: Floats
-    upper: Floats
-    lower_single: Floats
-    upper_single: Floats
-    covariance: Floats
+    estimate: Array
+    standard_error: Array
+    df: Array
+    t: Array
+    p: Array
+    p_adjusted: Array
+    lower: Array
+    upper: Array
+    lower_single: Array
+    upper_single: Array
+    covariance: Array
     simultaneous: Simultaneous
     kind: ContrastKind
     level: float
@@ -420,37 +332,7 @@ def contrast_table(
 ) -> ContrastResult:
     """Estimate a family of contrasts of coefficients.
 
-    Parameters
-    ----------
-    weights : array_like, shape (m, p)
-        One row a contrast, one column a coefficient.
-    beta : array_like, shape (p,)
-        Coefficients.
-    covariance : array_like, shape (p, p)
-        Their covariance (small-sample adjusted, where it is).
-    df : array_like, scalar or shape (m,)
-        Degrees of freedom of each contrast, above 0; fractions and infinity allowed.
-    labels : sequence of str, length m
-        Name of each contrast.
-    high, low : sequence of str or None, length m
-        What is compared with what.
-    kind : ContrastKind or str, default="own"
-        Which family; it chooses the default adjustment.
-    adjust : Adjustment or str, default="default"
-        Rule of `simultaneous`, or "default": Dunnett against the first, Tukey for all pairs, the
-        multivariate t otherwise.
-    level : float, default=0.95
-        Confidence level of both kinds of interval.
-
-    Returns
-    -------
-    ContrastResult
-        The family with its joint covariance.
-
-    Raises
-    ------
-    ModelError
-        If shapes do not fit, or a contrast has no positive variance (named).
+    Shapes: weights (m, p), beta (p,), covariance (p, p), df (m,).
 
     Examples
     --------
@@ -508,8 +390,8 @@ def _names(given: Sequence[str] | None, labels: tuple[str, ...]) -> tuple[str, .
 
 
 def _estimates(
-    rows: Floats, beta: ArrayLike, covariance: ArrayLike, names: tuple[str, ...]
-) -> tuple[Floats, Floats]:
+    rows: Array, beta: ArrayLike, covariance: ArrayLike, names: tuple[str, ...]
+) -> tuple[Array, Array]:
     coefficients = np.array(beta, dtype=float).reshape(-1)
     between = np.array(covariance, dtype=float)
     m, p = rows.shape

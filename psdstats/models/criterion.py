@@ -24,25 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 
-__all__ = [
-    "Criterion",
-    "Family",
-    "FamilyData",
-    "FamilyValue",
-    "LikelihoodValue",
-    "Outside",
-    "Problem",
-    "build_family",
-    "build_problem",
-    "evaluate",
-    "family_data",
-    "invert_positive",
-    "with_stratum",
-]
-
-
-Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 _RANK_TOLERANCE = 1e-10
@@ -113,12 +96,7 @@ class FamilyValue:
 def build_family(matrices: Array, known: Array | None) -> Family:
     """Split the space of M(θ) into strata and a dense remainder.
 
-    Parameters
-    ----------
-    matrices : ndarray, shape (q, d, d)
-        The W_k, symmetric.
-    known : ndarray, shape (d, d) or (B, d, d), or None
-        The known part M₀.  One for each response leaves no strata.
+    Shapes: matrices (q, d, d), known (d, d).
     """
     q, d = matrices.shape[0], matrices.shape[1]
     if known is not None and known.ndim == 3:
@@ -435,29 +413,7 @@ def build_problem(
 ) -> Problem:
     """Prepare a likelihood.
 
-    Parameters
-    ----------
-    responses : ndarray, shape (B, n)
-        Responses that share the design.
-    design : ndarray, shape (n, p)
-        X, of full column rank.
-    matrices : ndarray, shape (q, n, n)
-        The G_k, at least one.
-    known : ndarray, shape (n, n) or (B, n, n), or None
-        V_known in squared units of the responses.
-    criterion : Criterion
-        REML or ML.
-    blocks : sequence of (int, int, int)
-        Positions of (variance, variance, covariance) that form 2 x 2 matrices.
-    guard : bool
-        Whether V can stop being positive definite inside the bounds.
-    outside : Outside or None
-        Directions beside the n of the arrays.
-
-    Raises
-    ------
-    ModelError
-        If a response does not vary once the fixed effects are taken out.
+    Shapes: responses (B, n), design (n, p), matrices (q, n, n), known (n, n).
     """
     outside = outside or _nothing_outside(len(responses), len(matrices))
     n, p = design.shape[0] + outside.count, design.shape[1]

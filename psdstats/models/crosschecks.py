@@ -17,8 +17,6 @@ import pandas as pd
 
 from psdstats.errors import ModelError
 
-__all__ = ["CrossCheck", "friedman_check", "repeated_measures_check"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CrossCheck:

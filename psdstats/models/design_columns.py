@@ -24,26 +24,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.wording import signed
-
-__all__ = [
-    "Factor",
-    "FactorColumn",
-    "NumericColumn",
-    "RandomSlope",
-    "Single",
-    "TermSpec",
-    "Trend",
-    "TrendForm",
-    "column",
-    "factor_column",
-    "level_text",
-    "numeric_column",
-    "refuse_aliased",
-    "refuse_empty_cells",
-    "refuse_inseparable",
-    "term_items",
-]
 
 
 class TrendForm(StrEnum):
@@ -140,9 +122,6 @@ def term_items(spec: TermSpec) -> tuple[Single, ...]:
     return tuple(spec) if isinstance(spec, tuple | list) else (spec,)
 
 
-Array = NDArray[np.float64]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FactorColumn:
     """A factor: its levels in order, as text, and the level of each row."""
@@ -172,13 +151,7 @@ def level_text(level: object) -> str:
 
 
 def column(frame: pd.DataFrame, name: str) -> pd.Series:
-    """One column without gaps.
-
-    Raises
-    ------
-    ModelError
-        If the frame has no such column, or rows without a value.
-    """
+    """One column without gaps."""
     if name not in frame.columns:
         known = ", ".join(str(c) for c in frame.columns)
         raise ModelError(f"The frame has no column {name!r}; it has {known}.")
@@ -225,26 +198,7 @@ def factor_column(frame: pd.DataFrame, name: str) -> FactorColumn:
 
 
 def numeric_column(frame: pd.DataFrame, name: str, form: TrendForm | str) -> NumericColumn:
-    """Read a column as a curve.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Holds the column, without gaps.
-    name : str
-        The column.
-    form : TrendForm or str
-        Shape of the curve.
-
-    Returns
-    -------
-    NumericColumn
-
-    Raises
-    ------
-    ModelError
-        If the column holds no numbers, the form is unknown, or is not defined for its values.
-    """
+    """Read a column as a curve."""
     series = column(frame, name)
     if not pd.api.types.is_numeric_dtype(series.dtype):
         raise ModelError(
@@ -298,13 +252,7 @@ _RANK_TOLERANCE = 1e-9
 
 
 def refuse_empty_cells(factors: Sequence[FactorColumn]) -> None:
-    """Raise if a combination of the levels of these factors has no row.
-
-    Raises
-    ------
-    ModelError
-        Naming the empty combinations.
-    """
+    """Raise if a combination of the levels of these factors has no row."""
     if len(factors) < 2:
         return
     seen = set(zip(*(f.codes.tolist() for f in factors), strict=True))
@@ -323,13 +271,7 @@ def refuse_empty_cells(factors: Sequence[FactorColumn]) -> None:
 
 
 def refuse_aliased(matrix: Array, names: Sequence[str]) -> None:
-    """Raise if a column of X is a combination of the columns before it.
-
-    Raises
-    ------
-    ModelError
-        Naming the coefficients at fault.
-    """
+    """Raise if a column of X is a combination of the columns before it."""
     size = np.sqrt((matrix**2).sum(axis=0))
     scaled = matrix / np.where(size > 0, size, 1.0)
     if np.linalg.matrix_rank(scaled, tol=_RANK_TOLERANCE) == matrix.shape[1]:
@@ -350,17 +292,7 @@ def refuse_aliased(matrix: Array, names: Sequence[str]) -> None:
 def refuse_inseparable(inner: Array, names: Sequence[str]) -> None:
     """Raise if a variance component has no information of its own.
 
-    Parameters
-    ----------
-    inner : ndarray, shape (q, ...)
-        The elements of each G_k in the space orthogonal to X.
-    names : sequence of str
-        Names of the components.
-
-    Raises
-    ------
-    ModelError
-        Naming the component, and what it is confounded with.
+    Shapes: inner (q, ...).
     """
     flat = inner.reshape(len(inner), -1)
     size = np.sqrt((flat**2).sum(axis=1))

@@ -14,9 +14,9 @@ from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.contrasts import (
     ContrastKind,
     ContrastMatrix,
@@ -39,18 +39,6 @@ from psdstats.models.design_columns import (
     term_items,
 )
 
-__all__ = [
-    "Coefficient",
-    "FixedDesign",
-    "FixedTerm",
-    "TermSpec",
-    "asked_contrasts",
-    "build_fixed",
-    "cell_means",
-]
-
-
-Array = NDArray[np.float64]
 Variable = FactorColumn | NumericColumn
 
 
@@ -109,13 +97,7 @@ class FixedDesign:
         return [c.name for c in self.coefficients]
 
     def term(self, spec: TermSpec) -> FixedTerm:
-        """The term a user means, whatever the order of its variables.
-
-        Raises
-        ------
-        ModelError
-            If the model has no such term.
-        """
+        """The term a user means, whatever the order of its variables."""
         items = term_items(spec)
         if len(items) == 1 and isinstance(items[0], str) and ":" in items[0]:
             items = tuple(items[0].split(":"))
@@ -140,12 +122,7 @@ class FixedDesign:
     def weights(self, over: Mapping[str, Array], numeric: Callable[[Coefficient], float]) -> Array:
         """Weights on the coefficients (p,) for a combination of cell means.
 
-        Parameters
-        ----------
-        over : mapping of str to ndarray, shape (n_levels,)
-            Weights on the levels of a factor; factors left out are averaged with equal weight.
-        numeric : callable
-            Value of the numeric part of a column.
+        Shapes: over (n_levels,).
         """
         equal = {k: np.full(len(f.levels), 1 / len(f.levels)) for k, f in self.factors.items()}
         use = {**equal, **over}
@@ -212,22 +189,7 @@ def _difference(n_levels: int, level: int) -> Array:
 def build_fixed(
     frame: pd.DataFrame, fixed: Sequence[TermSpec], factors: Sequence[str] = ()
 ) -> FixedDesign:
-    """X for a list of terms, with an intercept.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        One row an observation.
-    fixed : sequence of str, Factor, Trend or tuple of them
-        Terms; a tuple is an interaction, and terms it contains are added if they are missing.
-    factors : sequence of str
-        Numeric columns to read as factors.
-
-    Raises
-    ------
-    ModelError
-        For unknown columns, empty cells of an interaction, and terms that cannot be told apart.
-    """
+    """X for a list of terms, with an intercept."""
     variables, sets = _variables(frame, fixed, frozenset(factors))
     wanted, added = _with_margins(sets)
     factor_map = {k: v for k, v in variables.items() if isinstance(v, FactorColumn)}
@@ -364,13 +326,7 @@ def _mean_weights(fixed: FixedDesign, factors: tuple[FactorColumn, ...]) -> Arra
 def cell_means(
     fixed: FixedDesign, term: TermSpec, by: str | None = None
 ) -> tuple[pd.DataFrame, Array]:
-    """Cells of one or several factors, and the weights (cells, p) of their means.
-
-    Raises
-    ------
-    ModelError
-        If a variable is unknown or no factor.
-    """
+    """Cells of one or several factors, and the weights (cells, p) of their means."""
     labels = _labels(fixed, term) + (() if by is None else (by,))
     factors = tuple(_factor(fixed, label) for label in labels)
     cells = list(product(*(f.levels for f in factors)))
@@ -380,13 +336,7 @@ def cell_means(
 def asked_contrasts(
     fixed: FixedDesign, term: TermSpec, *, kind: str, by: str | None = None, degree: int = 1
 ) -> ContrastMatrix:
-    """Contrasts of a term as weights on the coefficients (m, p).
-
-    Raises
-    ------
-    ModelError
-        If the term, the kind or the factor ``by`` does not fit.
-    """
+    """Contrasts of a term as weights on the coefficients (m, p)."""
     labels = _labels(fixed, term)
     if len(labels) == 2 and kind == ContrastKind.INTERACTION:
         first, second = (_factor(fixed, label) for label in labels)

@@ -19,33 +19,17 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
 from psdstats.wording import signed
 
-__all__ = ["Grouping", "RandomDesign", "RandomSpec", "build_random", "known_covariance"]
-
-
-Array = NDArray[np.float64]
-
 
 def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame) -> Array | None:
     """V_known as an array in the order of the rows of a frame.
 
-    Parameters
-    ----------
-    known : array_like or DataFrame, shape (n, n) or (B, n, n), or None
-        A DataFrame whose index has the name of a column of the frame is taken by the labels in
-        that column (and may hold further ones); one with the labels of the frame's own index by
-        these; anything else in the order of the rows.
-    frame : DataFrame, n rows
-        What it belongs to.
-
-    Raises
-    ------
-    ModelError
-        If its shape or its labels do not fit, it is not symmetric, or it has a negative eigenvalue.
+    Shapes: known (n, n).
 
     Examples
     --------
@@ -161,25 +145,7 @@ def build_random(
 ) -> RandomDesign:
     """Covariance matrices for a list of groupings and slopes.
 
-    Parameters
-    ----------
-    frame : DataFrame
-        One row an observation.
-    random : sequence of str, tuple of str, or RandomSlope
-        Groupings with an intercept, or with an intercept and a slope.
-    residual : bool
-        Whether rows have an error of their own with unknown variance.
-    known : array_like or DataFrame, shape (n, n) or (B, n, n), or None
-        V_known, in the order of the rows; a labelled one as `known_covariance` says.
-    design : ndarray, shape (n, p), or None
-        X; with it the matrices of a long frame without V_known are those of its span, which
-        fits as exactly and much faster.
-
-    Raises
-    ------
-    ModelError
-        For unknown columns, a grouping of one level, a known covariance of the wrong shape, or
-        larger matrices than are kept.
+    Shapes: known (n, n), design (n, p).
     """
     slopes, order = _gather(random)
     numbered = _Numbered([], [], [])

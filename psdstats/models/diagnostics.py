@@ -21,8 +21,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
-from psdstats.models.design_columns import factor_column
-from psdstats.models.design_fixed import TermSpec
+from psdstats.frozen import Array
+from psdstats.models.design_columns import TermSpec, factor_column
 from psdstats.models.fitted import Method
 from psdstats.models.wording import word_p
 from psdstats.wording import signed
@@ -30,31 +30,11 @@ from psdstats.wording import signed
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModelFit
 
-__all__ = [
-    "Influence",
-    "effect_quantiles",
-    "leave_one_group_out",
-    "normal_quantiles",
-    "residual_quantiles",
-    "residual_table",
-]
-
-
-Array = NDArray[np.float64]
-
 
 def normal_quantiles(values: ArrayLike) -> Array:
     """Normal quantile that belongs to the rank of each value, shape (n,).
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Any numbers.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Quantiles in the order of the values.
+    Shapes: values (n,); gives (n,).
 
     Notes
     -----
@@ -76,16 +56,6 @@ def normal_quantiles(values: ArrayLike) -> Array:
 
 def residual_table(fit: MixedModelFit) -> pd.DataFrame:
     """Residuals by row.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        The fit.
-
-    Returns
-    -------
-    DataFrame
-        Columns row (of the frame), response, fitted, residual, standardised, marginal_residual.
 
     Notes
     -----
@@ -131,36 +101,14 @@ def _within_rows(fit: MixedModelFit) -> Array:
 
 
 def residual_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Standardised residuals against normal quantiles, in ascending order.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        The fit.
-
-    Returns
-    -------
-    DataFrame
-        One row a residual, with its normal quantile.
-    """
+    """Standardised residuals against normal quantiles, in ascending order."""
     table = residual_table(fit)[["row", "standardised"]]
     table = table.assign(normal_quantile=normal_quantiles(table["standardised"].to_numpy()))
     return table.sort_values("normal_quantile", ignore_index=True)
 
 
 def effect_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Predicted random effects against normal quantiles, by grouping and effect.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        The fit.
-
-    Returns
-    -------
-    DataFrame
-        One row a predicted effect, with its normal quantile.
-    """
+    """Predicted random effects against normal quantiles, by grouping and effect."""
     pieces = [
         table.assign(normal_quantile=normal_quantiles(table["estimate"].to_numpy()))
         for _, table in fit.random_effects.groupby(["grouping", "effect"], sort=False)

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.criterion import (
     Criterion,
     LikelihoodValue,
@@ -35,10 +36,6 @@ from psdstats.models.criterion import (
 from psdstats.models.solver import Bounds, Solution, let_free, maximise, settle_edges
 from psdstats.models.span import Span
 
-__all__ = ["BatchFit", "CovarianceParts", "finish", "fit_batch"]
-
-
-Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 
@@ -81,33 +78,14 @@ class CovarianceParts:
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
 
-        Parameters
-        ----------
-        theta : ndarray, shape (B, q)
-            Variances (and covariances of slopes) of each response.
-
-        Returns
-        -------
-        ndarray, shape (B, n, n)
-            V; with a span QᵀVQ, shape (B, m, m).
+        Shapes: theta (B, q); gives (B, n, n).
         """
         q, n = self.matrices.shape[0], self.matrices.shape[1]
         v: Array = (theta @ self.matrices.reshape(q, n * n)).reshape(len(theta), n, n)
         return v if self.known is None else v + self.known
 
     def rows(self, chosen: slice | NDArray[np.intp]) -> CovarianceParts:
-        """The same parts for some of the responses.
-
-        Parameters
-        ----------
-        chosen : slice or ndarray of int
-            Which responses.
-
-        Returns
-        -------
-        CovarianceParts
-            With their known covariances, where each response has its own.
-        """
+        """The same parts for some of the responses."""
         if self.known is None or self.known.ndim == 2:
             return self
         return replace(self, known=self.known[chosen])
@@ -172,37 +150,13 @@ class BatchFit:
         return len(self.design) + self.parts.n_outside
 
     def row(self, row: int) -> BatchFit:
-        """The fit of one response.
-
-        Parameters
-        ----------
-        row : int
-            Its number, from 0.
-
-        Returns
-        -------
-        BatchFit
-            A batch of one.
-        """
+        """The fit of one response."""
         only = slice(row, row + 1)
         arrays = {k: getattr(self, k)[only] for k in _BY_RESPONSE}
         return replace(self, parts=self.parts.rows(only), **arrays)
 
     def joined(self, others: Sequence[BatchFit], parts: CovarianceParts) -> BatchFit:
-        """Several fits of one design as one.
-
-        Parameters
-        ----------
-        others : sequence of BatchFit
-            Fits of further responses with the same design.
-        parts : CovarianceParts
-            The parts of all responses together.
-
-        Returns
-        -------
-        BatchFit
-            This fit's responses first, then those of the others in order.
-        """
+        """Several fits of one design as one."""
         pieces = [self, *others]
         arrays: dict[str, Any] = {
             k: np.concatenate([getattr(p, k) for p in pieces]) for k in _BY_RESPONSE
@@ -279,31 +233,7 @@ def fit_batch(
 ) -> BatchFit:
     """Fit one design to many responses.
 
-    Parameters
-    ----------
-    responses : array_like, shape (B, n)
-        One response a row.
-    design : array_like, shape (n, p)
-        X, of full column rank.
-    parts : CovarianceParts
-        V_known and the G_k.
-    criterion : {"reml", "ml"}
-        Likelihood to maximise.
-    free : bool
-        Let variances that would be zero go below it, as long as V stays positive definite: one
-        scoring step beyond the boundary, which gives unbiased estimates.
-    tolerance : float
-        Relative size of the last step; 1e-5 is enough for simulations.
-
-    Returns
-    -------
-    BatchFit
-
-    Raises
-    ------
-    ModelError
-        If nothing is left to estimate variances from, or V_known alone is not positive definite
-        and nothing else is in the model.
+    Shapes: responses (B, n), design (n, p).
     """
     y = np.atleast_2d(np.asarray(responses, dtype=float))
     x = np.asarray(design, dtype=float)

@@ -24,20 +24,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from psdstats.errors import ModelError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.models.student import critical_t, scale_rule, upper_tail
-
-__all__ = [
-    "DetectableChange",
-    "EquivalenceResult",
-    "contrast_power",
-    "equivalence_test",
-    "smallest_detectable",
-]
-
-
-Floats = NDArray[np.float64]
 
 _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
 
@@ -56,45 +45,29 @@ class DetectableChange:
         Critical value |t| had to exceed.
     """
 
-    log_change: Floats
+    log_change: Array
     power: float
-    critical: Floats
+    critical: Array
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
     @property
-    def increase_percent(self) -> Floats:
+    def increase_percent(self) -> Array:
         """Smallest detectable increase of a size, per cent of the size compared with."""
         with np.errstate(over="ignore"):
             return np.asarray(100.0 * np.expm1(self.log_change), dtype=np.float64)
 
     @property
-    def decrease_percent(self) -> Floats:
+    def decrease_percent(self) -> Array:
         """Smallest detectable decrease of a size, per cent of the size compared with."""
         return np.asarray(-100.0 * np.expm1(-self.log_change), dtype=np.float64)
 
 
 def contrast_power(
     effect: ArrayLike, standard_error: ArrayLike, df: ArrayLike, *, critical: ArrayLike
-) -> Floats:
+) -> Array:
     """Probability that |t| exceeds its critical value when the true difference is `effect`.
-
-    Parameters
-    ----------
-    effect, standard_error, df, critical : array_like, broadcast together
-        True difference, standard error (same unit), degrees of freedom (above 0, infinity
-        allowed) and critical value (0 or above).
-
-    Returns
-    -------
-    ndarray
-        Power, 0 to 1.
-
-    Raises
-    ------
-    ModelError
-        If a standard error, degrees of freedom or critical value is out of range.
 
     Notes
     -----
@@ -213,13 +186,13 @@ class EquivalenceResult:
 
     margin_percent: float
     alpha: float
-    ratio: Floats
-    ratio_lower: Floats
-    ratio_upper: Floats
-    p_too_low: Floats
-    p_too_high: Floats
-    p: Floats
-    p_adjusted: Floats
+    ratio: Array
+    ratio_lower: Array
+    ratio_upper: Array
+    p_too_low: Array
+    p_too_high: Array
+    p: Array
+    p_adjusted: Array
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.design_random import Grouping, RandomDesign
 from psdstats.models.engine import BatchFit
@@ -35,20 +36,6 @@ from psdstats.models.student import critical_t, two_sided_p
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModel
-
-__all__ = [
-    "Boundary",
-    "Effects",
-    "FittedModel",
-    "Inference",
-    "Method",
-    "TermTest",
-    "choice",
-    "predict_effects",
-]
-
-
-Array = NDArray[np.float64]
 
 
 class Method(StrEnum):
@@ -72,13 +59,7 @@ class Boundary(StrEnum):
 
 
 def choice(kind: type[StrEnum], value: str, what: str) -> str:
-    """Turn a string into one of the choices of an enum.
-
-    Raises
-    ------
-    ModelError
-        Naming the choices.
-    """
+    """Turn a string into one of the choices of an enum."""
     try:
         return kind(value)
     except ValueError as error:
@@ -339,20 +320,6 @@ class FittedModel:
     def coefficients(
         self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
-        """Coefficients by name.
-
-        Parameters
-        ----------
-        method : {"kenward-roger", "satterthwaite"}
-            Degrees of freedom, and which standard error t and the interval use.
-        level : float, default=0.95
-            Confidence level.
-
-        Returns
-        -------
-        DataFrame
-            Columns estimate, standard_error (generalised least squares), standard_error_adjusted
-            (Kenward–Roger), df, t, p, lower, upper.
-        """
+        """Coefficients by name."""
         chosen = Method(choice(Method, method, "The method"))
         return self.inference.coefficient_table(self.fixed.names, chosen, level)

@@ -21,23 +21,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.frozen import Array
 from psdstats.models.criterion import invert_positive
 from psdstats.models.engine import BatchFit
 from psdstats.models.solver import rank_one_jacobian
-
-__all__ = [
-    "AdjustedCovariance",
-    "FTests",
-    "adjusted_covariance",
-    "f_tail",
-    "kenward_roger",
-    "satterthwaite",
-    "satterthwaite_df",
-    "single_df",
-]
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -88,18 +75,6 @@ class FTests:
 def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedCovariance:
     """Φ, Φ_A and the pieces Kenward–Roger degrees of freedom are made of.
 
-    Parameters
-    ----------
-    fit : BatchFit
-        REML fits.
-    drop_edges : bool
-        Treat variances at the boundary as known zeros, so that they cost no degrees of freedom.
-
-    Returns
-    -------
-    AdjustedCovariance
-        Of every response of the batch.
-
     Notes
     -----
     Λ = Φ {Σ_ij W_ij (Q_ij - P_i Φ P_j)} Φ and Φ_A = Φ + 2Λ, with
@@ -149,21 +124,7 @@ def kenward_roger(
 ) -> FTests:
     """Test Lβ = h for every response.
 
-    Parameters
-    ----------
-    fit : BatchFit
-        REML fits.
-    covariance : AdjustedCovariance
-        From `adjusted_covariance` for the same fits.
-    contrast : array_like, shape (l, p)
-        L, of full row rank.
-    at : array_like, shape (l,) or scalar
-        h.
-
-    Returns
-    -------
-    FTests
-        F already multiplied by the scaling λ, with l and m degrees of freedom.
+    Shapes: contrast (l, p), at (l,).
 
     Notes
     -----
@@ -193,17 +154,7 @@ def kenward_roger(
 def single_df(covariance: AdjustedCovariance, contrasts: ArrayLike) -> Array:
     """Kenward–Roger degrees of freedom of each single contrast.
 
-    Parameters
-    ----------
-    covariance : AdjustedCovariance
-        From `adjusted_covariance`.
-    contrasts : array_like, shape (m, p)
-        One contrast a row.
-
-    Returns
-    -------
-    ndarray, shape (B, m)
-        2 (lᵀΦl)² / Σ W_ij (lᵀΦP_iΦl)(lᵀΦP_jΦl); infinite where nothing is estimated.
+    Shapes: contrasts (m, p); gives (B, m).
     """
     side = np.asarray(contrasts, dtype=float) @ covariance.plain
     variance = (side * np.asarray(contrasts, dtype=float)).sum(axis=-1)
@@ -304,19 +255,7 @@ def satterthwaite_df(
 ) -> tuple[Array, Array]:
     """Variance and degrees of freedom of each single contrast.
 
-    Parameters
-    ----------
-    fit : BatchFit
-        REML fits.
-    covariance : AdjustedCovariance
-        For its Φ and P_k.
-    contrasts : array_like, shape (m, p) or (B, m, p)
-        One contrast a row.
-
-    Returns
-    -------
-    variance, df : ndarray, shape (B, m)
-        lᵀΦl and its Satterthwaite degrees of freedom (infinite where nothing is estimated).
+    Shapes: contrasts (m, p); gives (B, m).
     """
     rows_of = np.asarray(contrasts, dtype=float)
     side = rows_of @ covariance.plain
@@ -333,21 +272,7 @@ def satterthwaite(
 ) -> FTests:
     """Test Lβ = h for every response with Satterthwaite degrees of freedom.
 
-    Parameters
-    ----------
-    fit : BatchFit
-        REML fits.
-    covariance : AdjustedCovariance
-        From `adjusted_covariance` for the same fits.
-    contrast : array_like, shape (l, p)
-        L, of full row rank.
-    at : array_like, shape (l,) or scalar
-        h.
-
-    Returns
-    -------
-    FTests
-        F, its degrees of freedom and p for every response.
+    Shapes: contrast (l, p), at (l,).
     """
     l_matrix = np.atleast_2d(np.asarray(contrast, dtype=float))
     rank = len(l_matrix)

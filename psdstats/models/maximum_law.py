@@ -67,40 +67,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from psdstats.frozen import Array
 from psdstats.models.student import critical_t, scale_rule, two_sided_p
-
-__all__ = [
-    "MAX_DIMENSION",
-    "POINTS",
-    "DirectionLaw",
-    "MaximumLaw",
-    "direction_law",
-    "lower_factor",
-    "maximum_law",
-    "range_law",
-    "shifted_directions",
-]
-
 
 POINTS = 4093
 _MULTIPLIER = 1515
 _SEED = 20_070
 
-Floats = NDArray[np.float64]
 
-
-def shifted_directions(dimension: int) -> Iterator[Floats]:
+def shifted_directions(dimension: int) -> Iterator[Array]:
     """Sets of directions, each from its own shift of the lattice; endless.
 
-    Parameters
-    ----------
-    dimension : int
-        Dimension d of the space, 2 or above.
-
-    Yields
-    ------
-    ndarray, shape (d, POINTS)
-        Unit vectors as columns; in odd dimensions half of the sphere, to be used with both signs.
+    Shapes: gives (d, POINTS).
     """
     generators = [pow(_MULTIPLIER, j, POINTS) for j in range(dimension - 1)]
     lattice = np.outer(generators, np.arange(POINTS)) % POINTS / POINTS
@@ -109,7 +87,7 @@ def shifted_directions(dimension: int) -> Iterator[Floats]:
         yield _on_sphere((lattice + rng.random((dimension - 1, 1))) % 1.0)
 
 
-def _on_sphere(u: Floats) -> Floats:
+def _on_sphere(u: Array) -> Array:
     """Directions of len(u) + 1 dimensions from uniform coordinates."""
     odd = len(u) % 2 == 0
     direction = np.ones((1, u.shape[1])) if odd else _on_circle(u[0])
@@ -121,7 +99,7 @@ def _on_sphere(u: Floats) -> Floats:
     return direction
 
 
-def _on_circle(turn: Floats) -> Floats:
+def _on_circle(turn: Array) -> Array:
     return np.stack([np.cos(2.0 * np.pi * turn), np.sin(2.0 * np.pi * turn)])
 
 
@@ -157,11 +135,11 @@ class DirectionLaw:
     """
 
     rank: int
-    stretch: Floats
-    weight: Floats
+    stretch: Array
+    weight: Array
     error: float
 
-    def normal_tail(self, w: Floats) -> Floats:
+    def normal_tail(self, w: Array) -> Array:
         """P(max |Z_i| > w), for w of any shape."""
         squared = np.square(np.asarray(w, dtype=float))[..., None] * self.stretch
         return np.asarray(special.chdtrc(self.rank, squared) @ self.weight, dtype=np.float64)
@@ -174,18 +152,10 @@ class DirectionLaw:
         return float(special.fdtrc(self.rank, df, ratio) @ self.weight)
 
 
-def direction_law(correlation: Floats) -> DirectionLaw:
+def direction_law(correlation: Array) -> DirectionLaw:
     """Prepare the law for a correlation matrix.
 
-    Parameters
-    ----------
-    correlation : ndarray, shape (m, m)
-        Correlation matrix; may be singular.
-
-    Returns
-    -------
-    DirectionLaw
-        Ready for any half width and degrees of freedom.
+    Shapes: correlation (m, m).
 
     Examples
     --------
@@ -201,7 +171,7 @@ def direction_law(correlation: Floats) -> DirectionLaw:
     if rank == 2:
         return _circle_law(frames)
     directions = shifted_directions(rank - 1)
-    found: list[Floats] = []
+    found: list[Array] = []
     while len(found) < _MOST:
         more = max(len(found), _FEWEST)
         found += [_reaching(frames, way) for way in islice(directions, more)]
@@ -212,7 +182,7 @@ def direction_law(correlation: Floats) -> DirectionLaw:
     return _sphere_law(rank, np.mean(found, axis=0), max(error, _LEAST_ERROR))
 
 
-def lower_factor(correlation: Floats) -> Floats:
+def lower_factor(correlation: Array) -> Array:
     """Lower trapezoidal C, shape (m, rank), with C Cᵀ equal to the correlation.
 
     Rows that depend on the ones before add no column, so singular matrices are allowed.
@@ -231,23 +201,23 @@ def lower_factor(correlation: Floats) -> Floats:
     return factor
 
 
-def _lines(correlation: Floats) -> Floats:
+def _lines(correlation: Array) -> Array:
     """Rows of the factor at length 1, without those that repeat one before or its opposite."""
     rows = lower_factor(correlation)
     rows /= np.sqrt(np.square(rows).sum(axis=1))[:, None]
-    kept: list[Floats] = []
+    kept: list[Array] = []
     for row in rows:
         if all(min(_gap(row, other), _gap(row, -other)) > _TOLERANCE for other in kept):
             kept.append(row)
     return np.array(kept)
 
 
-def _gap(rows: Floats, row: Floats) -> Floats:
+def _gap(rows: Array, row: Array) -> Array:
     """One minus the inner product of unit vectors, without loss of digits."""
     return np.asarray(0.5 * np.square(rows - row).sum(axis=-1), dtype=np.float64)
 
 
-def _frame(lines: Floats, i: int) -> Floats:
+def _frame(lines: Array, i: int) -> Array:
     """Other lines across line i over 1 - r, then their opposites, shape (2 (m - 1), r - 1).
 
     The coordinates are those left by the reflection that carries the first axis to line i.
@@ -261,13 +231,13 @@ def _frame(lines: Floats, i: int) -> Floats:
     return np.concatenate([across / gap[:, None] for gap in gaps])
 
 
-def _reach(frame: Floats, way: Floats) -> Floats:
+def _reach(frame: Array, way: Array) -> Array:
     """Cotangent of the reach along each way (columns), then along its opposite."""
     overtaken = frame @ way
     return np.concatenate([overtaken.max(axis=0), -overtaken.min(axis=0)])
 
 
-def _reaching(frames: list[Floats], way: Floats) -> Floats:
+def _reaching(frames: list[Array], way: Array) -> Array:
     """S as its mean over each bin of tan(θ/2), from 0 to 1."""
     ended, within = np.zeros(_BINS + 1), np.zeros(_BINS + 1)  # the last bin is at 1
     rows, work = frames[0].shape[0], frames[0].size
@@ -284,7 +254,7 @@ def _reaching(frames: list[Floats], way: Floats) -> Floats:
     return np.asarray((beyond + within)[:-1] / (2 * POINTS), dtype=np.float64)
 
 
-def _sphere_law(rank: int, reaching: Floats, error: float = 0.0) -> DirectionLaw:
+def _sphere_law(rank: int, reaching: Array, error: float = 0.0) -> DirectionLaw:
     """Two angles for each panel of bins, with the mean and variance of 1 / cos² θ that it has."""
     edge = 2.0 * np.arctan(np.linspace(0.0, 1.0, _BINS + 1))
     angle = 0.5 * (edge[1:] + edge[:-1])
@@ -305,7 +275,7 @@ def _sphere_law(rank: int, reaching: Floats, error: float = 0.0) -> DirectionLaw
     )
 
 
-def _completed(weight: Floats) -> Floats:
+def _completed(weight: Array) -> Array:
     """Weights, by rising angle, with what they miss of 1 given mostly to the largest angles.
 
     That is where the sampling errors are; it is spread as the largest of several angles drawn.
@@ -315,7 +285,7 @@ def _completed(weight: Floats) -> Floats:
     return np.asarray(weight + (1.0 - sum_to[-1]) * largest, dtype=np.float64)
 
 
-def _circle_law(frames: list[Floats]) -> DirectionLaw:
+def _circle_law(frames: list[Array]) -> DirectionLaw:
     """Two dimensions: one way and its opposite, so that S is a staircase known exactly."""
     cotangent = np.concatenate([_reach(frame, np.ones((1, 1))) for frame in frames])
     reach = np.arctan2(1.0, cotangent)[:, None]
@@ -327,7 +297,7 @@ def _circle_law(frames: list[Floats]) -> DirectionLaw:
     )
 
 
-def _angle_density(angle: Floats, rank: int) -> Floats:
+def _angle_density(angle: Array, rank: int) -> Array:
     """Density of the angle, 0 to π/2, between a random direction and a line."""
     log_constant = special.gammaln(rank / 2.0) - special.gammaln((rank - 1) / 2.0)
     constant = 2.0 * np.exp(log_constant) / np.sqrt(np.pi)
@@ -336,7 +306,7 @@ def _angle_density(angle: Floats, rank: int) -> Floats:
 
 _ALIKE = 1e-8  # correlations nearer than this count as equal
 _MOST_SHARED = 0.999  # above it the shared part leaves too sharp an edge for the integral
-Tail = Callable[[Floats], Floats]
+Tail = Callable[[Array], Array]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -391,18 +361,10 @@ class MaximumLaw:
         return float(brentq(surplus, low - 1e-9, high + 1e-9, xtol=1e-13, rtol=1e-14))
 
 
-def maximum_law(correlation: Floats) -> MaximumLaw:
+def maximum_law(correlation: Array) -> MaximumLaw:
     """Choose and prepare the law for a correlation matrix.
 
-    Parameters
-    ----------
-    correlation : ndarray, shape (m, m)
-        Correlation matrix, possibly singular.
-
-    Returns
-    -------
-    MaximumLaw
-        Remembered for the same matrix, since the general route takes a moment.
+    Shapes: correlation (m, m).
 
     Examples
     --------
@@ -423,7 +385,7 @@ def range_law(levels: int) -> MaximumLaw:
     k ∫ φ(z) [Φ(z)^(k-1) - (Φ(z) - Φ(z - W))^(k-1)] dz with W = √2 w.
     """
 
-    def tail(w: Floats) -> Floats:
+    def tail(w: Array) -> Array:
         width = np.sqrt(2.0) * np.asarray(w)[..., None]
         end = 9.0 + 0.5 * float(min(width.max(), 60.0))
         z = np.arange(-9.0, end, 0.2)
@@ -446,7 +408,7 @@ def _law_for(data: bytes, m: int) -> MaximumLaw:
         return _connected_law(correlation)
     laws = [_law_for(correlation[np.ix_(block, block)].tobytes(), len(block)) for block in blocks]
 
-    def tail(w: Floats) -> Floats:
+    def tail(w: Array) -> Array:
         inside = np.zeros(np.shape(w))
         with np.errstate(divide="ignore"):
             for law in laws:
@@ -458,7 +420,7 @@ def _law_for(data: bytes, m: int) -> MaximumLaw:
     return MaximumLaw(count=m, normal_tail=tail, name=name, error=sum(law.error for law in laws))
 
 
-def _blocks(correlation: Floats) -> list[NDArray[np.intp]]:
+def _blocks(correlation: Array) -> list[NDArray[np.intp]]:
     """Sets of indices without correlation between the sets."""
     linked = np.abs(correlation) > _ALIKE
     reach = np.linalg.matrix_power(linked.astype(float), len(linked)) > 0.0
@@ -466,7 +428,7 @@ def _blocks(correlation: Floats) -> list[NDArray[np.intp]]:
     return [np.flatnonzero(label == first) for first in np.unique(label)]
 
 
-def _connected_law(correlation: Floats) -> MaximumLaw:
+def _connected_law(correlation: Array) -> MaximumLaw:
     m = len(correlation)
     if (np.abs(correlation) > 1.0 - _ALIKE).all():  # one value, repeated or with its sign changed
         return MaximumLaw(count=m, normal_tail=_single_tail, name="one value, exact")
@@ -481,11 +443,11 @@ def _connected_law(correlation: Floats) -> MaximumLaw:
     return _general_law(correlation)
 
 
-def _single_tail(w: Floats) -> Floats:
+def _single_tail(w: Array) -> Array:
     return np.asarray(2.0 * special.ndtr(-np.asarray(w)), dtype=np.float64)
 
 
-def _pair_correlation(levels: int) -> Floats:
+def _pair_correlation(levels: int) -> Array:
     """Correlations of the differences b - a, a before b, of independent alike values."""
     first, second = np.triu_indices(levels, 1)
     identity = np.eye(levels)
@@ -493,7 +455,7 @@ def _pair_correlation(levels: int) -> Floats:
     return np.asarray(weights @ weights.T / 2.0, dtype=np.float64)
 
 
-def _product_factor(correlation: Floats) -> Floats | None:
+def _product_factor(correlation: Array) -> Array | None:
     """Return a with r_ij = a_i a_j off the diagonal, or None where there is none."""
     size = np.abs(correlation - np.diag(np.diag(correlation)))
     j = int(size.sum(axis=1).argmax())
@@ -515,13 +477,13 @@ def _product_factor(correlation: Floats) -> Floats | None:
     return np.asarray(a, dtype=np.float64)
 
 
-def _product_law(a: Floats) -> MaximumLaw:
+def _product_law(a: Array) -> MaximumLaw:
     """Z_i = a_i U + b_i E_i with U and all E_i independent: integrate over U, even in U."""
     shared = np.abs(a)
     own = np.sqrt(1.0 - shared**2)
     step = 0.35 * float(own.min())
 
-    def tail(w: Floats) -> Floats:
+    def tail(w: Array) -> Array:
         flat = np.asarray(w, dtype=float).ravel()
         end = min(9.0 + float(shared.max() * flat.max()), 38.0)
         u = np.arange(0.0, end + step, step)
@@ -538,7 +500,7 @@ def _product_law(a: Floats) -> MaximumLaw:
     return MaximumLaw(count=len(a), normal_tail=tail, name="shared comparison (Dunnett), exact")
 
 
-def _general_law(correlation: Floats) -> MaximumLaw:
+def _general_law(correlation: Array) -> MaximumLaw:
     law = direction_law(correlation)
     way = "quasi-random integration" if law.error else "exact for two dimensions"
     return MaximumLaw(

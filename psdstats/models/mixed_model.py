@@ -18,9 +18,10 @@ from dataclasses import KW_ONLY, dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.bootstrap import (
     BootstrapTest,
     bootstrap_test,
@@ -29,22 +30,14 @@ from psdstats.models.bootstrap import (
 )
 from psdstats.models.contrasts import ContrastResult, contrast_table
 from psdstats.models.criterion import Criterion
-from psdstats.models.design_columns import column, refuse_inseparable
-from psdstats.models.design_fixed import (
-    FixedDesign,
-    TermSpec,
-    asked_contrasts,
-    build_fixed,
-    cell_means,
-)
+from psdstats.models.design_columns import TermSpec, column, refuse_inseparable
+from psdstats.models.design_fixed import FixedDesign, asked_contrasts, build_fixed, cell_means
 from psdstats.models.design_random import RandomDesign, RandomSpec, build_random
 from psdstats.models.engine import fit_batch
 from psdstats.models.fitted import Boundary, FittedModel, Method, TermTest, choice
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.models.permutation import PermutationTest, permutation_test
 from psdstats.models.student import critical_t
-
-__all__ = ["MixedModel", "MixedModelFit", "fit_many", "term_in_responses"]
 
 
 class MixedModelFit(FittedModel):
@@ -314,9 +307,6 @@ class MixedModelFit(FittedModel):
         raise ModelError(f"The method {method!r} is not one of 'profile', 'bootstrap'.")
 
 
-Array = NDArray[np.float64]
-
-
 @dataclass(frozen=True, eq=False)
 class MixedModel:
     """A linear mixed model with a known covariance part.
@@ -486,29 +476,7 @@ def term_in_responses(
     method: Method | str = Method.KENWARD_ROGER,
     adjust: Adjustment | str = Adjustment.NONE,
 ) -> pd.DataFrame:
-    """Test a term in every response.
-
-    Parameters
-    ----------
-    fits : sequence of MixedModelFit
-        From `fit_many`, at least one.
-    term : str or tuple of str
-        Term of the fixed part.
-    method : {"kenward-roger", "satterthwaite"}
-        Test.
-    adjust : {"none", "holm", "bonferroni"}
-        Control of the family-wise error across the responses; none unless asked for.
-
-    Returns
-    -------
-    DataFrame
-        Columns response, term, f, df_num, df_den, p, p_adjusted, status.
-
-    Raises
-    ------
-    ModelError
-        If there are no fits, or the adjustment needs more than p-values.
-    """
+    """Test a term in every response."""
     if not fits:
         raise ModelError("No fits were given; fit at least one response.")
     tests = [fit.test(term, method=method) for fit in fits]

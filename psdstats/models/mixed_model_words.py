@@ -12,8 +12,6 @@ from psdstats.models.design_random import RandomDesign
 from psdstats.models.engine import BatchFit
 from psdstats.wording import signed
 
-__all__ = ["design_cautions", "fit_sentence", "fit_status", "joined"]
-
 # rows beyond the fixed effects up to which tests miss their level: three variances or more, and
 # two with a known covariance
 _FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8

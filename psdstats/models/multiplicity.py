@@ -14,19 +14,15 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.maximum_law import MAX_DIMENSION, MaximumLaw, maximum_law
 from psdstats.models.student import critical_t, two_sided_p
 
-__all__ = ["Adjustment", "Simultaneous", "adjust_p", "simultaneous"]
-
 _SAME_DF = 1e-9  # degrees of freedom nearer than this are equal but for rounding
 _SLACK = 1e-6  # by how much a matrix may miss being a correlation matrix
-
-Floats = NDArray[np.float64]
 
 
 class Adjustment(StrEnum):
@@ -63,9 +59,9 @@ class Simultaneous:
     adjustment: Adjustment
     method: str
     level: float
-    p: Floats
-    p_adjusted: Floats
-    critical: Floats
+    p: Array
+    p_adjusted: Array
+    critical: Array
     integration_error: float
 
     def __post_init__(self) -> None:
@@ -82,31 +78,7 @@ def simultaneous(
 ) -> Simultaneous:
     """Adjust a family of t values for each other.
 
-    Parameters
-    ----------
-    t : array_like, shape (m,)
-        Contrast estimates over their standard errors.
-    correlation : array_like, shape (m, m)
-        Correlations of the estimates; may be singular.
-    df : array_like, scalar or shape (m,)
-        Degrees of freedom, above 0; fractions and infinity allowed.
-    kind : Adjustment or str, default="mvt"
-        "dunnett", "tukey" and "mvt" all use the exact law of the largest |t| for the
-        correlations given; the names only say what the family is.  Tukey's studentised range is
-        used where it is that law: all pairs in the order of `contrast_matrices.all_pairs`, all
-        differences with equal variances.  "bonferroni" and "holm" hold for any correlations.
-    level : float, default=0.95
-        Joint confidence level, between 0 and 1.
-
-    Returns
-    -------
-    Simultaneous
-        Adjusted p-values and critical values.
-
-    Raises
-    ------
-    ModelError
-        If shapes differ, a value is not finite, or the matrix is not a correlation matrix.
+    Shapes: t (m,), correlation (m, m), df (m,).
 
     Notes
     -----
@@ -157,25 +129,10 @@ def simultaneous(
     )
 
 
-def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Floats:
+def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array:
     """Adjust p-values without knowing their correlations.
 
-    Parameters
-    ----------
-    p : array_like, shape (m,)
-        Single p-values.
-    kind : Adjustment or str, default="holm"
-        "holm", "bonferroni" or "none".
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Adjusted p-values, at most 1.
-
-    Raises
-    ------
-    ModelError
-        If the rule needs correlations, or a p-value lies outside 0 to 1.
+    Shapes: p (m,); gives (m,).
 
     Examples
     --------
@@ -204,7 +161,7 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Float
 
 
 def _joint(
-    rule: Adjustment, t: Floats, single: Floats, df: Floats, law: MaximumLaw, level: float
+    rule: Adjustment, t: Array, single: Array, df: Array, law: MaximumLaw, level: float
 ) -> Simultaneous:
     common = float(df.max())
     equal = bool(np.isclose(df, common, rtol=_SAME_DF, atol=0.0).all())
@@ -235,7 +192,7 @@ def _adjustment(kind: Adjustment | str) -> Adjustment:
         raise ModelError(f"No adjustment is called {kind!r}; use one of {known}.") from error
 
 
-def _checked(t: ArrayLike, correlation: ArrayLike, df: ArrayLike) -> tuple[Floats, Floats, Floats]:
+def _checked(t: ArrayLike, correlation: ArrayLike, df: ArrayLike) -> tuple[Array, Array, Array]:
     t_all = np.array(t, dtype=float).reshape(-1)
     matrix = np.array(correlation, dtype=float)
     m = len(t_all)

@@ -23,18 +23,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.bootstrap import restricted_design
-from psdstats.models.design_fixed import TermSpec
+from psdstats.models.design_columns import TermSpec
 from psdstats.models.design_random import Grouping
 from psdstats.models.engine import fit_batch
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModelFit
 
-__all__ = ["PermutationTest", "exchangeable_blocks", "permutation_test"]
 
-
-Array = NDArray[np.float64]
 Order = NDArray[np.intp]
 
 _SAME = 1e-9
@@ -46,14 +44,7 @@ def exchangeable_blocks(
 ) -> list[Order]:
     """Blocks of exchangeable rows, each in ascending order.
 
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        X under the hypothesis.
-    groupings : sequence of Grouping
-        The random part beside the residual.
-    known : ndarray, shape (n, n), or None
-        V_known.
+    Shapes: design (n, p), known (n, n).
     """
     keys = [_clusters(column) for column in design.T]
     for grouping in groupings:
@@ -169,24 +160,7 @@ def permutation_test(
     draws: int = 1999,
     seed: int | np.random.Generator = 0,
 ) -> PermutationTest:
-    """Permute responses within blocks of exchangeable rows.
-
-    Parameters
-    ----------
-    fit : MixedModelFit
-        REML fit.
-    term : str or tuple of str
-        Term of the fixed part.
-    draws : int
-        Random arrangements, unless there are no more than that in all.
-    seed : int or Generator
-        Source of randomness.
-
-    Raises
-    ------
-    ModelError
-        If no rows are exchangeable under the hypothesis.
-    """
+    """Permute responses within blocks of exchangeable rows."""
     contrast = fit.fixed.hypothesis(term)
     label = fit.fixed.term(term).label
     small = restricted_design(fit.fixed.matrix, contrast)

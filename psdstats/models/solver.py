@@ -27,21 +27,9 @@ from typing import Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.frozen import Array
 from psdstats.models.criterion import LikelihoodValue, Problem
 
-__all__ = [
-    "Bounds",
-    "RankOneTarget",
-    "Solution",
-    "Target",
-    "let_free",
-    "maximise",
-    "rank_one_jacobian",
-    "settle_edges",
-]
-
-
-Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _SCORING_STEPS = 2
@@ -106,18 +94,7 @@ def maximise(
 ) -> Solution:
     """Maximise a likelihood from ``start`` (B, q), scaled units.
 
-    Parameters
-    ----------
-    problem : Target
-        The likelihood.
-    start : ndarray, shape (B, q)
-        Starting values inside the bounds.
-    bounds : Bounds
-        Where θ may lie.
-    tolerance : float
-        Largest step, relative to the largest variance, at which a response counts as converged.
-    max_iterations : int
-        Steps after which a response is left as it is, marked as not converged.
+    Shapes: start (B, q).
     """
     n_responses, q = start.shape
     state = _State(

@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LevelColumns", "Span", "build_span", "columns_outside"]
+from psdstats.frozen import Array
 
-Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
 _NOTHING_LEFT = 1e-11
@@ -156,12 +155,7 @@ def columns_outside(design: Array, groupings: Sequence[LevelColumns]) -> int:
 def build_span(design: Array, groupings: Sequence[LevelColumns]) -> Span:
     """Orthonormal basis of the span of X and the columns of all groupings.
 
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        X.
-    groupings : sequence of LevelColumns
-        The Z_k.
+    Shapes: design (n, p).
 
     Notes
     -----

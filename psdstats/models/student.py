@@ -11,25 +11,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-__all__ = ["critical_t", "scale_rule", "two_sided_p", "upper_tail"]
-
-Floats = NDArray[np.float64]
+from psdstats.frozen import Array
 
 
-def upper_tail(t: ArrayLike, df: ArrayLike) -> Floats:
+def upper_tail(t: ArrayLike, df: ArrayLike) -> Array:
     """Probability that Student's t exceeds a value.
-
-    Parameters
-    ----------
-    t : array_like
-        Values.
-    df : array_like
-        Degrees of freedom, above 0, infinity allowed; broadcast against `t`.
-
-    Returns
-    -------
-    ndarray
-        Upper-tail areas, 0 to 1.
 
     Examples
     --------
@@ -43,7 +29,7 @@ def upper_tail(t: ArrayLike, df: ArrayLike) -> Floats:
     return np.asarray(np.where(finite, student, area), dtype=np.float64)
 
 
-def two_sided_p(t: ArrayLike, df: ArrayLike) -> Floats:
+def two_sided_p(t: ArrayLike, df: ArrayLike) -> Array:
     """Probability that |t| exceeds the value found; arguments as in `upper_tail`.
 
     Examples
@@ -54,20 +40,8 @@ def two_sided_p(t: ArrayLike, df: ArrayLike) -> Floats:
     return 2.0 * upper_tail(np.abs(np.asarray(t, dtype=float)), df)
 
 
-def critical_t(alpha: ArrayLike, df: ArrayLike) -> Floats:
+def critical_t(alpha: ArrayLike, df: ArrayLike) -> Array:
     """Value that |t| exceeds with probability alpha.
-
-    Parameters
-    ----------
-    alpha : array_like
-        Two-sided probabilities, 0 to 1.
-    df : array_like
-        Degrees of freedom, above 0, infinity allowed.
-
-    Returns
-    -------
-    ndarray
-        Critical values, 0 or above.
 
     Notes
     -----
@@ -94,31 +68,17 @@ def critical_t(alpha: ArrayLike, df: ArrayLike) -> Floats:
     return np.asarray(value, dtype=np.float64)
 
 
-def _log_density(t: Floats, df: Floats, finite: NDArray[np.bool_]) -> Floats:
+def _log_density(t: Array, df: Array, finite: NDArray[np.bool_]) -> Array:
     constant = special.gammaln((df + 1.0) / 2.0) - special.gammaln(df / 2.0)
     student = constant - 0.5 * np.log(df * np.pi) - (df + 1.0) / 2.0 * np.log1p(t * t / df)
     normal = -0.5 * (t * t + np.log(2.0 * np.pi))
     return np.asarray(np.where(finite, student, normal), dtype=np.float64)
 
 
-def scale_rule(df: float, *, pull: float = 0.0, edge: float = 1.0) -> tuple[Floats, Floats]:
+def scale_rule(df: float, *, pull: float = 0.0, edge: float = 1.0) -> tuple[Array, Array]:
     """Nodes and weights for a mean over s = sqrt(chi-square(df) / df).
 
-    Parameters
-    ----------
-    df : float
-        Degrees of freedom, above 0; infinity gives the single node s = 1.
-    pull : float, default=0
-        A critical value c: the nodes are moved to where a tail probability beyond c s has its
-        weight, so that it keeps its relative accuracy.
-    edge : float, default=1
-        The value of c s at which g turns over, where that is a normal probability of c s - edge;
-        above about 6 the step is made finer for it.
-
-    Returns
-    -------
-    nodes, weights : ndarray, shape (n_nodes,)
-        The mean of g(s) is the sum of weights times g(nodes).
+    Shapes: gives (n_nodes,).
 
     Notes
     -----

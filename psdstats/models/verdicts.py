@@ -14,8 +14,6 @@ import numpy as np
 from psdstats.errors import ModelError
 from psdstats.models.wording import word_effect, word_p
 
-__all__ = ["NO_CHANGE_SEEN_PERCENT", "Evidence", "Finding", "Verdict", "verdict"]
-
 NO_CHANGE_SEEN_PERCENT = 99.9
 """A smallest detectable decrease of as much says that no change would have been shown."""
 

@@ -10,27 +10,11 @@ import numpy as np
 
 from psdstats.wording import signed
 
-__all__ = ["word_effect", "word_p"]
-
 
 def word_effect(
     log_ratio: float, lower: float, upper: float, *, p: float | None, level: float
 ) -> str:
     """Put a ratio of sizes, its interval, the change in per cent and p into words.
-
-    Parameters
-    ----------
-    log_ratio, lower, upper : float
-        Difference of ln size and the ends of its interval, all finite.
-    p : float or None
-        p of "no change"; None leaves it out.
-    level : float
-        Confidence level of the interval, 0 to 1.
-
-    Returns
-    -------
-    str
-        A clause without a full stop.
 
     Examples
     --------

@@ -4,37 +4,6 @@ Tables and report are named here; the figures stand in `psdstats.output.figures`
 that takes a frame and an Axes and returns the Axes.
 """
 
-from psdstats.output.bundle import write_report_folder
-from psdstats.output.content import (
-    Bullets,
-    Drawing,
-    Equation,
-    Note,
-    NoteKind,
-    Paragraph,
-    ReportContent,
-    Section,
-    Verdict,
-)
-from psdstats.output.report import report_html
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Column, Show, Table
 
-__all__ = [
-    "Bullets",
-    "Column",
-    "Drawing",
-    "Equation",
-    "Note",
-    "NoteKind",
-    "Paragraph",
-    "ReportContent",
-    "Section",
-    "Show",
-    "Table",
-    "Verdict",
-    "house_style",
-    "new_axes",
-    "report_html",
-    "write_report_folder",
-]
+__all__ = ["house_style", "new_axes"]

@@ -13,9 +13,9 @@ from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import png_bytes
 from psdstats.output.report import report_html
-from psdstats.output.tables import Table, to_csv, to_latex, to_markdown, to_xlsx
-
-__all__ = ["write_drawings", "write_report_folder", "write_tables"]
+from psdstats.output.tables.formats import to_csv, to_latex, to_markdown
+from psdstats.output.tables.table import Table
+from psdstats.output.tables.workbook import to_xlsx
 
 WORKBOOK = "all-tables.xlsx"
 
@@ -29,33 +29,7 @@ def write_report_folder(
     replace: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Path:
-    """Write a report with everything it shows into one folder.
-
-    Parameters
-    ----------
-    target : path
-        The folder; it must not exist unless it may be replaced.
-    content : ReportContent
-        What the report says; its tables and drawings are written as files too.
-    provenance : mapping
-        Record of how the result came about; values that JSON can hold.
-    tables : iterable of Table
-        Further tables, written as files but not shown on the page.
-    replace : bool, default=False
-        Whether a folder psdstats wrote before may be replaced.
-    progress : callable or None
-        Called with (files done, files in all).
-
-    Returns
-    -------
-    Path
-        The file report.html.
-
-    Raises
-    ------
-    OutputError
-        If two tables or two drawings share a name, or the folder cannot be written.
-    """
+    """Write a report with everything it shows into one folder."""
     content = content.told_apart()
     every = told_apart((*content.tables, *tables))
 
@@ -80,22 +54,7 @@ def write_report_folder(
 
 
 def write_tables(folder: Path, tables: Iterable[Table], *, decimal: str = ".") -> list[Path]:
-    """Write tables as CSV, Markdown and LaTeX each, and as one workbook together.
-
-    Parameters
-    ----------
-    folder : Path
-        Existing folder.
-    tables : iterable of Table
-        Tables with names of their own.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write tables as CSV, Markdown and LaTeX each, and as one workbook together."""
     tables = told_apart(tables)
     written = []
     for table in tables:
@@ -109,20 +68,7 @@ def write_tables(folder: Path, tables: Iterable[Table], *, decimal: str = ".") -
 
 
 def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
-    """Write drawings as SVG and PNG.
-
-    Parameters
-    ----------
-    folder : Path
-        Existing folder.
-    drawings : iterable of Drawing
-        Drawings with names of their own.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write drawings as SVG and PNG."""
     written = []
     for drawing in told_apart(drawings):
         svg, png = folder / f"{drawing.key}.svg", folder / f"{drawing.key}.png"

@@ -20,20 +20,6 @@ from psdstats.output.text import slug
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "Block",
-    "Bullets",
-    "Drawing",
-    "Equation",
-    "Note",
-    "NoteKind",
-    "Paragraph",
-    "ReportContent",
-    "Section",
-    "Verdict",
-    "told_apart",
-]
-
 
 class NoteKind(StrEnum):
     """How much a note asks of the reader."""
@@ -184,13 +170,7 @@ class Section:
         return (*self.blocks, *below)
 
     def with_blocks(self, change: Callable[[Block], Block]) -> Section:
-        """The same section with every block changed, here and below, in reading order.
-
-        Parameters
-        ----------
-        change : callable
-            Gives the block that takes the place of a block.
-        """
+        """The same section with every block changed, here and below, in reading order."""
         return replace(
             self,
             blocks=tuple(change(block) for block in self.blocks),
@@ -265,23 +245,7 @@ class ReportContent:
 
 
 def told_apart(items: Iterable[Named]) -> list[Named]:
-    """Tables or drawings whose names give different keys, numbered where they would not.
-
-    Parameters
-    ----------
-    items : iterable of Table, or of Drawing
-        Each with a name of its own; names in other alphabets may give one key.
-
-    Returns
-    -------
-    list
-        The same items; a number is added to the name of one whose key is taken.
-
-    Raises
-    ------
-    OutputError
-        If two names are the same.
-    """
+    """Tables or drawings whose names give different keys, numbered where they would not."""
     out: list[Named] = []
     names: set[str] = set()
     keys: set[str] = set()

@@ -13,16 +13,6 @@ from enum import StrEnum
 
 from psdstats.errors import OutputError
 
-__all__ = [
-    "MISSING",
-    "DecimalSign",
-    "decimal_sign",
-    "decimals_for",
-    "fixed",
-    "sentence_with_sign",
-    "significant",
-]
-
 MISSING = "–"
 _POINT = re.compile(r"(?<![\w.])(?<!\w-)(\d+)\.(\d+)(?!\w|\.\w)")
 _WIDE = Context(prec=700, rounding=ROUND_HALF_EVEN)
@@ -38,23 +28,7 @@ class DecimalSign(StrEnum):
 
 
 def decimal_sign(sign: str) -> DecimalSign:
-    """Decimal sign from text, refusing anything but "." and ",".
-
-    Parameters
-    ----------
-    sign : str
-        The character found.
-
-    Returns
-    -------
-    DecimalSign
-        The member of that value.
-
-    Raises
-    ------
-    OutputError
-        If the sign is neither.
-    """
+    """Decimal sign from text, refusing anything but "." and ","."""
     try:
         return DecimalSign(sign)
     except ValueError:
@@ -63,23 +37,6 @@ def decimal_sign(sign: str) -> DecimalSign:
 
 def decimals_for(u: float, *, digits: int = 2) -> int:
     """Decimal places at which a standard uncertainty shows the given significant digits.
-
-    Parameters
-    ----------
-    u : float
-        Standard uncertainty, > 0.
-    digits : int, default=2
-        Significant digits of u to keep.
-
-    Returns
-    -------
-    int
-        Places after the decimal sign; negative where tens or hundreds are rounded.
-
-    Raises
-    ------
-    OutputError
-        If u is not a positive finite number.
 
     Examples
     --------
@@ -96,20 +53,6 @@ def decimals_for(u: float, *, digits: int = 2) -> int:
 
 def fixed(value: float, decimals: int, *, decimal: str = ".") -> str:
     """A number with the given decimal places.
-
-    Parameters
-    ----------
-    value : float
-        Any number; NaN gives an en dash, infinity its sign.
-    decimals : int
-        Places after the decimal sign; negative rounds to tens, hundreds, ….
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Text with U+2212 as minus, and no minus before a rounded zero.
 
     Examples
     --------
@@ -131,20 +74,6 @@ def fixed(value: float, decimals: int, *, decimal: str = ".") -> str:
 def significant(value: float, digits: int = 4, *, decimal: str = ".") -> str:
     """A number with the given significant digits, for values that have no uncertainty.
 
-    Parameters
-    ----------
-    value : float
-        Any number.
-    digits : int, default=4
-        Significant digits; whole numbers of more digits keep them all.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Plain digits, or a power of ten below 0.0001 and from ten million upward.
-
     Examples
     --------
     >>> significant(231.4159), significant(12345.6), significant(1.234e-7, 2), significant(0.0)
@@ -162,18 +91,6 @@ def significant(value: float, digits: int = 4, *, decimal: str = ".") -> str:
 
 def sentence_with_sign(text: str, decimal: str) -> str:
     """Write the numbers of a sentence with a decimal sign.
-
-    Parameters
-    ----------
-    text : str
-        A sentence.
-    decimal : str
-        "." leaves it as it is; "," replaces the point of numbers that stand by themselves (not in
-        names such as ``run-1.5`` or versions such as 0.1.0).
-
-    Returns
-    -------
-    str
 
     Examples
     --------

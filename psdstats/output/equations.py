@@ -11,8 +11,6 @@ import re
 
 from psdstats.output.text import escape_html, keep_units
 
-__all__ = ["equation_html", "inline_html", "words_html"]
-
 _TOKEN = re.compile(r"([_^])(\{[^{}]*\}|.)|([A-Za-zα-ωΑ-ΩΣ]+)|([^_^A-Za-zα-ωΑ-Ω]+)|(.)")
 _SYMBOL = re.compile(r"\b(s_[rLR]|E_n|[xQz]_[abp])\b")
 _REFERENCE = re.compile(r"\[(\d{1,3})\]")
@@ -20,16 +18,6 @@ _REFERENCE = re.compile(r"\[(\d{1,3})\]")
 
 def equation_html(formula: str) -> str:
     """Set a formula as HTML.
-
-    Parameters
-    ----------
-    formula : str
-        The formula on one line.
-
-    Returns
-    -------
-    str
-        A ``span`` of class math.
 
     Examples
     --------
@@ -41,19 +29,6 @@ def equation_html(formula: str) -> str:
 
 def inline_html(text: str, references: int = 0) -> str:
     """Set a text, in which ``[n]`` may name a reference.
-
-    Parameters
-    ----------
-    text : str
-        Plain text.
-    references : int, default=0
-        How many references there are; 0 leaves numbers in brackets as text, and so are larger
-        ones.
-
-    Returns
-    -------
-    str
-        HTML without block elements.
 
     Examples
     --------
@@ -70,16 +45,6 @@ def inline_html(text: str, references: int = 0) -> str:
 
 def words_html(text: str) -> str:
     """Text escaped, numbers kept to their units, and the few symbols that words use set as such.
-
-    Parameters
-    ----------
-    text : str
-        Plain text.
-
-    Returns
-    -------
-    str
-        HTML without block elements.
 
     Examples
     --------

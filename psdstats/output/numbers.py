@@ -11,28 +11,9 @@ import math
 
 from psdstats.output.digits import MISSING, decimal_sign, decimals_for, fixed, significant
 
-__all__ = ["change", "interval", "measured", "p_value", "per_cent", "ratio", "signed"]
-
 
 def measured(value: float, u: float, *, side: str = "", decimal: str = ".") -> str:
     """A value with its standard uncertainty, both rounded by it: "231.4 ± 1.2".
-
-    Parameters
-    ----------
-    value : float
-        Estimate, or the bound of an open interval.
-    u : float
-        Standard uncertainty in the same unit.  Where it is zero, negative or missing, four
-        significant digits of the value are given alone.
-    side : {"", "<", ">"}
-        "<" or ">" where only a bound is known; the text is then "< 45".
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Text without unit.
 
     Examples
     --------
@@ -51,20 +32,6 @@ def measured(value: float, u: float, *, side: str = "", decimal: str = ".") -> s
 
 def interval(lower: float, upper: float, *, u: float | None = None, decimal: str = ".") -> str:
     """Two limits as "229.1 to 233.8"; an infinite limit leaves the interval open.
-
-    Parameters
-    ----------
-    lower, upper : float
-        Limits; -inf or inf where there is none.
-    u : float or None
-        Standard uncertainty to round by; half of the half-width where it is not given.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        "a to b", "< b", "> a", or "not bounded".
 
     Examples
     --------
@@ -91,19 +58,6 @@ def interval(lower: float, upper: float, *, u: float | None = None, decimal: str
 def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> str:
     """A ratio with its interval, rounded by the interval: "0.824 (0.771 to 0.881)".
 
-    Parameters
-    ----------
-    value, lower, upper : float
-        Ratio and limits; shown to two significant digits of the interval's half width, as the
-        sentences of a comparison show them, and to two decimals at least.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Text; an infinite limit leaves the bracket open.
-
     Examples
     --------
     >>> ratio(0.8241, 0.7712, 0.8806), ratio(1.0, 1.0, 1.0)
@@ -127,21 +81,6 @@ def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> st
 def per_cent(share: float, *, decimals: int = 0, decimal: str = ".") -> str:
     """A share of one in per cent, with a space before the sign.
 
-    Parameters
-    ----------
-    share : float
-        Fraction; 0.123 is 12 %.
-    decimals : int, default=0
-        Places after the decimal sign.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        A positive share that would round to nothing is written "< 1 %" (or "< 0.1 %", …), one
-        below the whole that would round to all of it "> 99 %" (or "> 99.9 %", …).
-
     Examples
     --------
     >>> per_cent(0.123), per_cent(0.002), per_cent(0.9999, decimals=1), per_cent(1.0)
@@ -160,20 +99,6 @@ def per_cent(share: float, *, decimals: int = 0, decimal: str = ".") -> str:
 def change(size_ratio: float, *, decimals: int = 0, decimal: str = ".") -> str:
     """The change in per cent that a ratio stands for, always with its sign.
 
-    Parameters
-    ----------
-    size_ratio : float
-        New over old.
-    decimals : int, default=0
-        Places after the decimal sign.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        For example "−18 %" or "+4 %".
-
     Examples
     --------
     >>> change(0.824), change(1.04), change(1.0)
@@ -187,20 +112,6 @@ def change(size_ratio: float, *, decimals: int = 0, decimal: str = ".") -> str:
 def signed(value: float, decimals: int, *, decimal: str = ".") -> str:
     """A number with its sign, also where it is positive; zero has none.
 
-    Parameters
-    ----------
-    value : float
-        A change.
-    decimals : int
-        Places after the decimal sign.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Text without unit.
-
     Examples
     --------
     >>> signed(-17.64, 1), signed(4.2, 0), signed(0.01, 1)
@@ -213,18 +124,6 @@ def signed(value: float, decimals: int, *, decimal: str = ".") -> str:
 
 def p_value(p: float, *, decimal: str = ".") -> str:
     """A p-value: two significant digits, bounds outside 0.0001 to 0.99.
-
-    Parameters
-    ----------
-    p : float
-        Probability.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Text without "p =".
 
     Examples
     --------

@@ -8,9 +8,7 @@ from collections.abc import Mapping
 
 from psdstats import __version__
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation
-
-__all__ = ["provenance_record", "provenance_text"]
+from psdstats.uncertainty.propagation import Propagation
 
 _NONE = "none"
 
@@ -18,22 +16,7 @@ _NONE = "none"
 def provenance_record(
     study: Study, propagation: Propagation, options: Mapping[str, object]
 ) -> dict[str, object]:
-    """The record as JSON holds it.
-
-    Parameters
-    ----------
-    study : Study
-        Its files are named with the SHA-256 of their bytes.
-    propagation : Propagation
-        Gives method, seed, draws and sources.
-    options : mapping
-        Options of the command that matter for the numbers.
-
-    Returns
-    -------
-    dict
-        No date and no machine, so that the same inputs give the same bytes.
-    """
+    """The record as JSON holds it."""
     from importlib.metadata import version
 
     libraries = ("numpy", "scipy", "pandas", "matplotlib")

@@ -27,26 +27,13 @@ from psdstats.output.tables.formats import to_html
 from psdstats.output.tables.table import Table
 from psdstats.output.text import escape_html, slug
 
-__all__ = ["report_html"]
-
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
 _VIEW_BOX = re.compile(r'viewBox="[^"]*"')
 
 
 def report_html(content: ReportContent) -> str:
-    """Write a report as one HTML page.
-
-    Parameters
-    ----------
-    content : ReportContent
-        What it says.
-
-    Returns
-    -------
-    str
-        The whole document.
-    """
+    """Write a report as one HTML page."""
     content = content.told_apart()
     page = _Page(content)
     style, script = _resource("report.css"), _resource("report.js")

@@ -21,22 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.typing import LineStyleType
 
-__all__ = [
-    "FAINT",
-    "GREY",
-    "INK",
-    "MARKS",
-    "OCHRE",
-    "RUST",
-    "TEAL",
-    "WIDTH_MM",
-    "Mark",
-    "house_style",
-    "mark",
-    "new_axes",
-    "readable",
-    "time_colours",
-]
 
 INK = "#1d2b45"
 GREY = "#5b6679"
@@ -119,36 +103,14 @@ def house_style() -> Iterator[None]:
 
 
 def mark(index: int) -> Mark:
-    """Mark of the series with this position; the marks repeat with the next line after six.
-
-    Parameters
-    ----------
-    index : int
-        Position of the series, from 0.
-
-    Returns
-    -------
-    Mark
-        Colour, marker and line.
-    """
+    """Mark of the series with this position; the marks repeat with the next line after six."""
     turn = index // len(MARKS)
     own = MARKS[index % len(MARKS)]
     return Mark(own.colour, own.marker, MARKS[(index + turn) % len(MARKS)].line)
 
 
 def time_colours(count: int) -> list[str]:
-    """Colours for ordered values, from light to dark in even steps.
-
-    Parameters
-    ----------
-    count : int
-        How many.
-
-    Returns
-    -------
-    list of str
-        Hexadecimal colours; a single one is dark.
-    """
+    """Colours for ordered values, from light to dark in even steps."""
     anchors = np.array([_channels(colour) for colour in _TIME_ANCHORS])
     places = np.linspace(0, len(anchors) - 1, count) if count > 1 else np.array([2.0])
     mixed = np.stack([np.interp(places, range(len(anchors)), column) for column in anchors.T], 1)
@@ -156,18 +118,7 @@ def time_colours(count: int) -> list[str]:
 
 
 def readable(colour: str) -> str:
-    """A series colour dark enough for text on white.
-
-    Parameters
-    ----------
-    colour : str
-        Hexadecimal colour.
-
-    Returns
-    -------
-    str
-        The colour half way to the ink.
-    """
+    """A series colour dark enough for text on white."""
     pairs = zip(_channels(colour), _channels(INK), strict=True)
     return "#" + "".join(f"{(own + ink) // 2:02x}" for own, ink in pairs)
 

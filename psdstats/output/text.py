@@ -11,16 +11,6 @@ import html
 import re
 from itertools import groupby
 
-__all__ = [
-    "clean",
-    "escape_html",
-    "escape_latex",
-    "escape_markdown",
-    "keep_units",
-    "slug",
-    "spreadsheet_safe",
-]
-
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _KEPT = re.compile(
     r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w))|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
@@ -78,33 +68,12 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def clean(text: str) -> str:
-    """Text without the control characters that XML and spreadsheets refuse.
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-        The text with each such character replaced by U+FFFD.
-    """
+    """Text without the control characters that XML and spreadsheets refuse."""
     return _CONTROL.sub("\ufffd", text)
 
 
 def escape_html(text: str) -> str:
     """Text for an HTML element or a quoted attribute.
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-        Escaped text.
 
     Examples
     --------
@@ -117,16 +86,6 @@ def escape_html(text: str) -> str:
 def keep_units(escaped: str) -> str:
     r"""HTML text in which no line ends between a number and its unit, sign or uncertainty.
 
-    Parameters
-    ----------
-    escaped : str
-        Text that `escape_html` gave.
-
-    Returns
-    -------
-    str
-        The text with no-break spaces in those places.
-
     Examples
     --------
     >>> keep_units("6.0 % lost").split(" ")
@@ -137,17 +96,6 @@ def keep_units(escaped: str) -> str:
 
 def escape_latex(text: str) -> str:
     r"""Text for a LaTeX paragraph or table cell, in the plain article class.
-
-    Parameters
-    ----------
-    text : str
-        Any text; line breaks become spaces.
-
-    Returns
-    -------
-    str
-        Escaped text.  Letters that LaTeX sets without a package stand as they are; others do so
-        where the engine reads Unicode (XeTeX, LuaTeX), and are set as small code points else.
 
     Examples
     --------
@@ -175,16 +123,6 @@ def _foreign(signs: str) -> str:
 def escape_markdown(text: str) -> str:
     r"""Text for a cell of a Markdown pipe table.
 
-    Parameters
-    ----------
-    text : str
-        Any text; line breaks become spaces.
-
-    Returns
-    -------
-    str
-        Escaped text.
-
     Examples
     --------
     >>> print(escape_markdown("a|b_c"))
@@ -195,16 +133,6 @@ def escape_markdown(text: str) -> str:
 
 def spreadsheet_safe(text: str) -> str:
     """Text that no spreadsheet takes for a formula when it opens a CSV file.
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-        The text, with an apostrophe in front where it begins like a formula.
 
     Examples
     --------
@@ -217,16 +145,6 @@ def spreadsheet_safe(text: str) -> str:
 
 def slug(text: str) -> str:
     """A short name for files and anchors: lower case letters, digits and hyphens.
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-        Never empty, at most 60 signs; what is cut off is told apart by a few signs of its SHA-256.
 
     Examples
     --------

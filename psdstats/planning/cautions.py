@@ -6,8 +6,6 @@ Sources per line: general laboratory practice without a source, except where one
 
 from __future__ import annotations
 
-__all__ = ["BENCH_CAUTIONS", "MILL_CAUTIONS"]
-
 _CODES = (
     "Local codes, the makers' manuals and a qualified safety professional decide; these lines only "
     "remind."

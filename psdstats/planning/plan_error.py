@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from psdstats.errors import PsdstatsError
 
-__all__ = ["PlanError", "require_positive", "require_share"]
-
 
 class PlanError(PsdstatsError, ValueError):
     """A plan (charge, stack, power, precision, timeline) that is not possible as asked."""

@@ -20,34 +20,15 @@ from math import pi
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from psdstats.frozen import Array
 from psdstats.planning.plan_error import PlanError, require_positive
 from psdstats.sieves.standards import practice_rule
-from psdstats.simulate import (
-    Bench,
-    Powder,
-    SieveSet,
-    SimulatedMasses,
-    TrialDesign,
-    simulate_net_masses,
-)
 from psdstats.simulate.curve import undersize_through
+from psdstats.simulate.design import Bench, Powder, SieveSet, TrialDesign
+from psdstats.simulate.trial import SimulatedMasses, simulate_net_masses
 from psdstats.study.records import Balance
 
-__all__ = [
-    "SIZES",
-    "ExpectedPowder",
-    "FoundSize",
-    "PlannedWeighing",
-    "expected_curves",
-    "found_size",
-    "load_limit_g",
-    "weigh_powder",
-]
-
-
-Array = NDArray[np.float64]
 G_PER_KG, MM2_PER_M2 = 1e3, 1e6
 
 
@@ -106,23 +87,7 @@ def expected_curves(
     *,
     stack_um: Sequence[float] = (),
 ) -> pd.DataFrame:
-    """Expected undersize of each powder at each size.
-
-    Parameters
-    ----------
-    powders : sequence of ExpectedPowder
-        The powders.
-    size_um : sequence of float, optional
-        Sizes, µm, above 0; by default 161, even in ln x, from well below the smallest D10 or sieve
-        to well above the largest D90 or sieve.
-    stack_um : sequence of float, default=()
-        Sieves of a stack, µm.
-
-    Returns
-    -------
-    DataFrame
-        One row a powder and size: powder, size_um, undersize (0 to 1).
-    """
+    """Expected undersize of each powder at each size."""
     ends = [*stack_um, *(size for one in powders for size in (one.d10_um, one.d90_um))]
     sizes = np.geomspace(min(ends) / 1.5, max(ends) * 1.5, 161)
     if size_um is not None:
@@ -136,18 +101,6 @@ def expected_curves(
 
 def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
     """Largest mass a sieve may hold at the end of sieving, g.
-
-    Parameters
-    ----------
-    aperture_um : float
-        Aperture of the sieve, µm.
-    frame_diameter_mm : float, default=200
-        Diameter of its frame, mm.
-
-    Returns
-    -------
-    float
-        Mass, g.
 
     Notes
     -----
@@ -268,33 +221,7 @@ def weigh_powder(
     trials: int = 1000,
     seed: int = 0,
 ) -> SimulatedMasses:
-    """Sieve and weigh two samples of a powder on each of many stacks.
-
-    Parameters
-    ----------
-    powder : ExpectedPowder
-        The powder, as it is.
-    aperture_um : sequence of float
-        Sieves of the stack, any order.
-    weighing : PlannedWeighing
-        Balance, particles, sieves.
-    sample_g : float
-        Mass put on the stack.
-    trials : int, default=1000
-        Number of stacks; 100 or more.
-    seed : int, default=0
-        Seed of the simulation.
-
-    Returns
-    -------
-    SimulatedMasses
-        Two runs a trial.
-
-    Raises
-    ------
-    PlanError
-        If a number is out of range.
-    """
+    """Sieve and weigh two samples of a powder on each of many stacks."""
     require_positive("sample mass", sample_g)
     if trials < FEWEST_TRIALS:
         raise PlanError(f"{trials} trials are too few to tell a spread; ask for 100 or more.")
@@ -330,19 +257,7 @@ def weigh_powder(
 
 
 def found_size(masses: SimulatedMasses, quantity: str) -> FoundSize:
-    """Spread of one quantity over simulated samples.
-
-    Parameters
-    ----------
-    masses : SimulatedMasses
-        From `weigh_powder`.
-    quantity : {"D10", "D50", "D90", "span"}
-        Which quantity.
-
-    Returns
-    -------
-    FoundSize
-    """
+    """Spread of one quantity over simulated samples."""
     column = SIZES.index(quantity)
     with np.errstate(invalid="ignore", divide="ignore"):
         ln_size = np.log(masses.measured()[:, :, column])

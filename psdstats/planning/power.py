@@ -35,6 +35,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit, fit_batch
 from psdstats.models.kenward_roger import (
     AdjustedCovariance,
@@ -49,13 +50,9 @@ from psdstats.planning.variation import (
     covariance_parts,
     time_indicators,
 )
-from psdstats.simulate import simulate_ln_sizes
+from psdstats.simulate.trial_sizes import simulate_ln_sizes
 from psdstats.wording import signed
 
-__all__ = ["DesignPower", "PowerResult", "Question", "last_of_family", "power", "simulate_design"]
-
-
-Array = NDArray[np.float64]
 NARROW = 1e-9  # a range below it is one value
 NODES = 7  # in each of the two
 
@@ -63,19 +60,7 @@ NODES = 7  # in each of the two
 def last_of_family(covariance: Array, df: Array, *, alpha: float) -> Array:
     """Limit of |t| of the last time against the first, within all times against the first.
 
-    Parameters
-    ----------
-    covariance : ndarray, shape (trials, m, m)
-        Covariance of the m differences from the first time, in order.
-    df : ndarray, shape (trials, m)
-        Their degrees of freedom; infinity allowed.
-    alpha : float
-        Level of the family.
-
-    Returns
-    -------
-    ndarray, shape (trials,)
-        Limits.
+    Shapes: covariance (trials, m, m), df (trials, m); gives (trials,).
     """
     from psdstats.models.student import critical_t, two_sided_p
 

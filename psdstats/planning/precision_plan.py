@@ -31,8 +31,8 @@ from math import inf, isinf, sqrt
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from psdstats.frozen import Array
 from psdstats.planning.plan_error import PlanError, require_positive
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
@@ -45,10 +45,6 @@ from psdstats.planning.precision_words import reached_sentences, simulation_sent
 from psdstats.sieves.standards import practice_rule, tolerance_um
 from psdstats.uncertainty.linear import percentile_jacobian
 
-__all__ = ["LEVELS", "PrecisionCell", "PrecisionLaw", "PrecisionPlan", "precision", "precision_law"]
-
-
-Array = NDArray[np.float64]
 LEVELS = {"D10": 0.1, "D50": 0.5, "D90": 0.9}
 CM_PER_UM = 1e-4
 
@@ -110,28 +106,7 @@ def precision_law(
     *,
     quantity: str,
 ) -> PrecisionLaw:
-    """The law for one percentile of a powder on a stack.
-
-    Parameters
-    ----------
-    powder : ExpectedPowder
-        The powder expected.
-    aperture_um : sequence of float
-        Sieves of the stack, any order, two or more.
-    weighing : PlannedWeighing
-        Particles, repeatability and sieves; its resolution is left open.
-    quantity : {"D10", "D50", "D90"}
-        Which percentile.
-
-    Returns
-    -------
-    PrecisionLaw
-
-    Raises
-    ------
-    PlanError
-        If the stack does not bracket the percentile, or there is no such percentile.
-    """
+    """The law for one percentile of a powder on a stack."""
     if quantity not in LEVELS:
         raise PlanError(f"there is no size {quantity!r} to plan for; choose D10, D50 or D90.")
     apertures = np.unique(np.asarray(aperture_um, dtype=float))

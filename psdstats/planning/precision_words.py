@@ -6,29 +6,13 @@ from collections.abc import Hashable, Mapping
 
 import pandas as pd
 
-__all__ = ["reached_sentences", "simulation_sentences"]
-
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
 
 
 def reached_sentences(
     frame: pd.DataFrame, quantity: str, wanted: str, *, trials: int, seed: int
 ) -> list[str]:
-    """Which of the balances and samples tried reach the wanted uncertainty, by the simulation.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        From `PrecisionPlan.to_frame`.
-    quantity, wanted : str
-        Which percentile; the wanted uncertainty in words.
-    trials, seed : int
-        Of the simulation.
-
-    Returns
-    -------
-    list of str
-    """
+    """Which of the balances and samples tried reach the wanted uncertainty, by the simulation."""
     lines = []
     for column, what in (("enough", quantity), ("enough_for_change", f"the change of {quantity}")):
         reached = [
@@ -53,19 +37,7 @@ def _least(cells: pd.DataFrame, column: str) -> float | None:
 
 
 def simulation_sentences(frame: pd.DataFrame, quantity: str) -> list[str]:
-    """Whether the law is borne out, what interpolation does, which percentiles stay open.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        From `PrecisionPlan.to_frame`.
-    quantity : str
-        Which percentile.
-
-    Returns
-    -------
-    list of str
-    """
+    """Whether the law is borne out, what interpolation does, which percentiles stay open."""
     lines = []
     for start, what in (("u", f"u({quantity})"), ("u_change", f"u(the change of {quantity})")):
         lines += _law_against_simulation(frame, start, what)

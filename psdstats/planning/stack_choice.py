@@ -24,8 +24,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from psdstats.frozen import Array
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
@@ -38,9 +38,6 @@ from psdstats.planning.planned_weighing import (
 )
 from psdstats.sieves.standards import practice_rule, tolerance_um
 from psdstats.wording import signed
-
-__all__ = ["StackChoice", "StackTrial", "TriedPowder", "choose_sieves", "try_stack"]
-
 
 LARGE_MISS = 1.0  # per cent of interpolation error worth a sentence (our choice)
 
@@ -159,29 +156,7 @@ def try_stack(
     trials: int = 1000,
     seed: int = 0,
 ) -> StackTrial:
-    """Sieve and weigh every expected powder on a stack.
-
-    Parameters
-    ----------
-    powders : sequence of ExpectedPowder
-        The powders.
-    aperture_um : sequence of float
-        Sieves of the stack, any order.
-    weighing : PlannedWeighing
-        Balance, particles, sieves.
-    sample_g : float
-        Mass put on the stack.
-    frame_diameter_mm : float, default=200
-        Inner diameter of the frames.
-    trials : int, default=1000
-        Simulated stacks, two samples on each; 100 or more.
-    seed : int, default=0
-        Seed; all powders share it.
-
-    Returns
-    -------
-    StackTrial
-    """
+    """Sieve and weigh every expected powder on a stack."""
     rising = sorted(aperture_um)
     limits = np.array([load_limit_g(aperture, frame_diameter_mm) for aperture in rising])
     half = practice_rule("dominant_percent").value / 100
@@ -212,9 +187,6 @@ def _open(powder: str, size: FoundSize) -> str:
 
 def _short(percent: float) -> str:
     return "not told" if np.isnan(percent) else f"{percent:.2g} %"
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -8,25 +8,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from psdstats.planning.bench.timeline import Day
 
-__all__ = ["day_sentences"]
-
 
 def day_sentences(number: int, day: Day, *, day_min: float | None) -> list[str]:
-    """Length, hands-on time and saving of a day, how short it could be, and by when it ends.
-
-    Parameters
-    ----------
-    number : int
-        Which day it is.
-    day : Day
-        The day.
-    day_min : float or None
-        Longest working day, min.
-
-    Returns
-    -------
-    list of str
-    """
+    """Length, hands-on time and saving of a day, how short it could be, and by when it ends."""
     attended = sum(one.step.duration_min for one in day.placed if one.step.attended)
     in_turn = sum(one.step.duration_min for one in day.placed)
     lines = [

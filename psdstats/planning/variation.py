@@ -26,8 +26,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.models import MixedModel, MixedModelFit, RandomSlope
+from psdstats.frozen import Array
+from psdstats.models.design_columns import RandomSlope
 from psdstats.models.engine import CovarianceParts
+from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.planning.plan_error import PlanError
 from psdstats.planning.planned_weighing import (
     SIZES,
@@ -37,22 +39,14 @@ from psdstats.planning.planned_weighing import (
     found_size,
     weigh_powder,
 )
-from psdstats.simulate import SizeSpread
+from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation, choose_sources, mean_curve_covariance, propagate
+from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.run_to_run import RunToRun
 
-__all__ = [
-    "Design",
-    "Variation",
-    "covariance_parts",
-    "time_indicators",
-    "variation_of",
-    "weighed_variation",
-]
-
-
-Array = NDArray[np.float64]
 FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 
 
@@ -269,8 +263,8 @@ def variation_of(
 
 
 def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) -> MixedModelFit:
-    from psdstats.comparison import ComparisonPlan
     from psdstats.comparison.drift import drift_slope, level_order
+    from psdstats.comparison.plan import ComparisonPlan
 
     cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
     if len(frame) <= cells + groups - 1:
@@ -333,37 +327,7 @@ def weighed_variation(
     stacks: int = 2000,
     seed: int = 0,
 ) -> Variation:
-    """The variation with its measurement and its sieves as simulated weighings find them.
-
-    Parameters
-    ----------
-    variation : Variation
-        Stated, or from `variation_of`; what it says of runs and groups is kept, what it says of
-        measurement and sieves is replaced.
-    powder : ExpectedPowder
-        The powder expected, at the time that matters most.
-    aperture_um : sequence of float
-        Sieves of every group's stack; each group has sieves of its own.
-    weighing : PlannedWeighing
-        Balance, particles, sieves.
-    sample_g : float
-        Mass put on the stack.
-    quantity : {"D10", "D50", "D90", "span"}
-        Which quantity.
-    stacks : int, default=2000
-        Simulated stacks, two samples on each.
-    seed : int, default=0
-        Seed of the simulation.
-
-    Returns
-    -------
-    Variation
-
-    Raises
-    ------
-    PlanError
-        If the sieves do not bracket the quantity in every simulated sample.
-    """
+    """The variation with its measurement and its sieves as simulated weighings find them."""
     if quantity not in SIZES:
         raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(SIZES)}.")
     found = found_size(

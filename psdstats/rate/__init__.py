@@ -1,24 +1,7 @@
 """Size against milling time: rate curves, when to stop, first-order loss above each sieve."""
 
-from psdstats.rate.curves import CURVES, Curve, CurveName
-from psdstats.rate.first_order import LossRates, SizeExponent, loss_rates
+from psdstats.rate.curves import CurveName
 from psdstats.rate.fit_rate import RateResult, fit_rate
-from psdstats.rate.profile import OpenInterval
-from psdstats.rate.run_sizes import RunSizes, run_sizes
-from psdstats.rate.withdrawal import Withdrawal, withdrawal
+from psdstats.rate.withdrawal import withdrawal
 
-__all__ = [
-    "CURVES",
-    "Curve",
-    "CurveName",
-    "LossRates",
-    "OpenInterval",
-    "RateResult",
-    "RunSizes",
-    "SizeExponent",
-    "Withdrawal",
-    "fit_rate",
-    "loss_rates",
-    "run_sizes",
-    "withdrawal",
-]
+__all__ = ["CurveName", "RateResult", "fit_rate", "withdrawal"]

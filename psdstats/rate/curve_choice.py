@@ -28,9 +28,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.models.wording import word_p
@@ -40,20 +40,6 @@ from psdstats.rate.profile import OpenInterval, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import RunSizes
 from psdstats.wording import signed
 
-__all__ = [
-    "Candidate",
-    "CurveChoice",
-    "FitCheck",
-    "band",
-    "check_fit",
-    "choose_curve",
-    "hull",
-    "margin_over",
-    "targets_over",
-]
-
-
-Array = NDArray[np.float64]
 DOUBT = 0.05
 
 
@@ -83,17 +69,7 @@ class FitCheck:
 
 
 def check_fit(fit: CurveFit) -> FitCheck:
-    """Compare the fitted curve with free means at every time.
-
-    Parameters
-    ----------
-    fit : CurveFit
-        The fit.
-
-    Returns
-    -------
-    FitCheck
-    """
+    """Compare the fitted curve with free means at every time."""
     data = fit.data
     times = data.times
     indicators = (data.time_min[:, None] == times).astype(float)
@@ -241,26 +217,7 @@ def choose_curve(
     *,
     random_rate: bool | None = None,
 ) -> CurveChoice:
-    """Compare curves on one set of sizes.
-
-    Parameters
-    ----------
-    data : RunSizes
-        The sizes.
-    names : sequence of str
-        Curves to compare; those with too many parameters for the runs are left out.
-    random_rate : bool or None
-        As in `fit_curve`.
-
-    Returns
-    -------
-    CurveChoice
-
-    Raises
-    ------
-    ModelError
-        If a curve is unknown, or none can be fitted.
-    """
+    """Compare curves on one set of sizes."""
     n = len(data.ln_size)
     curves = [CURVES[_named(name)] for name in names]
     fits = [
@@ -331,18 +288,7 @@ def _list(candidates: Sequence[Candidate]) -> str:
 def band(fits: Sequence[CurveFit], time_min: Array, *, level: float) -> tuple[Array, Array]:
     """Pointwise limits of ln D at the given times, over all curves.
 
-    Parameters
-    ----------
-    fits : sequence of CurveFit
-        The curves.
-    time_min : ndarray, shape (n,)
-        Times.
-    level : float
-        Confidence level of each curve.
-
-    Returns
-    -------
-    lower, upper : ndarray, shape (n,)
+    Shapes: time_min (n,); gives (n,).
     """
     ends = []
     for fit in fits:
@@ -360,11 +306,6 @@ def targets_over(
     """Time to a target size by every curve; empty where the best curve is no change.
 
     A size that does not change, where it is not ruled out, never reaches the target.
-
-    Raises
-    ------
-    ModelError
-        If the target is not a size.
     """
     if fits[0].curve.size == 1:
         return {}
@@ -379,13 +320,7 @@ def targets_over(
 
 
 def hull(intervals: Mapping[CurveName, OpenInterval]) -> OpenInterval:
-    """From the lowest to the highest end; open above where one curve never gets there.
-
-    Parameters
-    ----------
-    intervals : mapping of CurveName to OpenInterval
-        Times by curve, the best curve first.
-    """
+    """From the lowest to the highest end; open above where one curve never gets there."""
     best, *others = intervals.values()
     reached = [one for one in intervals.values() if not one.never]
     if not others or not reached:
@@ -406,11 +341,6 @@ def margin_over(
     """Time to within a margin of the limit; open above where a curve without limit remains.
 
     None where no curve that remains has a limit; without a value where the best one has none.
-
-    Raises
-    ------
-    ModelError
-        If the margin is not positive.
     """
     limited = [fit for fit in fits if fit.curve.name is CurveName.LIMIT]
     if not limited:

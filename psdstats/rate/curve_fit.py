@@ -42,6 +42,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.kenward_roger import (
     AdjustedCovariance,
@@ -50,20 +51,6 @@ from psdstats.models.kenward_roger import (
 )
 from psdstats.rate.curves import AllFree, Constraint, Curve
 from psdstats.rate.run_sizes import RunSizes
-
-__all__ = [
-    "CurveFit",
-    "Minimum",
-    "Search",
-    "bounds_of",
-    "covariance_parts",
-    "critical_value",
-    "fit_curve",
-    "minimise",
-    "random_terms",
-    "student_critical",
-]
-
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(100)
 STEPS = 40
@@ -83,20 +70,6 @@ def student_critical(level: float, df: float) -> float:
 
 def critical_value(level: float, df: float, *, least_df: float) -> float:
     """Two-sided critical value for a variance of which only a part is estimated.
-
-    Parameters
-    ----------
-    level : float
-        Confidence level.
-    df : float
-        Effective degrees of freedom of the whole variance, `least_df` or more.
-    least_df : float
-        Degrees of freedom ν of the part estimated.
-
-    Returns
-    -------
-    float
-        Student's where `df` is `least_df`, the normal one where it is infinite.
 
     Notes
     -----
@@ -121,7 +94,6 @@ def critical_value(level: float, df: float, *, least_df: float) -> float:
     return 0.5 * (low + high)
 
 
-Array = NDArray[np.float64]
 Residuals = Callable[[Array], tuple[Array, Array]]
 
 MOST_STEPS = 200
@@ -150,18 +122,7 @@ class Minimum:
 def minimise(residuals: Residuals, start: Array, lower: Array, upper: Array) -> Minimum:
     """Minimise the sums of squares of B problems.
 
-    Parameters
-    ----------
-    residuals : callable
-        From parameters (B, p) to residuals (B, n) and their derivatives (B, n, p).
-    start : ndarray, shape (B, p)
-        Where to begin.
-    lower, upper : ndarray, shape (p,)
-        Bounds, which may be infinite.
-
-    Returns
-    -------
-    Minimum
+    Shapes: start (B, p), lower, upper (p,).
     """
     beta = np.clip(start, lower, upper)
     if beta.shape[1] == 0:
@@ -391,15 +352,7 @@ class CurveFit:
     def spread(self, gradient: Array) -> tuple[float, float, float]:
         """Standard error, its inflation, and degrees of freedom of a direction in β.
 
-        Parameters
-        ----------
-        gradient : ndarray, shape (p,)
-            Derivatives of what is looked at in β.
-
-        Returns
-        -------
-        standard_error, inflation, df : float
-            Kenward–Roger; inflation is the adjusted over the plain variance.
+        Shapes: gradient (p,).
         """
         kept = self.batch.design.shape[1]
         direction = gradient[:kept]
@@ -462,28 +415,7 @@ def covariance_parts(
 def fit_curve(
     curve: Curve, data: RunSizes, *, criterion: str = "reml", random_rate: bool | None = None
 ) -> CurveFit:
-    """Fit a curve and its variances.
-
-    Parameters
-    ----------
-    curve : Curve
-        The curve.
-    data : RunSizes
-        The sizes.
-    criterion : {"reml", "ml"}
-        Likelihood for the variances; "ml" is for comparing curves.
-    random_rate : bool or None
-        Whether groups may differ in their rate; None: where there are three groups or more.
-
-    Returns
-    -------
-    CurveFit
-
-    Raises
-    ------
-    ModelError
-        If the trial has no more runs than the curve has parameters.
-    """
+    """Fit a curve and its variances."""
     n = len(data.ln_size)
     if n <= curve.size:
         raise ModelError(

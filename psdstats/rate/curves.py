@@ -31,20 +31,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "CURVES",
-    "AllFree",
-    "AtLimit",
-    "Constraint",
-    "Curve",
-    "CurveName",
-    "Held",
-    "Through",
-    "WithinMargin",
-]
+from psdstats.frozen import Array
 
-
-Array = NDArray[np.float64]
 SMALL = 1e-5
 LEAST_LEVEL = 1e-100  # keeps the logarithm of a size that has faded away finite
 
@@ -91,32 +79,14 @@ class Curve:
     def log_size(self, time_min: Array, beta: Array) -> Array:
         """Values of ln D.
 
-        Parameters
-        ----------
-        time_min : ndarray, shape (..., n)
-            Times.
-        beta : ndarray, shape (..., p)
-            Parameters.
-
-        Returns
-        -------
-        ndarray, shape (..., n)
+        Shapes: time_min (..., n), beta (..., p); gives (..., n).
         """
         return np.asarray(beta[..., :1] + self.fall(time_min, beta))
 
     def fall(self, time_min: Array, beta: Array) -> Array:
         """Values of φ = ln D/D₀.
 
-        Parameters
-        ----------
-        time_min : ndarray, shape (..., n)
-            Times.
-        beta : ndarray, shape (..., p)
-            Parameters.
-
-        Returns
-        -------
-        ndarray, shape (..., n)
+        Shapes: time_min (..., n), beta (..., p); gives (..., n).
         """
         if self.size == 1:
             return np.zeros(np.broadcast_shapes(np.shape(time_min), beta[..., :1].shape))
@@ -132,16 +102,7 @@ class Curve:
     def gradient(self, time_min: Array, beta: Array) -> Array:
         """Derivatives of ln D in the parameters.
 
-        Parameters
-        ----------
-        time_min : ndarray, shape (..., n)
-            Times.
-        beta : ndarray, shape (..., p)
-            Parameters.
-
-        Returns
-        -------
-        ndarray, shape (..., n, p)
+        Shapes: time_min (..., n), beta (..., p); gives (..., n, p).
         """
         x = np.exp(beta[..., 1:2]) * time_min if self.size > 1 else time_min
         columns = [np.ones(np.broadcast_shapes(np.shape(x), beta[..., :1].shape))]

@@ -25,19 +25,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.rate.curve_fit import covariance_parts
 from psdstats.rate.run_sizes import RunSizes, by_level, run_sizes, runs_without_level
 from psdstats.study.records import Run, Study
 from psdstats.wording import signed
-
-__all__ = ["LossRates", "Oversize", "SizeExponent", "loss_rates", "oversize_of"]
-
 
 LEAST_OVER_U = 20.0
 
@@ -65,13 +62,7 @@ class Oversize:
 
 
 def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
-    """Shares above every aperture, coarsest first, level by level of a factor.
-
-    Raises
-    ------
-    ModelError
-        If the factor is not a column of the run table, or has no value for any run.
-    """
+    """Shares above every aperture, coarsest first, level by level of a factor."""
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
     for label, runs in by_level(study.runs_frame(), by):
@@ -131,7 +122,6 @@ def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
     return rows
 
 
-Array = NDArray[np.float64]
 LEAST_RUNS = 4
 LEAST_TIMES = 3
 DOUBT = 0.05
@@ -211,26 +201,7 @@ class LossRates:
 
 
 def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> LossRates:
-    """Rate of loss of the mass above each sieve.
-
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    by : str or None
-        Column of the run table whose levels are kept apart.
-    level : float, default=0.95
-        Confidence level.
-
-    Returns
-    -------
-    LossRates
-
-    Raises
-    ------
-    ModelError
-        If the column is unknown, or no sieve has enough runs.
-    """
+    """Rate of loss of the mass above each sieve."""
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
     oversize = oversize_of(study, by=by)

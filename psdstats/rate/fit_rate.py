@@ -38,9 +38,7 @@ from psdstats.rate.rate_words import margin_sentence, target_sentence, unmoved_s
 from psdstats.rate.run_sizes import LevelSizes, sizes_by_level, without_run_to_run
 from psdstats.rate.withdrawal import Withdrawal, withdrawals
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation
-
-__all__ = ["RateResult", "RateSeries", "fit_rate", "parameter_intervals"]
+from psdstats.uncertainty.propagation import Propagation
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

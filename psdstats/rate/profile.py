@@ -19,24 +19,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.rate.curve_fit import CurveFit
 from psdstats.rate.curves import AtLimit, Constraint, CurveName, Held, Through, WithinMargin
 
-__all__ = [
-    "OpenInterval",
-    "Property",
-    "Scale",
-    "limit_size",
-    "parameter",
-    "time_to_margin",
-    "time_to_target",
-]
-
-
-Array = NDArray[np.float64]
 Scale = tuple[Callable[[Array], Array], Callable[[Array], Array]]
 POINTS = 25
 ROUNDS = 4
@@ -190,13 +178,7 @@ def parameter(fit: CurveFit, name: str) -> Property:
 
 
 def limit_size(fit: CurveFit) -> Property:
-    """Limit D∞ of the size, as ln of µm; open below where the data show no limit.
-
-    Raises
-    ------
-    ModelError
-        If the curve has no limit.
-    """
+    """Limit D∞ of the size, as ln of µm; open below where the data show no limit."""
     _require_limit(fit)
     share = max(float(fit.beta[2]), LEAST_SHARE)
     estimate = float(fit.beta[0] + np.log(share))
@@ -214,11 +196,6 @@ def time_to_target(fit: CurveFit, target_um: float) -> Property:
     """Milling time (min) at which the curve reaches a size.
 
     The value is None where the fitted curve never gets there, 0 where it starts there.
-
-    Raises
-    ------
-    ModelError
-        If the target is not a size, or the curve does not change.
     """
     if not 0 < target_um < np.inf:
         raise ModelError(f"the target size is {target_um:g} µm; give a size above zero.")
@@ -243,11 +220,6 @@ def time_to_margin(fit: CurveFit, margin_percent: float) -> Property:
 
     `margin_percent` is the remaining change over the limit size; the value is None where the
     fitted limit is zero.
-
-    Raises
-    ------
-    ModelError
-        If the margin is not positive, or the curve has no limit.
     """
     if not 0 < margin_percent < np.inf:
         raise ModelError(f"the margin is {margin_percent:g} %; give one above zero.")

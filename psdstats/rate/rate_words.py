@@ -9,8 +9,6 @@ import numpy as np
 from psdstats.rate.curves import CURVES, CurveName
 from psdstats.rate.profile import OpenInterval
 
-__all__ = ["margin_sentence", "minutes", "target_sentence", "unmoved_sentence"]
-
 
 def minutes(value: float) -> str:
     """A time in min to three significant digits.

@@ -18,47 +18,24 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation, choose_sources, mean_curve_covariance, propagate
+from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.run_to_run import RunToRun
 from psdstats.wording import without_value
-
-__all__ = [
-    "LevelSizes",
-    "RunSizes",
-    "by_level",
-    "run_sizes",
-    "runs_without_level",
-    "sizes_by_level",
-    "without_run_to_run",
-]
 
 
 def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFrame]]:
     """Rows of each level with a label, numbers by size and texts by alphabet.
 
     Runs without a value are in none of them; `runs_without_level` says so.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Run table, one row a run, with a column run.
-    by : str or None
-        Column; None keeps all rows together under an empty label.
-
-    Returns
-    -------
-    list of (str, DataFrame)
-        Label such as "ball_ratio 5" and the rows, with the index of the frame.
-
-    Raises
-    ------
-    ModelError
-        If there is no such column, or no run has a value in it.
 
     Examples
     --------
@@ -79,20 +56,9 @@ def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFram
 
 
 def runs_without_level(frame: pd.DataFrame, by: str | None) -> tuple[str, ...]:
-    """A note on the runs that have no value in a column, or none where all have one.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Run table, one row a run, with a column run.
-    by : str or None
-        Column that divides the runs; None divides nothing.
-    """
+    """A note on the runs that have no value in a column, or none where all have one."""
     lost = [] if by is None else frame.loc[frame[by].isna(), "run"].tolist()
     return (without_value(lost, str(by)),) if lost else ()
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,23 +105,7 @@ def run_sizes(
 ) -> RunSizes:
     """Check and gather arrays for the rate models.
 
-    Parameters
-    ----------
-    time_min, size_um : array_like, shape (n,)
-        Milling time (0 or more) and size of each run.
-    group : array_like or None, shape (n,)
-        Group of each run; None for one group.
-    known_covariance : array_like or None, shape (n, n)
-        Known covariance of ln size.
-
-    Returns
-    -------
-    RunSizes
-
-    Raises
-    ------
-    ModelError
-        If lengths differ, values are not usable, or fewer than two times are there.
+    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n).
     """
     time = np.array(time_min, dtype=float).ravel()
     size = np.array(size_um, dtype=float).ravel()
@@ -232,14 +182,7 @@ def without_run_to_run(study: Study, seed: int) -> Propagation:
 def sizes_by_level(
     study: Study, propagation: Propagation, *, quantity: str, by: str | None
 ) -> tuple[LevelSizes, ...]:
-    """Divide the runs by a factor and take the quantity of each.
-
-    Raises
-    ------
-    ModelError
-        If the factor or the quantity is not known, or the propagation is of other runs or counts
-        run-to-run variation.
-    """
+    """Divide the runs by a factor and take the quantity of each."""
     if RUN_TO_RUN in propagation.sources:
         raise ModelError(
             "The propagation given holds the run-to-run source, which the rate model estimates "

@@ -16,8 +16,6 @@ from psdstats.errors import ModelError
 from psdstats.study.records import Study
 from psdstats.wording import column_words
 
-__all__ = ["Withdrawal", "withdrawal", "withdrawals"]
-
 NOTABLE = 0.10
 RATIO = "ball_ratio"  # column of the run table: balls over powder by mass
 
@@ -101,26 +99,7 @@ def withdrawal(
 def withdrawals(
     study: Study, *, powder_g: float | None, balls_g: float | None
 ) -> dict[str, Withdrawal]:
-    """One charge for each combination of group, replicate and factors, sampled in turn.
-
-    Parameters
-    ----------
-    study : Study
-        The trial; a run without a stated sample mass counts with the mass on its sieves.
-    powder_g, balls_g : float or None
-        Powder and balls of every charge; without `balls_g` the runs' ball_ratio is taken.  Nothing
-        is done without `powder_g`.
-
-    Returns
-    -------
-    dict of str to Withdrawal
-        By charge.
-
-    Raises
-    ------
-    ModelError
-        If the balls are neither stated nor in the runs, or stated once for several ball ratios.
-    """
+    """One charge for each combination of group, replicate and factors, sampled in turn."""
     if powder_g is None and balls_g is None:
         return {}
     taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]

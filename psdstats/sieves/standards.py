@@ -29,22 +29,6 @@ from psdstats.errors import SizeError
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "COARSEST_UM",
-    "EDITIONS",
-    "FINEST_UM",
-    "SERIES",
-    "FinenessClass",
-    "PracticeRule",
-    "aperture_table",
-    "fineness_classes",
-    "nominal_apertures_um",
-    "practice_rule",
-    "practice_rules",
-    "series",
-    "tolerance_um",
-]
-
 
 SERIES = {
     "R20/3": "principal sizes of ISO 3310-1, ratio 1.41",
@@ -75,13 +59,7 @@ def aperture_table() -> pd.DataFrame:
 
 
 def nominal_apertures_um() -> tuple[float, ...]:
-    """Every nominal aperture in the table, increasing.
-
-    Returns
-    -------
-    tuple of float
-        Apertures in µm.
-    """
+    """Every nominal aperture in the table, increasing."""
     return tuple(float(row["w_um"]) for row in _rows())
 
 
@@ -272,11 +250,6 @@ def practice_rules() -> tuple[PracticeRule, ...]:
 def practice_rule(name: str) -> PracticeRule:
     """One rule of practice.
 
-    Raises
-    ------
-    SizeError
-        If there is no such rule.
-
     Examples
     --------
     >>> rule = practice_rule("load_limit")
@@ -293,16 +266,6 @@ def practice_rule(name: str) -> PracticeRule:
 @cache
 def fineness_classes(scheme: str = "Ph. Eur.") -> tuple[FinenessClass, ...]:
     """Fineness classes of a scheme, from coarse to fine.
-
-    Parameters
-    ----------
-    scheme : {"Ph. Eur.", "USP"}, default="Ph. Eur."
-        Whose classes.
-
-    Raises
-    ------
-    SizeError
-        If the scheme is not known.
 
     Examples
     --------

@@ -27,8 +27,6 @@ from scipy.special import gammaln
 
 from psdstats.errors import SizeError
 
-__all__ = ["Breakage", "breakage_rates", "mill", "rate_matrix", "size_edges"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class Breakage:
@@ -83,23 +81,7 @@ def size_edges(
 ) -> NDArray[np.float64]:
     """Edges of geometric size classes, falling from the coarsest.
 
-    Parameters
-    ----------
-    coarsest_um, finest_um : float
-        Largest edge, and the size the smallest edge must reach or pass, µm.
-    per_octave : int, default=12
-        Classes for each halving of the size.
-
-    Returns
-    -------
-    ndarray, shape (n_edges,)
-        Falling edges, µm.  Class i lies between edges i and i + 1; one more class, below the
-        last edge, collects the rest.
-
-    Raises
-    ------
-    SizeError
-        If the two sizes are not positive and falling, or fewer than one class an octave is asked.
+    Shapes: gives (n_edges,).
 
     Examples
     --------
@@ -121,17 +103,7 @@ def size_edges(
 def breakage_rates(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float64]:
     """Selection function of every class, the last class (below the last edge) being 0.
 
-    Parameters
-    ----------
-    edges_um : array_like, shape (n_edges,)
-        Falling class edges, µm.
-    breakage : Breakage
-        The parameters.
-
-    Returns
-    -------
-    ndarray, shape (n_edges,)
-        S_i at the geometric mean of each class, min⁻¹.
+    Shapes: edges_um (n_edges,); gives (n_edges,).
     """
     edges = np.asarray(edges_um, dtype=float)
     size = np.sqrt(edges[:-1] * edges[1:])
@@ -144,17 +116,7 @@ def breakage_rates(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float6
 def rate_matrix(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float64]:
     """Lower triangular matrix A of dM/dt = A M.
 
-    Parameters
-    ----------
-    edges_um : array_like, shape (n,)
-        Falling class edges, µm; n − 1 classes between them and one below.
-    breakage : Breakage
-        The parameters.
-
-    Returns
-    -------
-    ndarray, shape (n, n)
-        min⁻¹; every column sums to 0, because breakage loses no mass.
+    Shapes: edges_um (n,); gives (n, n).
     """
     edges = np.asarray(edges_um, dtype=float)
     n = edges.size
@@ -178,26 +140,7 @@ def mill(
 ) -> NDArray[np.float64]:
     """Class masses of a charge after milling.
 
-    Parameters
-    ----------
-    feed : array_like, shape (n,)
-        Mass fractions of the feed, coarsest class first, the class below the last edge last.
-    edges_um : array_like, shape (n,)
-        Falling class edges, µm.
-    breakage : Breakage
-        The parameters.
-    time_min : array_like, shape (...)
-        Milling times, min.  A factor on every rate (ball ratio, bench, run) is a factor on time.
-
-    Returns
-    -------
-    ndarray, shape (..., n)
-        Mass fractions at those times.
-
-    Raises
-    ------
-    SizeError
-        If a time is negative or not finite, or feed and edges differ in length.
+    Shapes: feed (n,), edges_um (n,), time_min (...); gives (..., n).
 
     Notes
     -----

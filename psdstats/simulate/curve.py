@@ -21,17 +21,6 @@ from scipy.special import ndtr, ndtri
 from psdstats.simulate.breakage import mill, size_edges
 from psdstats.simulate.design import Layout, Powder, TrialDesign
 
-__all__ = [
-    "LEVELS",
-    "TrueCurves",
-    "coarsest_um",
-    "feed_undersize",
-    "mean_curves",
-    "random_curves",
-    "undersize_through",
-]
-
-
 LEVELS = (0.1, 0.5, 0.9)
 ALL_BELOW = 4.5  # normal deviate beyond which nothing is left: 3 particles in a million by mass
 
@@ -40,18 +29,6 @@ def undersize_through(
     percentiles_um: tuple[float, float, float], size_um: ArrayLike
 ) -> NDArray[np.float64]:
     """Mass fraction finer than each size on the curve through D10, D50 and D90.
-
-    Parameters
-    ----------
-    percentiles_um : tuple of float
-        D10, D50 and D90, µm, increasing.
-    size_um : array_like
-        Sizes, µm, above 0.
-
-    Returns
-    -------
-    ndarray
-        Fractions, 0 to 1.
 
     Notes
     -----
@@ -151,21 +128,7 @@ class TrueCurves:
 def random_curves(
     design: TrialDesign, layout: Layout, trials: int, rng: np.random.Generator
 ) -> TrueCurves:
-    """Curves of T trials with fresh benches and fresh runs.
-
-    Parameters
-    ----------
-    design, layout : TrialDesign, Layout
-        The trial.
-    trials : int
-        Number of trials T.
-    rng : numpy.random.Generator
-        Source of the random differences.
-
-    Returns
-    -------
-    TrueCurves
-    """
+    """Curves of T trials with fresh benches and fresh runs."""
     spread, runs = design.spread, layout.bench.size
     benches, times = len(design.benches), len(design.times_min)
     rate = spread.rate_bench * rng.standard_normal((trials, benches))[:, layout.bench]
@@ -179,18 +142,7 @@ def random_curves(
 
 
 def mean_curves(design: TrialDesign, layout: Layout) -> TrueCurves:
-    """Curves of one trial with every random difference at 0.
-
-    Parameters
-    ----------
-    design, layout : TrialDesign, Layout
-        The trial.
-
-    Returns
-    -------
-    TrueCurves
-        With T = 1.
-    """
+    """Curves of one trial with every random difference at 0."""
     time_min = (layout.time_min * layout.rate_factor)[None]
     return _curves(design.powder, time_min, np.zeros_like(time_min))
 

@@ -23,8 +23,6 @@ from psdstats.errors import SizeError
 from psdstats.simulate.breakage import Breakage
 from psdstats.study.records import Balance, TareHandling
 
-__all__ = ["Bench", "Layout", "Powder", "SieveSet", "Spread", "TrialDesign", "lay_out"]
-
 
 def _no_ratios() -> Mapping[float, float]:
     return MappingProxyType({})
@@ -281,17 +279,7 @@ class Layout:
 
 
 def lay_out(design: TrialDesign) -> Layout:
-    """Index tables of a design, runs by bench, ball ratio, time and replicate.
-
-    Parameters
-    ----------
-    design : TrialDesign
-        The trial.
-
-    Returns
-    -------
-    Layout
-    """
+    """Index tables of a design, runs by bench, ball ratio, time and replicate."""
     ratios = list(design.ball_ratios.items()) or [(float("nan"), 1.0)]
     cells = list(
         product(

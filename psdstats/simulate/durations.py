@@ -11,8 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import SizeError
 
-__all__ = ["simulate_durations"]
-
 
 def simulate_durations(
     planned_min: ArrayLike,
@@ -23,26 +21,7 @@ def simulate_durations(
 ) -> NDArray[np.float64]:
     """Draw how long each step takes on each of many days.
 
-    Parameters
-    ----------
-    planned_min : array_like, shape (steps,)
-        Planned durations, which are the means; 0 or more.
-    spread_percent : array_like, shape (steps,) or scalar
-        Standard deviation of each, per cent of its mean; 0 for a step that a timer ends.
-    days : int
-        Number of days.
-    seed : int, SeedSequence or Generator
-        Source of the draws.
-
-    Returns
-    -------
-    ndarray, shape (days, steps)
-        Durations, min.
-
-    Raises
-    ------
-    SizeError
-        If a duration or spread is negative or not finite, or fewer than one day is asked.
+    Shapes: planned_min (steps,), spread_percent (steps,); gives (days, steps).
 
     Notes
     -----

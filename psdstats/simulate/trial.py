@@ -28,19 +28,6 @@ from psdstats.simulate.design import Layout, TrialDesign, lay_out
 from psdstats.simulate.weighing import Readings, gather, weigh_trials
 from psdstats.study.records import Place, Reading, Run, Study
 
-__all__ = [
-    "QUANTITIES",
-    "UNITS",
-    "SimulatedMasses",
-    "SimulatedTrial",
-    "quantities_of",
-    "rule_sizes",
-    "simulate_net_masses",
-    "simulate_study",
-    "truth_frame",
-]
-
-
 QUANTITIES = ("D10", "D50", "D90", "span")
 UNITS = ("µm", "µm", "µm", "1")
 
@@ -56,19 +43,7 @@ def rule_sizes(
 ) -> NDArray[np.float64]:
     """D10, D50, D90 and span by an interpolation rule.
 
-    Parameters
-    ----------
-    mass : ndarray, shape (T, R, K)
-        Masses or fractions by class, pan first.
-    aperture_um : ndarray, shape (T, R, K)
-        Lower aperture of each class: 0 for the pan, inf where a stack has fewer classes.
-    rule : str
-        Interpolation rule of `psdstats.distribution`.
-
-    Returns
-    -------
-    ndarray, shape (T, R, 4)
-        NaN where a level is not bracketed.
+    Shapes: mass (T, R, K), aperture_um (T, R, K); gives (T, R, 4).
     """
     trials, runs, _ = mass.shape
     size = np.full((trials, runs, len(LEVELS)), np.nan)
@@ -89,23 +64,7 @@ def truth_frame(
 ) -> pd.DataFrame:
     """True sizes of the first of the simulated trials.
 
-    Parameters
-    ----------
-    layout : Layout
-        Index tables of the design.
-    readings : Readings
-        The simulated readings.
-    typical : ndarray, shape (R, 4)
-        Quantities with every random difference of benches and runs at 0.
-    rule : str
-        Interpolation rule of the study.
-
-    Returns
-    -------
-    DataFrame
-        One row for each run and quantity: run, quantity, unit, true (percentile of the run's true
-        curve), by_rule (interpolated from true apertures and true fractions, NaN where not
-        bracketed), typical (a run with nothing random).
+    Shapes: typical (R, 4).
     """
     true = quantities_of(readings.curves.sizes())[0]
     aperture_um = gather(readings.apertures.true_um[:1], layout, pad=np.inf)
@@ -197,7 +156,8 @@ def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> S
 
     Examples
     --------
-    >>> from psdstats.simulate import Bench, Breakage, Powder, SieveSet
+    >>> from psdstats.simulate import Bench, Powder, SieveSet
+    >>> from psdstats.simulate.breakage import Breakage
     >>> from psdstats.study.records import Balance
     >>> bench = Bench(
     ...     name="Alder",
@@ -236,30 +196,7 @@ def simulate_net_masses(
     rule: str = "semilog",
     progress: Callable[[int, int], None] | None = None,
 ) -> SimulatedMasses:
-    """Net masses of many independent trials of one design.
-
-    Parameters
-    ----------
-    design : TrialDesign
-        The trial.
-    trials : int
-        Number of trials; each has benches, sieves, balances and runs of its own.
-    seed : int
-        Source of everything random.
-    rule : str, default="semilog"
-        Interpolation rule for measured sizes and for the truth by rule.
-    progress : callable or None
-        Called with (trials done, trials in all).
-
-    Returns
-    -------
-    SimulatedMasses
-
-    Raises
-    ------
-    SizeError
-        If fewer than one trial is asked.
-    """
+    """Net masses of many independent trials of one design."""
     if trials < 1:
         raise SizeError(f"simulate_net_masses was asked for {trials} trials; ask for 1 or more.")
     layout = lay_out(design)

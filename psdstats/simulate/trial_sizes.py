@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
 
-__all__ = ["SizeSpread", "simulate_ln_sizes"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class SizeSpread:
@@ -63,30 +61,11 @@ def simulate_ln_sizes(
 ) -> NDArray[np.float64]:
     """Draw ln D of every run of many independent trials, about a mean of 0.
 
-    Parameters
-    ----------
-    spread : SizeSpread
-        The standard deviations.
-    groups, times, replicates : int
-        Size of the trial; 1 or more of each.
-    trials : int
-        Number of trials.
-    seed : int, SeedSequence or Generator
-        Source of everything random.
-
-    Returns
-    -------
-    ndarray, shape (trials, groups, times, replicates)
-        ln D less its mean.
-
-    Raises
-    ------
-    SizeError
-        If a count is below 1.
+    Shapes: gives (trials, groups, times, replicates).
 
     Examples
     --------
-    >>> from psdstats.simulate import SizeSpread, simulate_ln_sizes
+    >>> from psdstats.simulate.trial_sizes import SizeSpread, simulate_ln_sizes
     >>> drawn = simulate_ln_sizes(
     ...     SizeSpread(run=0.03, group=0.04), groups=4, times=5, replicates=2, trials=5000, seed=1
     ... )

@@ -26,18 +26,6 @@ from psdstats.simulate.curve import TrueCurves, random_curves
 from psdstats.simulate.design import Layout, TrialDesign
 from psdstats.study.records import Balance, TareHandling
 
-__all__ = [
-    "Apertures",
-    "Readings",
-    "draw_apertures",
-    "gather",
-    "lose_powder",
-    "round_to",
-    "sample_particles",
-    "true_classes",
-    "weigh_trials",
-]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Apertures:
@@ -65,24 +53,7 @@ class Apertures:
 def draw_apertures(
     design: TrialDesign, layout: Layout, trials: int, rng: np.random.Generator
 ) -> Apertures:
-    """True and certified apertures of every physical sieve.
-
-    Parameters
-    ----------
-    design, layout : TrialDesign, Layout
-        The trial.
-    trials : int
-        Number of trials T.
-    rng : numpy.random.Generator
-        Source of the draws.
-
-    Returns
-    -------
-    Apertures
-        The truth is uniform within the tolerance of the set's standard; a certificate differs
-        from it by a normal error of half its expanded uncertainty, and both are written to the
-        decimals of the set.
-    """
+    """True and certified apertures of every physical sieve."""
     plates = layout.plate_um.size
     tolerance, expanded = np.zeros(plates), np.full(plates, np.nan)
     decimals = np.ones(plates, dtype=int)
@@ -115,18 +86,7 @@ def true_classes(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mass fraction of every class and the mean mass of a particle in it.
 
-    Parameters
-    ----------
-    curves : TrueCurves
-        T × R curves.
-    aperture_um : ndarray, shape (T, R, K)
-        Lower true aperture of each class, 0 for the pan, inf where a stack has fewer classes.
-
-    Returns
-    -------
-    fraction, particle_g : ndarray, shape (T, R, K)
-        The mean is weighted by mass; 0 g where the powder has no density or the class is empty.
-        A sieve that is truly coarser than one above it keeps nothing back.
+    Shapes: aperture_um (T, R, K); gives (T, R, K).
     """
     passed_um = np.minimum.accumulate(aperture_um[..., ::-1], axis=-1)[..., ::-1]
     ends = np.concatenate([passed_um, np.full((*passed_um.shape[:2], 1), np.inf)], axis=-1)
@@ -143,20 +103,7 @@ def sample_particles(
 ) -> NDArray[np.float64]:
     """Class masses of a sample: Poisson numbers of particles, scaled to the mass of the sample.
 
-    Parameters
-    ----------
-    fraction, particle_g : ndarray, shape (..., K)
-        Mass fractions of the lot and mean particle masses; a particle mass of 0 means that the
-        class is not counted but taken at its expected mass.
-    sample_g : ndarray, shape (...)
-        Mass of the sample.
-    rng : numpy.random.Generator
-        Source of the numbers.
-
-    Returns
-    -------
-    ndarray, shape (..., K)
-        Masses in g.
+    Shapes: fraction, particle_g (..., K), sample_g (...); gives (..., K).
 
     Notes
     -----
@@ -180,19 +127,7 @@ def lose_powder(
 ) -> NDArray[np.float64]:
     """Masses left after a loss: a random share of it from the pan, the rest in proportion.
 
-    Parameters
-    ----------
-    net_g : ndarray, shape (..., K)
-        Masses before the loss, pan first.
-    loss_percent : tuple of float
-        Range of the loss in per cent of the sample, uniform within it.
-    rng : numpy.random.Generator
-        Source of loss and share.
-
-    Returns
-    -------
-    ndarray, shape (..., K)
-        Masses in g; the pan is never left below 0.
+    Shapes: net_g (..., K); gives (..., K).
     """
     shape = net_g.shape[:-1]
     lost = rng.uniform(*loss_percent, shape) / 100
@@ -231,21 +166,7 @@ class Readings:
 def weigh_trials(
     design: TrialDesign, layout: Layout, trials: int, rng: np.random.Generator
 ) -> Readings:
-    """Readings of T independent trials of one design.
-
-    Parameters
-    ----------
-    design, layout : TrialDesign, Layout
-        The trial.
-    trials : int
-        Number of trials T; memory grows with it.
-    rng : numpy.random.Generator
-        Source of everything random.
-
-    Returns
-    -------
-    Readings
-    """
+    """Readings of T independent trials of one design."""
     curves = random_curves(design, layout, trials, rng)
     apertures = draw_apertures(design, layout, trials, rng)
     fraction, particle_g = true_classes(curves, gather(apertures.true_um, layout, pad=np.inf))

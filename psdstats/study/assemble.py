@@ -34,16 +34,6 @@ from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHand
 from psdstats.study.settings import check_settings
 from psdstats.study.tables import RawStudy
 
-__all__ = [
-    "DEFAULT_BALANCE",
-    "assemble",
-    "choose_balances",
-    "collect_sieves",
-    "listed_sieves",
-    "make_balances",
-]
-
-
 DEFAULT_BALANCE = "balance"
 """Name of the balance where the files name none."""
 
@@ -222,21 +212,7 @@ def _inferred_resolution_g(readings: Iterable[Decimal]) -> float:
 
 
 def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
-    """Build the records.
-
-    Parameters
-    ----------
-    raw : RawStudy
-        Settings and tables as typed.
-    problems : list of Problem
-        Receives everything that is wrong.
-
-    Returns
-    -------
-    Study or None
-        The study of all runs that can be read, even where there are problems with others; None
-        where there is no such run or the settings are wrong.
-    """
+    """Build the records."""
     wrong = check_settings(raw.settings, raw.settings_file)
     problems += wrong
     if raw.runs is None or raw.weighings is None:

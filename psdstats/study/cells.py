@@ -16,26 +16,6 @@ import math
 import re
 from decimal import Decimal
 
-__all__ = [
-    "MAX_APERTURE_UM",
-    "MAX_CELL_CHARACTERS",
-    "MAX_COLUMNS",
-    "MAX_FILE_BYTES",
-    "MAX_MASS_G",
-    "MAX_ROWS",
-    "MAX_SETTINGS_BYTES",
-    "MAX_UNPACKED_BYTES",
-    "MIN_APERTURE_UM",
-    "decimals_written",
-    "guarded",
-    "has_decimal_comma",
-    "has_decimal_point",
-    "number_text",
-    "to_number",
-    "unguarded",
-]
-
-
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60  # characters; the digits of any double fit
 _FORMULA_SIGNS = ("=", "+", "-", "@")

@@ -30,25 +30,6 @@ from psdstats.study.stopping import net_noise_g, stopping_findings
 from psdstats.study.tares import TareRecord, tare_records
 from psdstats.wording import signed
 
-__all__ = [
-    "aperture_order",
-    "certificate",
-    "check_file",
-    "check_study",
-    "dominant_class",
-    "end_point",
-    "finer_than_resolution",
-    "mass_balance",
-    "missing_sieve",
-    "negative_net",
-    "not_bracketed",
-    "off_series",
-    "over_capacity",
-    "overload",
-    "tare_findings",
-]
-
-
 Limits = Mapping[str, float]
 
 _NOISE_FACTOR = 4.0  # normal tail 6e-5 a run

@@ -27,20 +27,6 @@ from psdstats.study.tables import (
     Table,
 )
 
-__all__ = [
-    "RunEntry",
-    "SieveEntry",
-    "WeighingEntry",
-    "complete_runs",
-    "fill_tares",
-    "pan_key",
-    "read_run_entries",
-    "read_sieve_entries",
-    "read_weighing_entries",
-    "with_sieve_keys",
-]
-
-
 _RESERVED_FACTORS = frozenset(WEIGHING_COLUMNS) - {"run"}
 
 
@@ -141,13 +127,7 @@ def _factors(reader: CellReader, row: Row, numeric: Mapping[str, bool]) -> dict[
 def read_weighing_entries(
     table: Table, problems: list[Problem]
 ) -> tuple[list[WeighingEntry], set[str]]:
-    """Read the weighing table; empty masses are left for the caller to judge.
-
-    Returns
-    -------
-    (list of WeighingEntry, set of str)
-        The rows that can be read, and the runs that have a row that cannot.
-    """
+    """Read the weighing table; empty masses are left for the caller to judge."""
     reader = CellReader(table, problems)
     if not _has_weighing_columns(reader):
         return [], {row.text("run") for row in table.rows}
@@ -265,23 +245,7 @@ def with_sieve_keys(
     spoiled: set[str],
     problems: list[Problem],
 ) -> list[WeighingEntry]:
-    """Give every entry a sieve key: as typed, or from group and aperture.
-
-    Parameters
-    ----------
-    entries : iterable of WeighingEntry
-        Entries whose run is known.
-    groups : mapping of str to str
-        Group by run.
-    named : bool
-        Whether the weighings name their sieves; the pan may then still go without a name.
-    file : str
-        Name for messages.
-    spoiled : set of str
-        Receives the runs of the entries that are left out.
-    problems : list of Problem
-        Receives sieves without a name.
-    """
+    """Give every entry a sieve key: as typed, or from group and aperture."""
     keyed: list[WeighingEntry] = []
     for entry in entries:
         group = groups[entry.run]
@@ -343,13 +307,7 @@ def complete_runs(
     file: str,
     problems: list[Problem],
 ) -> tuple[dict[str, list[WeighingEntry]], list[str]]:
-    """Sort entries by run.
-
-    Returns
-    -------
-    (dict of str to list of WeighingEntry, list of str)
-        The runs whose every mass is there, and the names of those not weighed yet.
-    """
+    """Sort entries by run."""
     by_run: dict[str, list[WeighingEntry]] = {run: [] for run in runs}
     for entry in entries:
         if entry.run in by_run:

@@ -20,16 +20,6 @@ from psdstats.errors import Problem
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.records import Reading, Run
 
-__all__ = [
-    "CHECKS",
-    "CheckOptions",
-    "CheckReport",
-    "Finding",
-    "Severity",
-    "finding",
-    "from_problem",
-]
-
 
 class Severity(StrEnum):
     """What a finding means: an error stops, a warning travels along, a note informs."""

@@ -29,17 +29,6 @@ from psdstats.errors import Problem
 from psdstats.study.cells import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES, to_number
 from psdstats.study.tables import Cell, Table, is_blank, make_table
 
-__all__ = [
-    "SETTINGS_MARK",
-    "Sheet",
-    "decode",
-    "read_csv_table",
-    "read_settings_sheet",
-    "read_sheets",
-    "settings_lines",
-]
-
-
 SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
 
@@ -92,11 +81,6 @@ def _wrong_byte(content: bytes, place: int, file: str, encoding: str | None) -> 
 def settings_lines(text: str) -> tuple[str, int]:
     """Split off the settings above the header.
 
-    Returns
-    -------
-    (str, int)
-        TOML text, and the number of lines that held it.
-
     Notes
     -----
     A spreadsheet that saves the file again may quote such a line or end it with separators; both
@@ -120,21 +104,7 @@ def settings_lines(text: str) -> tuple[str, int]:
 def read_csv_table(
     text: str, file: str, *, known: Iterable[str], skip: int = 0, problems: list[Problem]
 ) -> Table | None:
-    """Read the text of a table.
-
-    Parameters
-    ----------
-    text : str
-        Whole text of the file.
-    file : str
-        Name for messages.
-    known : iterable of str
-        Column names that are recognised in any case.
-    skip : int, default=0
-        Lines above the header that are not part of the table.
-    problems : list of Problem
-        Receives what is wrong.
-    """
+    """Read the text of a table."""
     lines = io.StringIO(text, newline="").readlines()[skip:]
     start = _QUOTED.sub("", "".join(lines[:_HEADER_LINES])).splitlines()
     header = next((line for line in start if line.strip()), "")
@@ -198,17 +168,7 @@ _TEXT_SETTINGS = (
 
 
 def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
-    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
-
-    Parameters
-    ----------
-    content : bytes
-        The file.
-    file : str
-        Name for messages.
-    problems : list of Problem
-        Receives what is wrong.
-    """
+    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one."""
     from openpyxl import load_workbook
     from openpyxl.utils.exceptions import InvalidFileException
 

@@ -37,9 +37,6 @@ from psdstats.study.tables import (
     split_flat_table,
 )
 
-__all__ = ["read_leniently", "read_sieve_list", "read_study"]
-
-
 _TABLES = ("runs.csv", "weighings.csv", "sieves.csv")
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
@@ -81,14 +78,7 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
 def read_leniently(
     path: str | Path, *, encoding: str | None = None
 ) -> tuple[Study | None, list[Problem]]:
-    """Read what can be read, and list what is wrong.
-
-    Returns
-    -------
-    (Study or None, list of Problem)
-        The study of the runs that can be read, None where there are none, and the problems.  The
-        study may hold runs that `read_study` would refuse; `stopping_problems` names them.
-    """
+    """Read what can be read, and list what is wrong."""
     place = Path(path)
     problems: list[Problem] = []
     if place.is_dir():
@@ -236,25 +226,7 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
 
 
 def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
-    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has.
-
-    Parameters
-    ----------
-    path : str or Path
-        The file.
-    encoding : str or None
-        Its encoding where it is not UTF-8.
-
-    Returns
-    -------
-    tuple of Sieve
-        The sieves, in the order of the file.
-
-    Raises
-    ------
-    StudyError
-        If anything cannot be read as it stands; lists every problem found.
-    """
+    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
     place = Path(path)
     problems: list[Problem] = []
     raw = RawStudy(name=place.name, settings_file=place.name)

@@ -16,8 +16,6 @@ import pandas as pd
 
 from psdstats.sieves.sieve import Sieve
 
-__all__ = ["Balance", "Place", "Reading", "Run", "SourceFile", "Study", "TareHandling"]
-
 
 def _nothing() -> Mapping[str, object]:
     return MappingProxyType({})

@@ -42,31 +42,6 @@ from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, RUN_COLUMNS
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = [
-    "MASS_COLUMNS",
-    "OutCell",
-    "OutTable",
-    "StudyForm",
-    "balance_settings",
-    "csv_text",
-    "flat_table",
-    "form_of",
-    "mass_decimals",
-    "put_number",
-    "put_text",
-    "run_table",
-    "save_study",
-    "setting_rows",
-    "settings_of",
-    "sieve_table",
-    "step_decimals",
-    "toml_key",
-    "toml_lines",
-    "toml_value",
-    "weighing_table",
-    "write_workbook",
-]
-
 
 MASS_COLUMNS = ("tare_g", "gross_g", "gross_again_g")
 """Columns written with the decimals of the balance."""
@@ -77,15 +52,7 @@ OutTable = tuple[list[str], list[list[OutCell]]]
 
 
 def settings_of(study: Study, *, with_sieves: bool) -> dict[str, object]:
-    """Everything of a study that is not in its tables, as settings.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    with_sieves : bool
-        Whether the sieves are among the settings (where there is no sieve table).
-    """
+    """Everything of a study that is not in its tables, as settings."""
     settings: dict[str, object] = {
         "title": study.title,
         "material": study.material or None,
@@ -266,11 +233,6 @@ def toml_key(*parts: str) -> str:
 def toml_value(value: object) -> str:
     """Write a value of TOML on one line.
 
-    Raises
-    ------
-    OutputError
-        Naming the type that TOML does not have.
-
     Examples
     --------
     >>> toml_value(["a", ("b", "c")]), toml_value(0.01), toml_value(True)
@@ -377,13 +339,7 @@ def put_number(sheet: Worksheet, row: int, column: int, number: float) -> None:
 
 
 def put_text(sheet: Worksheet, row: int, column: int, text: str) -> None:
-    """Store a text as text, even where it begins like a formula.
-
-    Raises
-    ------
-    OutputError
-        If the text holds a control character, which no workbook can.
-    """
+    """Store a text as text, even where it begins like a formula."""
     if _UNPRINTABLE.search(text):
         raise OutputError(
             f"A workbook cannot hold the text {text[:40]!r}. Take the control character out of it."
@@ -405,16 +361,6 @@ class StudyForm(StrEnum):
 
 def form_of(target: str | Path) -> StudyForm:
     """Form that a target's name asks for: .csv flat, .xlsx workbook, anything else a folder.
-
-    Parameters
-    ----------
-    target : str or Path
-        File or folder; it need not exist.
-
-    Returns
-    -------
-    StudyForm
-        Flat, workbook or folder.
 
     Examples
     --------

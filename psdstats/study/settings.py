@@ -16,8 +16,6 @@ from psdstats.errors import Problem
 from psdstats.study.findings import CHECKS
 from psdstats.study.records import TareHandling
 
-__all__ = ["RULES", "check_settings", "parse_toml"]
-
 RULES = ("semilog", "linear", "logprobit", "monotone")
 """Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
@@ -156,15 +154,7 @@ def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, objec
 
 
 def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
-    """Find every unknown key and every value that is not allowed.
-
-    Parameters
-    ----------
-    settings : mapping
-        What the TOML text says.
-    file : str
-        Name for messages.
-    """
+    """Find every unknown key and every value that is not allowed."""
     plain = {key: value for key, value in settings.items() if key not in _TABLES}
     found = _check_table(plain, _TOP, file, path=(), extra=_TABLES)
     for name in ("uncertainty", "compare"):

@@ -60,19 +60,6 @@ if TYPE_CHECKING:
     from openpyxl.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = [
-    "CAUTIONS",
-    "PlannedRun",
-    "SheetPlan",
-    "add_validations",
-    "column_letters",
-    "guide_lines",
-    "labels_html",
-    "recording_labels",
-    "recording_sheet",
-    "write_recording_workbook",
-]
-
 
 _STYLE = """
 @page { size: A4 portrait; margin: 10mm 5mm; }
@@ -88,18 +75,7 @@ strong { display: block; font-size: 13pt; }
 
 
 def labels_html(plan: SheetPlan) -> str:
-    """Page with one label a run.
-
-    Parameters
-    ----------
-    plan : SheetPlan
-        The trial.
-
-    Returns
-    -------
-    str
-        A whole HTML page.
-    """
+    """Page with one label a run."""
     labels = "\n".join(_label(plan, run) for run in plan.runs())
     title = escape(plan.title)
     return (
@@ -467,27 +443,7 @@ def recording_sheet(
 
 
 def recording_labels(plan: SheetPlan, target: str | Path, *, replace: bool = False) -> Path:
-    """Write the labels of a plan as an HTML page.
-
-    Parameters
-    ----------
-    plan : SheetPlan
-        The trial.
-    target : str or Path
-        HTML file.
-    replace : bool, default=False
-        Whether an existing file may be replaced.
-
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    OutputError
-        If the target exists or cannot be written.
-    """
+    """Write the labels of a plan as an HTML page."""
     return write_file_atomically(target, labels_html(plan), replace=replace)
 
 

@@ -20,16 +20,6 @@ from psdstats.study.records import Balance, TareHandling
 from psdstats.study.save import OutCell, OutTable, balance_settings
 from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS
 
-__all__ = [
-    "PlannedRun",
-    "SheetPlan",
-    "first_rows",
-    "plan_runs",
-    "plan_settings",
-    "plan_sieves",
-    "plan_weighings",
-]
-
 
 @dataclass(frozen=True, kw_only=True)
 class PlannedRun:
@@ -154,17 +144,12 @@ class SheetPlan:
             )
 
     def stack(self, group: str) -> tuple[Sieve, ...]:
-        """Sieves of a group.
+        """Sieves of a group, from coarse to fine, the pan left out.
 
         Parameters
         ----------
         group : str
             One of the groups.
-
-        Returns
-        -------
-        tuple of Sieve
-            From coarse to fine, the pan left out.
         """
         owner = "stack" if self.one_stack else group
         own = self.sieves.get(group) or tuple(
@@ -180,10 +165,6 @@ class SheetPlan:
         ----------
         group : str
             One of the groups.
-
-        Returns
-        -------
-        str
         """
         return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
 

@@ -17,8 +17,6 @@ from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.wording import signed
 
-__all__ = ["net_noise_g", "stopping_findings", "stopping_problems"]
-
 _NOISE_FACTOR = 8.0  # room for balances noisier than they say; a real mix-up is far larger
 
 

@@ -33,25 +33,6 @@ from psdstats.study.cells import (
 )
 from psdstats.study.records import SourceFile
 
-__all__ = [
-    "COMPUTED_COLUMNS",
-    "FLAT_COLUMNS",
-    "NUMBER_COLUMNS",
-    "RUN_COLUMNS",
-    "SIEVE_COLUMNS",
-    "TEXT_COLUMNS",
-    "WEIGHING_COLUMNS",
-    "Cell",
-    "CellReader",
-    "RawStudy",
-    "Row",
-    "Table",
-    "is_blank",
-    "make_table",
-    "split_flat_table",
-]
-
-
 Cell = str | Decimal
 """What one cell holds; an empty cell is the empty text."""
 
@@ -106,26 +87,7 @@ def make_table(
     decimal_comma: bool,
     problems: list[Problem],
 ) -> Table | None:
-    """Give rows of cells their column names.
-
-    Parameters
-    ----------
-    file : str
-        Name for messages.
-    rows : iterable of (int, sequence of cells)
-        Row numbers and cells; the first row that is not empty is the header.
-    known : iterable of str
-        Column names that are recognised whatever their case, with blanks for underscores.
-    decimal_comma : bool
-        Passed on to the table.
-    problems : list of Problem
-        Receives what is wrong.
-
-    Returns
-    -------
-    Table or None
-        None where there is no header, or one that is too wide.
-    """
+    """Give rows of cells their column names."""
     known_names = set(known)
     header: tuple[str, ...] | None = None
     header_row = 1

@@ -20,8 +20,6 @@ from psdstats.sieves.standards import practice_rule
 from psdstats.study.findings import CHECKS
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 
-__all__ = ["TareRecord", "tare_history", "tare_records"]
-
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
 
@@ -64,14 +62,6 @@ class TareRecord:
 
 def tare_records(study: Study, *, false_alarm: float | None = None) -> list[TareRecord]:
     """Every tare that has others to be compared with.
-
-    Parameters
-    ----------
-    study : Study
-        The study; with tares weighed once there is nothing to compare.
-    false_alarm : float or None
-        Probability that a study without fault has any tare outside its limit; None for the
-        setting of the study.
 
     Notes
     -----
@@ -156,20 +146,7 @@ def _median_without(ordered: list[float], value: float) -> float:
 
 
 def tare_history(study: Study) -> pd.DataFrame:
-    """Tares over the runs with their limits, for a table or a figure.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings.
-
-    Returns
-    -------
-    DataFrame
-        One row a tare: sieve, group, aperture_um, run, run_number (order of the runs, from 1),
-        milling_time_min, balance, tare_g, reference_g, deviation_g, limit_g, is_outside.  Empty
-        where tares were weighed once or no sieve was weighed twice.
-    """
+    """Tares over the runs with their limits, for a table or a figure."""
     order = {run.name: number for number, run in enumerate(study.runs, start=1)}
     rows = [
         {

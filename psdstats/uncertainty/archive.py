@@ -21,8 +21,6 @@ from psdstats.uncertainty.sources.base import Source
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["propagate_archive"]
-
 
 def propagate_archive(
     studies: Iterable[Study | str | PathLike[str]],
@@ -85,6 +83,6 @@ def propagate_archive(
 
 
 def _read(path: str | PathLike[str]) -> Study:
-    from psdstats.study import read_study
+    from psdstats.study.reader import read_study
 
     return read_study(Path(path))

@@ -26,27 +26,8 @@ from numpy.typing import NDArray
 
 from psdstats.distribution.percentiles import LEVELS, span_bounds
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.uncertainty.draws import DrawPlan, RunPlan
-
-__all__ = [
-    "BLOCK_DRAWS",
-    "LEAST_SPAN",
-    "BlockSummary",
-    "JointMoments",
-    "RatioLayout",
-    "block_draws",
-    "interval_ends",
-    "ln_bounds",
-    "merge_blocks",
-    "numerical_tolerance",
-    "open_spans",
-    "summarise_block",
-    "summarise_ratios",
-    "summarise_sizes",
-]
-
-
-Array = NDArray[np.float64]
 
 # below this share of the variances a variance of a difference is round-off
 _ROUND_OFF = 1e-13
@@ -149,13 +130,7 @@ def numerical_tolerance(u: Array, digits: int = 2) -> Array:
 
 
 def interval_ends(ordered: Array, coverage: float) -> tuple[float, float, float, float]:
-    """Ends of the symmetric and of the shortest interval of sorted draws (JCGM 101:2008, 7.7).
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper end with equal probability outside, lower and upper end of the shortest.
-    """
+    """Ends of the symmetric and of the shortest interval of sorted draws (JCGM 101:2008, 7.7)."""
     n_draws = ordered.size
     inside = min(max(int(coverage * n_draws + 0.5), 1), n_draws - 1)
     first = max((n_draws - inside + 1) // 2, 1)

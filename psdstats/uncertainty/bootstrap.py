@@ -24,23 +24,11 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.wording import signed
-
-__all__ = [
-    "LEAST_UNITS",
-    "BootstrapMethod",
-    "BootstrapResult",
-    "as_bootstrap_method",
-    "bootstrap_interval",
-    "bootstrap_sizes",
-]
-
-
-Array = NDArray[np.float64]
 
 LEAST_UNITS = 8
 """Fewest independent units for which an interval is given."""
@@ -63,15 +51,6 @@ def bootstrap_interval(
     generator: np.random.Generator,
 ) -> tuple[float, float]:
     """Interval for mean(parts[0]) - mean(parts[1]) - …, each part resampled by itself.
-
-    Parameters
-    ----------
-    parts : list of ndarray
-        Samples of independent units.
-    method, coverage, resamples
-        As in `bootstrap_sizes`.
-    generator : numpy.random.Generator
-        Source of the resamples.
 
     Notes
     -----
@@ -100,13 +79,7 @@ def bootstrap_interval(
 
 
 def as_bootstrap_method(method: str | BootstrapMethod) -> BootstrapMethod:
-    """Method of that name.
-
-    Raises
-    ------
-    UncertaintyError
-        Naming the methods there are.
-    """
+    """Method of that name."""
     try:
         return BootstrapMethod(method)
     except ValueError as cause:

@@ -28,23 +28,12 @@ from scipy import sparse
 
 from psdstats.distribution.percentiles import QUANTITIES
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Run, Study, TareHandling
 from psdstats.uncertainty.engine import Prepared, prepare
 from psdstats.uncertainty.sources.base import Source
-
-__all__ = [
-    "Budget",
-    "Change",
-    "budget",
-    "changes_for",
-    "combined_percent",
-    "typical_changes",
-    "typical_run",
-    "typical_shares",
-]
-
 
 _FINER = 10.0
 _CERTIFIED_SHARE = 0.25
@@ -123,39 +112,14 @@ _COLUMNS = ["scope", "quantity", "label", "source", "balance_limited", "u_percen
 
 
 def typical_run(budget: Budget) -> pd.DataFrame:
-    """Budget of the typical run: means over all runs that have a value.
-
-    Parameters
-    ----------
-    budget : Budget
-        Of a study.
-
-    Returns
-    -------
-    DataFrame
-        quantity, source, balance_limited, u_percent (root mean square over the runs), share (mean
-        over the runs); in the order of the budget.
-    """
+    """Budget of the typical run: means over all runs that have a value."""
     known = budget.runs.dropna(subset=["share"])
     grouped = known.groupby(["quantity", "source", "balance_limited"], sort=False, observed=True)
     return grouped.agg(u_percent=("u_percent", _root_mean), share=("share", "mean")).reset_index()
 
 
 def typical_shares(budget: Budget) -> pd.DataFrame:
-    """Budget of the typical run, then of one difference a quantity.
-
-    Parameters
-    ----------
-    budget : Budget
-        Of a study.
-
-    Returns
-    -------
-    DataFrame
-        scope ("run" or "difference"), quantity, label (what it is the budget of, in words), source
-        (in words), balance_limited, u_percent, share.  The difference is that of the last level
-        that has a budget from the first.
-    """
+    """Budget of the typical run, then of one difference a quantity."""
     run = typical_run(budget)
     parts = [run.assign(scope="run", label=run["quantity"].astype(str) + " of one run")]
     unit = " min" if budget.by == "milling_time_min" else ""
@@ -177,37 +141,13 @@ def _written(level: object) -> str:
 
 
 def combined_percent(part: pd.DataFrame) -> pd.Series:
-    """Standard uncertainty of each quantity from all its sources.
-
-    Parameters
-    ----------
-    part : DataFrame
-        Rows of a budget, one a source, of one run or one difference (or as `typical_run` gives
-        them): quantity, u_percent.
-
-    Returns
-    -------
-    Series
-        Per cent, by quantity, in the order of the rows.
-    """
+    """Standard uncertainty of each quantity from all its sources."""
     squares = (part["u_percent"] ** 2).groupby(part["quantity"], sort=False).sum()
     return pd.Series(np.sqrt(squares), name="u_percent")
 
 
 def typical_changes(budget: Budget) -> pd.DataFrame:
-    """What each change makes of the typical uncertainty of a run, and of a difference.
-
-    Parameters
-    ----------
-    budget : Budget
-        Of a study.
-
-    Returns
-    -------
-    DataFrame
-        scope ("run" or "difference"), change, quantity, u_now_percent, u_then_percent: root mean
-        squares over the runs or the differences.
-    """
+    """What each change makes of the typical uncertainty of a run, and of a difference."""
     known = budget.what_if[budget.what_if["u_now_percent"].notna()]
     grouped = known.groupby(["scope", "change", "quantity"], sort=False, observed=True)
     columns = ["u_now_percent", "u_then_percent"]
@@ -216,9 +156,6 @@ def typical_changes(budget: Budget) -> pd.DataFrame:
 
 def _root_mean(u_percent: pd.Series) -> float:
     return float(np.sqrt((u_percent**2).mean()))
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

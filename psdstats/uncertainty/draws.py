@@ -39,21 +39,9 @@ from psdstats.distribution.curves import (
 )
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.uncertainty.inputs import InputTable, Kind
 
-__all__ = [
-    "STRIPE_BLOCKS",
-    "DrawPlan",
-    "RunPlan",
-    "Stream",
-    "draw_blocks",
-    "fill",
-    "keyed_generator",
-    "make_plan",
-]
-
-
-Array = NDArray[np.float64]
 _Parts = dict[int, list[tuple[int, int, float]]]
 
 # a class this many standard deviations above nothing is not looked at for negative masses
@@ -316,18 +304,6 @@ def _sieves(
 def keyed_generator(seed: int, *key: str | int) -> np.random.Generator:
     """Generator of the stream with that seed and key.
 
-    Parameters
-    ----------
-    seed : int
-        Not negative.
-    *key : str or int
-        Names and numbers; their order and number count.
-
-    Raises
-    ------
-    UncertaintyError
-        If the seed is not a whole number of 0 or more.
-
     Examples
     --------
     >>> a, b = keyed_generator(1, "rounding", "x", 0), keyed_generator(1, "rounding", "x", 0)
@@ -367,23 +343,7 @@ def draw_blocks(
 ) -> Iterator[tuple[Array, Array]]:
     """Blocks of joint draws of one stripe, one after another.
 
-    Parameters
-    ----------
-    plan : DrawPlan
-        What to draw.
-    stripe : int
-        Number of the stripe, from 0.
-    block_draws : int
-        Draws in a block.
-    n_blocks : int, default=10
-        Blocks wanted of this stripe.
-
-    Yields
-    ------
-    ln_size : ndarray, shape (R, 3, block_draws)
-        ln D; -inf below the finest sieve, +inf above the coarsest.
-    negative : ndarray, shape (R,)
-        Draws with a net mass below zero.
+    Shapes: gives ln_size (R, 3, block_draws), negative (R,).
     """
     shared = [keyed_generator(plan.seed, *one.identity, stripe) for one in plan.shared]
     own = [

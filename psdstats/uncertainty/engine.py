@@ -21,6 +21,7 @@ from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import as_rule
 from psdstats.distribution.percentiles import LEVELS, QUANTITIES, SizeTable, sizes_of_arrays
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.blocks import BlockSummary, block_draws, summarise_sizes
 from psdstats.uncertainty.draws import make_plan
@@ -31,27 +32,6 @@ from psdstats.uncertainty.parallel import Summarise, study_blocks
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
 from psdstats.uncertainty.sources.base import Source
-
-__all__ = [
-    "CHUNK_DRAWS",
-    "MAX_DRAWS",
-    "Drawing",
-    "Parts",
-    "Prepared",
-    "as_method",
-    "blocks_of",
-    "digits_for",
-    "fewest_blocks",
-    "linear_parts",
-    "monte_carlo_parts",
-    "prepare",
-    "propagate",
-    "reorder",
-    "unsettled_note",
-    "wanted_coverage",
-    "whole_number",
-]
-
 
 MAX_DRAWS = 2_000_000
 CHUNK_DRAWS = 5_000
@@ -152,13 +132,7 @@ class Drawing:
     def blocks(
         self, ready: Prepared, summarise: Summarise = summarise_sizes
     ) -> Iterator[BlockSummary]:
-        """Summaries of the blocks of draws of a prepared study, in order.
-
-        Raises
-        ------
-        UncertaintyError
-            If a number is not a whole number of 1 or more.
-        """
+        """Summaries of the blocks of draws of a prepared study, in order."""
         plan = make_plan(
             ready.table,
             ready.arrays,
@@ -179,7 +153,6 @@ class Drawing:
         )
 
 
-Array = NDArray[np.float64]
 Validity = tuple[tuple[bool | None, ...], ...]
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
@@ -488,11 +461,6 @@ def prepare(
     """Arrange a study, its sources and its sensitivities, runs in order of name.
 
     The order of name makes every sum the same whatever the order of the runs in the files.
-
-    Raises
-    ------
-    UncertaintyError
-        If a run stands twice, names an unknown balance, or a source is not possible.
     """
     chosen_rule = as_rule(study.rule if rule is None else rule)
     chosen = choose_sources(study, sources)

@@ -17,11 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.frozen import Array
 from psdstats.study.records import Balance, Run, Study
 
-__all__ = ["Action", "ElementaryInputs", "InputTable", "Kind", "Weighings", "collect_inputs"]
-
-Array = NDArray[np.float64]
 Identity = tuple[str, ...]
 
 
@@ -171,15 +169,7 @@ class InputTable:
 def collect_inputs(
     weighings: Weighings, named: Sequence[tuple[str, Sequence[ElementaryInputs]]]
 ) -> InputTable:
-    """Put the inputs of several sources into one table.
-
-    Parameters
-    ----------
-    weighings : Weighings
-        What they act on.
-    named : sequence of (str, sequence of ElementaryInputs)
-        Source names with their inputs, in the order of the budget.
-    """
+    """Put the inputs of several sources into one table."""
     source: list[int] = []
     kind: list[Kind] = []
     identity: list[Identity] = []

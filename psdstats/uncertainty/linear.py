@@ -30,21 +30,8 @@ from psdstats.distribution.curves import (
 )
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.uncertainty.inputs import InputTable
-
-__all__ = [
-    "Combined",
-    "PercentileJacobian",
-    "Sensitivities",
-    "combine",
-    "coverage_factor",
-    "effective_degrees_of_freedom",
-    "percentile_jacobian",
-    "study_sensitivities",
-]
-
-
-Array = NDArray[np.float64]
 
 _COMPLEX_STEP = 1e-30
 
@@ -76,21 +63,7 @@ def percentile_jacobian(
 ) -> PercentileJacobian:
     """Percentiles and their derivatives for many runs at once.
 
-    Parameters
-    ----------
-    net_g : ndarray, shape (R, K)
-        Net masses, pan first, then by increasing aperture.
-    ln_aperture : ndarray, shape (R, K - 1)
-        ln of the apertures in µm.
-    levels : ndarray, shape (L,)
-        Undersize levels.
-    rule : str, default="semilog"
-        Interpolation rule.
-
-    Returns
-    -------
-    PercentileJacobian
-        ln D of every run and level with its derivatives in the masses and in ln aperture.
+    Shapes: net_g (R, K), ln_aperture (R, K - 1), levels (L,).
 
     Notes
     -----
@@ -289,24 +262,7 @@ def combine(
 ) -> Combined:
     """Combine independent inputs by the law of propagation of uncertainty.
 
-    Parameters
-    ----------
-    sensitivities : array_like, shape (Q, N) or (N,)
-        Derivatives of each quantity in each input.
-    u : array_like, shape (N,)
-        Standard uncertainties of the inputs.
-    degrees_of_freedom : array_like, shape (N,), default=inf
-        Of those uncertainties.
-    coverage : float, default=0.95
-        Coverage probability of the expanded uncertainty.
-    truncate : bool, default=False
-        Truncate the effective degrees of freedom to the next lower integer before the coverage
-        factor is taken, as JCGM 100:2008, G.4.1 allows.
-
-    Returns
-    -------
-    Combined
-        u, covariance, effective degrees of freedom and expanded uncertainty of each quantity.
+    Shapes: sensitivities (Q, N), u (N,), degrees_of_freedom (N,).
 
     Notes
     -----
@@ -335,12 +291,7 @@ def combine(
 def effective_degrees_of_freedom(parts: Array, degrees_of_freedom: ArrayLike) -> Array:
     """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (Q,).
 
-    Parameters
-    ----------
-    parts : ndarray, shape (Q, N)
-        Contribution of each input to each standard uncertainty, c_i u_i.
-    degrees_of_freedom : array_like, shape (N,)
-        Of the inputs.
+    Shapes: parts (Q, N), degrees_of_freedom (N,).
     """
     weight = 1.0 / np.broadcast_to(np.asarray(degrees_of_freedom, dtype=float), parts.shape[1:])
     spread = (parts**4 * weight).sum(axis=1)
@@ -349,25 +300,7 @@ def effective_degrees_of_freedom(parts: Array, degrees_of_freedom: ArrayLike) ->
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:
-    """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2).
-
-    Parameters
-    ----------
-    coverage : float
-        Coverage probability, 0 to 1.
-    degrees_of_freedom : array_like, default=inf
-        Degrees of freedom of the standard uncertainty.
-
-    Returns
-    -------
-    ndarray
-        The factor k, in the shape of the degrees of freedom.
-
-    Raises
-    ------
-    UncertaintyError
-        If the coverage is not between 0 and 1.
-    """
+    """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2)."""
     if not 0 < coverage < 1:
         raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
     freedom = np.asarray(degrees_of_freedom, dtype=float)

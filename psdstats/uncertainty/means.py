@@ -29,32 +29,11 @@ from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.propagation import Method, Propagation
 
-__all__ = ["mean_curve_covariance", "mean_curve_study", "mean_sizes"]
-
 
 def mean_sizes(
     propagation: Propagation, runs: pd.DataFrame, by: Sequence[str], *, coverage: float = 0.95
 ) -> pd.DataFrame:
-    """Geometric mean of each quantity over the runs of each cell.
-
-    Parameters
-    ----------
-    propagation : Propagation
-        Joint result; its runs in the order of ``runs``.
-    runs : DataFrame
-        The run table.
-    by : sequence of str
-        Columns whose combinations are the cells.
-    coverage : float, default=0.95
-        Coverage probability of the limits.
-
-    Returns
-    -------
-    DataFrame
-        Columns of ``by``, then quantity, n_runs, value, lower, upper, side.  Where a run of the
-        cell is an open interval the mean is one too: value and limits are the bound, side "<" or
-        ">"; span then has no value.
-    """
+    """Geometric mean of each quantity over the runs of each cell."""
     k = coverage_factor(coverage)
     rows = []
     for column, quantity in enumerate(propagation.quantities):
@@ -93,22 +72,7 @@ def _open_mean(propagation: Propagation, column: int, index: NDArray[np.intp]) -
 
 
 def mean_curve_study(study: Study, alike: Sequence[str], *, own: Sequence[str] = ()) -> Study:
-    """The study with every run's masses replaced by those of the mean curve of runs alike.
-
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    alike : sequence of str
-        Columns of the run table; runs are alike where these and their apertures agree.
-    own : sequence of str, default=()
-        Runs that keep their own curve.
-
-    Returns
-    -------
-    Study
-        Each run keeps its sieves, balance, tares and total mass, so that shared errors stay shared.
-    """
+    """The study with every run's masses replaced by those of the mean curve of runs alike."""
     table = study.runs_frame()
     levels = table[list(alike)].itertuples(index=False, name=None)
     kinds: list[Hashable] = [
@@ -132,27 +96,7 @@ def mean_curve_covariance(
 ) -> pd.DataFrame:
     """Covariance of ln of one quantity by linear propagation at the mean curves.
 
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    propagation : Propagation
-        Joint result of this study; its sources and its interpolation rule are used.
-    alike : sequence of str
-        As in `mean_curve_study`.
-    quantity : {"D10", "D50", "D90", "span"}
-        Which quantity.
-
-    Returns
-    -------
-    DataFrame, shape (R, R)
-        Rows and columns in the order of ``propagation.runs``; NaN for runs without a value.  A run
-        that has a value where its mean curve has none keeps its own curve.
-
-    Raises
-    ------
-    UncertaintyError
-        If the propagation counts a source that psdstats does not know by name.
+    Shapes: gives (R, R).
     """
     column = propagation.quantities.index(quantity)
     has_value = np.isfinite(propagation.value[:, column])

@@ -14,21 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.uncertainty.blocks import (
     BlockSummary,
     merge_blocks,
     numerical_tolerance,
     summarise_block,
 )
-
-__all__ = [
-    "Accumulator",
-    "MonteCarloResult",
-    "adaptive_monte_carlo",
-    "validate_linear",
-]
-
-Array = NDArray[np.float64]
 
 MIN_BLOCKS = 10
 MAX_BLOCKS = 100
@@ -175,22 +167,6 @@ def adaptive_monte_carlo(
 ) -> MonteCarloResult:
     """Draw blocks until the results have settled to the wanted digits of u.
 
-    Parameters
-    ----------
-    draw_block : callable
-        Given the number of the block (0, 1, …), returns its draws, shape (Q, M).
-    coverage : float, default=0.95
-        Coverage probability of the intervals.
-    digits : {1, 2}, default=2
-        Significant digits of u.
-    min_blocks, max_blocks : int
-        Fewest and most blocks.
-
-    Returns
-    -------
-    MonteCarloResult
-        Estimates, uncertainties and intervals, with the number of draws and whether they settled.
-
     Notes
     -----
     JCGM 101:2008, 7.9.  The standard may stop after two blocks; two give a poor standard deviation,
@@ -238,21 +214,7 @@ def validate_linear(
 ) -> NDArray[np.bool_]:
     """Whether a linear interval agrees with the Monte Carlo one (JCGM 101:2008, clause 8).
 
-    Parameters
-    ----------
-    value, expanded : ndarray, shape (Q,)
-        Estimate and expanded uncertainty of the linear propagation.
-    lower, upper : ndarray, shape (Q,)
-        Monte Carlo interval; symmetric, or shortest where that is the one reported.
-    u : ndarray, shape (Q,)
-        Standard uncertainty that sets the tolerance.
-    digits : int, default=1
-        Significant digits of u regarded as meaningful.
-
-    Returns
-    -------
-    ndarray of bool, shape (Q,)
-        False also where an end is open or a value is missing.
+    Shapes: value, expanded (Q,), lower, upper (Q,), u (Q,); gives (Q,).
     """
     allowed = numerical_tolerance(u, digits)
     with np.errstate(invalid="ignore"):

@@ -9,17 +9,11 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from psdstats.errors import UncertaintyError
+from psdstats.frozen import Array
 from psdstats.uncertainty.blocks import BlockSummary, summarise_sizes
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks
 
-__all__ = ["Summarise", "parallel_map", "study_blocks"]
-
-
-Array = NDArray[np.float64]
 Summarise = Callable[[DrawPlan, Array, Array], BlockSummary]
 
 
@@ -33,24 +27,7 @@ def study_blocks(
     cluster: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Iterator[BlockSummary]:
-    """Summaries of blocks 0, 1, … in order, whoever makes them.
-
-    Parameters
-    ----------
-    plan : DrawPlan
-        What to draw.
-    block_draws, max_blocks : int
-        Draws in a block; most blocks.
-    summarise : callable, optional
-        Makes the summary of one block from plan, draws of ln D and draws with negative masses (see
-        `kernel.draw_blocks`); sent to workers, so a function of a module or a partial of one.
-    workers : int, default=1
-        Processes; with more than one, whole stripes are made ahead of the stop test.
-    cluster : str, optional
-        Address of a Dask scheduler; its workers make the stripes.
-    progress : callable, optional
-        Called with (blocks done, most blocks).
-    """
+    """Summaries of blocks 0, 1, … in order, whoever makes them."""
     if workers == 1 and cluster is None:
         blocks = _one_by_one(plan, summarise, block_draws, max_blocks)
     else:
@@ -109,27 +86,7 @@ RunAll = Callable[[Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
 
 @contextmanager
 def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll, int]]:
-    """Give a function that runs tasks in parallel and returns results in order.
-
-    Parameters
-    ----------
-    workers : int
-        Processes on this machine; with a cluster, most tasks in flight where it is above 1.
-    cluster : str or None
-        Address of a Dask scheduler.
-
-    Yields
-    ------
-    run_all : callable
-        Takes a function and a list of argument tuples.
-    at_a_time : int
-        Tasks worth handing over together.
-
-    Raises
-    ------
-    UncertaintyError
-        If a cluster is named and Dask is not installed.
-    """
+    """Give a function that runs tasks in parallel and returns results in order."""
     import joblib
 
     def with_pool(parallel: Any) -> RunAll:

@@ -7,15 +7,10 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.distribution.percentiles import QUANTITIES, UNITS, bound_text
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import freeze_arrays
-
-__all__ = ["Method", "Propagation"]
-
-Array = NDArray[np.float64]
+from psdstats.frozen import Array, freeze_arrays
 
 
 class Method(StrEnum):

@@ -25,7 +25,7 @@ from scipy import sparse
 
 from psdstats.distribution.percentiles import QUANTITIES
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import freeze_arrays
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study
 from psdstats.uncertainty.blocks import RatioLayout, summarise_ratios
 from psdstats.uncertainty.engine import (
@@ -43,20 +43,6 @@ from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
 from psdstats.uncertainty.propagation import Method
 from psdstats.uncertainty.sources.base import Source
-
-__all__ = [
-    "Pair",
-    "RatioIntervals",
-    "RatioPairs",
-    "RatioParts",
-    "Side",
-    "drawn_ratios",
-    "linear_ratios",
-    "ratio_accumulator",
-    "ratio_intervals",
-    "read_pairs",
-]
-
 
 Side = str | Sequence[str]
 Pair = tuple[Side, Side]
@@ -131,9 +117,6 @@ def _side(side: Side, number: int, known: set[str]) -> tuple[str, ...]:
     if len(set(runs)) < len(runs):
         raise UncertaintyError(f"pair {number} names a run twice on one side: {', '.join(runs)}.")
     return runs
-
-
-Array = NDArray[np.float64]
 
 
 @dataclass(kw_only=True)

@@ -18,8 +18,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty import sources as folder
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["ChosenSources", "choose_sources", "known_sources"]
-
 # settings of the [uncertainty] table that are not switches of a source
 _OTHER_SETTINGS = ("coverage",)
 

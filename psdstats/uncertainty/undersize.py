@@ -12,20 +12,16 @@ from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import undersize_of_masses
+from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Action, InputTable, Weighings, collect_inputs
 from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.base import Source
-
-__all__ = ["undersize_bands"]
-
-Array = NDArray[np.float64]
 
 
 def undersize_bands(

@@ -18,7 +18,8 @@ import numpy as np
 from bench_faults import SIZES, plant
 from bench_studies import clean_study
 
-from psdstats.study import CHECKS, check_study
+from psdstats.study import check_study
+from psdstats.study.findings import CHECKS
 
 SEED = 20261125
 

@@ -10,7 +10,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from psdstats.sieves import practice_rule, tolerance_um
+from psdstats.sieves import tolerance_um
+from psdstats.sieves.standards import practice_rule
 
 SIZES = {
     "gross_below_tare": "tare and gross of the fullest sieve exchanged",

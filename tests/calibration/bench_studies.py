@@ -12,7 +12,8 @@ from types import MappingProxyType
 import numpy as np
 
 from psdstats.sieves import Sieve
-from psdstats.study import Balance, Place, Reading, Run, Study
+from psdstats.study import Balance, Reading, Run, Study
+from psdstats.study.records import Place
 
 STACKS_UM = (
     (500.0, 355.0, 250.0, 180.0, 125.0, 90.0, 63.0, 45.0),

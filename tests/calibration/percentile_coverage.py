@@ -19,16 +19,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from psdstats.simulate import (
-    Bench,
-    Breakage,
-    Powder,
-    SieveSet,
-    SimulatedTrial,
-    Spread,
-    TrialDesign,
-    simulate_study,
-)
+from psdstats.simulate import Bench, Powder, SieveSet, SimulatedTrial, TrialDesign, simulate_study
+from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.design import Spread
 from psdstats.study import Balance, TareHandling
 from psdstats.uncertainty import propagate, ratio_intervals
 

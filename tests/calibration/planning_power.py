@@ -25,15 +25,10 @@ import pandas as pd
 
 from psdstats.models import MixedModel, RandomSlope
 from psdstats.planning import Design, Variation, power
-from psdstats.simulate import (
-    Bench,
-    Breakage,
-    Powder,
-    SieveSet,
-    Spread,
-    TrialDesign,
-    simulate_net_masses,
-)
+from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
+from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.design import Spread
+from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance
 
 SEED, DATE = 20261125, "2026-11-25"

@@ -18,16 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.simulate import (
-    Bench,
-    Breakage,
-    Powder,
-    SieveSet,
-    Spread,
-    TrialDesign,
-    simulate_net_masses,
-    simulate_study,
-)
+from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.design import Spread
+from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance, Study
 
 __all__ = [

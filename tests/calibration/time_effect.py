@@ -28,19 +28,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats import compare
-from psdstats.comparison import Comparison, plan_comparison
+from psdstats.comparison import Comparison
 from psdstats.comparison.compare import compare_sizes
-from psdstats.simulate import (
-    Bench,
-    Breakage,
-    Powder,
-    SieveSet,
-    Spread,
-    TrialDesign,
-    simulate_net_masses,
-    simulate_study,
-)
-from psdstats.simulate.trial import QUANTITIES
+from psdstats.comparison.plan import plan_comparison
+from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.design import Spread
+from psdstats.simulate.trial import QUANTITIES, simulate_net_masses
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
 

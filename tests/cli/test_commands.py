@@ -151,7 +151,7 @@ def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path, sign):
 
 def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     from psdstats import compare, propagate
-    from psdstats.comparison import measurement_sources
+    from psdstats.comparison.compare import measurement_sources
 
     study = read_study(bench)
     known = propagate(study, method="linear", sources=measurement_sources(study))

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from psdstats import propagate, read_study
-from psdstats.comparison import measurement_sources
+from psdstats.comparison.compare import measurement_sources
 from psdstats.comparison.groups import group_agreement
 
 LINEAR = ("--method", "linear")

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.comparison import measurement_sources, plan_comparison
-from psdstats.comparison.compare import compare_sizes
+from psdstats.comparison.compare import compare_sizes, measurement_sources
+from psdstats.comparison.plan import plan_comparison
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate

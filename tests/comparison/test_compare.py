@@ -10,7 +10,9 @@ import scipy.stats
 import statsmodels.formula.api as smf
 from statsmodels.stats.anova import anova_lm
 
-from psdstats.comparison import Route, compare, measurement_sources
+from psdstats.comparison import compare
+from psdstats.comparison.compare import measurement_sources
+from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
 from psdstats.uncertainty import propagate
 

@@ -8,8 +8,8 @@ import pytest
 import scipy.stats
 from statsmodels.stats.multitest import multipletests
 
-from psdstats.comparison import Route
 from psdstats.comparison.each_contrast import Units, own_spread
+from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
 
 TIMES = (0.0, 12.0, 48.0)

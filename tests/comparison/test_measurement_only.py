@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.comparison import Route
 from psdstats.comparison.effects import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.comparison.result import Route
 
 ROWS = [{"milling_time_min": 0.0}, {"milling_time_min": 24.0}]
 COVARIANCE = np.array([[4e-4, 3e-4], [3e-4, 9e-4]])

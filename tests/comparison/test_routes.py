@@ -6,8 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.comparison import Route, plan_comparison
 from psdstats.comparison.compare import compare_sizes
+from psdstats.comparison.plan import plan_comparison
+from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
 
 TIMES = (0.0, 6.0, 24.0)

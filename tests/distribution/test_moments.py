@@ -4,8 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from psdstats.distribution import LogNormal, moments, study_arrays, study_moments
-from psdstats.distribution.arrays import ClassMean, class_sizes_um
+from psdstats.distribution import moments
+from psdstats.distribution.arrays import ClassMean, class_sizes_um, study_arrays
+from psdstats.distribution.closed_forms import LogNormal
+from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 
 

@@ -5,13 +5,10 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
-from psdstats.distribution import (
-    LogNormal,
-    RosinRammlerBennett,
-    percentile_bounds,
-    percentiles,
-)
+from psdstats.distribution import percentiles
+from psdstats.distribution.closed_forms import LogNormal, RosinRammlerBennett
 from psdstats.distribution.curves import monotone_slopes
+from psdstats.distribution.percentiles import percentile_bounds
 from psdstats.errors import SizeError
 
 LEVELS = [0.1, 0.5, 0.9]

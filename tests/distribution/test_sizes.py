@@ -5,14 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.distribution import (
-    cumulative_undersize,
-    curve_frame,
-    mass_fractions,
-    percentiles,
-    sizes,
-    study_arrays,
-)
+from psdstats.distribution import cumulative_undersize, mass_fractions, percentiles, sizes
+from psdstats.distribution.arrays import study_arrays
+from psdstats.distribution.curves import curve_frame
 from psdstats.errors import SizeError
 from psdstats.sieves.sieve import Sieve
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.models import (
-    MixedModel,
+from psdstats.models import MixedModel
+from psdstats.models.diagnostics import (
     effect_quantiles,
     normal_quantiles,
     residual_quantiles,

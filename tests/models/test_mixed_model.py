@@ -6,7 +6,8 @@ import pytest
 from statsmodels.formula.api import mixedlm
 
 from psdstats.errors import ModelError
-from psdstats.models import MixedModel, RandomSlope, Trend, fit_many, term_in_responses
+from psdstats.models import MixedModel, RandomSlope, Trend, fit_many
+from psdstats.models.mixed_model import term_in_responses
 
 
 def fit_trial(trial, **changes):

@@ -24,7 +24,7 @@ from psdstats.output.content import (
 )
 from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
 from psdstats.output.report import report_html
-from psdstats.output.tables import Table
+from psdstats.output.tables.table import Table
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 

@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from psdstats.planning import Balls, Jar, PlanError, mill_charge
+from psdstats.planning.bench import Balls, Jar, mill_charge
+from psdstats.planning.plan_error import PlanError
 
 JAR = Jar(diameter_mm=150, volume_ml=4000, outer_diameter_mm=160, roller_diameter_mm=50)
 STEEL = (

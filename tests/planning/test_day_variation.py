@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from psdstats.planning import BenchTimes, PlanError, timeline
+from psdstats.planning.bench import BenchTimes, timeline
 from psdstats.planning.bench.timeline import vary_day
+from psdstats.planning.plan_error import PlanError
 
 MINUTES = st.sampled_from([0.0, 1.0, 3.0, 5.0, 12.5])
 BENCHES = st.builds(

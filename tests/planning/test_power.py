@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.planning import PlanError, Variation, power
+from psdstats.planning import Variation, power
+from psdstats.planning.plan_error import PlanError
 
 RUNS_ONLY = Variation(run_percent=5)
 

@@ -11,22 +11,16 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.comparison import plan_comparison
 from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.drift import drift_slope, level_order
+from psdstats.comparison.plan import plan_comparison
 from psdstats.models.multiplicity import simultaneous
 from psdstats.planning import Design, Variation
 from psdstats.planning.power import last_of_family, simulate_design
 from psdstats.planning.variation import covariance_parts
-from psdstats.simulate import (
-    Bench,
-    Breakage,
-    Powder,
-    SieveSet,
-    TrialDesign,
-    simulate_ln_sizes,
-    simulate_study,
-)
+from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
+from psdstats.simulate.breakage import Breakage
+from psdstats.simulate.trial_sizes import simulate_ln_sizes
 from psdstats.study.records import Balance
 from psdstats.uncertainty import propagate
 

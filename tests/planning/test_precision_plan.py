@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from psdstats.planning import ExpectedPowder, PlanError, PlannedWeighing, precision
+from psdstats.planning import ExpectedPowder, PlannedWeighing, precision
+from psdstats.planning.plan_error import PlanError
 from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.precision_words import simulation_sentences
 from psdstats.sieves.sieve import Sieve

@@ -8,7 +8,9 @@ import math
 import numpy as np
 import pytest
 
-from psdstats.planning import ExpectedPowder, PlanError, choose_sieves, load_limit_g
+from psdstats.planning import ExpectedPowder, choose_sieves
+from psdstats.planning.plan_error import PlanError
+from psdstats.planning.planned_weighing import load_limit_g
 
 SERIES = (45, 63, 90, 125, 180, 250, 355, 500, 710, 1000)  # R 20/3 of ISO 565, from memory
 COARSE = ExpectedPowder(name="unmilled", d10_um=120, d50_um=250, d90_um=480)

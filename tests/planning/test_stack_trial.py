@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves, load_limit_g
+from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves
+from psdstats.planning.planned_weighing import load_limit_g
 from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.stack_choice import try_stack
 

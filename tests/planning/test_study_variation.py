@@ -10,9 +10,11 @@ import pytest
 import statsmodels.formula.api
 from psdstats_datasets import demo_study
 
-from psdstats.planning import PlanError, power, variation_of
+from psdstats.planning import power, variation_of
+from psdstats.planning.plan_error import PlanError
 from psdstats.study import read_study
-from psdstats.uncertainty import mean_curve_covariance, propagate
+from psdstats.uncertainty import propagate
+from psdstats.uncertainty.means import mean_curve_covariance
 
 
 @pytest.fixture(scope="module")

@@ -9,13 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from psdstats.planning import BenchTimes, PlanError, timeline
+from psdstats.planning.bench import BenchTimes, timeline
 from psdstats.planning.bench.schedule import (
     least_possible_min,
     mill_chain,
     shortest_schedule,
     sieve_chain,
 )
+from psdstats.planning.plan_error import PlanError
 
 MINUTES = st.sampled_from([0.0, 1.0, 2.0, 3.0, 5.0, 8.0, 12.5])
 BENCHES = st.builds(

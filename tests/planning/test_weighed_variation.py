@@ -5,16 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from psdstats.planning import (
-    ExpectedPowder,
-    PlanError,
-    PlannedWeighing,
-    Variation,
-    power,
-    weighed_variation,
-)
+from psdstats.planning import ExpectedPowder, PlannedWeighing, Variation, power
+from psdstats.planning.plan_error import PlanError
 from psdstats.planning.planned_weighing import found_size, weigh_powder
 from psdstats.planning.precision_plan import precision_law
+from psdstats.planning.variation import weighed_variation
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 POWDER = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)

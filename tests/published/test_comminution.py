@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from psdstats.planning import critical_speed_rpm
+from psdstats.planning.bench.charge import critical_speed_rpm
 from psdstats.rate.curves import CURVES, CurveName
 
 

@@ -13,7 +13,9 @@ import pandas as pd
 import pytest
 from psdstats_datasets import published_path
 
-from psdstats.distribution import Moments, moments, percentile_bounds, percentiles
+from psdstats.distribution import moments, percentiles
+from psdstats.distribution.moments import Moments
+from psdstats.distribution.percentiles import percentile_bounds
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,8 @@ import pytest
 from scipy import stats
 
 from psdstats.models import MixedModel
-from psdstats.uncertainty import adaptive_monte_carlo, combine, coverage_factor
-from psdstats.uncertainty.linear import effective_degrees_of_freedom
+from psdstats.uncertainty.linear import combine, coverage_factor, effective_degrees_of_freedom
+from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo
 
 # H.1, end gauge (inputs and answers as quoted in public files): nm, and the degrees of freedom
 STANDARD_NM, STANDARD_DF = 25.0, 18

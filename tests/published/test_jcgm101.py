@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.uncertainty import adaptive_monte_carlo, combine, validate_linear
 from psdstats.uncertainty.draws import fill, keyed_generator
 from psdstats.uncertainty.inputs import Kind
+from psdstats.uncertainty.linear import combine
+from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_linear
 
 
 def _additive(kind, scales, **options):

@@ -8,7 +8,8 @@ the load limits were read in a copy of ASTM C136/C136M-19, 8.3.
 
 import pytest
 
-from psdstats.sieves import aperture_table, practice_rule, tolerance_um
+from psdstats.sieves import aperture_table, tolerance_um
+from psdstats.sieves.standards import practice_rule
 
 ISO_3310_1_Y_UM = {20: 2.3, 45: 3.1, 63: 3.7, 125: 5.8, 250: 9.9, 500: 18, 2000: 70, 4000: 130}
 """Tolerance on the average aperture, µm (ISO 3310-1, table values from memory)."""

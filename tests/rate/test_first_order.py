@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import ModelError
-from psdstats.rate import loss_rates, withdrawal
+from psdstats.rate import withdrawal
+from psdstats.rate.first_order import loss_rates
 
 RATES = {500.0: 0.08, 250.0: 0.04, 125.0: 0.02, 63.0: 0.01}
 START = {500.0: 0.2, 250.0: 0.55, 125.0: 0.8, 63.0: 0.95}

@@ -6,17 +6,14 @@ from itertools import pairwise
 import pytest
 
 from psdstats.errors import SizeError
-from psdstats.sieves import (
+from psdstats.sieves import Sieve, aperture_table, series, tolerance_um
+from psdstats.sieves.standards import (
     EDITIONS,
     SERIES,
-    Sieve,
-    aperture_table,
     fineness_classes,
     nominal_apertures_um,
     practice_rule,
     practice_rules,
-    series,
-    tolerance_um,
 )
 
 RATIOS = {"R20/3": 10 ** (3 / 20), "R40/3": 10 ** (3 / 40), "R20": 10 ** (1 / 20)}

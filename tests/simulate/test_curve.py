@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.simulate import Spread, TrialDesign
+from psdstats.simulate import TrialDesign
 from psdstats.simulate.curve import LEVELS, mean_curves, random_curves
-from psdstats.simulate.design import lay_out
+from psdstats.simulate.design import Spread, lay_out
 
 
 def test_unmilled_powder_is_the_lognormal_feed(design: TrialDesign) -> None:

@@ -9,8 +9,10 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import SizeError
-from psdstats.simulate import Bench, Breakage, Powder, SieveSet, TrialDesign, simulate_net_masses
+from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
+from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.curve import coarsest_um, feed_undersize, undersize_through
+from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study.records import Balance
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)

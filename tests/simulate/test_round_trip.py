@@ -8,7 +8,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from psdstats.simulate import Spread, TrialDesign, simulate_study
+from psdstats.simulate import TrialDesign, simulate_study
+from psdstats.simulate.design import Spread
 from psdstats.study import Study, TareHandling, read_study, save_study
 
 

@@ -9,17 +9,10 @@ import pytest
 
 from psdstats.distribution import percentiles
 from psdstats.errors import SizeError
-from psdstats.simulate import (
-    Bench,
-    SieveSet,
-    Spread,
-    TrialDesign,
-    simulate_net_masses,
-    simulate_study,
-)
+from psdstats.simulate import Bench, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.curve import mean_curves
-from psdstats.simulate.design import lay_out
-from psdstats.simulate.trial import quantities_of, rule_sizes
+from psdstats.simulate.design import Spread, lay_out
+from psdstats.simulate.trial import quantities_of, rule_sizes, simulate_net_masses
 from psdstats.simulate.weighing import true_classes
 from psdstats.study.records import Balance, TareHandling
 

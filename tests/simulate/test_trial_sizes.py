@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.errors import SizeError
-from psdstats.simulate import SizeSpread, simulate_ln_sizes
+from psdstats.simulate.trial_sizes import SizeSpread, simulate_ln_sizes
 
 COUNTS = {"groups": 2, "times": 3, "replicates": 2}
 SPREAD = SizeSpread(run=0.02, group=0.05, group_time=0.03, drift=0.08, reading=0.01, sieves=0.04)

@@ -11,7 +11,8 @@ from types import MappingProxyType
 import numpy as np
 import pytest
 
-from psdstats.study import CHECKS, check_file, check_study, read_study
+from psdstats.study import check_file, check_study, read_study
+from psdstats.study.findings import CHECKS
 
 CALIBRATION = str(Path(__file__).parents[1] / "calibration")
 

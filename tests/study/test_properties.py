@@ -9,8 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from psdstats.sieves import Sieve
-from psdstats.study import Balance, Place, Reading, Run, Study, TareHandling, read_study, save_study
+from psdstats.study import Balance, Reading, Run, Study, TareHandling, read_study, save_study
 from psdstats.study.cells import decimals_written, guarded, number_text, to_number, unguarded
+from psdstats.study.records import Place
 from psdstats.study.save import flat_table
 
 QUIET = settings(

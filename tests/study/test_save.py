@@ -8,8 +8,8 @@ import pytest
 from psdstats.errors import OutputError
 from psdstats.files import MANIFEST
 from psdstats.sieves import Sieve
-from psdstats.study import form_of, read_study, save_study
-from psdstats.study.save import weighing_table
+from psdstats.study import read_study, save_study
+from psdstats.study.save import form_of, weighing_table
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
 

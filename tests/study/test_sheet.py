@@ -13,15 +13,8 @@ import pytest
 
 from psdstats.errors import OutputError, StudyError
 from psdstats.sieves import Sieve
-from psdstats.study import (
-    Balance,
-    SheetPlan,
-    TareHandling,
-    check_file,
-    read_study,
-    recording_labels,
-    recording_sheet,
-)
+from psdstats.study import Balance, SheetPlan, TareHandling, check_file, read_study, recording_sheet
+from psdstats.study.sheet import recording_labels
 
 _spec = importlib.util.spec_from_file_location("formulas", Path(__file__).parent / "formulas.py")
 formulas = importlib.util.module_from_spec(_spec)

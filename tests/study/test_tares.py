@@ -7,16 +7,9 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from psdstats.study import (
-    Balance,
-    Place,
-    Reading,
-    Run,
-    Study,
-    TareHandling,
-    check_study,
-    tare_history,
-)
+from psdstats.study import Balance, Reading, Run, Study, TareHandling, check_study
+from psdstats.study.records import Place
+from psdstats.study.tares import tare_history
 
 
 def make(tares, *, step=0.01, spread=0.01, groups=None, keys=("A 90", "A 45", "A pan")):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from psdstats.uncertainty import mean_sizes, propagate
+from psdstats.uncertainty import propagate
+from psdstats.uncertainty.means import mean_sizes
 
 NETS = (2.0, 5.0, 3.0)
 APERTURES = (0, 90, 180)

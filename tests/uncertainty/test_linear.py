@@ -11,8 +11,9 @@ from psdstats.errors import UncertaintyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import TareHandling
-from psdstats.uncertainty import combine, coverage_factor, propagate
+from psdstats.uncertainty import propagate
 from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.linear import combine, coverage_factor
 
 
 def _with_uncertainties(study, run, rule):

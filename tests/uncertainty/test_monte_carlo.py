@@ -5,13 +5,13 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import UncertaintyError
-from psdstats.uncertainty import adaptive_monte_carlo, validate_linear
 from psdstats.uncertainty.blocks import (
     JointMoments,
     block_draws,
     interval_ends,
     numerical_tolerance,
 )
+from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_linear
 
 
 @pytest.mark.parametrize(

@@ -19,8 +19,6 @@ from psdstats.output.style import GREY, INK, house_style, new_axes
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["joint_key", "log_ticks", "new_panels", "plain_ticks", "sieve_axis", "time_axis"]
-
 
 _LADDERS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0))
 _POINTS_PER_INCH = 72
@@ -30,15 +28,7 @@ _LABEL_GAP_PT = 4.0  # between two numbers
 
 
 def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
-    """Turn the horizontal axis into log size, with a tick at each sieve aperture.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    apertures_um : iterable of float
-        Apertures, µm; every one gets a tick, and a number where there is room.
-    """
+    """Turn the horizontal axis into log size, with a tick at each sieve aperture."""
     sizes = sorted({float(size) for size in apertures_um if size > 0})
     ax.set_xscale("log")
     low, high = sizes[0], sizes[-1]
@@ -50,19 +40,7 @@ def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
 
 
 def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -> None:
-    """A logarithmic axis with plain numbers in round steps.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    axis : {"x", "y"}
-        Which axis.
-    around : tuple of float
-        Smallest and largest value that must be seen, > 0.
-    label : str
-        Axis label with unit.
-    """
+    """A logarithmic axis with plain numbers in round steps."""
     low, high = around
     pad = max((high / low) ** 0.06, 1.02)
     low, high = low / pad, high * pad
@@ -81,32 +59,14 @@ def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -
 
 
 def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
-    """Ticks at exactly the values that occur, with numbers where there is room.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    axis : {"x", "y"}
-        Which axis.
-    values : sequence of float
-        Increasing values.
-    """
+    """Ticks at exactly the values that occur, with numbers where there is room."""
     places = np.asarray(values, dtype=float)
     labels = _with_room(ax, places, [_plain(value) for value in values])
     (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
 
 
 def time_axis(ax: Axes, times_min: Iterable[float]) -> None:
-    """Turn the horizontal axis into milling time, with a tick at each time sampled.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    times_min : iterable of float
-        Milling times, min.
-    """
+    """Turn the horizontal axis into milling time, with a tick at each time sampled."""
     times = sorted({float(time) for time in times_min})
     plain_ticks(ax, "x", times)
     reach = max(times[-1] - times[0], 1.0)
@@ -145,25 +105,7 @@ def _plain(value: float) -> str:
 
 
 def new_panels(rows: int, columns: int = 1, *, height_mm: float) -> list[list[Axes]]:
-    """Empty Axes in rows and columns on one figure, in the house style.
-
-    Parameters
-    ----------
-    rows, columns : int
-        How many.
-    height_mm : float
-        Height of the whole figure, mm; its width is that of a report column.
-
-    Returns
-    -------
-    list of list of Axes
-        Row by row; Axes of a row share their vertical scale.
-
-    Raises
-    ------
-    OutputError
-        If a number is not positive.
-    """
+    """Empty Axes in rows and columns on one figure, in the house style."""
     if rows < 1 or columns < 1:
         raise OutputError(
             f"a figure of {rows} × {columns} panels shows nothing; ask for 1 or more."
@@ -176,13 +118,7 @@ def new_panels(rows: int, columns: int = 1, *, height_mm: float) -> list[list[Ax
 
 
 def joint_key(panels: list[list[Axes]]) -> None:
-    """Replace the keys of the panels by one above them, made from the first panel.
-
-    Parameters
-    ----------
-    panels : list of list of Axes
-        Panels whose keys say the same.
-    """
+    """Replace the keys of the panels by one above them, made from the first panel."""
     first = panels[0][0]
     handles, labels = first.get_legend_handles_labels()
     for ax in (ax for row in panels for ax in row):

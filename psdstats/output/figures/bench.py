@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-__all__ = ["bed_height_share", "bench_bars", "bench_bars_height_mm", "jar_section", "tare_history"]
-
 
 _MOST_DRAWN = 3  # balls of each size
 _BED = "#dfe3e9"
@@ -31,21 +29,6 @@ _BED = "#dfe3e9"
 
 def bed_height_share(fill: float) -> float:
     """Height of a level bed over the diameter of a lying jar.
-
-    Parameters
-    ----------
-    fill : float
-        Share of the cross-section that is filled, 0 to 1.
-
-    Returns
-    -------
-    float
-        Height over diameter, 0 to 1.
-
-    Raises
-    ------
-    OutputError
-        If the fill is not between 0 and 1.
 
     Notes
     -----
@@ -191,18 +174,7 @@ _AT_SIEVES = ("load the stack", "clean the sieves")
 
 
 def bench_bars_height_mm(days: int) -> float:
-    """Height at which the lanes of the given number of days have room.
-
-    Parameters
-    ----------
-    days : int
-        Days drawn below each other.
-
-    Returns
-    -------
-    float
-        Height of the figure, mm.
-    """
+    """Height at which the lanes of the given number of days have room."""
     return 18.0 + 42.0 * days
 
 
@@ -238,7 +210,7 @@ def bench_bars(
     Examples
     --------
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.planning import timeline
+    >>> from psdstats.planning.bench import timeline
     >>> plan = timeline([0, 6, 12, 24])
     >>> bench_bars(plan.uses_frame(), new_axes(), start=(8, 30)).get_xlabel()
     'time of day'
@@ -352,7 +324,7 @@ def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
     --------
     >>> import psdstats
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats import study as weighings
+    >>> from psdstats.study import tares as weighings
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> tare_history(weighings.tare_history(study), new_axes()).get_ylabel()

@@ -21,16 +21,6 @@ from psdstats.output.style import FAINT, GREY, INK, mark
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = [
-    "effect_ratios",
-    "leave_one_out",
-    "random_effects",
-    "ratios_height_mm",
-    "residual_quantiles",
-    "residuals_against_fitted",
-    "rows_height_mm",
-]
-
 
 _COLUMNS = ("contrast", "ratio", "ratio_lower", "ratio_upper", "verdict")
 _MARKERS = {
@@ -48,18 +38,7 @@ _UNKNOWN = ("D", "white")
 
 
 def ratios_height_mm(rows: int) -> float:
-    """Height at which the given number of contrasts has room.
-
-    Parameters
-    ----------
-    rows : int
-        Number of contrasts.
-
-    Returns
-    -------
-    float
-        Height of the figure, mm.
-    """
+    """Height at which the given number of contrasts has room."""
     return 28.0 + 7.0 * rows
 
 
@@ -177,18 +156,7 @@ _NORMAL_95 = 1.96
 
 
 def rows_height_mm(count: int) -> float:
-    """Height at which the given number of rows has room.
-
-    Parameters
-    ----------
-    count : int
-        Number of rows.
-
-    Returns
-    -------
-    float
-        Height of the figure, mm.
-    """
+    """Height at which the given number of rows has room."""
     return 26.0 + 6.0 * count
 
 
@@ -275,6 +243,7 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
     --------
     >>> import pandas as pd
     >>> from psdstats import models
+    >>> from psdstats.models import diagnostics
     >>> from psdstats.output.figures import new_axes
     >>> trial = pd.DataFrame(
     ...     {
@@ -336,6 +305,7 @@ def residuals_against_fitted(
     --------
     >>> import pandas as pd
     >>> from psdstats import models
+    >>> from psdstats.models import diagnostics
     >>> from psdstats.output.figures import new_axes
     >>> trial = pd.DataFrame(
     ...     {
@@ -346,7 +316,7 @@ def residuals_against_fitted(
     ... )
     >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
     >>> fit = model.fit()
-    >>> ax = residuals_against_fitted(models.residual_table(fit), new_axes())
+    >>> ax = residuals_against_fitted(diagnostics.residual_table(fit), new_axes())
     >>> ax.get_xlabel()
     'fitted ln D50'
     """
@@ -387,6 +357,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     --------
     >>> import pandas as pd
     >>> from psdstats import models
+    >>> from psdstats.models import diagnostics
     >>> from psdstats.output.figures import new_axes
     >>> trial = pd.DataFrame(
     ...     {
@@ -397,7 +368,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     ... )
     >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
     >>> fit = model.fit()
-    >>> residual_quantiles(models.residual_quantiles(fit), new_axes()).get_xlabel()
+    >>> residual_quantiles(diagnostics.residual_quantiles(fit), new_axes()).get_xlabel()
     'normal quantile'
     """
     frame = need(frame, ("normal_quantile", "standardised"), "residual quantiles")

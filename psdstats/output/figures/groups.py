@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-__all__ = ["class_changes", "fit_misfit", "group_consistency"]
-
 
 _DASHES = ((0, (4, 3)), "-", (0, (1, 2)))
 _LABEL_GAP = 0.06  # of the vertical axis
@@ -65,7 +63,8 @@ def group_consistency(
     --------
     >>> import psdstats
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.comparison import consistency, sizes_by_run
+    >>> from psdstats.comparison import consistency
+    >>> from psdstats.comparison.groups import sizes_by_run
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("four_benches"))
     >>> sizes = sizes_by_run(study, psdstats.propagate(study, method="linear"))
@@ -232,7 +231,8 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     --------
     >>> import psdstats
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.comparison import curve_points, fit_study
+    >>> from psdstats.comparison.whole_fits import curve_points
+    >>> from psdstats.comparison import fit_study
     >>> from psdstats_datasets import demo_study
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> fits = fit_study(study, families=["log-normal"])

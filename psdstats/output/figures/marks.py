@@ -27,23 +27,6 @@ if TYPE_CHECKING:
     from matplotlib.patheffects import AbstractPathEffect
     from matplotlib.text import Annotation
 
-__all__ = [
-    "HOVER",
-    "arrow",
-    "drawn",
-    "halo",
-    "hover",
-    "key_above",
-    "key_columns",
-    "label_at",
-    "need",
-    "room_for",
-    "rows",
-    "series_key",
-    "shortened",
-    "spread_apart",
-]
-
 
 _MOST_SIGNS = 28
 _LINE_SIGNS = 88  # of 8 points across a report column
@@ -55,20 +38,6 @@ _NO_GLYPH = "□"
 
 def drawn(name: object, *, most: int = _MOST_SIGNS) -> str:
     r"""A name as a figure shows it.
-
-    Parameters
-    ----------
-    name : object
-        What somebody typed.
-    most : int, default=28
-        Signs to keep; a longer name loses its middle, since names often differ at their ends.
-
-    Returns
-    -------
-    str
-        One line.  Dollar signs are escaped, so that matplotlib reads no formula; a leading
-        underscore, which would hide a series from the key, gets a space before it; a sign that
-        none of the fonts in use has becomes "□".
 
     Examples
     --------
@@ -98,16 +67,6 @@ def shortened(name: object, *, most: int) -> str:
 def key_columns(names: Iterable[object]) -> int:
     """Columns of a key above the Axes, so that it is no wider than a report column.
 
-    Parameters
-    ----------
-    names : iterable
-        Entries of the key, as they are shown.
-
-    Returns
-    -------
-    int
-        1 to 6.
-
     Examples
     --------
     >>> key_columns(["Alder", "Birch"]), key_columns(["a name of twenty-five sg."] * 4)
@@ -118,20 +77,7 @@ def key_columns(names: Iterable[object]) -> int:
 
 
 def room_for(ax: Axes, count: int) -> int:
-    """Signs a name may have when so many stand side by side under the Axes.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where they stand.
-    count : int
-        How many names.
-
-    Returns
-    -------
-    int
-        At least 4.
-    """
+    """Signs a name may have when so many stand side by side under the Axes."""
     width_pt = ax.bbox.width / ax.figure.dpi * 72
     return max(4, int(width_pt / max(count, 1) / _SIGN_PT) - 1)
 
@@ -156,27 +102,7 @@ HOVER = "hover: "  # an artist with this gid becomes a mark with a tooltip in SV
 
 
 def need(frame: pd.DataFrame, columns: Iterable[str], figure: str) -> pd.DataFrame:
-    """The frame, if it has the columns a figure reads and at least one row.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        What the caller gave.
-    columns : iterable of str
-        Columns that must be there.
-    figure : str
-        Name of the figure, for the message.
-
-    Returns
-    -------
-    DataFrame
-        The same frame.
-
-    Raises
-    ------
-    OutputError
-        If a column is missing or the frame is empty.
-    """
+    """The frame, if it has the columns a figure reads and at least one row."""
     missing = [name for name in columns if name not in frame.columns]
     if missing:
         raise OutputError(
@@ -189,49 +115,17 @@ def need(frame: pd.DataFrame, columns: Iterable[str], figure: str) -> pd.DataFra
 
 
 def rows(frame: pd.DataFrame) -> list[Any]:
-    """The rows of a frame, each with its columns as attributes.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        A frame whose column names are identifiers.
-
-    Returns
-    -------
-    list of named tuple
-        In the frame's order.
-    """
+    """The rows of a frame, each with its columns as attributes."""
     return list(frame.itertuples(index=False))
 
 
 def hover(artist: Artist, text: str) -> None:
-    """Give a mark the text that a reader sees on pointing at it in the report.
-
-    Parameters
-    ----------
-    artist : Artist
-        The mark.
-    text : str
-        Short text with unit.
-    """
+    """Give a mark the text that a reader sees on pointing at it in the report."""
     artist.set_gid(HOVER + " ".join(clean(text).split()))
 
 
 def halo(colour: str = "white", width: float = 2.5) -> list[AbstractPathEffect]:
-    """Path effect that lifts a text off what lies under it.
-
-    Parameters
-    ----------
-    colour : str, default="white"
-        Colour of the rim.
-    width : float, default=2.5
-        Width of the rim, points.
-
-    Returns
-    -------
-    list
-        Value for ``path_effects``.
-    """
+    """Path effect that lifts a text off what lies under it."""
     from matplotlib.patheffects import withStroke
 
     return [withStroke(linewidth=width, foreground=colour)]
@@ -246,28 +140,7 @@ def label_at(
     shift: tuple[float, float] = (0, 0),
     align: str = "left",
 ) -> Annotation:
-    """A direct label beside its data.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    text : str
-        The label.
-    at : tuple of float
-        Data coordinates.
-    colour : str
-        Colour of the text.
-    shift : tuple of float, default=(0, 0)
-        Distance from the data, points.
-    align : {"left", "center", "right"}
-        Side of the text at the data.
-
-    Returns
-    -------
-    Annotation
-        The drawn label.
-    """
+    """A direct label beside its data."""
     return ax.annotate(
         text,
         at,
@@ -283,17 +156,7 @@ def label_at(
 
 
 def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> None:
-    """A key of marks, for series that cannot be labelled where they are.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    names : sequence
-        Names in the order of the marks.
-    inside : bool, default=False
-        Below right inside the Axes, else above them.
-    """
+    """A key of marks, for series that cannot be labelled where they are."""
     from matplotlib.lines import Line2D
 
     handles = [
@@ -316,15 +179,7 @@ def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> No
 
 
 def key_above(ax: Axes, handles: Sequence[Artist] | None = None) -> None:
-    """A key above the Axes, in as many columns as its entries have room for.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    handles : sequence of Artist or None
-        Entries; what is labelled on the Axes where not given.
-    """
+    """A key above the Axes, in as many columns as its entries have room for."""
     shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
     ax.legend(
         handles=shown,
@@ -343,21 +198,7 @@ def _entry(handle: object) -> object:
 
 
 def arrow(ax: Axes, at: tuple[float, float], side: str, *, colour: str, down: bool = True) -> None:
-    """An arrow from a bound into the open side of its interval.
-
-    Parameters
-    ----------
-    ax : Axes
-        Where to draw.
-    at : tuple of float
-        The bound, data coordinates.
-    side : {"<", ">"}
-        "<" points to smaller values.
-    colour : str
-        Colour of the arrow.
-    down : bool, default=True
-        Whether values run along the vertical axis, else along the horizontal one.
-    """
+    """An arrow from a bound into the open side of its interval."""
     step = -17 if side == "<" else 17
     ax.annotate(
         "",
@@ -371,18 +212,6 @@ def arrow(ax: Axes, at: tuple[float, float], side: str, *, colour: str, down: bo
 
 def spread_apart(places: Sequence[float], gap: float) -> list[float]:
     """Move label positions so that neighbours keep a gap, each as little as possible.
-
-    Parameters
-    ----------
-    places : sequence of float
-        Wanted positions.
-    gap : float
-        Smallest distance between two labels, in the same unit.
-
-    Returns
-    -------
-    list of float
-        Positions in the order given.
 
     Examples
     --------

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-__all__ = ["expected_undersize", "power_curves", "uncertainty_against_sample"]
-
 
 _NORMAL_95 = 1.96
 

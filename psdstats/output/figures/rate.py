@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-__all__ = ["loss_against_size", "size_rate"]
-
 
 def size_rate(
     curve: pd.DataFrame,
@@ -166,7 +164,7 @@ def loss_against_size(
     >>> import psdstats
     >>> from psdstats.output.figures import new_axes
     >>> from psdstats_datasets import demo_study
-    >>> from psdstats.rate import loss_rates
+    >>> from psdstats.rate.first_order import loss_rates
     >>> study = psdstats.read_study(demo_study("one_bench"))
     >>> loss_against_size(loss_rates(study).frame, new_axes()).get_xscale()
     'log'

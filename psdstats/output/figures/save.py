@@ -23,28 +23,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["png_bytes", "save_figure", "set_decimal_sign", "svg_text"]
-
 
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
 
 
 def set_decimal_sign(ax: Axes, decimal: str) -> Axes:
-    """Write every number of a finished figure with the given decimal sign.
-
-    Parameters
-    ----------
-    ax : Axes
-        A figure that is drawn to its end; ticks are fixed where they stand.
-    decimal : str
-        "." leaves the figure as it is; "," replaces the point between two digits in ticks,
-        labels, key and hover texts (in names too).
-
-    Returns
-    -------
-    Axes
-        The same Axes.
-    """
+    """Write every number of a finished figure with the given decimal sign."""
     if decimal_sign(decimal) is DecimalSign.POINT:
         return ax
     legend = ax.get_legend()
@@ -72,20 +56,7 @@ _SIZE = re.compile(r'<svg ([^>]*?)width="[\d.]+pt" height="[\d.]+pt"')
 
 
 def svg_text(figure: Figure, *, title: str = "") -> str:
-    """A figure as SVG text without prologue, ready for a file or a page.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure.
-    title : str, default=""
-        Text alternative of the whole drawing; "" leaves it out.
-
-    Returns
-    -------
-    str
-        One ``svg`` element: no style sheet, no date, no reference outside itself.
-    """
+    """A figure as SVG text without prologue, ready for a file or a page."""
     buffer = io.StringIO()
     with house_style():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
@@ -102,18 +73,7 @@ def svg_text(figure: Figure, *, title: str = "") -> str:
 
 
 def png_bytes(figure: Figure) -> bytes:
-    """A figure as PNG.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure.
-
-    Returns
-    -------
-    bytes
-        The file, 200 dots an inch, without program name or date.
-    """
+    """A figure as PNG."""
     buffer = io.BytesIO()
     with house_style():
         figure.savefig(buffer, format="png", metadata={"Software": None})

@@ -13,7 +13,6 @@ from psdstats.output.style import INK, OCHRE, TEAL
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["shares_height_mm", "uncertainty_shares"]
 
 _COLUMNS = ("label", "source", "share")
 _FILLS = (
@@ -34,18 +33,7 @@ _END = "end of the balance’s part"
 
 
 def shares_height_mm(rows: int) -> float:
-    """Height at which the given number of bars has room.
-
-    Parameters
-    ----------
-    rows : int
-        Number of bars.
-
-    Returns
-    -------
-    float
-        Height of the figure, mm.
-    """
+    """Height at which the given number of bars has room."""
     return 36.0 + 8.0 * rows
 
 

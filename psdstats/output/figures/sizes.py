@@ -30,8 +30,6 @@ from psdstats.output.style import INK, Mark, mark, time_colours
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["cumulative_undersize", "draw_spread", "size_against_time"]
-
 
 _COLUMNS = ("milling_time_min", "quantity", "value", "lower", "upper")
 _BOUNDS = {
@@ -274,7 +272,7 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
     >>> import numpy as np
     >>> import pandas as pd
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.simulate import SizeSpread, simulate_ln_sizes
+    >>> from psdstats.simulate.trial_sizes import SizeSpread, simulate_ln_sizes
     >>> counts = {"groups": 1, "times": 1, "replicates": 1, "trials": 500}
     >>> sizes = 200 * np.exp(simulate_ln_sizes(SizeSpread(run=0.03), **counts, seed=1).ravel())
     >>> frame = pd.DataFrame({"run": "a", "milling_time_min": 12.0, "value": sizes})

@@ -14,20 +14,9 @@ from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.numbers import per_cent
 from psdstats.output.pages.parts import left_out_notes, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-from psdstats.uncertainty import Budget
-from psdstats.uncertainty.budget import combined_percent, typical_changes
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
 from psdstats.wording import column_words
-
-__all__ = [
-    "budget_files",
-    "budget_notes",
-    "budget_section",
-    "budget_sentences",
-    "budget_tables",
-    "shares_drawing",
-]
 
 _NOW = "as it is"
 

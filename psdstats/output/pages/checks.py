@@ -9,11 +9,8 @@ import pandas as pd
 from psdstats.output.content import Block, Drawing, Note, NoteKind, Paragraph, Section
 from psdstats.output.figures.bench import tare_history
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-from psdstats.study import CheckReport
-
-__all__ = ["checks_section", "checks_table", "tare_drawings"]
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.study.findings import CheckReport
 
 _NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]*\w)")
 _MOST_ALIKE = 3  # findings of one kind that stand in rows of their own
@@ -72,13 +69,7 @@ def checks_section(report: CheckReport) -> Section:
 
 
 def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
-    """Tares over the runs, one drawing a group; none where no sieve was weighed empty twice.
-
-    Parameters
-    ----------
-    history : DataFrame
-        From `psdstats.study.tare_history`.
-    """
+    """Tares over the runs, one drawing a group; none where no sieve was weighed empty twice."""
     drawings = []
     for group, own in history.groupby("group", sort=False):
         with house_style():

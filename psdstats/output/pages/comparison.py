@@ -7,7 +7,7 @@ from collections.abc import Hashable, Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from psdstats.comparison import Comparison
+from psdstats.comparison.result import Comparison
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -19,19 +19,7 @@ from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.numbers import ratio
 from psdstats.output.pages.parts import columns_in_words, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-
-__all__ = [
-    "comparison_files",
-    "comparison_notes",
-    "comparison_section",
-    "comparison_verdicts",
-    "effects_table",
-    "ratio_drawing",
-    "tests_table",
-    "variance_table",
-]
+from psdstats.output.tables.table import Column, Show, Table
 
 _MILLING = "milling_time_min"
 _LIMITS = ("ratio", "ratio_lower", "ratio_upper")

@@ -17,12 +17,10 @@ from psdstats.output.pages.groups_results import collect_groups, stated_margin
 from psdstats.output.pages.parts import as_sentence
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_files, rate_section
 from psdstats.output.pages.whole_distribution import moved_table, whole_section
-from psdstats.output.tables import Table
-from psdstats.rate import fit_rate
-from psdstats.study import Study
-from psdstats.uncertainty import Propagation
-
-__all__ = ["FurtherSection", "further_sections"]
+from psdstats.output.tables.table import Table
+from psdstats.rate.fit_rate import fit_rate
+from psdstats.study.records import Study
+from psdstats.uncertainty.propagation import Propagation
 
 FurtherSection = tuple[Section, list[Table]]
 """A section, and the tables that it leaves to the files."""
@@ -38,24 +36,7 @@ def further_sections(
     level: float = 0.95,
     target_um: float | None = None,
 ) -> list[FurtherSection]:
-    """Groups, whole distribution and rate, as far as the study has them.
-
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    propagation : Propagation
-        Its sizes with joint covariance, without the run-to-run source.
-    level : float, default=0.95
-        Confidence level.
-    target_um : float, optional
-        D50 whose milling time is wanted, µm.
-
-    Returns
-    -------
-    list of (Section, list of Table)
-        In the order of the report.
-    """
+    """Groups, whole distribution and rate, as far as the study has them."""
     times = {run.milling_time_min for run in study.runs}
     found = []
     if len({run.group for run in study.runs}) > 1:

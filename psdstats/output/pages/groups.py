@@ -24,27 +24,7 @@ from psdstats.output.pages.groups_results import (
 )
 from psdstats.output.pages.parts import PageParts, as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-
-__all__ = [
-    "agreement_drawing",
-    "agreement_table",
-    "conditions_table",
-    "consistency_drawing",
-    "consistency_sentences",
-    "consistency_table",
-    "groups_files",
-    "groups_parts",
-    "groups_section",
-    "groups_sentences",
-    "groups_tables",
-    "groups_verdict",
-    "intraclass_table",
-    "outliers_table",
-    "precision_table",
-]
-
+from psdstats.output.tables.table import Column, Show, Table
 
 _TIME = "milling_time_min"
 _MOST_NAMED = 4

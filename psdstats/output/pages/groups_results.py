@@ -25,11 +25,9 @@ from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.precision import Precision, precision
 from psdstats.output.pages.parts import number_column
 from psdstats.output.tables.table import Column
-from psdstats.study import Study
-from psdstats.uncertainty import Propagation
+from psdstats.study.records import Study
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.wording import column_words, without_value
-
-__all__ = ["GroupResults", "collect_groups", "condition_columns", "place_words", "stated_margin"]
 
 _TIME = "milling_time_min"
 
@@ -88,34 +86,7 @@ def collect_groups(
     level: float = 0.95,
     intraclass: bool = True,
 ) -> GroupResults:
-    """Ask the library for everything about the groups of a study.
-
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    propagation : Propagation
-        Its sizes with joint covariance, without the run-to-run source.
-    quantity : {"D10", "D50", "D90", "span"}, default="D50"
-        What is compared.
-    scale : {"log", "raw"}, default="log"
-        Whether precision is that of ln size (per cent) or of the size itself.
-    margin_percent : float or None
-        Difference too small to matter.
-    level : float, default=0.95
-        Confidence level.
-    intraclass : bool, default=True
-        Whether intraclass correlations are computed, which loads a large package.
-
-    Returns
-    -------
-    GroupResults
-
-    Raises
-    ------
-    ModelError
-        If the study does not allow the comparison; the message says why.
-    """
+    """Ask the library for everything about the groups of a study."""
     agreement = group_agreement(
         study, propagation, quantity=quantity, margin_percent=margin_percent, level=level
     )

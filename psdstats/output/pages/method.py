@@ -6,9 +6,7 @@ from collections.abc import Sequence
 
 from psdstats.output.content import Block, Bullets, Equation, Paragraph, Section
 from psdstats.study.records import Study
-from psdstats.uncertainty import Propagation
-
-__all__ = ["CAUTIONS", "REFERENCES", "method_section"]
+from psdstats.uncertainty.propagation import Propagation
 
 _BETWEEN = "x_a and x_b are the apertures that bracket the level p, Q_a and Q_b the undersize there"
 _RULES = {
@@ -62,19 +60,7 @@ CAUTIONS = (
 
 
 def method_section(study: Study, propagation: Propagation) -> Section:
-    """The method of this report, with the choices actually made.
-
-    Parameters
-    ----------
-    study : Study
-        Gives the interpolation rule and the handling of tares.
-    propagation : Propagation
-        Gives the sources, the method, draws and seed.
-
-    Returns
-    -------
-    Section
-    """
+    """The method of this report, with the choices actually made."""
     left_out = _in_words(propagation.sources_left_out) or "none"
     tares = (
         "Every sieve was weighed empty before every run."

@@ -33,25 +33,8 @@ from psdstats.output.content import (
 )
 from psdstats.output.digits import DecimalSign, decimal_sign, sentence_with_sign
 from psdstats.output.figures.save import set_decimal_sign
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
+from psdstats.output.tables.table import Column, Show, Table
 from psdstats.wording import column_words
-
-__all__ = [
-    "PageParts",
-    "as_sentence",
-    "columns_in_words",
-    "drawings_with_sign",
-    "left_out_notes",
-    "notes_by_quantity",
-    "notes_section",
-    "number_column",
-    "said_once",
-    "sentence_with_sign",
-    "table_with_sign",
-    "with_decimal_sign",
-    "without_repeats",
-]
 
 
 def _no_texts() -> Mapping[str, str]:
@@ -103,17 +86,6 @@ class PageParts:
 def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "") -> Column:
     """A column with the decimals its values need, such as apertures, times, resolutions.
 
-    Parameters
-    ----------
-    values : Series
-        The column's values; text is left as it is.
-    name, heading, unit : str
-        As in `Column`.
-
-    Returns
-    -------
-    Column
-
     Examples
     --------
     >>> number_column(pd.Series([0.1, 0.01]), name="d", heading="resolution").decimals
@@ -131,13 +103,6 @@ _TIME = "milling_time_min"
 
 def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
     """A clause as a sentence: capital letter, full stop, column names in words.
-
-    Parameters
-    ----------
-    text : str
-        The clause.
-    begins_with_name : bool, default=False
-        Whether it begins with the name of a group, which keeps its letters.
 
     Examples
     --------
@@ -170,11 +135,6 @@ def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
 
     Run-to-run variation is never among them: a comparison estimates it.
 
-    Parameters
-    ----------
-    sources : sequence of str
-        Names of the sources left out.
-
     Examples
     --------
     >>> left_out_notes(["sampling", "run_to_run"])[0].partition(". ")[0]
@@ -196,18 +156,6 @@ def notes_by_quantity(
 ) -> tuple[str, ...]:
     """Notes on several quantities: what is said of each alike is said once, columns in words.
 
-    Parameters
-    ----------
-    notes : iterable of (str, str)
-        Quantity and note.
-    columns : iterable of str
-        As in `columns_in_words`.
-
-    Returns
-    -------
-    tuple of str
-        In order of first appearance.
-
     Examples
     --------
     >>> pairs = [(name, f"fit of ln_{name} by ball_ratio") for name in ("D10", "D50")]
@@ -224,13 +172,6 @@ def notes_by_quantity(
 
 def columns_in_words(note: str, columns: Iterable[str]) -> str:
     """A note with columns, their combinations and drifts in words; other names stay as they are.
-
-    Parameters
-    ----------
-    note : str
-        The note.
-    columns : iterable of str
-        Columns of the run table that it may name.
 
     Examples
     --------
@@ -301,19 +242,7 @@ def table_with_sign(table: Table, decimal: str) -> Table:
 
 
 def with_decimal_sign(content: ReportContent, decimal: str) -> ReportContent:
-    """A report that uses one decimal sign throughout.
-
-    Parameters
-    ----------
-    content : ReportContent
-        The report; its figures are changed where the sign is a comma.
-    decimal : str
-        "." or ",".
-
-    Returns
-    -------
-    ReportContent
-    """
+    """A report that uses one decimal sign throughout."""
     if decimal_sign(decimal) is DecimalSign.POINT:
         return content
     verdicts = (

@@ -27,39 +27,13 @@ from psdstats.output.figures.planning import (
 )
 from psdstats.output.pages.parts import PageParts, number_column
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-from psdstats.planning import (
-    Jar,
-    MillCharge,
-    PowerResult,
-    PrecisionPlan,
-    StackChoice,
-    StackTrial,
-    Timeline,
-)
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.planning.bench.charge import Jar, MillCharge
+from psdstats.planning.bench.timeline import Timeline
+from psdstats.planning.power import PowerResult
+from psdstats.planning.precision_plan import PrecisionPlan
+from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.wording import signed
-
-__all__ = [
-    "CALENDAR",
-    "cautions_text",
-    "charge_drawing",
-    "charge_parts",
-    "charge_table",
-    "power_drawing",
-    "power_parts",
-    "power_table",
-    "precision_drawing",
-    "precision_parts",
-    "precision_tables",
-    "stack_drawing",
-    "stack_parts",
-    "stack_table",
-    "timeline_drawing",
-    "timeline_parts",
-    "timeline_table",
-    "tried_tables",
-]
 
 
 def cautions_text(cautions: Iterable[str]) -> str:
@@ -470,19 +444,7 @@ _LATE = (
 
 
 def timeline_parts(plan: Timeline, *, attended_only: bool = False) -> PageParts:
-    """What the command shows; the cautions always.
-
-    Parameters
-    ----------
-    plan : Timeline
-        The plan.
-    attended_only : bool, default=False
-        Whether the calendar holds only the steps that need a person.
-
-    Returns
-    -------
-    PageParts
-    """
+    """What the command shows; the cautions always."""
     table = timeline_table(plan)
     return PageParts(
         sentences=plan.sentences(),

@@ -18,33 +18,12 @@ from psdstats.output.content import Block, Bullets, Drawing, Note, Section
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.pages.parts import PageParts, number_column, said_once
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-from psdstats.rate import LossRates, RateResult, loss_rates
+from psdstats.output.tables.table import Column, Show, Table
 from psdstats.rate.curve_fit import CurveFit
+from psdstats.rate.first_order import LossRates, loss_rates
+from psdstats.rate.fit_rate import RateResult
 from psdstats.rate.rate_words import minutes
-from psdstats.study import Study
-
-__all__ = [
-    "choice_table",
-    "collect_loss",
-    "loss_drawing",
-    "loss_table",
-    "parameters_table",
-    "rate_drawings",
-    "rate_factor",
-    "rate_files",
-    "rate_notes",
-    "rate_parts",
-    "rate_section",
-    "rate_sentences",
-    "rate_tables",
-    "residuals_table",
-    "scatter_table",
-    "stopping_table",
-    "withdrawal_table",
-]
-
+from psdstats.study.records import Study
 
 _SCATTER = "standard deviation"
 

@@ -19,26 +19,10 @@ from psdstats.output.figures.sizes import cumulative_undersize, size_against_tim
 from psdstats.output.numbers import per_cent
 from psdstats.output.pages.parts import PageParts, left_out_notes, notes_section, said_once
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-from psdstats.study import Study
-from psdstats.uncertainty import Propagation
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.study.records import Study
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.wording import column_words
-
-__all__ = [
-    "balance_verdict",
-    "curves_table",
-    "declared_column",
-    "means_table",
-    "moments_parts",
-    "size_drawing",
-    "sizes_notes",
-    "sizes_section",
-    "sizes_table",
-    "time_column",
-    "undersize_drawing",
-]
-
 
 _SIZES = ("D10", "D50", "D90")
 _MOST_PANELS = 3
@@ -219,19 +203,7 @@ def _panel_factor(runs: pd.DataFrame) -> str | None:
 def sizes_section(
     propagation: Propagation, runs: pd.DataFrame, bands: pd.DataFrame, means: pd.DataFrame
 ) -> Section:
-    """Sizes of every run, the curves they come from, and their course over time.
-
-    Parameters
-    ----------
-    propagation : Propagation
-        Joint result.
-    runs : DataFrame
-        The run table.
-    bands : DataFrame
-        From `undersize_bands`.
-    means : DataFrame
-        From `mean_sizes` by group and milling time.
-    """
+    """Sizes of every run, the curves they come from, and their course over time."""
     level = f"{100 * propagation.coverage:g} %"
     blocks: list[Block] = [
         Paragraph(
@@ -308,17 +280,7 @@ _SIZES_moments = {
 
 
 def moments_parts(study: Study) -> PageParts:
-    """Means and spread of every run as a table, or a note why there are none.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings; the specific surface needs its density.
-
-    Returns
-    -------
-    PageParts
-    """
+    """Means and spread of every run as a table, or a note why there are none."""
     try:
         frame = study_moments(study)
     except SizeError as reason:

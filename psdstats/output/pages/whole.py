@@ -15,13 +15,11 @@ from psdstats.output.pages.parts import (
 )
 from psdstats.output.pages.sizes import balance_verdict, declared_column
 from psdstats.output.provenance import provenance_text
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
-from psdstats.study import CheckReport, Study
-from psdstats.uncertainty import Propagation
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.study.findings import CheckReport
+from psdstats.study.records import Study
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.wording import column_words
-
-__all__ = ["report_content", "study_section", "uncompared_section"]
 
 
 def report_content(
@@ -34,31 +32,7 @@ def report_content(
     record: Mapping[str, object],
     decimal: str = ".",
 ) -> ReportContent:
-    """Put the sections in their order.
-
-    Parameters
-    ----------
-    study : Study
-        The trial.
-    checks : CheckReport
-        What the bench checks found.
-    propagation : Propagation
-        Sizes with uncertainty.
-    comparison : Section
-        From `comparison_section` or `uncompared_section`; its verdicts are the first at the top,
-        those of the other sections follow.
-    middle : sequence of Section
-        Sections between the study and the comparison (sizes) and after it (budget, …), in the
-        order wanted; the comparison is put in second place.
-    record : mapping
-        From `provenance_record`.
-    decimal : str, default="."
-        Decimal sign of tables, figures and sentences.
-
-    Returns
-    -------
-    ReportContent
-    """
+    """Put the sections in their order."""
     first, *rest = middle
     content = ReportContent(
         title=study.title,
@@ -89,15 +63,7 @@ def report_content(
 
 
 def uncompared_section(by: str, reason: str) -> Section:
-    """What stands in place of a comparison that the study does not allow.
-
-    Parameters
-    ----------
-    by : str
-        Column that was to be compared.
-    reason : str
-        Why it cannot be, as a sentence.
-    """
+    """What stands in place of a comparison that the study does not allow."""
     words, why = column_words(by), as_sentence(reason)
     return Section(
         heading=f"Did {words} change the size?",

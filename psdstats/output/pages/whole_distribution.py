@@ -17,28 +17,8 @@ from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.numbers import signed
 from psdstats.output.pages.parts import PageParts, as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables import Table
-from psdstats.output.tables.table import Column, Show
+from psdstats.output.tables.table import Column, Show, Table
 from psdstats.wording import column_words
-
-__all__ = [
-    "class_drawings",
-    "families_table",
-    "fineness_sentences",
-    "fineness_table_of",
-    "fit_sentences",
-    "fits_parts",
-    "fitted_sizes_table",
-    "misfit_drawing",
-    "moved_table",
-    "parameters_table",
-    "sensitivity_table",
-    "whole_parts",
-    "whole_section",
-    "whole_sentences",
-    "whole_tables",
-]
-
 
 _TIME = "milling_time_min"
 
@@ -190,23 +170,7 @@ _TITLES = {
 def fits_parts(
     fits: StudyFits, points: list[CurvePoints], runs: pd.DataFrame, fineness: pd.DataFrame
 ) -> PageParts:
-    """What the command shows: how well each distribution fits, and the fineness class.
-
-    Parameters
-    ----------
-    fits : StudyFits
-        From `fit_study`.
-    points : list of CurvePoints
-        From `curve_points` of the same study and sources.
-    runs : DataFrame
-        Run table of the study.
-    fineness : DataFrame
-        From `fineness_table`.
-
-    Returns
-    -------
-    PageParts
-    """
+    """What the command shows: how well each distribution fits, and the fineness class."""
     tables = (
         families_table(fits),
         parameters_table(fits),

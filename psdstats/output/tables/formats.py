@@ -37,23 +37,9 @@ from psdstats.output.text import (
     spreadsheet_safe,
 )
 
-__all__ = ["to_csv", "to_html", "to_latex", "to_markdown"]
-
 
 def to_csv(table: Table, *, decimal: str = ".") -> str:
     """Write a table as CSV text.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    decimal : str, default="."
-        Decimal sign; "," separates the fields by semicolons.
-
-    Returns
-    -------
-    str
-        Text with a header row of frame column names; missing values are empty.
 
     Notes
     -----
@@ -91,22 +77,7 @@ _BRIEF = 20  # signs; a text up to here stays on one line
 
 
 def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
-    """Write a table as an HTML fragment.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    decimal : str, default="."
-        Decimal sign.
-    label : str, default=""
-        Set before the caption, such as "Table 3".
-
-    Returns
-    -------
-    str
-        A ``div`` with the table and its notes; the anchor is ``table-`` and the key.
-    """
+    """Write a table as an HTML fragment."""
     anchor = f"table-{table.key}"
     kind = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
     grid = table.grid(decimal=decimal)
@@ -171,20 +142,7 @@ def _full_value(column: Column, row: dict[str, object], text: str, decimal: str)
 
 
 def to_markdown(table: Table, *, decimal: str = ".") -> str:
-    """Write a table as a pipe table with its caption above and its notes below.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        Markdown text, rounded as in the report.
-    """
+    """Write a table as a pipe table with its caption above and its notes below."""
     head = [escape_markdown(column.full_heading) for column in table.columns]
     rule = ["---:" if column.is_number else ":---" for column in table.columns]
     body = [[escape_markdown(text) for text in row] for row in table.grid(decimal=decimal)]
@@ -231,20 +189,7 @@ class _Column:
 
 
 def to_latex(table: Table, *, decimal: str = ".") -> str:
-    r"""Write a table as one or more LaTeX table environments.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    decimal : str, default="."
-        Decimal sign.
-
-    Returns
-    -------
-    str
-        LaTeX text to be read by ``\input``, rounded as in the report.
-    """
+    r"""Write a table as one or more LaTeX table environments."""
     grid = table.grid(decimal=decimal)
     columns = [
         _Column(

@@ -23,9 +23,6 @@ from psdstats.output import digits, numbers
 from psdstats.output.digits import decimal_sign
 from psdstats.output.text import slug
 
-__all__ = ["Column", "Show", "Table", "columns_of", "is_missing"]
-
-
 _UNITS = {
     "_g_per_cm3": "g/cm³",
     "_per_cent": "%",
@@ -113,20 +110,7 @@ class Column:
         return f"{self.heading}, {self.unit}" if self.unit else self.heading
 
     def text(self, row: dict[str, object], *, decimal: str = ".") -> str:
-        """The cell of one row.
-
-        Parameters
-        ----------
-        row : dict
-            The row of the frame by column name.
-        decimal : str, default="."
-            Decimal sign.
-
-        Returns
-        -------
-        str
-            Text as every format shows it, before escaping.
-        """
+        """The cell of one row."""
         value = row[self.name]
         if is_missing(value):
             return digits.MISSING
@@ -168,34 +152,12 @@ class Column:
 
 
 def columns_of(frame: pd.DataFrame) -> tuple[Column, ...]:
-    """Columns for a frame of which nothing is said: headings and units from its names.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Any tidy frame.
-
-    Returns
-    -------
-    tuple of Column
-        One for each column of the frame, in its order.
-    """
+    """Columns for a frame of which nothing is said: headings and units from its names."""
     return tuple(_column_of(str(name), frame[name]) for name in frame.columns)
 
 
 def is_missing(value: object) -> bool:
-    """Whether a cell holds nothing: None, NaN, NaT or pandas' NA.
-
-    Parameters
-    ----------
-    value : object
-        A scalar.
-
-    Returns
-    -------
-    bool
-        True for a missing value.
-    """
+    """Whether a cell holds nothing: None, NaN, NaT or pandas' NA."""
     return value is None or value is pd.NA or value is pd.NaT or value != value
 
 
@@ -299,18 +261,7 @@ class Table:
         ]
 
     def grid(self, *, decimal: str = ".") -> list[list[str]]:
-        """The texts a reader sees, row by row, not yet escaped.
-
-        Parameters
-        ----------
-        decimal : str, default="."
-            Decimal sign.
-
-        Returns
-        -------
-        list of list of str
-            One inner list for each row, one text for each shown column.
-        """
+        """The texts a reader sees, row by row, not yet escaped."""
         sign = decimal_sign(decimal)
         return [[column.text(row, decimal=sign) for column in self.columns] for row in self.rows()]
 

@@ -14,32 +14,13 @@ from itertools import zip_longest
 from psdstats.output.tables.table import Table
 from psdstats.output.text import clean
 
-__all__ = ["to_terminal"]
-
 _GAP = "  "
 
 
 def to_terminal(
     table: Table, *, width: int = 80, decimal: str = ".", spare: Collection[str] = ()
 ) -> str:
-    """Write a table as aligned text.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    width : int, default=80
-        Columns of the terminal.
-    decimal : str, default="."
-        Decimal sign.
-    spare : collection of str, default=()
-        Names of the columns that are left out first where not all fit, in this order.
-
-    Returns
-    -------
-    str
-        Lines no wider than the width (one column is always kept), caption first.
-    """
+    """Write a table as aligned text."""
     head = [_plain(column.full_heading) for column in table.columns]
     rows = [[_plain(text) for text in row] for row in table.grid(decimal=decimal)]
     columns = [

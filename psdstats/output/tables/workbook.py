@@ -16,8 +16,6 @@ from typing import Any
 from psdstats.output.tables.table import Show, Table, is_missing
 from psdstats.output.text import clean
 
-__all__ = ["to_xlsx"]
-
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
 _STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
 _SHEET_SIGNS = re.compile(r"[\[\]:*?/\\']")
@@ -28,18 +26,7 @@ _CONTENTS = "contents"
 
 
 def to_xlsx(tables: Iterable[Table]) -> bytes:
-    """Write tables into one workbook.
-
-    Parameters
-    ----------
-    tables : iterable of Table
-        Tables in order.
-
-    Returns
-    -------
-    bytes
-        The XLSX file.
-    """
+    """Write tables into one workbook."""
     from openpyxl import Workbook
 
     tables = list(tables)

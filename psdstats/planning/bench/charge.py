@@ -26,9 +26,6 @@ import pandas as pd
 from psdstats.planning.cautions import MILL_CAUTIONS
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
 
-__all__ = ["Balls", "Jar", "MillCharge", "critical_speed_rpm", "mill_charge"]
-
-
 GRAVITY_M_PER_S2 = 9.80665
 
 
@@ -91,23 +88,6 @@ class Balls:
 
 def critical_speed_rpm(diameter_mm: float, ball_diameter_mm: float = 0.0) -> float:
     """Speed at which a ball is just held against the wall of a turning drum.
-
-    Parameters
-    ----------
-    diameter_mm : float
-        Inner diameter of the drum.
-    ball_diameter_mm : float, default=0
-        Diameter of the ball.
-
-    Returns
-    -------
-    float
-        Critical speed, rpm.
-
-    Raises
-    ------
-    PlanError
-        If the ball does not fit into the drum.
 
     Notes
     -----

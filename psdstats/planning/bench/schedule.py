@@ -25,17 +25,6 @@ from enum import StrEnum
 
 from psdstats.planning.plan_error import PlanError
 
-__all__ = [
-    "BenchTimes",
-    "Placed",
-    "Resource",
-    "Step",
-    "least_possible_min",
-    "mill_chain",
-    "shortest_schedule",
-    "sieve_chain",
-]
-
 
 class Resource(StrEnum):
     """What a step keeps busy; there is one of each."""
@@ -129,23 +118,6 @@ def mill_chain(
 ) -> tuple[Step, ...]:
     """Steps at the mill for one charge, in order.
 
-    Parameters
-    ----------
-    charge : str
-        Name of the charge.
-    times_min : sequence of float
-        Milling times at which samples are taken, increasing; 0 is the unmilled powder.
-    bench : BenchTimes
-        Durations.
-    first_sample : int, default=0
-        Number given to the first sample.
-    fresh_charge_each_time : bool, default=False
-        Whether every time is milled from the start with a charge of its own.
-
-    Returns
-    -------
-    tuple of Step
-
     Examples
     --------
     >>> [step.what for step in mill_chain("A", [0, 6], BenchTimes())]
@@ -177,21 +149,7 @@ def mill_chain(
 def sieve_chain(
     samples: Sequence[tuple[str, float]], bench: BenchTimes, *, first_sample: int = 0
 ) -> tuple[Step, ...]:
-    """Steps at the sieves for the samples of one day, in order of sampling.
-
-    Parameters
-    ----------
-    samples : sequence of (str, float)
-        Charge and milling time of each sample.
-    bench : BenchTimes
-        Durations.
-    first_sample : int, default=0
-        Number of the first sample.
-
-    Returns
-    -------
-    tuple of Step
-    """
+    """Steps at the sieves for the samples of one day, in order of sampling."""
     steps: list[Step] = []
     for number, (charge, time) in enumerate(samples):
         weigh_empty = bench.weigh_empty_min if number == 0 or not bench.tares_once else 0.0
@@ -259,17 +217,6 @@ class _Chain:
 
 def shortest_schedule(mill: Sequence[Step], sieves: Sequence[Step]) -> tuple[Placed, ...]:
     """Place the steps of two chains so that the last one ends as early as possible.
-
-    Parameters
-    ----------
-    mill, sieves : sequence of Step
-        The two chains, each in its order.  A step of the second with `needs` waits for the step
-        of the first with the same number in `makes`.
-
-    Returns
-    -------
-    tuple of Placed
-        All steps by start time.
 
     Examples
     --------

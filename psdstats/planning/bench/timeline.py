@@ -35,8 +35,8 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from psdstats.frozen import Array
 from psdstats.planning.bench.schedule import (
     BenchTimes,
     Placed,
@@ -50,23 +50,8 @@ from psdstats.planning.bench.schedule import (
 from psdstats.planning.cautions import BENCH_CAUTIONS
 from psdstats.planning.plan_error import PlanError
 from psdstats.planning.timeline_words import day_sentences
-from psdstats.simulate import simulate_durations
+from psdstats.simulate.durations import simulate_durations
 
-__all__ = [
-    "Day",
-    "DayVariation",
-    "Event",
-    "PlannedDay",
-    "Timeline",
-    "calendar_text",
-    "fill_day",
-    "timeline",
-    "varied_day",
-    "vary_day",
-]
-
-
-Array = NDArray[np.float64]
 NINE_IN_TEN = 0.9
 
 
@@ -119,30 +104,7 @@ class DayVariation:
 def vary_day(
     placed: Sequence[Placed], *, spread_percent: float, days: int, seed: int, number: int = 1
 ) -> DayVariation:
-    """Simulate a planned day many times.
-
-    Parameters
-    ----------
-    placed : sequence of Placed
-        The steps by start time, as `shortest_schedule` places them.
-    spread_percent : float
-        Standard deviation of the hands-on steps, per cent of what is planned; 0 or more.
-    days : int
-        Simulated days; 100 or more.
-    seed : int
-        Seed of the simulation.
-    number : int, default=1
-        Which day of the plan this is; each has random numbers of its own.
-
-    Returns
-    -------
-    DayVariation
-
-    Raises
-    ------
-    PlanError
-        If a number is out of range.
-    """
+    """Simulate a planned day many times."""
     if not 0 <= spread_percent < float("inf"):
         raise PlanError(f"the spread of the steps is {spread_percent:g} %; give 0 or more.")
     if days < 100:
@@ -317,25 +279,6 @@ class Event:
 
 def calendar_text(events: Iterable[Event], *, name: str, stamp: datetime) -> str:
     """An iCalendar object holding the events in the order given.
-
-    Parameters
-    ----------
-    events : iterable of Event
-        At least one.
-    name : str
-        Title of the calendar.
-    stamp : datetime
-        Moment the calendar counts as made; taken as UTC (RFC 5545 3.8.7.2).
-
-    Returns
-    -------
-    str
-        Text with CR LF line ends; write it as UTF-8 without changing them.
-
-    Raises
-    ------
-    PlanError
-        Without events, or where an event does not end after it starts.
 
     Examples
     --------

@@ -14,8 +14,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["Aperture"]
-
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 

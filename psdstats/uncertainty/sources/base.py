@@ -18,8 +18,6 @@ from psdstats.errors import UncertaintyError
 from psdstats.study.records import Balance, Study, TareHandling
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 
-__all__ = ["Source", "check_at_least_zero", "reading_inputs"]
-
 
 class Source(ABC):
     """One source of uncertainty, with its parameters as fields of a frozen dataclass.
@@ -97,13 +95,7 @@ class Source(ABC):
 
 
 def check_at_least_zero(name: str, value: float, place: str) -> None:
-    """Refuse a parameter that is negative or not finite.
-
-    Raises
-    ------
-    UncertaintyError
-        Naming the parameter, its place and the value.
-    """
+    """Refuse a parameter that is negative or not finite."""
     if not 0 <= value < float("inf"):
         raise UncertaintyError(f"{place}: {name} is {value!r}; give a number of 0 or more.")
 
@@ -116,17 +108,6 @@ def reading_inputs(
     degrees_of_freedom: float = np.inf,
 ) -> ElementaryInputs:
     """One input for every gross and every tare reading; none where its uncertainty is 0.
-
-    Parameters
-    ----------
-    weighings : Weighings
-        The readings.
-    kind : Kind
-        Distribution of the error of one reading.
-    u_g : callable
-        Standard uncertainty of one reading on a balance, g.
-    degrees_of_freedom : float, default=inf
-        Of that standard uncertainty.
 
     Notes
     -----

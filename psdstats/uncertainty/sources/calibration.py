@@ -15,8 +15,6 @@ from psdstats.study.records import Balance, Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source, check_at_least_zero
 
-__all__ = ["Calibration"]
-
 
 @dataclass(frozen=True)
 class Calibration(Source):

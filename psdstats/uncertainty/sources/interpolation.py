@@ -16,8 +16,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["Interpolation", "rule_half_range"]
-
 
 @dataclass(frozen=True)
 class Interpolation(Source):

@@ -14,8 +14,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["LostPowder"]
-
 _ROUND_OFF = 1e-9  # of the sample mass: what sums of decimals leave over
 
 # a pan holds powder where its net mass is above this many u of one net mass on that balance

@@ -10,8 +10,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source, check_at_least_zero, reading_inputs
 
-__all__ = ["Repeatability"]
-
 
 @dataclass(frozen=True)
 class Repeatability(Source):

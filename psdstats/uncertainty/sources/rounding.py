@@ -12,8 +12,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source, reading_inputs
 
-__all__ = ["Rounding"]
-
 
 @dataclass(frozen=True)
 class Rounding(Source):

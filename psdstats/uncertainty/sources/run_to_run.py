@@ -12,8 +12,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["RunToRun"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class RunToRun(Source):

@@ -23,8 +23,6 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
 from psdstats.uncertainty.sources.base import Source
 
-__all__ = ["Sampling", "particle_masses_g"]
-
 _CM_PER_UM = 1e-4
 
 

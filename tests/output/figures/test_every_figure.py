@@ -16,6 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from psdstats.output import figures
+from psdstats.output.figures.save import set_decimal_sign, svg_text
 
 DRAWING = sorted(
     name
@@ -190,13 +191,13 @@ def test_numbers_on_an_axis_have_a_name_and_sizes_a_unit(name: str) -> None:
 
 @pytest.mark.parametrize("name", DRAWING)
 def test_a_decimal_comma_reaches_every_text(name: str) -> None:
-    ax = figures.set_decimal_sign(EXAMPLES[name](figures.new_axes()), ",")
+    ax = set_decimal_sign(EXAMPLES[name](figures.new_axes()), ",")
     ax.figure.canvas.draw()
     assert [text for text in _texts(ax) if re.search(r"\d\.\d", text)] == []
 
 
 @pytest.mark.parametrize("name", DRAWING)
 def test_its_svg_holds_names_as_text(name: str) -> None:
-    svg = figures.svg_text(EXAMPLES[name](figures.new_axes()).figure, title=A + B + C)
+    svg = svg_text(EXAMPLES[name](figures.new_axes()).figure, title=A + B + C)
     assert "\x07" not in svg
     assert "<image" not in svg

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle
 
 from psdstats.output import figures
+from psdstats.output.figures.axes import joint_key, new_panels
 
 
 def test_the_jar_is_drawn_to_scale(ax: Axes) -> None:
@@ -98,7 +99,7 @@ def test_uncertainty_against_sample_mass_and_the_wanted_line(ax: Axes) -> None:
 
 
 def test_panels_share_a_row_and_one_key() -> None:
-    panels = figures.new_panels(2, 3, height_mm=120.0)
+    panels = new_panels(2, 3, height_mm=120.0)
     assert [len(row) for row in panels] == [3, 3]
     panels[0][0].set_ylim(0, 7)
     assert panels[0][2].get_ylim() == (0, 7)
@@ -107,7 +108,7 @@ def test_panels_share_a_row_and_one_key() -> None:
         for panel in row:
             panel.plot([0, 1], [0, 1], label="Alder")
             panel.legend()
-    figures.joint_key(panels)
+    joint_key(panels)
     assert all(panel.get_legend() is None for row in panels for panel in row)
     (key,) = panels[0][0].figure.legends
     assert [text.get_text() for text in key.get_texts()] == ["Alder"]

@@ -11,7 +11,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from PIL import Image
 
-from psdstats.output.figures import save_figure, size_against_time, svg_text, uncertainty_shares
+from psdstats.output.figures import save_figure, size_against_time, uncertainty_shares
+from psdstats.output.figures.save import svg_text
 from psdstats.output.style import INK, new_axes
 
 SVG = "{http://www.w3.org/2000/svg}"

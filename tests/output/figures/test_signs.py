@@ -7,7 +7,8 @@ import pytest
 from matplotlib.axes import Axes
 
 from psdstats.errors import OutputError
-from psdstats.output.figures import effect_ratios, random_effects, set_decimal_sign
+from psdstats.output.figures import effect_ratios, random_effects
+from psdstats.output.figures.save import set_decimal_sign
 
 
 def test_comma_in_ticks_labels_and_hover_texts(ratios: pd.DataFrame, ax: Axes) -> None:

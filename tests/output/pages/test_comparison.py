@@ -17,7 +17,7 @@ from psdstats.output.pages.comparison import (
 from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
-from psdstats.output.tables import Table
+from psdstats.output.tables.table import Table
 
 
 def test_verdicts_are_the_last_against_the_first(benches):

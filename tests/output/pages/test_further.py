@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from psdstats import propagate
-from psdstats.comparison import measurement_sources
+from psdstats.comparison.compare import measurement_sources
 from psdstats.output.content import Drawing, Note
 from psdstats.output.pages.further import further_sections
 

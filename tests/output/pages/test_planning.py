@@ -13,17 +13,8 @@ from psdstats.output.pages.planning import (
     timeline_drawing,
     timeline_parts,
 )
-from psdstats.planning import (
-    Balls,
-    ExpectedPowder,
-    Jar,
-    Variation,
-    choose_sieves,
-    mill_charge,
-    power,
-    precision,
-    timeline,
-)
+from psdstats.planning import ExpectedPowder, Variation, choose_sieves, power, precision
+from psdstats.planning.bench import Balls, Jar, mill_charge, timeline
 from psdstats.planning.cautions import BENCH_CAUTIONS, MILL_CAUTIONS
 
 UNMILLED = ExpectedPowder(name="unmilled", d10_um=150, d50_um=250, d90_um=400)

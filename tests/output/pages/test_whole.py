@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from psdstats import models
+from psdstats.models import verdicts as models
 from psdstats.output.content import Bullets, Equation, Section, Verdict
 from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
 from psdstats.output.pages.comparison import comparison_section
@@ -13,8 +13,8 @@ from psdstats.output.pages.parts import notes_section, sentence_with_sign, witho
 from psdstats.output.pages.sizes import sizes_section
 from psdstats.output.pages.whole import report_content
 from psdstats.output.provenance import provenance_record
-from psdstats.output.tables import Table
-from psdstats.study import tare_history
+from psdstats.output.tables.table import Table
+from psdstats.study.tares import tare_history
 
 
 def _content(found, decimal="."):

@@ -14,17 +14,10 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from psdstats.output.tables import (
-    Column,
-    Show,
-    Table,
-    to_csv,
-    to_html,
-    to_latex,
-    to_markdown,
-    to_terminal,
-    to_xlsx,
-)
+from psdstats.output.tables.formats import to_csv, to_html, to_latex, to_markdown
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.terminal import to_terminal
+from psdstats.output.tables.workbook import to_xlsx
 
 # the compilation is checked where a TeX engine is installed
 ENGINES = [name for name in ("pdflatex", "lualatex") if shutil.which(name)]

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from psdstats.errors import OutputError
-from psdstats.output.tables import Column, Show, Table, columns_of
+from psdstats.output.tables.table import Column, Show, Table, columns_of
 
 
 def test_headings_and_units_come_from_the_names() -> None:
