@@ -94,7 +94,7 @@ def print_sentences(
     sentences: Iterable[str], options: argparse.Namespace, console: Console
 ) -> None:
     """Print sentences with the decimal sign asked for."""
-    from psdstats.output.digits import sentence_with_sign
+    from psdstats.words.numbers import sentence_with_sign
 
     for sentence in sentences:
         console.say(sentence_with_sign(sentence, options.decimal))
@@ -102,7 +102,7 @@ def print_sentences(
 
 def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Console) -> None:
     """Print notes, which --quiet leaves out, with the decimal sign asked for."""
-    from psdstats.output.digits import sentence_with_sign
+    from psdstats.words.numbers import sentence_with_sign
 
     for note in notes:
         console.remark(sentence_with_sign(f"Note: {note}", options.decimal))

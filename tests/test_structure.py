@@ -24,6 +24,7 @@ BELOW = {
         "comparison", "rate", "simulate", "models", "uncertainty", "distribution", "study", "sieves"
     },
 }  # fmt: skip
+BELOW["words"] = {*BELOW}
 BELOW["output"] = {*BELOW, "planning"}
 
 # longer than the limit, and why

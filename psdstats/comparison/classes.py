@@ -26,9 +26,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.study.records import Run, Study
-from psdstats.wording import signed
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

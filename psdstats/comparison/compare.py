@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import column_words, signed
 from psdstats.comparison.effects import EffectContext, families_for
 from psdstats.comparison.plan import ComparisonPlan, Grouping, SpreadRule, plan_comparison
 from psdstats.comparison.result import (
@@ -44,7 +45,6 @@ from psdstats.uncertainty.means import mean_curve_covariance
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.base import Source
-from psdstats.wording import column_words, signed
 
 _AGAINST_FIRST = "against first"
 _CHANGED = "changed"

@@ -29,6 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import column_words
 from psdstats.comparison.groups_result import (
     GroupAgreement,
     GroupEvidence,
@@ -42,7 +43,6 @@ from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import simultaneous
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.wording import column_words
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

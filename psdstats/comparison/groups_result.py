@@ -19,11 +19,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import signed
 from psdstats.comparison.effects import PLAUSIBLE_RUN_TO_RUN_PERCENT
 from psdstats.frozen import Array
 from psdstats.models.equivalence import smallest_detectable
 from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
-from psdstats.wording import signed
 
 
 @dataclass(frozen=True, kw_only=True)

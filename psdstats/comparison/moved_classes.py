@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import signed
 from psdstats.comparison.permutation_manova import (
     EXACT_LIMIT,
     NOISE,
@@ -25,7 +26,6 @@ from psdstats.comparison.permutation_manova import (
 )
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
-from psdstats.wording import signed
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -22,10 +22,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import column_words, signed, without_value
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
-from psdstats.wording import column_words, signed, without_value
 
 
 class SpreadRule(StrEnum):

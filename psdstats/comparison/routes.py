@@ -19,6 +19,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from psdstats.columns import column_words
 from psdstats.comparison.drift import drift_slope, find_misfit, level_order
 from psdstats.comparison.each_contrast import own_contrasts, own_means
 from psdstats.comparison.effects import EffectContext, by_measurement, effect_rows
@@ -29,7 +30,6 @@ from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import leave_one_group_out
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
-from psdstats.wording import column_words
 
 
 def plan_left(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[ComparisonPlan, tuple[str, ...]]:

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import without_value
 from psdstats.comparison.classes import (
     CommonClasses,
     common_classes,
@@ -32,7 +33,6 @@ from psdstats.comparison.permutation_manova import PermutationManova, permutatio
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.study.records import Run, Study
-from psdstats.wording import without_value
 
 
 class Pairs(StrEnum):

@@ -23,10 +23,10 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.columns import signed
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Reading, Run, Study
-from psdstats.wording import signed
 
 _LISTED = 3  # readings named in a note before "and … more"
 

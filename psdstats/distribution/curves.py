@@ -37,11 +37,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from psdstats.columns import signed
 from psdstats.distribution.arrays import study_arrays
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
-from psdstats.wording import signed
 
 Index = NDArray[np.intp]
 Number = TypeVar("Number", np.float64, np.complex128)

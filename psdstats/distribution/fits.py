@@ -27,10 +27,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import special
 
+from psdstats.columns import signed
 from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form_of, minimise
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.wording import signed
 
 _SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
 _LARGEST = 1.0

@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.columns import signed
 from psdstats.distribution.arrays import ClassMean, as_class_mean, class_sizes_um, study_arrays
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 from psdstats.study.records import Study
-from psdstats.wording import signed
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,12 +18,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, as_rule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study
-from psdstats.wording import signed
 
 # a curve typed with four decimals may fall by its rounding only if it truly falls
 _FALL = 1e-12

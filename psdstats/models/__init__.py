@@ -4,7 +4,8 @@ Start with `MixedModel(frame, response=..., fixed=[...], random=[...]).fit()`; e
 hangs on the fit it returns.
 """
 
-from psdstats.models.contrasts import ContrastKind, ContrastResult
+from psdstats.findings import ContrastKind
+from psdstats.models.contrasts import ContrastResult
 from psdstats.models.crosschecks import friedman_check, repeated_measures_check
 from psdstats.models.design_columns import Factor, RandomSlope, Trend
 from psdstats.models.diagnostics import leave_one_group_out

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import combinations
 
 import numpy as np
@@ -24,20 +23,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
+from psdstats.findings import ContrastKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, Simultaneous, simultaneous
 from psdstats.models.student import critical_t
-
-
-class ContrastKind(StrEnum):
-    """The families of contrasts a factor's levels allow."""
-
-    AGAINST_FIRST = "against first"
-    ALL_PAIRS = "all pairs"
-    SUCCESSIVE = "successive"
-    TREND = "trend"
-    INTERACTION = "interaction"
-    OWN = "own"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

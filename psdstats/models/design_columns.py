@@ -23,9 +23,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
-from psdstats.wording import signed
 
 
 class TrendForm(StrEnum):

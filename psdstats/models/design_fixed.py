@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
+from psdstats.findings import ContrastKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import (
-    ContrastKind,
     ContrastMatrix,
     against_first,
     contrast_matrix,

@@ -18,12 +18,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
-from psdstats.wording import signed
 
 
 def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame) -> Array | None:

@@ -20,12 +20,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
 from psdstats.models.fitted import Method
 from psdstats.models.wording import word_p
-from psdstats.wording import signed
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModelFit

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from psdstats.columns import signed
 from psdstats.models.criterion import Criterion
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.design_random import RandomDesign
 from psdstats.models.engine import BatchFit
-from psdstats.wording import signed
 
 # rows beyond the fixed effects up to which tests miss their level: three variances or more, and
 # two with a known covariance

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from psdstats.wording import signed
+from psdstats.columns import signed
 
 
 def word_effect(

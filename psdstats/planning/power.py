@@ -35,6 +35,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from psdstats.columns import signed
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit, fit_batch
 from psdstats.models.kenward_roger import (
@@ -51,7 +52,6 @@ from psdstats.planning.variation import (
     time_indicators,
 )
 from psdstats.simulate.trial_sizes import simulate_ln_sizes
-from psdstats.wording import signed
 
 NARROW = 1e-9  # a range below it is one value
 NODES = 7  # in each of the two

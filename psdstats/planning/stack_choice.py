@@ -25,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import signed
 from psdstats.frozen import Array
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
 from psdstats.planning.planned_weighing import (
@@ -37,7 +38,6 @@ from psdstats.planning.planned_weighing import (
     weigh_powder,
 )
 from psdstats.sieves.standards import practice_rule, tolerance_um
-from psdstats.wording import signed
 
 LARGE_MISS = 1.0  # per cent of interpolation error worth a sentence (our choice)
 

@@ -29,6 +29,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.engine import fit_batch
@@ -38,7 +39,6 @@ from psdstats.rate.curve_fit import CurveFit, covariance_parts, fit_curve, rando
 from psdstats.rate.curves import CURVES, CurveName
 from psdstats.rate.profile import OpenInterval, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import RunSizes
-from psdstats.wording import signed
 
 DOUBT = 0.05
 

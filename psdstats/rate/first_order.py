@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.engine import fit_batch
@@ -34,7 +35,6 @@ from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.rate.curve_fit import covariance_parts
 from psdstats.rate.run_sizes import RunSizes, by_level, run_sizes, runs_without_level
 from psdstats.study.records import Run, Study
-from psdstats.wording import signed
 
 LEAST_OVER_U = 20.0
 

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.columns import without_value
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
@@ -29,7 +30,6 @@ from psdstats.uncertainty.means import mean_curve_covariance
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.run_to_run import RunToRun
-from psdstats.wording import without_value
 
 
 def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFrame]]:

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.columns import column_words
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
-from psdstats.wording import column_words
 
 NOTABLE = 0.10
 RATIO = "ball_ratio"  # column of the run table: balls over powder by mass

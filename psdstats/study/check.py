@@ -21,6 +21,7 @@ from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
+from psdstats.columns import signed
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import FINEST_UM, nominal_apertures_um, practice_rule, tolerance_um
 from psdstats.study.findings import CHECKS, CheckReport, Finding, Severity, finding, from_problem
@@ -28,7 +29,6 @@ from psdstats.study.reader import read_leniently
 from psdstats.study.records import Run, Study
 from psdstats.study.stopping import net_noise_g, stopping_findings
 from psdstats.study.tares import TareRecord, tare_records
-from psdstats.wording import signed
 
 Limits = Mapping[str, float]
 

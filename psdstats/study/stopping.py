@@ -11,11 +11,11 @@ from collections import Counter
 from collections.abc import Iterator
 from statistics import median
 
+from psdstats.columns import signed
 from psdstats.errors import Problem
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.findings import Finding, finding
 from psdstats.study.records import Balance, Reading, Run, Study
-from psdstats.wording import signed
 
 _NOISE_FACTOR = 8.0  # room for balances noisier than they say; a real mix-up is far larger
 

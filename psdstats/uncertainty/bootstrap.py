@@ -26,9 +26,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
+from psdstats.columns import signed
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
-from psdstats.wording import signed
 
 LEAST_UNITS = 8
 """Fewest independent units for which an interval is given."""

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
-from psdstats.output.digits import fixed
 from psdstats.output.figures.marks import drawn, hover, label_at, need, rows, spread_apart
 from psdstats.output.style import FAINT, GREY, INK, OCHRE, RUST, TEAL, mark, readable
+from psdstats.words.numbers import fixed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

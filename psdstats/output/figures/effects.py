@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import drawn, hover, key_above, need, rows
-from psdstats.output.numbers import change, interval, ratio
 from psdstats.output.style import FAINT, GREY, INK, mark
+from psdstats.words.numbers import change, interval, ratio, significant
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.digits import fixed
 from psdstats.output.figures.axes import sieve_axis
 from psdstats.output.figures.marks import (
     drawn,
@@ -23,8 +22,8 @@ from psdstats.output.figures.marks import (
     rows,
     spread_apart,
 )
-from psdstats.output.numbers import interval, signed
 from psdstats.output.style import GREY, INK, time_colours
+from psdstats.words.numbers import fixed, interval, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import drawn, hover, need, rows, series_key
-from psdstats.output.numbers import per_cent
 from psdstats.output.style import FAINT, GREY, INK, mark
+from psdstats.words.numbers import per_cent, significant
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.digits import significant
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
-from psdstats.output.numbers import interval
 from psdstats.output.style import GREY, INK, RUST, Mark, mark
+from psdstats.words.numbers import interval, significant
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

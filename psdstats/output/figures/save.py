@@ -14,10 +14,10 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from psdstats.output.digits import DecimalSign, decimal_sign
 from psdstats.output.figures.marks import HOVER
 from psdstats.output.style import house_style
 from psdstats.output.text import escape_html
+from psdstats.words.numbers import DecimalSign, decimal_sign
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

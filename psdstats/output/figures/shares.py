@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.marks import drawn, hover, need
-from psdstats.output.numbers import per_cent
 from psdstats.output.style import INK, OCHRE, TEAL
+from psdstats.words.numbers import per_cent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

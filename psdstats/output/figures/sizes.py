@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.output.digits import fixed
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import (
     arrow,
@@ -24,8 +23,8 @@ from psdstats.output.figures.marks import (
     series_key,
     spread_apart,
 )
-from psdstats.output.numbers import interval, measured
 from psdstats.output.style import INK, Mark, mark, time_colours
+from psdstats.words.numbers import fixed, interval, measured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import pandas as pd
 
+from psdstats.columns import column_words
 from psdstats.output.content import Block, Drawing, Paragraph, Section
-from psdstats.output.digits import significant
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
-from psdstats.output.numbers import per_cent
 from psdstats.output.pages.parts import left_out_notes, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
-from psdstats.wording import column_words
+from psdstats.words.numbers import per_cent, significant
 
 _NOW = "as it is"
 

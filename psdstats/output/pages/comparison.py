@@ -16,10 +16,10 @@ from psdstats.output.content import (
     Verdict,
 )
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
-from psdstats.output.numbers import ratio
 from psdstats.output.pages.parts import columns_in_words, notes_by_quantity, notes_section
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
+from psdstats.words.numbers import ratio
 
 _MILLING = "milling_time_min"
 _LIMITS = ("ratio", "ratio_lower", "ratio_upper")

@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from psdstats.columns import column_words, without_value
 from psdstats.comparison.consistency import (
     Consistency,
     Intraclass,
@@ -27,7 +28,6 @@ from psdstats.output.pages.parts import number_column
 from psdstats.output.tables.table import Column
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.wording import column_words, without_value
 
 _TIME = "milling_time_min"
 

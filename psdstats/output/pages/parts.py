@@ -20,6 +20,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from psdstats.columns import column_words
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -31,10 +32,9 @@ from psdstats.output.content import (
     Section,
     Verdict,
 )
-from psdstats.output.digits import DecimalSign, decimal_sign, sentence_with_sign
 from psdstats.output.figures.save import set_decimal_sign
 from psdstats.output.tables.table import Column, Show, Table
-from psdstats.wording import column_words
+from psdstats.words.numbers import DecimalSign, decimal_sign, sentence_with_sign
 
 
 def _no_texts() -> Mapping[str, str]:

@@ -17,6 +17,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from psdstats.columns import signed
 from psdstats.output.content import Drawing
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.bench import bench_bars, bench_bars_height_mm, jar_section
@@ -33,7 +34,6 @@ from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
-from psdstats.wording import signed
 
 
 def cautions_text(cautions: Iterable[str]) -> str:

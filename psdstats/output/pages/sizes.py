@@ -8,21 +8,20 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import column_words
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
 from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
-from psdstats.output.digits import significant
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
-from psdstats.output.numbers import per_cent
 from psdstats.output.pages.parts import PageParts, left_out_notes, notes_section, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.wording import column_words
+from psdstats.words.numbers import per_cent, significant
 
 _SIZES = ("D10", "D50", "D90")
 _MOST_PANELS = 3

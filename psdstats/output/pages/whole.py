@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from psdstats.columns import column_words
 from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section, Verdict
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
@@ -19,7 +20,6 @@ from psdstats.output.tables.table import Column, Show, Table
 from psdstats.study.findings import CheckReport
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.wording import column_words
 
 
 def report_content(

@@ -8,17 +8,17 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import column_words
 from psdstats.comparison.moved_classes import MovedClasses
 from psdstats.comparison.whole import StackPart, WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
 from psdstats.output.content import Block, Bullets, Drawing, Note, Section
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
-from psdstats.output.numbers import signed
 from psdstats.output.pages.parts import PageParts, as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
-from psdstats.wording import column_words
+from psdstats.words.numbers import signed
 
 _TIME = "milling_time_min"
 

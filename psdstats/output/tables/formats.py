@@ -26,7 +26,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 
-from psdstats.output.digits import DecimalSign, decimal_sign
 from psdstats.output.equations import words_html
 from psdstats.output.tables.table import Column, Table, is_missing
 from psdstats.output.text import (
@@ -36,6 +35,7 @@ from psdstats.output.text import (
     keep_units,
     spreadsheet_safe,
 )
+from psdstats.words.numbers import DecimalSign, decimal_sign
 
 
 def to_csv(table: Table, *, decimal: str = ".") -> str:

@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
-from psdstats.output import digits, numbers
-from psdstats.output.digits import decimal_sign
 from psdstats.output.text import slug
+from psdstats.words import numbers
+from psdstats.words.numbers import decimal_sign
 
 _UNITS = {
     "_g_per_cm3": "g/cm³",
@@ -113,13 +113,13 @@ class Column:
         """The cell of one row."""
         value = row[self.name]
         if is_missing(value):
-            return digits.MISSING
+            return numbers.MISSING
         if self.show is Show.TEXT:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
             return str(value)
         if self.show is Show.WORDS:
-            return digits.sentence_with_sign(str(value), decimal)
+            return numbers.sentence_with_sign(str(value), decimal)
         number = _number(value)
         if self.side is not None and str(row[self.side] or "").strip():
             return numbers.measured(number, float("nan"), side=str(row[self.side]), decimal=decimal)
@@ -144,11 +144,11 @@ class Column:
             case Show.P_VALUE:
                 return numbers.p_value(number, decimal=decimal)
             case Show.COUNT:
-                return digits.fixed(number, 0, decimal=decimal)
+                return numbers.fixed(number, 0, decimal=decimal)
             case _ if self.decimals is not None:
-                return digits.fixed(number, self.decimals, decimal=decimal)
+                return numbers.fixed(number, self.decimals, decimal=decimal)
             case _:
-                return digits.significant(number, decimal=decimal)
+                return numbers.significant(number, decimal=decimal)
 
 
 def columns_of(frame: pd.DataFrame) -> tuple[Column, ...]:
@@ -184,10 +184,10 @@ def _with_interval(number: float, lower: float, upper: float, *, decimal: str) -
     limits = numbers.interval(lower, upper, decimal=decimal)
     spread = (upper - lower) / 4
     if np.isfinite(spread) and spread > 0:
-        value = digits.fixed(number, digits.decimals_for(spread), decimal=decimal)
+        value = numbers.fixed(number, numbers.decimals_for(spread), decimal=decimal)
     else:
-        value = digits.significant(number, decimal=decimal)
-    return value if limits == digits.MISSING else f"{value} ({limits})"
+        value = numbers.significant(number, decimal=decimal)
+    return value if limits == numbers.MISSING else f"{value} ({limits})"
 
 
 def _number(value: object) -> float:

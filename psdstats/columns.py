@@ -1,8 +1,27 @@
-"""Numbers and names in sentences that people read: real minus signs, columns in words."""
+"""Columns of the run table and quantities: their names, units and words, once.
+
+Also how a number stands in a message of an error: with a real minus sign.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+
+RUN = "run"
+GROUP = "group"
+TIME = "milling_time_min"
+REPLICATE = "replicate"
+SAMPLE_MASS = "sample_mass_g"
+BALANCE = "balance"
+BALL_RATIO = "ball_ratio"
+BOOKKEEPING = (RUN, REPLICATE, SAMPLE_MASS, BALANCE)
+"""Columns that describe a run without being a factor of the trial."""
+
+QUANTITIES = ("D10", "D50", "D90", "span")
+"""Quantities of a run; sizes in µm, span without unit."""
+
+UNITS = {TIME: "min", SAMPLE_MASS: "g"}
+"""Units of the columns that have one."""
 
 _LISTED = 4  # runs named before "and … more"
 
@@ -15,7 +34,7 @@ def column_words(column: str) -> str:
     >>> column_words("milling_time_min"), column_words("ball_ratio")
     ('milling time', 'ball ratio')
     """
-    return "milling time" if column == "milling_time_min" else column.replace("_", " ")
+    return "milling time" if column == TIME else column.replace("_", " ")
 
 
 def signed(value: float, spec: str = "g") -> str:

@@ -9,7 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from psdstats.output.numbers import change, interval, measured, p_value, per_cent, ratio
+from psdstats.words.numbers import change, interval, measured, p_value, per_cent, ratio
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from psdstats.errors import OutputError
-from psdstats.output.digits import decimal_sign, decimals_for, fixed, significant
+from psdstats.words.numbers import decimal_sign, decimals_for, fixed, significant
 
 finite = st.floats(min_value=-1e12, max_value=1e12, allow_nan=False)
 
