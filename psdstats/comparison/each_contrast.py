@@ -25,7 +25,7 @@ from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastResult, contrast_matrix, contrast_table, within_each
 from psdstats.models.design_columns import level_text
 from psdstats.models.multiplicity import Adjustment
-from psdstats.models.student import critical_t
+from psdstats.student import critical_t
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -31,6 +31,7 @@ from psdstats.columns import signed
 from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form_of, minimise
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.student import critical_t
 
 _SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
 _LARGEST = 1.0
@@ -267,8 +268,7 @@ def fit_distribution(
     extra = 0.0
     if misfit and p < POOR:
         found, extra = allow_misfit(fit_with, first, df)
-    tail = (1 + coverage) / 2
-    k = float(special.stdtrit(df, tail) if extra else special.ndtri(tail))
+    k = float(critical_t(1 - coverage, df if extra else np.inf))
     reach = k * np.sqrt(np.diag(found.covariance))
     ends = np.sort(
         [form.parameters(found.theta - reach), form.parameters(found.theta + reach)], axis=0

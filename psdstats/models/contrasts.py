@@ -26,7 +26,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import ContrastKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, Simultaneous, simultaneous
-from psdstats.models.student import critical_t
+from psdstats.student import critical_t
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -26,7 +26,7 @@ from scipy import special
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, adjust_p
-from psdstats.models.student import critical_t, scale_rule, upper_tail
+from psdstats.student import critical_t, scale_rule, upper_tail
 
 _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
 

@@ -32,7 +32,7 @@ from psdstats.models.kenward_roger import (
     single_df,
 )
 from psdstats.models.mixed_model_words import design_cautions, fit_sentence, fit_status
-from psdstats.models.student import critical_t, two_sided_p
+from psdstats.student import critical_t, two_sided_p
 
 if TYPE_CHECKING:
     from psdstats.models.mixed_model import MixedModel

@@ -68,7 +68,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from psdstats.frozen import Array
-from psdstats.models.student import critical_t, scale_rule, two_sided_p
+from psdstats.student import critical_t, scale_rule, two_sided_p
 
 POINTS = 4093
 _MULTIPLIER = 1515

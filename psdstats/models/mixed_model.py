@@ -37,7 +37,7 @@ from psdstats.models.engine import fit_batch
 from psdstats.models.fitted import Boundary, FittedModel, Method, TermTest, choice
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.models.permutation import PermutationTest, permutation_test
-from psdstats.models.student import critical_t
+from psdstats.student import critical_t
 
 
 class MixedModelFit(FittedModel):

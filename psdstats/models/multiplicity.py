@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.maximum_law import MAX_DIMENSION, MaximumLaw, maximum_law
-from psdstats.models.student import critical_t, two_sided_p
+from psdstats.student import critical_t, two_sided_p
 
 _SAME_DF = 1e-9  # degrees of freedom nearer than this are equal but for rounding
 _SLACK = 1e-6  # by how much a matrix may miss being a correlation matrix

@@ -62,7 +62,7 @@ def last_of_family(covariance: Array, df: Array, *, alpha: float) -> Array:
 
     Shapes: covariance (trials, m, m), df (trials, m); gives (trials,).
     """
-    from psdstats.models.student import critical_t, two_sided_p
+    from psdstats.student import critical_t, two_sided_p
 
     common = df.max(axis=1)  # as `simultaneous` does where they differ
     limit = _read_off(_line_angle(covariance), 1 / common, covariance.shape[1], alpha)
@@ -470,7 +470,7 @@ def simulate_design(
 def _single(
     design: Design, fit: BatchFit, adjusted: AdjustedCovariance, alpha: float, *, family: bool
 ) -> DesignPower:
-    from psdstats.models.student import critical_t
+    from psdstats.student import critical_t
 
     contrasts = _against_first(design)
     df = single_df(adjusted, contrasts)

@@ -51,21 +51,10 @@ from psdstats.models.kenward_roger import (
 )
 from psdstats.rate.curves import AllFree, Constraint, Curve
 from psdstats.rate.run_sizes import RunSizes
+from psdstats.student import critical_t
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(100)
 STEPS = 40
-
-
-def student_critical(level: float, df: float) -> float:
-    """Two-sided critical value of Student's t, or of the normal where df is infinite.
-
-    Examples
-    --------
-    >>> round(student_critical(0.95, 4.0), 3), round(student_critical(0.95, float("inf")), 3)
-    (2.776, 1.96)
-    """
-    tail = 0.5 * (1 + level)
-    return float(special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail))
 
 
 def critical_value(level: float, df: float, *, least_df: float) -> float:
@@ -82,11 +71,11 @@ def critical_value(level: float, df: float, *, least_df: float) -> float:
     3.28
     """
     if np.isinf(df) or df <= least_df:
-        return student_critical(level, max(df, least_df))
+        return float(critical_t(1 - level, max(df, least_df)))
     share = float(np.sqrt(least_df / df))
     tails = 0.5 * (1 + NODES)
     width = np.sqrt(1 - share + share * least_df / special.chdtri(least_df, tails))
-    low, high = student_critical(level, np.inf), student_critical(level, least_df)
+    low, high = (float(critical_t(1 - level, nu)) for nu in (np.inf, least_df))
     for _ in range(STEPS):
         middle = 0.5 * (low + high)
         outside = float(WEIGHTS @ special.ndtr(-middle / width))  # the weights add up to 2
@@ -367,7 +356,7 @@ class CurveFit:
     def critical(self, df: float, level: float) -> float:
         """Two-sided critical value for a direction with these degrees of freedom."""
         if self.data.groups > 1:
-            return student_critical(level, df)
+            return float(critical_t(1 - level, df))
         return critical_value(level, df, least_df=self.least_df)
 
     @property

@@ -25,7 +25,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from psdstats.columns import signed
 from psdstats.errors import ModelError
@@ -34,6 +33,7 @@ from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
 from psdstats.rate.curve_fit import covariance_parts
 from psdstats.rate.run_sizes import RunSizes, by_level, run_sizes, runs_without_level
+from psdstats.student import critical_t
 from psdstats.study.records import Run, Study
 
 LEAST_OVER_U = 20.0
@@ -269,7 +269,7 @@ def _sieve_rate(data: RunSizes, level: float) -> tuple[float, dict[str, object]]
     )
     error = float(np.sqrt(adjusted.adjusted[0, 1, 1]))
     rate = float(fit.beta[0, 1])
-    reach = error * _student(df, level)
+    reach = error * float(critical_t(1 - level, df))
     p = _curvature_p(data, line, terms)
     verdict = "cannot be told"
     if p is not None:
@@ -324,7 +324,7 @@ def _exponent(found: list[SieveRate], level: float) -> SizeExponent:
         slope = float(by_group.mean())
         error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
         basis = f"from the spread between {len(by_group)} groups"
-    reach = error * _student(df, level)
+    reach = error * float(critical_t(1 - level, df))
     return SizeExponent(
         exponent=slope,
         lower=slope - reach,
@@ -360,8 +360,3 @@ def _slope(x: Array, y: Array) -> tuple[float, float]:
     df = len(x) - 2
     error = float(np.sqrt((rest**2).sum() / df / spread)) if df > 0 else float("nan")
     return slope, error
-
-
-def _student(df: float, level: float) -> float:
-    tail = 0.5 * (1 + level)
-    return float(special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail))

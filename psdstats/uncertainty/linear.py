@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
-from scipy.special import ndtri, stdtrit
+from scipy.special import ndtri
 
 from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
@@ -31,6 +31,7 @@ from psdstats.distribution.curves import (
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
+from psdstats.student import critical_t
 from psdstats.uncertainty.inputs import InputTable
 
 _COMPLEX_STEP = 1e-30
@@ -303,10 +304,7 @@ def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> 
     """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2)."""
     if not 0 < coverage < 1:
         raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
-    freedom = np.asarray(degrees_of_freedom, dtype=float)
-    level = (1 + coverage) / 2
-    student = stdtrit(np.where(np.isinf(freedom), 1.0, freedom), level)
-    return np.asarray(np.where(np.isinf(freedom), ndtri(level), student), dtype=np.float64)
+    return critical_t(1 - coverage, degrees_of_freedom)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

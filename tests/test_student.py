@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.models.student import critical_t, scale_rule, two_sided_p, upper_tail
+from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
 
 DF = [1.0, 1.7, 4.0, 8.3, 30.0, 1e4, np.inf]
 
