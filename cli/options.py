@@ -13,6 +13,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from psdstats.columns import TIME
+
 from .console import Console
 
 if TYPE_CHECKING:
@@ -281,7 +283,7 @@ def is_asked_for(options: argparse.Namespace) -> bool:
 
 def compared_by(study: Study, options: argparse.Namespace) -> str:
     """The column compared: of the command line, of study.toml, or milling time."""
-    return str(options.by or study.compare.get("by") or "milling_time_min")
+    return str(options.by or study.compare.get("by") or TIME)
 
 
 def comparison_options(comparison: Comparison) -> dict[str, object]:

@@ -18,7 +18,10 @@ BOOKKEEPING = (RUN, REPLICATE, SAMPLE_MASS, BALANCE)
 """Columns that describe a run without being a factor of the trial."""
 
 QUANTITIES = ("D10", "D50", "D90", "span")
-"""Quantities of a run; sizes in µm, span without unit."""
+"""Quantities of a run."""
+
+QUANTITY_UNITS = ("µm", "µm", "µm", "1")
+"""Their units, in the same order."""
 
 UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 """Units of the columns that have one."""

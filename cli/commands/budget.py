@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats.columns import TIME
+
 from ..console import Console
 from ..options import add_json, add_sources, add_study, add_writing
 from ..parsing import read_checked
@@ -19,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--by",
         metavar="COLUMN",
-        default="milling_time_min",
+        default=TIME,
         help="column between whose levels differences are taken (default: milling time)",
     )
     add_sources(parser)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from psdstats.columns import QUANTITIES, TIME
+
 from ..console import Console
 from ..options import add_json, add_propagation, add_study, add_writing, propagate_study, share
 from ..parsing import read_checked
@@ -23,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_study(parser)
     parser.add_argument(
         "--quantity",
-        choices=("D10", "D50", "D90", "span"),
+        choices=QUANTITIES,
         default="D50",
         metavar="NAME",
         help="what the groups are compared in: D10, D50, D90 or span (default D50)",
@@ -51,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--by",
-        default="milling_time_min",
+        default=TIME,
         metavar="COLUMN",
         help="column whose levels --whole compares (default: milling time)",
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats.columns import QUANTITIES
+
 from ..console import Console
 from ..options import (
     add_json,
@@ -26,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_study(parser)
     parser.add_argument(
         "--quantity",
-        choices=("D10", "D50", "D90"),
+        choices=QUANTITIES[:3],
         default="D50",
         metavar="NAME",
         help="which size: D10, D50 or D90 (default D50)",

@@ -7,6 +7,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from psdstats.columns import TIME
+
 from ..console import Console
 from ..options import (
     add_comparison,
@@ -156,7 +158,7 @@ def _middle(
     runs = study.runs_frame()
     console.begin("sharing out the uncertainty")
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
-    means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
+    means = mean_sizes(propagation, runs, ["group", TIME])
     parts = budget(study, by=compared_by(study, options), sources=sources)
     console.begin("groups and rate")
     further = further_sections(study, propagation, level=options.level, target_um=options.target_um)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats.columns import TIME
+
 from ..console import Console
 from ..options import add_json, add_propagation, add_study, add_writing, propagate_study
 from ..parsing import read_checked
@@ -47,7 +49,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     remark_notes(notes, options, console)
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
     groups = dict.fromkeys(runs["group"])
-    means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
+    means = mean_sizes(propagation, runs, ["group", TIME])
     write_result(
         options,
         console,

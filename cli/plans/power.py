@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from psdstats.columns import QUANTITIES
+
 from ..console import Console
 from ..options import add_json, add_writing, numbers, share
 from ..writing import add_all_tables, present
@@ -46,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--encoding", metavar="NAME", help="text encoding of the study's CSV files")
     parser.add_argument(
         "--quantity",
-        choices=("D10", "D50", "D90", "span"),
+        choices=QUANTITIES,
         default="D50",
         metavar="NAME",
         help="quantity whose variation is taken from the study or weighed (default D50)",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats.columns import QUANTITIES
+
 from ..console import Console
 from ..options import add_json, add_writing, numbers
 from ..writing import add_all_tables, present
@@ -43,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--quantity",
-        choices=("D10", "D50", "D90"),
+        choices=QUANTITIES[:3],
         default="D50",
         metavar="NAME",
         help="which size: D10, D50 or D90 (default D50)",

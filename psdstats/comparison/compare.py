@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import column_words, signed
+from psdstats.columns import QUANTITIES, column_words, signed
 from psdstats.comparison.effects import EffectContext, families_for
 from psdstats.comparison.plan import ComparisonPlan, Grouping, SpreadRule, plan_comparison
 from psdstats.comparison.result import (
@@ -204,7 +204,6 @@ def _short(f: float) -> str:
     return f"{f:.3g}" if f < 1000 else f"{f:.0f}"
 
 
-QUANTITIES = ("D10", "D50", "D90", "span")
 RUN_TO_RUN = "run_to_run"
 
 

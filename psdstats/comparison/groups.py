@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from psdstats.columns import column_words
+from psdstats.columns import BALL_RATIO, TIME, column_words
 from psdstats.comparison.groups_result import (
     GroupAgreement,
     GroupEvidence,
@@ -224,7 +224,6 @@ def group_layout(
     )
 
 
-_TIME = "milling_time_min"
 _RUN_TO_RUN = "run_to_run"
 
 
@@ -311,7 +310,7 @@ def group_agreement(
 def _at_time(table: pd.DataFrame, time: float | None) -> NDArray[np.intp]:
     if time is None:
         return np.arange(len(table))
-    places = np.flatnonzero((table[_TIME] == time).to_numpy())
+    places = np.flatnonzero((table[TIME] == time).to_numpy())
     if not len(places):
         raise ModelError(f"No run has the milling time {time:g} min.")
     return places
@@ -320,8 +319,8 @@ def _at_time(table: pd.DataFrame, time: float | None) -> NDArray[np.intp]:
 def _conditions(study: Study, table: pd.DataFrame) -> list[str]:
     also = study.compare.get("also")
     if isinstance(also, list | tuple):
-        return [_TIME, *(str(one) for one in also)]
-    return [_TIME, *(["ball_ratio"] if "ball_ratio" in table.columns else [])]
+        return [TIME, *(str(one) for one in also)]
+    return [TIME, *([BALL_RATIO] if BALL_RATIO in table.columns else [])]
 
 
 def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50") -> pd.DataFrame:

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import column_words, signed, without_value
+from psdstats.columns import BOOKKEEPING, TIME, column_words, signed, without_value
 from psdstats.errors import ModelError
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
@@ -54,7 +54,6 @@ def as_spread_rule(given: object) -> SpreadRule:
 
 Grouping = str | tuple[str, ...]
 
-TIME = "milling_time_min"
 _LISTED = 4  # pairs named before "and so on"
 
 
@@ -142,9 +141,6 @@ def refuse_inseparable(
                 f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
                 f"{factor} out; to judge it, run two of its levels in one {grouping}."
             )
-
-
-_NOT_FACTORS = ("run", "sample_mass_g", "balance", "replicate")
 
 
 def settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
@@ -237,7 +233,7 @@ def note_left_out(
     for grouping in within:
         used.update([grouping] if isinstance(grouping, str) else grouping)
     for column in frame.columns:
-        if column in used or column in _NOT_FACTORS or frame[column].nunique() < 2:
+        if column in used or column in BOOKKEEPING or frame[column].nunique() < 2:
             continue
         bound = [name for name in factors if _is_constant_within(frame, column, name)]
         if bound:

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import without_value
+from psdstats.columns import TIME, without_value
 from psdstats.comparison.classes import (
     CommonClasses,
     common_classes,
@@ -197,7 +197,7 @@ class WholeComparison:
 def compare_distributions(
     study: Study,
     *,
-    by: str = "milling_time_min",
+    by: str = TIME,
     within: str | None = "group",
     against: Pairs | str = Pairs.FIRST,
     level: float = 0.95,

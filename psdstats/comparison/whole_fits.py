@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.distribution.fit_families import Family
 from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import SizeError
@@ -95,7 +96,7 @@ class StudyFits:
             )
             for (run, family), fit in self.fits.items()
         ]
-        times = runs[["run", "milling_time_min"]]
+        times = runs[["run", TIME]]
         return pd.concat(rows, ignore_index=True).merge(times, on="run")
 
     def families_frame(self) -> pd.DataFrame:

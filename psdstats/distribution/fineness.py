@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.columns import TIME
 from psdstats.distribution.curves import cumulative_undersize
 from psdstats.errors import SizeError
 from psdstats.sieves.standards import FinenessClass, fineness_classes
@@ -148,7 +149,7 @@ def fineness_table(study: Study, *, scheme: str = "Ph. Eur.") -> pd.DataFrame:
         rows.append(
             {
                 "run": run.name,
-                "milling_time_min": run.milling_time_min,
+                TIME: run.milling_time_min,
                 "step_um": found.step_um,
                 "classes": " or ".join(found.classes),
                 "scheme": found.scheme,

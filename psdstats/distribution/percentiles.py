@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from psdstats.columns import signed
+from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, as_rule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
@@ -192,8 +192,6 @@ def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> No
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 LEVELS.setflags(write=False)
-QUANTITIES = ("D10", "D50", "D90", "span")
-UNITS = ("µm", "µm", "µm", "1")
 STATUSES = ("bracketed", "below the finest sieve", "above the coarsest sieve")
 
 
@@ -239,7 +237,7 @@ class SizeTable:
             {
                 "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(UNITS) * n_runs,
+                "unit": list(QUANTITY_UNITS) * n_runs,
                 "value": self.value.ravel(),
                 "lower": self.lower.ravel(),
                 "upper": self.upper.ravel(),

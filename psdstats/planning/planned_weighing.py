@@ -21,6 +21,7 @@ from math import pi
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import QUANTITIES
 from psdstats.frozen import Array
 from psdstats.planning.plan_error import PlanError, require_positive
 from psdstats.sieves.standards import practice_rule
@@ -117,7 +118,6 @@ def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
     return G_PER_KG * practice_rule("load_limit_coarse").value * aperture_um / 1000 * area_m2
 
 
-SIZES = ("D10", "D50", "D90", "span")
 FEWEST_PAIRS = 30  # stacks with two bracketed sizes below which no spread is told
 FEWEST_TRIALS = 100
 
@@ -258,7 +258,7 @@ def weigh_powder(
 
 def found_size(masses: SimulatedMasses, quantity: str) -> FoundSize:
     """Spread of one quantity over simulated samples."""
-    column = SIZES.index(quantity)
+    column = QUANTITIES.index(quantity)
     with np.errstate(invalid="ignore", divide="ignore"):
         ln_size = np.log(masses.measured()[:, :, column])
         miss = np.log(masses.by_rule[:, :, column] / masses.true[:, :, column])

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import signed
+from psdstats.columns import QUANTITIES, signed
 from psdstats.frozen import Array
 from psdstats.planning.plan_error import PlanError, require_positive, require_share
 from psdstats.planning.planned_weighing import (
@@ -167,7 +167,7 @@ def try_stack(
         tried.append(
             TriedPowder(
                 powder=powder.name,
-                sizes=tuple(found_size(masses, name) for name in ("D10", "D50", "D90")),
+                sizes=tuple(found_size(masses, name) for name in QUANTITIES[:3]),
                 share_overloaded=float((masses.net_g[:, :, 1:] > limits).any(axis=2).mean()),
                 share_over_half=float((masses.net_g > half * total).any(axis=2).mean()),
             )

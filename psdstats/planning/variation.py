@@ -26,13 +26,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import BOOKKEEPING, GROUP, QUANTITIES, TIME
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.planning.plan_error import PlanError
 from psdstats.planning.planned_weighing import (
-    SIZES,
     ExpectedPowder,
     FoundSize,
     PlannedWeighing,
@@ -185,9 +185,8 @@ def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
 
 
 RUN_TO_RUN = RunToRun.name
-TIME = "milling_time_min"
 ORDER = "order of times"
-_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", TIME)
+_NOT_FACTORS = (*BOOKKEEPING, GROUP, TIME)
 
 
 def variation_of(
@@ -328,8 +327,8 @@ def weighed_variation(
     seed: int = 0,
 ) -> Variation:
     """The variation with its measurement and its sieves as simulated weighings find them."""
-    if quantity not in SIZES:
-        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(SIZES)}.")
+    if quantity not in QUANTITIES:
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
     found = found_size(
         weigh_powder(powder, aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed),
         quantity,

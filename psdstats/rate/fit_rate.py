@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.errors import ModelError
 from psdstats.rate.curve_choice import (
     CurveChoice,
@@ -124,7 +125,7 @@ class RateSeries:
         return pd.DataFrame(
             {
                 "series": self.label,
-                "milling_time_min": time,
+                TIME: time,
                 "size_um": np.exp(self.fit.log_size(time)),
                 "lower_um": np.exp(lower),
                 "upper_um": np.exp(upper),

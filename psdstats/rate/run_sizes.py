@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import without_value
+from psdstats.columns import BOOKKEEPING, GROUP, TIME, without_value
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
@@ -147,8 +147,7 @@ def run_sizes(
 
 
 RUN_TO_RUN = RunToRun.name
-_TIME = "milling_time_min"
-_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", _TIME)
+_NOT_FACTORS = (*BOOKKEEPING, GROUP, TIME)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -195,7 +194,7 @@ def sizes_by_level(
     size = propagation.value[:, propagation.quantities.index(quantity)]
     frame = frame.assign(size_um=size)
     parts = by_level(frame, by)
-    alike = [_TIME] if by is None else [_TIME, by]
+    alike = [TIME] if by is None else [TIME, by]
     joint = mean_curve_covariance(study, propagation, alike, quantity=quantity).to_numpy()
     others = (
         *runs_without_level(frame, by),
@@ -240,7 +239,7 @@ def _level(
     label: str, part: pd.DataFrame, covariance: np.ndarray, quantity: str, notes: tuple[str, ...]
 ) -> LevelSizes:
     is_open = ~np.isfinite(part["size_um"].to_numpy())
-    cells = list(zip(part["group"], part[_TIME], strict=True))
+    cells = list(zip(part["group"], part[TIME], strict=True))
     open_cells = {cell for cell, flag in zip(cells, is_open, strict=True) if flag}
     kept = np.array([cell not in open_cells for cell in cells], dtype=bool)
     if open_cells:
@@ -254,14 +253,14 @@ def _level(
     rows = used.index.to_numpy()
     try:
         data = run_sizes(
-            used[_TIME],
+            used[TIME],
             used["size_um"],
             group=used["group"],
             known_covariance=covariance[np.ix_(rows, rows)],
         )
     except ModelError as error:
         raise ModelError(f"{label + ': ' if label else ''}{quantity}: {error}") from error
-    columns = ["run", "group", _TIME, "size_um"]
+    columns = ["run", "group", TIME, "size_um"]
     return LevelSizes(
         label=label,
         frame=used[columns].reset_index(drop=True),

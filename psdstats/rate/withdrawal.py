@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import column_words
+from psdstats.columns import BALL_RATIO, TIME, column_words
 from psdstats.errors import ModelError
 from psdstats.study.records import Study
 
 NOTABLE = 0.10
-RATIO = "ball_ratio"  # column of the run table: balls over powder by mass
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,7 +85,7 @@ def withdrawal(
     start = balls_g / powder_g
     frame = pd.DataFrame(
         {
-            "milling_time_min": time[order],
+            TIME: time[order],
             "withdrawn_g": total,
             "left_g": left,
             "ball_to_powder": ratio,
@@ -108,7 +107,7 @@ def withdrawals(
         raise ModelError(
             "The charge of one jar needs its powder and its balls: state powder_g and balls_g "
             "(--powder-g and --balls-g). The powder is enough where every run has a "
-            f"{RATIO}{_without_ratio(frame)}."
+            f"{BALL_RATIO}{_without_ratio(frame)}."
         )
     _refuse_one_mass_for_several_ratios(frame, balls_g)
     factors = sorted({name for run in study.runs for name in run.factors})
@@ -123,10 +122,8 @@ def withdrawals(
             _words(key) + (f"{one:g}" if isinstance(one, float) else str(one))
             for key, one in zip(keys, values, strict=True)
         )
-        balls = powder_g * float(part[RATIO].iloc[0]) if balls_g is None else balls_g
-        charges[name] = withdrawal(
-            part["milling_time_min"], part["taken_g"], powder_g=powder_g, balls_g=balls
-        )
+        balls = powder_g * float(part[BALL_RATIO].iloc[0]) if balls_g is None else balls_g
+        charges[name] = withdrawal(part[TIME], part["taken_g"], powder_g=powder_g, balls_g=balls)
     return charges
 
 
@@ -136,21 +133,23 @@ def _words(column: str) -> str:
 
 
 def _has_ratio(frame: pd.DataFrame) -> bool:
-    return RATIO in frame and bool(pd.to_numeric(frame[RATIO], errors="coerce").notna().all())
+    return BALL_RATIO in frame and bool(
+        pd.to_numeric(frame[BALL_RATIO], errors="coerce").notna().all()
+    )
 
 
 def _without_ratio(frame: pd.DataFrame) -> str:
     """How many runs have no ball ratio, as a clause; nothing where no run has one."""
-    if RATIO not in frame:
+    if BALL_RATIO not in frame:
         return ""
-    lost = frame.loc[frame[RATIO].isna(), "run"].tolist()
+    lost = frame.loc[frame[BALL_RATIO].isna(), "run"].tolist()
     return f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
 
 
 def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:
-    if balls_g is None or not _has_ratio(frame) or frame[RATIO].nunique() < 2:
+    if balls_g is None or not _has_ratio(frame) or frame[BALL_RATIO].nunique() < 2:
         return
-    found = ", ".join(f"{float(one):g}" for one in sorted(frame[RATIO].unique()))
+    found = ", ".join(f"{float(one):g}" for one in sorted(frame[BALL_RATIO].unique()))
     raise ModelError(
         f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
         "out, and the balls of each charge follow from its ratio."

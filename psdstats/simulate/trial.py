@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.distribution.curves import as_rule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.sieves.sieve import Sieve
@@ -27,9 +28,6 @@ from psdstats.simulate.curve import LEVELS, mean_curves
 from psdstats.simulate.design import Layout, TrialDesign, lay_out
 from psdstats.simulate.weighing import Readings, gather, weigh_trials
 from psdstats.study.records import Place, Reading, Run, Study
-
-QUANTITIES = ("D10", "D50", "D90", "span")
-UNITS = ("µm", "µm", "µm", "1")
 
 
 def quantities_of(size_um: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -74,7 +72,7 @@ def truth_frame(
         {
             "run": np.repeat(layout.run_names, len(QUANTITIES)),
             "quantity": np.tile(QUANTITIES, runs),
-            "unit": np.tile(UNITS, runs),
+            "unit": np.tile(QUANTITY_UNITS, runs),
             "true": true.ravel(),
             "by_rule": by_rule.ravel(),
             "typical": typical.ravel(),
@@ -231,11 +229,11 @@ def _runs_frame(design: TrialDesign, layout: Layout) -> pd.DataFrame:
     columns = {
         "run": layout.run_names,
         "group": [design.benches[b].name for b in layout.bench],
-        "milling_time_min": layout.time_min,
+        TIME: layout.time_min,
         "replicate": layout.replicate_labels,
     }
     if design.ball_ratios:
-        columns["ball_ratio"] = layout.ball_ratio
+        columns[BALL_RATIO] = layout.ball_ratio
     return pd.DataFrame(columns)
 
 
@@ -267,7 +265,7 @@ def _run(design: TrialDesign, layout: Layout, readings: Readings, r: int) -> Run
         )
         for k, plate in enumerate(plates)
     )
-    factors = {"ball_ratio": float(layout.ball_ratio[r])} if design.ball_ratios else {}
+    factors = {BALL_RATIO: float(layout.ball_ratio[r])} if design.ball_ratios else {}
     return Run(
         name=layout.run_names[r],
         group=design.benches[layout.bench[r]].name,

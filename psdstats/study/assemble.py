@@ -15,6 +15,7 @@ from decimal import Decimal
 from types import MappingProxyType
 from typing import Any
 
+from psdstats.columns import TIME
 from psdstats.errors import Problem
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
@@ -343,7 +344,7 @@ def _nothing_weighed(file: str, waiting: list[str]) -> list[Problem]:
 def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     """Names in [compare] that are no columns of the run table."""
     compare = raw.settings.get("compare", {})
-    known = ["group", "milling_time_min", "replicate", "balance", "sample_mass_g", "run"]
+    known = ["group", TIME, "replicate", "balance", "sample_mass_g", "run"]
     known += dict.fromkeys(name for entry in runs for name in entry.factors)
     names = [
         (f"compare.{key}", part)

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
+from psdstats.columns import TIME
 from psdstats.errors import Problem
 from psdstats.study.records import TareHandling
 from psdstats.study.tables import (
@@ -78,7 +79,7 @@ def _floated(value: Decimal | None) -> float | None:
 def read_run_entries(table: Table, problems: list[Problem]) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
     reader = CellReader(table, problems)
-    if not reader.require("run", "milling_time_min") or reader.complain_of_mixed_signs():
+    if not reader.require("run", TIME) or reader.complain_of_mixed_signs():
         return []
     factors = [name for name in table.columns if name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS)]
     for name in [name for name in factors if name in _RESERVED_FACTORS]:
@@ -91,7 +92,7 @@ def read_run_entries(table: Table, problems: list[Problem]) -> list[RunEntry]:
     for row in table.rows:
         before = len(problems)
         run = reader.name(row, "run")
-        time = reader.number(row, "milling_time_min", needed=True)
+        time = reader.number(row, TIME, needed=True)
         group = reader.name(row, "group") if grouped else "all"
         sample = reader.number(row, "sample_mass_g")
         values = _factors(reader, row, numeric)

@@ -14,6 +14,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.sieves.sieve import Sieve
 
 
@@ -221,7 +222,7 @@ class Study:
                 {
                     "run": run.name,
                     "group": run.group,
-                    "milling_time_min": run.milling_time_min,
+                    TIME: run.milling_time_min,
                     "replicate": run.replicate,
                     "sample_mass_g": run.sample_mass_g,
                     "balance": run.balance,

@@ -32,6 +32,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from psdstats.columns import TIME
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.study.cells import decimals_written, guarded, number_text
@@ -157,7 +158,7 @@ def _run_columns(study: Study) -> list[str]:
             raise OutputError(
                 f"A factor cannot be named {name!r}: the tables use that name. Rename it."
             )
-    columns = ["run", "group", "milling_time_min"]
+    columns = ["run", "group", TIME]
     columns += ["replicate"] if any(run.replicate is not None for run in study.runs) else []
     columns += ["sample_mass_g"] if any(run.sample_mass_g is not None for run in study.runs) else []
     return [*columns, "balance", *factors]
@@ -167,7 +168,7 @@ def _run_row(run: Run, names: list[str]) -> list[OutCell]:
     fields: dict[str, OutCell] = {
         "run": run.name,
         "group": run.group,
-        "milling_time_min": run.milling_time_min,
+        TIME: run.milling_time_min,
         "replicate": run.replicate,
         "sample_mass_g": run.sample_mass_g,
         "balance": run.balance,

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from psdstats.columns import TIME
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
@@ -218,7 +219,7 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
 
 def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
-    names = ["run", "group", "milling_time_min"]
+    names = ["run", "group", TIME]
     names += ["replicate"] if plan.replicates > 1 else []
     names += ["sample_mass_g"]
     names += ["shaking_time_min"] if plan.shaking_time_min is not None else []
@@ -229,7 +230,7 @@ def plan_runs(plan: SheetPlan) -> OutTable:
         cells: dict[str, OutCell] = {
             "run": run.name,
             "group": run.group,
-            "milling_time_min": run.milling_time_min,
+            TIME: run.milling_time_min,
             "replicate": run.replicate,
             "sample_mass_g": None,
             "shaking_time_min": plan.shaking_time_min,

@@ -18,6 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from psdstats.columns import TIME
 from psdstats.errors import Problem
 from psdstats.study.cells import (
     MAX_APERTURE_UM,
@@ -193,7 +194,7 @@ def _too_long(file: str, row: int, column: str) -> Problem:
 RUN_COLUMNS = (
     "run",
     "group",
-    "milling_time_min",
+    TIME,
     "replicate",
     "sample_mass_g",
     "shaking_time_min",
@@ -234,7 +235,7 @@ TEXT_COLUMNS = frozenset({"run", "group", "replicate", "balance", "sieve", "rema
 
 NUMBER_COLUMNS = frozenset(
     {
-        "milling_time_min",
+        TIME,
         "sample_mass_g",
         "shaking_time_min",
         "aperture_um",
@@ -471,7 +472,7 @@ def split_flat_table(
     run are a problem.  Without the columns that a flat table needs there is nothing to split.
     """
     aperture = "aperture_mm" if "aperture_mm" in flat.columns else "aperture_um"
-    needed = ("run", "milling_time_min", aperture, "tare_g", "gross_g")
+    needed = ("run", TIME, aperture, "tare_g", "gross_g")
     if not CellReader(flat, problems).require(*needed):
         return None, None
     run_columns = tuple(

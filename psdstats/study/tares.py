@@ -16,6 +16,7 @@ from statistics import NormalDist, median
 
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.findings import CHECKS
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
@@ -155,7 +156,7 @@ def tare_history(study: Study) -> pd.DataFrame:
             "aperture_um": record.reading.aperture_um,
             "run": record.run.name,
             "run_number": order[record.run.name],
-            "milling_time_min": record.run.milling_time_min,
+            TIME: record.run.milling_time_min,
             "balance": record.run.balance,
             "tare_g": record.reading.tare_g,
             "reference_g": record.reference_g,
@@ -165,6 +166,6 @@ def tare_history(study: Study) -> pd.DataFrame:
         }
         for record in tare_records(study)
     ]
-    columns = ["sieve", "group", "aperture_um", "run", "run_number", "milling_time_min", "balance"]
+    columns = ["sieve", "group", "aperture_um", "run", "run_number", TIME, "balance"]
     columns += ["tare_g", "reference_g", "deviation_g", "limit_g", "is_outside"]
     return pd.DataFrame(rows, columns=columns)

@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from psdstats.columns import signed
+from psdstats.columns import TIME, signed
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 
@@ -141,7 +141,7 @@ def bootstrap_sizes(
     frame: pd.DataFrame,
     *,
     response: str,
-    by: str = "milling_time_min",
+    by: str = TIME,
     unit: str | None = None,
     method: str | BootstrapMethod = BootstrapMethod.BCA,
     coverage: float = 0.95,

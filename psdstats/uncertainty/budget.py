@@ -26,7 +26,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.columns import QUANTITIES, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.sieves.sieve import Sieve
@@ -122,7 +122,7 @@ def typical_shares(budget: Budget) -> pd.DataFrame:
     """Budget of the typical run, then of one difference a quantity."""
     run = typical_run(budget)
     parts = [run.assign(scope="run", label=run["quantity"].astype(str) + " of one run")]
-    unit = " min" if budget.by == "milling_time_min" else ""
+    unit = " min" if budget.by == TIME else ""
     known = budget.differences.dropna(subset=["share"])
     for quantity, own in known.groupby("quantity", sort=False):
         from_first = own[own["versus"] == own["versus"].min()]
@@ -205,7 +205,7 @@ class _Contrasts:
 def budget(
     study: Study,
     *,
-    by: str = "milling_time_min",
+    by: str = TIME,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
 ) -> Budget:

@@ -17,9 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.columns import QUANTITIES
 from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import as_rule
-from psdstats.distribution.percentiles import LEVELS, QUANTITIES, SizeTable, sizes_of_arrays
+from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study

@@ -8,7 +8,8 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from psdstats.distribution.percentiles import QUANTITIES, UNITS, bound_text
+from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
+from psdstats.distribution.percentiles import bound_text
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array, freeze_arrays
 
@@ -169,9 +170,9 @@ class Propagation:
             {
                 "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
                 "group": np.repeat(np.array(self.groups, dtype=object), n_quantities),
-                "milling_time_min": np.repeat(self.milling_time_min, n_quantities),
+                TIME: np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(UNITS) * n_runs,
+                "unit": list(QUANTITY_UNITS) * n_runs,
                 "value": self.value.ravel(),
                 "u": self.u.ravel(),
                 "u_percent": (100 * self.u / self.value).ravel(),

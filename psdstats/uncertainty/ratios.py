@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study

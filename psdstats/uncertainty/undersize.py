@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from psdstats.columns import TIME
 from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import undersize_of_masses
 from psdstats.frozen import Array
@@ -67,7 +68,7 @@ def undersize_bands(
     return pd.DataFrame(
         {
             "run": names[run],
-            "milling_time_min": times[run],
+            TIME: times[run],
             "sieve": [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)],
             "aperture_um": arrays.aperture_um[run, place],
             "undersize": undersize[run, place],

@@ -28,13 +28,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats import compare
+from psdstats.columns import QUANTITIES
 from psdstats.comparison import Comparison
 from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.plan import plan_comparison
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
-from psdstats.simulate.trial import QUANTITIES, simulate_net_masses
+from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
 

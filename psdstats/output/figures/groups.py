@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.output.figures.axes import sieve_axis
 from psdstats.output.figures.marks import (
     drawn,
@@ -71,7 +72,7 @@ def group_consistency(
     >>> group_consistency(found.to_frame(), new_axes()).get_ylabel()
     'Mandel’s h'
     """
-    need(frame, ("group", "milling_time_min", indicator), "group consistency")
+    need(frame, ("group", TIME, indicator), "group consistency")
     limits = {
         f"{percent} %": float(frame[name].median())
         for percent in (5, 1)
@@ -79,11 +80,11 @@ def group_consistency(
     }
     frame = need(frame[frame[indicator].notna()], (indicator,), "group consistency")
     groups = list(dict.fromkeys(frame["group"]))
-    times = sorted({float(time) for time in frame["milling_time_min"]})
+    times = sorted({float(time) for time in frame[TIME]})
     colours = time_colours(len(times))
     width = 0.8 / len(times)
     for step, (time, colour) in enumerate(zip(times, colours, strict=True)):
-        own = rows(frame[frame["milling_time_min"] == time])
+        own = rows(frame[frame[TIME] == time])
         places = [groups.index(row.group) + width * (step - (len(times) - 1) / 2) for row in own]
         values = [float(getattr(row, indicator)) for row in own]
         bars = ax.bar(
@@ -207,7 +208,7 @@ def _short(name: str) -> str:
     return name.replace(" µm", "").replace(" to ", "–")
 
 
-_COLUMNS_misfit = ("run", "milling_time_min", "aperture_um", "misfit_percent")
+_COLUMNS_misfit = ("run", TIME, "aperture_um", "misfit_percent")
 _MOST_POINTS = 600  # above, points carry no hover text
 
 
@@ -242,9 +243,9 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     frame = need(frame, _COLUMNS_misfit, "fit misfit").sort_values("aperture_um", kind="stable")
     sieve_axis(ax, frame["aperture_um"])
     ax.axhline(0, color=GREY, linewidth=1.0)
-    times = sorted({float(time) for time in frame["milling_time_min"]})
+    times = sorted({float(time) for time in frame[TIME]})
     for time, colour in zip(times, time_colours(len(times)), strict=True):
-        own = frame[frame["milling_time_min"] == time]
+        own = frame[frame[TIME] == time]
         for _, curve in own.groupby("run", sort=False):
             ax.plot(curve["aperture_um"], curve["misfit_percent"], color=colour, linewidth=0.7)
         if len(frame) <= _MOST_POINTS:

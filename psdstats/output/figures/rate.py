@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
 from psdstats.output.style import GREY, INK, RUST, Mark, mark
@@ -67,17 +68,17 @@ def size_rate(
     >>> size_rate(curve, points, new_axes(), target_um=120).get_ylabel()
     'D50 / µm'
     """
-    curve = need(curve, ("milling_time_min", "size_um", "lower_um", "upper_um"), "size rate")
-    points = need(points, ("milling_time_min", "size_um"), "size rate")
-    curve = curve.sort_values("milling_time_min", kind="stable")
-    x = curve["milling_time_min"].to_numpy(dtype=float)
+    curve = need(curve, (TIME, "size_um", "lower_um", "upper_um"), "size rate")
+    points = need(points, (TIME, "size_um"), "size rate")
+    curve = curve.sort_values(TIME, kind="stable")
+    x = curve[TIME].to_numpy(dtype=float)
     ax.fill_between(x, curve["lower_um"], curve["upper_um"], color=INK, alpha=0.12, linewidth=0)
     last = float(x.max()) if measured_until_min is None else measured_until_min
     inside, beyond = curve[x <= last], curve[x >= last]
-    ax.plot(inside["milling_time_min"], inside["size_um"], color=INK, label=f"fitted {quantity}")
+    ax.plot(inside[TIME], inside["size_um"], color=INK, label=f"fitted {quantity}")
     if len(beyond) > 1:
         ax.plot(
-            beyond["milling_time_min"], beyond["size_um"], color=INK, linestyle=(0, (4, 3)),
+            beyond[TIME], beyond["size_um"], color=INK, linestyle=(0, (4, 3)),
             label=f"{quantity} beyond the times measured",
         )  # fmt: skip
     _points(ax, points, quantity)
@@ -87,7 +88,7 @@ def size_rate(
     seen = np.concatenate([*values, [] if target_um is None else [target_um]])
     seen = seen[np.isfinite(seen) & (seen > 0)]
     log_ticks(ax, "y", around=(float(seen.min()), float(seen.max())), label=f"{quantity} / µm")
-    time_axis(ax, points["milling_time_min"])
+    time_axis(ax, points[TIME])
     ax.set_xlim(right=max(ax.get_xlim()[1], float(x.max())))
     if target_um is not None:
         _target(ax, target_um, reached_min)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import (
     arrow,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-_COLUMNS = ("milling_time_min", "quantity", "value", "lower", "upper")
+_COLUMNS = (TIME, "quantity", "value", "lower", "upper")
 _BOUNDS = {
     "below the finest sieve": ("<", "bound_upper"),
     "above the coarsest sieve": (">", "bound_lower"),
@@ -73,11 +74,11 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
     """
     frame = _as_drawn(need(frame, _COLUMNS, "size against time"), unit)
     groups = list(dict.fromkeys(frame["group"]))
-    times = frame["milling_time_min"]
+    times = frame[TIME]
     step = _DODGE * max(float(times.max() - times.min()), 1.0)
     for (quantity, group), series in frame.groupby(["quantity", "group"], sort=False):
         index = groups.index(group)
-        shifted = series["milling_time_min"] + step * (index - (len(groups) - 1) / 2)
+        shifted = series[TIME] + step * (index - (len(groups) - 1) / 2)
         _series(ax, series, shifted, mark(index), unit, f"{quantity}, {group}")
     limits = frame[["value", "lower", "upper"]].to_numpy(dtype=float)
     limits = limits[np.isfinite(limits) & (limits > 0)]
@@ -92,7 +93,7 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
 
 def _as_drawn(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
     """Sizes in order of time, with a group and a side; an open size is its bound."""
-    frame = frame.assign(milling_time_min=frame["milling_time_min"].astype(float))
+    frame = frame.assign(milling_time_min=frame[TIME].astype(float))
     if unit == _UNIT:
         frame = frame[frame["quantity"] != "span"]
     if "group" not in frame.columns:
@@ -104,7 +105,7 @@ def _as_drawn(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
             frame.loc[own, "side"] = side
             frame.loc[own, "value"] = frame.loc[own, bound]
     frame = frame.assign(side=frame["side"].fillna(""))
-    return frame.sort_values("milling_time_min", kind="stable")
+    return frame.sort_values(TIME, kind="stable")
 
 
 def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, name: str) -> None:
@@ -142,20 +143,20 @@ def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, 
 def _label_quantities(ax: Axes, frame: pd.DataFrame, *, beside: float) -> None:
     """The name of each quantity beside its last sizes, apart where bounds coincide."""
     known = frame[frame["value"] > 0]
-    last = known[known["milling_time_min"] == known["milling_time_min"].max()]
+    last = known[known[TIME] == known[TIME].max()]
     if last.empty:
         return
     heights = np.log(last["value"]).groupby(last["quantity"], sort=False).mean()
     heights = heights.sort_values(kind="stable")
     low, high = np.log(ax.get_ylim())
     spots = spread_apart(list(heights), _LABEL_GAP * (high - low))
-    at = float(last["milling_time_min"].iloc[0]) + beside
+    at = float(last[TIME].iloc[0]) + beside
     for quantity, spot in zip(heights.index, spots, strict=True):
         label = label_at(ax, str(quantity), (at, float(np.exp(spot))), shift=(8, 0))
         label.set_fontweight("bold")
 
 
-_COLUMNS_undersize = ("run", "milling_time_min", "aperture_um", "undersize", "lower", "upper")
+_COLUMNS_undersize = ("run", TIME, "aperture_um", "undersize", "lower", "upper")
 _LABEL_LEVELS = (0.72, 0.28)  # from the shortest time to the longest: apart in both directions
 _MOST_POINTS = 600  # above, points carry no hover text of their own
 
@@ -193,12 +194,12 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
     """
     frame = need(frame, _COLUMNS_undersize, "cumulative undersize")
     frame = frame[frame["aperture_um"] > 0].sort_values("aperture_um", kind="stable")
-    times = sorted({float(time) for time in frame["milling_time_min"]})
+    times = sorted({float(time) for time in frame[TIME]})
     colours = dict(zip(times, time_colours(len(times)), strict=True))
     runs = list(frame.groupby("run", sort=False))
     thin = len(runs) > len(times)
     for run, curve in runs:
-        colour = colours[float(curve["milling_time_min"].iloc[0])]
+        colour = colours[float(curve[TIME].iloc[0])]
         x, y = curve["aperture_um"].to_numpy(), 100 * curve["undersize"].to_numpy()
         ax.fill_between(
             x, 100 * curve["lower"], 100 * curve["upper"], color=colour, alpha=0.16, linewidth=0
@@ -232,7 +233,7 @@ def _label_times(
 ) -> None:
     levels = np.linspace(*_LABEL_LEVELS, len(times)) if len(times) > 1 else [0.5]
     for time, level in zip(times, levels, strict=True):
-        own = frame[frame["milling_time_min"] == time]
+        own = frame[frame[TIME] == time]
         curve = own.groupby("aperture_um")["undersize"].median()
         share = curve.to_numpy()
         level = float(np.clip(level, share[0], share[-1]))
@@ -280,11 +281,11 @@ def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> A
     """
     import seaborn as sns
 
-    frame = need(frame, ("run", "milling_time_min", "value"), "draw spread")
-    times = sorted({float(time) for time in frame["milling_time_min"]})
+    frame = need(frame, ("run", TIME, "value"), "draw spread")
+    times = sorted({float(time) for time in frame[TIME]})
     colours = dict(zip(times, time_colours(len(times)), strict=True))
     runs = list(dict.fromkeys(frame["run"]))
-    first = frame.drop_duplicates("run").set_index("run")["milling_time_min"]
+    first = frame.drop_duplicates("run").set_index("run")[TIME]
     sns.violinplot(
         data=frame,
         x="value",

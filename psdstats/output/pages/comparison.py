@@ -7,6 +7,7 @@ from collections.abc import Hashable, Iterable, Mapping
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import (
     Block,
@@ -21,7 +22,6 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.words.numbers import ratio
 
-_MILLING = "milling_time_min"
 _LIMITS = ("ratio", "ratio_lower", "ratio_upper")
 _FAMILIES = {
     "against first": "each level against the first",
@@ -237,11 +237,11 @@ def _families(comparison: Comparison) -> list[str]:
 
 
 def _words(column: str) -> str:
-    return column.replace(_MILLING, "milling time").replace("_", " ")
+    return column.replace(TIME, "milling time").replace("_", " ")
 
 
 def _unit(comparison: Comparison) -> str:
-    return "min" if comparison.plan.by == _MILLING else ""
+    return "min" if comparison.plan.by == TIME else ""
 
 
 def _level(text: str, comparison: Comparison) -> tuple[str, str]:

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.comparison.consistency import Intraclass
 from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.precision import Scale
@@ -26,7 +27,6 @@ from psdstats.output.pages.parts import PageParts, as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
 
-_TIME = "milling_time_min"
 _MOST_NAMED = 4
 _TESTS = {"Cochran": "Cochran's", "Grubbs": "Grubbs'"}
 
@@ -118,9 +118,9 @@ def consistency_drawing(results: GroupResults) -> Drawing | None:
     """Panels of h above panels of k, side by side for each further condition; None without."""
     table = results.consistency.to_frame()
     kinds = [letter for letter in ("h", "k") if table[letter].notna().any()]
-    if not kinds or _TIME not in table.columns:
+    if not kinds or TIME not in table.columns:
         return None
-    further = [name for name in results.conditions if name != _TIME]
+    further = [name for name in results.conditions if name != TIME]
     parts = _split(table, further)
     with house_style():
         panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds))

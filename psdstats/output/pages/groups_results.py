@@ -13,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from psdstats.columns import column_words, without_value
+from psdstats.columns import TIME, column_words, without_value
 from psdstats.comparison.consistency import (
     Consistency,
     Intraclass,
@@ -28,8 +28,6 @@ from psdstats.output.pages.parts import number_column
 from psdstats.output.tables.table import Column
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-
-_TIME = "milling_time_min"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -91,7 +89,7 @@ def collect_groups(
         study, propagation, quantity=quantity, margin_percent=margin_percent, level=level
     )
     named = takewhile(lambda name: name != "group", agreement.by_condition.columns)
-    conditions = tuple(map(str, named)) or (_TIME,)
+    conditions = tuple(map(str, named)) or (TIME,)
     frame = sizes_by_run(study, propagation, quantity=quantity)
     at = list(conditions)
     return GroupResults(
@@ -126,7 +124,7 @@ def condition_columns(results: GroupResults) -> list[Column]:
 
 
 def _condition_column(name: str, values: pd.Series) -> Column:
-    unit = "min" if name == _TIME else ""
+    unit = "min" if name == TIME else ""
     return number_column(values, name=name, heading=column_words(name), unit=unit)
 
 
@@ -142,7 +140,7 @@ def place_words(row: Mapping[Hashable, Any], conditions: Iterable[str]) -> str:
     words = []
     for name in conditions:
         value = f"{row[name]:g}" if isinstance(row[name], float) else str(row[name])
-        words.append(f"{value} min" if name == _TIME else f"{column_words(name)} {value}")
+        words.append(f"{value} min" if name == TIME else f"{column_words(name)} {value}")
     return ", ".join(words)
 
 

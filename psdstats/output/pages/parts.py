@@ -20,7 +20,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from psdstats.columns import column_words
+from psdstats.columns import BALL_RATIO, TIME, column_words
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -98,9 +98,6 @@ def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "")
     return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
 
 
-_TIME = "milling_time_min"
-
-
 def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
     """A clause as a sentence: capital letter, full stop, column names in words.
 
@@ -109,7 +106,7 @@ def as_sentence(text: str, *, begins_with_name: bool = False) -> str:
     >>> as_sentence("no change with milling_time_min is shown")
     'No change with milling time is shown.'
     """
-    text = text.replace(_TIME, "milling time").replace("ball_ratio", "ball ratio")
+    text = text.replace(TIME, "milling time").replace(BALL_RATIO, "ball ratio")
     if not begins_with_name:
         text = text[:1].upper() + text[1:]
     return text if text.endswith((".", "?", "!")) else text + "."

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.errors import ModelError
 from psdstats.output.content import Block, Bullets, Drawing, Note, Section
 from psdstats.output.figures.rate import loss_against_size, size_rate
@@ -177,7 +178,7 @@ def loss_table(loss: LossRates) -> Table:
 def residuals_table(result: RateResult) -> Table:
     """Size of every run, the fitted size, and what lies between them."""
     frame = _titled(result.points_frame())
-    times = frame["milling_time_min"]
+    times = frame[TIME]
     return Table(
         name=f"rate residuals {result.quantity}",
         frame=frame,
@@ -186,7 +187,7 @@ def residuals_table(result: RateResult) -> Table:
             *_series_columns(frame),
             Column(name="run", heading="run"),
             Column(name="group", heading="group"),
-            number_column(times, name="milling_time_min", heading="milling time", unit="min"),
+            number_column(times, name=TIME, heading="milling time", unit="min"),
             Column(name="size_um", heading="size", unit="µm", show=Show.NUMBER),
             Column(name="fitted_um", heading="fitted", unit="µm", show=Show.NUMBER),
             Column(
@@ -200,7 +201,7 @@ def residuals_table(result: RateResult) -> Table:
 def withdrawal_table(result: RateResult) -> Table:
     """Powder left and ball-to-powder ratio after every sample of every charge."""
     frame = result.withdrawal_frame()
-    times = frame["milling_time_min"]
+    times = frame[TIME]
     return Table(
         name="ball-to-powder ratio",
         frame=frame,
@@ -208,7 +209,7 @@ def withdrawal_table(result: RateResult) -> Table:
         "ball-to-powder ratio.",
         columns=(
             Column(name="charge", heading="charge"),
-            number_column(times, name="milling_time_min", heading="sample at", unit="min"),
+            number_column(times, name=TIME, heading="sample at", unit="min"),
             Column(name="withdrawn_g", heading="taken in all", unit="g", show=Show.NUMBER),
             Column(name="left_g", heading="left", unit="g", show=Show.NUMBER),
             Column(name="ball_to_powder", heading="balls to powder", show=Show.NUMBER, decimals=2),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import column_words
+from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
@@ -16,25 +16,31 @@ from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
-from psdstats.output.pages.parts import PageParts, left_out_notes, notes_section, said_once
+from psdstats.output.pages.parts import (
+    PageParts,
+    left_out_notes,
+    notes_section,
+    number_column,
+    said_once,
+)
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.numbers import per_cent, significant
 
-_SIZES = ("D10", "D50", "D90")
+_SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
 
 
 def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     """One row a run: D10, D50, D90 and span with standard uncertainty, and the balance's share."""
     frame = propagation.to_frame()
-    wide = runs[["run", "group", "milling_time_min"]].copy()
+    wide = runs[["run", "group", TIME]].copy()
     columns = [
         Column(name="run", heading="run"),
         *([] if _names_tell_group(wide) else [Column(name="group", heading="group")]),
-        time_column(wide["milling_time_min"]),
+        time_column(wide[TIME]),
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
@@ -153,7 +159,7 @@ def balance_verdict(propagation: Propagation) -> Verdict:
 def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
     """D10, D50 and D90 against milling time."""
     frame = means[means["quantity"].isin(_SIZES)].copy()
-    frame["milling_time_min"] = frame["milling_time_min"].astype(float)
+    frame[TIME] = frame[TIME].astype(float)
     with house_style():
         ax = new_axes(height_mm=105.0)
         size_against_time(frame, ax)
@@ -180,7 +186,7 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Dr
             if ax is not panels[0]:
                 ax.set_ylabel("")
     of_group = f" of {group}" if len(set(runs["group"])) > 1 else ""
-    times = ", ".join(f"{time:g}" for time in sorted(own["milling_time_min"].unique()))
+    times = ", ".join(f"{time:g}" for time in sorted(own[TIME].unique()))
     return Drawing(
         name=f"undersize {group}",
         figure=panels[0].figure,  # type: ignore[arg-type]
@@ -193,7 +199,7 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Dr
 def _panel_factor(runs: pd.DataFrame) -> str | None:
     """The first factor with two or three levels, each milled for more than one time."""
     for name in runs.columns[list(runs.columns).index("balance") + 1 :]:
-        times = runs.groupby(name)["milling_time_min"].nunique()
+        times = runs.groupby(name)[TIME].nunique()
         if 2 <= len(times) <= _MOST_PANELS and times.min() > 1:
             return str(name)
     return None
@@ -232,13 +238,7 @@ def sizes_notes(propagation: Propagation) -> tuple[str, ...]:
 
 def time_column(times: pd.Series) -> Column:
     """The column of milling times, with as many decimals as the times need."""
-    return declared_column(times, name="milling_time_min", heading="milling time", unit="min")
-
-
-def declared_column(values: pd.Series, *, name: str, heading: str, unit: str) -> Column:
-    """A column of numbers somebody wrote down, with as many decimals as they need."""
-    needed = max((len(f"{float(value):.6g}".partition(".")[2]) for value in values), default=0)
-    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=needed)
+    return number_column(times, name=TIME, heading="milling time", unit="min")
 
 
 def _names_tell_group(runs: pd.DataFrame) -> bool:
@@ -248,7 +248,7 @@ def _names_tell_group(runs: pd.DataFrame) -> bool:
 
 
 def _key_column(means: pd.DataFrame, name: str) -> Column:
-    if name == "milling_time_min":
+    if name == TIME:
         return time_column(means[name])
     return Column(name=name, heading=name.replace("_", " "))
 
@@ -256,11 +256,11 @@ def _key_column(means: pd.DataFrame, name: str) -> Column:
 def _course(frame: pd.DataFrame) -> str:
     sentences = []
     for quantity, own in frame.groupby("quantity", sort=False):
-        ordered = own.sort_values("milling_time_min")
+        ordered = own.sort_values(TIME)
         first, last = ordered.iloc[0], ordered.iloc[-1]
         sentences.append(
-            f"{quantity}: {_bounded(first)} at {first['milling_time_min']:g} min, "
-            f"{_bounded(last)} at {last['milling_time_min']:g} min."
+            f"{quantity}: {_bounded(first)} at {first[TIME]:g} min, "
+            f"{_bounded(last)} at {last[TIME]:g} min."
         )
     return " ".join(sentences)
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from psdstats.columns import column_words
+from psdstats.columns import TIME, column_words
 from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section, Verdict
 from psdstats.output.pages.checks import checks_section
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
 from psdstats.output.pages.parts import (
     as_sentence,
     notes_section,
+    number_column,
     with_decimal_sign,
     without_repeats,
 )
-from psdstats.output.pages.sizes import balance_verdict, declared_column
+from psdstats.output.pages.sizes import balance_verdict
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.study.findings import CheckReport
@@ -99,7 +100,7 @@ def _groups_table(study: Study) -> Table:
         .agg(
             runs=("run", "size"),
             times=(
-                "milling_time_min",
+                TIME,
                 lambda times: ", ".join(f"{t:g}" for t in sorted(set(times))),
             ),
             balance=("balance", lambda names: ", ".join(dict.fromkeys(names))),
@@ -144,7 +145,7 @@ def _balance_table(study: Study) -> Table:
         columns=(
             Column(name="balance", heading="balance"),
             *(
-                declared_column(frame[f"{name}_g"], name=f"{name}_g", heading=name, unit="g")
+                number_column(frame[f"{name}_g"], name=f"{name}_g", heading=name, unit="g")
                 for name in ("resolution", "repeatability")
             ),
         ),

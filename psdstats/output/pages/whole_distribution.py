@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import column_words
+from psdstats.columns import TIME, column_words
 from psdstats.comparison.moved_classes import MovedClasses
 from psdstats.comparison.whole import StackPart, WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
@@ -20,15 +20,13 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.words.numbers import signed
 
-_TIME = "milling_time_min"
-
 
 def whole_sentences(whole: WholeComparison) -> tuple[str, ...]:
     """The verdict, then which classes moved: from first to last time, or between every pair."""
     several = len(whole.parts) > 1
     lines = []
     for part in whole.parts:
-        told = part.moved[-1:] if whole.by == _TIME else part.moved
+        told = part.moved[-1:] if whole.by == TIME else part.moved
         said = map(_moved_sentence, told)
         lines += [f"{part.name}, {sentence}" if several else sentence for sentence in said]
     return (as_sentence(whole.verdict), *said_once(lines, begins_with_name=True))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Self
 
-from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings

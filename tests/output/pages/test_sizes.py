@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
     balance_verdict,
     curves_table,
-    declared_column,
     means_table,
     size_drawing,
     sizes_section,
@@ -141,7 +141,7 @@ def test_balance_that_does_not_matter_is_said_shortly(bench):
     [([0.01, 0.1], ["0.01", "0.10"]), ([6.0, 12.0], ["6", "12"]), ([0.5, 24.0], ["0.5", "24.0"])],
 )
 def test_declared_numbers_keep_their_decimals(values, texts):
-    column = declared_column(pd.Series(values), name="x", heading="x", unit="g")
+    column = number_column(pd.Series(values), name="x", heading="x", unit="g")
     assert [column.text({"x": value}) for value in values] == texts
 
 
