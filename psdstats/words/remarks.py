@@ -15,7 +15,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 
 Wording = Callable[..., str]
 
-_ROOMS: tuple[str, ...] = ()  # modules of psdstats.words with REMARKS
+_ROOMS: tuple[str, ...] = ("distribution",)  # modules of psdstats.words with REMARKS
 
 
 @cache

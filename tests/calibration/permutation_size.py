@@ -17,8 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from psdstats.comparison.classes import log_ratio_coordinates, replace_zeros
-from psdstats.comparison.moved_classes import moved_classes
+from psdstats.comparison.classes import log_ratio_coordinates, moved_classes, replace_zeros
 from psdstats.comparison.permutation_manova import permutation_manova
 
 DATE = "2026-11-25"

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from psdstats.comparison.moved_classes import moved_classes
+from psdstats.comparison.classes import moved_classes
 from psdstats.errors import ModelError
+from psdstats.words.distribution import all_moved, moved_sentence
 
 NAMES = ("< 45 µm", "45 to 90 µm", "90 to 180 µm", "≥ 180 µm")
 
@@ -45,8 +46,8 @@ def test_the_class_that_moved_is_named():
     parts, factor, strata = compositions(np.random.default_rng(3), shift=8.0)
     result = moved_classes(parts, factor, low=0, high=6, names=NAMES, strata=strata)
     assert list(result.moved) == [True, False, False, True]
-    assert result.sentence.startswith("0 to 6: < 45 µm +")
-    assert " µm −" in result.sentence
+    assert all_moved(result, NAMES).startswith("0 to 6: < 45 µm +")
+    assert " µm −" in all_moved(result, NAMES)
     assert list(result.to_frame()["class"]) == list(NAMES)
 
 
@@ -76,7 +77,7 @@ def test_an_empty_class_never_moves():
 def test_too_small_a_design_says_so():
     parts = [[0.2, 0.8], [0.8, 0.2], [0.25, 0.75], [0.75, 0.25]]
     result = moved_classes(parts, [0, 6, 0, 6], low=0, high=6, names=("fine", "coarse"))
-    assert "cannot be told which classes moved" in result.sentence
+    assert "cannot be told which classes moved" in moved_sentence(result, ("fine", "coarse"))
     assert np.isinf(result.upper).all()
 
 

@@ -8,15 +8,14 @@ from psdstats.comparison.whole_fits import curve_points, fit_study
 from psdstats.distribution.fineness import fineness_table
 from psdstats.output.pages.whole_distribution import (
     class_drawings,
-    fineness_sentences,
     fits_parts,
     fitted_sizes_table,
     misfit_drawing,
     moved_table,
     whole_parts,
     whole_section,
-    whole_sentences,
 )
+from psdstats.words.distribution import fineness_sentence, whole_sentences
 
 
 @pytest.fixture(scope="module")
@@ -103,7 +102,7 @@ def test_fits_are_counted_and_extrapolated_sizes_marked(bench, fitted):
 
 def test_fineness_classes_are_counted(bench):
     frame = fineness_table(bench.study)
-    (sentence,) = fineness_sentences(frame)
+    sentence = fineness_sentence(frame)
     for name, count in frame["classes"].value_counts().items():
         assert f"{name}: {count} run" in sentence
 
