@@ -49,7 +49,7 @@ from psdstats.models.kenward_roger import (
     adjusted_covariance,
     kenward_roger,
 )
-from psdstats.rate.curves import AllFree, Constraint, Curve
+from psdstats.rate.curves import Constraint, Curve, all_free
 from psdstats.rate.run_sizes import RunSizes
 from psdstats.student import critical_t
 
@@ -412,7 +412,7 @@ def fit_curve(
             "times or choose a simpler curve."
         )
     terms = random_terms(data, curve, random_rate)
-    free = AllFree(curve)
+    free = all_free(curve)
     search = Search(curve=curve, data=data, whitener=np.eye(n))
     beta = search.best(free, np.zeros(1))[0][0]
     theta: Array | None = None

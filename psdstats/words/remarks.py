@@ -15,7 +15,10 @@ from psdstats.words.numbers import PLAIN, Numerals
 
 Wording = Callable[..., str]
 
-_ROOMS: tuple[str, ...] = ("distribution",)  # modules of psdstats.words with REMARKS
+_ROOMS: tuple[str, ...] = (
+    "distribution",
+    "rate",
+)  # modules of psdstats.words with REMARKS
 
 
 @cache

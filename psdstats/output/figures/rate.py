@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
+from psdstats.findings import Verdict
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
 from psdstats.output.style import GREY, INK, RUST, Mark, mark
@@ -157,7 +158,7 @@ def loss_against_size(
     Returns
     -------
     Axes
-        The same Axes; empty marks where the loss is not first order.
+        The same Axes; empty marks where the rate changed with time.
 
     Examples
     --------
@@ -212,11 +213,12 @@ def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
             look.marker,
             color=look.colour,
             markersize=4.5,
-            markerfacecolor="white" if row.verdict == "not first order" else look.colour,
+            markerfacecolor="white" if row.verdict == Verdict.CHANGED else look.colour,
         )
         limits = interval(row.lower_per_min, row.upper_per_min)
         hover(
             point,
             f"{row.series + ', ' if row.series else ''}above {row.aperture_um:g} µm: "
-            f"{significant(row.rate_per_min, 3)} per min ({limits}), {row.verdict}",
+            f"{significant(row.rate_per_min, 3)} per min ({limits}), "
+            f"change with time: {row.verdict}",
         )

@@ -103,7 +103,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
     "loss_against_size": lambda ax: figures.loss_against_size(
         _frame(series=NAMES, aperture_um=[63.5, 125.0, 250.0], rate_per_min=[0.004, 0.016, 0.064],
                lower_per_min=[0.003, 0.012, 0.05], upper_per_min=[0.005, 0.02, 0.08],
-               verdict="first order"), ax,
+               verdict="not shown"), ax,
     ),
     "power_curves": lambda ax: figures.power_curves(
         _frame(design="two", change_percent=[0.0, 2.5], power=[0.05, 0.5],

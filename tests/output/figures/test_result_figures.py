@@ -49,7 +49,7 @@ def test_loss_rates_with_limits_verdict_and_power(ax: Axes) -> None:
             "rate_per_min": [0.004, 0.016, 0.064],
             "lower_per_min": [-0.001, 0.012, 0.050],
             "upper_per_min": [0.009, 0.020, 0.080],
-            "verdict": ["first order", "not first order", "first order"],
+            "verdict": ["not shown", "changed", "not shown"],
         }
     )
     power = (2.0, 125.0, 0.016)
@@ -73,7 +73,7 @@ def test_a_rate_that_is_not_above_zero_is_left_out(ax: Axes) -> None:
             "rate_per_min": [-0.001, 0.016],
             "lower_per_min": [-0.004, 0.012],
             "upper_per_min": [0.002, 0.020],
-            "verdict": ["cannot be told", "first order"],
+            "verdict": ["cannot be told", "not shown"],
         }
     )
     figures.loss_against_size(frame, ax)
