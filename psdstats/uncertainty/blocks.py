@@ -23,7 +23,9 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
+from psdstats.columns import QUANTITIES
 from psdstats.distribution.percentiles import LEVELS, span_bounds
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
@@ -326,6 +328,20 @@ class RatioLayout:
             (self.columns.size * side[:, None] + within).ravel() for side in (self.high, self.low)
         )
         return first, second
+
+    def weights(self, n_sizes: int) -> sparse.csr_array:
+        """Weights of ln of the sizes, row 4 r + q for quantity q of run r, in ln of each ratio."""
+        width = self.columns.size
+        weight, row, size = [], [], []
+        for at, pair in enumerate(zip(self.high, self.low, strict=True)):
+            for side, sign in zip(pair, (1.0, -1.0), strict=True):
+                runs = np.repeat(self.sides[side], width)
+                weight.append(np.full(runs.size, sign / self.sides[side].size))
+                row.append(width * at + np.tile(np.arange(width), self.sides[side].size))
+                size.append(len(QUANTITIES) * runs + np.tile(self.columns, self.sides[side].size))
+        places = (np.concatenate(row), np.concatenate(size))
+        shape = (self.high.size * width, n_sizes)
+        return sparse.csr_array((np.concatenate(weight), places), shape=shape)
 
 
 def summarise_ratios(

@@ -23,16 +23,14 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES, TIME
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import Array
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Run, Study, TareHandling
-from psdstats.uncertainty.engine import Prepared, prepare
+from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.sources.base import Source
 
 _FINER = 10.0
@@ -199,7 +197,6 @@ class _Contrasts:
 
     labels: pd.DataFrame
     weights: sparse.csr_array
-    known: NDArray[np.bool_]
 
 
 def budget(
@@ -233,91 +230,67 @@ def budget(
         If the column does not exist, or as `propagate`.
     """
     asked = None if sources is None else tuple(sources)
-    ready = prepare(study, sources=asked, rule=rule)
-    levels = _levels(study, ready, by)
-    per_run = _run_contrasts(ready)
-    differences = _difference_contrasts(ready, levels)
-    limited = {source.name: source.balance_limited for source in ready.sources.included}
+    law = prepare(study, sources=asked, rule=rule)
+    levels = _levels(study, law, by)
+    per_run = _run_contrasts(law)
+    differences = _difference_contrasts(law, levels)
+    limited = {source.name: source.balance_limited for source in law.sources.included}
     return Budget(
-        runs=_shares(ready, per_run, limited),
-        differences=_shares(ready, differences, limited),
-        what_if=_what_if(study, ready, (per_run, differences), asked, rule),
+        runs=_shares(law, per_run, limited),
+        differences=_shares(law, differences, limited),
+        what_if=_what_if(study, law, (per_run, differences), asked, rule),
         by=by,
-        sources=ready.table.sources,
-        sources_left_out=ready.sources.left_out,
-        notes=(*study.notes, *ready.table.notes, *_gaps(differences)),
+        sources=law.table.sources,
+        sources_left_out=law.sources.left_out,
+        notes=(*study.notes, *law.table.notes, *_gaps(law, differences)),
     )
 
 
-def _levels(study: Study, ready: Prepared, by: str) -> pd.Series:
+def _levels(study: Study, law: JointLaw, by: str) -> pd.Series:
     frame = study.runs_frame().set_index("run")
     if by not in frame.columns:
         raise UncertaintyError(
             f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
         )
-    return frame.loc[list(ready.arrays.runs), by]
+    return frame.loc[list(law.arrays.runs), by]
 
 
-def _log_rows(ready: Prepared) -> sparse.csr_array:
-    """Contributions of each input to the logarithm of each quantity; 0 where not bracketed."""
-    scale = np.nan_to_num(ready.sensitivities.scale(log=True))
-    return sparse.csr_array(sparse.diags_array(scale) @ ready.sensitivities.matrix)
-
-
-def _run_contrasts(ready: Prepared) -> _Contrasts:
-    n_rows = ready.sizes.value.size
+def _run_contrasts(law: JointLaw) -> _Contrasts:
+    n_rows = law.sizes.value.size
     labels = pd.DataFrame(
         {
-            "run": np.repeat(np.array(ready.arrays.runs, dtype=object), len(QUANTITIES)),
-            "quantity": list(QUANTITIES) * len(ready.arrays.runs),
+            "run": np.repeat(np.array(law.arrays.runs, dtype=object), len(QUANTITIES)),
+            "quantity": list(QUANTITIES) * len(law.arrays.runs),
         }
     )
     return _Contrasts(
         labels=labels,
         weights=sparse.csr_array(sparse.eye_array(n_rows)),
-        known=~np.isnan(ready.sizes.value).ravel(),
     )
 
 
-def _difference_contrasts(ready: Prepared, levels: pd.Series) -> _Contrasts:
+def _difference_contrasts(law: JointLaw, levels: pd.Series) -> _Contrasts:
     """Mean over the runs of one level minus mean over those of another, on ln."""
-    known_runs = ~np.isnan(ready.sizes.value)
-    names, rows, known = [], [], []
+    shape = law.sizes.value.shape
+    names, rows = [], []
     values = levels.to_numpy()
     for first, second in combinations(sorted(levels.dropna().unique()), 2):
         for column, quantity in enumerate(QUANTITIES):
-            row = np.zeros(known_runs.shape)
+            row = np.zeros(shape)
             for level, sign in ((second, 1.0), (first, -1.0)):
                 row[values == level, column] = sign / np.count_nonzero(values == level)
             names.append({"quantity": quantity, "level": second, "versus": first})
             rows.append(row.ravel())
-            known.append(bool(known_runs[row[:, column] != 0, column].all()))
     return _Contrasts(
         labels=pd.DataFrame(names, columns=["quantity", "level", "versus"]),
-        weights=sparse.csr_array(np.array(rows).reshape(len(rows), known_runs.size)),
-        known=np.array(known, dtype=bool),
+        weights=sparse.csr_array(np.array(rows).reshape(len(rows), law.sizes.value.size)),
     )
 
 
-def _variances(ready: Prepared, contrasts: _Contrasts) -> Array:
-    """Variance of each contrast from each source, shape (n_contrasts, n_sources)."""
-    parts = (contrasts.weights @ _log_rows(ready)).tocsr()
-    squares = parts.multiply(parts).tocsr()
-    index = ready.table.source
-    pick = sparse.csr_array(
-        (np.ones(index.size), (np.arange(index.size), index)),
-        shape=(index.size, len(ready.table.sources)),
-    )
-    found = np.asarray((squares @ pick).toarray())
-    found[~contrasts.known] = np.nan
-    return found
-
-
-def _shares(ready: Prepared, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
-    variance = _variances(ready, contrasts)
-    total = variance.sum(axis=1, keepdims=True)
-    share = np.where(total > 0, variance / np.where(total > 0, total, 1.0), np.nan)
-    names = list(ready.table.sources)
+def _shares(law: JointLaw, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
+    parts = law.contributions.contrasts(contrasts.weights)
+    variance, share = parts.by_source(), parts.shares()
+    names = list(law.table.sources)
     order = sorted(range(len(names)), key=lambda index: (not limited[names[index]], index))
     table = contrasts.labels.loc[contrasts.labels.index.repeat(len(order))].reset_index(drop=True)
     n_rows = len(contrasts.labels)
@@ -330,17 +303,17 @@ def _shares(ready: Prepared, contrasts: _Contrasts, limited: dict[str, bool]) ->
 
 def _what_if(
     study: Study,
-    ready: Prepared,
+    law: JointLaw,
     groups: tuple[_Contrasts, _Contrasts],
     asked: tuple[str | Source, ...] | None,
     rule: str | None,
 ) -> pd.DataFrame:
-    now = [100 * np.sqrt(_variances(ready, group).sum(axis=1)) for group in groups]
+    now = [100 * law.contributions.contrasts(group.weights).u() for group in groups]
     tables = []
     for change in changes_for(study):
         changed = prepare(change.apply(study), sources=asked, rule=rule)
         for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
-            after = 100 * np.sqrt(_variances(changed, group).sum(axis=1))
+            after = 100 * changed.contributions.contrasts(group.weights).u()
             with np.errstate(invalid="ignore", divide="ignore"):
                 factor = after / before
             tables.append(
@@ -359,8 +332,8 @@ def _what_if(
     )
 
 
-def _gaps(differences: _Contrasts) -> tuple[str, ...]:
-    missing = differences.labels[~differences.known]
+def _gaps(law: JointLaw, differences: _Contrasts) -> tuple[str, ...]:
+    missing = differences.labels[~law.contributions.contrasts(differences.weights).known]
     return tuple(
         f"{quantity}: the difference between {_written(level)} and {_written(versus)} has no "
         "budget, because a run is not bracketed by its sieves."

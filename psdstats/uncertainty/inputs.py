@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.distribution.arrays import StudyArrays
 from psdstats.frozen import Array
 from psdstats.study.records import Balance, Run, Study
 
@@ -48,19 +48,11 @@ class Weighings:
         The runs of the arrays, in their order.
     arrays : StudyArrays
         Their weighings.
-    rule : str
-        Interpolation rule in use.
     """
 
     study: Study
     runs: tuple[Run, ...]
     arrays: StudyArrays
-    rule: str
-
-    @classmethod
-    def of(cls, study: Study, runs: Sequence[Run], rule: str) -> Weighings:
-        """Arrange these runs of a study."""
-        return cls(study=study, runs=tuple(runs), arrays=study_arrays(study, runs), rule=rule)
 
     def balance(self, row: int) -> Balance:
         """Balance of the run in that row."""

@@ -3,10 +3,8 @@
 Masses in g, apertures as ln x (x in µm).  The derivatives are those of JCGM 100:2008, 5.1.3.  They
 hold within the bracket of the estimate; a percentile that is not bracketed has none (NaN).
 
-Linear propagation of uncertainty (JCGM 100, JCGM 102): sensitivities, covariance, coverage.
-
-`combine` is the general law for any measurement model given by its sensitivities; the study
-functions build those sensitivities for the sizes of all runs at once.
+`combine` is the general linear law (JCGM 100, JCGM 102) for any measurement model given by its
+sensitivities.
 """
 
 from __future__ import annotations
@@ -16,10 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse
 from scipy.special import ndtri
 
-from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
     Brackets,
     InterpolationRule,
@@ -28,11 +24,9 @@ from psdstats.distribution.curves import (
     invert_monotone,
     monotone_value,
 )
-from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.student import critical_t
-from psdstats.uncertainty.inputs import InputTable
 
 _COMPLEX_STEP = 1e-30
 
@@ -301,112 +295,8 @@ def effective_degrees_of_freedom(parts: Array, degrees_of_freedom: ArrayLike) ->
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:
-    """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2)."""
+    """Two-sided Student factor of a coverage probability (JCGM 100:2008, G.3.2); NaN without df."""
     if not 0 < coverage < 1:
         raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
-    return critical_t(1 - coverage, degrees_of_freedom)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Sensitivities:
-    """Standardised contributions of N inputs to ln D10, ln D50, ln D90 and span of R runs.
-
-    Attributes
-    ----------
-    size : ndarray, shape (R, 4)
-        D10, D50, D90 in µm and span; NaN where not bracketed.
-    matrix : sparse array, shape (4 R, N)
-        Row 4 r + q is quantity q of run r: change of ln D (of span itself for q = 3) when an
-        input grows by its standard uncertainty; 0 where not bracketed.
-    """
-
-    size: Array
-    matrix: sparse.csr_array
-
-    def covariance(self, *, log: bool) -> Array:
-        """Covariance of the values (µm, 1) or of their logarithms, shape (4 R, 4 R).
-
-        Rows and columns of quantities that are not bracketed are NaN.
-        """
-        scale = self.scale(log=log)
-        plain = (self.matrix @ self.matrix.T).toarray()
-        return np.asarray(plain * np.outer(scale, scale))
-
-    def scale(self, *, log: bool) -> Array:
-        """Factors from the rows of `matrix` to values, or to logarithms; shape (4 R,)."""
-        scale = np.where(np.isnan(self.size), np.nan, 1.0)
-        if log:
-            scale[:, 3] /= self.size[:, 3]
-        else:
-            scale[:, :3] *= self.size[:, :3]
-        return np.asarray(scale.ravel())
-
-    def source_shares(self, table: InputTable) -> Array:
-        """Variance share of each source, shape (R, 4, n_sources); NaN where there is no u."""
-        squares = self.matrix.multiply(self.matrix).tocsr()
-        pick = sparse.csr_array(
-            (np.ones(table.source.size), (np.arange(table.source.size), table.source)),
-            shape=(table.source.size, len(table.sources)),
-        )
-        parts = (squares @ pick).toarray().reshape(*self.size.shape, -1)
-        total = parts.sum(axis=2, keepdims=True)
-        known = (total > 0) & ~np.isnan(self.size)[:, :, None]
-        return np.where(known, parts / np.where(total > 0, total, 1.0), np.nan)
-
-    def effective_df(self, table: InputTable) -> Array:
-        """Welch-Satterthwaite degrees of freedom, shape (R, 4); NaN where not bracketed."""
-        squares = self.matrix.multiply(self.matrix).tocsr()
-        whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
-        spread = squares.multiply(squares).tocsr() @ (1.0 / table.degrees_of_freedom)
-        freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
-        return np.where(np.isnan(self.size), np.nan, freedom.reshape(self.size.shape))
-
-
-def study_sensitivities(
-    table: InputTable, arrays: StudyArrays, rule: InterpolationRule
-) -> Sensitivities:
-    """Contributions of every elementary input to the sizes of every run."""
-    jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, rule)
-    open_level = np.isnan(jacobian.ln_size)
-    by_mass = np.nan_to_num(jacobian.by_mass)
-    by_aperture = np.nan_to_num(jacobian.by_ln_aperture) / arrays.aperture_um[:, None, :]
-    n_runs, n_levels = open_level.shape
-    rows: list[NDArray[np.intp]] = []
-    columns: list[NDArray[np.intp]] = []
-    values: list[Array] = []
-    for action, derivative in ((table.on_mass, by_mass), (table.on_aperture, by_aperture)):
-        run = np.array(action.run, dtype=np.intp)
-        place = np.array(action.place, dtype=np.intp)
-        part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
-        rows.append((n_levels * run[:, None] + np.arange(n_levels)).ravel())
-        columns.append(np.repeat(np.array(action.input, dtype=np.intp), n_levels))
-        values.append(part.ravel())
-    action = table.on_ln_size
-    rows.append(n_levels * np.array(action.run, np.intp) + np.array(action.place, np.intp))
-    columns.append(np.array(action.input, np.intp))
-    values.append(np.array(action.coefficient, float))
-    on_ln = sparse.csr_array(
-        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
-        shape=(n_runs * n_levels, len(table.kind)),
-    )
-    size = np.exp(jacobian.ln_size)
-    spread, whole = _span_transform(size)
-    matrix = (spread @ on_ln).tocsr()
-    matrix.eliminate_zeros()
-    return Sensitivities(size=whole, matrix=matrix)
-
-
-def _span_transform(size: Array) -> tuple[sparse.csr_array, Array]:
-    """Map (ln D10, ln D50, ln D90) of each run to these and span; rows not bracketed are 0."""
-    n_runs = len(size)
-    span = (size[:, 2] - size[:, 0]) / size[:, 1]
-    blocks = np.zeros((n_runs, 4, 3))
-    blocks[:, [0, 1, 2], [0, 1, 2]] = np.where(np.isnan(size), 0.0, 1.0)
-    by_size = np.stack([-size[:, 0] / size[:, 1], -span, size[:, 2] / size[:, 1]], axis=1)
-    blocks[:, 3, :] = np.where(np.isnan(span)[:, None], 0.0, by_size)
-    run, quantity, level = np.nonzero(blocks)
-    transform = sparse.csr_array(
-        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
-        shape=(4 * n_runs, 3 * n_runs),
-    )
-    return transform, np.concatenate([size, span[:, None]], axis=1)
+    freedom = np.asarray(degrees_of_freedom, dtype=float)
+    return np.where(np.isnan(freedom), np.nan, critical_t(1 - coverage, freedom))

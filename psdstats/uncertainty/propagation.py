@@ -7,11 +7,13 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.distribution.percentiles import bound_text
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.uncertainty.linear import coverage_factor
 
 
 class Method(StrEnum):
@@ -22,8 +24,59 @@ class Method(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Draws:
+    """What only draws can tell of the sizes of R runs; arrays have shape (R, 4) unless stated.
+
+    Attributes
+    ----------
+    draws : int
+        Number of draws.
+    settled : bool
+        Whether the results have settled to their tolerance.
+    shortest_lower, shortest_upper : ndarray
+        Shortest coverage interval.
+    mean : ndarray
+        Averages of the draws.
+    tolerance : ndarray
+        Numerical tolerance of u and of the ends.
+    share_unbracketed : ndarray
+        Share of draws without a value.
+    share_negative : ndarray, shape (R,)
+        Share of draws with a net mass below zero.
+    """
+
+    draws: int
+    settled: bool
+    shortest_lower: Array
+    shortest_upper: Array
+    mean: Array
+    tolerance: Array
+    share_unbracketed: Array
+    share_negative: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def rows(self, order: NDArray[np.intp]) -> Draws:
+        """The same with the runs in another order."""
+        return Draws(
+            draws=self.draws,
+            settled=self.settled,
+            shortest_lower=self.shortest_lower[order],
+            shortest_upper=self.shortest_upper[order],
+            mean=self.mean[order],
+            tolerance=self.tolerance[order],
+            share_unbracketed=self.share_unbracketed[order],
+            share_negative=self.share_negative[order],
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Propagation:
     """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
+
+    What only draws can tell (`draws`, `settled`, `share_unbracketed`, `shortest_lower`, …) may be
+    asked of the result itself: NaN, 0 draws and settled in the linear law.
 
     Attributes
     ----------
@@ -42,12 +95,8 @@ class Propagation:
         Coverage interval: value ± k u (linear), or with equal probability outside (Monte Carlo).
         An end beyond the sieves is open: 0, or inf.  Where the size has no value the linear
         interval is the open interval it lies in.
-    shortest_lower, shortest_upper : ndarray
-        Shortest coverage interval (Monte Carlo; NaN in linear).
     coverage : float
         Coverage probability.
-    k : ndarray
-        Coverage factors (linear; NaN in Monte Carlo, which needs none).
     effective_df : ndarray
         Welch-Satterthwaite degrees of freedom of the linear law.
     balance_share : ndarray
@@ -60,30 +109,22 @@ class Propagation:
         "bracketed", "below the finest sieve" or "above the coarsest sieve".
     bound_lower, bound_upper : ndarray
         The value, or the open interval that holds it.
-    share_unbracketed : ndarray
-        Share of draws without a value (NaN in linear).
     linear_valid : tuple of tuple of (bool or None)
         Whether the linear interval passes the comparison of JCGM 101, clause 8 (one digit of u),
         with its ends and u within 10 % of the Monte Carlo ones; None where no comparison was made.
         False in the linear method means a reason to doubt it is known.
-    mean : ndarray
-        Averages of the draws (Monte Carlo; NaN in linear).
     method : Method
         How it was done.
-    seed, draws : int
-        Seed and number of draws (0 draws in linear).
-    tolerance : ndarray
-        Numerical tolerance of the Monte Carlo results (NaN in linear).
-    settled : bool
-        Whether the draws reached that tolerance; True in linear.
-    share_negative : ndarray, shape (R,)
-        Share of draws with a net mass below zero (NaN in linear).
+    seed : int
+        Seed of the draws.
     sources, sources_left_out : tuple of str
         What was counted and what was not.
     rule : str
         Interpolation rule.
     notes : tuple of str
         Assumptions and doubts, as sentences.
+    monte_carlo : Draws or None
+        What only draws can tell; None in the linear law.
     """
 
     runs: tuple[str, ...]
@@ -94,10 +135,7 @@ class Propagation:
     u: Array
     lower: Array
     upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
     coverage: float
-    k: Array
     effective_df: Array
     balance_share: Array
     source_share: Array
@@ -106,22 +144,69 @@ class Propagation:
     status: tuple[tuple[str, ...], ...]
     bound_lower: Array
     bound_upper: Array
-    share_unbracketed: Array
     linear_valid: tuple[tuple[bool | None, ...], ...]
-    mean: Array
     method: Method
     seed: int
-    draws: int
-    tolerance: Array
-    settled: bool
-    share_negative: Array
     sources: tuple[str, ...]
     sources_left_out: tuple[str, ...]
     rule: str
     notes: tuple[str, ...]
+    monte_carlo: Draws | None = None
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    @property
+    def draws(self) -> int:
+        """Number of draws; 0 in the linear law."""
+        return 0 if self.monte_carlo is None else self.monte_carlo.draws
+
+    @property
+    def settled(self) -> bool:
+        """Whether the draws reached their tolerance; True in the linear law."""
+        return self.monte_carlo is None or self.monte_carlo.settled
+
+    @property
+    def k(self) -> Array:
+        """Coverage factors of the linear law; NaN in Monte Carlo, which needs none."""
+        if self.monte_carlo is not None:
+            return np.full(self.value.shape, np.nan)
+        return coverage_factor(self.coverage, self.effective_df)
+
+    @property
+    def shortest_lower(self) -> Array:
+        """Lower end of the shortest coverage interval; NaN in the linear law."""
+        return self._drawn("shortest_lower")
+
+    @property
+    def shortest_upper(self) -> Array:
+        """Upper end of the shortest coverage interval; NaN in the linear law."""
+        return self._drawn("shortest_upper")
+
+    @property
+    def mean(self) -> Array:
+        """Averages of the draws; NaN in the linear law."""
+        return self._drawn("mean")
+
+    @property
+    def tolerance(self) -> Array:
+        """Numerical tolerance of the draws; NaN in the linear law."""
+        return self._drawn("tolerance")
+
+    @property
+    def share_unbracketed(self) -> Array:
+        """Share of draws without a value; NaN in the linear law."""
+        return self._drawn("share_unbracketed")
+
+    @property
+    def share_negative(self) -> Array:
+        """Share of draws with a net mass below zero, shape (R,); NaN in the linear law."""
+        return self._drawn("share_negative")
+
+    def _drawn(self, name: str) -> Array:
+        if self.monte_carlo is not None:
+            return np.asarray(getattr(self.monte_carlo, name))
+        return np.full(self.value.shape[: 1 if name == "share_negative" else 2], np.nan)
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.

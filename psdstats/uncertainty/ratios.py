@@ -21,7 +21,6 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import sparse
 
 from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
@@ -32,13 +31,11 @@ from psdstats.uncertainty.engine import (
     CHUNK_DRAWS,
     MAX_DRAWS,
     Drawing,
-    Prepared,
     as_method,
-    linear_parts,
-    prepare,
     unsettled_note,
     wanted_coverage,
 )
+from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
 from psdstats.uncertainty.propagation import Method
@@ -142,20 +139,20 @@ class RatioParts:
 
 
 def ratio_accumulator(
-    ready: Prepared, layout: RatioLayout, *, digits: int, min_blocks: int
+    law: JointLaw, layout: RatioLayout, *, digits: int, min_blocks: int
 ) -> Accumulator:
     """Merges blocks until every ratio that has a value has settled."""
     return Accumulator(
         digits=digits,
         min_blocks=min_blocks,
-        watched=~np.isnan(_ln_ratios(layout, ready.sizes.value, ready.sizes.value)).ravel(),
+        watched=~np.isnan(_ln_ratios(layout, law.sizes.value, law.sizes.value)).ravel(),
         differences=layout.differences,
     )
 
 
-def drawn_ratios(ready: Prepared, layout: RatioLayout, accumulator: Accumulator) -> RatioParts:
+def drawn_ratios(law: JointLaw, layout: RatioLayout, accumulator: Accumulator) -> RatioParts:
     """Quantiles of the drawn ratios."""
-    ratio, bound_lower, bound_upper = _estimates(ready, layout)
+    ratio, bound_lower, bound_upper = _estimates(law, layout)
     shape, known = ratio.shape, ~np.isnan(ratio)
     total = accumulator.merged
     ends = np.exp(accumulator.ends).reshape(4, *shape)
@@ -180,24 +177,19 @@ def drawn_ratios(ready: Prepared, layout: RatioLayout, accumulator: Accumulator)
         settled=accumulator.settled,
         notes=(
             *(() if stopped else (unsettled_note(accumulator),)),
-            *_share_notes(ready, layout, share, known),
+            *_share_notes(law, layout, share, known),
         ),
     )
 
 
-def linear_ratios(ready: Prepared, layout: RatioLayout, coverage: float) -> RatioParts:
+def linear_ratios(law: JointLaw, layout: RatioLayout, coverage: float) -> RatioParts:
     """Ratio · exp(± k u) with k from the effective degrees of freedom of the difference."""
-    ratio, bound_lower, bound_upper = _estimates(ready, layout)
+    ratio, bound_lower, bound_upper = _estimates(law, layout)
     shape, known = ratio.shape, ~np.isnan(ratio)
-    by_side = _contributions(ready, layout)
-    first, second = layout.differences
-    parts = sparse.csr_array(by_side[first] - by_side[second])
-    squares = parts.multiply(parts).tocsr()
-    variance = np.asarray(squares.sum(axis=1)).ravel()
-    spread = squares.multiply(squares).tocsr() @ (1.0 / ready.table.degrees_of_freedom)
-    freedom = np.where(spread > 0, variance**2 / np.where(spread > 0, spread, 1.0), np.inf)
-    u = np.where(known, np.sqrt(variance).reshape(shape), np.nan)
-    k = np.where(known, coverage_factor(coverage, freedom.reshape(shape)), np.nan)
+    parts = law.contributions.contrasts(layout.weights(law.sizes.value.size))
+    freedom = parts.effective_df().reshape(shape)
+    u = parts.u().reshape(shape)
+    k = coverage_factor(coverage, freedom)
     nothing = np.full(shape, np.nan)
     return RatioParts(
         ratio=ratio,
@@ -209,19 +201,21 @@ def linear_ratios(ready: Prepared, layout: RatioLayout, coverage: float) -> Rati
         shortest_lower=nothing,
         shortest_upper=nothing,
         k=k,
-        effective_df=np.where(known, freedom.reshape(shape), np.nan),
+        effective_df=freedom,
         share_unbracketed=nothing,
-        log_covariance=_pair_covariance(layout, (by_side @ by_side.T).toarray(), known),
+        log_covariance=np.array(
+            [parts.rows(slice(one, None, shape[1])).covariance() for one in range(shape[1])]
+        ),
         tolerance=nothing,
         draws=0,
         settled=True,
-        notes=_doubt_notes(ready, layout, coverage),
+        notes=_doubt_notes(law, layout, coverage),
     )
 
 
-def _estimates(ready: Prepared, layout: RatioLayout) -> tuple[Array, Array, Array]:
+def _estimates(law: JointLaw, layout: RatioLayout) -> tuple[Array, Array, Array]:
     """Ratios at the best estimates, NaN where not bracketed, and the bounds the sieves leave."""
-    sizes = ready.sizes
+    sizes = law.sizes
     least = _ln_ratios(layout, sizes.lower, sizes.upper)
     most = _ln_ratios(layout, sizes.upper, sizes.lower)
     return np.exp(_ln_ratios(layout, sizes.value, sizes.value)), np.exp(least), np.exp(most)
@@ -237,23 +231,6 @@ def _ln_ratios(layout: RatioLayout, of_high: Array, of_low: Array) -> Array:
     return np.asarray(high[layout.high] - low[layout.low])
 
 
-def _contributions(ready: Prepared, layout: RatioLayout) -> sparse.csr_array:
-    """What a standard deviation of each input adds to ln of each side, shape (S C, N)."""
-    scale = np.nan_to_num(ready.sensitivities.scale(log=True))
-    lengths = [rows.size for rows in layout.sides]
-    side = np.repeat(np.arange(len(layout.sides)), lengths)[:, None]
-    runs = np.concatenate(layout.sides)[:, None]
-    n_columns = layout.columns.size
-    target = side * n_columns + np.arange(n_columns)
-    taken = len(QUANTITIES) * runs + layout.columns
-    weight = scale[taken] / np.repeat(lengths, lengths)[:, None]
-    weights = sparse.csr_array(
-        (weight.ravel(), (target.ravel(), taken.ravel())),
-        shape=(len(layout.sides) * n_columns, scale.size),
-    )
-    return sparse.csr_array(weights @ ready.sensitivities.matrix)
-
-
 def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]) -> Array:
     """Covariance of ln ratio over the pairs, (C, P, P), from that of the sides; NaN if unknown."""
     step, high, low = layout.columns.size, layout.high, layout.low
@@ -267,26 +244,26 @@ def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]
     return found
 
 
-def _doubt_notes(ready: Prepared, layout: RatioLayout, coverage: float) -> tuple[str, ...]:
+def _doubt_notes(law: JointLaw, layout: RatioLayout, coverage: float) -> tuple[str, ...]:
     """Sentences on runs whose own linear interval is doubtful."""
-    valid = linear_parts(ready, coverage).linear_valid
+    valid = law.interval(coverage).valid
     return tuple(
         f"Run {run!r}: the linear interval of {QUANTITIES[column]} is doubtful, and so are those "
         "of its ratios; use Monte Carlo."
-        for run, of_run in zip(ready.arrays.runs, valid, strict=True)
+        for run, of_run in zip(law.arrays.runs, valid, strict=True)
         for column in layout.columns.tolist()
         if of_run[column] is False
     )
 
 
 def _share_notes(
-    ready: Prepared, layout: RatioLayout, share: Array, known: NDArray[np.bool_]
+    law: JointLaw, layout: RatioLayout, share: Array, known: NDArray[np.bool_]
 ) -> tuple[str, ...]:
     """Sentences on ratios whose draws are partly open."""
 
     def named(side: int) -> str:
         rows = layout.sides[side]
-        return ", ".join(repr(ready.arrays.runs[row]) for row in rows.tolist())
+        return ", ".join(repr(law.arrays.runs[row]) for row in rows.tolist())
 
     return tuple(
         f"{QUANTITIES[layout.columns[column]]} of {named(layout.high[pair])} over "
@@ -497,12 +474,12 @@ def ratio_intervals(
     wanted = wanted_coverage(study, coverage)
     asked = read_pairs(study, pairs, quantities)
     named = {name for side in asked.sides for name in side}
-    ready = prepare(
+    law = prepare(
         study, sources=sources, rule=rule, runs=[run for run in study.runs if run.name in named]
     )
-    layout = asked.layout(ready.arrays.runs)
+    layout = asked.layout(law.arrays.runs)
     if way is Method.LINEAR:
-        parts = linear_ratios(ready, layout, wanted)
+        parts = linear_ratios(law, layout, wanted)
     else:
         drawing = Drawing(
             seed=seed,
@@ -515,8 +492,8 @@ def ratio_intervals(
             chunk=chunk,
             progress=progress,
         )
-        parts = _by_draws(ready, layout, drawing)
-    notes = (*study.notes, *ready.sizes.notes, *ready.table.notes, *parts.notes)
+        parts = _by_draws(law, layout, drawing)
+    notes = (*study.notes, *law.sizes.notes, *law.table.notes, *parts.notes)
     return RatioIntervals(
         high=asked.high,
         low=asked.low,
@@ -524,20 +501,20 @@ def ratio_intervals(
         coverage=wanted,
         method=way,
         seed=seed,
-        sources=tuple(source.name for source in ready.sources.included),
-        sources_left_out=ready.sources.left_out,
-        rule=str(ready.sizes.rule),
+        sources=tuple(source.name for source in law.sources.included),
+        sources_left_out=law.sources.left_out,
+        rule=str(law.sizes.rule),
         **(vars(parts) | {"notes": notes}),
     )
 
 
-def _by_draws(ready: Prepared, layout: RatioLayout, drawing: Drawing) -> RatioParts:
+def _by_draws(law: JointLaw, layout: RatioLayout, drawing: Drawing) -> RatioParts:
     count = len(layout.high)
     accumulator = ratio_accumulator(
-        ready,
+        law,
         layout,
         digits=drawing.digits_for(count),
         min_blocks=drawing.fewest_blocks(count),
     )
-    accumulate(accumulator, drawing.blocks(ready, partial(summarise_ratios, layout=layout)))
-    return drawn_ratios(ready, layout, accumulator)
+    accumulate(accumulator, drawing.blocks(law, partial(summarise_ratios, layout=layout)))
+    return drawn_ratios(law, layout, accumulator)

@@ -19,7 +19,8 @@ import numpy as np
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty.draws import DrawPlan, draw_blocks, fill, keyed_generator, make_plan
-from psdstats.uncertainty.engine import prepare, propagate
+from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.linear import percentile_jacobian
 from psdstats.uncertainty.parallel import study_blocks
 

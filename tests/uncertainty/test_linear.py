@@ -12,7 +12,7 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.linear import combine, coverage_factor
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.law import prepare
 
 APERTURES = (0, 90, 180, 360)
 

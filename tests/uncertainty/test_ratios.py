@@ -12,7 +12,7 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.uncertainty import propagate, ratio_intervals
 from psdstats.uncertainty.draws import draw_blocks, make_plan
-from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.law import prepare
 
 APERTURES = (0, 90, 180, 360)
 

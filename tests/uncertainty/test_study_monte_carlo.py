@@ -10,7 +10,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.draws import draw_blocks, keyed_generator, make_plan
-from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.sources.sampling import particle_masses_g
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]

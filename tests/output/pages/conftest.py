@@ -8,8 +8,8 @@ from psdstats_datasets import demo_study
 from psdstats import check_study, compare, propagate, read_study
 from psdstats.comparison.compare import measurement_sources
 from psdstats.uncertainty import budget
+from psdstats.uncertainty.law import undersize_bands
 from psdstats.uncertainty.means import mean_sizes
-from psdstats.uncertainty.undersize import undersize_bands
 
 
 def _results(name):
