@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "add_comparison",
     "add_json",
+    "add_page",
     "add_propagation",
     "add_replace",
     "add_sources",
@@ -81,6 +82,15 @@ def add_json(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="print the result alone: no remarks, hints, warnings or progress",
     )
+
+
+def add_page(parser: argparse.ArgumentParser) -> None:
+    """How a page is shown: tables in the terminal, files, JSON."""
+    parser.add_argument(
+        "--all-tables", action="store_true", help="print every table, not only the first ones"
+    )
+    add_writing(parser)
+    add_json(parser)
 
 
 def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:

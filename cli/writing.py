@@ -1,4 +1,4 @@
-"""Showing the parts of a result: JSON or words, the first tables, notes, cautions, files.
+"""Showing the page of a result: JSON or words, the first tables, notes, cautions, files.
 
 Printing a result and writing its tables and figures, the same way for every command.
 """
@@ -6,9 +6,7 @@ Printing a result and writing its tables and figures, the same way for every com
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from psdstats.errors import OutputError
@@ -16,57 +14,46 @@ from psdstats.errors import OutputError
 from .console import Console
 
 if TYPE_CHECKING:
-    from psdstats.output.content import Drawing
-    from psdstats.output.pages.parts import PageParts
+    from psdstats.output.content import Page
     from psdstats.output.tables.table import Table
 
 __all__ = [
-    "add_all_tables",
     "ensure_free",
     "present",
-    "print_sentences",
     "print_table",
     "records",
-    "remark_notes",
     "write_result",
 ]
 
 
-def add_all_tables(parser: argparse.ArgumentParser) -> None:
-    """Whether every table is printed."""
-    parser.add_argument(
-        "--all-tables", action="store_true", help="print every table, not only the first ones"
-    )
+def present(page: Page, options: argparse.Namespace, console: Console) -> int:
+    """Print a page as the options ask, write it where --out says; exit code 0."""
+    from psdstats.output.pages.parts import page_with_sign
 
-
-def present(parts: PageParts, options: argparse.Namespace, console: Console) -> int:
-    """Print the parts as the options ask, write them where --out says; exit code 0."""
+    page = page_with_sign(page, options.decimal)
     console.document(
         {
-            "sentences": list(parts.sentences),
-            **{table.key: records(table) for table in parts.tables},
-            "notes": list(parts.notes),
-            **({"cautions": list(parts.cautions)} if parts.cautions else {}),
+            "sentences": list(page.sentences),
+            **{table.key: records(table) for table in page.tables},
+            "notes": list(page.notes),
+            **({"cautions": list(page.cautions)} if page.cautions else {}),
         }
     )
-    print_sentences(parts.sentences, options, console)
-    shown: Sequence[Table] = parts.tables if options.all_tables else parts.first
+    for sentence in page.sentences:
+        console.say(sentence)
+    shown = page.tables if options.all_tables else page.first
     for table in shown:
         console.say()
         print_table(table, options, console)
-    told = {table.name for table in shown}
-    left = [table.name for table in parts.tables if table.name not in told]
+    left = [table.name for table in page.tables if table not in shown]
     if left:
         console.remark(f"\nNot shown: {', '.join(left)}. Add --all-tables to print them.")
-    remark_notes(parts.notes, options, console)
-    for caution in parts.cautions:
+    for note in page.notes:
+        console.remark(f"Note: {note}")
+    for caution in page.cautions:
         console.say(f"Caution: {caution}")
-    write_result(options, console, tables=parts.tables, drawings=parts.drawings, texts=parts.texts)
+    write_result(page, options, console)
     return 0
-
-
-SPARE = ("detectable_decrease_percent", "change_percent", "uses")
-"""Columns that a terminal can do without: the files hold them, sentences say them."""
 
 
 def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace") -> None:
@@ -90,35 +77,15 @@ def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace
         raise OutputError(f"{place.resolve()} exists already. Choose another name{remedy}.")
 
 
-def print_sentences(
-    sentences: Iterable[str], options: argparse.Namespace, console: Console
-) -> None:
-    """Print sentences with the decimal sign asked for."""
-    from psdstats.words.numbers import sentence_with_sign
-
-    for sentence in sentences:
-        console.say(sentence_with_sign(sentence, options.decimal))
-
-
-def remark_notes(notes: Iterable[str], options: argparse.Namespace, console: Console) -> None:
-    """Print notes, which --quiet leaves out, with the decimal sign asked for."""
-    from psdstats.words.numbers import sentence_with_sign
-
-    for note in notes:
-        console.remark(sentence_with_sign(f"Note: {note}", options.decimal))
-
-
 def print_table(
     table: Table,
     options: argparse.Namespace,
     console: Console,
 ) -> None:
-    """Print a table no wider than the terminal; `SPARE` columns go first where not all fit."""
-    from psdstats.output.pages.parts import table_with_sign
+    """Print a table no wider than the terminal."""
     from psdstats.output.tables.terminal import to_terminal
 
-    shown = table_with_sign(table, options.decimal)
-    text = to_terminal(shown, width=console.width, decimal=options.decimal, spare=SPARE)
+    text = to_terminal(table, width=console.width, decimal=options.decimal)
     console.verbatim(text.rstrip("\n"))
 
 
@@ -127,31 +94,21 @@ def records(table: Table) -> list[dict[str, object]]:
     return [{name: _for_json(value) for name, value in row.items()} for row in table.rows()]
 
 
-def write_result(
-    options: argparse.Namespace,
-    console: Console,
-    *,
-    tables: Sequence[Table],
-    drawings: Iterable[Drawing] = (),
-    texts: Mapping[str, str] = MappingProxyType({}),
-) -> None:
+def write_result(page: Page, options: argparse.Namespace, console: Console) -> None:
     """Write tables, figures and texts (by file name) into --out, or say how to have them."""
     if options.out is None:
         console.remark("Add --out DIR to have the tables and figures as files.")
         return
     from psdstats.files import write_folder_atomically
     from psdstats.output.bundle import write_drawings, write_tables
-    from psdstats.output.pages.parts import drawings_with_sign, table_with_sign
 
     def write(folder: Path) -> None:
         (folder / "tables").mkdir()
-        signed = [table_with_sign(table, options.decimal) for table in tables]
-        write_tables(folder / "tables", signed, decimal=options.decimal)
-        made = drawings_with_sign(drawings, options.decimal)
-        if made:
+        write_tables(folder / "tables", page.tables, decimal=options.decimal)
+        if page.drawings:
             (folder / "figures").mkdir()
-            write_drawings(folder / "figures", made)
-        for name, text in texts.items():
+            write_drawings(folder / "figures", page.drawings)
+        for name, text in page.texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="")
 
     target = write_folder_atomically(options.out, write, replace=options.replace)

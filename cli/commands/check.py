@@ -55,6 +55,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
 
 def _check(options: argparse.Namespace, console: Console) -> int:
+    from psdstats.output.content import Page
     from psdstats.output.pages.checks import checks_table, tare_drawings
     from psdstats.study import check_file, read_study
     from psdstats.study.tares import tare_history
@@ -78,7 +79,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
         console.remark(f"Note on the study: {note}")
     if options.out is not None:
         drawings = [] if study is None else tare_drawings(tare_history(study))
-        write_result(options, console, tables=[table], drawings=drawings)
+        write_result(Page(heading="Checks", blocks=(table, *drawings)), options, console)
     return report.exit_code
 
 

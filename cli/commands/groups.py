@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 from psdstats.columns import QUANTITIES, TIME
 
 from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_writing, propagate_study, share
+from ..options import add_page, add_propagation, add_study, propagate_study, share
 from ..parsing import read_checked
-from ..writing import add_all_tables, present
+from ..writing import present
 
 if TYPE_CHECKING:
-    from psdstats.output.pages.parts import PageParts
+    from psdstats.output.content import Page
     from psdstats.study import Study
 
 SUMMARY = "do the groups agree, which size classes moved, which curve fits"
@@ -63,16 +63,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="fit three distributions to every run too, with goodness of fit, fineness class and "
         "mean sizes",
     )
-    add_all_tables(parser)
     add_propagation(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Judge the groups, then what else was asked; print, write."""
     from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.pages.groups import groups_parts
+    from psdstats.output.pages.groups import groups_page
     from psdstats.output.pages.groups_results import collect_groups, stated_margin
 
     study, _ = read_checked(options, console)
@@ -91,19 +89,19 @@ def run(options: argparse.Namespace, console: Console) -> int:
             margin_percent=stated_margin(study) if options.margin is None else options.margin,
             level=options.level,
         )
-        parts = groups_parts(results)
+        page = groups_page(results)
         if options.whole:
             console.begin("whole distributions")
-            parts += _whole(study, options)
+            page += _whole(study, options)
         if options.fits:
             console.begin("fitting distributions")
-            parts += _fits(study, options)
-    return present(parts, options, console)
+            page += _fits(study, options)
+    return present(page, options, console)
 
 
-def _whole(study: Study, options: argparse.Namespace) -> PageParts:
+def _whole(study: Study, options: argparse.Namespace) -> Page:
     from psdstats.comparison.whole import compare_distributions
-    from psdstats.output.pages.whole_distribution import whole_parts
+    from psdstats.output.pages.whole_distribution import whole_page
 
     found = compare_distributions(
         study,
@@ -112,16 +110,16 @@ def _whole(study: Study, options: argparse.Namespace) -> PageParts:
         level=options.level,
         seed=options.seed,
     )
-    return whole_parts(found)
+    return whole_page(found)
 
 
-def _fits(study: Study, options: argparse.Namespace) -> PageParts:
+def _fits(study: Study, options: argparse.Namespace) -> Page:
     from psdstats.comparison.whole_fits import curve_points, fit_study
     from psdstats.distribution.fineness import fineness_table
-    from psdstats.output.pages.sizes import moments_parts
-    from psdstats.output.pages.whole_distribution import fits_parts
+    from psdstats.output.pages.sizes import moments_page
+    from psdstats.output.pages.whole_distribution import fits_page
 
     points = curve_points(study, sources=options.sources)
     fits = fit_study(study, sources=options.sources)
-    fitted = fits_parts(fits, points, study.runs_frame(), fineness_table(study))
-    return fitted + moments_parts(study)
+    fitted = fits_page(fits, points, study.runs_frame(), fineness_table(study))
+    return fitted + moments_page(study)

@@ -8,16 +8,15 @@ from psdstats.columns import QUANTITIES
 
 from ..console import Console
 from ..options import (
-    add_json,
+    add_page,
     add_propagation,
     add_study,
     add_target,
-    add_writing,
     propagate_study,
     share,
 )
 from ..parsing import read_checked
-from ..writing import add_all_tables, present
+from ..writing import present
 
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
 EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"
@@ -71,16 +70,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MASS",
         help="balls charged, g; not needed where the runs have a ball_ratio",
     )
-    add_all_tables(parser)
     add_propagation(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Fit, print, write."""
     from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.pages.rate import collect_loss, rate_factor, rate_parts
+    from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
     from psdstats.rate import fit_rate
 
     study, _ = read_checked(options, console)
@@ -103,4 +100,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         )
         console.begin("loss above sieves")
         loss, notes = collect_loss(study, by=by, level=options.level)
-    return present(rate_parts(result, loss, notes=notes), options, console)
+    return present(rate_page(result, loss, notes=notes), options, console)

@@ -24,11 +24,10 @@ from ..options import (
     propagate_study,
 )
 from ..parsing import read_checked
-from ..writing import ensure_free, print_sentences
+from ..writing import ensure_free
 
 if TYPE_CHECKING:
-    from psdstats.output.content import Section, Verdict
-    from psdstats.output.tables.table import Table
+    from psdstats.output.content import Answer, Page
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
 
@@ -63,27 +62,27 @@ def run(options: argparse.Namespace, console: Console) -> int:
     target = options.out or Path(f"{options.study.resolve().stem}-report")
     ensure_free(target, replace=options.replace)
     with console.stages(STAGES):
-        page, verdicts = _write(target, options, console)
-    sentences = [verdict.sentence for verdict in verdicts]
+        page, answers = _write(target, options, console)
+    sentences = [answer.sentence for answer in answers]
     console.document(
         {
             "report": str(page),
             "sentences": sentences,
-            "verdicts": [{"verdict": each.word, "sentence": each.sentence} for each in verdicts],
+            "verdicts": [{"verdict": each.word, "sentence": each.sentence} for each in answers],
         }
     )
-    print_sentences(sentences, options, console)
+    for sentence in sentences:
+        console.say(sentence)
     console.say(f"Report: {page}")
     return 0
 
 
 def _write(
     target: Path, options: argparse.Namespace, console: Console
-) -> tuple[Path, tuple[Verdict, ...]]:
-    """The page written, and its verdicts."""
+) -> tuple[Path, tuple[Answer, ...]]:
+    """The page written, and its answers."""
     from psdstats.comparison.compare import measurement_sources
     from psdstats.output.bundle import write_report_folder
-    from psdstats.output.pages.checks import checks_table
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
 
@@ -92,8 +91,8 @@ def _write(
     sources = measurement_sources(study, options.sources)
     propagation = propagate_study(study, options, console, sources=sources)
     console.begin("comparing")
-    compared, asked, files = _compared(study, propagation, options)
-    sections, more = _middle(study, propagation, options, console)
+    comparison, asked = _compared(study, propagation, options)
+    sizes, further = _further(study, propagation, options, console)
     if options.target_um is not None:
         asked["target_um"] = options.target_um
     record = provenance_record(study, propagation, asked)
@@ -101,56 +100,51 @@ def _write(
         study,
         checks,
         propagation,
-        compared,
-        middle=sections,
+        sizes=sizes,
+        comparison=comparison,
+        further=further,
         record=record,
         decimal=options.decimal,
     )
     with console.progress("writing") as progress:
         page = write_report_folder(
-            target,
-            content,
-            provenance=record,
-            tables=[checks_table(checks), *files, *more],
-            replace=options.replace,
-            progress=progress,
+            target, content, provenance=record, replace=options.replace, progress=progress
         )
-    return page, content.verdicts
+    return page, content.answers
 
 
 def _compared(
     study: Study, propagation: Propagation, options: argparse.Namespace
-) -> tuple[Section, dict[str, object], list[Table]]:
-    """The comparison as a section, its options for the record, tables that only the files hold.
+) -> tuple[Page, dict[str, object]]:
+    """The comparison as a page, and its options for the record.
 
-    Where study.toml or the data do not allow it, the section says why; what the command line asks
+    Where study.toml or the data do not allow it, the page says why; what the command line asks
     for itself is refused.
     """
     from psdstats.errors import ModelError
-    from psdstats.output.pages.comparison import comparison_files, comparison_section
-    from psdstats.output.pages.whole import uncompared_section
+    from psdstats.output.pages.comparison import comparison_page
+    from psdstats.output.pages.whole import uncompared_page
 
     try:
         found = compare_study(study, options, propagation)
     except ModelError as reason:
         if is_asked_for(options):
             raise
-        by = compared_by(study, options)
-        return uncompared_section(by, str(reason)), {"level": options.level}, []
-    return comparison_section(found), comparison_options(found), comparison_files(found)
+        return uncompared_page(compared_by(study, options), str(reason)), {"level": options.level}
+    return comparison_page(found), comparison_options(found)
 
 
-def _middle(
+def _further(
     study: Study,
     propagation: Propagation,
     options: argparse.Namespace,
     console: Console,
-) -> tuple[list[Section], list[Table]]:
-    """Sizes, groups, rate and budget as sections, and the tables that only the files hold."""
+) -> tuple[Page, list[Page]]:
+    """The page of sizes; those of groups, rate and budget."""
     from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.pages.budget import budget_files, budget_section
-    from psdstats.output.pages.further import further_sections
-    from psdstats.output.pages.sizes import curves_table, sizes_section
+    from psdstats.output.pages.budget import budget_page
+    from psdstats.output.pages.further import further_pages
+    from psdstats.output.pages.sizes import sizes_page
     from psdstats.uncertainty import budget, undersize_bands
     from psdstats.uncertainty.means import mean_sizes
 
@@ -161,11 +155,5 @@ def _middle(
     means = mean_sizes(propagation, runs, ["group", TIME])
     parts = budget(study, by=compared_by(study, options), sources=sources)
     console.begin("groups and rate")
-    further = further_sections(study, propagation, level=options.level, target_um=options.target_um)
-    sections = [
-        sizes_section(propagation, runs, bands, means),
-        *(section for section, _ in further),
-        budget_section(parts),
-    ]
-    tables = [curves_table(bands), *budget_files(parts)]
-    return sections, [*tables, *(table for _, files in further for table in files)]
+    further = further_pages(study, propagation, level=options.level, target_um=options.target_um)
+    return sizes_page(propagation, runs, bands, means), [*further, budget_page(parts)]

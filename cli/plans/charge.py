@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_json, add_writing, share
-from ..writing import add_all_tables, present
+from ..options import add_page, share
+from ..writing import present
 from .options import ball_sizes
 
 SUMMARY = "ball masses and counts, powder and speed for one jar, with cautions"
@@ -63,14 +63,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SHARE",
         help="share of the critical speed of the smallest ball (default 0.7)",
     )
-    add_all_tables(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute the charge, print it with its cautions, write."""
-    from psdstats.output.pages.planning import charge_parts
+    from psdstats.output.pages.planning import charge_page
     from psdstats.planning.bench import Balls, Jar, mill_charge
 
     jar = Jar(
@@ -92,4 +90,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         speed_rpm=options.speed_rpm,
         speed_fraction=options.speed_fraction,
     )
-    return present(charge_parts(charge, jar), options, console)
+    return present(charge_page(charge, jar), options, console)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from psdstats.columns import QUANTITIES
 
 from ..console import Console
-from ..options import add_json, add_writing, numbers, share
-from ..writing import add_all_tables, present
+from ..options import add_page, numbers, share
+from ..writing import present
 from .options import (
     add_simulation,
     add_weighing,
@@ -89,9 +89,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     _add_measurement(parser)
     add_simulation(parser, trials=2000, what="simulated trials a design")
-    add_all_tables(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def _add_measurement(parser: argparse.ArgumentParser) -> None:
@@ -121,7 +119,7 @@ def _add_measurement(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Simulate, print, write."""
-    from psdstats.output.pages.planning import power_parts
+    from psdstats.output.pages.planning import power_page
     from psdstats.planning import power
 
     variation = _variation(options)
@@ -139,7 +137,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             seed=options.seed,
             progress=progress,
         )
-    return present(power_parts(result), options, console)
+    return present(power_page(result), options, console)
 
 
 def _variation(options: argparse.Namespace) -> Variation:

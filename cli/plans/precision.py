@@ -7,8 +7,8 @@ import argparse
 from psdstats.columns import QUANTITIES
 
 from ..console import Console
-from ..options import add_json, add_writing, numbers
-from ..writing import add_all_tables, present
+from ..options import add_page, numbers
+from ..writing import present
 from .options import (
     add_simulation,
     add_weighing,
@@ -66,14 +66,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_weighing(parser, density=None)
     add_simulation(parser, trials=1000, what="simulated stacks a cell, two samples on each")
-    add_all_tables(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print, write."""
-    from psdstats.output.pages.planning import precision_parts
+    from psdstats.output.pages.planning import precision_page
     from psdstats.planning import precision
 
     weighing = planned_weighing(options, resolution_g=min(options.resolution))
@@ -90,4 +88,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
             seed=options.seed,
             progress=progress,
         )
-    return present(precision_parts(plan), options, console)
+    return present(precision_page(plan), options, console)

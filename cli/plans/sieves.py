@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_json, add_writing, share
-from ..writing import add_all_tables, present
+from ..options import add_page, share
+from ..writing import present
 from .options import (
     add_simulation,
     add_weighing,
@@ -84,14 +84,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_simulation(
         parser, trials=1000, what="simulated stacks, two samples of every powder on each"
     )
-    add_all_tables(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Choose, try out, print, write."""
-    from psdstats.output.pages.planning import stack_parts
+    from psdstats.output.pages.planning import stack_page
     from psdstats.planning import choose_sieves
     from psdstats.planning.plan_error import PlanError
     from psdstats.sieves import series
@@ -111,4 +109,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         trials=options.trials,
         seed=options.seed,
     )
-    return present(stack_parts(choice), options, console)
+    return present(stack_page(choice), options, console)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_json, add_writing, names, numbers
-from ..writing import add_all_tables, present
+from ..options import add_page, names, numbers
+from ..writing import present
 from .options import add_simulation, moment
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
@@ -89,14 +89,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "(default 15; 0: no simulation)",
     )
     add_simulation(parser, trials=2000, what="simulated days, for the time by which 9 of 10 end")
-    add_all_tables(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print with cautions, write table, figure and calendar."""
-    from psdstats.output.pages.planning import timeline_parts
+    from psdstats.output.pages.planning import timeline_page
     from psdstats.planning.bench import BenchTimes, timeline
 
     fields = [f"{name.replace('-', '_')}_min" for name, _ in _STEPS]
@@ -116,4 +114,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         seed=options.seed,
         **moments,
     )
-    return present(timeline_parts(plan, attended_only=options.attended_only), options, console)
+    return present(timeline_page(plan, attended_only=options.attended_only), options, console)

@@ -25,13 +25,12 @@ def write_report_folder(
     content: ReportContent,
     *,
     provenance: Mapping[str, object],
-    tables: Iterable[Table] = (),
     replace: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Path:
     """Write a report with everything it shows into one folder."""
     content = content.told_apart()
-    every = told_apart((*content.tables, *tables))
+    every = told_apart((*content.tables, *content.files))
 
     def write(folder: Path) -> None:
         steps = len(content.drawings) + 3

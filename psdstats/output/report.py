@@ -99,7 +99,7 @@ class _Page:
 
     def contents(self) -> list[str]:
         content = self._content
-        entries = [("verdicts", "Verdicts")] if content.verdicts else []
+        entries = [("verdicts", "Verdicts")] if content.answers else []
         entries += [(self._anchors[id(s)], s.heading) for s in content.sections]
         entries += [("cautions", "Cautions")] if content.cautions else []
         entries += [("references", "References")] if content.references else []
@@ -108,12 +108,12 @@ class _Page:
         return ['<nav aria-label="Contents">', "<ol>", *items, "</ol>", "</nav>"]
 
     def verdicts(self) -> list[str]:
-        if not self._content.verdicts:
+        if not self._content.answers:
             return []
         items = [
-            f'<li class="{slug(verdict.word)}"><strong>{escape_html(verdict.word)}</strong> '
-            f"<span>{self._text(verdict.sentence)}</span></li>"
-            for verdict in self._content.verdicts
+            f'<li class="{slug(answer.word)}"><strong>{escape_html(answer.word)}</strong> '
+            f"<span>{self._text(answer.sentence)}</span></li>"
+            for answer in self._content.answers
         ]
         return _section("verdicts", "Verdicts", ['<ul class="verdicts">', *items, "</ul>"])
 

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from psdstats.output.content import (
+    Answer,
     Bullets,
     Drawing,
     Equation,
@@ -20,7 +21,6 @@ from psdstats.output.content import (
     Paragraph,
     ReportContent,
     Section,
-    Verdict,
 )
 from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
 from psdstats.output.report import report_html
@@ -80,9 +80,9 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
     return ReportContent(
         title="A <script>alert(1)</script> trial",
         subtitle="Invented data",
-        verdicts=(
-            Verdict("changed", "D50 fell by 14 % in bench [1] of $m$."),
-            Verdict("cannot be told", "D10 < 63 µm."),
+        answers=(
+            Answer("changed", "D50 fell by 14 % in bench [1] of $m$."),
+            Answer("cannot be told", "D10 < 63 µm."),
         ),
         sections=(
             Section(

@@ -9,26 +9,25 @@ from __future__ import annotations
 import pandas as pd
 
 from psdstats.columns import column_words
-from psdstats.output.content import Block, Drawing, Paragraph, Section
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import left_out_notes, notes_by_quantity, notes_section
+from psdstats.output.pages.parts import left_out_notes, notes_by_quantity
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
 from psdstats.words.numbers import per_cent, significant
 
 _NOW = "as it is"
 
 
-def budget_section(budget: Budget) -> Section:
+def budget_page(budget: Budget) -> Page:
     """Shares as a figure, then as tables, then what a change would buy."""
-    blocks: list[Block] = [Paragraph(sentence) for sentence in budget_sentences(budget)]
-    blocks.append(shares_drawing(budget))
-    blocks += budget_tables(budget)
-    return Section(
+    return Page(
         heading="Where the uncertainty comes from",
-        blocks=tuple(blocks),
-        sections=notes_section("Notes on the budget", budget_notes(budget)),
+        sentences=budget_sentences(budget),
+        blocks=(shares_drawing(budget), *budget_tables(budget), *budget_files(budget)),
+        notes=budget_notes(budget),
+        notes_heading="Notes on the budget",
     )
 
 
@@ -106,7 +105,7 @@ def budget_files(budget: Budget) -> list[Table]:
         "budget what if": (budget.what_if, "What one change would make of each uncertainty."),
     }
     return [
-        Table(name=name, frame=frame, caption=caption)
+        Table(name=name, frame=frame, caption=caption, place=Place.FILES)
         for name, (frame, caption) in frames.items()
         if not frame.empty
     ]
@@ -166,6 +165,7 @@ def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
             ),
         ),
         notes=(" ".join(notes),),
+        place=Place.FIRST,
     )
 
 
@@ -196,6 +196,7 @@ def _what_if_table(budget: Budget) -> Table:
             ),
         ),
         row_headings=2,
+        place=Place.FIRST,
     )
 
 

@@ -6,10 +6,10 @@ import re
 
 import pandas as pd
 
-from psdstats.output.content import Block, Drawing, Note, NoteKind, Paragraph, Section
+from psdstats.output.content import Block, Drawing, Note, NoteKind, Page, Paragraph
 from psdstats.output.figures.bench import tare_history
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.findings import CheckReport
 
 _NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]*\w)")
@@ -34,11 +34,12 @@ def checks_table(report: CheckReport) -> Table:
             Column(name="remedy", heading="what to do", show=Show.WORDS),
             Column(name="source", heading="source of the limit"),
         ),
+        place=Place.FILES,
     )
 
 
-def checks_section(report: CheckReport) -> Section:
-    """Errors and warnings as a table; notes are only counted."""
+def checks_page(report: CheckReport) -> Page:
+    """Errors and warnings as a table; notes are only counted, and stand in the files."""
     frame = report.to_frame()
     pressing = frame[frame["severity"] != "note"]
     notes = len(frame) - len(pressing)
@@ -65,7 +66,8 @@ def checks_section(report: CheckReport) -> Section:
     if report.switched_off:
         names = ", ".join(report.switched_off)
         blocks.append(Note(f"Checks switched off in this study: {names}."))
-    return Section(heading="Checks of the readings", blocks=tuple(blocks))
+    blocks.append(checks_table(report))
+    return Page(heading="Checks of the readings", blocks=tuple(blocks))
 
 
 def tare_drawings(history: pd.DataFrame) -> list[Drawing]:

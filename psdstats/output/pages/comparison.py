@@ -10,16 +10,17 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import (
+    Answer,
     Block,
     Bullets,
     Drawing,
+    Page,
     Section,
-    Verdict,
 )
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
-from psdstats.output.pages.parts import columns_in_words, notes_by_quantity, notes_section
+from psdstats.output.pages.parts import columns_in_words, notes_by_quantity
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words.numbers import ratio
 
 _LIMITS = ("ratio", "ratio_lower", "ratio_upper")
@@ -31,7 +32,7 @@ _FAMILIES = {
 _SHOWN = 2  # families of contrasts on the page
 
 
-def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
+def comparison_answers(comparison: Comparison) -> tuple[Answer, ...]:
     """The answers for the top of a page: last level against the first, or every pair of a few."""
     found = []
     for result in comparison.results:
@@ -41,12 +42,12 @@ def comparison_verdicts(comparison: Comparison) -> tuple[Verdict, ...]:
             where = [_level(str(high), comparison)[1] for high in rows["high"]]
             rows = rows.groupby(where, sort=False).tail(1)
         found += [
-            Verdict(str(row["verdict"]), str(row["sentence"])) for row in rows.to_dict("records")
+            Answer(str(row["verdict"]), str(row["sentence"])) for row in rows.to_dict("records")
         ]
     return tuple(found)
 
 
-def effects_table(comparison: Comparison, family: str) -> Table:
+def effects_table(comparison: Comparison, family: str, place: Place = Place.REPORT) -> Table:
     """Effects of one family, every quantity."""
     frame = _with_contrasts(comparison, family)
     each = comparison.plan.at_each
@@ -62,7 +63,14 @@ def effects_table(comparison: Comparison, family: str) -> Table:
             lower="ratio_lower",
             upper="ratio_upper",
         ),
-        Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
+        Column(
+            name="change_percent",
+            heading="change",
+            unit="%",
+            show=Show.SIGNED,
+            decimals=1,
+            spare=True,
+        ),
         Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
         Column(
             name="detectable_decrease_percent",
@@ -70,6 +78,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
             unit="%",
             show=Show.NUMBER,
             decimals=1,
+            spare=True,
         ),
         Column(name="verdict", heading="verdict"),
     ]
@@ -84,6 +93,7 @@ def effects_table(comparison: Comparison, family: str) -> Table:
             "this table together. Detectable: the smallest decrease this trial would have shown "
             "with 80 % power.",
         ),
+        place=place,
     )
 
 
@@ -136,6 +146,7 @@ def variance_table(comparison: Comparison) -> Table | None:
         caption="What else varies: standard deviations beyond the measurement, per cent of size.",
         columns=tuple(columns),
         notes=dash if is_below else (),
+        place=Place.FIRST,
     )
 
 
@@ -175,32 +186,32 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
     )
 
 
-def comparison_section(comparison: Comparison) -> Section:
-    """The comparison as the page shows it; `comparison_files` holds what is left out."""
-    verdicts = comparison_verdicts(comparison)
-    told = {verdict.sentence for verdict in verdicts}
-    further = tuple(sentence for sentence in comparison.headlines if sentence not in told)
-    blocks: list[Block] = [Bullets(further)] if further else []
+def comparison_page(comparison: Comparison) -> Page:
+    """Tests, effects of the first families as figure and table, variances; the rest in files."""
+    blocks: list[Block] = []
     if not comparison.tests_frame().empty:
         blocks.append(tests_table(comparison))
     quantities = [result.quantity for result in comparison.results]
-    for family in _families(comparison)[:_SHOWN]:
+    families = _families(comparison)
+    for family in families[:_SHOWN]:
         blocks.append(ratio_drawing(comparison, family, quantities))
-        blocks.append(effects_table(comparison, family))
+        place = Place.FIRST if family == families[0] else Place.REPORT
+        blocks.append(effects_table(comparison, family, place))
     variances = variance_table(comparison)
     if variances is not None:
         blocks.append(variances)
+    blocks += [effects_table(comparison, one, Place.FILES) for one in families[_SHOWN:]]
     models = notes_by_quantity(
         ((one.quantity, one.model) for one in comparison.results), columns=_columns(comparison)
     )
-    return Section(
+    return Page(
         heading=f"Did {_words(comparison.plan.by)} change the size?",
+        answers=comparison_answers(comparison),
+        sentences=comparison.headlines,
         blocks=tuple(blocks),
-        sections=(
-            Section(heading="Models fitted", blocks=(Bullets(models),)),
-            *notes_section("Notes on the comparison", comparison_notes(comparison)),
-        ),
-        verdicts=verdicts,
+        notes=comparison_notes(comparison),
+        notes_heading="Notes on the comparison",
+        sections=(Section(heading="Models fitted", blocks=(Bullets(models),)),),
     )
 
 
@@ -212,11 +223,6 @@ def comparison_notes(comparison: Comparison) -> tuple[str, ...]:
         *(columns_in_words(note, columns) for note in comparison.notes),
         *notes_by_quantity(own, columns=columns),
     )
-
-
-def comparison_files(comparison: Comparison) -> list[Table]:
-    """Families of contrasts that only the files hold."""
-    return [effects_table(comparison, family) for family in _families(comparison)[_SHOWN:]]
 
 
 def _columns(comparison: Comparison) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
-"""Sections of the report beyond sizes and comparison: groups, whole distribution, rate.
+"""Pages of the report beyond sizes and comparison: groups, whole distribution, rate.
 
-A section appears where the study could answer its question (two groups, three milling times); where
+A page appears where the study could answer its question (two groups, three milling times); where
 it still cannot be computed, one sentence says why.
 """
 
@@ -11,31 +11,27 @@ from functools import partial
 
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import PsdstatsError
-from psdstats.output.content import Note, Section
-from psdstats.output.pages.groups import groups_files, groups_section
+from psdstats.output.content import Note, Page
+from psdstats.output.pages.groups import groups_page
 from psdstats.output.pages.groups_results import collect_groups, stated_margin
 from psdstats.output.pages.parts import as_sentence
-from psdstats.output.pages.rate import collect_loss, rate_factor, rate_files, rate_section
-from psdstats.output.pages.whole_distribution import moved_table, whole_section
-from psdstats.output.tables.table import Table
+from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
+from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-
-FurtherSection = tuple[Section, list[Table]]
-"""A section, and the tables that it leaves to the files."""
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
 
 
-def further_sections(
+def further_pages(
     study: Study,
     propagation: Propagation,
     *,
     level: float = 0.95,
     target_um: float | None = None,
-) -> list[FurtherSection]:
+) -> list[Page]:
     """Groups, whole distribution and rate, as far as the study has them."""
     times = {run.milling_time_min for run in study.runs}
     found = []
@@ -50,24 +46,22 @@ def further_sections(
     return found
 
 
-def _groups(study: Study, propagation: Propagation, level: float) -> FurtherSection:
+def _groups(study: Study, propagation: Propagation, level: float) -> Page:
     results = collect_groups(
         study, propagation, margin_percent=stated_margin(study), level=level, intraclass=False
     )
-    return groups_section(results), groups_files(results)
+    return groups_page(results)
 
 
-def _whole(study: Study, propagation: Propagation, level: float) -> FurtherSection:
-    whole = compare_distributions(
-        study, level=level, permutations=PERMUTATIONS, seed=propagation.seed or 0
+def _whole(study: Study, propagation: Propagation, level: float) -> Page:
+    return whole_page(
+        compare_distributions(
+            study, level=level, permutations=PERMUTATIONS, seed=propagation.seed or 0
+        )
     )
-    tables = [] if whole.moved_frame().empty else [moved_table(whole)]
-    return whole_section(whole), tables
 
 
-def _rate(
-    study: Study, propagation: Propagation, level: float, *, target_um: float | None
-) -> FurtherSection:
+def _rate(study: Study, propagation: Propagation, level: float, *, target_um: float | None) -> Page:
     by = rate_factor(study)
     result = fit_rate(
         study,
@@ -78,19 +72,19 @@ def _rate(
         propagation=propagation,
     )
     loss, notes = collect_loss(study, by=by, level=level)
-    return rate_section(result, loss, notes=notes), rate_files(result, loss)
+    return rate_page(result, loss, notes=notes)
 
 
 def _or_reason(
     heading: str,
-    make: Callable[[Study, Propagation, float], FurtherSection],
+    make: Callable[[Study, Propagation, float], Page],
     study: Study,
     propagation: Propagation,
     level: float,
-) -> FurtherSection:
-    """What `make` gives, or a section with one sentence on why it cannot."""
+) -> Page:
+    """What `make` gives, or a page with one sentence on why it cannot."""
     try:
         return make(study, propagation, level)
     except PsdstatsError as reason:
         note = Note(f"Not computed: {as_sentence(str(reason))}")
-        return Section(heading=heading, blocks=(note,)), []
+        return Page(heading=heading, blocks=(note,))

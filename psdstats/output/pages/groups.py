@@ -5,15 +5,13 @@ Do the groups agree: a verdict a group, precision at each condition, consistency
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pandas as pd
 
 from psdstats.columns import TIME
 from psdstats.comparison.consistency import Intraclass
 from psdstats.comparison.groups_result import GroupAgreement
 from psdstats.comparison.precision import Scale
-from psdstats.output.content import Block, Bullets, Drawing, Note, Section, Verdict
+from psdstats.output.content import Answer, Block, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.figures.groups import group_consistency
@@ -23,9 +21,9 @@ from psdstats.output.pages.groups_results import (
     condition_columns,
     place_words,
 )
-from psdstats.output.pages.parts import PageParts, as_sentence, said_once
+from psdstats.output.pages.parts import as_sentence, said_once
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 
 _MOST_NAMED = 4
 _TESTS = {"Cochran": "Cochran's", "Grubbs": "Grubbs'"}
@@ -87,6 +85,7 @@ def consistency_table(results: GroupResults) -> Table:
         ),
         row_headings=len(results.conditions) + 1,
         notes=("The limits are exact for normal results of equal number.",),
+        place=Place.FILES,
     )
 
 
@@ -111,6 +110,7 @@ def outliers_table(results: GroupResults) -> Table:
         notes=(
             "Straggler: beyond the 5 % value; outlier: beyond the 1 % value. Nothing is removed.",
         ),
+        place=Place.FILES,
     )
 
 
@@ -161,51 +161,26 @@ def groups_sentences(results: GroupResults) -> tuple[str, ...]:
     return said_once(found, begins_with_name=True)
 
 
-def groups_tables(results: GroupResults) -> list[Table]:
-    """Every table of the page, the verdicts first."""
-    tables = [
-        agreement_table(results.agreement),
-        precision_table(results),
-        consistency_table(results),
-        outliers_table(results),
-        conditions_table(results),
-    ]
-    if results.intraclass is not None:
-        tables.append(intraclass_table(results.intraclass, results.quantity))
-    return [table for table in tables if not table.frame.empty]
-
-
-def groups_parts(results: GroupResults) -> PageParts:
-    """What the command shows: verdicts, every table, both figures."""
-    tables = groups_tables(results)
-    consistency = consistency_drawing(results)
-    drawings = [agreement_drawing(results.agreement)]
-    return PageParts(
-        sentences=groups_sentences(results),
-        tables=tuple(tables),
-        first=(tables[0], _narrowed(tables[1])),
-        drawings=tuple(drawings if consistency is None else [*drawings, consistency]),
-        notes=results.notes(),
-    )
-
-
-def groups_section(results: GroupResults) -> Section:
-    """Verdicts, ratios and precision as a section; the longer tables are in `groups_files`."""
-    blocks: list[Block] = [Bullets(groups_sentences(results))]
-    blocks.append(agreement_drawing(results.agreement))
-    blocks += [agreement_table(results.agreement), precision_table(results)]
+def groups_page(results: GroupResults) -> Page:
+    """Verdicts, ratios and precision; the longer tables are left to the files."""
     drawing = consistency_drawing(results)
-    if drawing is not None:
-        blocks.append(drawing)
-    blocks += [Note(note) for note in results.notes()]
-    return Section(
+    blocks: list[Block] = [agreement_drawing(results.agreement)]
+    blocks += [agreement_table(results.agreement), precision_table(results)]
+    blocks += [] if drawing is None else [drawing]
+    longer = [consistency_table(results), outliers_table(results), conditions_table(results)]
+    if results.intraclass is not None:
+        longer.append(intraclass_table(results.intraclass, results.quantity))
+    return Page(
         heading="Do the groups agree?",
-        blocks=tuple(blocks),
-        verdicts=(groups_verdict(results.agreement),),
+        answers=(groups_answer(results.agreement),),
+        sentences=groups_sentences(results),
+        blocks=(*blocks, *(table for table in longer if not table.frame.empty)),
+        notes=results.notes(),
+        notes_heading="Notes on the groups",
     )
 
 
-def groups_verdict(agreement: GroupAgreement) -> Verdict:
+def groups_answer(agreement: GroupAgreement) -> Answer:
     """Which groups stand where, in one sentence for the top of the page."""
     frame = agreement.to_frame()
     found = (
@@ -214,16 +189,11 @@ def groups_verdict(agreement: GroupAgreement) -> Verdict:
     )
     margin = agreement.margin_percent
     within = "" if margin is None else f" (margin ±{margin:g} %)"
-    return Verdict(
+    return Answer(
         "groups",
         f"{agreement.quantity} of each group against the others{within}. "
         f"{as_sentence('; '.join(found))}",
     )
-
-
-def groups_files(results: GroupResults) -> list[Table]:
-    """The tables that the section leaves to the files."""
-    return groups_tables(results)[2:]
 
 
 def agreement_table(agreement: GroupAgreement) -> Table:
@@ -256,6 +226,7 @@ def agreement_table(agreement: GroupAgreement) -> Table:
             "joint covariance, so a sieve that groups share cancels and sieves of their own do "
             "not.",
         ),
+        place=Place.FIRST,
     )
 
 
@@ -290,8 +261,14 @@ def precision_table(results: GroupResults) -> Table:
     unit = "%" if percent else _unit(results.quantity)
     columns = [
         *condition_columns(results),
-        Column(name="results", heading="results", show=Show.COUNT),
-        Column(name="mean", heading="mean", unit=_unit(results.quantity), show=Show.NUMBER),
+        Column(name="results", heading="results", show=Show.COUNT, spare=True),
+        Column(
+            name="mean",
+            heading="mean",
+            unit=_unit(results.quantity),
+            show=Show.NUMBER,
+            spare=True,
+        ),
     ]
     for name, heading in _SDS.items():
         for end, source in (("", ""), ("_lower", "_lower"), ("_upper", "_upper")):
@@ -321,6 +298,7 @@ def precision_table(results: GroupResults) -> Table:
             + "They contain the scatter of the measurement as far as the results do not share it.",
             *(as_sentence(_where(results, text)) for text in statuses),
         ),
+        place=Place.FIRST,
     )
 
 
@@ -347,6 +325,7 @@ def conditions_table(results: GroupResults) -> Table:
             "|zeta| from 2 is called a warning signal, from 3 an action signal (ISO 13528, from "
             "memory).",
         ),
+        place=Place.FILES,
     )  # fmt: skip
 
 
@@ -371,13 +350,8 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
             "Times that differ much make it large whatever the groups do: weak evidence of "
             "agreement by itself.",
         ),
+        place=Place.FILES,
     )
-
-
-def _narrowed(table: Table) -> Table:
-    """The table of precision without the columns that a terminal has no room for."""
-    columns = tuple(one for one in table.columns if one.name not in ("results", "mean"))
-    return replace(table, columns=columns)
 
 
 def _where(results: GroupResults, status: str) -> str:

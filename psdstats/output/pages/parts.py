@@ -1,10 +1,6 @@
-"""What a command shows of one result: sentences, tables, drawings, notes, cautions, texts.
-
-Columns of numbers that somebody chose: as many decimals as they need, no more.
+"""Columns of numbers that somebody chose: as many decimals as they need, no more.
 
 Words that several pages share: full stops, each sentence once.
-
-Notes of a section as a list under a heading of its own.
 
 One decimal sign for everything a page or a command says: sentences, captions, figures.
 
@@ -14,73 +10,26 @@ Tables and figures know the sign themselves; sentences come from results, which 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
 from psdstats.columns import BALL_RATIO, TIME, column_words
 from psdstats.output.content import (
+    Answer,
     Block,
     Bullets,
     Drawing,
     Equation,
     Note,
+    Page,
     Paragraph,
-    ReportContent,
     Section,
-    Verdict,
 )
 from psdstats.output.figures.save import set_decimal_sign
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.words.numbers import DecimalSign, decimal_sign, sentence_with_sign
-
-
-def _no_texts() -> Mapping[str, str]:
-    return MappingProxyType({})
-
-
-@dataclass(frozen=True, kw_only=True)
-class PageParts:
-    """The parts of one result, in the order in which a reader needs them.
-
-    Parameters
-    ----------
-    sentences : tuple of str
-        The answer in words.
-    tables : tuple of Table
-        Every table.
-    first : tuple of Table
-        Those a terminal shows unasked, with the columns that it has room for.
-    drawings : tuple of Drawing
-        Every figure.
-    notes : tuple of str
-        What was assumed or left out.
-    cautions : tuple of str
-        What can hurt; shown always.
-    texts : mapping of str to str
-        Further files by name.
-    """
-
-    sentences: tuple[str, ...]
-    tables: tuple[Table, ...] = ()
-    first: tuple[Table, ...] = ()
-    drawings: tuple[Drawing, ...] = ()
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    texts: Mapping[str, str] = field(default_factory=_no_texts)
-
-    def __add__(self, other: PageParts) -> PageParts:
-        return PageParts(
-            sentences=self.sentences + other.sentences,
-            tables=self.tables + other.tables,
-            first=self.first + other.first,
-            drawings=self.drawings + other.drawings,
-            notes=tuple(dict.fromkeys(self.notes + other.notes)),
-            cautions=tuple(dict.fromkeys(self.cautions + other.cautions)),
-            texts={**self.texts, **other.texts},
-        )
 
 
 def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "") -> Column:
@@ -119,12 +68,6 @@ def said_once(sentences: Iterable[str], *, begins_with_name: bool = False) -> tu
 
 
 _DRIFT = re.compile(r"([\w:]+)\[order of ([^\]]+)\]")
-
-
-def notes_section(heading: str, notes: Iterable[str]) -> tuple[Section, ...]:
-    """One section with the notes, or none where there are none."""
-    items = tuple(notes)
-    return (Section(heading=heading, blocks=(Bullets(items),)),) if items else ()
 
 
 def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
@@ -211,48 +154,25 @@ def _once(section: Section, said: set[str]) -> Section:
     )
 
 
-def drawings_with_sign(drawings: Iterable[Drawing], decimal: str) -> list[Drawing]:
-    """Drawings whose figure, caption and alternative use a decimal sign (the figure is changed)."""
-    out = []
-    for drawing in drawings:
-        for ax in drawing.figure.axes:
-            set_decimal_sign(ax, decimal)
-        out.append(
-            replace(
-                drawing,
-                caption=sentence_with_sign(drawing.caption, decimal),
-                alternative=sentence_with_sign(drawing.alternative, decimal),
-            )
-        )
-    return out
-
-
-def table_with_sign(table: Table, decimal: str) -> Table:
-    """A table whose caption and notes use a decimal sign; its numbers follow their writer."""
+def page_with_sign(page: Page, decimal: str) -> Page:
+    """A page that uses one decimal sign throughout; its figures are changed."""
     if decimal_sign(decimal) is DecimalSign.POINT:
-        return table
-    return replace(
-        table,
-        caption=sentence_with_sign(table.caption, decimal),
-        notes=tuple(sentence_with_sign(note, decimal) for note in table.notes),
-    )
+        return page
 
+    def signed(texts: Iterable[str]) -> tuple[str, ...]:
+        return tuple(sentence_with_sign(text, decimal) for text in texts)
 
-def with_decimal_sign(content: ReportContent, decimal: str) -> ReportContent:
-    """A report that uses one decimal sign throughout."""
-    if decimal_sign(decimal) is DecimalSign.POINT:
-        return content
-    verdicts = (
-        Verdict(each.word, sentence_with_sign(each.sentence, decimal)) for each in content.verdicts
-    )
     return replace(
-        content,
-        subtitle=sentence_with_sign(content.subtitle, decimal),
-        verdicts=tuple(verdicts),
-        sections=tuple(
-            each.with_blocks(lambda block: _block(block, decimal)) for each in content.sections
+        page,
+        answers=tuple(
+            Answer(each.word, sentence_with_sign(each.sentence, decimal)) for each in page.answers
         ),
-        decimal=decimal,
+        sentences=signed(page.sentences),
+        blocks=tuple(_block(block, decimal) for block in page.blocks),
+        notes=signed(page.notes),
+        sections=tuple(
+            each.with_blocks(lambda block: _block(block, decimal)) for each in page.sections
+        ),
     )
 
 
@@ -263,8 +183,18 @@ def _block(block: Block, decimal: str) -> Block:
         case Bullets():
             return Bullets(tuple(sentence_with_sign(item, decimal) for item in block.items))
         case Drawing():
-            return drawings_with_sign([block], decimal)[0]
+            for ax in block.figure.axes:
+                set_decimal_sign(ax, decimal)
+            return replace(
+                block,
+                caption=sentence_with_sign(block.caption, decimal),
+                alternative=sentence_with_sign(block.alternative, decimal),
+            )
         case Table():
-            return table_with_sign(block, decimal)
+            return replace(
+                block,
+                caption=sentence_with_sign(block.caption, decimal),
+                notes=tuple(sentence_with_sign(note, decimal) for note in block.notes),
+            )
         case Equation():
             return block

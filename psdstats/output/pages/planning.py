@@ -18,7 +18,7 @@ from collections.abc import Iterable
 import pandas as pd
 
 from psdstats.columns import signed
-from psdstats.output.content import Drawing
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.bench import bench_bars, bench_bars_height_mm, jar_section
 from psdstats.output.figures.planning import (
@@ -26,9 +26,9 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import PageParts, number_column
+from psdstats.output.pages.parts import number_column
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.bench.charge import Jar, MillCharge
 from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
@@ -48,14 +48,12 @@ def cautions_text(cautions: Iterable[str]) -> str:
     return "".join(["Cautions\n", *(f"- {caution}\n" for caution in cautions)])
 
 
-def power_parts(result: PowerResult) -> PageParts:
+def power_page(result: PowerResult) -> Page:
     """What the command shows."""
-    table = power_table(result)
-    return PageParts(
+    return Page(
+        heading="What would the trial show?",
         sentences=result.sentences(),
-        tables=(table, _curve_table(result)),
-        first=(table,),
-        drawings=(power_drawing(result),),
+        blocks=(power_drawing(result), power_table(result), _curve_table(result)),
     )
 
 
@@ -82,6 +80,7 @@ def power_table(result: PowerResult) -> Table:
         ),
         row_headings=3,
         notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
+        place=Place.FIRST,
     )
 
 
@@ -119,14 +118,12 @@ _PARTS = {
 }
 
 
-def precision_parts(plan: PrecisionPlan) -> PageParts:
+def precision_page(plan: PrecisionPlan) -> Page:
     """What the command shows for a wanted uncertainty."""
-    tables = precision_tables(plan)
-    return PageParts(
+    return Page(
+        heading="Which balance and which sample?",
         sentences=plan.sentences(),
-        tables=tables,
-        first=tables[:2],
-        drawings=(precision_drawing(plan),),
+        blocks=(precision_drawing(plan), *precision_tables(plan)),
     )
 
 
@@ -150,6 +147,7 @@ def precision_tables(plan: PrecisionPlan) -> tuple[Table, Table, Table, Table]:
         ),
         row_headings=2,
         notes=(*notes, "Open: samples whose percentile the sieves do not bracket."),
+        place=Place.FIRST,
     )
     change = Table(
         name="planned uncertainty of a change",
@@ -163,6 +161,7 @@ def precision_tables(plan: PrecisionPlan) -> tuple[Table, Table, Table, Table]:
         ),
         row_headings=2,
         notes=notes,
+        place=Place.FIRST,
     )
     return one, change, _law_table(plan, frame), _needs_table(plan)
 
@@ -248,19 +247,17 @@ def precision_drawing(plan: PrecisionPlan) -> Drawing:
     )
 
 
-def stack_parts(choice: StackChoice) -> PageParts:
+def stack_page(choice: StackChoice) -> Page:
     """What the command shows for a stack of sieves."""
-    table, tried = stack_table(choice), tried_tables(choice)
     whole = Table(
         name="expected masses",
         frame=choice.to_frame(),
         caption="Expected share and mass on every sieve (pan: aperture 0), powder by powder.",
     )
-    return PageParts(
+    return Page(
+        heading="Which sieves?",
         sentences=choice.sentences(),
-        tables=(table, *tried, whole),
-        first=(table, *tried),
-        drawings=(stack_drawing(choice),),
+        blocks=(stack_drawing(choice), stack_table(choice), *tried_tables(choice), whole),
     )
 
 
@@ -296,6 +293,7 @@ def stack_table(choice: StackChoice) -> Table:
             Column(name="load_limit_g", heading="load limit", unit="g", show=Show.NUMBER),
         ),
         notes=(f"Load limit for frames of {choice.frame_diameter_mm:g} mm (ASTM C136, 8.3).",),
+        place=Place.FIRST,
     )
 
 
@@ -331,6 +329,7 @@ def _tried_sizes(trial: StackTrial) -> Table:
             f"{trial.weighing.words}.",
             "±: Monte Carlo standard error of u; open: samples without a size.",
         ),
+        place=Place.FIRST,
     )
 
 
@@ -346,6 +345,7 @@ def _tried_loads(trial: StackTrial) -> Table:
             Column(name="share_over_half", heading="over half", show=Show.PER_CENT),
         ),
         row_headings=1,
+        place=Place.FIRST,
     )
 
 
@@ -367,14 +367,12 @@ def stack_drawing(choice: StackChoice) -> Drawing:
     )
 
 
-def charge_parts(charge: MillCharge, jar: Jar) -> PageParts:
+def charge_page(charge: MillCharge, jar: Jar) -> Page:
     """What the command shows; the cautions always."""
-    table = charge_table(charge)
-    return PageParts(
+    return Page(
+        heading="How is the jar filled?",
         sentences=charge.sentences(),
-        tables=(table,),
-        first=(table,),
-        drawings=(charge_drawing(charge, jar),),
+        blocks=(charge_drawing(charge, jar), charge_table(charge)),
         cautions=charge.cautions,
         texts={"cautions.txt": cautions_text(charge.cautions)},
     )
@@ -409,6 +407,7 @@ def charge_table(charge: MillCharge) -> Table:
             ),
         ),
         notes=("Critical speed 42.3/√(D − d) rpm, lengths in metres (common practice).",),
+        place=Place.FIRST,
     )
 
 
@@ -443,14 +442,12 @@ _LATE = (
 )
 
 
-def timeline_parts(plan: Timeline, *, attended_only: bool = False) -> PageParts:
+def timeline_page(plan: Timeline, *, attended_only: bool = False) -> Page:
     """What the command shows; the cautions always."""
-    table = timeline_table(plan)
-    return PageParts(
+    return Page(
+        heading="When is what done?",
         sentences=plan.sentences(),
-        tables=(table,),
-        first=(table,),
-        drawings=(timeline_drawing(plan),),
+        blocks=(timeline_drawing(plan), timeline_table(plan)),
         cautions=plan.cautions,
         texts={
             CALENDAR: plan.to_icalendar(attended_only=attended_only),
@@ -485,10 +482,11 @@ def timeline_table(plan: Timeline) -> Table:
                 frame["sample_time_min"], name="sample_time_min", heading="sample at", unit="min"
             ),
             Column(name="who", heading="needs you"),
-            Column(name="uses", heading="keeps busy"),
+            Column(name="uses", heading="keeps busy", spare=True),
         ),
         row_headings=3 if len(plan.days) > 1 else 2,
         notes=(_LATE,) if varies else (),
+        place=Place.FIRST,
     )
 
 

@@ -10,11 +10,11 @@ import pandas as pd
 
 from psdstats.columns import TIME
 from psdstats.errors import ModelError
-from psdstats.output.content import Block, Bullets, Drawing, Note, Section
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
-from psdstats.output.pages.parts import PageParts, number_column
+from psdstats.output.pages.parts import number_column
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.first_order import LossRates, loss_rates
 from psdstats.rate.fit_rate import RateResult
@@ -57,6 +57,7 @@ def _series_table(
     notes: tuple[str, ...] = (),
     *,
     headings: int = 1,
+    place: Place = Place.REPORT,
 ) -> Table:
     """A table with a column that names the series, where there is more than one."""
     own = [Column(name="series", heading="series")] if (frame["series"] != "").any() else []
@@ -67,6 +68,7 @@ def _series_table(
         columns=(*own, *columns),
         row_headings=len(own) + headings,
         notes=notes,
+        place=place,
     )
 
 
@@ -97,6 +99,7 @@ def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
             Column(name="beyond_last_time", heading="extrapolated"),
         ],
         (words.OPEN_TIMES,),
+        place=Place.FIRST,
     )
 
 
@@ -120,6 +123,7 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
             ),
         ],
         (words.IF_RIGHT, *shapes),
+        place=Place.FIRST,
     )
 
 
@@ -181,6 +185,7 @@ def loss_table(loss: LossRates, say: Numerals = PLAIN) -> Table:
             Column(name="verdict", heading="rate with time"),
         ],
         (words.RELATED,),
+        place=Place.FILES,
     )
 
 
@@ -201,6 +206,7 @@ def residuals_table(result: RateResult) -> Table:
                 name="residual_percent", heading="residual", unit="%", show=Show.SIGNED, decimals=1
             ),
         ],
+        place=Place.FILES,
     )
 
 
@@ -220,56 +226,37 @@ def withdrawal_table(result: RateResult) -> Table:
             Column(name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1),
         ),
         row_headings=2,
+        place=Place.FILES,
     )
 
 
-def rate_tables(result: RateResult, say: Numerals = PLAIN) -> list[Table]:
-    """The tables a reader needs: when to stop first, where it was asked."""
-    asked = [stopping_table(result, say)] if result.stopping else []
-    return [*asked, parameters_table(result, say), scatter_table(result), choice_table(result)]
-
-
-def rate_files(
-    result: RateResult, loss: LossRates | None = None, say: Numerals = PLAIN
-) -> list[Table]:
-    """The tables that the section leaves to the files: sizes and residuals, loss, charges."""
-    charges = [withdrawal_table(result)] if result.withdrawals else []
-    return [residuals_table(result), *([loss_table(loss, say)] if loss else []), *charges]
-
-
-def rate_parts(
+def rate_page(
     result: RateResult,
     loss: LossRates | None = None,
     *,
     notes: tuple[str, ...] = (),
     say: Numerals = PLAIN,
-) -> PageParts:
-    """What the command shows: answer, every table, figures."""
-    tables = rate_tables(result, say)
+) -> Page:
+    """Answer, figures and the tables a reader needs; the longer ones are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
-    return PageParts(
+    return Page(
+        heading="How fast does it grind?",
         sentences=words.rate_sentences(result, say)
         + (words.loss_sentences(loss, say) if loss else ()),
-        tables=(*tables, *rate_files(result, loss, say)),
-        first=tuple(tables[:-2]),
-        drawings=(*rate_drawings(result, say), *loss_drawings(loss, say)),
+        blocks=(
+            *rate_drawings(result, say),
+            *([stopping_table(result, say)] if result.stopping else []),
+            parameters_table(result, say),
+            scatter_table(result),
+            choice_table(result),
+            *loss_drawings(loss, say),
+            residuals_table(result),
+            *([loss_table(loss, say)] if loss else []),
+            *([withdrawal_table(result)] if result.withdrawals else []),
+        ),
         notes=(*(sentence(one, say) for one in remarks), *notes),
+        notes_heading="Notes on the rate",
     )
-
-
-def rate_section(
-    result: RateResult,
-    loss: LossRates | None = None,
-    *,
-    notes: tuple[str, ...] = (),
-    say: Numerals = PLAIN,
-) -> Section:
-    """Answer, figures and the tables a reader needs; the longer ones are in `rate_files`."""
-    parts = rate_parts(result, loss, notes=notes, say=say)
-    curves, losses = parts.drawings[: len(result.series)], parts.drawings[len(result.series) :]
-    blocks: list[Block] = [Bullets(parts.sentences), *curves, *rate_tables(result, say), *losses]
-    blocks += [Note(note) for note in parts.notes]
-    return Section(heading="How fast does it grind?", blocks=tuple(blocks))
 
 
 def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:

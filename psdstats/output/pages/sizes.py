@@ -12,19 +12,13 @@ from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
+from psdstats.output.content import Answer, Block, Drawing, Page, Paragraph
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
-from psdstats.output.pages.parts import (
-    PageParts,
-    left_out_notes,
-    notes_section,
-    number_column,
-    said_once,
-)
+from psdstats.output.pages.parts import left_out_notes, number_column, said_once
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.numbers import per_cent, significant
@@ -60,6 +54,7 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
             "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate. "
             "Balance: its share of the variance of D50.",
         ),
+        place=Place.FIRST,
     )
 
 
@@ -101,6 +96,7 @@ def curves_table(bands: pd.DataFrame) -> Table:
             Column(name="undersize", heading="undersize", show=Show.MEASURED, u="u"),
         ),
         row_headings=2,
+        place=Place.FILES,
     )
 
 
@@ -132,7 +128,7 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
     )
 
 
-def balance_verdict(propagation: Propagation) -> Verdict:
+def balance_answer(propagation: Propagation) -> Answer:
     """How much of the measurement's doubt about D50 is the balance, in one sentence."""
     column = propagation.quantities.index("D50")
     shares = propagation.balance_share[:, column]
@@ -141,9 +137,9 @@ def balance_verdict(propagation: Propagation) -> Verdict:
     u = 100 * propagation.u[:, column] / propagation.value[:, column]
     u = u[np.isfinite(u)]
     if len(shares) == 0:
-        return Verdict("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
+        return Answer("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
     middle, least, most = (significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
-    return Verdict(
+    return Answer(
         "balance",
         f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
         f"runs; {least} % to {most} %). Of that variance the balance makes "
@@ -205,10 +201,11 @@ def _panel_factor(runs: pd.DataFrame) -> str | None:
     return None
 
 
-def sizes_section(
+def sizes_page(
     propagation: Propagation, runs: pd.DataFrame, bands: pd.DataFrame, means: pd.DataFrame
-) -> Section:
+) -> Page:
     """Sizes of every run, the curves they come from, and their course over time."""
+    answer = balance_answer(propagation)
     level = f"{100 * propagation.coverage:g} %"
     blocks: list[Block] = [
         Paragraph(
@@ -224,10 +221,13 @@ def sizes_section(
         sizes_table(propagation, runs),
     ]
     blocks += [undersize_drawing(bands, runs, group) for group in dict.fromkeys(runs["group"])]
-    return Section(
+    return Page(
         heading="Sizes",
-        blocks=tuple(blocks),
-        sections=notes_section("Notes on the sizes", sizes_notes(propagation)),
+        answers=(answer,),
+        sentences=(answer.sentence,),
+        blocks=(*blocks, curves_table(bands)),
+        notes=sizes_notes(propagation),
+        notes_heading="Notes on the sizes",
     )
 
 
@@ -278,12 +278,13 @@ _SIZES_moments = {
 }
 
 
-def moments_parts(study: Study) -> PageParts:
+def moments_page(study: Study) -> Page:
     """Means and spread of every run as a table, or a note why there are none."""
     try:
         frame = study_moments(study)
     except SizeError as reason:
-        return PageParts(sentences=(), notes=said_once([f"No mean sizes are given: {reason}"]))
+        notes = said_once([f"No mean sizes are given: {reason}"])
+        return Page(heading="Mean sizes", notes=notes)
     surface = Column(
         name="specific_surface_m2_per_g",
         heading="specific surface",
@@ -312,4 +313,4 @@ def moments_parts(study: Study) -> PageParts:
             "memory); the specific surface is that of spheres.",
         ),
     )
-    return PageParts(sentences=(), tables=(table,))
+    return Page(heading="Mean sizes", blocks=(table,))

@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from psdstats.columns import TIME, column_words
-from psdstats.output.content import Block, Note, Paragraph, ReportContent, Section, Verdict
-from psdstats.output.pages.checks import checks_section
+from psdstats.output.content import Answer, Block, Note, Page, Paragraph, ReportContent
+from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.method import CAUTIONS, REFERENCES, method_section
 from psdstats.output.pages.parts import (
     as_sentence,
-    notes_section,
     number_column,
-    with_decimal_sign,
+    page_with_sign,
     without_repeats,
 )
-from psdstats.output.pages.sizes import balance_verdict
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.study.findings import CheckReport
@@ -27,55 +25,49 @@ def report_content(
     study: Study,
     checks: CheckReport,
     propagation: Propagation,
-    comparison: Section,
     *,
-    middle: Sequence[Section],
+    sizes: Page,
+    comparison: Page,
+    further: Sequence[Page],
     record: Mapping[str, object],
     decimal: str = ".",
 ) -> ReportContent:
-    """Put the sections in their order."""
-    first, *rest = middle
-    content = ReportContent(
+    """Put the pages in their order; answers on the measurement itself come last."""
+    signed = [page_with_sign(page, decimal) for page in (sizes, comparison, *further)]
+    first = (page_with_sign(page, decimal) for page in (study_page(study), checks_page(checks)))
+    pages = (*first, *signed)
+    return ReportContent(
         title=study.title,
         subtitle=_subtitle(study),
-        verdicts=tuple(
-            Verdict(each.word, each.sentence[:1].upper() + each.sentence[1:])
-            for each in (
-                *comparison.verdicts,
-                *(verdict for section in middle for verdict in section.verdicts),
-                balance_verdict(propagation),
-            )
+        answers=tuple(
+            Answer(each.word, each.sentence[:1].upper() + each.sentence[1:])
+            for page in (*signed[1:], signed[0])
+            for each in page.answers
         ),
         sections=without_repeats(
-            (
-                study_section(study),
-                checks_section(checks),
-                first,
-                comparison,
-                *rest,
-                method_section(study, propagation),
-            )
+            (*(page.section() for page in pages), method_section(study, propagation))
         ),
+        files=tuple(table for page in pages for table in page.files),
         cautions=CAUTIONS,
         references=REFERENCES,
         provenance=provenance_text(record),
+        decimal=decimal,
     )
-    return with_decimal_sign(content, decimal)
 
 
-def uncompared_section(by: str, reason: str) -> Section:
+def uncompared_page(by: str, reason: str) -> Page:
     """What stands in place of a comparison that the study does not allow."""
     words, why = column_words(by), as_sentence(reason)
-    return Section(
+    return Page(
         heading=f"Did {words} change the size?",
-        blocks=(Note(f"Not computed: {why}"),),
-        verdicts=(
-            Verdict("cannot be told", f"Whether {words} changed the size cannot be told. {why}"),
+        answers=(
+            Answer("cannot be told", f"Whether {words} changed the size cannot be told. {why}"),
         ),
+        blocks=(Note(f"Not computed: {why}"),),
     )
 
 
-def study_section(study: Study) -> Section:
+def study_page(study: Study) -> Page:
     """What was done: groups, times, runs, balances."""
     groups = len({run.group for run in study.runs})
     blocks: list[Block] = [
@@ -86,10 +78,11 @@ def study_section(study: Study) -> Section:
         _groups_table(study),
         _balance_table(study),
     ]
-    return Section(
+    return Page(
         heading="The study",
         blocks=tuple(blocks),
-        sections=notes_section("What had to be assumed", study.notes),
+        notes=study.notes,
+        notes_heading="What had to be assumed",
     )
 
 

@@ -13,38 +13,27 @@ import pandas as pd
 from psdstats.columns import column_words
 from psdstats.comparison.whole import StackPart, WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
-from psdstats.output.content import Block, Bullets, Drawing, Note, Section
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
-from psdstats.output.pages.parts import PageParts
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import distribution as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 
-def whole_parts(whole: WholeComparison, say: Numerals = PLAIN) -> PageParts:
-    """What the command shows: verdict, classes that moved between the ends, all in tables."""
-    tables = [] if whole.moved_frame().empty else [moved_table(whole, say)]
-    if not whole.sensitivity.empty:
-        tables.append(sensitivity_table(whole))
-    return PageParts(
-        sentences=words.whole_sentences(whole, say),
-        tables=tuple(tables),
-        first=tuple(tables[-1:]),
-        drawings=tuple(class_drawings(whole, say)),
-        notes=_notes(whole, say),
-    )
-
-
-def whole_section(whole: WholeComparison, say: Numerals = PLAIN) -> Section:
+def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
     """Verdict, figures of the classes, and how far the answer rests on empty classes."""
-    blocks: list[Block] = [Bullets(words.whole_sentences(whole, say)), *class_drawings(whole, say)]
-    if not whole.sensitivity.empty:
-        blocks.append(sensitivity_table(whole))
-    blocks += [Note(note) for note in _notes(whole, say)]
-    return Section(heading=words.whole_heading(whole.by), blocks=tuple(blocks))
+    moved = [] if whole.moved_frame().empty else [moved_table(whole, say)]
+    tables = moved if whole.sensitivity.empty else [*moved, sensitivity_table(whole)]
+    return Page(
+        heading=words.whole_heading(whole.by),
+        sentences=words.whole_sentences(whole, say),
+        blocks=(*class_drawings(whole, say), *tables),
+        notes=_notes(whole, say),
+        notes_heading="Notes on the whole distribution",
+    )
 
 
 def _notes(whole: WholeComparison, say: Numerals) -> tuple[str, ...]:
@@ -78,6 +67,7 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
         ),
         row_headings=4 if several else 3,
         notes=(words.moved_note(whole.level, say),),
+        place=Place.FILES,
     )
 
 
@@ -101,6 +91,7 @@ def sensitivity_table(whole: WholeComparison) -> Table:
             ),
             Column(name="p", heading="p", show=Show.P_VALUE),
         ),
+        place=Place.FIRST,
     )
 
 
@@ -126,25 +117,24 @@ def _drawing(part: StackPart, stack: str, level: float, say: Numerals) -> Drawin
     )
 
 
-def fits_parts(
+def fits_page(
     fits: StudyFits,
     points: Sequence[CurvePoints],
     runs: pd.DataFrame,
     fineness: pd.DataFrame,
     say: Numerals = PLAIN,
-) -> PageParts:
-    """What the command shows: how well each distribution fits, and the fineness class."""
-    tables = (
-        families_table(fits, say),
-        parameters_table(fits),
-        fitted_sizes_table(fits),
-        fineness_table_of(fineness),
-    )
-    return PageParts(
+) -> Page:
+    """How well each distribution fits, and the fineness class."""
+    return Page(
+        heading="Which distribution fits?",
         sentences=(*words.fit_sentences(fits), words.fineness_sentence(fineness)),
-        tables=tables,
-        first=tables[:1],
-        drawings=(misfit_drawing(fits, points, runs),) if fits.fits else (),
+        blocks=(
+            *([misfit_drawing(fits, points, runs)] if fits.fits else []),
+            families_table(fits, say),
+            parameters_table(fits),
+            fitted_sizes_table(fits),
+            fineness_table_of(fineness),
+        ),
     )
 
 
@@ -166,6 +156,7 @@ def families_table(fits: StudyFits, say: Numerals = PLAIN) -> Table:
             Column(name="per_df", heading="χ²/df", show=Show.NUMBER),
         ),
         notes=(words.families_note(say),),
+        place=Place.FIRST,
     )
 
 

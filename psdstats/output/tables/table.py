@@ -38,6 +38,14 @@ _UNITS = {
 }
 
 
+class Place(StrEnum):
+    """Where a table is shown; all are among the files, and a terminal prints all when asked."""
+
+    FIRST = "first"  # in the report, and in a terminal unasked
+    REPORT = "report"
+    FILES = "files"
+
+
 class Show(StrEnum):
     """The rule by which a value becomes text.
 
@@ -81,6 +89,8 @@ class Column:
         Column with "", "<" or ">": not empty makes the value a bound.
     decimals : int or None
         Fixed decimal places, for `Show.NUMBER`, `Show.PER_CENT`, `Show.CHANGE` and `Show.SIGNED`.
+    spare : bool, default=False
+        Whether a narrow terminal does without it first.
     """
 
     name: str
@@ -92,6 +102,7 @@ class Column:
     upper: str | None = None
     side: str | None = None
     decimals: int | None = None
+    spare: bool = False
 
     @property
     def is_number(self) -> bool:
@@ -214,6 +225,8 @@ class Table:
         Sentences that belong under the table.
     row_headings : int, default=1
         How many of the first shown columns name the row.
+    place : Place, default=Place.REPORT
+        Where it is shown.
 
     Raises
     ------
@@ -227,6 +240,7 @@ class Table:
     columns: tuple[Column, ...] = ()
     notes: tuple[str, ...] = ()
     row_headings: int = 1
+    place: Place = Place.REPORT
 
     def __post_init__(self) -> None:
         own = self.frame.reset_index(drop=True).copy()

@@ -8,7 +8,7 @@ names what was left out.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from itertools import zip_longest
 
 from psdstats.output.tables.table import Table
@@ -17,22 +17,20 @@ from psdstats.output.text import clean
 _GAP = "  "
 
 
-def to_terminal(
-    table: Table, *, width: int = 80, decimal: str = ".", spare: Collection[str] = ()
-) -> str:
+def to_terminal(table: Table, *, width: int = 80, decimal: str = ".") -> str:
     """Write a table as aligned text."""
     head = [_plain(column.full_heading) for column in table.columns]
     rows = [[_plain(text) for text in row] for row in table.grid(decimal=decimal)]
     columns = [
         _Column(
-            name=column.name,
             heading=head[at],
+            spare=column.spare,
             cells=[row[at] for row in rows],
             to_right=column.is_number,
         )
         for at, column in enumerate(table.columns)
     ]
-    kept = _fit(columns, width, spare)
+    kept = _fit(columns, width)
     left = [column.heading for column in columns if column not in kept]
     lines = [
         *_wrapped(table.caption, width),
@@ -48,9 +46,9 @@ def to_terminal(
 class _Column:
     """One column of plain texts and the width it is set to."""
 
-    def __init__(self, *, name: str, heading: str, cells: list[str], to_right: bool) -> None:
-        self.name = name
+    def __init__(self, *, heading: str, cells: list[str], to_right: bool, spare: bool) -> None:
         self.heading = heading
+        self.spare = spare
         self.cells = cells
         self.to_right = to_right
         content = max(map(_cells, cells), default=0)
@@ -65,10 +63,10 @@ class _Column:
         self.width = self.natural
 
 
-def _fit(columns: list[_Column], width: int, spare: Collection[str]) -> list[_Column]:
+def _fit(columns: list[_Column], width: int) -> list[_Column]:
     """The columns that fit, each with its width set."""
     kept = list(columns)
-    first = [column for name in spare for column in columns if column.name == name]
+    first = [column for column in columns if column.spare]
     while True:
         for column in kept:
             column.width = column.natural
@@ -77,7 +75,7 @@ def _fit(columns: list[_Column], width: int, spare: Collection[str]) -> list[_Co
             _narrow(kept, width, lambda column: column.with_broken_cells)
         if _total(kept) <= width or len(kept) == 1:
             break
-        kept.remove(first.pop(0) if first else kept[-1])
+        kept.remove(first.pop() if first else kept[-1])
     kept[0].width = min(kept[0].width, width)
     return kept
 

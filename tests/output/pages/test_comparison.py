@@ -7,9 +7,8 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
-    comparison_files,
-    comparison_section,
-    comparison_verdicts,
+    comparison_answers,
+    comparison_page,
     effects_table,
     ratio_drawing,
     variance_table,
@@ -21,7 +20,7 @@ from psdstats.output.tables.table import Table
 
 
 def test_verdicts_are_the_last_against_the_first(benches):
-    verdicts = comparison_verdicts(benches.comparison)
+    verdicts = comparison_answers(benches.comparison)
     rows = benches.comparison.to_frame("against first").query("high == '48'")
     assert [verdict.word for verdict in verdicts] == list(rows["verdict"])
     assert [verdict.sentence for verdict in verdicts] == list(rows["sentence"])
@@ -57,7 +56,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_section(benches.comparison).sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).section().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -103,9 +102,9 @@ def test_single_runs_have_no_variances(bench):
 
 
 def test_section_and_files_hold_every_family_once(benches):
-    section = comparison_section(benches.comparison)
-    shown = [block.name for block in section.blocks if isinstance(block, Table)]
-    files = [table.name for table in comparison_files(benches.comparison)]
+    page = comparison_page(benches.comparison)
+    shown = [block.name for block in page.section().blocks if isinstance(block, Table)]
+    files = [table.name for table in page.files]
     assert [name for name in shown if name.startswith("effects")] == [
         "effects against first",
         "effects successive",
@@ -114,8 +113,8 @@ def test_section_and_files_hold_every_family_once(benches):
 
 
 def test_verdicts_are_not_repeated_in_the_list(benches):
-    section = comparison_section(benches.comparison)
-    told = {verdict.sentence for verdict in comparison_verdicts(benches.comparison)}
+    section = comparison_page(benches.comparison).section()
+    told = {verdict.sentence for verdict in comparison_answers(benches.comparison)}
     items = set(section.blocks[0].items)
     assert items.isdisjoint(told)
     assert items | told == set(benches.comparison.headlines)

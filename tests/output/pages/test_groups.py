@@ -9,15 +9,13 @@ import pytest
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import group_agreement, sizes_by_run
 from psdstats.comparison.precision import precision
-from psdstats.output.content import Bullets, Note
+from psdstats.output.content import Bullets
 from psdstats.output.pages.groups import (
     agreement_drawing,
     consistency_drawing,
     consistency_sentences,
-    groups_files,
-    groups_parts,
-    groups_section,
-    groups_verdict,
+    groups_answer,
+    groups_page,
     precision_table,
 )
 from psdstats.output.pages.groups_results import collect_groups, place_words, stated_margin
@@ -67,7 +65,7 @@ def test_raw_precision_is_in_units_of_the_size(benches, results):
 
 def test_verdict_a_group_comes_first(benches, results):
     expected = group_agreement(benches.study, benches.sizes, margin_percent=5.0)
-    items = groups_parts(results).sentences
+    items = groups_page(results).sentences
     for item, finding in zip(items, expected.findings, strict=False):
         assert item == finding.sentence + "."
     assert {one.verdict for one in expected.findings} >= {"agrees within the margin"}
@@ -104,26 +102,26 @@ def test_ratios_are_drawn_where_the_table_puts_them(results):
 
 
 def test_section_leaves_long_tables_to_the_files(results):
-    section = groups_section(results)
-    shown = {block.name for block in section.blocks if hasattr(block, "row_headings")}
-    files = {table.name for table in groups_files(results)}
+    page = groups_page(results)
+    shown = {one.name for one in page.section().blocks if hasattr(one, "row_headings")}
+    files = {table.name for table in page.files}
+    assert {table.name for table in page.first} == shown
     assert shown == {"group agreement", "group precision"}
     assert shown & files == set()
     assert {"group consistency", "group outliers", "group differences by condition"} <= files
 
 
 def test_one_group_is_answered_in_words(single):
-    section = groups_section(single)
-    (bullets,) = [block for block in section.blocks if isinstance(block, Bullets)]
+    page = groups_page(single)
+    (bullets,) = [block for block in page.section().blocks if isinstance(block, Bullets)]
     assert any("cannot be told" in item for item in bullets.items)
     assert any("h needs three groups" in item for item in bullets.items)
     assert consistency_drawing(single) is None
-    notes = [block.text for block in section.blocks if isinstance(block, Note)]
-    assert any(note.startswith("Intraclass correlation not computed") for note in notes)
+    assert any(note.startswith("Intraclass correlation not computed") for note in page.notes)
 
 
 def test_groups_keep_the_letters_of_their_names(single):
-    assert groups_parts(single).sentences[0].startswith("all: cannot be told")
+    assert groups_page(single).sentences[0].startswith("all: cannot be told")
 
 
 def test_margin_of_the_study_is_used(benches, bench):
@@ -138,7 +136,7 @@ def test_place_words_follow_the_type_of_the_value():
 
 
 def test_the_verdict_for_the_top_names_every_group_once(results):
-    verdict = groups_verdict(results.agreement)
+    verdict = groups_answer(results.agreement)
     assert verdict.word == "groups"
     head, _, found = verdict.sentence.partition(". ")
     assert head == "D50 of each group against the others (margin ±5 %)"
@@ -155,8 +153,8 @@ def test_runs_without_a_condition_are_named(benches):
     first, *rest = benches.study.runs
     bare = replace(first, factors={**first.factors, "ball_ratio": None})
     some = replace(benches.study, runs=(bare, *rest))
-    parts = groups_parts(collect_groups(some, benches.sizes, intraclass=False))
-    assert parts.notes == (
+    page = groups_page(collect_groups(some, benches.sizes, intraclass=False))
+    assert page.notes == (
         "1 run has no ball ratio and was left out of precision, consistency and outliers: "
         f"{first.name}.",
     )

@@ -8,12 +8,11 @@ from psdstats.comparison.whole_fits import curve_points, fit_study
 from psdstats.distribution.fineness import fineness_table
 from psdstats.output.pages.whole_distribution import (
     class_drawings,
-    fits_parts,
+    fits_page,
     fitted_sizes_table,
     misfit_drawing,
     moved_table,
-    whole_parts,
-    whole_section,
+    whole_page,
 )
 from psdstats.words.distribution import fineness_sentence, whole_sentences
 
@@ -61,17 +60,18 @@ def test_sentences_tell_the_ends_of_a_time_and_every_pair_of_a_factor(benches, w
 
 
 def test_sensitivity_and_notes_are_on_the_page(whole):
-    section = whole_section(whole)
+    section = whole_page(whole).section()
     (table,) = [block for block in section.blocks if hasattr(block, "row_headings")]
     assert list(table.frame["delta_factor"]) == [0.5, 1.0, 2.0]
-    assert any("empty classes were given" in getattr(block, "text", "") for block in section.blocks)
+    (notes,) = section.sections
+    assert any("empty classes were given" in note for note in notes.blocks[0].items)
 
 
 def test_a_design_with_nothing_to_test_says_so(bench):
-    parts = whole_parts(compare_distributions(bench.study))
-    assert "cannot be told" in parts.sentences[0].lower()
-    assert len(parts.sentences) == 1
-    assert (parts.tables, parts.drawings, parts.notes) == ((), (), ())
+    page = whole_page(compare_distributions(bench.study))
+    assert "cannot be told" in page.sentences[0].lower()
+    assert len(page.sentences) == 1
+    assert (page.tables, page.drawings, page.notes) == ((), (), ())
 
 
 def test_misfit_is_measured_less_fitted(bench, fitted):
@@ -92,10 +92,10 @@ def test_misfit_is_measured_less_fitted(bench, fitted):
 def test_fits_are_counted_and_extrapolated_sizes_marked(bench, fitted):
     fits, points = fitted
     fineness = fineness_table(bench.study)
-    parts = fits_parts(fits, points, bench.runs, fineness)
+    page = fits_page(fits, points, bench.runs, fineness)
     described = fits.families_frame().set_index("family")["described"]
     first = f"Rosin–Rammler–Bennett: {described['rosin-rammler-bennett']} of 5 runs"
-    assert parts.sentences[0].startswith(first)
+    assert page.sentences[0].startswith(first)
     frame = fitted_sizes_table(fits).frame
     assert ((frame["note"] == "extrapolated") == frame["extrapolated"]).all()
 

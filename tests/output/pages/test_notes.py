@@ -2,7 +2,7 @@
 
 import pytest
 
-from psdstats.output.pages.comparison import comparison_notes, comparison_section
+from psdstats.output.pages.comparison import comparison_notes, comparison_page
 from psdstats.output.pages.parts import columns_in_words, left_out_notes, notes_by_quantity
 
 COLUMNS = ("group", "milling_time_min", "ball_ratio", "time")
@@ -37,9 +37,8 @@ def test_the_same_note_of_several_sizes_is_said_once():
 def test_notes_of_a_comparison_are_those_of_its_page(benches):
     """The command prints `comparison_notes`; the page lists the same."""
     notes = comparison_notes(benches.comparison)
-    below = {
-        section.heading: section for section in comparison_section(benches.comparison).sections
-    }
+    sections = comparison_page(benches.comparison).section().sections
+    below = {section.heading: section for section in sections}
     assert below["Notes on the comparison"].blocks[0].items == notes
     assert not any("milling_time_min" in note or "[order" in note for note in notes)
 

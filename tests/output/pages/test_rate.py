@@ -11,9 +11,7 @@ from psdstats.output.pages.rate import (
     parameters_table,
     rate_drawings,
     rate_factor,
-    rate_files,
-    rate_parts,
-    rate_section,
+    rate_page,
     scatter_table,
     stopping_table,
     withdrawal_table,
@@ -124,14 +122,14 @@ def test_ball_to_powder_ratio_follows_from_the_masses(result):
 
 
 def test_section_and_files_share_the_tables(result, loss):
-    section = rate_section(result, loss, notes=("A note.",))
+    page = rate_page(result, loss, notes=("A note.",))
+    section = page.section()
     shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
-    files = [table.name for table in rate_files(result, loss)]
+    files = [table.name for table in page.files]
     assert shown == ["when to stop", "rate parameters", "rate scatter", "rate curves"]
     assert set(files) == {"rate residuals D50", "loss above each sieve", "ball-to-powder ratio"}
-    names = [table.name for table in rate_parts(result, loss).tables]
-    assert sorted(names) == sorted([*shown, *files])
-    assert any(getattr(block, "text", "") == "A note." for block in section.blocks)
+    assert [table.name for table in page.tables] == [*shown, *files]
+    assert "A note." in section.sections[0].blocks[0].items
 
 
 def test_loss_that_cannot_be_found_is_a_note(bench):
@@ -147,7 +145,7 @@ def test_loss_that_cannot_be_found_is_a_note(bench):
 
 
 def test_residual_is_measured_over_fitted(result):
-    frame = rate_files(result)[0].frame
+    frame = rate_page(result).files[0].frame
     expected = 100 * (frame["size_um"] / frame["fitted_um"] - 1)
     assert frame["residual_percent"].to_numpy() == pytest.approx(expected.to_numpy())
 

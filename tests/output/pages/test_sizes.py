@@ -10,11 +10,11 @@ import pytest
 
 from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
-    balance_verdict,
+    balance_answer,
     curves_table,
     means_table,
     size_drawing,
-    sizes_section,
+    sizes_page,
     sizes_table,
     undersize_drawing,
 )
@@ -121,17 +121,17 @@ def test_a_bound_without_end_is_no_bound():
     ]
 
 
-def test_balance_verdict_gives_median_and_largest(benches):
+def test_balance_answer_gives_median_and_largest(benches):
     column = benches.sizes.quantities.index("D50")
     share = 100 * benches.sizes.balance_share[:, column]
-    sentence = balance_verdict(benches.sizes).sentence
+    sentence = balance_answer(benches.sizes).sentence
     found = re.search(r"balance makes (.+) % \(median\), at most (.+) %\.", sentence)
     assert float(found[1]) == pytest.approx(np.median(share), abs=0.051)
     assert float(found[2]) == pytest.approx(share.max(), abs=0.051)
 
 
 def test_balance_that_does_not_matter_is_said_shortly(bench):
-    assert balance_verdict(bench.sizes).sentence.endswith(
+    assert balance_answer(bench.sizes).sentence.endswith(
         "Of that variance the balance makes less than 0.1 % in every run."
     )
 
@@ -152,10 +152,10 @@ def test_means_name_their_levels(benches):
 
 
 def test_section_has_a_figure_for_each_group(benches):
-    section = sizes_section(benches.sizes, benches.runs, benches.bands, benches.means)
-    names = [block.name for block in section.blocks if hasattr(block, "figure")]
+    page = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means)
+    names = [block.name for block in page.blocks if hasattr(block, "figure")]
     assert names == [
         "sizes against milling time",
         *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
     ]
-    assert section.sections[0].blocks[0].items == benches.sizes.notes
+    assert page.notes == benches.sizes.notes

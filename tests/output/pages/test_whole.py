@@ -5,27 +5,28 @@ import re
 import pytest
 
 from psdstats.models import verdicts as models
-from psdstats.output.content import Bullets, Equation, Section, Verdict
-from psdstats.output.pages.checks import checks_section, checks_table, tare_drawings
-from psdstats.output.pages.comparison import comparison_section
+from psdstats.output.content import Answer, Bullets, Equation, Page, Section
+from psdstats.output.pages.checks import checks_page, checks_table, tare_drawings
+from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.method import CAUTIONS, REFERENCES
-from psdstats.output.pages.parts import notes_section, sentence_with_sign, without_repeats
-from psdstats.output.pages.sizes import sizes_section
+from psdstats.output.pages.parts import without_repeats
+from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole import report_content
 from psdstats.output.provenance import provenance_record
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
+from psdstats.words.numbers import sentence_with_sign
 
 
 def _content(found, decimal="."):
     record = provenance_record(found.study, found.sizes, {"level": 0.95})
-    middle = [sizes_section(found.sizes, found.runs, found.bands, found.means)]
     return report_content(
         found.study,
         found.checks,
         found.sizes,
-        comparison_section(found.comparison),
-        middle=middle,
+        sizes=sizes_page(found.sizes, found.runs, found.bands, found.means),
+        comparison=comparison_page(found.comparison),
+        further=[],
         record=record,
         decimal=decimal,
     )
@@ -40,7 +41,7 @@ def test_order_of_the_report(benches):
         "Did milling time change the size?",
         "Method",
     ]
-    assert [verdict.word for verdict in content.verdicts][-1] == "balance"
+    assert [answer.word for answer in content.answers][-1] == "balance"
     assert content.cautions == CAUTIONS
     assert content.references == REFERENCES
     method = content.sections[-1]
@@ -49,20 +50,19 @@ def test_order_of_the_report(benches):
     words = [item.partition(":")[0].lower() for item in method.sections[0].blocks[0].items]
     assert words == [str(verdict) for verdict in models.Verdict]
     assert content.provenance["inputs: runs.csv"]
-    assert all(verdict.sentence[0].isupper() for verdict in content.verdicts)
+    assert all(answer.sentence[0].isupper() for answer in content.answers)
 
 
 def test_verdicts_of_sections_stand_before_the_balance(benches):
     record = provenance_record(benches.study, benches.sizes, {})
-    sizes = sizes_section(benches.sizes, benches.runs, benches.bands, benches.means)
-    groups = Section(heading="Groups", verdicts=(Verdict("groups", "alder agrees."),))
+    sizes = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means)
+    groups = Page(heading="Groups", answers=(Answer("groups", "alder agrees."),))
     content = report_content(
-        benches.study, benches.checks, benches.sizes,
-        comparison_section(benches.comparison),
-        middle=[sizes, groups], record=record,
+        benches.study, benches.checks, benches.sizes, sizes=sizes,
+        comparison=comparison_page(benches.comparison), further=[groups], record=record,
     )  # fmt: skip
-    assert [verdict.word for verdict in content.verdicts][-2:] == ["groups", "balance"]
-    assert content.verdicts[-2].sentence == "Alder agrees."
+    assert [answer.word for answer in content.answers][-2:] == ["groups", "balance"]
+    assert content.answers[-2].sentence == "Alder agrees."
 
 
 def test_every_reference_cited_exists(benches):
@@ -95,16 +95,16 @@ def test_notes_are_told_once(bench):
 
 def test_lists_left_empty_disappear():
     first = Section(heading="A", blocks=(Bullets(("one", "two")),))
-    second = Section(heading="B", sections=notes_section("Notes", ["two"]))
-    third = Section(heading="C", sections=notes_section("Notes", ["two", "three"]))
+    second = Page(heading="B", notes=("two",)).section()
+    third = Page(heading="C", notes=("two", "three")).section()
     kept = without_repeats([first, second, third])
     assert [section.heading for section in kept] == ["A", "C"]
     assert kept[1].sections[0].blocks == (Bullets(("three",)),)
-    assert notes_section("Notes", []) == ()
+    assert Page(heading="D").section().sections == ()
 
 
 def test_checks_list_what_presses_and_count_the_notes(benches):
-    section = checks_section(benches.checks)
+    section = checks_page(benches.checks).section()
     pressing = [each for each in benches.checks.findings if each.severity != "note"]
     table = next(block for block in section.blocks if isinstance(block, Table))
     says, where = list(table.frame["says"]), list(table.frame["where"])
@@ -147,7 +147,7 @@ def test_decimal_comma_in_sentences(text, expected):
 
 def test_report_with_comma_has_no_point_between_digits(bench):
     content = _content(bench, ",")
-    texts = [verdict.sentence for verdict in content.verdicts]
+    texts = [answer.sentence for answer in content.answers]
     for block in content.blocks():
         texts += [*getattr(block, "items", ()), getattr(block, "caption", "")]
     assert content.decimal == ","
