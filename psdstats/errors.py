@@ -18,24 +18,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Problem:
     """One thing wrong in a study, with its place and its remedy.
 
     Parameters
     ----------
     file : str
-        File name as the user knows it, or the sheet name of a workbook.
+        File name as the user knows it, the sheet name of a workbook, or the record.
+    fault : str
+        What is wrong, as a clause without a full stop.
+    remedy : str
+        What to do, as a sentence.
     row : int or None
         Row number as a spreadsheet counts it (the header is row 1), or None for the whole file.
     column : str or None
         Column name, or None.
     value : str or None
         The text found, or None where nothing was found.
-    fault : str
-        What is wrong, as a clause without a full stop.
-    remedy : str
-        What to do, as a sentence.
     """
 
     file: str

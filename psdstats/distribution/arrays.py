@@ -130,17 +130,10 @@ def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays
 
 def _classes(study: Study, run: Run) -> list[tuple[Reading, float]]:
     """Readings of a run with their best apertures, pan first, then finest to coarsest."""
-    classes: list[tuple[Reading, float]] = []
-    for reading in run.readings:
-        if reading.aperture_um == 0:
-            classes.append((reading, 0.0))
-        elif reading.sieve in study.sieves:
-            classes.append((reading, study.sieves[reading.sieve].best_um))
-        else:
-            raise SizeError(
-                f"run {run.name!r} names sieve {reading.sieve!r}, which is not among the sieves of "
-                "the study; add it to the sieve table or correct the name."
-            )
+    classes = [
+        (one, study.sieves[one.sieve].best_um if one.aperture_um > 0 else 0.0)
+        for one in run.readings
+    ]
     classes.sort(key=lambda pair: pair[1])
     apertures = [best_um for _, best_um in classes]
     if not apertures or apertures[0] != 0:

@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from types import MappingProxyType
 from typing import Any
 
 from psdstats.columns import TIME
@@ -76,7 +75,11 @@ def collect_sieves(
 
 def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
     """Sieves of the sieve table or of the settings, by key."""
-    return {entry.sieve: _sieve(entry) for entry in _entries(raw, problems)}
+    return {
+        entry.sieve: _sieve(entry)
+        for entry in _entries(raw, problems)
+        if _certificate_fault(entry) is None
+    }
 
 
 def _sieve(entry: SieveEntry) -> Sieve:
@@ -242,8 +245,8 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         return None
     return Study(
         runs=records,
-        sieves=MappingProxyType(weighed.sieves),
-        balances=MappingProxyType(balances),
+        sieves=weighed.sieves,
+        balances=balances,
         tares=weighed.tares,
         files=tuple(raw.files),
         notes=tuple(notes),
@@ -395,7 +398,7 @@ def _run(entry: RunEntry, balance: str, weighings: list[WeighingEntry], file: st
         balance=balance,
         replicate=entry.replicate,
         sample_mass_g=entry.sample_mass_g,
-        factors=MappingProxyType(dict(entry.factors)),
+        factors=entry.factors,
     )
 
 
@@ -412,14 +415,7 @@ def _plain_settings(raw: RawStudy) -> dict[str, Any]:
     if "rule" in given:
         found["rule"] = given["rule"]
     for name in ("uncertainty", "checks", "compare"):
-        found[name] = _frozen(given.get(name, {}))
+        table = given.get(name, {})
+        if isinstance(table, Mapping):
+            found[name] = {key: value for key, value in table.items() if value != {}}
     return found
-
-
-def _frozen(value: object) -> object:
-    """Read-only copy: tables become read-only mappings, inner lists tuples of names."""
-    if isinstance(value, Mapping):
-        return MappingProxyType({key: _frozen(part) for key, part in value.items() if part != {}})
-    if isinstance(value, list):
-        return [tuple(part) if isinstance(part, list) else part for part in value]
-    return value

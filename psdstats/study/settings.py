@@ -14,10 +14,7 @@ from dataclasses import dataclass
 
 from psdstats.errors import Problem
 from psdstats.study.findings import CHECKS
-from psdstats.study.records import TareHandling
-
-RULES = ("semilog", "linear", "logprobit", "monotone")
-"""Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
+from psdstats.study.records import RULES, TareHandling
 
 _LARGEST = 1e12  # of any number among the settings
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from psdstats.distribution.fineness import fineness, fineness_table
 from psdstats.errors import SizeError
+from psdstats.sieves import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 
 # Ph. Eur. 2.9.35 (from memory): coarse x50 > 355, moderately fine 180 to 355, fine 125 to 180,
@@ -68,7 +69,10 @@ def test_table_of_a_study():
     )
     run = Run(name="A-6", group="A", milling_time_min=6, readings=readings, balance="b")
     study = Study(
-        title="t", runs=(run,), sieves={}, balances={"b": Balance(name="b", resolution_g=0.01)}
+        title="t",
+        runs=(run,),
+        sieves={um: Sieve(key=um, nominal_um=float(um)) for um in ("125", "180")},
+        balances={"b": Balance(name="b", resolution_g=0.01)},
     )
     row = fineness_table(study).iloc[0]
     assert (row["run"], row["step_um"], row["classes"]) == ("A-6", 180, "fine")

@@ -8,7 +8,7 @@ import pytest
 from psdstats.distribution import cumulative_undersize, mass_fractions, percentiles, sizes
 from psdstats.distribution.arrays import study_arrays
 from psdstats.distribution.curves import curve_frame
-from psdstats.errors import SizeError
+from psdstats.errors import SizeError, StudyError
 from psdstats.sieves.sieve import Sieve
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]
@@ -85,8 +85,8 @@ def test_refusals_name_the_run(apertures, nets, words, make_run, make_study):
 
 def test_unknown_sieve_is_refused(make_run, make_study):
     study = make_study(make_run("x", [0, 63], [5, 5]))
-    with pytest.raises(SizeError, match="run 'x' names sieve 'a-63'"):
-        sizes(replace(study, sieves={}))
+    with pytest.raises(StudyError, match="Reading a-63, column sieve: run x uses a sieve that"):
+        replace(study, sieves={})
 
 
 def test_a_net_mass_below_nothing_is_noted(make_run, make_study):

@@ -7,6 +7,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
+from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, TareHandling, check_study
 from psdstats.study.records import Place
 from psdstats.study.tares import tare_history
@@ -38,7 +39,11 @@ def make(tares, *, step=0.01, spread=0.01, groups=None, keys=("A 90", "A 45", "A
             )
         )
     balance = Balance(name="b", resolution_g=step, repeatability_g=spread)
-    return Study(title="t", runs=tuple(runs), sieves={}, balances={"b": balance})
+    sieves = {
+        key: Sieve(key=key, nominal_um=aperture)
+        for key, aperture in zip(keys, (90.0, 45.0), strict=False)
+    }
+    return Study(title="t", runs=tuple(runs), sieves=sieves, balances={"b": balance})
 
 
 STEADY = [[400.00, 380.00, 300.00]] * 5
