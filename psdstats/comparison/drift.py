@@ -94,13 +94,13 @@ def find_misfit(fit: MixedModelFit, plan: ComparisonPlan) -> Misfit | None:
     if place is None or place.max() < _FEWEST - 1:
         return None
     order = place.to_numpy(dtype=float)
-    v = fit.batch.parts.covariance(fit.batch.theta)[0]
+    v = fit.random.parts.covariance(fit.estimates.theta)
     size, vectors = np.linalg.eigh(v)
     noise = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(order)))
     drawn = (noise * np.sqrt(np.maximum(size, 0.0))) @ vectors.T
     weighted = np.vstack([fit.response[None], drawn]) @ _projector(v, fit.fixed.matrix)
     p = [_p_value(one) for one in _figures(weighted, frame, plan, order, fit)]
-    plain = fit.response - fit.fixed.matrix @ fit.batch.beta[0]
+    plain = fit.response - fit.fixed.matrix @ fit.estimates.beta
     levels = sorted(frame[plan.by].unique())
     return Misfit(
         p=min(1.0, len(p) * min(p)),

@@ -16,6 +16,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from importlib import import_module
+from typing import Any
 
 import pandas as pd
 
@@ -90,7 +92,7 @@ def by_model(
     return QuantityComparison(
         quantity=response.quantity,
         route=Route.MIXED_MODEL,
-        model=fit.sentence,
+        model=_words("models").fit_sentence(fit),
         tests=tuple(tests),
         effects=pd.concat(effects, ignore_index=True),
         means=as_sizes(fit.marginal_means(plan.by, by=plan.at_each, level=context.level)),
@@ -129,12 +131,12 @@ def _fit(plan: ComparisonPlan, response: Response, known: Array) -> MixedModelFi
 
 def _remarks(fit: MixedModelFit) -> tuple[str, ...]:
     """State of the fit and cautions of the design, as sentences."""
-    state = fit.status
-    if state == "converged":
-        return fit.cautions
-    if "below zero" in state:
-        state += ", which says that no such variation was seen"
-    return (f"{state}.", *fit.cautions)
+    return tuple(_words("remarks").sentence(one) for one in (*fit.status, *fit.cautions))
+
+
+def _words(room: str) -> Any:
+    """A room of words, until notes of a comparison are remarks."""
+    return import_module(f"psdstats.words.{room}")
 
 
 def _spread(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[str, ...]:
@@ -157,7 +159,8 @@ def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> tuple[
     if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
         return ()
     found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
-    return (found.sentence,) if found.decided_by or found.needed_by_number else ()
+    tells = found.decided_by or found.needed_by_number
+    return (_words("models").influence_sentence(found),) if tells else ()
 
 
 def compare_quantity(

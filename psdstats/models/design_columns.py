@@ -287,28 +287,3 @@ def refuse_aliased(matrix: Array, names: Sequence[str]) -> None:
         f"The coefficients {', '.join(aliased)} cannot be told from the terms before them (the "
         f"rows do not cross the levels); leave one of the terms out."
     )
-
-
-def refuse_inseparable(inner: Array, names: Sequence[str]) -> None:
-    """Raise if a variance component has no information of its own.
-
-    Shapes: inner (q, ...).
-    """
-    flat = inner.reshape(len(inner), -1)
-    size = np.sqrt((flat**2).sum(axis=1))
-    for name, one in zip(names, size, strict=True):
-        if one <= 1e-9:
-            raise ModelError(
-                f"The variance of {name!r} cannot be estimated because the fixed effects take up "
-                f"all differences between its levels; make it fixed or random, not both."
-            )
-    scaled = flat / size[:, None]
-    for k in range(1, len(names)):
-        weights, *_ = np.linalg.lstsq(scaled[:k].T, scaled[k], rcond=None)
-        left = scaled[k] - weights @ scaled[:k]
-        if np.sqrt((left**2).sum()) <= 1e-8:
-            mates = [names[j] for j in range(k) if abs(weights[j]) > 1e-6]
-            raise ModelError(
-                f"The variances of {names[k]!r} and {' and '.join(repr(m) for m in mates)} cannot "
-                f"be told apart in this design; replicates are missing, or one of them must go."
-            )

@@ -22,7 +22,7 @@ from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
-from psdstats.models.engine import CovarianceParts
+from psdstats.models.engine import BatchFit, CovarianceParts
 from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
 
 
@@ -120,10 +120,24 @@ class Grouping:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
 
-    def predicted(self, effects: Array) -> Array:
-        """Z times the effects (n_levels, effects), shape (n,)."""
-        rows: Array = (self.columns * effects[self.codes]).sum(axis=1)
-        return rows
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Effects:
+    """Best linear unbiased predictions at the estimated variances.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a level and effect: grouping, level, effect, estimate, standard_error.
+    fitted : ndarray, shape (n,)
+        Xβ plus the predicted random effects.
+    marginal : ndarray, shape (n,)
+        Xβ alone.
+    """
+
+    table: pd.DataFrame
+    fitted: Array
+    marginal: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -133,6 +147,78 @@ class RandomDesign:
     groupings: tuple[Grouping, ...]
     names: tuple[str, ...]
     parts: CovarianceParts
+
+    def predict(self, y: Array, design: Array, fit: BatchFit) -> Effects:
+        """Predict the random effects of one response (n,) with X (n, p).
+
+        Notes
+        -----
+        b = ΛZᵀV⁻¹(y - Xβ); the standard error is that of b minus the true effect, with β estimated
+        and the variances taken as known.
+        """
+        x, precision, span = fit.design, fit.precision, fit.parts.span
+        marginal = design @ fit.beta
+        left = y - marginal
+        weighted = precision @ (left if span is None else span.coordinates(left[None])[0])
+        projection = precision - precision @ x @ fit.beta_covariance @ x.T @ precision
+        fitted = marginal.copy()
+        tables = []
+        for grouping in self.groupings:
+            spread = np.diag(fit.theta[list(grouping.components)])
+            if grouping.cross is not None:
+                spread[0, 1] = spread[1, 0] = fit.theta[grouping.cross]
+            z = grouping.indicators(span)
+            size, levels, effects = z.shape
+            mixed = (z @ spread).reshape(size, levels * effects)
+            estimate = mixed.T @ weighted
+            fitted += (grouping.columns * estimate.reshape(levels, effects)[grouping.codes]).sum(1)
+            unknown = np.tile(np.diag(spread), levels) - ((projection @ mixed) * mixed).sum(axis=0)
+            columns = {
+                "grouping": grouping.label,
+                "level": np.repeat(grouping.levels, effects),
+                "effect": np.tile(grouping.column_names, levels),
+                "estimate": estimate,
+                "standard_error": np.sqrt(np.maximum(unknown, 0.0)),
+            }
+            tables.append(pd.DataFrame(columns))
+        names = ["grouping", "level", "effect", "estimate", "standard_error"]
+        table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=names)
+        return Effects(table=table, fitted=fitted, marginal=marginal)
+
+    def refuse_inseparable(self, design: Array) -> None:
+        """Raise if a variance has no information of its own beside X (n, p) and the others."""
+        (n, p), names, parts = design.shape, self.names, self.parts
+        if not names:
+            return
+        if n <= p:
+            raise ModelError(
+                f"The fixed part has {p} coefficients for {n} rows, so no variance can be "
+                f"estimated; take terms out, add replicates, or use a known covariance with "
+                f"residual=False."
+            )
+        x = design if parts.span is None else parts.span.coordinates(design.T).T
+        complement = np.linalg.qr(x, mode="complete")[0][:, p:]
+        flat = (complement.T @ parts.matrices @ complement).reshape(len(names), -1)
+        if parts.outside is not None:
+            flat = np.column_stack([flat, np.sqrt(parts.n_outside) * parts.outside])
+        size = np.sqrt((flat**2).sum(axis=1))
+        for name, one in zip(names, size, strict=True):
+            if one <= 1e-9:
+                raise ModelError(
+                    f"The variance of {name!r} cannot be estimated because the fixed effects take "
+                    f"up all differences between its levels; make it fixed or random, not both."
+                )
+        scaled = flat / size[:, None]
+        for k in range(1, len(names)):
+            weights, *_ = np.linalg.lstsq(scaled[:k].T, scaled[k], rcond=None)
+            left = scaled[k] - weights @ scaled[:k]
+            if np.sqrt((left**2).sum()) <= 1e-8:
+                mates = [names[j] for j in range(k) if abs(weights[j]) > 1e-6]
+                raise ModelError(
+                    f"The variances of {names[k]!r} and {' and '.join(repr(m) for m in mates)} "
+                    f"cannot be told apart in this design; replicates are missing, or one of them "
+                    f"must go."
+                )
 
 
 def build_random(

@@ -17,6 +17,7 @@ Wording = Callable[..., str]
 
 _ROOMS: tuple[str, ...] = (
     "distribution",
+    "models",
     "rate",
 )  # modules of psdstats.words with REMARKS
 

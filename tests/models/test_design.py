@@ -149,7 +149,7 @@ def test_empty_cells_are_named(crossed):
     holes = crossed[~((crossed["time"] == 10) & (crossed["ball"] == "5:1"))]
     with pytest.raises(ModelError, match="time = 10 and ball = 5:1"):
         model(holes, fixed=[("time", "ball")], factors=["time"]).fit()
-    assert model(holes, factors=["time"]).fit().status == "converged"
+    assert model(holes, factors=["time"]).fit().status == ()
 
 
 def test_gaps_are_named(crossed):

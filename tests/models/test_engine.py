@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from psdstats.errors import ModelError
-from psdstats.models.criterion import Criterion, build_problem
 from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.likelihood import Criterion, build_problem
 
 
 def layout(groups, times, replicates=1, keep=None):

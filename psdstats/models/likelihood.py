@@ -1,17 +1,15 @@
-"""A family of covariance matrices M(θ) = M₀ + Σ θ_k W_k, evaluated for many θ at once.
-
-The matrices live in one space of dimension d (all rows, or the rows freed of the fixed effects).
-Building a family splits that space into directions in which every W_k is already diagonal
-(strata: only counts and sums of squares are left of them) and, where the matrices do not commute, a
-dense remainder.  Balanced designs consist of strata alone, which makes their fits very cheap.
-Numbers are unit-free here: responses and matrices were scaled before (`engine_criterion`).
-
-The restricted (or full) log likelihood of B responses, with score and information.
+"""The restricted (or full) log likelihood of B responses, with score and information.
 
 Responses follow y ~ N(Xβ, V) with V = V_known + Σ θ_k G_k.  The restricted likelihood is that of
 K'y, K an orthonormal basis of the space orthogonal to X (Patterson and Thompson 1971).  Inside,
 every response is scaled to unit variance and every matrix to unit mean eigenvalue, so that log
 sizes near 0.01 and raw sizes near 10 000 run through the same numbers.
+
+The matrices M(θ) = M₀ + Σ θ_k W_k live in one space of dimension d (all rows, or the rows freed of
+the fixed effects).  Building their family splits that space into directions in which every W_k is
+already diagonal (strata: only counts and sums of squares are left of them) and, where the matrices
+do not commute, a dense remainder.  Balanced designs consist of strata alone, which makes their
+fits very cheap.
 """
 
 from __future__ import annotations
@@ -62,10 +60,14 @@ class Family:
     dense: Array
     dense_offset: Array
 
-    @property
-    def has_dense(self) -> bool:
-        """Whether any direction is left in which the matrices do not commute."""
-        return bool(self.dense.shape[1])
+    def with_stratum(self, slopes: Array, offset: float, count: int) -> Family:
+        """The family with a last stratum of ``count`` directions of which no basis is kept."""
+        return replace(
+            self,
+            slopes=np.vstack([self.slopes, slopes]),
+            offset=np.append(self.offset, offset),
+            count=np.append(self.count, float(count)),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,46 +98,38 @@ class FamilyValue:
 def build_family(matrices: Array, known: Array | None) -> Family:
     """Split the space of M(θ) into strata and a dense remainder.
 
-    Shapes: matrices (q, d, d), known (d, d).
+    Shapes: matrices (q, d, d), known (d, d) or (B, d, d).
+
+    Notes
+    -----
+    If any basis diagonalises all matrices, the eigenvectors of a fixed combination of them do.
     """
     q, d = matrices.shape[0], matrices.shape[1]
     if known is not None and known.ndim == 3:
-        return _dense_family(np.eye(d), matrices, known)
-    zero = np.zeros((d, d)) if known is None else known
-    everything = np.concatenate([matrices, zero[None]]) if d else np.zeros((q + 1, 0, 0))
-    mixture = _generic_mixture(everything)
-    _, rotation = np.linalg.eigh(mixture) if d else (np.zeros(0), np.zeros((0, 0)))
+        nothing = np.zeros(0)
+        return Family(
+            basis=np.eye(d),
+            stratum_of=np.zeros(0, dtype=np.intp),
+            slopes=np.zeros((0, q)),
+            offset=nothing,
+            count=nothing,
+            dense=matrices,
+            dense_offset=known,
+        )
+    everything = np.concatenate([matrices, (np.zeros((d, d)) if known is None else known)[None]])
+    if d == 0:
+        return _strata_family(np.zeros((0, 0)), everything.reshape(q + 1, 0), everything)
+    norm = np.sqrt((everything**2).sum(axis=(1, 2)))
+    weights = np.sqrt(np.arange(2.0, 3.0 + q)) % 1.0 + 0.37
+    scaled = np.divide(weights, norm, out=np.zeros_like(norm), where=norm > 0)
+    _, rotation = np.linalg.eigh(np.tensordot(scaled, everything, axes=1))
     rotated = rotation.T @ everything @ rotation
     diagonals = np.diagonal(rotated, axis1=1, axis2=2)
-    if d == 0 or _is_diagonal(rotated):
+    off = np.abs(rotated - diagonals[:, :, None] * np.eye(d)).max(axis=(1, 2))
+    largest = np.maximum(np.abs(rotated).max(axis=(1, 2)), 1e-300)
+    if np.all(off <= _DIAGONAL_TOLERANCE * largest):
         return _strata_family(rotation, diagonals, np.zeros((q + 1, 0, 0)))
     return _mixed_family(everything)
-
-
-def with_stratum(family: Family, slopes: Array, offset: float, count: int) -> Family:
-    """The family with a last stratum of ``count`` directions of which no basis is kept."""
-    return replace(
-        family,
-        slopes=np.vstack([family.slopes, slopes]),
-        offset=np.append(family.offset, offset),
-        count=np.append(family.count, float(count)),
-    )
-
-
-def _generic_mixture(matrices: Array) -> Array:
-    """A fixed combination of all matrices; its eigenvectors diagonalise them if any basis does."""
-    size = np.sqrt((matrices**2).sum(axis=(1, 2)))
-    weights = np.sqrt(np.arange(2.0, 2.0 + len(matrices))) % 1.0 + 0.37
-    scaled = np.divide(weights, size, out=np.zeros_like(size), where=size > 0)
-    mixture: Array = np.tensordot(scaled, matrices, axes=1)
-    return mixture
-
-
-def _is_diagonal(rotated: Array) -> bool:
-    diagonals = np.diagonal(rotated, axis1=1, axis2=2)
-    size = np.abs(rotated).max(axis=(1, 2))
-    off = np.abs(rotated - diagonals[:, :, None] * np.eye(rotated.shape[1])).max(axis=(1, 2))
-    return bool(np.all(off <= _DIAGONAL_TOLERANCE * np.maximum(size, 1e-300)))
 
 
 def _mixed_family(everything: Array) -> Family:
@@ -149,24 +143,19 @@ def _mixed_family(everything: Array) -> Family:
     inside = size > _RANK_TOLERANCE * size[-1]
     outer, inner = vectors[:, ~inside], vectors[:, inside]
     outside = np.where(scalar, everything[:, 0, 0], 0.0)[:, None] * np.ones(outer.shape[1])
-    return _strata_family(
-        np.hstack([outer, inner]), outside, inner.T @ everything @ inner, n_single=outer.shape[1]
-    )
+    return _strata_family(np.hstack([outer, inner]), outside, inner.T @ everything @ inner)
 
 
-def _strata_family(
-    basis: Array, diagonals: Array, dense: Array, n_single: int | None = None
-) -> Family:
+def _strata_family(basis: Array, diagonals: Array, dense: Array) -> Family:
     """Gather directions with equal eigenvalues (q + 1, s), the known part last."""
-    single = diagonals.shape[1] if n_single is None else n_single
     size = np.maximum(np.abs(diagonals).max(axis=1, initial=0.0), 1e-300)[:, None]
     key = np.round(diagonals / size, 11) + 0.0
     unique, stratum_of = np.unique(key.T, axis=0, return_inverse=True)
-    stratum_of = stratum_of.reshape(-1)[:single]
+    stratum_of = stratum_of.reshape(-1)
     count = np.bincount(stratum_of, minlength=len(unique)).astype(float)
     values = np.zeros((len(unique), diagonals.shape[0]))
     np.add.at(values, stratum_of, diagonals.T)
-    values /= np.maximum(count, 1.0)[:, None]
+    values /= count[:, None]
     values[np.abs(values) <= 1e-13 * size.T] = 0.0
     return Family(
         basis=basis,
@@ -179,27 +168,6 @@ def _strata_family(
     )
 
 
-def _dense_family(basis: Array, matrices: Array, known: Array) -> Family:
-    return Family(
-        basis=basis,
-        stratum_of=np.zeros(0, dtype=np.intp),
-        slopes=np.zeros((0, len(matrices))),
-        offset=np.zeros(0),
-        count=np.zeros(0),
-        dense=matrices,
-        dense_offset=known,
-    )
-
-
-def family_data(family: Family, responses: Array) -> FamilyData:
-    """Sums of squares by stratum and the dense rest of responses (B, d)."""
-    rotated = responses @ family.basis
-    single = len(family.stratum_of)
-    squares = np.zeros((len(family.count), len(responses)))
-    np.add.at(squares, family.stratum_of, rotated[:, :single].T ** 2)
-    return FamilyData(squares=squares.T.copy(), rest=rotated[:, single:].copy())
-
-
 def evaluate(
     family: Family, theta: Array, offset_scale: Array, data: FamilyData | None, offset_rows: Rows
 ) -> FamilyValue:
@@ -207,39 +175,31 @@ def evaluate(
 
     ``offset_rows`` (B,) says which row of a known part given for each response belongs to θ's row.
     """
-    strata = _evaluate_strata(family, theta, offset_scale, data)
-    if not family.has_dense:
-        return strata
-    known = family.dense_offset
-    if known.ndim == 3:
-        known = known[offset_rows]
-    rest = None if data is None else data.rest
-    return _evaluate_dense(family, theta, known * offset_scale[:, None, None], rest, strata)
-
-
-def _evaluate_strata(
-    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None
-) -> FamilyValue:
-    slopes, count = family.slopes, family.count
+    slopes, count, q = family.slopes, family.count, theta.shape[1]
     size = theta @ slopes.T + offset_scale[:, None] * family.offset
     positive: NDArray[np.bool_] = np.all(size > 0, axis=1)
     size = np.where(size > 0, size, 1.0)
     inverse = 1.0 / size
     per = inverse * count
-    q = slopes.shape[1]
     flat_pairs = (slopes[:, :, None] * slopes[:, None, :]).reshape(len(count), q * q)
-    squares = np.zeros_like(size) if data is None else data.squares
-    once = squares * inverse
+    once = inverse * (0.0 if data is None else data.squares)
     twice = once * inverse
-    return FamilyValue(
+    strata = FamilyValue(
         positive=positive,
         log_determinant=np.log(size) @ count,
         traces=per @ slopes,
-        trace_pairs=((per * inverse) @ flat_pairs).reshape(-1, q, q),
+        trace_pairs=((per * inverse) @ flat_pairs).reshape(len(theta), q, q),
         quadratic=once.sum(axis=1),
         forms=twice @ slopes,
-        form_pairs=((twice * inverse) @ flat_pairs).reshape(-1, q, q),
+        form_pairs=((twice * inverse) @ flat_pairs).reshape(len(theta), q, q),
     )
+    if not family.dense.shape[1]:
+        return strata
+    known = (
+        family.dense_offset if family.dense_offset.ndim == 2 else family.dense_offset[offset_rows]
+    )
+    rest = None if data is None else data.rest
+    return _with_dense(family, theta, known * offset_scale[:, None, None], rest, strata)
 
 
 def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -265,9 +225,10 @@ def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
     return inverse, log_determinant, positive
 
 
-def _evaluate_dense(
+def _with_dense(
     family: Family, theta: Array, known: Array, rest: Array | None, strata: FamilyValue
 ) -> FamilyValue:
+    """Add what the dense remainder has to the strata."""
     q, r = family.dense.shape[0], family.dense.shape[1]
     rows = len(theta)
     flat = family.dense.reshape(q, r * r)
@@ -325,6 +286,22 @@ class LikelihoodValue:
     expected: Array
     observed: Array
 
+    def rows(self, chosen: Rows | NDArray[np.bool_]) -> LikelihoodValue:
+        """The same for some of the responses."""
+        return LikelihoodValue(
+            log_likelihood=self.log_likelihood[chosen],
+            score=self.score[chosen],
+            expected=self.expected[chosen],
+            observed=self.observed[chosen],
+        )
+
+    def put(self, rows: Rows, new: LikelihoodValue) -> None:
+        """Write the values of some responses in place."""
+        self.log_likelihood[rows] = new.log_likelihood
+        self.score[rows] = new.score
+        self.expected[rows] = new.expected
+        self.observed[rows] = new.observed
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Problem:
@@ -378,26 +355,17 @@ class Problem:
             observed=form.form_pairs - 0.5 * trace.trace_pairs,
         )
 
-    def log_likelihood(self, scaled: Array) -> Array:
-        """Log likelihood in the units of the responses, constants included."""
-        level: Array = scaled - self.n_free * np.log(self.response_scale) + self.constant
-        return level
-
     def back(self, value: LikelihoodValue) -> LikelihoodValue:
         """Value, score and information of every response in the units of the responses."""
         factor = self.matrix_scale / self.response_scale[:, None] ** 2
         pairs = factor[:, :, None] * factor[:, None, :]
+        level = value.log_likelihood - self.n_free * np.log(self.response_scale) + self.constant
         return LikelihoodValue(
-            log_likelihood=self.log_likelihood(value.log_likelihood),
+            log_likelihood=level,
             score=value.score * factor,
             expected=value.expected * pairs,
             observed=value.observed * pairs,
         )
-
-    def theta(self, scaled: Array) -> Array:
-        """Variance parameters in the squared units of the responses."""
-        theta: Array = scaled * self.response_scale[:, None] ** 2 / self.matrix_scale
-        return theta
 
 
 def build_problem(
@@ -415,31 +383,36 @@ def build_problem(
 
     Shapes: responses (B, n), design (n, p), matrices (q, n, n), known (n, n).
     """
-    outside = outside or _nothing_outside(len(responses), len(matrices))
+    q = len(matrices)
+    if outside is None:
+        nothing = np.zeros(len(responses))
+        outside = Outside(count=0, slopes=np.zeros(q), known=0.0, squares=nothing)
     n, p = design.shape[0] + outside.count, design.shape[1]
     full, triangle = np.linalg.qr(design, mode="complete")
     complement = full[:, p:]
     freed = responses @ complement
-    scale = _response_scale(responses, freed, outside, n - p)
+    scale = _response_scale(responses, freed, outside, n - p) if q else np.ones(len(responses))
     inner = complement.T @ matrices @ complement
-    traces = np.trace(inner, axis1=1, axis2=2) + outside.count * outside.slopes
-    matrix_scale = _matrix_scale(traces / max(n - p, 1), blocks)
+    matrix_scale = np.trace(inner, axis1=1, axis2=2) + outside.count * outside.slopes
+    matrix_scale /= max(n - p, 1)  # mean eigenvalues; of a covariance, those of its variances
+    for first, second, cross in blocks:
+        matrix_scale[cross] = np.sqrt(max(float(matrix_scale[first] * matrix_scale[second]), 0.0))
+    matrix_scale = np.where(matrix_scale > 0, matrix_scale, 1.0)
     inner_known = None if known is None else complement.T @ known @ complement
     quadratic = build_family(inner / matrix_scale[:, None, None], inner_known)
     whole = None
     if criterion is Criterion.ML or guard:
         whole = build_family(matrices / matrix_scale[:, None, None], known)
-    data = family_data(quadratic, freed / scale[:, None])
+    data = _family_data(quadratic, freed / scale[:, None])
     if outside.count:
         stratum = (outside.slopes / matrix_scale, outside.known, outside.count)
         squares = np.column_stack([data.squares, outside.squares / scale**2])
         data = FamilyData(squares=squares, rest=data.rest)
-        quadratic = with_stratum(quadratic, *stratum)
-        whole = None if whole is None else with_stratum(whole, *stratum)
-    n_free, log_design = n, 0.0
-    if criterion is Criterion.REML:
-        n_free = n - p
-        log_design = 2.0 * float(np.log(np.abs(np.diagonal(triangle))).sum())
+        quadratic = quadratic.with_stratum(*stratum)
+        whole = None if whole is None else whole.with_stratum(*stratum)
+    restricted = criterion is Criterion.REML
+    n_free = n - p if restricted else n
+    log_design = 2.0 * float(np.log(np.abs(np.diagonal(triangle))).sum()) if restricted else 0.0
     return Problem(
         quadratic=quadratic,
         whole=whole,
@@ -452,16 +425,10 @@ def build_problem(
     )
 
 
-def _nothing_outside(n_responses: int, q: int) -> Outside:
-    return Outside(count=0, slopes=np.zeros(q), known=0.0, squares=np.zeros(n_responses))
-
-
 def _response_scale(responses: Array, freed: Array, outside: Outside, df: int) -> Array:
     """Root mean square of each response freed of the fixed effects."""
     rows = responses.shape[1] + outside.count
-    scale = np.ones(len(responses))
-    if df > 0:
-        scale = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / df)
+    scale: Array = np.sqrt(((freed**2).sum(axis=1) + outside.squares) / df)
     size = np.sqrt(((responses**2).sum(axis=1) + outside.squares) / rows)
     if not np.all(scale > 1e-12 * size):
         raise ModelError(
@@ -471,8 +438,10 @@ def _response_scale(responses: Array, freed: Array, outside: Outside, df: int) -
     return scale
 
 
-def _matrix_scale(scale: Array, blocks: Sequence[tuple[int, int, int]]) -> Array:
-    """Mean eigenvalue of each matrix; a covariance takes the geometric mean of its variances."""
-    for first, second, cross in blocks:
-        scale[cross] = np.sqrt(max(float(scale[first] * scale[second]), 0.0))
-    return np.where(scale > 0, scale, 1.0)
+def _family_data(family: Family, responses: Array) -> FamilyData:
+    """Sums of squares by stratum and the dense rest of responses (B, d)."""
+    rotated = responses @ family.basis
+    single = len(family.stratum_of)
+    squares = np.zeros((len(family.count), len(responses)))
+    np.add.at(squares, family.stratum_of, rotated[:, :single].T ** 2)
+    return FamilyData(squares=squares.T.copy(), rest=rotated[:, single:].copy())

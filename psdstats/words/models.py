@@ -1,0 +1,135 @@
+"""Mixed models in words: what was fitted, in which state, and what single groups do to a test."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from psdstats.models.design_fixed import FixedDesign
+from psdstats.models.diagnostics import Influence
+from psdstats.models.likelihood import Criterion
+from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.models.mixed_model_words import joined
+from psdstats.models.wording import word_p
+from psdstats.words.numbers import PLAIN, Numerals
+
+
+def fit_sentence(fit: MixedModelFit) -> str:
+    """The model actually fitted, in one or two sentences.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> frame = pd.DataFrame({"ln_d50": [5.9, 5.5, 6.0, 5.4], "time": ["0", "6"] * 2})
+    >>> fit_sentence(MixedModel(frame, response="ln_d50", fixed=["time"]).fit())
+    'Restricted maximum likelihood fit of ln_d50 to time (2 levels), with a residual variance; \
+4 rows.'
+    """
+    terms = [_term(fit.fixed, term.variables) for term in fit.fixed.terms]
+    restricted = fit.estimates.criterion is Criterion.REML
+    text = f"{'Restricted maximum' if restricted else 'Maximum'} likelihood fit of "
+    text += f"{fit.model.response} to {joined(terms) if terms else 'a common mean'}"
+    parts = []
+    for grouping in fit.random.groupings:
+        what = f"a random intercept of {grouping.label} ({len(grouping.levels)} levels)"
+        if len(grouping.column_names) > 1:
+            link = "uncorrelated" if grouping.cross is None else "correlated"
+            what += f" with {link} slopes in {joined(grouping.column_names[1:])}"
+        parts.append(what)
+    if "residual" in fit.random.names:
+        parts.append("a residual variance")
+    if fit.random.parts.known is not None:
+        parts.append("the known covariance of the measurements")
+    text += f", with {joined(parts)}; {len(fit.response)} rows."
+    if fit.fixed.added:
+        text += f" Added because an interaction contains them: {joined(fit.fixed.added)}."
+    return text
+
+
+def _term(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
+    if len(variables) > 1:
+        return f"the interaction {':'.join(variables)}"
+    label = variables[0]
+    if label in fixed.factors:
+        return f"{label} ({len(fixed.factors[label].levels)} levels)"
+    parts = fixed.numerics[label].parts
+    return f"the trend {label}" + ("" if len(parts) == 1 else f" ({len(parts)} coefficients)")
+
+
+def _few(rows: int, variances: int) -> str:
+    what = "one estimated variance" if variances == 1 else f"{variances} estimated variances"
+    return f"Only {rows} runs for {what} beside the known covariance"
+
+
+REMARKS = {
+    FitRemark.NOTHING_ESTIMATED: lambda _: (
+        "No variance was estimated: the known covariance is all there is, and degrees of freedom "
+        "are infinite."
+    ),
+    FitRemark.AT_ZERO: lambda _, component: f"The variance of {component} is at zero.",
+    FitRemark.BELOW_ZERO: lambda _, component: (
+        f"The variance of {component} is below zero, which says that no such variation was seen."
+    ),
+    FitRemark.FULL_CORRELATION: lambda say, first, second, sign: (
+        f"The correlation of {first} and {second} is at {say(sign, '+d')}."
+    ),
+    FitRemark.NEARLY_SINGULAR: lambda _: (
+        "The covariance of the rows is nearly singular: no test of this fit means anything."
+    ),
+    FitRemark.NOT_CONVERGED: lambda _: (
+        "The fit has not converged: the likelihood has no clear maximum."
+    ),
+    FitRemark.INCOMPLETE: lambda _, rows, variances: (
+        f"The design is incomplete and estimates {variances} variances from {rows} rows: F tests "
+        f"of several levels together are cautious (they reject less often than stated); single "
+        f"contrasts hold their level."
+    ),
+    FitRemark.TWO_GROUPS: lambda _, rows, variances: (
+        f"{_few(rows, variances)}, with two groups: 95 % intervals of single contrasts cover about "
+        f"92 %, and families of contrasts reject up to 9 % at 5 %."
+    ),
+    FitRemark.FEW_CELLS: lambda _, rows, variances: (
+        f"{_few(rows, variances)}: tests reject a little more often than stated (about 6 % at 5 %)."
+    ),
+    FitRemark.FEW_RUNS: lambda _, rows, variances: (
+        f"{_few(rows, variances)}: tests reject more often than stated (6 to 7 % at 5 %)."
+    ),
+}
+
+
+def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
+    """Whether one group decides the verdict on a term."""
+    term, grouping = found.term, found.grouping
+    others = found.table.iloc[1:]
+    whole = word_p(float(found.table["p"].iloc[0]))
+    if others["p"].isna().all():
+        return f"The effect of {term} cannot be tested without any one level of {grouping}."
+    if found.decided_by:
+        rows = others[others["left_out"].isin(found.decided_by)]
+        told = " and ".join(_without(row, say) for _, row in rows.iterrows())
+        return (
+            f"The verdict on {term} hangs on one level of {grouping}: {whole} with all, but {told}."
+        )
+    if not found.needed_by_number:
+        low, high = (say(p, ".2g") for p in (others["p"].min(), others["p"].max()))
+        return (
+            f"No single level of {grouping} decides the verdict on {term}: {whole} with all and "
+            f"between {low} and {high} without one."
+        )
+    needed = others[others["left_out"].isin(found.needed_by_number)]
+    which = "any one" if len(needed) == len(others) else " or ".join(needed["left_out"])
+    low, high = (say(100.0 * one, ".0f") for one in needed["effect_left"].agg(["min", "max"]))
+    return (
+        f"The verdict on {term} hangs on no single level of {grouping}, but on their number: "
+        f"{whole} with all; without {which} the effect hardly moves ({low} to {high} % of that "
+        f"with all), yet the rest are too few to show it (p up to {say(needed['p'].max(), '.2g')})."
+    )
+
+
+def _without(row: pd.Series, say: Numerals) -> str:
+    text = f"without {row['left_out']} {word_p(row['p'])}"
+    if np.isfinite(row["effect_left"]):
+        share = say(100.0 * row["effect_left"], ".0f")
+        text += f", the effect being {share} % of that with all"
+    return text
