@@ -15,11 +15,12 @@ from psdstats.words.numbers import PLAIN, Numerals
 
 Wording = Callable[..., str]
 
-_ROOMS: tuple[str, ...] = (
+_ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
     "distribution",
+    "groups",
     "models",
     "rate",
-)  # modules of psdstats.words with REMARKS
+)
 
 
 @cache

@@ -34,7 +34,7 @@ def test_tables_fit_a_terminal(psdstats, benches):
 
 def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, benches):
     wide = json.loads(psdstats("groups", benches, *LINEAR, "--json", "--margin", "20").out)
-    assert {row["verdict"] for row in wide["group-agreement"]} == {"agrees within the margin"}
+    assert {row["verdict"] for row in wide["group-agreement"]} == {"equivalent"}
 
 
 def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, contents):
@@ -61,7 +61,7 @@ def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, cont
 def test_one_group_is_told_not_refused(psdstats, bench):
     said = psdstats("groups", bench, *LINEAR, "--whole")
     assert said.code == 0
-    assert "all: cannot be told: no other group has results at the same milling time." in said.out
+    assert "all: cannot be told. No other group has results at the same milling time." in said.out
     assert "Cannot be told whether the distribution changes" in said.out
 
 

@@ -33,7 +33,7 @@ def test_six_targets_four_judges():
         frame, value="rating", group="judge", level="target", scale="raw"
     )
     table = found.to_frame().set_index("kind")
-    assert found.status == "computed"
+    assert found.obstacle is None
     for kind, printed in [
         ("groups interchangeable", 0.17),
         ("absolute agreement", 0.29),

@@ -12,8 +12,7 @@ from functools import partial
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import PsdstatsError
 from psdstats.output.content import Note, Page
-from psdstats.output.pages.groups import groups_page
-from psdstats.output.pages.groups_results import collect_groups, stated_margin
+from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.parts import as_sentence
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.whole_distribution import whole_page

@@ -9,16 +9,23 @@ import pytest
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import group_agreement, sizes_by_run
 from psdstats.comparison.precision import precision
+from psdstats.findings import Verdict
 from psdstats.output.content import Bullets
 from psdstats.output.pages.groups import (
     agreement_drawing,
-    consistency_drawing,
-    consistency_sentences,
-    groups_answer,
+    collect_groups,
+    consistency_drawings,
     groups_page,
     precision_table,
+    stated_margin,
 )
-from psdstats.output.pages.groups_results import collect_groups, place_words, stated_margin
+from psdstats.words.groups import (
+    VERDICTS,
+    consistency_sentences,
+    group_sentence,
+    headline,
+    place_words,
+)
 
 AT = ["milling_time_min", "ball_ratio"]
 
@@ -66,23 +73,24 @@ def test_raw_precision_is_in_units_of_the_size(benches, results):
 def test_verdict_a_group_comes_first(benches, results):
     expected = group_agreement(benches.study, benches.sizes, margin_percent=5.0)
     items = groups_page(results).sentences
-    for item, finding in zip(items, expected.findings, strict=False):
-        assert item == finding.sentence + "."
-    assert {one.verdict for one in expected.findings} >= {"agrees within the margin"}
+    for item, one in zip(items, expected.groups, strict=False):
+        assert item == group_sentence(one)
+    assert {one.finding.verdict for one in expected.groups} >= {Verdict.EQUIVALENT}
 
 
 def test_findings_beyond_the_limits_are_counted_and_named(benches, results):
     sizes = sizes_by_run(benches.study, benches.sizes)
     table = consistency(sizes, value="D50", group="group", level=AT).to_frame()
     beyond = table[(table["h"].abs() > table["h_limit_5"]) | (table["k"] > table["k_limit_5"])]
-    sentence = consistency_sentences(results)[0]
+    sentence = consistency_sentences(table, results.outliers, AT)[0]
     assert f"Of 80 values of Mandel's h and k {len(beyond)} lie" in sentence
     for row in beyond.to_dict("records"):
         assert f"{row['group']} at {place_words(row, AT)}" in sentence
 
 
 def test_bars_are_the_indicators(results):
-    axes = consistency_drawing(results).figure.axes
+    (drawing,) = consistency_drawings(results)
+    axes = drawing.figure.axes
     assert len(axes) == 4  # h and k, each for two ball ratios
     table = results.consistency.to_frame()
     for ax, letter, ratio in zip(axes, "hhkk", (5.0, 10.0) * 2, strict=True):
@@ -116,7 +124,7 @@ def test_one_group_is_answered_in_words(single):
     (bullets,) = [block for block in page.section().blocks if isinstance(block, Bullets)]
     assert any("cannot be told" in item for item in bullets.items)
     assert any("h needs three groups" in item for item in bullets.items)
-    assert consistency_drawing(single) is None
+    assert consistency_drawings(single) == []
     assert any(note.startswith("Intraclass correlation not computed") for note in page.notes)
 
 
@@ -136,22 +144,24 @@ def test_place_words_follow_the_type_of_the_value():
 
 
 def test_the_verdict_for_the_top_names_every_group_once(results):
-    verdict = groups_answer(results.agreement)
+    (verdict,) = groups_page(results).answers
     assert verdict.word == "groups"
-    head, _, found = verdict.sentence.partition(". ")
+    assert verdict.sentence == headline(results.agreement)
+    head, _, found = verdict.sentence.partition(" – ")
     assert head == "D50 of each group against the others (margin ±5 %)"
     told = {
-        group: part.partition(": ")[0].lower()
+        group: part.partition(": ")[0]
         for part in found.rstrip(".").split("; ")
         for group in part.partition(": ")[2].split(", ")
     }
     frame = results.agreement.to_frame()
-    assert told == dict(zip(frame["group"], frame["verdict"], strict=True))
+    verdicts = [VERDICTS[Verdict(one)] for one in frame["verdict"]]
+    assert told == dict(zip(frame["group"], verdicts, strict=True))
 
 
 def test_runs_without_a_condition_are_named(benches):
     first, *rest = benches.study.runs
-    bare = replace(first, factors={**first.factors, "ball_ratio": None})
+    bare = replace(first, factors={})
     some = replace(benches.study, runs=(bare, *rest))
     page = groups_page(collect_groups(some, benches.sizes, intraclass=False))
     assert page.notes == (
