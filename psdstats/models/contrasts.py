@@ -274,11 +274,6 @@ class ContrastResult:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    @property
-    def method(self) -> str:
-        """How the family was adjusted, in words."""
-        return self.simultaneous.method
-
     def to_frame(self) -> pd.DataFrame:
         """One row a contrast, in the unit of the response."""
         names = ("contrast", "high", "low")

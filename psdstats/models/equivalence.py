@@ -19,7 +19,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
@@ -197,22 +196,10 @@ class EquivalenceResult:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    @staticmethod
-    def _arrays() -> tuple[str, ...]:
-        ends = ("ratio", "ratio_lower", "ratio_upper")
-        return (*ends, "p_too_low", "p_too_high", "p", "p_adjusted")
-
     @property
     def equivalent(self) -> NDArray[np.bool_]:
         """Whether each contrast is shown to lie within the margin."""
         return np.asarray(self.p_adjusted < self.alpha)
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row a contrast; `margin_percent` in per cent, ratios without unit."""
-        numbers = {name: getattr(self, name) for name in self._arrays()}
-        return pd.DataFrame(
-            {"margin_percent": self.margin_percent, **numbers, "equivalent": self.equivalent}
-        )
 
 
 def equivalence_test(
