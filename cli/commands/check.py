@@ -69,8 +69,8 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     console.document(
         {
             "exit_code": report.exit_code,
-            "sentences": [str(finding) for finding in report.findings],
-            "findings": records(table),
+            "sentences": [str(flag) for flag in report.flags],
+            "flags": records(table),
             "notes": list(notes),
         }
     )
@@ -85,12 +85,12 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 
 def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
     notes = report.of_severity("note")
-    for finding in report.findings:
-        if options.notes or finding not in notes:
-            console.say(str(finding))
+    for flag in report.flags:
+        if options.notes or flag not in notes:
+            console.say(str(flag))
     if report.switched_off:
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
-    pressing = len(report.findings) - len(notes)
+    pressing = len(report.flags) - len(notes)
     found = f"{pressing} to look at" if pressing else "nothing to look at"
     console.remark(f"{options.study} checked: {found}.")
     if notes and not options.notes:

@@ -1,8 +1,8 @@
 """A trial as data: reading files, typed records, bench checks, saving."""
 
-from psdstats.study.check import check_file, check_study
-from psdstats.study.findings import CheckOptions, CheckReport, Finding
-from psdstats.study.reader import read_study
+from psdstats.study.check import check_study
+from psdstats.study.flags import CheckOptions, CheckReport, Flag
+from psdstats.study.reader import check_file, read_study
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 from psdstats.study.save import StudyForm, save_study
 from psdstats.study.sheet import recording_sheet
@@ -12,7 +12,7 @@ __all__ = [
     "Balance",
     "CheckOptions",
     "CheckReport",
-    "Finding",
+    "Flag",
     "Reading",
     "Run",
     "SheetPlan",

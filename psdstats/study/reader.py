@@ -15,6 +15,8 @@ from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import assemble, listed_sieves
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
+from psdstats.study.check import report_with, stopping_flags
+from psdstats.study.flags import CheckReport, unreadable
 from psdstats.study.forms import (
     decode,
     read_csv_table,
@@ -24,7 +26,6 @@ from psdstats.study.forms import (
 )
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
-from psdstats.study.stopping import stopping_problems
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -69,10 +70,30 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
     """
     study, problems = read_leniently(path, encoding=encoding)
     if study is not None:
-        problems += stopping_problems(study)
+        problems += [flag.to_problem() for flag in stopping_flags(study)]
     if problems or study is None:
         raise StudyError(_shortened(problems))
     return study
+
+
+def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
+    """Check the files of a study, also where they cannot be read as they stand.
+
+    Parameters
+    ----------
+    path : str or Path
+        Folder, flat CSV file or workbook.
+    encoding : str or None
+        Encoding of the CSV files where it is not UTF-8.
+
+    Returns
+    -------
+    CheckReport
+        What cannot be read, as errors, and the flags of all runs that can.
+    """
+    study, problems = read_leniently(path, encoding=encoding)
+    flags = tuple(unreadable(problem) for problem in problems)
+    return CheckReport(flags=flags) if study is None else report_with(study, flags)
 
 
 def read_leniently(

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from psdstats.errors import Problem
-from psdstats.study.findings import CHECKS
+from psdstats.study.flags import CHECKS
 from psdstats.study.records import RULES, TareHandling
 
 _LARGEST = 1e12  # of any number among the settings
@@ -184,7 +184,7 @@ def _check_checks(checks: object, file: str) -> list[Problem]:
         value = checks.get(name, True)
         if isinstance(value, bool):
             continue
-        rules: dict[str, Rule] = {key: _number(above=0) for key in options.thresholds}
+        rules: dict[str, Rule] = {key: _number(above=0) for key in options.limits}
         found += _check_table(value, _Keys(rules), file, path=("checks", name))
     return found
 

@@ -54,10 +54,8 @@ def test_check_json_holds_every_finding(psdstats, benches):
     said = json.loads(psdstats("check", benches, "--json").out)
     report = check_study(read_study(benches))
     assert said["exit_code"] == 1
-    assert [found["says"] for found in said["findings"]] == [each.says for each in report.findings]
-    assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(
-        said["findings"][0]
-    )
+    assert [found["says"] for found in said["flags"]] == [each.says for each in report.flags]
+    assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(said["flags"][0])
 
 
 def test_check_notes_are_counted_or_printed(psdstats, benches):

@@ -62,8 +62,8 @@ def test_reference_is_the_median_of_the_other_runs():
 
 def findings(study):
     return [
-        (each.check, each.run, each.sieve)
-        for each in check_study(study).findings
+        (each.check, each.spot.run, each.spot.sieve)
+        for each in check_study(study).flags
         if each.check in ("tare_drift", "swapped_sieves")
     ]
 
@@ -96,7 +96,7 @@ def test_residue_and_damage():
         ("tare_drift", "r3", "A 90"),
     ]
     remedies = [
-        each.remedy for each in check_study(make(tares)).findings if each.check == "tare_drift"
+        each.remedy for each in check_study(make(tares)).flags if each.check == "tare_drift"
     ]
     assert any("brush powder left out of the mesh" in text for text in remedies)
     assert any("damaged mesh or a loose frame" in text for text in remedies)

@@ -16,7 +16,7 @@ from psdstats.output.pages.parts import (
 )
 from psdstats.output.provenance import provenance_text
 from psdstats.output.tables.table import Column, Show, Table
-from psdstats.study.findings import CheckReport
+from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 

@@ -105,20 +105,21 @@ def test_lists_left_empty_disappear():
 
 def test_checks_list_what_presses_and_count_the_notes(benches):
     section = checks_page(benches.checks).section()
-    pressing = [each for each in benches.checks.findings if each.severity != "note"]
+    pressing = [each for each in benches.checks.flags if each.severity != "note"]
     table = next(block for block in section.blocks if isinstance(block, Table))
     says, where = list(table.frame["says"]), list(table.frame["where"])
     open_runs = [each for each in pressing if "D10 lies below" in each.says]
     assert len(says) == len(pressing) - len(open_runs) + 1
     assert {each.says for each in pressing if each not in open_runs} < set(says)
     assert where[0].startswith("cedar-5to1-6min-b, Cedar 180 µm (weighings.csv")
-    (together,) = [at for at, text in enumerate(where) if text.startswith("8 findings: ")]
+    (together,) = [at for at, text in enumerate(where) if text.startswith("8 times: ")]
     shares = sorted(float(re.search(r"([\d.]+) %", each.says)[1]) for each in open_runs)
-    assert f"finest sieve: {shares[0]:g} to {shares[-1]:g} % of the powder" in says[together]
+    expected = f"lies in the pan or above the top sieve ({shares[0]:g} to {shares[-1]:g} %)"
+    assert expected in says[together]
     assert "and 5 more" in where[together]
-    notes = len(benches.checks.findings) - len(pressing)
+    notes = len(benches.checks.flags) - len(pressing)
     assert f"{notes} further notes ask for nothing" in section.blocks[-1].text
-    assert len(checks_table(benches.checks).frame) == len(benches.checks.findings)
+    assert len(checks_table(benches.checks).frame) == len(benches.checks.flags)
 
 
 def test_tares_that_moved_are_named(benches):
