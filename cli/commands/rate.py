@@ -79,6 +79,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
     from psdstats.rate import fit_rate
+    from psdstats.words.numbers import Numerals
 
     study, _ = read_checked(options, console)
     with console.stages({"drawing readings": 70, "fitting curves": 25, "loss above sieves": 5}):
@@ -100,4 +101,5 @@ def run(options: argparse.Namespace, console: Console) -> int:
         )
         console.begin("loss above sieves")
         loss, notes = collect_loss(study, by=by, level=options.level)
-    return present(rate_page(result, loss, notes=notes), options, console)
+    page = rate_page(result, loss, notes=notes, say=Numerals(options.decimal))
+    return present(page, options, console)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from psdstats.columns import QUANTITIES
 
@@ -121,6 +121,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Simulate, print, write."""
     from psdstats.output.pages.planning import power_page
     from psdstats.planning import power
+    from psdstats.words.numbers import Numerals
 
     variation = _variation(options)
     with console.progress("Simulating") as progress:
@@ -137,12 +138,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
             seed=options.seed,
             progress=progress,
         )
-    return present(power_page(result), options, console)
+    return present(power_page(result, Numerals(options.decimal)), options, console)
 
 
 def _variation(options: argparse.Namespace) -> Variation:
     """Variation of the study named or as stated, with its measurement weighed where asked."""
-    from psdstats.planning.plan_error import PlanError
+    from psdstats.errors import PlanError
     from psdstats.planning.variation import weighed_variation
 
     stated = {
@@ -171,10 +172,10 @@ def _variation(options: argparse.Namespace) -> Variation:
     )
 
 
-def _told_variation(options: argparse.Namespace, given: dict[str, float]) -> Variation:
+def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Variation:
     """Variation of the study named, or as stated on the command line."""
+    from psdstats.errors import PlanError
     from psdstats.planning import Variation, variation_of
-    from psdstats.planning.plan_error import PlanError
 
     if options.study is not None and given:
         raise PlanError(
@@ -194,4 +195,4 @@ def _told_variation(options: argparse.Namespace, given: dict[str, float]) -> Var
             "the variation is not known; name a study with --study, or state the standard "
             "deviation of repeated runs with --run-percent."
         )
-    return Variation(source="stated", **given)
+    return Variation(**given)

@@ -89,10 +89,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Choose, try out, print, write."""
+    from psdstats.errors import PlanError
     from psdstats.output.pages.planning import stack_page
     from psdstats.planning import choose_sieves
-    from psdstats.planning.plan_error import PlanError
     from psdstats.sieves import series
+    from psdstats.words.numbers import Numerals
 
     names = [name for name, _ in options.powder]
     if len(set(names)) < len(names):
@@ -109,4 +110,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         trials=options.trials,
         seed=options.seed,
     )
-    return present(stack_page(choice), options, console)
+    return present(stack_page(choice, Numerals(options.decimal)), options, console)

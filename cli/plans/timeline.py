@@ -96,6 +96,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print with cautions, write table, figure and calendar."""
     from psdstats.output.pages.planning import timeline_page
     from psdstats.planning.bench import BenchTimes, timeline
+    from psdstats.words.numbers import Numerals
 
     fields = [f"{name.replace('-', '_')}_min" for name, _ in _STEPS]
     stated = {name: getattr(options, name) for name in fields}
@@ -114,4 +115,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
         seed=options.seed,
         **moments,
     )
-    return present(timeline_page(plan, attended_only=options.attended_only), options, console)
+    say = Numerals(options.decimal)
+    page = timeline_page(plan, attended_only=options.attended_only, say=say)
+    return present(page, options, console)

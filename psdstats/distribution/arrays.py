@@ -193,12 +193,9 @@ def as_class_mean(name: str | ClassMean) -> ClassMean:
         raise SizeError(f"class mean {str(name)!r} is not known; choose {names}.") from cause
 
 
-def class_sizes_um(
-    arrays: StudyArrays, mean: ClassMean = ClassMean.GEOMETRIC
-) -> NDArray[np.float64]:
-    """Size that stands for each class, shape (R, K), in µm."""
-    aperture = arrays.aperture_um
-    size = np.empty(arrays.net_g.shape)
+def class_sizes_um(aperture: Array, mean: ClassMean = ClassMean.GEOMETRIC) -> Array:
+    """Size that stands for each class, shape (R, K), from the apertures, (R, K - 1), in µm."""
+    size = np.empty((len(aperture), aperture.shape[1] + 1))
     size[:, 0] = aperture[:, 0] / 2
     if mean is ClassMean.GEOMETRIC:
         size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])

@@ -153,7 +153,7 @@ def study_moments(
     A net mass below zero (weighing noise of an empty class) counts as none.
     """
     arrays = study_arrays(study)
-    size = class_sizes_um(arrays, as_class_mean(class_mean))
+    size = class_sizes_um(arrays.aperture_um, as_class_mean(class_mean))
     held = np.clip(arrays.net_g, 0.0, None)
     fraction = held / held.sum(axis=1, keepdims=True)
     rows = []

@@ -27,13 +27,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from math import inf, isinf, sqrt
+from math import inf, sqrt
 
 import numpy as np
 import pandas as pd
 
+from psdstats.distribution.arrays import class_sizes_um
+from psdstats.errors import PlanError, require_positive
 from psdstats.frozen import Array
-from psdstats.planning.plan_error import PlanError, require_positive
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
     FoundSize,
@@ -41,8 +42,8 @@ from psdstats.planning.planned_weighing import (
     found_size,
     weigh_powder,
 )
-from psdstats.planning.precision_words import reached_sentences, simulation_sentences
-from psdstats.sieves.standards import practice_rule, tolerance_um
+from psdstats.present import present
+from psdstats.sieves.standards import tolerance_um
 from psdstats.uncertainty.linear import percentile_jacobian
 
 LEVELS = {"D10": 0.1, "D50": 0.5, "D90": 0.9}
@@ -121,7 +122,7 @@ def precision_law(
             f"{quantity} of {powder.name!r} is not bracketed by {apertures[0]:g} to "
             f"{apertures[-1]:g} µm; choose a stack that brackets it."
         )
-    size_cm = _class_sizes(ln_aperture) * CM_PER_UM
+    size_cm = class_sizes_um(apertures[None, :])[0] * CM_PER_UM
     particle_g = weighing.density_g_per_cm3 * weighing.shape_factor * size_cm**3
     u_aperture = _aperture_u(apertures, weighing)
     return PrecisionLaw(
@@ -129,18 +130,6 @@ def precision_law(
         particles=float((by_share**2 * share * particle_g).sum()),
         sieves=float((by_aperture**2 * u_aperture**2).sum()),
     )
-
-
-def _class_sizes(ln_aperture: Array) -> Array:
-    """Size that stands for each class, pan first, as the sampling source takes it."""
-    ln_size = np.concatenate(
-        [
-            [ln_aperture[0] - np.log(2)],
-            0.5 * (ln_aperture[:-1] + ln_aperture[1:]),
-            [ln_aperture[-1] + 0.5 * np.log(2)],
-        ]
-    )
-    return np.asarray(np.exp(ln_size))
 
 
 def _aperture_u(apertures: Array, weighing: PlannedWeighing) -> Array:
@@ -286,43 +275,18 @@ class PrecisionPlan:
     def needs_frame(self) -> pd.DataFrame:
         """One row a resolution: smallest sample for one run and for a change, g (inf: none)."""
         return pd.DataFrame(
-            [
-                {
-                    "resolution_g": d,
-                    "least_sample_g": self.least_sample_g(d),
-                    "least_sample_for_change_g": self.least_sample_g(d, change=True),
-                }
-                for d in self.resolution_g
-            ]
+            {
+                "resolution_g": self.resolution_g,
+                "least_sample_g": [self.least_sample_g(d) for d in self.resolution_g],
+                "least_sample_for_change_g": [
+                    self.least_sample_g(d, change=True) for d in self.resolution_g
+                ],
+            }
         )
 
-    def sentences(self) -> tuple[str, ...]:
-        """The answer in words: by the simulation, then by the law, and whether the two agree."""
-        name, wanted, frame = self.quantity, f"{self.wanted_percent:g} %", self.to_frame()
-        lines = reached_sentences(frame, name, wanted, trials=self.trials, seed=self.seed)
-        floor = 100 * np.sqrt(self.law.sieves)
-        if self.law.room(self.wanted_percent) <= 0:
-            lines += [
-                f"By the linear law u({name}) of {wanted} cannot be reached with these sieves by "
-                f"any balance or sample: their apertures alone leave {floor:.2g} %. Use certified "
-                "sieves."
-            ]
-        else:
-            lines += [
-                f"By the linear law the apertures leave {floor:.2g} % of u({name}) whatever the "
-                "balance."
-            ]
-            lines += [_need(name, wanted, d, self.least_sample_g(d)) for d in self.resolution_g]
-        lines += [
-            _need(f"the change of {name}", wanted, d, self.least_sample_g(d, change=True))
-            for d in self.resolution_g
-        ]
-        lines += simulation_sentences(frame, name)
-        least = practice_rule("least_sample")
-        lines.append(
-            f"Whatever the figures say, {least.value:g} g is the {least.says} ({least.source})."
-        )
-        return tuple(lines)
+    def summary(self) -> str:
+        """What balance and sample are enough, in words."""
+        return str(present("summary", self))
 
 
 def precision(
@@ -402,13 +366,4 @@ def precision(
         cells=tuple(cells),
         trials=trials,
         seed=seed,
-    )
-
-
-def _need(what: str, wanted: str, resolution_g: float, sample_g: float) -> str:
-    if isinf(sample_g):
-        return f"With {resolution_g:g} g resolution no sample gives u of {what} below {wanted}."
-    return (
-        f"With {resolution_g:g} g resolution u of {what} of {wanted} needs a sample of at least "
-        + (f"{sample_g:.0f} g." if sample_g >= 1000 else f"{sample_g:.3g} g.")
     )

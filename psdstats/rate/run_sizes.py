@@ -363,10 +363,12 @@ def withdrawals(
     taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]
     frame = study.runs_frame().assign(taken_g=taken)
     if powder_g is None or (balls_g is None and not _has_ratio(frame)):
+        lost = frame.loc[frame[BALL_RATIO].isna(), "run"].tolist() if BALL_RATIO in frame else []
+        bare = f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
         raise ModelError(
             "The charge of one jar needs its powder and its balls: state powder_g and balls_g "
             "(--powder-g and --balls-g). The powder is enough where every run has a "
-            f"{BALL_RATIO}{_without_ratio(frame)}."
+            f"{BALL_RATIO}{bare}."
         )
     _refuse_one_mass_for_several_ratios(frame, balls_g)
     factors = sorted({name for run in study.runs for name in run.factors})
@@ -395,14 +397,6 @@ def _has_ratio(frame: pd.DataFrame) -> bool:
     return BALL_RATIO in frame and bool(
         pd.to_numeric(frame[BALL_RATIO], errors="coerce").notna().all()
     )
-
-
-def _without_ratio(frame: pd.DataFrame) -> str:
-    """How many runs have no ball ratio, as a clause; nothing where no run has one."""
-    if BALL_RATIO not in frame:
-        return ""
-    lost = frame.loc[frame[BALL_RATIO].isna(), "run"].tolist()
-    return f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
 
 
 def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:

@@ -342,6 +342,7 @@ REMARKS = {
     RateRemark.BETWEEN_GROUPS: lambda _, groups: f"from the spread between {groups} groups",
 }
 
+HEADING = "How fast does it grind?"
 OPEN_TIMES = (
     "An interval with > is open: the data do not bound the time. It holds for every curve not "
     "ruled out. A time beyond those measured is extrapolated: it rests on the form of the curve "
@@ -359,6 +360,11 @@ LOSS_CAPTION = "Rate of loss of the mass above each sieve, and whether it change
 CHARGES_CAPTION = (
     "Powder left in the jar after each sample, and what that does to the ball-to-powder ratio."
 )
+
+
+def curve_caption(quantity: str) -> str:
+    """Above the table of the curve's parameters."""
+    return f"Curve of {quantity} against milling time."
 
 
 def scatter_caption(quantity: str) -> str:

@@ -19,6 +19,7 @@ _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
     "distribution",
     "groups",
     "models",
+    "planning",
     "rate",
 )
 

@@ -37,8 +37,8 @@ def power_curves(
     Parameters
     ----------
     frame : DataFrame
-        Columns design, change_percent, power (fraction of one), and optionally power_error, its
-        standard error: a band of 95 %.
+        Columns design, change_percent, power (fraction of one), and optionally power_lower and
+        power_upper: a band.
     ax : Axes
         Where to draw.
     x_label : str
@@ -64,13 +64,9 @@ def power_curves(
     for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
         own, look = own.sort_values("change_percent", kind="stable"), mark(index)
         x = own["change_percent"].to_numpy(dtype=float)
-        if "power_error" in own.columns:
-            half = _NORMAL_95 * own["power_error"]
-            lower, upper = (
-                (own["power"] - half).clip(lower=0.0),
-                (own["power"] + half).clip(upper=1.0),
-            )
-            ax.fill_between(x, 100 * lower, 100 * upper, color=look.colour, alpha=0.15, linewidth=0)
+        if {"power_lower", "power_upper"} <= set(own.columns):
+            lower, upper = 100 * own["power_lower"], 100 * own["power_upper"]
+            ax.fill_between(x, lower, upper, color=look.colour, alpha=0.15, linewidth=0)
         ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design))
         for row in rows(own):
             (point,) = ax.plot(

@@ -110,7 +110,7 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     return _series_table(
         "rate parameters",
         frame,
-        f"Curve of {result.quantity} against milling time.",
+        words.curve_caption(result.quantity),
         [
             Column(name="parameter", heading="parameter"),
             Column(name="unit", heading="unit"),
@@ -240,7 +240,7 @@ def rate_page(
     """Answer, figures and the tables a reader needs; the longer ones are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
     return Page(
-        heading="How fast does it grind?",
+        heading=words.HEADING,
         sentences=words.rate_sentences(result, say)
         + (words.loss_sentences(loss, say) if loss else ()),
         blocks=(

@@ -28,7 +28,7 @@ It leaves no breaks, and it does not know what your rules say about unattended m
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import blake2b
 from itertools import pairwise
@@ -36,6 +36,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
+from psdstats.errors import PlanError
 from psdstats.frozen import Array
 from psdstats.planning.bench.schedule import (
     BenchTimes,
@@ -47,9 +48,7 @@ from psdstats.planning.bench.schedule import (
     shortest_schedule,
     sieve_chain,
 )
-from psdstats.planning.cautions import BENCH_CAUTIONS
-from psdstats.planning.plan_error import PlanError
-from psdstats.planning.timeline_words import day_sentences
+from psdstats.present import present
 from psdstats.simulate.durations import simulate_durations
 
 NINE_IN_TEN = 0.9
@@ -322,11 +321,11 @@ def _event_lines(event: Event, name: str, number: int, stamp: datetime) -> list[
     return lines
 
 
-def _escaped(text: str) -> str:
-    for plain, written in (("\\", "\\\\"), (";", "\\;"), (",", "\\,")):
-        text = text.replace(plain, written)
-    shown = text.replace("\r\n", "\n").replace("\r", "\n").replace("\n", "\\n")
-    return "".join(sign for sign in shown if sign == "\t" or ord(sign) >= 32)
+def _escaped(value: str) -> str:
+    """Signs with a meaning of their own behind a backslash, control signs left out (3.3.11)."""
+    value = value.replace("\r\n", "\n").replace("\r", "\n")
+    value = value.translate({ord(sign): f"\\{sign}" for sign in "\\;,"} | {10: "\\n"})
+    return "".join(sign for sign in value if sign == "\t" or ord(sign) >= 32)
 
 
 def _folded(line: str) -> str:
@@ -359,14 +358,11 @@ class Timeline:
         Name of the plan, used as the calendar's.
     day_min : float or None
         Longest working day, min.
-    cautions : tuple of str
-        What can hurt.
     """
 
     days: tuple[Day, ...]
     title: str = "Milling trial"
     day_min: float | None = None
-    cautions: tuple[str, ...] = field(default=BENCH_CAUTIONS)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a step: day, start, end, minutes, what, charge, sample time, what it uses.
@@ -400,13 +396,9 @@ class Timeline:
         frame["resource"] = frame["uses"].str.split(" + ", regex=False)
         return frame.explode("resource", ignore_index=True).drop(columns="uses")
 
-    def sentences(self) -> tuple[str, ...]:
-        """The plan in words: length, hands-on time, saving, how short it could be, and how late."""
-        return tuple(
-            line
-            for number, day in enumerate(self.days, start=1)
-            for line in day_sentences(number, day, day_min=self.day_min)
-        )
+    def summary(self) -> str:
+        """Length, hands-on time and saving of every day, in words."""
+        return str(present("summary", self))
 
     def to_icalendar(self, *, attended_only: bool = False) -> str:
         """The steps as iCalendar text (RFC 5545); write it with CR LF line ends kept.

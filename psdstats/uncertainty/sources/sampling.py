@@ -86,5 +86,5 @@ def particle_masses_g(
     arrays: StudyArrays, density_g_per_cm3: float, shape_factor: float
 ) -> NDArray[np.float64]:
     """Mass of one particle of each class, ρ f x³ with x as in `class_sizes_um`, (R, K), in g."""
-    size_cm = class_sizes_um(arrays) * _CM_PER_UM
+    size_cm = class_sizes_um(arrays.aperture_um) * _CM_PER_UM
     return np.asarray(density_g_per_cm3 * shape_factor * size_cm**3)

@@ -107,7 +107,7 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
     ),
     "power_curves": lambda ax: figures.power_curves(
         _frame(design="two", change_percent=[0.0, 2.5], power=[0.05, 0.5],
-               power_error=[0.005, 0.025]), ax,
+               power_lower=[0.04, 0.45], power_upper=[0.06, 0.55]), ax,
     ),
     "random_effects": lambda ax: figures.random_effects(ROWS, ax),
     "residual_quantiles": lambda ax: figures.residual_quantiles(RESIDUALS, ax),

@@ -95,13 +95,14 @@ def test_random_effects(ax: Axes) -> None:
 def test_power(ax: Axes) -> None:
     frame = pd.DataFrame(
         {"design": ["two", "two", "four", "four"], "change_percent": [0.0, 5.0, 5.0, 0.0],
-         "power": [0.05, 0.5, 0.99, 0.05], "power_error": [0.005, 0.025, 0.01, 0.005]}
+         "power": [0.05, 0.5, 0.99, 0.05], "power_lower": [0.04, 0.45, 0.97, 0.04],
+         "power_upper": [0.06, 0.55, 1.0, 0.06]}
     )  # fmt: skip
     figures.power_curves(frame, ax)
     assert _named(ax, "four") == ([0.0, 5.0], [5.0, 99.0])
     assert ax.lines[0].get_ydata()[0] == 80
     two, four = (band.get_paths()[0].vertices[:, 1] for band in ax.collections)
-    assert (two.min(), two.max()) == pytest.approx((5 - 0.98, 50 + 4.9))
+    assert (two.min(), two.max()) == pytest.approx((4, 55))
     assert four.max() == 100
 
 

@@ -15,7 +15,7 @@ from psdstats.output.pages.planning import (
 )
 from psdstats.planning import ExpectedPowder, Variation, choose_sieves, power, precision
 from psdstats.planning.bench import Balls, Jar, mill_charge, timeline
-from psdstats.planning.cautions import BENCH_CAUTIONS, MILL_CAUTIONS
+from psdstats.words.planning import BENCH_CAUTIONS, MILL_CAUTIONS
 
 UNMILLED = ExpectedPowder(name="unmilled", d10_um=150, d50_um=250, d90_um=400)
 MILLED = ExpectedPowder(name="milled", d10_um=45, d50_um=110, d90_um=210)
