@@ -15,6 +15,7 @@ from io import TextIOWrapper
 
 from psdstats import __version__
 from psdstats.errors import PsdstatsError
+from psdstats.words.numbers import Numerals
 
 from .console import Console
 from .parsing import REFUSED, CommandParser, add_command
@@ -85,6 +86,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         options = build_parser().parse_args(arguments)
         console = Console(quiet=options.quiet, json=options.json)
+        if hasattr(options, "decimal"):
+            options.say = Numerals(options.decimal)
         if getattr(options, "out", None) is not None:
             ensure_free(options.out, replace=options.replace)
         code: int = options.run(options, console)

@@ -30,7 +30,7 @@ def present(page: Page, options: argparse.Namespace, console: Console) -> int:
     """Print a page as the options ask, write it where --out says; exit code 0."""
     from psdstats.output.pages.parts import page_with_sign
 
-    page = page_with_sign(page, options.decimal)
+    page = page_with_sign(page, options.say.decimal)
     console.document(
         {
             "sentences": list(page.sentences),
@@ -85,7 +85,7 @@ def print_table(
     """Print a table no wider than the terminal."""
     from psdstats.output.tables.terminal import to_terminal
 
-    text = to_terminal(table, width=console.width, decimal=options.decimal)
+    text = to_terminal(table, options.say, width=console.width)
     console.verbatim(text.rstrip("\n"))
 
 
@@ -104,7 +104,7 @@ def write_result(page: Page, options: argparse.Namespace, console: Console) -> N
 
     def write(folder: Path) -> None:
         (folder / "tables").mkdir()
-        write_tables(folder / "tables", page.tables, decimal=options.decimal)
+        write_tables(folder / "tables", page.tables, options.say)
         if page.drawings:
             (folder / "figures").mkdir()
             write_drawings(folder / "figures", page.drawings)

@@ -35,4 +35,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     study, _ = read_checked(options, console)
     found = budget(study, by=options.by, sources=options.sources)
-    return present(budget_page(found), options, console)
+    return present(budget_page(found, options.say), options, console)

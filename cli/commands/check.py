@@ -78,7 +78,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     for note in notes:
         console.remark(f"Note on the study: {note}")
     if options.out is not None:
-        drawings = [] if study is None else tare_drawings(tare_history(study))
+        drawings = [] if study is None else tare_drawings(tare_history(study), options.say)
         write_result(Page(heading="Checks", blocks=(table, *drawings)), options, console)
     return report.exit_code
 

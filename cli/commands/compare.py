@@ -39,4 +39,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         known = propagate_study(study, options, console, sources=sources)
         console.begin("comparing")
         comparison = compare_study(study, options, known)
-    return present(comparison_page(comparison), options, console)
+    return present(comparison_page(comparison, options.say), options, console)

@@ -88,7 +88,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             margin_percent=stated_margin(study) if options.margin is None else options.margin,
             level=options.level,
         )
-        page = groups_page(results)
+        page = groups_page(results, options.say)
         if options.whole:
             console.begin("whole distributions")
             page += _whole(study, options)
@@ -109,7 +109,7 @@ def _whole(study: Study, options: argparse.Namespace) -> Page:
         level=options.level,
         seed=options.seed,
     )
-    return whole_page(found)
+    return whole_page(found, options.say)
 
 
 def _fits(study: Study, options: argparse.Namespace) -> Page:
@@ -120,5 +120,5 @@ def _fits(study: Study, options: argparse.Namespace) -> Page:
 
     points = curve_points(study, sources=options.sources)
     fits = fit_study(study, sources=options.sources)
-    fitted = fits_page(fits, points, study.runs_frame(), fineness_table(study))
+    fitted = fits_page(fits, points, study.runs_frame(), fineness_table(study), options.say)
     return fitted + moments_page(study)

@@ -79,7 +79,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
     from psdstats.rate import fit_rate
-    from psdstats.words.numbers import Numerals
 
     study, _ = read_checked(options, console)
     with console.stages({"drawing readings": 70, "fitting curves": 25, "loss above sieves": 5}):
@@ -101,5 +100,5 @@ def run(options: argparse.Namespace, console: Console) -> int:
         )
         console.begin("loss above sieves")
         loss, notes = collect_loss(study, by=by, level=options.level)
-    page = rate_page(result, loss, notes=notes, say=Numerals(options.decimal))
+    page = rate_page(result, loss, notes=notes, say=options.say)
     return present(page, options, console)

@@ -104,7 +104,7 @@ def _write(
         comparison=comparison,
         further=further,
         record=record,
-        decimal=options.decimal,
+        say=options.say,
     )
     with console.progress("writing") as progress:
         page = write_report_folder(
@@ -131,7 +131,7 @@ def _compared(
         if is_asked_for(options):
             raise
         return uncompared_page(compared_by(study, options), str(reason)), {"level": options.level}
-    return comparison_page(found), comparison_options(found)
+    return comparison_page(found, options.say), comparison_options(found)
 
 
 def _further(
@@ -155,5 +155,10 @@ def _further(
     means = mean_sizes(propagation, runs, ["group", TIME])
     parts = budget(study, by=compared_by(study, options), sources=sources)
     console.begin("groups and rate")
-    further = further_pages(study, propagation, level=options.level, target_um=options.target_um)
-    return sizes_page(propagation, runs, bands, means), [*further, budget_page(parts)]
+    further = further_pages(
+        study, propagation, level=options.level, target_um=options.target_um, say=options.say
+    )
+    return sizes_page(propagation, runs, bands, means, options.say), [
+        *further,
+        budget_page(parts, options.say),
+    ]

@@ -33,4 +33,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
     runs = study.runs_frame()
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, ["group", TIME])
-    return present(sizes_page(propagation, runs, bands, means), options, console)
+    return present(sizes_page(propagation, runs, bands, means, options.say), options, console)

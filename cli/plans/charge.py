@@ -70,7 +70,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Compute the charge, print it with its cautions, write."""
     from psdstats.output.pages.planning import charge_page
     from psdstats.planning.bench import Balls, Jar, mill_charge
-    from psdstats.words.numbers import Numerals
 
     jar = Jar(
         diameter_mm=options.jar_mm,
@@ -91,4 +90,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         speed_rpm=options.speed_rpm,
         speed_fraction=options.speed_fraction,
     )
-    return present(charge_page(charge, jar, Numerals(options.decimal)), options, console)
+    return present(charge_page(charge, jar, options.say), options, console)

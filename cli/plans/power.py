@@ -121,7 +121,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Simulate, print, write."""
     from psdstats.output.pages.planning import power_page
     from psdstats.planning import power
-    from psdstats.words.numbers import Numerals
 
     variation = _variation(options)
     with console.progress("Simulating") as progress:
@@ -138,7 +137,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             seed=options.seed,
             progress=progress,
         )
-    return present(power_page(result, Numerals(options.decimal)), options, console)
+    return present(power_page(result, options.say), options, console)
 
 
 def _variation(options: argparse.Namespace) -> Variation:

@@ -73,7 +73,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print, write."""
     from psdstats.output.pages.planning import precision_page
     from psdstats.planning import precision
-    from psdstats.words.numbers import Numerals
 
     weighing = planned_weighing(options, resolution_g=min(options.resolution))
     with console.progress("Simulating") as progress:
@@ -89,4 +88,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
             seed=options.seed,
             progress=progress,
         )
-    return present(precision_page(plan, Numerals(options.decimal)), options, console)
+    return present(precision_page(plan, options.say), options, console)

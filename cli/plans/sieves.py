@@ -93,7 +93,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.planning import stack_page
     from psdstats.planning import choose_sieves
     from psdstats.sieves import series
-    from psdstats.words.numbers import Numerals
 
     names = [name for name, _ in options.powder]
     if len(set(names)) < len(names):
@@ -110,4 +109,4 @@ def run(options: argparse.Namespace, console: Console) -> int:
         trials=options.trials,
         seed=options.seed,
     )
-    return present(stack_page(choice, Numerals(options.decimal)), options, console)
+    return present(stack_page(choice, options.say), options, console)

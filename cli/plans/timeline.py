@@ -96,7 +96,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, print with cautions, write table, figure and calendar."""
     from psdstats.output.pages.planning import timeline_page
     from psdstats.planning.bench import BenchTimes, timeline
-    from psdstats.words.numbers import Numerals
 
     fields = [f"{name.replace('-', '_')}_min" for name, _ in _STEPS]
     stated = {name: getattr(options, name) for name in fields}
@@ -115,6 +114,5 @@ def run(options: argparse.Namespace, console: Console) -> int:
         seed=options.seed,
         **moments,
     )
-    say = Numerals(options.decimal)
-    page = timeline_page(plan, attended_only=options.attended_only, say=say)
+    page = timeline_page(plan, attended_only=options.attended_only, say=options.say)
     return present(page, options, console)

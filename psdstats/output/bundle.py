@@ -16,6 +16,7 @@ from psdstats.output.report import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown
 from psdstats.output.tables.table import Table
 from psdstats.output.tables.workbook import to_xlsx
+from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
 
@@ -36,7 +37,7 @@ def write_report_folder(
         steps = len(content.drawings) + 3
         if every:
             (folder / "tables").mkdir()
-            write_tables(folder / "tables", every, decimal=content.decimal)
+            write_tables(folder / "tables", every, content.say)
         _tell(progress, 1, steps)
         if content.drawings:
             (folder / "figures").mkdir()
@@ -52,14 +53,14 @@ def write_report_folder(
     return write_folder_atomically(target, write, replace=replace) / "report.html"
 
 
-def write_tables(folder: Path, tables: Iterable[Table], *, decimal: str = ".") -> list[Path]:
+def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:
     """Write tables as CSV, Markdown and LaTeX each, and as one workbook together."""
     tables = told_apart(tables)
     written = []
     for table in tables:
         for ending, writer in (("csv", to_csv), ("md", to_markdown), ("tex", to_latex)):
             path = folder / f"{table.key}.{ending}"
-            _write(path, writer(table, decimal=decimal))
+            _write(path, writer(table, say))
             written.append(path)
     book = folder / WORKBOOK
     book.write_bytes(to_xlsx(tables))

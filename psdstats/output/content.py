@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, TypeVar
 from psdstats.errors import OutputError
 from psdstats.output.tables.table import Place, Table
 from psdstats.output.text import slug
+from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -287,8 +288,8 @@ class ReportContent:
         What a reviewer needs to repeat it: version, seed, options, SHA-256 of each input.
     files : tuple of Table
         Tables that only the files hold.
-    decimal : str, default="."
-        Decimal sign of the tables.
+    say : Numerals
+        With what the numbers of the tables are written.
     """
 
     title: str
@@ -299,7 +300,7 @@ class ReportContent:
     references: tuple[str, ...] = ()
     provenance: Mapping[str, str] = field(default_factory=_nothing)
     files: tuple[Table, ...] = ()
-    decimal: str = "."
+    say: Numerals = PLAIN
 
     def blocks(self) -> tuple[Block, ...]:
         """Every block of every section, in reading order."""

@@ -161,7 +161,7 @@ class _Page:
                 return [f'<p class="note {block.kind}">{word} {self._text(block.text)}</p>']
             case Table():
                 label = self._number("Table")
-                return [to_html(block, decimal=self._content.decimal, label=label)]
+                return [to_html(block, self._content.say, label=label)]
             case Drawing():
                 return self._drawing(block)
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from psdstats.errors import OutputError
 from psdstats.output.figures.marks import key_columns
-from psdstats.output.style import GREY, INK, house_style, new_axes
+from psdstats.output.style import GREY, INK, house_style, new_axes, number_ticks, numerals
+from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,7 +35,7 @@ def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
     low, high = sizes[0], sizes[-1]
     pad = (high / low) ** 0.03 if high > low else 1.2
     ax.set_xlim(low / pad, high * pad)
-    ax.set_xticks(sizes, _with_room(ax, np.log(sizes), [_plain(size) for size in sizes]))
+    ax.set_xticks(sizes, _with_room(ax, np.log(sizes), _plain(ax, sizes)))
     ax.set_xticks([], minor=True)
     ax.set_xlabel("sieve aperture / µm")
 
@@ -54,14 +55,14 @@ def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -
         ax.set_yscale("log")
         ax.set_ylim(low, high)
         ax.set_ylabel(label)
-    own.set_ticks(ticks, labels=[_plain(tick) for tick in ticks])
+    own.set_ticks(ticks, labels=_plain(ax, ticks))
     own.set_ticks([], minor=True)
 
 
 def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
     """Ticks at exactly the values that occur, with numbers where there is room."""
     places = np.asarray(values, dtype=float)
-    labels = _with_room(ax, places, [_plain(value) for value in values])
+    labels = _with_room(ax, places, _plain(ax, values))
     (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
 
 
@@ -100,20 +101,24 @@ def _with_room(ax: Axes, places: np.ndarray, labels: list[str]) -> list[str]:
     return [label if i in keep else "" for i, label in enumerate(labels)]
 
 
-def _plain(value: float) -> str:
-    return f"{value:.6g}"
+def _plain(ax: Axes, values: Iterable[float]) -> list[str]:
+    return [numerals(ax)(value, ".6g") for value in values]
 
 
-def new_panels(rows: int, columns: int = 1, *, height_mm: float) -> list[list[Axes]]:
+def new_panels(
+    rows: int, columns: int = 1, *, height_mm: float, say: Numerals = PLAIN
+) -> list[list[Axes]]:
     """Empty Axes in rows and columns on one figure, in the house style."""
     if rows < 1 or columns < 1:
         raise OutputError(
             f"a figure of {rows} × {columns} panels shows nothing; ask for 1 or more."
         )
     with house_style():
-        figure = new_axes(height_mm=height_mm).figure
+        figure = new_axes(height_mm=height_mm, say=say).figure
         figure.clear()
         grid = figure.subplots(rows, columns, squeeze=False, sharey="row")
+        for ax in grid.flat:
+            number_ticks(ax)
     return [list(row) for row in grid]
 
 

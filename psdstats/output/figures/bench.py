@@ -14,13 +14,14 @@ import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.figures.marks import drawn, hover, label_at, need, rows, spread_apart
-from psdstats.output.style import FAINT, GREY, INK, OCHRE, RUST, TEAL, mark, readable
-from psdstats.words.numbers import fixed
+from psdstats.output.style import FAINT, GREY, INK, OCHRE, RUST, TEAL, mark, numerals, readable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
+
+    from psdstats.words.numbers import Numerals
 
 
 _MOST_DRAWN = 3  # balls of each size
@@ -93,6 +94,7 @@ def jar_section(
     >>> len(ax.patches)
     6
     """
+    say = numerals(ax)
     from matplotlib.patches import Circle
 
     if not jar_mm > 0:
@@ -114,7 +116,7 @@ def jar_section(
     _rotation(ax, radius, speed)
     _ball_key(ax, radius, balls)
     ax.text(0, level + 0.06 * radius, f"bed at rest, {100 * fill:.0f} % of the jar", ha="center")
-    ax.text(0, -1.12 * radius, f"inner diameter {jar_mm:g} mm", ha="center", va="top")
+    ax.text(0, -1.12 * radius, f"inner diameter {say(jar_mm)} mm", ha="center", va="top")
     ax.set_aspect("equal")
     ax.set_xlim(-1.3 * radius, 3.4 * radius)
     ax.set_ylim(-1.35 * radius, 1.35 * radius)
@@ -142,6 +144,7 @@ def _rotation(ax: Axes, radius: float, speed: str) -> None:
 
 def _ball_key(ax: Axes, radius: float, balls: Sequence[tuple[float, int]]) -> None:
     """Each ball size drawn to the scale of the jar, with its number."""
+    say = numerals(ax)
     from matplotlib.patches import Circle
 
     ordered = sorted(balls, reverse=True)
@@ -155,8 +158,8 @@ def _ball_key(ax: Axes, radius: float, balls: Sequence[tuple[float, int]]) -> No
                 (x, y), diameter / 2, facecolor=mark(index).colour, edgecolor="white", linewidth=0.6
             )
             ax.add_patch(ball)
-            hover(ball, f"{count} balls of {diameter:g} mm")
-        text = f"{count} × {diameter:g} mm"
+            hover(ball, f"{count} balls of {say(diameter)} mm")
+        text = f"{count} × {say(diameter)} mm"
         ax.text(1.35 * radius + _MOST_DRAWN * widest + 0.1 * radius, y, text, va="center")
 
 
@@ -261,7 +264,7 @@ def _bar(row: Any, ax: Axes, lane: int, start: tuple[int, int], used: set[str]) 
         label="_nolegend_" if kind in used else kind,
     )
     used.add(kind)
-    hover(bar, _told(row, start))
+    hover(bar, _told(row, start, numerals(ax)))
 
 
 def _kind(step: str) -> str:
@@ -270,9 +273,9 @@ def _kind(step: str) -> str:
     return _KINDS.get(step, "at the sieves" if step in _AT_SIEVES else "at the mill")
 
 
-def _told(row: Any, start: tuple[int, int]) -> str:
+def _told(row: Any, start: tuple[int, int], say: Numerals) -> str:
     sample = getattr(row, "sample_time_min", float("nan"))
-    which = "" if sample != sample else f", sample at {sample:g} min"
+    which = "" if sample != sample else f", sample at {say(sample)} min"
     hands = "hands on" if row.attended else "by itself"
     clock = f"{_clock(start, row.start_min)} to {_clock(start, row.end_min)}"
     return f"{clock} {row.step} ({row.charge}{which}), {hands}"
@@ -363,6 +366,7 @@ def _first(frame: pd.DataFrame) -> pd.Series:
 
 
 def _line(ax: Axes, own: pd.DataFrame, index: int, reference: str) -> None:
+    say = numerals(ax)
     look = mark(index)
     ax.plot(
         own["order"],
@@ -377,7 +381,7 @@ def _line(ax: Axes, own: pd.DataFrame, index: int, reference: str) -> None:
             [row.order], [row.moved_mg], look.marker, color=look.colour, markersize=3.5
         )
         where = f", run {row.run}" if "run" in own.columns else ""
-        moved = f"{fixed(row.moved_mg, 1)} mg from its {reference} tare"
+        moved = f"{say.fixed(row.moved_mg, 1)} mg from its {reference} tare"
         hover(point, f"sieve {row.sieve}{where}: {moved}")
     if "is_outside" in own.columns:
         rung = own[own["is_outside"].to_numpy(dtype=bool)]

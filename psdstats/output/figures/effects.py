@@ -14,8 +14,7 @@ import pandas as pd
 
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import drawn, hover, key_above, need, rows
-from psdstats.output.style import FAINT, GREY, INK, mark
-from psdstats.words.numbers import change, interval, ratio, significant
+from psdstats.output.style import FAINT, GREY, INK, mark, numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -90,7 +89,8 @@ def effect_ratios(
     log_ticks(ax, "x", around=around, label=label)
     if margin is not None:
         band = ax.axvspan(1 / margin, margin, color="#eef0f3", linewidth=0, zorder=0)
-        hover(band, f"margin: within {change(1 / margin)} and {change(margin)}")
+        say = numerals(ax)
+        hover(band, f"margin: within {say.change(1 / margin)} and {say.change(margin)}")
     ax.axvline(1.0, color=GREY, linewidth=1.0)
     for at, row in enumerate(rows(frame)):
         _row(ax, at, row)
@@ -121,12 +121,13 @@ def _contrast_name(contrast: str) -> str:
 
 
 def _row(ax: Axes, at: int, row: Any) -> None:
+    say = numerals(ax)
     value, lower, upper = (
         float(getattr(row, name)) for name in ("ratio", "ratio_lower", "ratio_upper")
     )
     verdict = str(row.verdict)
     ax.annotate(
-        verdict if np.isnan(value) else f"{change(value, decimals=1)}  {verdict}",
+        verdict if np.isnan(value) else f"{say.change(value, decimals=1)}  {verdict}",
         (1.0, at),
         xytext=(10, 0),
         xycoords=("axes fraction", "data"),
@@ -148,7 +149,7 @@ def _row(ax: Axes, at: int, row: Any) -> None:
     (point,) = ax.plot(
         [value], [at], marker, color=INK, markerfacecolor=fill, markersize=6.5, zorder=4
     )
-    hover(point, f"{row.contrast}: {ratio(value, lower, upper)}, {verdict}")
+    hover(point, f"{row.contrast}: {say.ratio(value, lower, upper)}, {verdict}")
 
 
 _NORMAL_95 = 1.96
@@ -193,14 +194,15 @@ def leave_one_out(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> leave_one_out(found.table, new_axes()).get_xlabel()
     'effect left / effect of all groups'
     """
+    say = numerals(ax)
     need(frame, ("left_out", "effect_left", "p"), "leave one out")
     frame = need(frame[frame["left_out"] != "none"], ("left_out",), "leave one out")
     ax.axvline(0.0, color=GREY, linewidth=1.0)
     ax.axvline(1.0, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
     for at, row in enumerate(rows(frame)):
-        told = f"p {significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
+        told = f"p {say.significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
         (point,) = ax.plot([row.effect_left], [at], "o", color=INK, markersize=5.5)
-        hover(point, f"without {row.left_out}: {significant(row.effect_left, 3)} left, {told}")
+        hover(point, f"without {row.left_out}: {say.significant(row.effect_left, 3)} left, {told}")
         ax.annotate(
             told,
             (1.0, at),
@@ -256,6 +258,7 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
     >>> random_effects(fit.random_effects, new_axes()).get_xlabel()
     'effect on ln D50'
     """
+    say = numerals(ax)
     frame = need(frame, ("level", "estimate", "standard_error"), "random effects")
     names = [drawn(name) for name in frame["level"]]
     if "effect" in frame.columns and len(set(frame["effect"])) > 1:
@@ -266,7 +269,9 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
         lower, upper = row.estimate - half, row.estimate + half
         ax.hlines(at, lower, upper, color=INK, linewidth=1.6)
         (point,) = ax.plot([row.estimate], [at], "o", color=INK, markersize=5.5)
-        hover(point, f"{row.level}: {significant(row.estimate, 2)} ({interval(lower, upper)})")
+        hover(
+            point, f"{row.level}: {say.significant(row.estimate, 2)} ({say.interval(lower, upper)})"
+        )
     ax.set_xlabel(label)
     _name_rows(ax, names)
     return ax
@@ -384,6 +389,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
 
 
 def _points(ax: Axes, own: pd.DataFrame, index: int, x: str, name: str) -> None:
+    say = numerals(ax)
     look = mark(index)
     style: dict[str, Any] = {
         "linestyle": "none",
@@ -397,4 +403,4 @@ def _points(ax: Axes, own: pd.DataFrame, index: int, x: str, name: str) -> None:
     for count, row in enumerate(rows(own)):
         label = name if count == 0 else None
         (point,) = ax.plot([getattr(row, x)], [row.standardised], label=label, **style)
-        hover(point, f"{row.run}: residual {significant(row.standardised, 2)}")
+        hover(point, f"{row.run}: residual {say.significant(row.standardised, 2)}")

@@ -23,8 +23,7 @@ from psdstats.output.figures.marks import (
     rows,
     spread_apart,
 )
-from psdstats.output.style import GREY, INK, time_colours
-from psdstats.words.numbers import fixed, interval, signed
+from psdstats.output.style import GREY, INK, numerals, time_colours
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,6 +71,7 @@ def group_consistency(
     >>> group_consistency(found.to_frame(), new_axes()).get_ylabel()
     'Mandel’s h'
     """
+    say = numerals(ax)
     need(frame, ("group", TIME, indicator), "group consistency")
     limits = {
         f"{percent} %": float(frame[name].median())
@@ -89,10 +89,10 @@ def group_consistency(
         values = [float(getattr(row, indicator)) for row in own]
         bars = ax.bar(
             places, values, width * 0.92, color=colour, edgecolor=INK, linewidth=0.4,
-            label=f"{time:g} min",
+            label=f"{say(time)} min",
         )  # fmt: skip
         for bar, row, value in zip(bars, own, values, strict=True):
-            hover(bar, f"{row.group}, {time:g} min: {fixed(value, 2)}")
+            hover(bar, f"{row.group}, {say(time)} min: {say.fixed(value, 2)}")
     _limit_lines(ax, limits, two_sided=indicator == "h")
     ax.axhline(0, color=GREY, linewidth=1.0)
     most = room_for(ax, len(groups))
@@ -188,6 +188,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
 
 
 def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
+    say = numerals(ax)
     (bar,) = ax.bar(
         [at],
         [row.change_percent],
@@ -197,8 +198,10 @@ def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
         linewidth=0.4 if row.moved else 1.0,
     )
     shown = "" if row.moved else ", not shown"
-    limits = f"({interval(row.lower, row.upper)})"
-    hover(bar, f"{row.name}, {row.pair}: {signed(row.change_percent, 1)} points {limits}{shown}")
+    limits = f"({say.interval(row.lower, row.upper)})"
+    hover(
+        bar, f"{row.name}, {row.pair}: {say.signed(row.change_percent, 1)} points {limits}{shown}"
+    )
     if np.isfinite(row.lower) and np.isfinite(row.upper):
         ax.vlines(at, row.lower, row.upper, color=INK, linewidth=0.9)
 
@@ -240,6 +243,7 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> fit_misfit(frame, new_axes()).get_ylabel()
     'misfit / points'
     """
+    say = numerals(ax)
     frame = need(frame, _COLUMNS_misfit, "fit misfit").sort_values("aperture_um", kind="stable")
     sieve_axis(ax, frame["aperture_um"])
     ax.axhline(0, color=GREY, linewidth=1.0)
@@ -250,14 +254,15 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
             ax.plot(curve["aperture_um"], curve["misfit_percent"], color=colour, linewidth=0.7)
         if len(frame) <= _MOST_POINTS:
             _points(ax, own, colour)
-        ax.plot([], [], color=colour, label=f"{time:g} min")
+        ax.plot([], [], color=colour, label=f"{say(time)} min")
     ax.set_ylabel("misfit / points")
     key_above(ax)
     return ax
 
 
 def _points(ax: Axes, own: pd.DataFrame, colour: str) -> None:
+    say = numerals(ax)
     for row in rows(own):
         (point,) = ax.plot([row.aperture_um], [row.misfit_percent], ".", color=colour, markersize=4)
-        text = f"{signed(row.misfit_percent, 2)} points at {row.aperture_um:g} µm"
-        hover(point, f"{row.run}, {row.milling_time_min:g} min: {text}")
+        text = f"{say.signed(row.misfit_percent, 2)} points at {say(row.aperture_um)} µm"
+        hover(point, f"{row.run}, {say(row.milling_time_min)} min: {text}")

@@ -13,8 +13,7 @@ import pandas as pd
 
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import drawn, hover, need, rows, series_key
-from psdstats.output.style import FAINT, GREY, INK, mark
-from psdstats.words.numbers import per_cent, significant
+from psdstats.output.style import FAINT, GREY, INK, mark, numerals
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,6 +58,7 @@ def power_curves(
     >>> power_curves(result.curve_frame(), new_axes()).get_ylabel()
     'power / %'
     """
+    say = numerals(ax)
     frame = need(frame, ("design", "change_percent", "power"), "power curves")
     ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
     for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
@@ -76,7 +76,7 @@ def power_curves(
                 color=look.colour,
                 markersize=3.5,
             )
-            hover(point, f"{design}, at {row.change_percent:g}: power {per_cent(row.power)}")
+            hover(point, f"{design}, at {say(row.change_percent)}: power {say.per_cent(row.power)}")
     series_key(ax, list(dict.fromkeys(frame["design"])), inside=True)
     ax.set_ylim(-2, 102)
     ax.set_yticks(range(0, 101, 20))
@@ -128,7 +128,7 @@ def expected_undersize(
     for aperture in apertures_um:
         ax.axvline(aperture, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
         ax.annotate(
-            f"{aperture:g}",
+            numerals(ax)(aperture),
             (aperture, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(0, 3),
@@ -155,7 +155,9 @@ def expected_undersize(
             (point,) = ax.plot(
                 [row.size_um], [100 * row.undersize], look.marker, color=look.colour, markersize=4
             )
-            hover(point, f"{name}: {100 * row.undersize:.0f} % below {row.size_um:g} µm")
+            hover(
+                point, f"{name}: {100 * row.undersize:.0f} % below {numerals(ax)(row.size_um)} µm"
+            )
     series_key(ax, names, inside=True)
     ax.grid(visible=False)
     ax.set_ylim(-2, 102)
@@ -209,6 +211,7 @@ def uncertainty_against_sample(
     >>> ax.get_xlabel()
     'sample mass / g'
     """
+    say = numerals(ax)
     frame = need(frame, _COLUMNS_planned_uncertainty, "uncertainty against sample")
     points = need(
         points, (*_COLUMNS_planned_uncertainty, "u_error_percent"), "uncertainty against sample"
@@ -220,7 +223,7 @@ def uncertainty_against_sample(
     log_ticks(ax, "x", around=mass, label="sample mass / g")
     log_ticks(ax, "y", around=seen, label=label)
     line = ax.axhline(wanted_percent, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
-    hover(line, f"wanted: {wanted_percent:g} %")
+    hover(line, f"wanted: {say(wanted_percent)} %")
     for index, name in enumerate(names):
         own, look = frame[frame["series"] == name].sort_values("sample_g"), mark(index)
         ax.plot(own["sample_g"], own["u_percent"], color=look.colour, linestyle=look.line)
@@ -238,8 +241,8 @@ def uncertainty_against_sample(
             )
             hover(
                 point,
-                f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} % (simulated, ± "
-                f"{significant(row.u_error_percent, 1)} %)",
+                f"{name}, {say(row.sample_g)} g: u {say.significant(row.u_percent, 2)} % "
+                f"(simulated, ± {say.significant(row.u_error_percent, 1)} %)",
             )
         ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=drawn(name))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)

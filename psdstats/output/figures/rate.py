@@ -14,8 +14,7 @@ from psdstats.columns import TIME
 from psdstats.findings import Verdict
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
 from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
-from psdstats.output.style import GREY, INK, RUST, Mark, mark
-from psdstats.words.numbers import interval, significant
+from psdstats.output.style import GREY, INK, RUST, Mark, mark, numerals
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -97,25 +96,29 @@ def size_rate(
 
 
 def _points(ax: Axes, points: pd.DataFrame, quantity: str) -> None:
+    say = numerals(ax)
     banded = {"lower_um", "upper_um"} <= set(points.columns)
     for row in rows(points):
         limits = ""
         if banded and np.isfinite(row.lower_um) and np.isfinite(row.upper_um):
             ax.vlines(row.milling_time_min, row.lower_um, row.upper_um, color=INK, linewidth=1.2)
-            limits = f" ({interval(row.lower_um, row.upper_um)})"
+            limits = f" ({say.interval(row.lower_um, row.upper_um)})"
         (point,) = ax.plot(
             [row.milling_time_min], [row.size_um], "o", color=INK, markerfacecolor="white"
         )
         name = f"{row.run}, " if "run" in points.columns else ""
-        where = f"{name}{row.milling_time_min:g} min: {quantity} {significant(row.size_um)} µm"
+        where = (
+            f"{name}{say(row.milling_time_min)} min: {quantity} {say.significant(row.size_um)} µm"
+        )
         hover(point, where + limits)
 
 
 def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | None) -> None:
+    say = numerals(ax)
     line = ax.axhline(target_um, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
-    hover(line, f"target {target_um:g} µm")
+    hover(line, f"target {say(target_um)} µm")
     left = ax.get_xlim()[0]
-    label_at(ax, f"target {target_um:g} µm", (left, target_um), colour=GREY, shift=(4, -7))
+    label_at(ax, f"target {say(target_um)} µm", (left, target_um), colour=GREY, shift=(4, -7))
     if reached is None:
         return
     time, low, high = reached
@@ -128,9 +131,11 @@ def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | No
         arrow(ax, (stop, target_um), ">", colour=RUST, down=False)
     if np.isfinite(time):
         at = (min(time, inside), target_um)
-        label_at(ax, f"{significant(time, 3)} min", at, shift=(0, 9), align="center")
+        label_at(ax, f"{say.significant(time, 3)} min", at, shift=(0, 9), align="center")
         (point,) = ax.plot([time], [target_um], "D", color=RUST)
-        hover(point, f"target reached at {significant(time, 3)} min ({interval(low, high)})")
+        hover(
+            point, f"target reached at {say.significant(time, 3)} min ({say.interval(low, high)})"
+        )
 
 
 _COLUMNS = ("series", "aperture_um", "rate_per_min", "lower_per_min", "upper_per_min", "verdict")
@@ -199,6 +204,7 @@ def loss_against_size(
 
 
 def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
+    say = numerals(ax)
     bottom = ax.get_ylim()[0]
     for row in rows(own):
         at = row.aperture_um * shift
@@ -215,10 +221,10 @@ def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
             markersize=4.5,
             markerfacecolor="white" if row.verdict == Verdict.CHANGED else look.colour,
         )
-        limits = interval(row.lower_per_min, row.upper_per_min)
+        limits = say.interval(row.lower_per_min, row.upper_per_min)
         hover(
             point,
-            f"{row.series + ', ' if row.series else ''}above {row.aperture_um:g} µm: "
-            f"{significant(row.rate_per_min, 3)} per min ({limits}), "
+            f"{row.series + ', ' if row.series else ''}above {say(row.aperture_um)} µm: "
+            f"{say.significant(row.rate_per_min, 3)} per min ({limits}), "
             f"change with time: {row.verdict}",
         )

@@ -1,6 +1,4 @@
-"""The decimal comma in a finished figure.
-
-A figure as SVG and PNG files: the same bytes for the same data.
+"""A figure as SVG and PNG files: the same bytes for the same data.
 
 Dates and program versions are left out.  Presentation stands in attributes instead of ``style``,
 so that a page with a strict content policy may hold the drawing, and marks with a hover text get a
@@ -17,33 +15,9 @@ from typing import TYPE_CHECKING
 from psdstats.output.figures.marks import HOVER
 from psdstats.output.style import house_style
 from psdstats.output.text import escape_html
-from psdstats.words.numbers import DecimalSign, decimal_sign
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-
-_POINT = re.compile(r"(?<=\d)\.(?=\d)")
-
-
-def set_decimal_sign(ax: Axes, decimal: str) -> Axes:
-    """Write every number of a finished figure with the given decimal sign."""
-    if decimal_sign(decimal) is DecimalSign.POINT:
-        return ax
-    legend = ax.get_legend()
-    for text in (*ax.texts, *(legend.get_texts() if legend else ())):
-        text.set_text(_POINT.sub(",", text.get_text()))
-    for axis in (ax.xaxis, ax.yaxis):
-        low, high = sorted(axis.get_view_interval())
-        places = [place for place in axis.get_majorticklocs() if low <= place <= high]
-        labels = axis.get_major_formatter().format_ticks(places)
-        axis.set_ticks(places, labels=[_POINT.sub(",", label) for label in labels])
-    for artist in ax.findobj():
-        gid = artist.get_gid()
-        if gid and gid.startswith(HOVER):
-            artist.set_gid(_POINT.sub(",", gid))
-    return ax
 
 
 _STYLE_ATTRIBUTE = re.compile(r' style="([^"]*)"')

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.output.figures.marks import drawn, hover, need
-from psdstats.output.style import INK, OCHRE, TEAL
-from psdstats.words.numbers import per_cent
+from psdstats.output.style import INK, OCHRE, TEAL, numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -100,6 +99,7 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
 
 
 def _segments(ax: Axes, shares: pd.Series, start: pd.Series, at: int) -> None:
+    say = numerals(ax)
     fill, hatch, ink = _FILLS[at % len(_FILLS)]
     bars = ax.barh(
         range(len(shares)),
@@ -113,12 +113,12 @@ def _segments(ax: Axes, shares: pd.Series, start: pd.Series, at: int) -> None:
         label=str(shares.name),
     )
     for bar, (label, share), left in zip(bars, shares.items(), start, strict=True):
-        hover(bar, f"{label}: {shares.name} {per_cent(float(share), decimals=1)}")
+        hover(bar, f"{label}: {shares.name} {say.per_cent(float(share), decimals=1)}")
         if share >= _ROOM_FOR_TEXT:
             text = ax.text(
                 100 * (left + share / 2),
                 bar.get_y() + bar.get_height() / 2,
-                per_cent(float(share)),
+                say.per_cent(float(share)),
                 ha="center",
                 va="center",
                 fontsize=7.5,

@@ -24,8 +24,7 @@ from psdstats.output.figures.marks import (
     series_key,
     spread_apart,
 )
-from psdstats.output.style import INK, Mark, mark, time_colours
-from psdstats.words.numbers import fixed, interval, measured
+from psdstats.output.style import INK, Mark, mark, numerals, time_colours
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -109,6 +108,7 @@ def _as_drawn(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
 
 
 def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, name: str) -> None:
+    say = numerals(ax)
     closed = (series["side"] == "").to_numpy()
     y = series["value"].where(closed)
     if x.duplicated().any():
@@ -119,7 +119,7 @@ def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, 
     for at, row in zip(x, rows(series), strict=True):
         if not np.isfinite(row.value):
             continue
-        where = f"{name}, {row.milling_time_min:g} min: "
+        where = f"{name}, {say(row.milling_time_min)} min: "
         if row.side:
             (point,) = ax.plot(
                 [at],
@@ -130,14 +130,16 @@ def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, 
                 markersize=4,
             )
             arrow(ax, (at, row.value), row.side, colour=own.colour)
-            hover(point, f"{where}{measured(row.value, np.nan, side=row.side)} {unit}")
+            hover(point, f"{where}{say.measured(row.value, np.nan, side=row.side)} {unit}")
             continue
         if np.isfinite(row.lower) and np.isfinite(row.upper):
             ax.vlines(at, row.lower, row.upper, color=own.colour, linewidth=1.5)
         (point,) = ax.plot([at], [row.value], own.marker, color=own.colour, markersize=4)
         u = (row.upper - row.lower) / 4
-        value = measured(row.value, u).split(" ± ")[0]
-        hover(point, f"{where}{value} {unit} ({interval(row.lower, row.upper)})")
+        hover(
+            point,
+            f"{where}{say.rounded(row.value, u)} {unit} ({say.interval(row.lower, row.upper)})",
+        )
 
 
 def _label_quantities(ax: Axes, frame: pd.DataFrame, *, beside: float) -> None:
@@ -216,21 +218,23 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
 
 
 def _points(ax: Axes, curve: pd.DataFrame, colour: str) -> None:
+    say = numerals(ax)
     for row in rows(curve):
         (point,) = ax.plot(
             [row.aperture_um], [100 * row.undersize], marker="o", markersize=2.6, color=colour
         )
-        finer, low, high = (fixed(100 * x, 1) for x in (row.undersize, row.lower, row.upper))
+        finer, low, high = (say.fixed(100 * x, 1) for x in (row.undersize, row.lower, row.upper))
         hover(
             point,
-            f"{row.run}, {row.milling_time_min:g} min: {finer} % below {row.aperture_um:g} µm "
-            f"({low} to {high} %)",
+            f"{row.run}, {say(row.milling_time_min)} min: {finer} % below "
+            f"{say(row.aperture_um)} µm ({low} to {high} %)",
         )
 
 
 def _label_times(
     ax: Axes, frame: pd.DataFrame, times: list[float], colours: dict[float, str]
 ) -> None:
+    say = numerals(ax)
     levels = np.linspace(*_LABEL_LEVELS, len(times)) if len(times) > 1 else [0.5]
     for time, level in zip(times, levels, strict=True):
         own = frame[frame[TIME] == time]
@@ -238,7 +242,7 @@ def _label_times(
         share = curve.to_numpy()
         level = float(np.clip(level, share[0], share[-1]))
         x = float(np.exp(np.interp(level, share, np.log(curve.index.to_numpy(dtype=float)))))
-        label = label_at(ax, f"{time:g} min", (x, 100 * level), colour=INK, align="center")
+        label = label_at(ax, f"{say(time)} min", (x, 100 * level), colour=INK, align="center")
         label.set_bbox(
             {"boxstyle": "round,pad=0.18", "facecolor": "white", "edgecolor": colours[time]}
         )

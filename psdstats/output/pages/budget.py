@@ -15,23 +15,23 @@ from psdstats.output.pages.parts import left_out_notes, notes_by_quantity
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
-from psdstats.words.numbers import per_cent, significant
+from psdstats.words.numbers import PLAIN, Numerals
 
 _NOW = "as it is"
 
 
-def budget_page(budget: Budget) -> Page:
+def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Shares as a figure, then as tables, then what a change would buy."""
     return Page(
         heading="Where the uncertainty comes from",
-        sentences=budget_sentences(budget),
-        blocks=(shares_drawing(budget), *budget_tables(budget), *budget_files(budget)),
+        sentences=budget_sentences(budget, say),
+        blocks=(shares_drawing(budget, say), *budget_tables(budget, say), *budget_files(budget)),
         notes=budget_notes(budget),
         notes_heading="Notes on the budget",
     )
 
 
-def budget_sentences(budget: Budget) -> tuple[str, ...]:
+def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What the budget says of D50, in one sentence for the sizes and one for the difference."""
     sentences = []
     for part, is_run in ((_sizes(budget), True), (_difference(budget), False)):
@@ -44,9 +44,9 @@ def budget_sentences(budget: Budget) -> tuple[str, ...]:
         basis = " (root mean square over the runs)" if is_run else ""
         sentences.append(
             f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{significant(combined_percent(own)['D50'], 2)} %{basis}; {largest['source']} makes "
-            f"{per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
-            f"{per_cent(limited, decimals=1)}."
+            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}; "
+            f"{largest['source']} makes {say.per_cent(float(largest['share']), decimals=1)} of the "
+            f"variance, the balance {say.per_cent(limited, decimals=1)}."
         )
     return tuple(sentences)
 
@@ -69,7 +69,7 @@ def budget_notes(budget: Budget) -> tuple[str, ...]:
     return (*notes, *notes_by_quantity(counted), *left_out)
 
 
-def budget_tables(budget: Budget) -> list[Table]:
+def budget_tables(budget: Budget, say: Numerals = PLAIN) -> list[Table]:
     """The tables of the page: shares in the sizes, shares in a difference, what a change buys."""
     sizes, difference = _sizes(budget), _difference(budget)
     tables = []
@@ -77,6 +77,7 @@ def budget_tables(budget: Budget) -> list[Table]:
         tables.append(
             _shares_table(
                 sizes,
+                say,
                 name="budget of sizes",
                 caption="Share of each source in the variance of one run, mean over the runs.",
             )
@@ -85,6 +86,7 @@ def budget_tables(budget: Budget) -> list[Table]:
         tables.append(
             _shares_table(
                 difference,
+                say,
                 name="budget of a difference",
                 caption=f"Share of each source in the variance of a difference by "
                 f"{column_words(budget.by)}.",
@@ -111,7 +113,7 @@ def budget_files(budget: Budget) -> list[Table]:
     ]
 
 
-def shares_drawing(budget: Budget) -> Drawing:
+def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
     """Stacked shares of the variance, the balance first: sizes, then the difference."""
     frame = budget.shares_frame()
     with house_style():
@@ -123,7 +125,8 @@ def shares_drawing(budget: Budget) -> Drawing:
         caption="Where the uncertainty comes from: shares of the variance in the sizes of one run "
         f"(mean over the runs) and in a difference by {column_words(budget.by)}; the balance "
         "first.",
-        alternative=" ".join(budget_sentences(budget)) or "No size is bracketed by the sieves.",
+        alternative=" ".join(budget_sentences(budget, say))
+        or "No size is bracketed by the sieves.",
     )
 
 
@@ -137,7 +140,7 @@ def _difference(budget: Budget) -> pd.DataFrame:
     return frame[frame["scope"] == "difference"]
 
 
-def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
+def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str) -> Table:
     wide = part.pivot_table(index="source", columns="quantity", values="share", sort=False)
     labels = part.drop_duplicates("quantity").set_index("quantity")["label"]
     frame = pd.DataFrame({"source": wide.index})
@@ -145,7 +148,7 @@ def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
         frame[f"share_{quantity}"] = wide[quantity].to_numpy()
     combined = combined_percent(part)
     notes = [
-        f"{labels[quantity]}: u = {significant(combined[quantity], 2)} %."
+        f"{labels[quantity]}: u = {say.significant(combined[quantity], 2)} %."
         for quantity in wide.columns
     ]
     return Table(

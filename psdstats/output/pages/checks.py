@@ -10,6 +10,7 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
+from psdstats.words.numbers import PLAIN, Numerals
 
 _MOST_ALIKE = 3  # flags of one kind that stand in rows of their own
 
@@ -53,12 +54,12 @@ def checks_page(report: CheckReport) -> Page:
     return Page(heading="Checks of the readings", blocks=tuple(blocks))
 
 
-def tare_drawings(history: pd.DataFrame) -> list[Drawing]:
+def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]:
     """Tares over the runs, one drawing a group; none where no sieve was weighed empty twice."""
     drawings = []
     for group, own in history.groupby("group", sort=False):
         with house_style():
-            ax = new_axes(height_mm=85.0)
+            ax = new_axes(height_mm=85.0, say=say)
             tare_history(own, ax)
         moved = own[own["is_outside"]]
         drawings.append(

@@ -21,7 +21,7 @@ from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import columns_in_words, notes_by_quantity
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
-from psdstats.words.numbers import ratio
+from psdstats.words.numbers import PLAIN, Numerals
 
 _LIMITS = ("ratio", "ratio_lower", "ratio_upper")
 _FAMILIES = {
@@ -150,7 +150,9 @@ def variance_table(comparison: Comparison) -> Table | None:
     )
 
 
-def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]) -> Drawing:
+def ratio_drawing(
+    comparison: Comparison, family: str, quantities: Iterable[str], say: Numerals = PLAIN
+) -> Drawing:
     """Ratios with simultaneous intervals on a log axis."""
     names = tuple(quantities)
     whole = _with_contrasts(comparison, family)
@@ -170,7 +172,7 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
     margin = comparison.plan.margin_percent
     shaded = "" if margin is None else f" Shaded: within the margin of {margin:g} %."
     with house_style():
-        ax = new_axes(height_mm=ratios_height_mm(len(frame)))
+        ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
         effect_ratios(
             frame,
             ax,
@@ -182,11 +184,11 @@ def ratio_drawing(comparison: Comparison, family: str, quantities: Iterable[str]
         figure=ax.figure,  # type: ignore[arg-type]
         caption=f"Ratios, {_FAMILIES[family]}, with {100 * comparison.level:g} % simultaneous "
         f"intervals; left of 1 is smaller.{shaded}",
-        alternative="; ".join(_finding(row) for row in frame.to_dict("records")) + ".",
+        alternative="; ".join(_finding(row, say) for row in frame.to_dict("records")) + ".",
     )
 
 
-def comparison_page(comparison: Comparison) -> Page:
+def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     """Tests, effects of the first families as figure and table, variances; the rest in files."""
     blocks: list[Block] = []
     if not comparison.tests_frame().empty:
@@ -194,7 +196,7 @@ def comparison_page(comparison: Comparison) -> Page:
     quantities = [result.quantity for result in comparison.results]
     families = _families(comparison)
     for family in families[:_SHOWN]:
-        blocks.append(ratio_drawing(comparison, family, quantities))
+        blocks.append(ratio_drawing(comparison, family, quantities, say))
         place = Place.FIRST if family == families[0] else Place.REPORT
         blocks.append(effects_table(comparison, family, place))
     variances = variance_table(comparison)
@@ -269,10 +271,10 @@ def _with_contrasts(comparison: Comparison, family: str) -> pd.DataFrame:
     return frame
 
 
-def _finding(row: Mapping[Hashable, object]) -> str:
+def _finding(row: Mapping[Hashable, object], say: Numerals) -> str:
     """One contrast for who cannot see the figure: "D50 48 vs 0 min: 0.532 (…), changed"."""
     limits = [float(row[name]) for name in _LIMITS]  # type: ignore[arg-type]
-    shown = f"{ratio(*limits)}, " if np.isfinite(limits).all() else ""
+    shown = f"{say.ratio(*limits)}, " if np.isfinite(limits).all() else ""
     return f"{row['quantity']} {row['contrast']}: {shown}{row['verdict']}"
 
 

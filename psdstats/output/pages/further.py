@@ -19,6 +19,7 @@ from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words.numbers import PLAIN, Numerals
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
@@ -30,37 +31,46 @@ def further_pages(
     *,
     level: float = 0.95,
     target_um: float | None = None,
+    say: Numerals = PLAIN,
 ) -> list[Page]:
     """Groups, whole distribution and rate, as far as the study has them."""
     times = {run.milling_time_min for run in study.runs}
     found = []
     if len({run.group for run in study.runs}) > 1:
-        found.append(_or_reason("Do the groups agree?", _groups, study, propagation, level))
+        found.append(_or_reason("Do the groups agree?", _groups, study, propagation, level, say))
     if len(times) > 1:
         heading = "Did the whole distribution change with milling time?"
-        found.append(_or_reason(heading, _whole, study, propagation, level))
+        found.append(_or_reason(heading, _whole, study, propagation, level, say))
     if len(times) >= LEAST_TIMES or target_um is not None:
         rate = partial(_rate, target_um=target_um)
-        found.append(_or_reason("How fast does it grind?", rate, study, propagation, level))
+        found.append(_or_reason("How fast does it grind?", rate, study, propagation, level, say))
     return found
 
 
-def _groups(study: Study, propagation: Propagation, level: float) -> Page:
+def _groups(study: Study, propagation: Propagation, level: float, say: Numerals) -> Page:
     results = collect_groups(
         study, propagation, margin_percent=stated_margin(study), level=level, intraclass=False
     )
-    return groups_page(results)
+    return groups_page(results, say)
 
 
-def _whole(study: Study, propagation: Propagation, level: float) -> Page:
+def _whole(study: Study, propagation: Propagation, level: float, say: Numerals) -> Page:
     return whole_page(
         compare_distributions(
             study, level=level, permutations=PERMUTATIONS, seed=propagation.seed or 0
-        )
+        ),
+        say,
     )
 
 
-def _rate(study: Study, propagation: Propagation, level: float, *, target_um: float | None) -> Page:
+def _rate(
+    study: Study,
+    propagation: Propagation,
+    level: float,
+    say: Numerals,
+    *,
+    target_um: float | None,
+) -> Page:
     by = rate_factor(study)
     result = fit_rate(
         study,
@@ -71,19 +81,20 @@ def _rate(study: Study, propagation: Propagation, level: float, *, target_um: fl
         propagation=propagation,
     )
     loss, notes = collect_loss(study, by=by, level=level)
-    return rate_page(result, loss, notes=notes)
+    return rate_page(result, loss, notes=notes, say=say)
 
 
 def _or_reason(
     heading: str,
-    make: Callable[[Study, Propagation, float], Page],
+    make: Callable[[Study, Propagation, float, Numerals], Page],
     study: Study,
     propagation: Propagation,
     level: float,
+    say: Numerals,
 ) -> Page:
     """What `make` gives, or a page with one sentence on why it cannot."""
     try:
-        return make(study, propagation, level)
+        return make(study, propagation, level, say)
     except PsdstatsError as reason:
         note = Note(f"Not computed: {as_sentence(str(reason))}")
         return Page(heading=heading, blocks=(note,))

@@ -207,7 +207,7 @@ def agreement_drawing(agreement: GroupAgreement, say: Numerals = PLAIN) -> Drawi
     ratios = agreement.to_frame().drop(columns="quantity")
     margin = agreement.margin_percent
     with house_style():
-        ax = new_axes(height_mm=ratios_height_mm(len(ratios)))
+        ax = new_axes(height_mm=ratios_height_mm(len(ratios)), say=say)
         effect_ratios(
             ratios,
             ax,
@@ -369,7 +369,7 @@ def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[D
         cells = [part for _, part in table.groupby(further, sort=True)]
         parts = [(words.place_words(part.iloc[0].to_dict(), further, say), part) for part in cells]
     with house_style():
-        panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds))
+        panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds), say=say)
         for row, letter in zip(panels, kinds, strict=True):
             for ax, (title, part) in zip(row, parts, strict=True):
                 group_consistency(part, ax, indicator=letter)

@@ -27,7 +27,6 @@ from psdstats.output.content import (
     Paragraph,
     Section,
 )
-from psdstats.output.figures.save import set_decimal_sign
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.words.numbers import DecimalSign, decimal_sign, sentence_with_sign
 
@@ -155,7 +154,7 @@ def _once(section: Section, said: set[str]) -> Section:
 
 
 def page_with_sign(page: Page, decimal: str) -> Page:
-    """A page that uses one decimal sign throughout; its figures are changed."""
+    """A page that uses one decimal sign throughout."""
     if decimal_sign(decimal) is DecimalSign.POINT:
         return page
 
@@ -183,8 +182,6 @@ def _block(block: Block, decimal: str) -> Block:
         case Bullets():
             return Bullets(tuple(sentence_with_sign(item, decimal) for item in block.items))
         case Drawing():
-            for ax in block.figure.axes:
-                set_decimal_sign(ax, decimal)
             return replace(
                 block,
                 caption=sentence_with_sign(block.caption, decimal),

@@ -56,7 +56,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
     told = words.power_sentences(result, say)
     with house_style():
-        ax = new_axes(height_mm=95.0)
+        ax = new_axes(height_mm=95.0, say=say)
         power_curves(
             result.curve_frame(), ax, x_label="true change of size / %", wanted=result.wanted_power
         )
@@ -104,7 +104,7 @@ def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
     return Page(
         heading=words.PRECISION_HEADING,
         sentences=told,
-        blocks=(precision_drawing(plan, told), *precision_tables(plan, say)),
+        blocks=(precision_drawing(plan, told, say), *precision_tables(plan, say)),
     )
 
 
@@ -181,10 +181,12 @@ def _compared(start: str, heading: str) -> tuple[Column, ...]:
     )
 
 
-def precision_drawing(plan: PrecisionPlan, told: tuple[str, ...] = ()) -> Drawing:
+def precision_drawing(
+    plan: PrecisionPlan, told: tuple[str, ...] = (), say: Numerals = PLAIN
+) -> Drawing:
     """Uncertainty against sample mass, one line a resolution: one run, and a change."""
     with house_style():
-        panels = new_panels(1, 2, height_mm=88.0)
+        panels = new_panels(1, 2, height_mm=88.0, say=say)
         kinds = ((False, f"{plan.quantity} of one run"), (True, f"change of {plan.quantity}"))
         curves = {change: plan.law_frame(change=change) for change, _ in kinds}
         points = {change: plan.simulated_frame(change=change) for change, _ in kinds}
@@ -207,7 +209,7 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
     """Which sieves, what they would hold, and what simulated samples do on them."""
     told = words.stack_sentences(choice, say)
     with house_style():
-        ax = new_axes(height_mm=95.0)
+        ax = new_axes(height_mm=95.0, say=say)
         expected_undersize(
             choice.undersize_frame(),
             ax,
@@ -292,7 +294,7 @@ def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
     """How the jar is filled; the cautions always."""
     told = words.charge_sentences(charge, say)
     with house_style():
-        ax = new_axes(height_mm=88.0)
+        ax = new_axes(height_mm=88.0, say=say)
         share = say(100 * charge.speed_fraction, ".0f")
         jar_section(
             ax,
@@ -347,7 +349,7 @@ def timeline_page(plan: Timeline, *, attended_only: bool = False, say: Numerals 
     return Page(
         heading="When is what done?",
         sentences=told,
-        blocks=(timeline_drawing(plan, told), timeline_table(plan)),
+        blocks=(timeline_drawing(plan, told, say), timeline_table(plan)),
         cautions=words.BENCH_CAUTIONS,
         texts={
             CALENDAR: plan.to_icalendar(attended_only=attended_only),
@@ -386,13 +388,13 @@ def timeline_table(plan: Timeline) -> Table:
     )
 
 
-def timeline_drawing(plan: Timeline, told: tuple[str, ...] = ()) -> Drawing:
+def timeline_drawing(plan: Timeline, told: tuple[str, ...] = (), say: Numerals = PLAIN) -> Drawing:
     """Bars by what is kept busy, one panel a day."""
     days = plan.days[:_MOST_DAYS]
     frame = plan.uses_frame()
     longest = max(max(day.length_min, day.variation.late_end_min) for day in days)
     with house_style():
-        panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)))
+        panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)), say=say)
         for number, ((ax,), day) in enumerate(zip(panels, days, strict=True), start=1):
             bench_bars(
                 frame[frame["day"] == number],

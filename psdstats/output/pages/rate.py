@@ -267,7 +267,7 @@ def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:
         until = _until(one.target, one.last_min)
         curve = one.curve_frame(points=151, level=result.level, until_min=until)
         with house_style():
-            ax = new_axes(height_mm=92.0)
+            ax = new_axes(height_mm=92.0, say=say)
             size_rate(
                 curve,
                 points[points["series"] == one.label],
@@ -300,7 +300,7 @@ def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing
         and one.rate_at_reference_per_min is not None
     }
     with house_style():
-        ax = new_axes(height_mm=92.0)
+        ax = new_axes(height_mm=92.0, say=say)
         loss_against_size(loss.frame, ax, powers=powers)
     return [
         Drawing(

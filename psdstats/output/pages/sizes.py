@@ -21,7 +21,7 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words.numbers import per_cent, significant
+from psdstats.words.numbers import PLAIN, Numerals
 
 _SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
@@ -128,7 +128,7 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
     )
 
 
-def balance_answer(propagation: Propagation) -> Answer:
+def balance_answer(propagation: Propagation, say: Numerals = PLAIN) -> Answer:
     """How much of the measurement's doubt about D50 is the balance, in one sentence."""
     column = propagation.quantities.index("D50")
     shares = propagation.balance_share[:, column]
@@ -138,7 +138,7 @@ def balance_answer(propagation: Propagation) -> Answer:
     u = u[np.isfinite(u)]
     if len(shares) == 0:
         return Answer("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
-    middle, least, most = (significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
+    middle, least, most = (say.significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
     return Answer(
         "balance",
         f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
@@ -146,28 +146,30 @@ def balance_answer(propagation: Propagation) -> Answer:
         + (
             "less than 0.1 % in every run."
             if largest < 0.001
-            else f"{per_cent(float(np.median(shares)), decimals=1)} (median), at most "
-            f"{per_cent(largest, decimals=1)}."
+            else f"{say.per_cent(float(np.median(shares)), decimals=1)} (median), at most "
+            f"{say.per_cent(largest, decimals=1)}."
         ),
     )
 
 
-def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
+def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) -> Drawing:
     """D10, D50 and D90 against milling time."""
     frame = means[means["quantity"].isin(_SIZES)].copy()
     frame[TIME] = frame[TIME].astype(float)
     with house_style():
-        ax = new_axes(height_mm=105.0)
+        ax = new_axes(height_mm=105.0, say=say)
         size_against_time(frame, ax)
     return Drawing(
         name="sizes against milling time",
         figure=ax.figure,  # type: ignore[arg-type]
         caption=caption,
-        alternative=_course(frame),
+        alternative=_course(frame, say),
     )
 
 
-def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Drawing:
+def undersize_drawing(
+    bands: pd.DataFrame, runs: pd.DataFrame, group: str, say: Numerals = PLAIN
+) -> Drawing:
     """Cumulative undersize curves of one group by milling time, a panel each for a few settings."""
     own = runs[runs["group"] == group]
     factor = _panel_factor(own)
@@ -175,7 +177,7 @@ def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Dr
     if factor is not None:
         parts = [(f"{column_words(factor)} {level_text(v)}", p) for v, p in own.groupby(factor)]
     with house_style():
-        (panels,) = new_panels(1, len(parts), height_mm=95.0)
+        (panels,) = new_panels(1, len(parts), height_mm=95.0, say=say)
         for ax, (title, part) in zip(panels, parts, strict=True):
             cumulative_undersize(bands[bands["run"].isin(part["run"])], ax)
             ax.set_title(drawn(title))
@@ -202,10 +204,14 @@ def _panel_factor(runs: pd.DataFrame) -> str | None:
 
 
 def sizes_page(
-    propagation: Propagation, runs: pd.DataFrame, bands: pd.DataFrame, means: pd.DataFrame
+    propagation: Propagation,
+    runs: pd.DataFrame,
+    bands: pd.DataFrame,
+    means: pd.DataFrame,
+    say: Numerals = PLAIN,
 ) -> Page:
     """Sizes of every run, the curves they come from, and their course over time."""
-    answer = balance_answer(propagation)
+    answer = balance_answer(propagation, say)
     level = f"{100 * propagation.coverage:g} %"
     blocks: list[Block] = [
         Paragraph(
@@ -215,12 +221,13 @@ def sizes_page(
         ),
         size_drawing(
             means,
+            say,
             caption=f"D10, D50 and D90 against milling time: means of the runs of each group with "
             f"{level} measurement intervals; arrows mark open intervals.",
         ),
         sizes_table(propagation, runs),
     ]
-    blocks += [undersize_drawing(bands, runs, group) for group in dict.fromkeys(runs["group"])]
+    blocks += [undersize_drawing(bands, runs, group, say) for group in dict.fromkeys(runs["group"])]
     return Page(
         heading="Sizes",
         answers=(answer,),
@@ -253,21 +260,21 @@ def _key_column(means: pd.DataFrame, name: str) -> Column:
     return Column(name=name, heading=name.replace("_", " "))
 
 
-def _course(frame: pd.DataFrame) -> str:
+def _course(frame: pd.DataFrame, say: Numerals) -> str:
     sentences = []
     for quantity, own in frame.groupby("quantity", sort=False):
         ordered = own.sort_values(TIME)
         first, last = ordered.iloc[0], ordered.iloc[-1]
         sentences.append(
-            f"{quantity}: {_bounded(first)} at {first[TIME]:g} min, "
-            f"{_bounded(last)} at {last[TIME]:g} min."
+            f"{quantity}: {_bounded(first, say)} at {say(first[TIME])} min, "
+            f"{_bounded(last, say)} at {say(last[TIME])} min."
         )
     return " ".join(sentences)
 
 
-def _bounded(row: pd.Series) -> str:
+def _bounded(row: pd.Series, say: Numerals) -> str:
     side = str(row.get("side", "") or "")
-    return f"{side} {row['value']:.3g} µm".strip()
+    return f"{side} {say(row['value'], '.3g')} µm".strip()
 
 
 _SIZES_moments = {

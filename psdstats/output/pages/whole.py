@@ -19,6 +19,7 @@ from psdstats.output.tables.table import Column, Show, Table
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words.numbers import PLAIN, Numerals
 
 
 def report_content(
@@ -30,15 +31,15 @@ def report_content(
     comparison: Page,
     further: Sequence[Page],
     record: Mapping[str, object],
-    decimal: str = ".",
+    say: Numerals = PLAIN,
 ) -> ReportContent:
     """Put the pages in their order; answers on the measurement itself come last."""
-    signed = [page_with_sign(page, decimal) for page in (sizes, comparison, *further)]
-    first = (page_with_sign(page, decimal) for page in (study_page(study), checks_page(checks)))
+    signed = [page_with_sign(page, say.decimal) for page in (sizes, comparison, *further)]
+    first = (page_with_sign(page, say.decimal) for page in (study_page(study), checks_page(checks)))
     pages = (*first, *signed)
     return ReportContent(
         title=study.title,
-        subtitle=_subtitle(study),
+        subtitle=_subtitle(study, say),
         answers=tuple(
             Answer(each.word, each.sentence[:1].upper() + each.sentence[1:])
             for page in (*signed[1:], signed[0])
@@ -51,7 +52,7 @@ def report_content(
         cautions=CAUTIONS,
         references=REFERENCES,
         provenance=provenance_text(record),
-        decimal=decimal,
+        say=say,
     )
 
 
@@ -145,7 +146,7 @@ def _balance_table(study: Study) -> Table:
     )
 
 
-def _subtitle(study: Study) -> str:
+def _subtitle(study: Study, say: Numerals) -> str:
     times = sorted({run.milling_time_min for run in study.runs})
-    span = f"{times[0]:g} to {times[-1]:g} min" if len(times) > 1 else f"{times[0]:g} min"
+    span = f"{say(times[0])} to {say(times[-1])} min" if len(times) > 1 else f"{say(times[0])} min"
     return f"Milling trial, {span}; sizes by sieving, with joint uncertainty"

@@ -107,7 +107,7 @@ def class_drawings(whole: WholeComparison, say: Numerals = PLAIN) -> list[Drawin
 
 def _drawing(part: StackPart, stack: str, level: float, say: Numerals) -> Drawing:
     with house_style():
-        ax = new_axes(height_mm=92.0)
+        ax = new_axes(height_mm=92.0, say=say)
         class_changes(pd.concat([one.to_frame() for one in part.moved], ignore_index=True), ax)
     return Drawing(
         name=f"moved classes {stack}" if stack else "moved classes",
@@ -129,7 +129,7 @@ def fits_page(
         heading="Which distribution fits?",
         sentences=(*words.fit_sentences(fits), words.fineness_sentence(fineness)),
         blocks=(
-            *([misfit_drawing(fits, points, runs)] if fits.fits else []),
+            *([misfit_drawing(fits, points, runs, say)] if fits.fits else []),
             families_table(fits, say),
             parameters_table(fits),
             fitted_sizes_table(fits),
@@ -235,12 +235,14 @@ def fineness_table_of(frame: pd.DataFrame) -> Table:
     )
 
 
-def misfit_drawing(fits: StudyFits, points: Sequence[CurvePoints], runs: pd.DataFrame) -> Drawing:
+def misfit_drawing(
+    fits: StudyFits, points: Sequence[CurvePoints], runs: pd.DataFrame, say: Numerals = PLAIN
+) -> Drawing:
     """Distance of every measured point from the fitted curve, one panel a family."""
     frame = _titled(fits.misfit_frame(points, runs))
     parts = list(frame.groupby("family", sort=False))
     with house_style():
-        panels = new_panels(len(parts), height_mm=22.0 + 43.0 * len(parts))
+        panels = new_panels(len(parts), height_mm=22.0 + 43.0 * len(parts), say=say)
         for (ax,), (family, part) in zip(panels, parts, strict=True):
             fit_misfit(part, ax)
             ax.set_title(str(family))

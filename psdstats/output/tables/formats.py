@@ -35,10 +35,10 @@ from psdstats.output.text import (
     keep_units,
     spreadsheet_safe,
 )
-from psdstats.words.numbers import DecimalSign, decimal_sign
+from psdstats.words.numbers import PLAIN, DecimalSign, Numerals
 
 
-def to_csv(table: Table, *, decimal: str = ".") -> str:
+def to_csv(table: Table, say: Numerals = PLAIN) -> str:
     """Write a table as CSV text.
 
     Notes
@@ -46,7 +46,7 @@ def to_csv(table: Table, *, decimal: str = ".") -> str:
     Text that begins like a formula gets an apostrophe in front, so that opening the file in a
     spreadsheet cannot run it; numbers are never changed.
     """
-    sign = decimal_sign(decimal)
+    sign = say.decimal
     buffer = io.StringIO()
     writer = csv.writer(
         buffer, delimiter=";" if sign is DecimalSign.COMMA else ",", lineterminator="\n"
@@ -57,7 +57,7 @@ def to_csv(table: Table, *, decimal: str = ".") -> str:
     return buffer.getvalue()
 
 
-def _field(value: object, sign: DecimalSign) -> str:
+def _field(value: object, sign: str) -> str:
     if is_missing(value):
         return ""
     if isinstance(value, bool):
@@ -76,14 +76,14 @@ _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
 _BRIEF = 20  # signs; a text up to here stays on one line
 
 
-def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
+def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     """Write a table as an HTML fragment."""
     anchor = f"table-{table.key}"
     kind = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
-    grid = table.grid(decimal=decimal)
+    grid = table.grid(say)
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
-    body = [_row(table, row, texts, decimal) for row, texts in zip(table.rows(), grid, strict=True)]
+    body = [_row(table, row, texts, say) for row, texts in zip(table.rows(), grid, strict=True)]
     notes = [f'<p class="tablenote">{words_html(note)}</p>' for note in table.notes]
     caption = words_html(table.caption)
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
@@ -113,12 +113,12 @@ def _heading(column: Column) -> str:
     return f'<th scope="col"{kind}>{words_html(column.heading)}{unit}</th>'
 
 
-def _row(table: Table, row: dict[str, object], texts: list[str], decimal: str) -> str:
+def _row(table: Table, row: dict[str, object], texts: list[str], say: Numerals) -> str:
     cells = []
     for index, (column, text) in enumerate(zip(table.columns, texts, strict=True)):
         tag, scope = ("th", ' scope="row"') if index < table.row_headings else ("td", "")
         shown = keep_units(escape_html(text))
-        full = _full_value(column, row, text, decimal)
+        full = _full_value(column, row, text, say)
         cells.append(f"<{tag}{scope}{_kind(column, text)}{full}>{shown}</{tag}>")
     return "<tr>" + "".join(cells) + "</tr>"
 
@@ -131,21 +131,21 @@ def _kind(column: Column, text: str) -> str:
     return ' class="brief"' if len(text) <= _BRIEF else ""
 
 
-def _full_value(column: Column, row: dict[str, object], text: str, decimal: str) -> str:
+def _full_value(column: Column, row: dict[str, object], text: str, say: Numerals) -> str:
     value = row[column.name]
     if not column.is_number or is_missing(value) or not isinstance(value, (int, float)):
         return ""
     full = repr(value)
-    told = full.replace(".", decimal)
+    told = full.replace(".", say.decimal)
     hover = "" if told == text or not math.isfinite(value) else f' title="{told}"'
     return f' data-value="{full}"{hover}'
 
 
-def to_markdown(table: Table, *, decimal: str = ".") -> str:
+def to_markdown(table: Table, say: Numerals = PLAIN) -> str:
     """Write a table as a pipe table with its caption above and its notes below."""
     head = [escape_markdown(column.full_heading) for column in table.columns]
     rule = ["---:" if column.is_number else ":---" for column in table.columns]
-    body = [[escape_markdown(text) for text in row] for row in table.grid(decimal=decimal)]
+    body = [[escape_markdown(text) for text in row] for row in table.grid(say)]
     lines = ["| " + " | ".join(row) + " |" for row in (head, rule, *body)]
     notes = [f"\n{escape_markdown(note)}" for note in table.notes]
     return "\n".join([f"**{escape_markdown(table.caption)}**", "", *lines, *notes, ""])
@@ -188,9 +188,9 @@ class _Column:
         )
 
 
-def to_latex(table: Table, *, decimal: str = ".") -> str:
+def to_latex(table: Table, say: Numerals = PLAIN) -> str:
     r"""Write a table as one or more LaTeX table environments."""
-    grid = table.grid(decimal=decimal)
+    grid = table.grid(say)
     columns = [
         _Column(
             _broken(column.full_heading, max((len(row[at]) for row in grid), default=0)),

@@ -13,14 +13,15 @@ from itertools import zip_longest
 
 from psdstats.output.tables.table import Table
 from psdstats.output.text import clean
+from psdstats.words.numbers import PLAIN, Numerals
 
 _GAP = "  "
 
 
-def to_terminal(table: Table, *, width: int = 80, decimal: str = ".") -> str:
+def to_terminal(table: Table, say: Numerals = PLAIN, *, width: int = 80) -> str:
     """Write a table as aligned text."""
     head = [_plain(column.full_heading) for column in table.columns]
-    rows = [[_plain(text) for text in row] for row in table.grid(decimal=decimal)]
+    rows = [[_plain(text) for text in row] for row in table.grid(say)]
     columns = [
         _Column(
             heading=head[at],

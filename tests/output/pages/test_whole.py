@@ -15,10 +15,10 @@ from psdstats.output.pages.whole import report_content
 from psdstats.output.provenance import provenance_record
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
-from psdstats.words.numbers import sentence_with_sign
+from psdstats.words.numbers import PLAIN, Numerals, sentence_with_sign
 
 
-def _content(found, decimal="."):
+def _content(found, say=PLAIN):
     record = provenance_record(found.study, found.sizes, {"level": 0.95})
     return report_content(
         found.study,
@@ -28,7 +28,7 @@ def _content(found, decimal="."):
         comparison=comparison_page(found.comparison),
         further=[],
         record=record,
-        decimal=decimal,
+        say=say,
     )
 
 
@@ -147,10 +147,10 @@ def test_decimal_comma_in_sentences(text, expected):
 
 
 def test_report_with_comma_has_no_point_between_digits(bench):
-    content = _content(bench, ",")
+    content = _content(bench, Numerals(","))
     texts = [answer.sentence for answer in content.answers]
     for block in content.blocks():
         texts += [*getattr(block, "items", ()), getattr(block, "caption", "")]
-    assert content.decimal == ","
+    assert content.say == Numerals(",")
     assert any(re.search(r"\d,\d", text) for text in texts)
     assert not [text for text in texts if re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text)]

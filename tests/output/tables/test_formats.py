@@ -19,6 +19,7 @@ from psdstats.output.tables.formats import to_csv, to_html, to_latex, to_markdow
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.output.tables.terminal import to_terminal
 from psdstats.output.tables.workbook import to_xlsx
+from psdstats.words.numbers import Numerals
 
 # the compilation is checked where a TeX engine is installed
 ENGINES = [name for name in ("pdflatex", "lualatex") if shutil.which(name)]
@@ -177,8 +178,8 @@ def test_sheet_names_are_ones_a_workbook_accepts(table: Table) -> None:
 
 def test_decimal_comma_in_every_text(table: Table) -> None:
     for writer in (to_html, to_markdown, to_latex):
-        assert "231,4" in writer(table, decimal=",")
-    csv = pd.read_csv(io.StringIO(to_csv(table, decimal=",")), sep=";", dtype=str)
+        assert "231,4" in writer(table, say=Numerals(","))
+    csv = pd.read_csv(io.StringIO(to_csv(table, say=Numerals(","))), sep=";", dtype=str)
     sizes = [float(cell.replace(",", ".")) for cell in csv["d50_um"]]
     assert sizes == table.frame["d50_um"].tolist()
 

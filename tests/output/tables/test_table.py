@@ -8,6 +8,7 @@ import pytest
 
 from psdstats.errors import OutputError
 from psdstats.output.tables.table import Column, Show, Table, columns_of
+from psdstats.words.numbers import Numerals
 
 
 def test_headings_and_units_come_from_the_names() -> None:
@@ -84,5 +85,5 @@ def test_words_follow_the_decimal_sign_and_names_do_not() -> None:
         Column(name="run", heading="run"),
     )
     table = Table(name="checks", frame=frame, caption="Found.", columns=columns)
-    assert table.grid(decimal=",") == [["6,0 % lost in run-1.5", "run 1.5"]]
+    assert table.grid(say=Numerals(",")) == [["6,0 % lost in run-1.5", "run 1.5"]]
     assert not any(column.is_number for column in columns)
