@@ -42,12 +42,12 @@ from psdstats.study.records import Run, Study
 class DistributionRemark(RemarkKind):
     """What must be known of whole distributions and their classes."""
 
-    MERGED_AWAY = "apertures not in every stack"
-    LIMITS_DROPPED = "classes empty in every run"
+    MERGED_AWAY = "apertures not shared"
+    LIMITS_DROPPED = "empty classes joined"
     WITHOUT_LEVEL = "runs without a level"
-    STACKS_APART = "stacks share too few apertures"
+    STACKS_APART = "stacks kept apart"
     EMPTY_CLASSES = "empty classes replaced"
-    PAIR_REFUSED = "pair of levels not judged"
+    PAIR_REFUSED = "pair not judged"
     NOT_TESTED = "design not tested"
     TOO_FEW_REARRANGEMENTS = "too few rearrangements"
     EMPTY_CLASSES_DECIDE = "empty classes decide"
@@ -65,8 +65,6 @@ class CommonClasses:
         Apertures that separate the classes, ascending.
     mass_g : ndarray, shape (n_runs, K)
         Mass in each class, finest (through the finest common sieve) first.
-    names : tuple of str
-        Name of each class: "< 45 µm", "45 to 90 µm", "≥ 500 µm".
     remarks : tuple of Remark
         What was merged.
     """
@@ -74,8 +72,12 @@ class CommonClasses:
     runs: tuple[str, ...]
     limits_um: Array
     mass_g: Array
-    names: tuple[str, ...]
     remarks: tuple[Remark, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Name of each class: "< 45 µm", "45 to 90 µm", "≥ 500 µm"."""
+        return class_names(self.limits_um)
 
     @property
     def fractions(self) -> Array:
@@ -125,7 +127,6 @@ def common_classes(runs: Sequence[Run]) -> CommonClasses:
         runs=tuple(run.name for run in runs),
         limits_um=limits,
         mass_g=mass,
-        names=class_names(limits),
         remarks=tuple(remarks),
     )
 

@@ -88,12 +88,9 @@ class Consistency:
     table : DataFrame
         One row a group and level: level columns, group, n, mean, sd, h, h_limit_5, h_limit_1, k,
         k_limit_5, k_limit_1, finding.  `finding` is "", "h beyond the 5 % limit" and so on.
-    scale : Scale
-        Scale of mean and SD.
     """
 
     table: pd.DataFrame
-    scale: Scale
 
     def to_frame(self) -> pd.DataFrame:
         """A copy of the table, ready for a figure of h and k."""
@@ -138,10 +135,9 @@ def consistency(
     means.  k: SD of the group over s_r.  With unequal numbers s_r is pooled by degrees of freedom
     (ISO 5725-2 pools equally; the same for equal numbers), because then the limit of k stays exact.
     """
-    scale = Scale(scale)
     cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
     return Consistency(
-        table=pd.concat([_indicators(one, group) for one in cells], ignore_index=True), scale=scale
+        table=pd.concat([_indicators(one, group) for one in cells], ignore_index=True)
     )
 
 
@@ -347,9 +343,9 @@ _ORDER = ["kind", "icc", "lower", "upper", "f", "df_1", "df_2", "p"]
 class IntraclassRemark(RemarkKind):
     """Why there is no intraclass correlation."""
 
-    TOO_FEW_GROUPS = "two groups and levels needed"
+    TOO_FEW_GROUPS = "too few groups"
     MISSING = "groups missing at levels"
-    TOO_FEW_RESULTS = "five results needed"
+    TOO_FEW_RESULTS = "too few results"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -148,15 +148,9 @@ def _one_sided(df: float, tail: float) -> tuple[float, float]:
 
 
 def interval_between(
-    between: float,
-    df_between: float,
-    within: float,
-    df_within: float,
-    number: float,
-    *,
-    coverage: float,
+    between: float, df_between: float, within: float, df_within: float, n: float, *, coverage: float
 ) -> tuple[float, float]:
-    """Interval of the between-group variance (between - within) / number.
+    """Interval of the between-group variance (between - within) / n.
 
     Notes
     -----
@@ -173,26 +167,20 @@ def interval_between(
     down = g_1**2 * between**2 + h_2**2 * within**2 + g_12 * between * within
     up = h_1**2 * between**2 + g_2**2 * within**2 + h_12 * between * within
     difference = between - within
-    lower = (difference - math.sqrt(max(down, 0.0))) / number
-    upper = (difference + math.sqrt(max(up, 0.0))) / number
+    lower = (difference - math.sqrt(max(down, 0.0))) / n
+    upper = (difference + math.sqrt(max(up, 0.0))) / n
     return max(lower, 0.0), max(upper, 0.0)
 
 
 def interval_total(
-    between: float,
-    df_between: float,
-    within: float,
-    df_within: float,
-    number: float,
-    *,
-    coverage: float,
+    between: float, df_between: float, within: float, df_within: float, n: float, *, coverage: float
 ) -> tuple[float, float]:
     """Interval of the variance of a single result, between/n + (1 - 1/n) within."""
     tail = (1 - coverage) / 2
     g_1, h_1 = _one_sided(df_between, tail)
     g_2, h_2 = _one_sided(df_within, tail)
-    part_1 = between / number
-    part_2 = (1 - 1 / number) * within
+    part_1 = between / n
+    part_2 = (1 - 1 / n) * within
     total = part_1 + part_2
     return (
         total - math.hypot(g_1 * part_1, g_2 * part_2),

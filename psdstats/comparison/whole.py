@@ -320,17 +320,13 @@ def _finding(
 
 def _sensitivity(tests: Mapping[float, PermutationManova], empty: int) -> pd.DataFrame:
     return pd.DataFrame(
-        [
-            {
-                "delta_factor": scale,
-                "empty_classes": empty,
-                "pseudo_f": test.pseudo_f,
-                "r_squared": test.r_squared,
-                "p": test.p,
-            }
-            for scale, test in tests.items()
-        ],
-        columns=["delta_factor", "empty_classes", "pseudo_f", "r_squared", "p"],
+        {
+            "delta_factor": list(tests),
+            "empty_classes": [empty] * len(tests),
+            "pseudo_f": [test.pseudo_f for test in tests.values()],
+            "r_squared": [test.r_squared for test in tests.values()],
+            "p": [test.p for test in tests.values()],
+        }
     )
 
 

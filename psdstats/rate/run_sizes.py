@@ -29,6 +29,7 @@ from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.open_cells import in_open_cell
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import choose_sources
 from psdstats.uncertainty.sources.run_to_run import RunToRun
@@ -247,11 +248,11 @@ def _same_runs(study: Study, propagation: Propagation) -> None:
 def _level(
     label: str, part: pd.DataFrame, covariance: Array, quantity: str, notes: list[Remark]
 ) -> LevelSizes:
-    cells = pd.MultiIndex.from_frame(part[[GROUP, TIME]])
-    open_cells = cells[~np.isfinite(part["size_um"].to_numpy())].unique().sort_values()
-    if len(open_cells):
-        notes = [*notes, RateRemark.OPEN_CELLS(quantity=quantity, cells=tuple(open_cells))]
-    used = part[~cells.isin(open_cells)]
+    aside = in_open_cell(part, ~np.isfinite(part["size_um"].to_numpy()), [GROUP, TIME])
+    if aside.any():
+        cells = tuple(sorted(set(zip(part.loc[aside, GROUP], part.loc[aside, TIME], strict=True))))
+        notes = [*notes, RateRemark.OPEN_CELLS(quantity=quantity, cells=cells)]
+    used = part[~aside]
     rows = used.index.to_numpy()
     try:
         data = run_sizes(

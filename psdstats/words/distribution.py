@@ -175,7 +175,8 @@ SENSITIVITY_CAPTION = (
     "Permutation test of the whole distribution, and how far it rests on what is put in place of "
     "empty classes."
 )
-REPLACEMENT_HEADING = "replacement, times the stated one"
+NOTES_HEADING = "Notes on the whole distribution"
+REPLACEMENT = "replacement, times the stated one"
 
 FAMILIES = {
     "rosin-rammler-bennett": "Rosin–Rammler–Bennett",

@@ -14,7 +14,7 @@ from psdstats.comparison.groups import GroupAgreement, GroupDifference, GroupRem
 from psdstats.comparison.precision import Precision, Scale, Told
 from psdstats.findings import Numbers, Verdict
 from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT, VerdictRemark
-from psdstats.words.numbers import PLAIN, Numerals, decimals_for
+from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 HEADING = "Do the groups agree?"
@@ -79,8 +79,7 @@ def difference(numbers: Numbers, say: Numerals = PLAIN) -> str:
     ends = (numbers.estimate, numbers.lower, numbers.upper)
     centre, *limits = sign * 100 * np.expm1(ends)
     spread = abs(limits[1] - limits[0]) / 2
-    decimals = min(6, max(0, decimals_for(spread))) if 0 < spread < np.inf else 2
-    middle, low, high = (say(one, f".{decimals}f") for one in (centre, *sorted(limits)))
+    middle, low, high = (say.rounded(one, spread) for one in (centre, *sorted(limits)))
     return f"{middle} % ({low} to {high} %) {'lower' if sign < 0 else 'higher'}"
 
 

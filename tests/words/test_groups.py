@@ -110,7 +110,7 @@ def test_what_the_uncertainty_rests_on_and_what_was_set_aside():
     [
         ((0.0402, 0.0119, 0.0677), "4.1 % (1.2 to 7.0 %) higher"),
         ((-0.05, -0.2, 0.1), "5 % (−11 to 18 %) lower"),
-        ((0.02, 0.02, 0.02), "2.02 % (2.02 to 2.02 %) higher"),
+        ((0.02, 0.02, 0.02), "2.020 % (2.020 to 2.020 %) higher"),
     ],
 )
 def test_a_difference_is_told_in_its_own_direction(ends, said):

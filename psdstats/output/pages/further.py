@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from psdstats.columns import TIME
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import PsdstatsError
 from psdstats.output.content import Note, Page
@@ -19,6 +20,8 @@ from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words import groups
+from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
 PERMUTATIONS = 1_999
@@ -37,10 +40,9 @@ def further_pages(
     times = {run.milling_time_min for run in study.runs}
     found = []
     if len({run.group for run in study.runs}) > 1:
-        found.append(_or_reason("Do the groups agree?", _groups, study, propagation, level, say))
+        found.append(_or_reason(groups.HEADING, _groups, study, propagation, level, say))
     if len(times) > 1:
-        heading = "Did the whole distribution change with milling time?"
-        found.append(_or_reason(heading, _whole, study, propagation, level, say))
+        found.append(_or_reason(whole_heading(TIME), _whole, study, propagation, level, say))
     if len(times) >= LEAST_TIMES or target_um is not None:
         rate = partial(_rate, target_um=target_um)
         found.append(_or_reason("How fast does it grind?", rate, study, propagation, level, say))

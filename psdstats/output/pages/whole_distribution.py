@@ -32,7 +32,7 @@ def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
         sentences=words.whole_sentences(whole, say),
         blocks=(*class_drawings(whole, say), *tables),
         notes=_notes(whole, say),
-        notes_heading="Notes on the whole distribution",
+        notes_heading=words.NOTES_HEADING,
     )
 
 
@@ -78,12 +78,7 @@ def sensitivity_table(whole: WholeComparison) -> Table:
         frame=whole.sensitivity,
         caption=words.SENSITIVITY_CAPTION,
         columns=(
-            Column(
-                name="delta_factor",
-                heading=words.REPLACEMENT_HEADING,
-                show=Show.NUMBER,
-                decimals=1,
-            ),
+            Column(name="delta_factor", heading=words.REPLACEMENT, show=Show.NUMBER, decimals=1),
             Column(name="empty_classes", heading="empty classes", show=Show.COUNT),
             Column(name="pseudo_f", heading="pseudo-F", show=Show.NUMBER),
             Column(
