@@ -32,8 +32,9 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Read, write, say what is where."""
     from psdstats.errors import OutputError
     from psdstats.study import StudyForm, read_study, save_study
+    from psdstats.study.save import ENDINGS
 
-    forms = {".csv": StudyForm.FLAT, ".xlsx": StudyForm.WORKBOOK, "": StudyForm.FOLDER}
+    forms = {ending: form for form, ending in ENDINGS.items()}
     ending = options.target.suffix.lower()
     if ending not in forms and not options.target.is_dir():
         raise OutputError(

@@ -131,8 +131,7 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, write, say what to do with it."""
     from psdstats.files import Holds, write_folder_atomically
-    from psdstats.study import recording_sheet
-    from psdstats.study.sheet import recording_labels
+    from psdstats.output.sheet import recording_labels, recording_sheet
 
     target = options.out or Path(DEFAULT_OUT)
     ensure_free(target, replace=options.replace)

@@ -249,6 +249,7 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         balances=balances,
         tares=weighed.tares,
         files=tuple(raw.files),
+        settings_text=raw.settings_text,
         notes=tuple(notes),
         **_plain_settings(raw),
     )

@@ -15,10 +15,14 @@ from __future__ import annotations
 import math
 import re
 from decimal import Decimal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from openpyxl.cell import Cell
 
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60  # characters; the digits of any double fit
-_FORMULA_SIGNS = ("=", "+", "-", "@")
+_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 _FINEST_DECIMALS = 7  # 0.1 µg, finer than any laboratory balance
 
 
@@ -100,6 +104,13 @@ def unguarded(text: str) -> str:
     """
     text = text.strip()
     return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_SIGNS) else text
+
+
+def put_text(cell: Cell, text: str) -> None:
+    """Store a text in a workbook as text, even where it begins like a formula."""
+    cell.value = text
+    cell.data_type = "s"
+    cell.quotePrefix = text.startswith(_FORMULA_SIGNS)  # stays text when a person edits it
 
 
 MAX_FILE_BYTES = 50_000_000

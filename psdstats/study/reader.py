@@ -132,7 +132,8 @@ def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) ->
         text = None
         if content is not None:
             text = decode(content, "study.toml", encoding=None, problems=problems)
-        raw.settings = parse_toml(text or "", "study.toml", problems)
+        raw.settings_text = text or ""
+        raw.settings = parse_toml(raw.settings_text, "study.toml", problems)
     tables: dict[str, Table | None] = {}
     for name, known in (
         ("runs.csv", (*RUN_COLUMNS, *COMPUTED_COLUMNS)),
@@ -200,8 +201,8 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     text = decode(content, path.name, encoding=encoding, problems=problems)
     if text is None:
         return raw
-    settings, skip = settings_lines(text)
-    raw.settings = parse_toml(settings, path.name, problems)
+    raw.settings_text, skip = settings_lines(text)
+    raw.settings = parse_toml(raw.settings_text, path.name, problems)
     known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
     flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
     if flat is not None:

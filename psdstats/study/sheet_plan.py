@@ -18,7 +18,7 @@ from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
 from psdstats.study.records import Balance, TareHandling
-from psdstats.study.save import OutCell, OutTable, balance_settings
+from psdstats.study.save import OutCell, OutTable, described, sieve_table
 from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS
 
 
@@ -210,7 +210,7 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
     if plan.material:
         settings["material"] = plan.material
     if plan.balance is not None:
-        settings["balances"] = {plan.balance.name: balance_settings(plan.balance)}
+        settings["balances"] = {plan.balance.name: described(plan.balance)}
     apart = [name for name, levels in plan.factors.items() if len(levels) > 1]
     if apart:
         settings["compare"] = {"also": apart}
@@ -256,20 +256,7 @@ def plan_weighings(plan: SheetPlan) -> OutTable:
 
 def plan_sieves(plan: SheetPlan) -> OutTable:
     """One row a physical sieve, to be completed from its certificate."""
-    names = ["sieve", "nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor"]
-    sieves = {sieve.key: sieve for group in plan.groups for sieve in plan.stack(group)}
-    rows: list[list[OutCell]] = [
-        [
-            sieve.key,
-            sieve.nominal_um,
-            sieve.certified_um,
-            sieve.expanded_uncertainty_um,
-            sieve.coverage_factor,
-            sieve.standard,
-        ]
-        for sieve in sieves.values()
-    ]
-    return [*names, "standard"], rows
+    return sieve_table({sieve.key: sieve for g in plan.groups for sieve in plan.stack(g)})
 
 
 def first_rows(plan: SheetPlan) -> dict[str, int]:

@@ -445,6 +445,8 @@ class RawStudy:
         Name of the file or sheet the settings come from.
     settings : mapping
         Settings, not yet checked.
+    settings_text : str
+        Their text, where they were typed as TOML.
     runs, weighings, sieves : Table or None
         The tables; None where there is none or it cannot be read.
     files : list of SourceFile
@@ -456,6 +458,7 @@ class RawStudy:
     name: str
     settings_file: str
     settings: Mapping[str, object] = field(default_factory=dict)
+    settings_text: str = ""
     runs: Table | None = None
     weighings: Table | None = None
     sieves: Table | None = None

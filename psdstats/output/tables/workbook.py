@@ -15,6 +15,7 @@ from typing import Any
 
 from psdstats.output.tables.table import Show, Table, is_missing
 from psdstats.output.text import clean
+from psdstats.study.cells import put_text
 
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
 _STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
@@ -74,9 +75,7 @@ def _put(cell: Any, value: object, number_format: str) -> None:
         if number_format:
             cell.number_format = number_format
     else:
-        cell.value = clean(str(value))
-        cell.data_type = "s"
-        cell.quotePrefix = cell.value.startswith(("=", "+", "-", "@"))
+        put_text(cell, clean(str(value)))
 
 
 def _dress(sheet: Any, widths: list[int]) -> None:

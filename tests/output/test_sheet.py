@@ -12,9 +12,10 @@ import openpyxl
 import pytest
 
 from psdstats.errors import OutputError, StudyError
+from psdstats.output import recording_sheet
+from psdstats.output.sheet import recording_labels
 from psdstats.sieves import Sieve
-from psdstats.study import Balance, SheetPlan, TareHandling, check_file, read_study, recording_sheet
-from psdstats.study.sheet import recording_labels
+from psdstats.study import Balance, SheetPlan, TareHandling, check_file, read_study
 
 _spec = importlib.util.spec_from_file_location("formulas", Path(__file__).parent / "formulas.py")
 formulas = importlib.util.module_from_spec(_spec)
