@@ -196,7 +196,7 @@ class Told(StrEnum):
     """What the results of one level tell of precision."""
 
     ALL = "estimated"
-    GROUPS_ALIKE = "groups differ no more"  # than their repeatability explains
+    GROUPS_ALIKE = "estimated, groups alike"  # no farther apart than their repeatability explains
     ONE_GROUP = "only one group"
     ONE_RESULT = "a single result"
     NO_REPLICATE = "no replicates"

@@ -25,11 +25,7 @@ _MARKERS = {
     "changed": ("o", INK),
     "equivalent": ("s", INK),
     "not shown": ("o", "white"),
-    "differs": ("o", INK),
-    "agrees within the margin": ("s", INK),
-    "no difference shown": ("o", "white"),
 }
-_BOLD = ("changed", "differs")
 _LONGEST = 40  # signs of a contrast
 _AGAINST = " vs "
 _UNKNOWN = ("D", "white")
@@ -134,7 +130,7 @@ def _row(ax: Axes, at: int, row: Any) -> None:
         textcoords="offset points",
         va="center",
         fontsize=8,
-        fontweight="bold" if verdict in _BOLD else "normal",
+        fontweight="bold" if verdict == "changed" else "normal",
         annotation_clip=False,
     )
     if np.isnan(value):
