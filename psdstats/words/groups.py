@@ -70,7 +70,7 @@ def group_sentence(one: GroupDifference, say: Numerals = PLAIN) -> str:
             f"but run-to-run variation was not estimated, and {say(percent, '.2g')} % of it would "
             "undo the difference."
         )
-    return f"{group}: cannot be told. {sentence(reason, say)}"
+    return f"{group}: cannot be told, because {sentence(reason, say)}."
 
 
 def difference(numbers: Numbers, say: Numerals = PLAIN) -> str:
@@ -273,12 +273,12 @@ def intraclass_caption(quantity: str) -> str:
 _NO_ICC = "Intraclass correlation not computed: needs"
 
 REMARKS = {
-    GroupRemark.NOT_BRACKETED: lambda _: "Its sizes are not bracketed by its sieves.",
+    GroupRemark.NOT_BRACKETED: lambda _: "its sizes are not bracketed by its sieves",
     GroupRemark.ALONE: lambda _, columns: (
-        f"No other group has results at the same {' and '.join(map(column_words, columns))}."
+        f"no other group has results at the same {' and '.join(map(column_words, columns))}"
     ),
     GroupRemark.NO_UNCERTAINTY: lambda _: (
-        "No uncertainty at all was counted for its difference from the others."
+        "no uncertainty at all was counted for its difference from the others"
     ),
     GroupRemark.WITHOUT_CONDITION: lambda _, runs, column: without_value(
         runs, column, fate="left out of precision, consistency and outliers"

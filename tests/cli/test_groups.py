@@ -61,7 +61,10 @@ def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, cont
 def test_one_group_is_told_not_refused(psdstats, bench):
     said = psdstats("groups", bench, *LINEAR, "--whole")
     assert said.code == 0
-    assert "all: cannot be told. No other group has results at the same milling time." in said.out
+    assert (
+        "all: cannot be told, because no other group has results at the same milling time."
+        in said.out
+    )
     assert "Cannot be told whether the distribution changes" in said.out
 
 
