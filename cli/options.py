@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,10 +27,12 @@ __all__ = [
     "add_json",
     "add_page",
     "add_propagation",
+    "add_quantity",
     "add_replace",
     "add_sources",
     "add_study",
     "add_target",
+    "add_values",
     "add_writing",
     "address",
     "compare_study",
@@ -42,6 +44,37 @@ __all__ = [
     "propagate_study",
     "share",
 ]
+
+
+def add_values(
+    parser: argparse._ActionsContainer,
+    *options: tuple[str, object, str, str],
+    kind: Callable[[str], object] = float,
+) -> None:
+    """Options of one kind: flag, default (... where one must be given), metavar and meaning."""
+    for flag, default, metavar, meaning in options:
+        stated = {"required": True} if default is ... else {"default": default}
+        told = "" if default in (..., None) else f" (default {_told(default)})"
+        parser.add_argument(flag, type=kind, metavar=metavar, help=meaning + told, **stated)
+
+
+def _told(default: object) -> str:
+    if isinstance(default, tuple):
+        return ",".join(map(_told, default))
+    return f"{default:g}" if isinstance(default, int | float) else str(default)
+
+
+def add_quantity(
+    parser: argparse.ArgumentParser, known: Sequence[str], what: str = "to look at"
+) -> None:
+    """Which quantity."""
+    parser.add_argument(
+        "--quantity",
+        choices=known,
+        default="D50",
+        metavar="NAME",
+        help=f"quantity {what}: {', '.join(known)} (default D50)",
+    )
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:

@@ -10,14 +10,17 @@ from ..console import Console
 from ..options import (
     add_page,
     add_propagation,
+    add_quantity,
     add_study,
     add_target,
+    add_values,
     propagate_study,
     share,
 )
 from ..parsing import read_checked
 from ..writing import present
 
+CURVES = ("no change", "constant rate", "power law", "approach to a limit")
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
 EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"
 
@@ -25,13 +28,7 @@ EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --ou
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
-    parser.add_argument(
-        "--quantity",
-        choices=QUANTITIES[:3],
-        default="D50",
-        metavar="NAME",
-        help="which size: D10, D50 or D90 (default D50)",
-    )
+    add_quantity(parser, QUANTITIES[:3])
     parser.add_argument(
         "--by",
         metavar="COLUMN",
@@ -43,33 +40,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--curve",
-        choices=("no change", "constant rate", "power law", "approach to a limit"),
+        choices=CURVES,
         metavar="NAME",
-        help="curve to use: 'no change', 'constant rate', 'power law' or 'approach to a limit' "
-        "(default: the one the information criterion prefers)",
+        help=f"curve to use: {', '.join(map(repr, CURVES))} (default: the one the information "
+        "criterion prefers)",
     )
     add_target(parser)
-    parser.add_argument(
-        "--margin",
-        type=float,
-        metavar="PERCENT",
-        help="how little of the limit size may be left to gain",
+    ratio = "powder charged, g: effect of the samples taken out on the ball-to-powder ratio"
+    balls = "balls charged, g; not needed where the runs have a ball_ratio"
+    add_values(
+        parser,
+        ("--margin", None, "PERCENT", "how little of the limit size may be left to gain"),
+        ("--powder-g", None, "MASS", ratio),
+        ("--balls-g", None, "MASS", balls),
     )
-    parser.add_argument(
-        "--level", type=share, default=0.95, metavar="P", help="confidence level (default 0.95)"
-    )
-    parser.add_argument(
-        "--powder-g",
-        type=float,
-        metavar="MASS",
-        help="powder charged, g: effect of the samples taken out on the ball-to-powder ratio",
-    )
-    parser.add_argument(
-        "--balls-g",
-        type=float,
-        metavar="MASS",
-        help="balls charged, g; not needed where the runs have a ball_ratio",
-    )
+    add_values(parser, ("--level", 0.95, "P", "confidence level"), kind=share)
     add_propagation(parser)
     add_page(parser)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_page, share
+from ..options import add_page, add_values, share
 from ..writing import present
 from .options import ball_sizes
 
@@ -18,50 +18,30 @@ EXAMPLE = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    for name, meaning in (
-        ("--jar-mm", "inner diameter of the jar, mm"),
-        ("--jar-ml", "inner volume of the jar, mL"),
-        ("--ball-density", "density of the balls, g/cm³"),
-    ):
-        parser.add_argument(name, type=float, required=True, metavar="VALUE", help=meaning)
-    parser.add_argument(
-        "--balls",
-        type=ball_sizes,
-        required=True,
-        metavar="MM:PARTS,…",
-        help="ball diameters in mm with parts by mass, such as 20:2,10:1",
+    add_values(
+        parser,
+        ("--jar-mm", ..., "VALUE", "inner diameter of the jar, mm"),
+        ("--jar-ml", ..., "VALUE", "inner volume of the jar, mL"),
+        ("--ball-density", ..., "VALUE", "density of the balls, g/cm³"),
+        ("--outer-mm", None, "VALUE", "outer diameter of the jar, mm"),
+        ("--roller-mm", None, "VALUE", "diameter of the rollers, mm; with --outer-mm: their speed"),
+        (
+            "--bulk-density",
+            None,
+            "VALUE",
+            "loose bulk density of the powder, g/cm³: how full the voids are",
+        ),
+        ("--speed-rpm", None, "VALUE", "speed of the jar (default: a share of the critical speed)"),
+        ("--ball-to-powder", 10.0, "RATIO", "ball mass over powder mass"),
+        ("--speed-fraction", 0.70, "SHARE", "share of the critical speed of the smallest ball"),
     )
-    for name, meaning in (
-        ("--outer-mm", "outer diameter of the jar, mm"),
-        ("--roller-mm", "diameter of the rollers, mm; with --outer-mm: their speed"),
-        ("--bulk-density", "loose bulk density of the powder, g/cm³: how full the voids are"),
-        ("--speed-rpm", "speed of the jar (default: a share of the critical speed)"),
-    ):
-        parser.add_argument(name, type=float, metavar="VALUE", help=meaning)
-    parser.add_argument(
-        "--ball-to-powder",
-        type=float,
-        default=10.0,
-        metavar="RATIO",
-        help="ball mass over powder mass (default 10)",
-    )
-    for name, default, meaning in (
-        ("--fill", 0.35, "share of the jar taken by the bed of balls, voids included"),
-        ("--voidage", 0.40, "share of voids in the bed of balls"),
-    ):
-        parser.add_argument(
-            name,
-            type=share,
-            default=default,
-            metavar="SHARE",
-            help=f"{meaning} (default {default:g})",
-        )
-    parser.add_argument(
-        "--speed-fraction",
-        type=float,
-        default=0.70,
-        metavar="SHARE",
-        help="share of the critical speed of the smallest ball (default 0.7)",
+    diameters = "ball diameters in mm with parts by mass, such as 20:2,10:1"
+    add_values(parser, ("--balls", ..., "MM:PARTS,…", diameters), kind=ball_sizes)
+    add_values(
+        parser,
+        ("--fill", 0.35, "SHARE", "share of the jar taken by the bed of balls, voids included"),
+        ("--voidage", 0.40, "SHARE", "share of voids in the bed of balls"),
+        kind=share,
     )
     add_page(parser)
 

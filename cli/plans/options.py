@@ -1,4 +1,4 @@
-"""Options that the plans share: numbers, powders, moments, weighing, simulation."""
+"""Options that the plans share: values, powders, moments, weighing, simulation."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from ..options import names, numbers
+from ..options import add_values, names, numbers
 
 if TYPE_CHECKING:
     from psdstats.planning import ExpectedPowder, PlannedWeighing
@@ -44,7 +44,7 @@ def moment(text: str) -> datetime:
     return found
 
 
-def powder(text: str) -> tuple[str, tuple[float, float, float]]:
+def powder(text: str) -> tuple[str, tuple[float, ...]]:
     """A powder such as unmilled=150,250,400 (D10, D50, D90 in µm), for argparse."""
     name, _, sizes = text.rpartition("=")
     values = numbers(sizes)
@@ -52,7 +52,7 @@ def powder(text: str) -> tuple[str, tuple[float, float, float]]:
         raise argparse.ArgumentTypeError(
             f"{text} does not give D10, D50 and D90; write it like unmilled=150,250,400"
         )
-    return name or "powder", (values[0], values[1], values[2])
+    return name or "powder", values
 
 
 def ball_sizes(text: str) -> tuple[tuple[float, float], ...]:
@@ -66,44 +66,29 @@ def ball_sizes(text: str) -> tuple[tuple[float, float], ...]:
     return tuple((one[0], one[1]) for one in found)
 
 
-def add_weighing(parser: argparse.ArgumentParser, *, density: float | None = 2.7) -> None:
+def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> None:
     """Particles, repeatability of the balance and sieves of the samples to come."""
-    told = "" if density is None else f" (default {density:g}, near calcite and quartz)"
-    parser.add_argument(
-        "--density",
-        type=float,
-        default=density,
-        required=density is None,
-        metavar="RHO",
-        help=f"particle density, g/cm³{told}",
+    near = "" if density is ... else ", near calcite and quartz"
+    add_values(
+        parser,
+        ("--density", density, "RHO", f"particle density, g/cm³{near}"),
+        (
+            "--repeatability-d",
+            1.0,
+            "N",
+            "standard deviation of repeated readings in scale intervals",
+        ),
+        (
+            "--certified-u",
+            None,
+            "PERCENT",
+            "standard uncertainty of certified apertures, per cent (default: tolerance of the "
+            "standard)",
+        ),
+        ("--shape-factor", 0.5, "F", "particle volume over the cube of its sieve size"),
     )
-    parser.add_argument(
-        "--repeatability-d",
-        type=float,
-        default=1.0,
-        metavar="N",
-        help="standard deviation of repeated readings in scale intervals (default 1)",
-    )
-    parser.add_argument(
-        "--certified-u",
-        type=float,
-        metavar="PERCENT",
-        help="standard uncertainty of certified apertures, per cent (default: tolerance of "
-        "the standard)",
-    )
-    parser.add_argument(
-        "--standard",
-        default="ISO 3310-1",
-        metavar="NAME",
-        help="standard whose tolerance applies without certificates (default ISO 3310-1)",
-    )
-    parser.add_argument(
-        "--shape-factor",
-        type=float,
-        default=0.5,
-        metavar="F",
-        help="particle volume over the cube of its sieve size (default 0.5)",
-    )
+    meaning = "standard whose tolerance applies without certificates"
+    add_values(parser, ("--standard", "ISO 3310-1", "NAME", meaning), kind=str)
 
 
 def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> PlannedWeighing:
@@ -120,7 +105,7 @@ def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> Pla
     )
 
 
-def expected_powder(given: tuple[str, tuple[float, float, float]]) -> ExpectedPowder:
+def expected_powder(given: tuple[str, tuple[float, ...]]) -> ExpectedPowder:
     """A powder as `powder` parses it."""
     from psdstats.planning import ExpectedPowder
 
@@ -130,13 +115,5 @@ def expected_powder(given: tuple[str, tuple[float, float, float]]) -> ExpectedPo
 
 def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -> None:
     """How much is simulated, and from which seed."""
-    parser.add_argument(
-        "--trials", type=int, default=trials, metavar="N", help=f"{what} (default {trials})"
-    )
-    parser.add_argument(
-        "--seed",
-        type=int,
-        default=0,
-        metavar="N",
-        help="seed of the simulation (default 0); the same seed gives the same result",
-    )
+    seed = "seed of the simulation; the same seed gives the same result"
+    add_values(parser, ("--trials", trials, "N", what), ("--seed", 0, "N", seed), kind=int)

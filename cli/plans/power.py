@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from psdstats.columns import QUANTITIES
 
 from ..console import Console
-from ..options import add_page, numbers, share
+from ..options import add_page, add_quantity, add_values, numbers, share
 from ..writing import present
 from .options import (
     add_simulation,
@@ -46,34 +46,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--study", type=Path, metavar="STUDY", help="take the variation from this study"
     )
     parser.add_argument("--encoding", metavar="NAME", help="text encoding of the study's CSV files")
-    parser.add_argument(
-        "--quantity",
-        choices=QUANTITIES,
-        default="D50",
-        metavar="NAME",
-        help="quantity whose variation is taken from the study or weighed (default D50)",
+    add_quantity(parser, QUANTITIES, "whose variation is taken from the study or weighed")
+    add_values(
+        parser,
+        *(
+            (f"--{name}-percent", None, "SD", f"standard deviation {meaning}, per cent of size")
+            for name, meaning in _SOURCES
+        ),
+        (
+            "--change",
+            -10.0,
+            "PERCENT",
+            "change of size from first to last time that shall be shown",
+        ),
     )
-    for name, meaning in _SOURCES:
-        parser.add_argument(
-            f"--{name}-percent",
-            type=float,
-            metavar="SD",
-            help=f"standard deviation {meaning}, per cent of size",
-        )
-    for name, default in (("groups", "4"), ("times", "5"), ("replicates", "1,2,3")):
-        parser.add_argument(
-            f"--{name}",
-            type=whole_numbers,
-            default=whole_numbers(default),
-            metavar="N,N",
-            help=f"numbers of {name} to try (default {default})",
-        )
-    parser.add_argument(
-        "--change",
-        type=float,
-        default=-10.0,
-        metavar="PERCENT",
-        help="change of size from first to last time that shall be shown (default -10)",
+    add_values(
+        parser,
+        ("--groups", (4,), "N,N", "numbers of groups to try"),
+        ("--times", (5,), "N,N", "numbers of times to try"),
+        ("--replicates", (1, 2, 3), "N,N", "numbers of replicates to try"),
+        kind=whole_numbers,
     )
     parser.add_argument(
         "--question",
@@ -81,40 +73,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="each",
         help="each time against the first, the last time alone, or any difference at all",
     )
-    parser.add_argument(
-        "--alpha", type=share, default=0.05, metavar="P", help="level of the test (default 0.05)"
+    add_values(
+        parser,
+        ("--alpha", 0.05, "P", "level of the test"),
+        ("--power", 0.8, "P", "power aimed at"),
+        kind=share,
     )
-    parser.add_argument(
-        "--power", type=share, default=0.8, metavar="P", help="power aimed at (default 0.8)"
+    weighed = (
+        "sizes expected, µm: measurement and sieves are then found from simulated weighings on the "
+        "stack and balance named by the options that follow"
     )
-    _add_measurement(parser)
-    add_simulation(parser, trials=2000, what="simulated trials a design")
-    add_page(parser)
-
-
-def _add_measurement(parser: argparse.ArgumentParser) -> None:
-    """Measurement and sieves from simulated weighings, instead of stated percentages."""
-    parser.add_argument(
-        "--powder",
-        type=powder,
-        metavar="D10,D50,D90",
-        help="sizes expected, µm: measurement and sieves are then found from simulated weighings "
-        "on the stack and balance named by the options that follow",
-    )
-    parser.add_argument(
-        "--apertures", type=numbers, metavar="A,B", help="sieves of each group's stack, µm"
-    )
-    parser.add_argument(
-        "--resolution",
-        type=float,
-        default=0.01,
-        metavar="D",
-        help="balance resolution, g (default 0.01)",
-    )
-    parser.add_argument(
-        "--sample-g", type=float, default=50.0, metavar="MASS", help="sample, g (default 50)"
+    add_values(parser, ("--powder", None, "D10,D50,D90", weighed), kind=powder)
+    stack = "sieves of each group's stack, µm"
+    add_values(parser, ("--apertures", None, "A,B", stack), kind=numbers)
+    add_values(
+        parser,
+        ("--resolution", 0.01, "D", "balance resolution, g"),
+        ("--sample-g", 50.0, "MASS", "sample, g"),
     )
     add_weighing(parser)
+    add_simulation(parser, trials=2000, what="simulated trials a design")
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:

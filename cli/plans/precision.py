@@ -7,7 +7,7 @@ import argparse
 from psdstats.columns import QUANTITIES
 
 from ..console import Console
-from ..options import add_page, numbers
+from ..options import add_page, add_quantity, add_values, numbers
 from ..writing import present
 from .options import (
     add_simulation,
@@ -26,45 +26,18 @@ EXAMPLE = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument(
-        "--powder",
-        type=powder,
-        required=True,
-        metavar="D10,D50,D90",
-        help="sizes expected, µm",
+    add_values(parser, ("--powder", ..., "D10,D50,D90", "sizes expected, µm"), kind=powder)
+    add_values(
+        parser,
+        ("--apertures", ..., "A,B", "sieves of the stack, µm"),
+        ("--resolution", (0.1, 0.01, 0.001), "D,D", "balance resolutions to try, g"),
+        ("--sample", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g"),
+        kind=numbers,
     )
-    parser.add_argument(
-        "--apertures", type=numbers, required=True, metavar="A,B", help="sieves of the stack, µm"
-    )
-    parser.add_argument(
-        "--wanted",
-        type=float,
-        default=1.0,
-        metavar="PERCENT",
-        help="wanted standard uncertainty of the size, per cent (default 1)",
-    )
-    parser.add_argument(
-        "--quantity",
-        choices=QUANTITIES[:3],
-        default="D50",
-        metavar="NAME",
-        help="which size: D10, D50 or D90 (default D50)",
-    )
-    parser.add_argument(
-        "--resolution",
-        type=numbers,
-        default=(0.1, 0.01, 0.001),
-        metavar="D,D",
-        help="balance resolutions to try, g (default 0.1,0.01,0.001)",
-    )
-    parser.add_argument(
-        "--sample",
-        type=numbers,
-        default=(10.0, 25.0, 50.0, 100.0),
-        metavar="M,M",
-        help="sample masses to try, g (default 10,25,50,100)",
-    )
-    add_weighing(parser, density=None)
+    add_quantity(parser, QUANTITIES[:3])
+    wanted = "wanted standard uncertainty of the size, per cent"
+    add_values(parser, ("--wanted", 1.0, "PERCENT", wanted))
+    add_weighing(parser, density=...)
     add_simulation(parser, trials=1000, what="simulated stacks a cell, two samples on each")
     add_page(parser)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_page, share
+from ..options import add_page, add_values, share
 from ..writing import present
 from .options import (
     add_simulation,
@@ -31,55 +31,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME=D10,D50,D90",
         help="sizes expected, µm; repeat for each powder, the unmilled and the finest at least",
     )
-    parser.add_argument(
-        "--series",
-        default="R20/3",
-        metavar="NAME",
-        help="series to choose from: R20/3, R40/3 or R20 (default R20/3)",
+    series = "series to choose from: R20/3, R40/3 or R20"
+    add_values(parser, ("--series", "R20/3", "NAME", series), kind=str)
+    add_values(
+        parser,
+        ("--finest", 20.0, "SIZE", "finest sieve at hand, µm"),
+        ("--coarsest", 16_000.0, "SIZE", "coarsest sieve, µm"),
+        ("--sample-g", 50.0, "MASS", "sample, g"),
+        ("--frame-mm", 200.0, "SIZE", "diameter of the sieve frames, mm"),
+        ("--resolution", 0.01, "D", "resolution of the balance for the stack tried out, g"),
     )
-    parser.add_argument(
-        "--finest", type=float, default=20.0, metavar="SIZE", help="finest sieve at hand, µm"
+    fewest = "number of sieves (default: the fewest that keep the fullest class small)"
+    add_values(
+        parser,
+        ("--sieves", None, "N", fewest),
+        ("--most", 8, "N", "sieves the shaker takes besides the pan"),
+        kind=int,
     )
-    parser.add_argument(
-        "--coarsest", type=float, default=16_000.0, metavar="SIZE", help="coarsest sieve, µm"
-    )
-    parser.add_argument(
-        "--sieves",
-        type=int,
-        metavar="N",
-        help="number of sieves (default: the fewest that keep the fullest class small)",
-    )
-    parser.add_argument(
-        "--most",
-        type=int,
-        default=8,
-        metavar="N",
-        help="sieves the shaker takes besides the pan (default 8)",
-    )
-    parser.add_argument(
-        "--sample-g", type=float, default=50.0, metavar="MASS", help="sample, g (default 50)"
-    )
-    parser.add_argument(
-        "--frame-mm",
-        type=float,
-        default=200.0,
-        metavar="SIZE",
-        help="diameter of the sieve frames, mm (default 200)",
-    )
-    parser.add_argument(
-        "--fullest",
-        type=share,
-        default=0.30,
-        metavar="SHARE",
-        help="share of the sample aimed at for the fullest class (default 0.30)",
-    )
-    parser.add_argument(
-        "--resolution",
-        type=float,
-        default=0.01,
-        metavar="D",
-        help="resolution of the balance on which the stack is tried out, g (default 0.01)",
-    )
+    fullest = "share of the sample aimed at for the fullest class"
+    add_values(parser, ("--fullest", 0.30, "SHARE", fullest), kind=share)
     add_weighing(parser)
     add_simulation(
         parser, trials=1000, what="simulated stacks, two samples of every powder on each"

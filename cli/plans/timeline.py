@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from ..console import Console
-from ..options import add_page, names, numbers
+from ..options import add_page, add_values, names, numbers
 from ..writing import present
 from .options import add_simulation, moment
 
@@ -28,65 +28,37 @@ _STEPS = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument(
-        "--times",
-        type=numbers,
-        required=True,
-        metavar="T,T",
-        help="milling times at which samples are taken, min; 0 is the unmilled powder",
-    )
+    times = "milling times at which samples are taken, min; 0 is the unmilled powder"
+    add_values(parser, ("--times", ..., "T,T", times), kind=numbers)
     charges = parser.add_mutually_exclusive_group()
-    charges.add_argument(
-        "--charges",
-        type=int,
-        default=1,
-        metavar="N",
-        help="how many charges are milled (default 1)",
-    )
-    charges.add_argument(
-        "--charge-names", type=names, metavar="A,B", help="names of the charges, in order"
-    )
-    parser.add_argument(
-        "--fresh-charge",
-        action="store_true",
-        help="mill every time from the start with a charge of its own",
-    )
-    parser.add_argument(
-        "--start",
-        type=moment,
-        metavar="MOMENT",
-        help="beginning of the first day, such as 2026-01-05T08:30",
-    )
-    parser.add_argument(
-        "--day-hours",
-        type=float,
-        metavar="HOURS",
-        help="longest working day; charges that do not fit go to the next (default: one stretch)",
-    )
-    for name, meaning in _STEPS:
-        parser.add_argument(
-            f"--{name}-min", type=float, metavar="MIN", help=f"minutes for {meaning}"
-        )
-    parser.add_argument(
-        "--tares-once",
-        action="store_true",
-        help="weigh the empty sieves before the first sample only",
-    )
-    parser.add_argument(
-        "--title", default="Milling trial", metavar="TEXT", help="name of the calendar"
-    )
-    parser.add_argument(
-        "--attended-only",
-        action="store_true",
-        help="leave the steps that run by themselves out of the calendar",
-    )
-    parser.add_argument(
-        "--spread-percent",
-        type=float,
-        default=15.0,
-        metavar="PERCENT",
-        help="standard deviation of a hands-on step from day to day, per cent of its minutes "
-        "(default 15; 0: no simulation)",
+    add_values(charges, ("--charges", 1, "N", "how many charges are milled"), kind=int)
+    named = "names of the charges, in order"
+    add_values(charges, ("--charge-names", None, "A,B", named), kind=names)
+    start = "beginning of the first day, such as 2026-01-05T08:30"
+    add_values(parser, ("--start", None, "MOMENT", start), kind=moment)
+    for flag, meaning in (
+        ("--fresh-charge", "mill every time from the start with a charge of its own"),
+        ("--tares-once", "weigh the empty sieves before the first sample only"),
+        ("--attended-only", "leave the steps that run by themselves out of the calendar"),
+    ):
+        parser.add_argument(flag, action="store_true", help=meaning)
+    add_values(parser, ("--title", "Milling trial", "TEXT", "name of the calendar"), kind=str)
+    add_values(
+        parser,
+        (
+            "--day-hours",
+            None,
+            "HOURS",
+            "longest working day; charges that do not fit go to the next (default: one stretch)",
+        ),
+        *((f"--{name}-min", None, "MIN", f"minutes for {what}") for name, what in _STEPS),
+        (
+            "--spread-percent",
+            15.0,
+            "PERCENT",
+            "standard deviation of a hands-on step from day to day, per cent of its minutes; 0: no "
+            "simulation",
+        ),
     )
     add_simulation(parser, trials=2000, what="simulated days, for the time by which 9 of 10 end")
     add_page(parser)

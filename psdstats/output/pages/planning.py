@@ -91,6 +91,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     )
 
 
+_RESOLUTION = Column(name="resolution_g", heading="resolution", unit="g")
 _PARTS = {
     "u_balance_percent": "balance",
     "u_particles_percent": "particles",
@@ -108,69 +109,69 @@ def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
     )
 
 
-def precision_tables(
-    plan: PrecisionPlan, say: Numerals = PLAIN
-) -> tuple[Table, Table, Table, Table]:
+def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table, ...]:
     """Simulated uncertainty of one run and of a change; its parts; the smallest samples."""
-    frame = plan.to_frame()
-    captions = words.precision_captions(plan, say)
-    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
-    resolution = Column(name="resolution_g", heading="resolution", unit="g")
-    enough, note = f"≤ {say(plan.wanted_percent)} %", words.precision_note(plan)
-    of_change = [name for name in frame if "change" in str(name)]
-    one = Table(
-        name="planned uncertainty",
-        frame=frame.drop(columns=of_change),
-        caption=captions[0],
-        columns=(
-            resolution,
-            sample,
-            *_compared("u", f"u of {plan.quantity}"),
-            Column(name="enough", heading=enough),
-            Column(name="share_open", heading="open", show=Show.PER_CENT),
+    frame, enough = plan.to_frame(), f"≤ {say(plan.wanted_percent)} %"
+    one, change, parts, needs = words.precision_captions(plan, say)
+    u, of_change = f"u of {plan.quantity}", [name for name in frame if "change" in str(name)]
+    simulated = (
+        _precision_table(
+            "planned uncertainty",
+            frame.drop(columns=of_change),
+            one,
+            (
+                *_compared("u", u),
+                Column(name="enough", heading=enough),
+                Column(name="share_open", heading="open", show=Show.PER_CENT),
+            ),
+            (words.precision_note(plan), words.OPEN_SAMPLES),
         ),
-        row_headings=2,
-        notes=(note, words.OPEN_SAMPLES),
-        place=Place.FIRST,
-    )
-    change = Table(
-        name="planned uncertainty of a change",
-        frame=frame[["resolution_g", "sample_g", *of_change]],
-        caption=captions[1],
-        columns=(
-            resolution,
-            sample,
-            *_compared("u_change", "u of a change"),
-            Column(name="enough_for_change", heading=enough),
+        _precision_table(
+            "planned uncertainty of a change",
+            frame[["resolution_g", "sample_g", *of_change]],
+            change,
+            (
+                *_compared("u_change", "u of a change"),
+                Column(name="enough_for_change", heading=enough),
+            ),
+            (words.precision_note(plan),),
         ),
-        row_headings=2,
-        notes=(note,),
-        place=Place.FIRST,
     )
-    parts = Table(
-        name="parts of the uncertainty",
-        frame=frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]],
-        caption=captions[2],
-        columns=(
-            resolution,
-            sample,
-            _number("u_law_percent", f"u of {plan.quantity}"),
-            *(_number(name, heading) for name, heading in _PARTS.items()),
-        ),
-        row_headings=2,
-    )
-    needs = Table(
+    law = (_number("u_law_percent", u), *(_number(*part) for part in _PARTS.items()))
+    shares = frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]]
+    least = Table(
         name="smallest sample",
         frame=plan.needs_frame(),
-        caption=captions[3],
+        caption=needs,
         columns=(
-            resolution,
+            _RESOLUTION,
             _number("least_sample_g", "for one run", "g", None),
             _number("least_sample_for_change_g", "for a change", "g", None),
         ),
         notes=(words.NO_SAMPLE,),
     )
-    return one, change, parts, needs
+    return (*simulated, _precision_table("parts of the uncertainty", shares, parts, law), least)
+
+
+def _precision_table(
+    name: str,
+    frame: pd.DataFrame,
+    caption: str,
+    columns: tuple[Column, ...],
+    notes: tuple[str, ...] = (),
+) -> Table:
+    """Columns of the plan by resolution and sample; those with notes come first."""
+    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
+    shown = (_RESOLUTION, sample, *columns)
+    return Table(
+        name=name,
+        frame=frame,
+        caption=caption,
+        columns=shown,
+        row_headings=2,
+        notes=notes,
+        place=Place.FIRST if notes else Place.REPORT,
+    )
 
 
 def _compared(start: str, heading: str) -> tuple[Column, ...]:
