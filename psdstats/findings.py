@@ -55,6 +55,18 @@ class Contrast:
     quantity: str = ""
     family: ContrastKind = ContrastKind.OWN
 
+    @property
+    def label(self) -> str:
+        """The contrast as a table shows it; for display alone, nothing reads it back.
+
+        Examples
+        --------
+        >>> Contrast(high="6", low="0", where="5:1").label
+        '6 - 0 at 5:1'
+        """
+        pair = f"{self.high} - {self.low}" if self.low else self.high
+        return f"{pair} at {self.where}" if self.where else pair
+
 
 class RemarkKind(StrEnum):
     """Kinds of remark; each room of the library lists its own in a subclass."""

@@ -16,11 +16,10 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind
+from psdstats.findings import Contrast, ContrastKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import (
     ContrastMatrix,
-    against_first,
     contrast_matrix,
     interaction,
     polynomial_trend,
@@ -340,7 +339,10 @@ def asked_contrasts(
     labels = _labels(fixed, term)
     if len(labels) == 2 and kind == ContrastKind.INTERACTION:
         first, second = (_factor(fixed, label) for label in labels)
-        matrix = interaction(against_first(first.levels), against_first(second.levels))
+        matrix = interaction(
+            contrast_matrix(first.levels, ContrastKind.AGAINST_FIRST),
+            contrast_matrix(second.levels, ContrastKind.AGAINST_FIRST),
+        )
         return replace(matrix, weights=matrix.weights @ _mean_weights(fixed, (first, second)))
     if len(labels) == 2:
         cells, means = cell_means(fixed, term)
@@ -376,22 +378,13 @@ def _slopes(fixed: FixedDesign, label: str, by: str | None) -> ContrastMatrix:
     levels: list[tuple[str, dict[str, Array]]] = [("", {})]
     if by is not None:
         other = _factor(fixed, by)
-        levels = [
-            (f" at {name}", {by: _one(len(other.levels), j)}) for j, name in enumerate(other.levels)
-        ]
-    rows, names = [], []
-    for suffix, over in levels:
+        levels = [(name, {by: _one(len(other.levels), j)}) for j, name in enumerate(other.levels)]
+    rows, slopes = [], []
+    for where, over in levels:
         for part, name in enumerate(numeric.parts):
             rows.append(fixed.weights(over, lambda c, j=part: _slope_value(fixed, c, label, j)))  # type: ignore[misc]
-            names.append(f"{name}{suffix}")
-    nothing = ("",) * len(names)
-    return ContrastMatrix(
-        kind=ContrastKind.TREND,
-        weights=np.array(rows),
-        labels=tuple(names),
-        high=nothing,
-        low=nothing,
-    )
+            slopes.append(Contrast(high=name, where=where, family=ContrastKind.TREND))
+    return ContrastMatrix(weights=np.array(rows), contrasts=tuple(slopes), kind=ContrastKind.TREND)
 
 
 def _slope_value(fixed: FixedDesign, coefficient: Coefficient, label: str, part: int) -> float:

@@ -403,14 +403,10 @@ class MixedModelFit:
         chosen = _choice(Method, method, "The method")
         asked = asked_contrasts(self.fixed, term, kind=kind, by=by, degree=degree)
         return contrast_table(
-            asked.weights,
+            asked,
             self.estimates.beta,
             self.beta_covariance(chosen),
             self.single_df(asked.weights, chosen),
-            labels=asked.labels,
-            high=asked.high,
-            low=asked.low,
-            kind=asked.kind,
             adjust=adjust,
             level=level,
         )

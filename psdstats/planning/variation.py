@@ -263,8 +263,8 @@ def variation_of(
 
 
 def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) -> MixedModelFit:
-    from psdstats.comparison.drift import drift_slope, level_order
     from psdstats.comparison.plan import ComparisonPlan
+    from psdstats.comparison.spread import drift_slope, level_order
 
     cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
     if len(frame) <= cells + groups - 1:
@@ -274,14 +274,7 @@ def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) ->
         )
     random: list[str | tuple[str, ...] | RandomSlope] = []
     if groups > 1:
-        plan = ComparisonPlan(
-            by=TIME,
-            within=("group",),
-            also=tuple(columns[1:]),
-            at_each=None,
-            margin_percent=None,
-            notes=(),
-        )
+        plan = ComparisonPlan(by=TIME, within=("group",), also=tuple(columns[1:]))
         frame = frame.assign(**{ORDER: level_order(frame[TIME])})
         random.append(drift_slope(frame, plan, order=ORDER) or "group")
         if len(frame) > frame.groupby(["group", "condition"], observed=True).ngroups:

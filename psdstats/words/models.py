@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import column_words
+from psdstats.models.design_columns import RandomSlope
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
 from psdstats.models.mixed_model_words import joined
-from psdstats.models.wording import word_p
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import PLAIN, Numerals, p_words
 
 
 def fit_sentence(fit: MixedModelFit) -> str:
@@ -31,11 +32,13 @@ def fit_sentence(fit: MixedModelFit) -> str:
     text = f"{'Restricted maximum' if restricted else 'Maximum'} likelihood fit of "
     text += f"{fit.model.response} to {joined(terms) if terms else 'a common mean'}"
     parts = []
-    for grouping in fit.random.groupings:
-        what = f"a random intercept of {grouping.label} ({len(grouping.levels)} levels)"
+    for grouping, columns in zip(fit.random.groupings, _groupings(fit), strict=True):
+        own = " and ".join(map(column_words, columns))
+        what = f"a random intercept of {own} ({len(grouping.levels)} levels)"
         if len(grouping.column_names) > 1:
             link = "uncorrelated" if grouping.cross is None else "correlated"
-            what += f" with {link} slopes in {joined(grouping.column_names[1:])}"
+            slopes = joined([column_words(one) for one in grouping.column_names[1:]])
+            what += f" with {link} slopes in {slopes}"
         parts.append(what)
     if "residual" in fit.random.names:
         parts.append("a residual variance")
@@ -47,14 +50,23 @@ def fit_sentence(fit: MixedModelFit) -> str:
     return text
 
 
+def _groupings(fit: MixedModelFit) -> list[tuple[str, ...]]:
+    """Columns of each grouping, in their order."""
+    named = (one.group if isinstance(one, RandomSlope) else one for one in fit.model.random)
+    columns = ((one,) if isinstance(one, str) else tuple(one) for one in named)
+    return list(dict.fromkeys(columns))
+
+
 def _term(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
     if len(variables) > 1:
-        return f"the interaction {':'.join(variables)}"
+        return f"the interaction of {joined([column_words(one) for one in variables])}"
     label = variables[0]
     if label in fixed.factors:
-        return f"{label} ({len(fixed.factors[label].levels)} levels)"
+        return f"{column_words(label)} ({len(fixed.factors[label].levels)} levels)"
     parts = fixed.numerics[label].parts
-    return f"the trend {label}" + ("" if len(parts) == 1 else f" ({len(parts)} coefficients)")
+    return f"the trend {column_words(label)}" + (
+        "" if len(parts) == 1 else f" ({len(parts)} coefficients)"
+    )
 
 
 def _few(rows: int, variances: int) -> str:
@@ -100,9 +112,9 @@ REMARKS = {
 
 def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
     """Whether one group decides the verdict on a term."""
-    term, grouping = found.term, found.grouping
+    term, grouping = column_words(found.term), column_words(found.grouping)
     others = found.table.iloc[1:]
-    whole = word_p(float(found.table["p"].iloc[0]))
+    whole = p_words(float(found.table["p"].iloc[0]), say)
     if others["p"].isna().all():
         return f"The effect of {term} cannot be tested without any one level of {grouping}."
     if found.decided_by:
@@ -128,7 +140,7 @@ def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
 
 
 def _without(row: pd.Series, say: Numerals) -> str:
-    text = f"without {row['left_out']} {word_p(row['p'])}"
+    text = f"without {row['left_out']} {p_words(row['p'], say)}"
     if np.isfinite(row["effect_left"]):
         share = say(100.0 * row["effect_left"], ".0f")
         text += f", the effect being {share} % of that with all"

@@ -19,6 +19,8 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
 from typing import TypeGuard
 
+import numpy as np
+
 from psdstats.errors import OutputError
 
 __all__ = []
@@ -298,3 +300,59 @@ def sentence_with_sign(text: str, decimal: str) -> str:
     if decimal_sign(decimal) is DecimalSign.POINT:
         return text
     return _POINT.sub(r"\1,\2", text)
+
+
+def effect_words(
+    log_ratio: float,
+    lower: float,
+    upper: float,
+    *,
+    p: float | None,
+    level: float,
+    say: Numerals = PLAIN,
+) -> str:
+    """A ratio of sizes, its interval, the change in per cent and p.
+
+    A ratio is given to two significant digits of the half width of its interval (the habit of JCGM
+    100, 7.2.6, for uncertainties).
+
+    Examples
+    --------
+    >>> effect_words(0.02, -0.06, 0.10, p=0.6, level=0.95)
+    'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.60'
+    """
+    direction = -1.0 if log_ratio < 0.0 else 1.0
+    with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
+        size, low, high = np.exp([log_ratio, lower, upper])
+        middle, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
+    half = (high - low) / 2.0
+    is_known = 0.0 < half < np.inf
+    places = int(np.clip(1 - np.floor(np.log10(half)), 2, 12)) if is_known else 3
+    name = "a decrease" if direction < 0.0 else "an increase"
+    shown, lowest, highest = (
+        f"{say(value, f'.{places - 2}f')} %" for value in (middle, min(ends), max(ends))
+    )
+    spec = f".{places}f"
+    last = "" if p is None else f", {p_words(p, say)}"
+    return (
+        f"ratio {say(size, spec)} ({say(100 * level, '.3g')} % interval {say(low, spec)} to "
+        f"{say(high, spec)}), {name} of {shown} ({lowest} to {highest}){last}"
+    )
+
+
+def p_words(p: float, say: Numerals = PLAIN) -> str:
+    """A p-value, two significant digits; the ends of the scale are not rounded.
+
+    Examples
+    --------
+    >>> p_words(0.01234), p_words(0.0101), p_words(0.6), p_words(3e-7), p_words(0.9961)
+    ('p = 0.012', 'p = 0.010', 'p = 0.60', 'p below 0.0001', 'p above 0.99')
+    """
+    if math.isnan(p):
+        return "p unknown"
+    if p < 0.0001:
+        return f"p below {say(0.0001, '.4f')}"
+    if p > 0.99:
+        return f"p above {say(0.99)}"
+    rounded = float(f"{p:.1e}")
+    return f"p = {say(rounded, f'.{1 - math.floor(math.log10(rounded))}f')}"

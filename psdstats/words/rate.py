@@ -11,13 +11,12 @@ import numpy as np
 
 from psdstats.columns import column_words, without_value
 from psdstats.findings import Finding, Verdict
-from psdstats.models.wording import word_p
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
 from psdstats.rate.first_order import LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import PLAIN, Numerals, p_words
 from psdstats.words.remarks import sentence
 
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
@@ -225,7 +224,7 @@ def choice_sentence(choice: CurveChoice) -> str:
 
 def check_sentence(check: Finding, say: Numerals = PLAIN) -> str:
     """Whether the sizes leave the curve."""
-    curve, p = curve_phrase(CurveName(check.subject.high)), word_p(check.numbers.p)
+    curve, p = curve_phrase(CurveName(check.subject.high)), p_words(check.numbers.p)
     gap, where = 100 * float(np.expm1(check.numbers.estimate)), sentence(check.reasons[-1], say)
     if check.reasons[0].kind is RateRemark.NO_TIME_TO_SPARE:
         first = sentence(check.reasons[0], say)

@@ -150,12 +150,13 @@ def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path, sign):
 def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     from psdstats import compare, propagate
     from psdstats.comparison.compare import measurement_sources
+    from psdstats.words.comparison import headlines
 
     study = read_study(bench)
     known = propagate(study, method="linear", sources=measurement_sources(study))
     expected = compare(study, propagation=known)
     said = json.loads(psdstats("compare", bench, *LINEAR, "--json").out)
-    assert said["sentences"] == list(expected.headlines)
+    assert said["sentences"] == list(headlines(expected))
     rows = said["effects-against-first"]
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 

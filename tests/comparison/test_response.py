@@ -7,6 +7,7 @@ import pytest
 
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.result import build_response
+from psdstats.words.remarks import sentence
 
 
 @pytest.fixture
@@ -19,7 +20,8 @@ def respond(planted_study, planted_sizes):
         covariance = np.arange(len(rows) ** 2, dtype=float).reshape(len(rows), len(rows))
         sizes = planted_sizes(study, ln_size, covariance + covariance.T)
         plan = plan_comparison(study, **options)
-        return build_response(study.runs_frame(), sizes, plan, "D50")
+        known = covariance + covariance.T
+        return build_response(study.runs_frame(), sizes, plan, "D50", known)
 
     return make
 
@@ -47,6 +49,7 @@ def test_the_cell_of_an_open_run_goes_with_its_rows_of_the_covariance(respond):
     assert found.set_aside == ("run-2", "run-3")
     assert found.frame["run"].tolist() == [f"run-{i}" for i in kept]
     assert np.array_equal(found.covariance, whole.covariance[np.ix_(kept, kept)])
+    assert np.array_equal(found.known, whole.known[np.ix_(kept, kept)])
 
 
 def test_a_level_goes_when_most_of_its_runs_are_open(respond):
@@ -54,7 +57,7 @@ def test_a_level_goes_when_most_of_its_runs_are_open(respond):
     is_open[[2, 6]] = True  # Alder and Birch at 24 min: two cells of three
     found = respond(ROWS, is_open)
     assert found.lost_column == "milling_time_min"
-    assert dict(found.obstacles) == {
+    assert {level: sentence(why) for level, why in found.obstacles.items()} == {
         "24": "D50 at 24 min is not bracketed by the sieves in 2 of 6 runs"
     }
     assert set(found.frame["milling_time_min"]) == {0.0}
@@ -69,7 +72,7 @@ def test_at_each_loses_whichever_leaves_more_runs(respond):
     is_open = np.array([row["milling_time_min"] > 0 and row["ball_ratio"] == 10 for row in rows])
     found = respond(rows, is_open, at_each="ball_ratio")
     assert found.lost_column == "ball_ratio"
-    assert dict(found.obstacles) == {
+    assert {level: sentence(why) for level, why in found.obstacles.items()} == {
         "10": "D50 at ball ratio 10 is not bracketed by the sieves in 4 of 6 runs"
     }
     assert len(found.frame) == 6

@@ -41,7 +41,7 @@ def test_a_list_is_an_interaction_too(crossed):
     fit = model.fit()
     assert fit.test(["time", "ball"]) == fit.test(("ball", "time"))
     pairs = fit.contrasts(["time", "ball"], kind="interaction")
-    assert pairs.labels == fit.contrasts(("time", "ball"), kind="interaction").labels
+    assert pairs.contrasts == fit.contrasts(("time", "ball"), kind="interaction").contrasts
 
 
 def test_level_order_of_categoricals_and_numbers():
@@ -79,7 +79,7 @@ def test_hypotheses_are_differences_of_cell_means(crossed):
     difference = np.mean([means["10", b] - means["0", b] for b in ("5:1", "10:1")])
     assert design.hypothesis("time")[1] @ beta == pytest.approx(difference)
     within = asked_contrasts(design, "time", kind="against first", by="ball")
-    assert within.labels[0] == "5 - 0 at 10:1"
+    assert within.contrasts[0].label == "5 - 0 at 10:1"
     assert within.weights[0] @ beta == pytest.approx(means["5", "10:1"] - means["0", "10:1"])
     both = asked_contrasts(design, ("time", "ball"), kind="interaction")
     change = (means["10", "5:1"] - means["10", "10:1"]) - (means["0", "5:1"] - means["0", "10:1"])

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.compare import compare_sizes
-from psdstats.comparison.drift import drift_slope, level_order
 from psdstats.comparison.plan import plan_comparison
+from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.models.multiplicity import simultaneous
 from psdstats.planning import Design, Variation
 from psdstats.planning.power import last_of_family, simulate_design

@@ -9,13 +9,12 @@ Tables and figures know the sign themselves; sentences come from results, which 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import pandas as pd
 
-from psdstats.columns import BALL_RATIO, TIME, column_words
+from psdstats.columns import BALL_RATIO, TIME
 from psdstats.output.content import (
     Answer,
     Block,
@@ -66,9 +65,6 @@ def said_once(sentences: Iterable[str], *, begins_with_name: bool = False) -> tu
     return tuple(dict.fromkeys(written))
 
 
-_DRIFT = re.compile(r"([\w:]+)\[order of ([^\]]+)\]")
-
-
 def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
     """Which sources of uncertainty are not in a result, and how to count them.
 
@@ -90,43 +86,18 @@ def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def notes_by_quantity(
-    notes: Iterable[tuple[str, str]], *, columns: Iterable[str] = ()
-) -> tuple[str, ...]:
-    """Notes on several quantities: what is said of each alike is said once, columns in words.
+def notes_by_quantity(notes: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Notes on several quantities: what is said of each alike is said once.
 
     Examples
     --------
-    >>> pairs = [(name, f"fit of ln_{name} by ball_ratio") for name in ("D10", "D50")]
-    >>> notes_by_quantity(pairs, columns=["ball_ratio"])
-    ('D10, D50: fit of ln size by ball ratio',)
+    >>> notes_by_quantity([("D10", "counted."), ("D50", "counted.")])
+    ('D10, D50: counted.',)
     """
-    names = tuple(columns)
     said: dict[str, list[str]] = {}
     for quantity, note in notes:
-        plain = note.replace(f"ln_{quantity}", "ln size").replace(f"ln {quantity} ", "ln size ")
-        said.setdefault(columns_in_words(plain, names), []).append(quantity)
+        said.setdefault(note, []).append(quantity)
     return tuple(f"{', '.join(dict.fromkeys(own))}: {note}" for note, own in said.items())
-
-
-def columns_in_words(note: str, columns: Iterable[str]) -> str:
-    """A note with columns, their combinations and drifts in words; other names stay as they are.
-
-    Examples
-    --------
-    >>> note = "variance of group:milling_time_min at zero; set aside: run_a"
-    >>> columns_in_words(note, ["group", "milling_time_min"])
-    'variance of group × milling time at zero; set aside: run_a'
-    >>> columns_in_words("variance of group[order of milling_time_min]", ["milling_time_min"])
-    'variance of drift of group in the order of milling time'
-    """
-    names = "|".join(re.escape(name) for name in sorted(columns, key=len, reverse=True))
-    if not names:
-        return note
-    alone = rf"(?<![\w-])(?:{names})(?![\w-])"
-    plain = _DRIFT.sub(r"drift of \1 in the order of \2", note)
-    plain = re.sub(rf"({alone}):(?={alone})", r"\1 × ", plain)
-    return re.sub(alone, lambda found: column_words(found[0]), plain)
 
 
 def without_repeats(sections: Iterable[Section]) -> tuple[Section, ...]:
