@@ -337,7 +337,7 @@ def test_what_is_declared_is_imported():
         re.split(r"[<>=~!\[; ]", one)[0].replace("-", "_")
         for one in project["optional-dependencies"]["cluster"]
     }
-    own = {"psdstats", "psdstats_cli", "psdstats_datasets"}
+    own = {"psdstats", "psdstats_cli", "psdstats_datasets", "cli"}
     imported = {module.partition(".")[0] for path in CODE for module in _imported(path)}
     imported = {name for name in imported - own if name not in sys.stdlib_module_names}
     imported -= {path.stem for path in CODE} | {""}
