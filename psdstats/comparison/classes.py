@@ -75,11 +75,6 @@ class CommonClasses:
     remarks: tuple[Remark, ...]
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Name of each class: "< 45 µm", "45 to 90 µm", "≥ 500 µm"."""
-        return class_names(self.limits_um)
-
-    @property
     def fractions(self) -> Array:
         """Mass fractions, shape (n_runs, K); a net mass below zero counts as zero."""
         held = np.clip(self.mass_g, 0.0, None)
@@ -240,8 +235,8 @@ class MovedClasses:
         Levels compared; the change is high minus low.
     unit : str
         Unit of the levels, or empty.
-    names : tuple of str
-        Class names, finest first.
+    limits_um : ndarray, shape (K - 1,)
+        Apertures that separate the classes, ascending.
     change_percent, lower, upper : ndarray, shape (K,)
         Change in percentage points and its simultaneous interval (infinite where the design is too
         small to bound it).
@@ -260,7 +255,7 @@ class MovedClasses:
     low: str
     high: str
     unit: str
-    names: tuple[str, ...]
+    limits_um: Array
     change_percent: Array
     lower: Array
     upper: Array
@@ -282,13 +277,16 @@ class MovedClasses:
         return np.asarray(self.p_adjusted <= 1 - self.level, dtype=np.bool_)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a class: class, pair, low, high, change_percent, lower, upper, t, p, moved.
+        """One row a class: class, its limits from_um and to_um, pair, low, high, change_percent.
 
-        The p-value (p_adjusted) and the limits hold for all classes of the pair together.
+        Then lower, upper, t, p_adjusted and moved; interval and p hold for all classes of the pair
+        together.  The finest class has no lower limit, the coarsest no upper one.
         """
         return pd.DataFrame(
             {
-                "class": self.names,
+                "class": class_names(self.limits_um),
+                "from_um": [np.nan, *self.limits_um],
+                "to_um": [*self.limits_um, np.nan],
                 "pair": self.pair,
                 "low": self.low,
                 "high": self.high,
@@ -308,7 +306,7 @@ def moved_classes(
     *,
     low: object,
     high: object,
-    names: tuple[str, ...],
+    limits_um: ArrayLike,
     strata: ArrayLike | None = None,
     unit: str = "",
     level: float = 0.95,
@@ -317,12 +315,12 @@ def moved_classes(
 ) -> MovedClasses:
     """Change of each class between two levels of a factor.
 
-    Shapes: fractions (n, K), factor (n,), strata (n,).
+    Shapes: fractions (n, K), factor (n,), limits_um (K - 1,), strata (n,).
 
     Examples
     --------
     >>> share = [[0.2, 0.8], [0.3, 0.7], [0.6, 0.4], [0.7, 0.3]]
-    >>> result = moved_classes(share, [0, 0, 6, 6], low=0, high=6, names=("fine", "coarse"))
+    >>> result = moved_classes(share, [0, 0, 6, 6], low=0, high=6, limits_um=[90])
     >>> result.change_percent.round(1)
     array([ 40., -40.])
     """
@@ -344,7 +342,7 @@ def moved_classes(
         low=level_text(low),
         high=level_text(high),
         unit=unit,
-        names=names,
+        limits_um=np.asarray(limits_um, dtype=np.float64),
         change_percent=change,
         lower=change - reach,
         upper=change + reach,

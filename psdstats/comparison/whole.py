@@ -266,7 +266,7 @@ def _part(
                     levels["level"].to_numpy(),
                     low=low,
                     high=high,
-                    names=classes.names,
+                    limits_um=classes.limits_um,
                     strata=levels["stratum"],
                     unit=unit,
                     level=level,

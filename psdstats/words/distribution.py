@@ -23,9 +23,8 @@ def whole_sentences(whole: WholeComparison, say: Numerals = PLAIN) -> tuple[str,
     lines = [verdict_sentence(whole, say)]
     for part in whole.parts:
         stack = f"{part.name}, " if len(whole.parts) > 1 else ""
-        names = class_names(part.classes.limits_um, say)
         told = part.moved[-1:] if whole.by == TIME else part.moved
-        lines += [stack + moved_sentence(one, names, say) for one in told]
+        lines += [stack + moved_sentence(one, say) for one in told]
     return tuple(dict.fromkeys(lines))
 
 
@@ -50,11 +49,11 @@ def _test(test: PermutationManova, say: Numerals) -> str:
     )
 
 
-def moved_sentence(moved: MovedClasses, names: Sequence[str], say: Numerals = PLAIN) -> str:
+def moved_sentence(moved: MovedClasses, say: Numerals = PLAIN) -> str:
     """How many classes moved, and which gained and lost the most; the figure shows them all."""
     if not moved.moved.any():
         return _nothing_moved(moved, say)
-    order = moved.change_percent.argsort()
+    names, order = class_names(moved.limits_um, say), moved.change_percent.argsort()
     gained, lost = (
         f"{names[at]} ({say(moved.change_percent[at], '+.1f')} points)"
         for at in (order[-1], order[0])
@@ -65,10 +64,11 @@ def moved_sentence(moved: MovedClasses, names: Sequence[str], say: Numerals = PL
     )
 
 
-def all_moved(moved: MovedClasses, names: Sequence[str], say: Numerals = PLAIN) -> str:
+def all_moved(moved: MovedClasses, say: Numerals = PLAIN) -> str:
     """Every class that moved, for those who do not see the figure."""
     if not moved.moved.any():
         return _nothing_moved(moved, say)
+    names = class_names(moved.limits_um, say)
     found = [
         f"{name} {say(change, '+.1f')} points"
         for name, change, shown in zip(names, moved.change_percent, moved.moved, strict=True)
@@ -167,8 +167,7 @@ def moved_drawing_caption(level: float, stack: str, say: Numerals = PLAIN) -> st
 
 def moved_alternative(part: StackPart, say: Numerals = PLAIN) -> str:
     """Every change of one family of stacks, for those who do not see the figure."""
-    names = class_names(part.classes.limits_um, say)
-    return " ".join(all_moved(one, names, say) for one in part.moved)
+    return " ".join(all_moved(one, say) for one in part.moved)
 
 
 SENSITIVITY_CAPTION = (

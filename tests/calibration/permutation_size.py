@@ -80,14 +80,13 @@ def calibrate(design: Design, trials: int, permutations: int, seed: int) -> dict
             seed=number,
         )
         hits += test.p <= 0.05
-        names = tuple(map(str, design.grams))
         share = mass / mass.sum(axis=1, keepdims=True)
         moved = moved_classes(
             share,
             when,
             low=0,
             high=1,
-            names=names,
+            limits_um=range(1, mass.shape[1]),
             strata=group,
             permutations=permutations,
             seed=number,

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.comparison.classes import common_classes, stack_families
+from psdstats.comparison.classes import class_names, common_classes, stack_families
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind, Verdict
@@ -79,7 +79,7 @@ def test_merging_keeps_mass_and_never_splits_a_class():
     found = common_classes([fine, coarse])
     np.testing.assert_array_equal(found.limits_um, [63, 125])
     np.testing.assert_allclose(found.mass_g, [[3, 7, 11], [7, 8, 19]])
-    assert found.names == ("< 63 µm", "63 to 125 µm", "≥ 125 µm")
+    assert class_names(found.limits_um) == ("< 63 µm", "63 to 125 µm", "≥ 125 µm")
     assert found.remarks[0]["apertures"] == (45, 90, 180, 250)
     assert "45, 90, 180, 250 µm" in sentence(found.remarks[0])
     np.testing.assert_allclose(found.fractions.sum(axis=1), 1)

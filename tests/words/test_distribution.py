@@ -16,8 +16,7 @@ SHARES = np.array([[20, 80], [21, 79], [22, 78], [23, 77], [60, 40], [61, 39], [
 
 def moved(low, high, **options):
     factor = np.repeat(np.array([low, high], dtype=object), 4)
-    names = class_names(np.array([22.4]))
-    return moved_classes(SHARES / 100, factor, low=low, high=high, names=names, **options)
+    return moved_classes(SHARES / 100, factor, low=low, high=high, limits_um=[22.4], **options)
 
 
 def test_class_names_take_the_sign_where_they_are_written():
@@ -30,13 +29,12 @@ def test_class_names_take_the_sign_where_they_are_written():
 @pytest.mark.parametrize("level", [": changed, ", "Mill 2.5", "dry at 20 C", "0 to 6"])
 def test_levels_are_written_as_they_are(level):
     found = moved(level, "x")
-    names = class_names(np.array([22.4]), COMMA)
-    said = moved_sentence(found, names, COMMA)
+    said = moved_sentence(found, COMMA)
     assert said == (
         f"{level} to x: 2 of 2 size classes moved; most gained < 22,4 µm (+40,0 points) and lost "
         "≥ 22,4 µm (−40,0 points)."
     )
-    told = all_moved(found, names, COMMA)
+    told = all_moved(found, COMMA)
     assert told == f"{level} to x: < 22,4 µm +40,0 points, ≥ 22,4 µm −40,0 points."
     assert list(found.to_frame()["low"].unique()) == [level]
 
@@ -44,7 +42,7 @@ def test_levels_are_written_as_they_are(level):
 def test_levels_with_a_unit_are_numbers():
     found = moved(0.5, 6.0, unit="min")
     assert found.pair == "0.5 to 6 min"
-    assert moved_sentence(found, found.names, COMMA).startswith("0,5 to 6 min: 2 of 2 size classes")
+    assert moved_sentence(found, COMMA).startswith("0,5 to 6 min: 2 of 2 size classes")
 
 
 def test_remarks_write_their_numbers():

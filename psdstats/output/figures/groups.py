@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
+    from psdstats.words.numbers import Numerals
+
 
 _DASHES = ((0, (4, 3)), "-", (0, (1, 2)))
 _LABEL_GAP = 0.06  # of the vertical axis
@@ -127,7 +129,7 @@ def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> N
         )
 
 
-_COLUMNS = ("class", "pair", "change_percent", "lower", "upper", "moved")
+_COLUMNS = ("class", "from_um", "to_um", "pair", "change_percent", "lower", "upper", "moved")
 
 
 def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
@@ -136,9 +138,10 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     Parameters
     ----------
     frame : DataFrame
-        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, pair,
-        change_percent (percentage points), lower, upper, moved; classes and pairs in the order in
-        which they shall stand.  An infinite limit is left out.
+        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, from_um
+        and to_um (its limits, missing where it has none), pair, change_percent (percentage points),
+        lower, upper, moved; classes and pairs in the order in which they shall stand.  An infinite
+        end of an interval is left out.
     ax : Axes
         Where to draw.
 
@@ -170,10 +173,12 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
             _bar(ax, classes.index(row.name) + shift, row, width, colour)
         ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=drawn(pair))
     ax.axhline(0, color=GREY, linewidth=1.0)
-    crowded = sum(len(_short(str(name))) + 2 for name in classes) > 100
+    firsts = rows(frame.drop_duplicates("name"))
+    labels = [_limits(row.from_um, row.to_um, numerals(ax)) for row in firsts]
+    crowded = sum(len(label) + 2 for label in labels) > 100
     ax.set_xticks(
         range(len(classes)),
-        [_short(str(name)) for name in classes],
+        labels,
         rotation=30 if crowded else 0,
         ha="right" if crowded else "center",
         rotation_mode="anchor" if crowded else "default",
@@ -198,17 +203,17 @@ def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
         linewidth=0.4 if row.moved else 1.0,
     )
     shown = "" if row.moved else ", not shown"
-    limits = f"({say.interval(row.lower, row.upper)})"
-    hover(
-        bar, f"{row.name}, {row.pair}: {say.signed(row.change_percent, 1)} points {limits}{shown}"
-    )
+    change = f"{say.signed(row.change_percent, 1)} points ({say.interval(row.lower, row.upper)})"
+    hover(bar, f"{_limits(row.from_um, row.to_um, say)} µm, {row.pair}: {change}{shown}")
     if np.isfinite(row.lower) and np.isfinite(row.upper):
         ax.vlines(at, row.lower, row.upper, color=INK, linewidth=0.9)
 
 
-def _short(name: str) -> str:
-    """A class without its unit, which stands in the axis label: "45 to 63 µm" → "45–63"."""
-    return name.replace(" µm", "").replace(" to ", "–")
+def _limits(from_um: float, to_um: float, say: Numerals) -> str:
+    """The limits of a class without their unit, which stands in the axis label: "45–63"."""
+    if np.isnan(from_um):
+        return "all" if np.isnan(to_um) else f"< {say(to_um)}"
+    return f"≥ {say(from_um)}" if np.isnan(to_um) else f"{say(from_um)}–{say(to_um)}"
 
 
 _COLUMNS_misfit = ("run", TIME, "aperture_um", "misfit_percent")

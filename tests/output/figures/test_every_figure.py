@@ -73,7 +73,8 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
                attended=[False]), ax,
     ),
     "class_changes": lambda ax: figures.class_changes(
-        _frame(**{"class": ["< 63.5 µm", "≥ 63.5 µm"], "pair": A, "change_percent": [2.5, -2.5],
+        _frame(**{"class": ["< 63.5 µm", "≥ 63.5 µm"], "from_um": [np.nan, 63.5],
+                  "to_um": [63.5, np.nan], "pair": A, "change_percent": [2.5, -2.5],
                   "lower": [1.0, -4.0], "upper": [4.0, -1.0], "moved": [True, False]}), ax,
     ),
     "cumulative_undersize": lambda ax: figures.cumulative_undersize(

@@ -22,6 +22,8 @@ def test_bars_of_moved_classes(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
             "class": ["< 63 µm", "63 to 125 µm"] * 2,
+            "from_um": [math.nan, 63.0] * 2,
+            "to_um": [63.0, 125.0] * 2,
             "pair": ["0 to 6"] * 2 + ["0 to 12"] * 2,
             "change_percent": [2.0, -1.0, 5.0, -4.0],
             "lower": [1.0, -2.5, 4.0, -math.inf],

@@ -110,9 +110,8 @@ def test_fineness_classes_are_counted(bench):
 def test_the_sentence_counts_what_moved_and_names_the_ends(whole):
     for part, sentence in zip(whole.parts, whole_sentences(whole)[1:], strict=True):
         last = part.moved[-1]
+        names = list(last.to_frame()["class"])
         most, least = int(last.change_percent.argmax()), int(last.change_percent.argmin())
-        assert f"{last.moved.sum()} of {len(last.names)} size classes moved" in sentence
-        assert (
-            f"most gained {last.names[most]} (+{last.change_percent[most]:.1f} points)" in sentence
-        )
-        assert f"lost {last.names[least]} (−{-last.change_percent[least]:.1f} points)" in sentence
+        assert f"{last.moved.sum()} of {len(names)} size classes moved" in sentence
+        assert f"most gained {names[most]} (+{last.change_percent[most]:.1f} points)" in sentence
+        assert f"lost {names[least]} (−{-last.change_percent[least]:.1f} points)" in sentence
