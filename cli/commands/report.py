@@ -146,7 +146,7 @@ def _further(
     from psdstats.output.pages.further import further_pages
     from psdstats.output.pages.sizes import sizes_page
     from psdstats.uncertainty import budget, undersize_bands
-    from psdstats.uncertainty.means import mean_sizes
+    from psdstats.uncertainty.propagation import mean_sizes
 
     sources = measurement_sources(study, options.sources)
     runs = study.runs_frame()

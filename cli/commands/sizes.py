@@ -26,7 +26,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Propagate, print, write."""
     from psdstats.output.pages.sizes import sizes_page
     from psdstats.uncertainty import undersize_bands
-    from psdstats.uncertainty.means import mean_sizes
+    from psdstats.uncertainty.propagation import mean_sizes
 
     study, _ = read_checked(options, console)
     propagation = propagate_study(study, options, console)

@@ -59,10 +59,10 @@ from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.verdicts import POWER, judge, undoing_percent
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import choose_sources
-from psdstats.uncertainty.sources.base import Source
 
 RUN_TO_RUN = "run_to_run"
 

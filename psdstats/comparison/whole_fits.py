@@ -20,8 +20,8 @@ from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 from psdstats.study.records import Study
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.sources.base import Source
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

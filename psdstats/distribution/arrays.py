@@ -25,10 +25,17 @@ from numpy.typing import NDArray
 
 from psdstats.columns import signed
 from psdstats.errors import SizeError
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Reading, Run, Study
 
 _LISTED = 3  # readings named in a note before "and … more"
+
+
+class WeighingRemark(RemarkKind):
+    """What had to be assumed of the readings."""
+
+    NEGATIVE_NET = "net masses below nothing"  # found: (net_g, sieve, run) of the first, more
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -51,8 +58,8 @@ class StudyArrays:
         The physical sieves in use, each once, sorted by key.
     sieve_index : ndarray of int, shape (R, K - 1)
         Which of them each aperture belongs to.
-    notes : tuple of str
-        What had to be assumed, as sentences.
+    notes : tuple of Remark
+        What had to be assumed.
     """
 
     runs: tuple[str, ...]
@@ -65,7 +72,7 @@ class StudyArrays:
     ln_aperture: Array
     sieve_keys: tuple[str, ...]
     sieve_index: NDArray[np.intp]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -156,7 +163,7 @@ def _sieve_index(sieves: list[tuple[str, ...]], keys_in_use: tuple[str, ...]) ->
 
 def _checked_masses(
     runs: tuple[Run, ...], sieves: list[tuple[str, ...]], net: Array
-) -> tuple[str, ...]:
+) -> tuple[Remark, ...]:
     totals = net.sum(axis=1)
     for run, total in zip(runs, totals, strict=True):
         if not total > 0:
@@ -164,17 +171,14 @@ def _checked_masses(
                 f"run {run.name!r} has {signed(total)} g of powder in all; check its tare and "
                 "gross readings."
             )
-    found = [
-        f"{signed(net[row, place], '.2g')} g on {sieves[row][place]} in {runs[row].name}"
+    found = tuple(
+        (float(net[row, place]), sieves[row][place], runs[row].name)
         for row, place in np.argwhere(net < 0)
-    ]
+    )
     if not found:
         return ()
-    more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
-    return (
-        f"Net masses less than nothing: {'; '.join(found[:_LISTED])}{more}. Sizes are taken where "
-        "the undersize curve first reaches each level.",
-    )
+    more = max(len(found) - _LISTED, 0)
+    return (WeighingRemark.NEGATIVE_NET(found=found[:_LISTED], more=more),)
 
 
 class ClassMean(StrEnum):

@@ -22,6 +22,7 @@ from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, as_rule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
+from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study
 
@@ -51,14 +52,6 @@ class PercentileBounds:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
-
-    @property
-    def text(self) -> tuple[str, ...]:
-        """Each percentile in words: "105.3", "< 90" or "> 1000" (µm)."""
-        return tuple(
-            bound_text(size, lower, upper)
-            for size, lower, upper in zip(self.size_um, self.lower_um, self.upper_um, strict=True)
-        )
 
 
 def percentiles(
@@ -115,8 +108,9 @@ def percentile_bounds(
 
     Examples
     --------
-    >>> percentile_bounds([63, 125], [0.30, 0.70], [0.1, 0.5, 0.9]).text
-    ('< 63', '88.74', '> 125')
+    >>> found = percentile_bounds([63, 125], [0.30, 0.70], [0.1, 0.5, 0.9])
+    >>> found.lower_um.round(2), found.upper_um.round(2)
+    (array([  0.  ,  88.74, 125.  ]), array([63.  , 88.74,   inf]))
     """
     chosen = as_rule(rule)
     aperture, passing = _ordered_curve(aperture_um, undersize)
@@ -130,15 +124,6 @@ def percentile_bounds(
         lower_um=np.where(below, 0.0, np.where(above, aperture[-1], size)),
         upper_um=np.where(below, aperture[0], np.where(above, np.inf, size)),
     )
-
-
-def bound_text(value: float, lower: float, upper: float, figures: int = 4) -> str:
-    """Write a value, or the open interval it lies in, with that many significant figures."""
-    if not np.isnan(value):
-        return f"{value:.{figures}g}"
-    if not np.isfinite(upper):
-        return f"> {lower:.{figures}g}" if lower > 0 else "not bounded"
-    return f"< {upper:.{figures}g}" if lower <= 0 else f"{lower:.{figures}g} to {upper:.{figures}g}"
 
 
 def _ordered_curve(aperture_um: ArrayLike, undersize: ArrayLike) -> tuple[Array, Array]:
@@ -213,7 +198,7 @@ class SizeTable:
         One of `STATUSES` for each run and quantity.
     rule : InterpolationRule
         Shape of the undersize curve between apertures.
-    notes : tuple of str
+    notes : tuple of Remark
         What had to be assumed.
     """
 
@@ -224,15 +209,14 @@ class SizeTable:
     status: tuple[tuple[str, ...], ...]
     rule: InterpolationRule
     quantities: tuple[str, ...] = QUANTITIES
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a run and quantity: run, quantity, unit, value, lower, upper, status, text."""
+        """One row a run and quantity: run, quantity, unit, value, lower, upper, status."""
         n_runs, n_quantities = self.value.shape
-        bounds = zip(self.value.flat, self.lower.flat, self.upper.flat, strict=True)
         return pd.DataFrame(
             {
                 "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
@@ -242,7 +226,6 @@ class SizeTable:
                 "lower": self.lower.ravel(),
                 "upper": self.upper.ravel(),
                 "status": [status for row in self.status for status in row],
-                "text": [bound_text(*bound) for bound in bounds],
             }
         )
 

@@ -43,7 +43,7 @@ from psdstats.planning.planned_weighing import (
 from psdstats.rate.run_sizes import further_factors, without_run_to_run
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.sources.run_to_run import RunToRun
 

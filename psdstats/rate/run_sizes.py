@@ -28,7 +28,7 @@ from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.uncertainty.open_cells import in_open_cell
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import choose_sources

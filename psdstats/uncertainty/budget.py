@@ -27,11 +27,12 @@ from scipy import sparse
 
 from psdstats.columns import QUANTITIES, TIME
 from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Run, Study, TareHandling
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
-from psdstats.uncertainty.sources.base import Source
 
 _FINER = 10.0
 _CERTIFIED_SHARE = 0.25
@@ -174,8 +175,8 @@ class Budget:
         Column whose levels the differences compare.
     sources, sources_left_out : tuple of str
         What was counted and what was not.
-    notes : tuple of str
-        Assumptions, as sentences.
+    notes : tuple of (Remark or str)
+        Assumptions; text is that of the study.
     """
 
     runs: pd.DataFrame
@@ -184,7 +185,7 @@ class Budget:
     by: str
     sources: tuple[str, ...]
     sources_left_out: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Remark | str, ...]
 
     def shares_frame(self) -> pd.DataFrame:
         """Shares in the typical run and in one difference, as `typical_shares` gives them."""
@@ -242,7 +243,7 @@ def budget(
         by=by,
         sources=law.table.sources,
         sources_left_out=law.sources.left_out,
-        notes=(*study.notes, *law.table.notes, *_gaps(law, differences)),
+        notes=(*study.notes, *law.table.notes),
     )
 
 
@@ -330,16 +331,3 @@ def _what_if(
     return pd.DataFrame(
         {name: [value for table in tables for value in table[name]] for name in columns}
     )
-
-
-def _gaps(law: JointLaw, differences: _Contrasts) -> tuple[str, ...]:
-    missing = differences.labels[~law.contributions.contrasts(differences.weights).known]
-    return tuple(
-        f"{quantity}: the difference between {_written(level)} and {_written(versus)} has no "
-        "budget, because a run is not bracketed by its sieves."
-        for quantity, level, versus in missing.itertuples(index=False)
-    )
-
-
-def _written_budgets(level: object) -> str:
-    return f"{level:g}" if isinstance(level, int | float) else str(level)

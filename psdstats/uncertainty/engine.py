@@ -1,34 +1,53 @@
-"""Options that every propagation takes, checked once: method, coverage, whole numbers, draws.
+"""Propagate the uncertainty of a whole study: all runs jointly, linearly or by Monte Carlo.
 
-How draws are made, apart from what is drawn: seed, number, accuracy, who makes them.
+Draws (JCGM 101, joint results as in JCGM 102) are made in blocks, in this process, in worker
+processes (joblib) or on a Dask cluster (extra `psdstats[cluster]`); the result is the same.
 
-Propagate the uncertainty of a whole study: all runs jointly, linearly or by Monte Carlo.
+An archive of many studies, or one study of very many runs, is propagated in batches of runs with
+flat memory.  Draws belong to inputs by name, so a run gets the same draws in a batch as in the
+whole study; only the covariance between batches is not formed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from os import PathLike
+from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.study.reader import read_study
 from psdstats.study.records import Study
-from psdstats.uncertainty.blocks import BlockSummary, block_draws, summarise_sizes
-from psdstats.uncertainty.draws import make_plan
+from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import Interval, JointLaw, prepare
-from psdstats.uncertainty.monte_carlo import MIN_BLOCKS, Accumulator, accumulate, validate_linear
-from psdstats.uncertainty.parallel import Summarise, study_blocks
-from psdstats.uncertainty.propagation import Draws, Method, Propagation
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.monte_carlo import (
+    MIN_BLOCKS,
+    Accumulator,
+    BlockSummary,
+    block_draws,
+    summarise_sizes,
+    validate_linear,
+)
+from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 
 MAX_DRAWS = 2_000_000
 CHUNK_DRAWS = 5_000
-_FEW = 10
+ANSWER_WITHIN = "10s"
+_FEW = 10  # runs or pairs up to which two digits of u are made
+
+# beyond JCGM 101, clause 8 with one digit of u: ends and u of the linear law within this share
+_AGREEMENT = 0.1
 
 
 def as_method(method: str | Method) -> Method:
@@ -55,25 +74,106 @@ def whole_number(name: str, value: int) -> int:
     return int(value)
 
 
-def digits_for(digits: int | None, results: int) -> int:
-    """Significant digits of u: as asked, else 2 for up to ten results (runs, pairs), else 1."""
-    if digits is not None:
-        return digits
-    return 2 if results <= _FEW else 1
+Summarise = Callable[[DrawPlan, Array, Array], BlockSummary]
 
 
-def fewest_blocks(digits: int) -> int:
-    """Blocks made before the test of stopping; one digit is settled by half as many."""
-    return MIN_BLOCKS if digits > 1 else MIN_BLOCKS // 2
+def study_blocks(
+    plan: DrawPlan,
+    *,
+    block_draws: int,
+    max_blocks: int,
+    summarise: Summarise = summarise_sizes,
+    workers: int = 1,
+    cluster: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Iterator[BlockSummary]:
+    """Summaries of blocks 0, 1, … in order, whoever makes them."""
+    if workers == 1 and cluster is None:
+        blocks = _one_by_one(plan, summarise, block_draws, max_blocks)
+    else:
+        blocks = _by_stripes(plan, summarise, block_draws, max_blocks, workers, cluster)
+    for number, block in enumerate(blocks):
+        if progress is not None:
+            progress(number + 1, max_blocks)
+        yield block
 
 
-def blocks_of(draws: int | None, max_draws: int, coverage: float) -> tuple[int, int]:
-    """Draws in a block and number of blocks."""
-    size = block_draws(coverage)
-    most = whole_number("max_draws", max_draws) if draws is None else whole_number("draws", draws)
-    if most < size:
-        return max(most, 2), 1
-    return size, -(-most // size)
+def summarise_stripe(
+    plan: DrawPlan, summarise: Summarise, stripe: int, block_draws: int, n_blocks: int
+) -> list[BlockSummary]:
+    """Summaries of the first blocks of one stripe."""
+    drawn = draw_blocks(plan, stripe=stripe, block_draws=block_draws, n_blocks=n_blocks)
+    return [summarise(plan, ln_size, negative) for ln_size, negative in drawn]
+
+
+def _stripes(max_blocks: int) -> Iterator[tuple[int, int]]:
+    for start in range(0, max_blocks, STRIPE_BLOCKS):
+        yield start // STRIPE_BLOCKS, min(STRIPE_BLOCKS, max_blocks - start)
+
+
+def _one_by_one(
+    plan: DrawPlan, summarise: Summarise, block_draws: int, max_blocks: int
+) -> Iterator[BlockSummary]:
+    for stripe, n_blocks in _stripes(max_blocks):
+        for drawn in draw_blocks(plan, stripe=stripe, block_draws=block_draws, n_blocks=n_blocks):
+            yield summarise(plan, *drawn)
+
+
+def _by_stripes(
+    plan: DrawPlan,
+    summarise: Summarise,
+    block_draws: int,
+    max_blocks: int,
+    workers: int,
+    cluster: str | None,
+) -> Iterator[BlockSummary]:
+    """Make as many stripes at a time as there are workers."""
+    with parallel_map(workers=workers, cluster=cluster) as (run_all, at_a_time):
+        stripes = list(_stripes(max_blocks))
+        for start in range(0, len(stripes), at_a_time):
+            tasks = [
+                (plan, summarise, stripe, block_draws, n_blocks)
+                for stripe, n_blocks in stripes[start : start + at_a_time]
+            ]
+            for blocks in run_all(summarise_stripe, tasks):
+                yield from blocks
+
+
+RunAll = Callable[[Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
+
+
+@contextmanager
+def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll, int]]:
+    """Give a function that runs tasks in parallel and returns results in order."""
+    import joblib
+
+    def with_pool(parallel: Any) -> RunAll:
+        def run_all(function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
+            return list(parallel(joblib.delayed(function)(*task) for task in tasks))
+
+        return run_all
+
+    if cluster is None:
+        with joblib.Parallel(n_jobs=workers) as parallel:
+            yield with_pool(parallel), workers
+        return
+    try:
+        from distributed import Client
+    except ImportError as cause:
+        raise UncertaintyError(
+            "a cluster needs Dask, which is not installed; install psdstats[cluster]."
+        ) from cause
+    try:
+        client: Any = Client(cluster, timeout=ANSWER_WITHIN, set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as cause:
+        raise UncertaintyError(
+            f"no Dask scheduler answers at {cluster!r}; check the address and that it is running."
+        ) from cause
+    with client:
+        threads = max(sum(client.nthreads().values()), 1)
+        at_a_time = threads if workers == 1 else min(workers, threads)
+        with joblib.parallel_config(backend="dask", client=client), joblib.Parallel() as parallel:
+            yield with_pool(parallel), at_a_time
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,20 +212,37 @@ class Drawing:
     chunk: int
     progress: Callable[[int, int], None] | None
 
-    def digits_for(self, results: int) -> int:
-        """Significant digits of u for so many results (runs, pairs)."""
-        return digits_for(self.digits, results)
+    def accumulator(
+        self,
+        results: int,
+        watched: NDArray[np.bool_],
+        differences: tuple[NDArray[np.intp], NDArray[np.intp]] | None = None,
+    ) -> Accumulator:
+        """What merges the blocks; `results` is the number of runs or pairs.
 
-    def fewest_blocks(self, results: int) -> int:
-        """Blocks made before the test of stopping; all of them where the draws are numbered."""
-        if self.draws is None:
-            return fewest_blocks(self.digits_for(results))
-        return blocks_of(self.draws, self.max_draws, self.coverage)[1]
+        One digit is settled by half as many blocks; numbered draws are all made.
+        """
+        digits = (2 if results <= _FEW else 1) if self.digits is None else self.digits
+        fewest = MIN_BLOCKS if digits > 1 else MIN_BLOCKS // 2
+        return Accumulator(
+            digits=digits,
+            min_blocks=fewest if self.draws is None else self.blocks[1],
+            watched=watched,
+            differences=differences,
+        )
 
-    def blocks(
+    @property
+    def blocks(self) -> tuple[int, int]:
+        """Draws in a block and most blocks."""
+        size = block_draws(self.coverage)
+        name = "max_draws" if self.draws is None else "draws"
+        most = whole_number(name, self.max_draws if self.draws is None else self.draws)
+        return (max(most, 2), 1) if most < size else (size, -(-most // size))
+
+    def drawn(
         self, law: JointLaw, summarise: Summarise = summarise_sizes
     ) -> Iterator[BlockSummary]:
-        """Summaries of the blocks of draws of a prepared study, in order."""
+        """Summaries of the blocks of draws of a law, in order."""
         plan = make_plan(
             law.table,
             law.arrays,
@@ -134,7 +251,7 @@ class Drawing:
             coverage=self.coverage,
             chunk=whole_number("chunk", self.chunk),
         )
-        size, most = blocks_of(self.draws, self.max_draws, self.coverage)
+        size, most = self.blocks
         return study_blocks(
             plan,
             block_draws=size,
@@ -146,20 +263,12 @@ class Drawing:
         )
 
 
-# beyond JCGM 101, clause 8 with one digit of u: ends and u of the linear law within this share
-_AGREEMENT = 0.1
-
-
 def draw(law: JointLaw, drawing: Drawing) -> Propagation:
     """Results of joint draws of the inputs of a law, with the linear law validated against them."""
     value = law.sizes.value
     shape, known = value.shape, ~np.isnan(value)
-    accumulator = Accumulator(
-        digits=drawing.digits_for(len(value)),
-        min_blocks=drawing.fewest_blocks(len(value)),
-        watched=known.ravel(),
-    )
-    total = accumulate(accumulator, drawing.blocks(law))
+    accumulator = drawing.accumulator(len(value), known.ravel())
+    total = accumulator.take(drawing.drawn(law))
     linear = law.interval(drawing.coverage)
     u = np.where(known, total.moments.u.reshape(shape), np.nan)
     lower, upper, shortest_lower, shortest_upper = _closed_ends(law, accumulator.ends)
@@ -167,10 +276,8 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
     valid = _validated(value, linear, u, lower, upper)
     log_moments = total.log_moments or total.moments
     gap = np.where(known.ravel(), 1.0, np.nan)
-    notes = [] if accumulator.settled or accumulator.blocks == 1 else [unsettled_note(accumulator)]
     found = Interval(
         u=u,
-        k=linear.k,
         lower=lower,
         upper=upper,
         valid=tuple(
@@ -179,16 +286,16 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
         ),
         covariance=total.moments.covariance * np.outer(gap, gap),
         log_covariance=log_moments.covariance * np.outer(gap, gap),
-        notes=(*notes, *_share_notes(law, share)),
+        notes=(*unsettled(accumulator), *_beyond_sieves(law, share)),
     )
-    draws = Draws(
+    draws = SizeDraws(
         draws=total.draws,
         settled=accumulator.settled,
         shortest_lower=shortest_lower,
         shortest_upper=shortest_upper,
-        mean=total.moments.mean.reshape(shape),
         tolerance=accumulator.tolerance.reshape(shape),
         share_unbracketed=share,
+        mean=total.moments.mean.reshape(shape),
         share_negative=np.asarray(total.negative) / total.draws,
     )
     return law.result(found, drawing.coverage, seed=drawing.seed, draws=draws)
@@ -202,7 +309,7 @@ def _validated(
     One digit of u may be half of it, so the ends must also agree within a share of the expanded
     uncertainty, and u itself, which the standard leaves open, within that share of u.
     """
-    expanded = linear.k * linear.u
+    expanded = (linear.upper - linear.lower) / 2
     valid = validate_linear(value=value, expanded=expanded, lower=lower, upper=upper, u=u)
     with np.errstate(invalid="ignore"):
         off = np.maximum(np.abs(value - expanded - lower), np.abs(value + expanded - upper))
@@ -224,21 +331,21 @@ def _closed_ends(law: JointLaw, ends: Array) -> tuple[Array, Array, Array, Array
     return result[0], result[1], result[2], result[3]
 
 
-def _share_notes(law: JointLaw, share: Array) -> tuple[str, ...]:
+def _beyond_sieves(law: JointLaw, share: Array) -> tuple[Remark, ...]:
     return tuple(
-        f"Run {law.arrays.runs[row]!r}: {100 * share[row, level]:.2g} % of the draws of "
-        f"{QUANTITIES[level]} lie beyond the sieves; its u is that of the others."
+        PropagationRemark.BEYOND_SIEVES(
+            run=law.arrays.runs[row], quantity=QUANTITIES[level], share=float(share[row, level])
+        )
         for row, level in np.argwhere((share > 0) & ~np.isnan(law.sizes.value))
         if level < LEVELS.size
     )
 
 
-def unsettled_note(accumulator: Accumulator) -> str:
-    """Sentence on draws that have run out."""
-    return (
-        f"{accumulator.draws} draws did not settle every result to {accumulator.digits} "
-        "significant digits of its uncertainty; allow more draws, or ask for one digit."
-    )
+def unsettled(accumulator: Accumulator) -> tuple[Remark, ...]:
+    """Remark on draws that have run out."""
+    if accumulator.settled or accumulator.blocks == 1:
+        return ()
+    return (PropagationRemark.NOT_SETTLED(draws=accumulator.draws, digits=accumulator.digits),)
 
 
 def propagate(
@@ -318,3 +425,63 @@ def propagate(
         progress=progress,
     )
     return draw(law, drawing)
+
+
+def propagate_archive(
+    studies: Iterable[Study | str | PathLike[str]],
+    *,
+    batch_runs: int = 25,
+    draws: int = 100_000,
+    method: str | Method = Method.MONTE_CARLO,
+    seed: int = 0,
+    sources: Iterable[str | Source] | None = None,
+    rule: str | None = None,
+    coverage: float | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
+) -> Iterator[pd.DataFrame]:
+    """Propagate studies one after another, a few runs at a time.
+
+    Parameters
+    ----------
+    studies : iterable of Study or path
+        Studies, or paths that `psdstats.read_study` reads; taken one at a time.
+    batch_runs : int, default=25
+        Runs propagated together; memory grows with its square.
+    draws : int, default=100_000
+        Draws of every batch; fixed, so that a run's result does not depend on its batch.
+    method, seed, sources, rule, coverage, workers, cluster
+        As in `propagate`.
+
+    Yields
+    ------
+    DataFrame
+        Rows of `Propagation.to_frame` of one batch, with the column study (its title) in front.
+
+    Raises
+    ------
+    UncertaintyError
+        If an option is not possible as asked.
+    StudyError
+        If a path cannot be read as a study.
+    """
+    if isinstance(batch_runs, bool) or not isinstance(batch_runs, int) or batch_runs < 1:
+        raise UncertaintyError(f"batch_runs is {batch_runs!r}; give a whole number of 1 or more.")
+    asked = None if sources is None else tuple(sources)
+    for item in studies:
+        study = item if isinstance(item, Study) else read_study(Path(item))
+        for start in range(0, len(study.runs), batch_runs):
+            part = replace(study, runs=study.runs[start : start + batch_runs])
+            frame = propagate(
+                part,
+                draws=draws,
+                method=method,
+                seed=seed,
+                sources=asked,
+                rule=rule,
+                coverage=coverage,
+                workers=workers,
+                cluster=cluster,
+            ).to_frame()
+            frame.insert(0, "study", study.title)
+            yield frame

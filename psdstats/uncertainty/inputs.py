@@ -1,26 +1,43 @@
-"""Elementary inputs: the independent errors every source of uncertainty is made of.
+"""Elementary inputs, the independent errors of a measurement, and the sources they come from.
 
 An elementary input is one number with mean 0 and standard deviation 1, known by an identity: two
 runs that share a sieve, a tare reading or a balance share the input, and that is all the
 correlation there is.  Coefficients say how the inputs act: on net masses (g), on apertures (µm) or
 directly on ln D.  Linear propagation reads the coefficients, Monte Carlo draws the inputs; both see
 the same table.
+
+To add a source, add one module to `psdstats.uncertainty.sources` with a subclass of `Source` in it;
+the registry finds it.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.arrays import StudyArrays
+from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.study.records import Balance, Run, Study
 
 Identity = tuple[str, ...]
+
+
+class SourceRemark(RemarkKind):
+    """What a source had to assume."""
+
+    TOLERANCE_USED = "tolerance used"  # standard, half_widths_um: (aperture, half width), sieves
+    NO_REPEATABILITY = "no repeatability declared"  # balance
+    NO_SAMPLE_MASS = "no sample mass stated"  # runs
+    LOSS_HALVED = "half the loss added"  # runs: how many, least_g, most_g
+    EMPTY_PAN = "loss from an empty pan"  # runs
 
 
 class Kind(StrEnum):
@@ -94,7 +111,7 @@ class ElementaryInputs:
         Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
     mass_shift_g : ndarray, shape (R, K), or None
         Correction of the net masses to their expected value, where the source states one.
-    notes : list of str
+    notes : list of Remark
         What had to be assumed.
     """
 
@@ -106,7 +123,7 @@ class ElementaryInputs:
     on_aperture: Action = field(default_factory=Action)
     on_ln_size: Action = field(default_factory=Action)
     mass_shift_g: Array | None = None
-    notes: list[str] = field(default_factory=list)
+    notes: list[Remark] = field(default_factory=list)
     _known: dict[Identity, int] = field(default_factory=dict)
 
     def index(
@@ -141,7 +158,7 @@ class InputTable:
         As in `ElementaryInputs`, with input indices of this table.
     net_g : ndarray, shape (R, K)
         Net masses with the stated corrections.
-    notes : tuple of str
+    notes : tuple of Remark
         What the sources had to assume.
     """
 
@@ -155,7 +172,7 @@ class InputTable:
     on_aperture: Action
     on_ln_size: Action
     net_g: Array
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
 
 def collect_inputs(
@@ -169,7 +186,7 @@ def collect_inputs(
     freedom: list[float] = []
     actions = (Action(), Action(), Action())
     net = weighings.arrays.net_g.copy()
-    notes: list[str] = []
+    notes: list[Remark] = []
     for number, (name, groups) in enumerate(named):
         for inputs in groups:
             start = len(identity)
@@ -200,3 +217,81 @@ def collect_inputs(
         net_g=net,
         notes=tuple(notes),
     )
+
+
+class Source(ABC):
+    """One source of uncertainty, with its parameters as fields of a frozen dataclass.
+
+    Attributes
+    ----------
+    name : str
+        Key in the study settings, in budgets and in random streams.
+    balance_limited : bool
+        Whether a better balance would make it smaller.
+    order : int
+        Place in the budget.
+    switch : str
+        Setting that switches it on: true or false, or a number above 0 for `..._percent`.
+    """
+
+    name: ClassVar[str]
+    balance_limited: ClassVar[bool] = False
+    order: ClassVar[int]
+    switch: ClassVar[str]
+
+    @classmethod
+    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003 - sources look at the study
+        """Whether the source counts where the study does not mention it.
+
+        Parameters
+        ----------
+        study : Study
+            The trial; some sources look at what it knows.
+
+        Returns
+        -------
+        bool
+        """
+        return False
+
+    @classmethod
+    @abstractmethod
+    def from_study(cls, study: Study) -> Self:
+        """Take the parameters from the study.
+
+        Parameters
+        ----------
+        study : Study
+            The trial with its settings, balances and sieves.
+
+        Returns
+        -------
+        Source
+
+        Raises
+        ------
+        UncertaintyError
+            Naming the key that is missing or out of range.
+        """
+
+    @abstractmethod
+    def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
+        """Elementary inputs of this source.
+
+        Parameters
+        ----------
+        weighings : Weighings
+            The runs and their readings.
+
+        Returns
+        -------
+        sequence of ElementaryInputs
+            Inputs with mean 0 and standard deviation 1, and what each does to masses, apertures or
+            ln sizes.
+        """
+
+
+def check_at_least_zero(name: str, value: float, place: str) -> None:
+    """Refuse a parameter that is negative or not finite."""
+    if not 0 <= value < float("inf"):
+        raise UncertaintyError(f"{place}: {name} is {value!r}; give a number of 0 or more.")

@@ -22,13 +22,13 @@ from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, as_rule, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import Action, InputTable, Weighings, collect_inputs
+from psdstats.uncertainty.inputs import Action, InputTable, Source, Weighings, collect_inputs
 from psdstats.uncertainty.linear import coverage_factor, percentile_jacobian
-from psdstats.uncertainty.propagation import Draws, Method, Propagation
+from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
-from psdstats.uncertainty.sources.base import Source
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
@@ -147,6 +147,11 @@ class JointLaw:
         """Sizes and span of `runs` at the best estimates, shape (R, 4); NaN where not bracketed."""
         return self.sizes.value[self.order]
 
+    @property
+    def notes(self) -> tuple[Remark | str, ...]:
+        """What the study says and what had to be assumed before anything is propagated."""
+        return (*self.study.notes, *self.sizes.notes, *self.table.notes)
+
     def linear(self, coverage: float = 0.95) -> Propagation:
         """Value ± k u with k from the effective degrees of freedom."""
         return self.result(self.interval(coverage), coverage)
@@ -164,16 +169,15 @@ class JointLaw:
         doubts = self._doubts(lower, upper)
         return Interval(
             u=u,
-            k=k,
             lower=lower,
             upper=upper,
             valid=tuple(tuple(False if doubt else None for doubt in row) for row in doubts),
             covariance=log_covariance * np.outer(scale, scale),
             log_covariance=log_covariance,
             notes=tuple(
-                f"Run {self.arrays.runs[row]!r}: the linear interval of {QUANTITIES[quantity]} is "
-                "doubtful (it leaves the sieves, or the class that holds it is nearly empty); use "
-                "Monte Carlo."
+                PropagationRemark.LINEAR_DOUBTFUL(
+                    run=self.arrays.runs[row], quantity=QUANTITIES[quantity]
+                )
                 for row, quantity in np.argwhere(doubts[:, : LEVELS.size])
             ),
         )
@@ -196,7 +200,7 @@ class JointLaw:
         return np.asarray(doubts & ~np.isnan(value))
 
     def result(
-        self, found: Interval, coverage: float, *, seed: int = 0, draws: Draws | None = None
+        self, found: Interval, coverage: float, *, seed: int = 0, draws: SizeDraws | None = None
     ) -> Propagation:
         """Put everything together, runs back in the order of the study."""
         order = self.order
@@ -227,7 +231,7 @@ class JointLaw:
             sources=tuple(source.name for source in self.sources.included),
             sources_left_out=self.sources.left_out,
             rule=str(self.sizes.rule),
-            notes=(*self.study.notes, *self.sizes.notes, *self.table.notes, *found.notes),
+            notes=(*self.notes, *found.notes),
             monte_carlo=None if draws is None else draws.rows(order),
         )
 
@@ -302,24 +306,21 @@ class Interval:
     ----------
     u, lower, upper : ndarray
         Standard uncertainties and ends.
-    k : ndarray
-        Coverage factors of the linear law.
     valid : tuple of tuple of (bool or None)
         As `Propagation.linear_valid`.
     covariance, log_covariance : ndarray, shape (4 R, 4 R)
         Of values and of their logarithms.
-    notes : tuple of str
+    notes : tuple of Remark
         Doubts.
     """
 
     u: Array
-    k: Array
     lower: Array
     upper: Array
     valid: tuple[tuple[bool | None, ...], ...]
     covariance: Array
     log_covariance: Array
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
 
 def prepare(
@@ -518,3 +519,15 @@ def _slope(arrays: StudyArrays, undersize: Array) -> Array:
         if len(places) > 1:
             slopes[row, places] = np.gradient(undersize[row, places], x[places])
     return slopes / arrays.aperture_um
+
+
+def mean_curve_covariance(
+    study: Study, propagation: Propagation, alike: Sequence[str], *, quantity: str
+) -> pd.DataFrame:
+    """One quantity of `JointLaw.at_mean_curve`, which gives all of them at once.
+
+    Shapes: gives (R, R).
+    """
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    known = law.at_mean_curve(alike)[quantity]
+    return pd.DataFrame(known, index=propagation.runs, columns=propagation.runs)

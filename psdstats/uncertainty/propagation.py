@@ -1,7 +1,12 @@
-"""The result of a propagation: sizes of all runs with their joint uncertainty."""
+"""The result of a propagation: sizes of all runs with their joint uncertainty, and their means.
+
+Means over runs are geometric, with the joint covariance, so that errors shared by the runs do not
+average out.  Run-to-run variation is not in their limits; it belongs to the comparison of runs.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -10,8 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
-from psdstats.distribution.percentiles import bound_text
 from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.uncertainty.linear import coverage_factor
 
@@ -23,9 +28,19 @@ class Method(StrEnum):
     LINEAR = "linear"
 
 
+class PropagationRemark(RemarkKind):
+    """What to know of a propagation."""
+
+    LINEAR_DOUBTFUL = "linear interval doubtful"  # run, quantity
+    BEYOND_SIEVES = "draws beyond the sieves"  # run, quantity, share
+    NOT_SETTLED = "draws not settled"  # draws, digits
+    RATIO_DOUBTFUL = "linear ratio doubtful"  # run, quantity
+    RATIO_BEYOND_SIEVES = "draws of a ratio beyond"  # quantity, high, low, share
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Draws:
-    """What only draws can tell of the sizes of R runs; arrays have shape (R, 4) unless stated.
+    """What only draws can tell; arrays have the shape of the result.
 
     Attributes
     ----------
@@ -35,44 +50,118 @@ class Draws:
         Whether the results have settled to their tolerance.
     shortest_lower, shortest_upper : ndarray
         Shortest coverage interval.
-    mean : ndarray
-        Averages of the draws.
     tolerance : ndarray
         Numerical tolerance of u and of the ends.
     share_unbracketed : ndarray
         Share of draws without a value.
-    share_negative : ndarray, shape (R,)
-        Share of draws with a net mass below zero.
     """
 
     draws: int
     settled: bool
     shortest_lower: Array
     shortest_upper: Array
-    mean: Array
     tolerance: Array
     share_unbracketed: Array
-    share_negative: Array
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    def rows(self, order: NDArray[np.intp]) -> Draws:
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SizeDraws(Draws):
+    """The same for the sizes of R runs, shape (R, 4).
+
+    Attributes
+    ----------
+    mean : ndarray
+        Averages of the draws.
+    share_negative : ndarray, shape (R,)
+        Share of draws with a net mass below zero.
+    """
+
+    mean: Array
+    share_negative: Array
+
+    def rows(self, order: NDArray[np.intp]) -> SizeDraws:
         """The same with the runs in another order."""
-        return Draws(
+        return SizeDraws(
             draws=self.draws,
             settled=self.settled,
             shortest_lower=self.shortest_lower[order],
             shortest_upper=self.shortest_upper[order],
-            mean=self.mean[order],
             tolerance=self.tolerance[order],
             share_unbracketed=self.share_unbracketed[order],
+            mean=self.mean[order],
             share_negative=self.share_negative[order],
         )
 
 
+class DrawnOrLinear:
+    """What a result of either method can be asked: NaN, 0 draws and settled in the linear law.
+
+    A result has `upper`, `coverage`, `effective_df` and `monte_carlo`.
+    """
+
+    upper: Array
+    coverage: float
+    effective_df: Array
+    monte_carlo: Draws | None
+
+    @property
+    def draws(self) -> int:
+        """Number of draws; 0 in the linear law."""
+        return 0 if self.monte_carlo is None else self.monte_carlo.draws
+
+    @property
+    def settled(self) -> bool:
+        """Whether the draws reached their tolerance; True in the linear law."""
+        return self.monte_carlo is None or self.monte_carlo.settled
+
+    @property
+    def k(self) -> Array:
+        """Coverage factors of the linear law; NaN in Monte Carlo, which needs none."""
+        factor = coverage_factor(self.coverage, self.effective_df)
+        return factor if self.monte_carlo is None else np.full(factor.shape, np.nan)
+
+    @property
+    def shortest_lower(self) -> Array:
+        """Lower end of the shortest coverage interval."""
+        return self._drawn("shortest_lower")
+
+    @property
+    def shortest_upper(self) -> Array:
+        """Upper end of the shortest coverage interval."""
+        return self._drawn("shortest_upper")
+
+    @property
+    def tolerance(self) -> Array:
+        """Numerical tolerance of u and of the ends."""
+        return self._drawn("tolerance")
+
+    @property
+    def share_unbracketed(self) -> Array:
+        """Share of draws without a value."""
+        return self._drawn("share_unbracketed")
+
+    @property
+    def mean(self) -> Array:
+        """Averages of the draws."""
+        return self._drawn("mean")
+
+    @property
+    def share_negative(self) -> Array:
+        """Share of draws with a net mass below zero, by run."""
+        return self._drawn("share_negative")
+
+    def _drawn(self, name: str) -> Array:
+        if self.monte_carlo is None:
+            shape = self.upper.shape
+            return np.full(shape[:1] if name == "share_negative" else shape, np.nan)
+        return np.asarray(getattr(self.monte_carlo, name))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Propagation:
+class Propagation(DrawnOrLinear):
     """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
 
     What only draws can tell (`draws`, `settled`, `share_unbracketed`, `shortest_lower`, …) may be
@@ -121,9 +210,9 @@ class Propagation:
         What was counted and what was not.
     rule : str
         Interpolation rule.
-    notes : tuple of str
-        Assumptions and doubts, as sentences.
-    monte_carlo : Draws or None
+    notes : tuple of (Remark or str)
+        Assumptions and doubts; text is that of the study.
+    monte_carlo : SizeDraws or None
         What only draws can tell; None in the linear law.
     """
 
@@ -150,63 +239,11 @@ class Propagation:
     sources: tuple[str, ...]
     sources_left_out: tuple[str, ...]
     rule: str
-    notes: tuple[str, ...]
-    monte_carlo: Draws | None = None
+    notes: tuple[Remark | str, ...]
+    monte_carlo: SizeDraws | None = None
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
-
-    @property
-    def draws(self) -> int:
-        """Number of draws; 0 in the linear law."""
-        return 0 if self.monte_carlo is None else self.monte_carlo.draws
-
-    @property
-    def settled(self) -> bool:
-        """Whether the draws reached their tolerance; True in the linear law."""
-        return self.monte_carlo is None or self.monte_carlo.settled
-
-    @property
-    def k(self) -> Array:
-        """Coverage factors of the linear law; NaN in Monte Carlo, which needs none."""
-        if self.monte_carlo is not None:
-            return np.full(self.value.shape, np.nan)
-        return coverage_factor(self.coverage, self.effective_df)
-
-    @property
-    def shortest_lower(self) -> Array:
-        """Lower end of the shortest coverage interval; NaN in the linear law."""
-        return self._drawn("shortest_lower")
-
-    @property
-    def shortest_upper(self) -> Array:
-        """Upper end of the shortest coverage interval; NaN in the linear law."""
-        return self._drawn("shortest_upper")
-
-    @property
-    def mean(self) -> Array:
-        """Averages of the draws; NaN in the linear law."""
-        return self._drawn("mean")
-
-    @property
-    def tolerance(self) -> Array:
-        """Numerical tolerance of the draws; NaN in the linear law."""
-        return self._drawn("tolerance")
-
-    @property
-    def share_unbracketed(self) -> Array:
-        """Share of draws without a value; NaN in the linear law."""
-        return self._drawn("share_unbracketed")
-
-    @property
-    def share_negative(self) -> Array:
-        """Share of draws with a net mass below zero, shape (R,); NaN in the linear law."""
-        return self._drawn("share_negative")
-
-    def _drawn(self, name: str) -> Array:
-        if self.monte_carlo is not None:
-            return np.asarray(getattr(self.monte_carlo, name))
-        return np.full(self.value.shape[: 1 if name == "share_negative" else 2], np.nan)
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.
@@ -246,9 +283,7 @@ class Propagation:
         DataFrame
             run, group, milling_time_min, quantity, unit, value, u, u_percent, lower, upper,
             coverage, k, effective_df, balance_share, status, bound_lower, bound_upper,
-            share_unbracketed, linear_valid, text.  Sizes and their u are in µm, shares are
-            fractions; text is the value ± u (linear law) or the value with its interval (Monte
-            Carlo).
+            share_unbracketed, linear_valid.  Sizes and their u are in µm, shares are fractions.
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(
@@ -274,43 +309,46 @@ class Propagation:
                 "linear_valid": pd.array(
                     [one for row in self.linear_valid for one in row], dtype="boolean"
                 ),
-                "text": self._texts(),
             }
         )
 
-    def _texts(self) -> list[str]:
-        columns = (self.value, self.u, self.lower, self.upper, self.bound_lower, self.bound_upper)
-        rows = zip(*(column.ravel() for column in columns), strict=True)
-        return [_text(*row, is_linear=self.method is Method.LINEAR) for row in rows]
+
+def mean_sizes(
+    propagation: Propagation, runs: pd.DataFrame, by: Sequence[str], *, coverage: float = 0.95
+) -> pd.DataFrame:
+    """Geometric mean of each quantity over the runs of each cell."""
+    k = coverage_factor(coverage)
+    rows = []
+    for column, quantity in enumerate(propagation.quantities):
+        joint = propagation.covariance(quantity, log=True).to_numpy()
+        value = propagation.value[:, column]
+        for key, found in runs.groupby(list(by), sort=True).indices.items():
+            index = np.asarray(found, dtype=np.intp)
+            cell = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
+            row: dict[str, object] = {**cell, "quantity": quantity, "n_runs": len(index)}
+            if np.isfinite(value[index]).all():
+                centre = float(np.log(value[index]).mean())
+                half = k * float(np.sqrt(joint[np.ix_(index, index)].mean()))
+                row |= {
+                    "value": float(np.exp(centre)),
+                    "lower": float(np.exp(centre - half)),
+                    "upper": float(np.exp(centre + half)),
+                    "side": "",
+                }
+            else:
+                row |= _open_mean(propagation, column, index)
+            rows.append(row)
+    return pd.DataFrame(rows)
 
 
-def _text(
-    value: float,
-    u: float,
-    lower: float,
-    upper: float,
-    bound_lower: float,
-    bound_upper: float,
-    *,
-    is_linear: bool,
-) -> str:
-    """One result in words, rounded to two significant digits of u (JCGM 100:2008, 7.2.6)."""
-    if np.isnan(value):
-        return bound_text(value, bound_lower, bound_upper)
-    if not u > 0:
-        return f"{value:.4g}"
-    decimals = 1 - int(np.floor(np.log10(u)))
-    shown = {"value": value, "lower": lower, "upper": upper, "u": u}
-    written = {
-        name: f"{round(number, decimals):.{max(decimals, 0)}f}"
-        for name, number in shown.items()
-        if np.isfinite(number)
-    }
-    if is_linear:
-        return f"{written['value']} ± {written['u']}"
-    if np.isfinite(upper) and lower > 0:
-        return f"{written['value']} ({written['lower']} to {written['upper']})"
-    if np.isfinite(upper):
-        return f"{written['value']} (below {written['upper']})"
-    above = f"above {written['lower']}" if lower > 0 else "not bounded"
-    return f"{written['value']} ({above})"
+def _open_mean(propagation: Propagation, column: int, index: NDArray[np.intp]) -> dict[str, object]:
+    """Bound of a geometric mean some of whose runs are open on one side."""
+    low = propagation.bound_lower[index, column]
+    high = propagation.bound_upper[index, column]
+    if np.isfinite(high).all() and (low == 0).any():
+        bound, side = float(np.exp(np.log(high).mean())), "<"
+    elif (low > 0).all() and np.isinf(high).any():
+        bound, side = float(np.exp(np.log(low).mean())), ">"
+    else:
+        bound, side = float("nan"), ""
+    return {"value": bound, "lower": bound, "upper": bound, "side": side}

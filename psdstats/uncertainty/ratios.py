@@ -1,45 +1,189 @@
-"""Which ratios are asked for: pairs of runs or of groups of runs, checked against the study.
-
-The numbers of `ratio_intervals`, from the linear law or from merged blocks of draws.
-
-The result of `ratio_intervals`: ratios of sizes between runs with their intervals.
-
-Ratios of sizes between runs, or between means of runs, with intervals from the joint draws.
+"""Ratios of sizes between runs, or between means of runs, with intervals from the joint law.
 
 The law of a ratio is not normal where a rectangular aperture error dominates it, so ± 1.96 u from
-the joint covariance is too wide there; the quantiles of the drawn ratios are not.  Draws are those
-of `propagate` for the same seed.  Intervals hold what weighing, sieves and sampling do to these
-runs; how runs of one kind differ among themselves belongs to `psdstats.comparison`.
+the joint covariance is too wide there; the quantiles of the drawn ratios are not.  Ratios are
+differences of logarithms, draw by draw, of the joint draws of all runs: what two runs share cancels
+in every draw.  Only ends, counts and the joint moments of the sides are kept.  Draws are those of
+`propagate` for the same seed.  Intervals hold what weighing, sieves and sampling do to these runs;
+how runs of one kind differ among themselves belongs to `psdstats.comparison`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import sparse
 
 from psdstats.columns import QUANTITIES
+from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study
-from psdstats.uncertainty.blocks import RatioLayout, summarise_ratios
+from psdstats.uncertainty.draws import DrawPlan, RunPlan
 from psdstats.uncertainty.engine import (
     CHUNK_DRAWS,
     MAX_DRAWS,
     Drawing,
     as_method,
-    unsettled_note,
+    unsettled,
     wanted_coverage,
 )
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import coverage_factor
-from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
-from psdstats.uncertainty.propagation import Method
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.monte_carlo import (
+    LEAST_SPAN,
+    BlockSummary,
+    JointMoments,
+    interval_ends,
+    open_spans,
+)
+from psdstats.uncertainty.propagation import (
+    DrawnOrLinear,
+    Draws,
+    Method,
+    PropagationRemark,
+)
+
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RatioLayout:
+    """Which ratios are wanted: P pairs of S sides, and C quantities.
+
+    Attributes
+    ----------
+    sides : tuple of ndarray of int
+        Rows of the runs of each side; a side is their geometric mean.
+    high, low : ndarray of int, shape (P,)
+        Sides of each ratio, high over low.
+    columns : ndarray of int, shape (C,)
+        Which of D10, D50, D90, span.
+    """
+
+    sides: tuple[Index, ...]
+    high: Index
+    low: Index
+    columns: Index
+
+    @property
+    def differences(self) -> tuple[Index, Index]:
+        """Places of both sides of ratio p C + c among the side quantities s C + c."""
+        within = np.arange(self.columns.size)
+        first, second = (
+            (self.columns.size * side[:, None] + within).ravel() for side in (self.high, self.low)
+        )
+        return first, second
+
+    def weights(self, n_sizes: int) -> sparse.csr_array:
+        """Weights of ln of the sizes, row 4 r + q for quantity q of run r, in ln of each ratio."""
+        width = self.columns.size
+        weight, row, size = [], [], []
+        for at, pair in enumerate(zip(self.high, self.low, strict=True)):
+            for side, sign in zip(pair, (1.0, -1.0), strict=True):
+                runs = np.repeat(self.sides[side], width)
+                weight.append(np.full(runs.size, sign / self.sides[side].size))
+                row.append(width * at + np.tile(np.arange(width), self.sides[side].size))
+                size.append(len(QUANTITIES) * runs + np.tile(self.columns, self.sides[side].size))
+        places = (np.concatenate(row), np.concatenate(size))
+        shape = (self.high.size * width, n_sizes)
+        return sparse.csr_array((np.concatenate(weight), places), shape=shape)
+
+
+def summarise_ratios(
+    plan: DrawPlan, ln_size: Array, negative: Array, *, layout: RatioLayout
+) -> BlockSummary:
+    """Moments of ln of the sides, ends of ln of the ratios and counts of one block.
+
+    Quantities of the moments are in the order side by side, results in the order pair by pair.
+    A draw in which a run is open counts with the least and the most its ratio can be.
+    """
+    bounds = [ln_bounds(run, size) for run, size in zip(plan.runs, ln_size, strict=True)]
+    shape = (len(layout.sides), layout.columns.size, ln_size.shape[2])
+    least, most = np.empty(shape), np.empty(shape)
+    missing = np.zeros(shape, dtype=bool)
+    for number, rows in enumerate(layout.sides):
+        lower, upper = (
+            np.stack([bounds[row][end][layout.columns] for row in rows.tolist()]) for end in (0, 1)
+        )
+        lower.mean(axis=0, out=least[number])
+        upper.mean(axis=0, out=most[number])
+        missing[number] = (lower != upper).any(axis=0)
+    ends, below, above = _ratio_results(layout, (least, most), missing, plan.coverage)
+    n_draws = shape[2]
+    valid = ~missing.reshape(-1, n_draws) if missing.any() else None
+    return BlockSummary(
+        draws=n_draws,
+        moments=JointMoments.of(least.reshape(-1, n_draws), valid),
+        ends=ends,
+        below=below,
+        above=above,
+        negative=negative,
+    )
+
+
+def ln_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
+    """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (4, n).
+
+    They are equal where the draw has a value; an open size lies between zero and the finest
+    aperture, or between the coarsest and infinity.
+    """
+    n_levels = LEVELS.size
+    least = np.empty((n_levels + 1, ln_size.shape[1]))
+    least[:n_levels] = ln_size
+    size = np.exp(ln_size)
+    low, high = np.isneginf(ln_size), np.isposinf(ln_size)
+    if not (low.any() or high.any()):
+        span = (size[2] - size[0]) / size[1]
+        np.log(np.maximum(span, LEAST_SPAN), out=least[n_levels])
+        return least, least
+    most = least.copy()
+    finest, coarsest = run.edges_um
+    least[:n_levels][high] = np.log(coarsest)
+    most[:n_levels][low] = np.log(finest)
+    size[low] = -np.inf
+    bracketed = ~(low | high).any(axis=0)
+    with np.errstate(divide="ignore"):
+        for bound, span in zip((least, most), open_spans(run, size), strict=True):
+            bound[n_levels] = np.log(np.where(bracketed, np.maximum(span, LEAST_SPAN), span))
+    return least, most
+
+
+def _ratio_results(
+    layout: RatioLayout, bounds: tuple[Array, Array], missing: NDArray[np.bool_], coverage: float
+) -> tuple[Array, Array, Array]:
+    """Ends of ln ratio, shape (4, P C), and draws without a value by side, each (P C,)."""
+    least, most = bounds
+    n_results = layout.high.size * layout.columns.size
+    ends = np.empty((n_results, 4))
+    below, above = np.zeros((2, n_results))
+    pairs = zip(layout.high.tolist(), layout.low.tolist(), strict=True)
+    for pair, (high, low) in enumerate(pairs):
+        for column in range(layout.columns.size):
+            at = pair * layout.columns.size + column
+            lower = least[high, column] - most[low, column]
+            ends[at] = _ln_ends(lower, coverage)
+            open_draws = missing[high, column] | missing[low, column]
+            if open_draws.any():
+                upper = most[high, column] - least[low, column]
+                ends[at, 1::2] = _ln_ends(upper, coverage)[1::2]
+                above[at] = np.count_nonzero(open_draws & np.isposinf(upper))
+                below[at] = np.count_nonzero(open_draws) - above[at]
+    return ends.T, below, above
+
+
+def _ln_ends(ln_ratio: Array, coverage: float) -> Array:
+    """Ends on the logarithm; the shortest interval is that of the ratio itself."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(interval_ends(np.sort(np.exp(ln_ratio)), coverage)))
+
 
 Side = str | Sequence[str]
 Pair = tuple[Side, Side]
@@ -116,111 +260,6 @@ def _side(side: Side, number: int, known: set[str]) -> tuple[str, ...]:
     return runs
 
 
-@dataclass(kw_only=True)
-class RatioParts:
-    """Fields of `RatioIntervals` that come from the numbers; shape (P, C) unless it says more."""
-
-    ratio: Array
-    bound_lower: Array
-    bound_upper: Array
-    u_log: Array
-    lower: Array
-    upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
-    k: Array
-    effective_df: Array
-    share_unbracketed: Array
-    log_covariance: Array
-    tolerance: Array
-    draws: int
-    settled: bool
-    notes: tuple[str, ...]
-
-
-def ratio_accumulator(
-    law: JointLaw, layout: RatioLayout, *, digits: int, min_blocks: int
-) -> Accumulator:
-    """Merges blocks until every ratio that has a value has settled."""
-    return Accumulator(
-        digits=digits,
-        min_blocks=min_blocks,
-        watched=~np.isnan(_ln_ratios(layout, law.sizes.value, law.sizes.value)).ravel(),
-        differences=layout.differences,
-    )
-
-
-def drawn_ratios(law: JointLaw, layout: RatioLayout, accumulator: Accumulator) -> RatioParts:
-    """Quantiles of the drawn ratios."""
-    ratio, bound_lower, bound_upper = _estimates(law, layout)
-    shape, known = ratio.shape, ~np.isnan(ratio)
-    total = accumulator.merged
-    ends = np.exp(accumulator.ends).reshape(4, *shape)
-    share = (total.below + total.above).reshape(shape) / total.draws
-    nothing = np.full(shape, np.nan)
-    stopped = accumulator.settled or accumulator.blocks == 1
-    return RatioParts(
-        ratio=ratio,
-        bound_lower=bound_lower,
-        bound_upper=bound_upper,
-        u_log=np.where(known, accumulator.u.reshape(shape), np.nan),
-        lower=ends[0],
-        upper=ends[1],
-        shortest_lower=ends[2],
-        shortest_upper=ends[3],
-        k=nothing,
-        effective_df=nothing,
-        share_unbracketed=share,
-        log_covariance=_pair_covariance(layout, total.moments.covariance, known),
-        tolerance=accumulator.tolerance.reshape(shape),
-        draws=total.draws,
-        settled=accumulator.settled,
-        notes=(
-            *(() if stopped else (unsettled_note(accumulator),)),
-            *_share_notes(law, layout, share, known),
-        ),
-    )
-
-
-def linear_ratios(law: JointLaw, layout: RatioLayout, coverage: float) -> RatioParts:
-    """Ratio · exp(± k u) with k from the effective degrees of freedom of the difference."""
-    ratio, bound_lower, bound_upper = _estimates(law, layout)
-    shape, known = ratio.shape, ~np.isnan(ratio)
-    parts = law.contributions.contrasts(layout.weights(law.sizes.value.size))
-    freedom = parts.effective_df().reshape(shape)
-    u = parts.u().reshape(shape)
-    k = coverage_factor(coverage, freedom)
-    nothing = np.full(shape, np.nan)
-    return RatioParts(
-        ratio=ratio,
-        bound_lower=bound_lower,
-        bound_upper=bound_upper,
-        u_log=u,
-        lower=np.where(known, ratio * np.exp(-k * u), bound_lower),
-        upper=np.where(known, ratio * np.exp(k * u), bound_upper),
-        shortest_lower=nothing,
-        shortest_upper=nothing,
-        k=k,
-        effective_df=freedom,
-        share_unbracketed=nothing,
-        log_covariance=np.array(
-            [parts.rows(slice(one, None, shape[1])).covariance() for one in range(shape[1])]
-        ),
-        tolerance=nothing,
-        draws=0,
-        settled=True,
-        notes=_doubt_notes(law, layout, coverage),
-    )
-
-
-def _estimates(law: JointLaw, layout: RatioLayout) -> tuple[Array, Array, Array]:
-    """Ratios at the best estimates, NaN where not bracketed, and the bounds the sieves leave."""
-    sizes = law.sizes
-    least = _ln_ratios(layout, sizes.lower, sizes.upper)
-    most = _ln_ratios(layout, sizes.upper, sizes.lower)
-    return np.exp(_ln_ratios(layout, sizes.value, sizes.value)), np.exp(least), np.exp(most)
-
-
 def _ln_ratios(layout: RatioLayout, of_high: Array, of_low: Array) -> Array:
     """Ln of the ratios of geometric means of sizes by run (R, 4), shape (P, C)."""
     with np.errstate(divide="ignore"):  # an open size may be 0
@@ -244,38 +283,33 @@ def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]
     return found
 
 
-def _doubt_notes(law: JointLaw, layout: RatioLayout, coverage: float) -> tuple[str, ...]:
-    """Sentences on runs whose own linear interval is doubtful."""
+def _doubts(law: JointLaw, layout: RatioLayout, coverage: float) -> tuple[Remark, ...]:
+    """Runs whose own linear interval is doubtful."""
     valid = law.interval(coverage).valid
     return tuple(
-        f"Run {run!r}: the linear interval of {QUANTITIES[column]} is doubtful, and so are those "
-        "of its ratios; use Monte Carlo."
+        PropagationRemark.RATIO_DOUBTFUL(run=run, quantity=QUANTITIES[column])
         for run, of_run in zip(law.arrays.runs, valid, strict=True)
         for column in layout.columns.tolist()
         if of_run[column] is False
     )
 
 
-def _share_notes(
-    law: JointLaw, layout: RatioLayout, share: Array, known: NDArray[np.bool_]
-) -> tuple[str, ...]:
-    """Sentences on ratios whose draws are partly open."""
-
-    def named(side: int) -> str:
-        rows = layout.sides[side]
-        return ", ".join(repr(law.arrays.runs[row]) for row in rows.tolist())
-
+def _beyond_sieves(asked: RatioPairs, share: Array, known: NDArray[np.bool_]) -> tuple[Remark, ...]:
+    """Ratios whose draws are partly open."""
     return tuple(
-        f"{QUANTITIES[layout.columns[column]]} of {named(layout.high[pair])} over "
-        f"{named(layout.low[pair])}: {100 * share[pair, column]:.2g} % of the draws are not "
-        "bracketed by the sieves; its u_log is that of the others."
+        PropagationRemark.RATIO_BEYOND_SIEVES(
+            quantity=asked.quantities[column],
+            high=tuple(sorted(asked.high[pair])),
+            low=tuple(sorted(asked.low[pair])),
+            share=float(share[pair, column]),
+        )
         for pair, column in np.argwhere((share > 0) & known)
-        if QUANTITIES[layout.columns[column]] != "span"
+        if asked.quantities[column] != "span"
     )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RatioIntervals:
+class RatioIntervals(DrawnOrLinear):
     """Ratios of P pairs in C quantities; arrays have shape (P, C) unless stated.
 
     Attributes
@@ -296,30 +330,25 @@ class RatioIntervals:
         Coverage interval: ratio · exp(± k u_log) (linear), or with equal probability outside (Monte
         Carlo).  A draw in which a run is open counts with the least and the most its ratio can be,
         so an end may be open: 0, or inf.
-    shortest_lower, shortest_upper : ndarray
-        Shortest coverage interval of the ratio (Monte Carlo; NaN in linear).
     coverage : float
         Coverage probability of each interval by itself.
-    k, effective_df : ndarray
-        Coverage factors and Welch-Satterthwaite degrees of freedom (linear; NaN in Monte Carlo).
-    share_unbracketed : ndarray
-        Share of draws in which a run of the pair has no value (NaN in linear).
+    effective_df : ndarray
+        Welch-Satterthwaite degrees of freedom of the linear law.
     log_covariance : ndarray, shape (C, P, P)
         Joint covariance of ln ratio over the pairs, for each quantity.
     method : Method
         How it was done.
-    seed, draws : int
-        Seed and number of draws (0 draws in linear).
-    tolerance : ndarray
-        Numerical tolerance of u_log and of the logarithms of the ends (NaN in linear).
-    settled : bool
-        Whether the draws reached that tolerance; True in linear.
+    seed : int
+        Seed of the draws.
     sources, sources_left_out : tuple of str
         What was counted and what was not.
     rule : str
         Interpolation rule.
-    notes : tuple of str
-        Assumptions and doubts, as sentences.
+    notes : tuple of (Remark or str)
+        Assumptions and doubts; text is that of the study.
+    monte_carlo : Draws or None
+        What only draws can tell: the shortest intervals of the ratio, the tolerance of u_log and of
+        the logarithms of the ends, the share of draws in which a run of the pair has no value.
     """
 
     high: tuple[tuple[str, ...], ...]
@@ -331,22 +360,16 @@ class RatioIntervals:
     u_log: Array
     lower: Array
     upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
     coverage: float
-    k: Array
     effective_df: Array
-    share_unbracketed: Array
     log_covariance: Array
     method: Method
     seed: int
-    draws: int
-    tolerance: Array
-    settled: bool
     sources: tuple[str, ...]
     sources_left_out: tuple[str, ...]
     rule: str
-    notes: tuple[str, ...]
+    notes: tuple[Remark | str, ...]
+    monte_carlo: Draws | None = None
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -374,7 +397,7 @@ class RatioIntervals:
                 f"quantity {quantity!r} is not here; choose from {', '.join(self.quantities)}."
             )
         names = [
-            (_side_ratio_result(high), _side_ratio_result(low))
+            (_runs_text(high), _runs_text(low))
             for high, low in zip(self.high, self.low, strict=True)
         ]
         labels = pd.MultiIndex.from_tuples(names, names=["high", "low"])
@@ -395,8 +418,8 @@ class RatioIntervals:
         sides = {
             name: [value for value in values for _ in range(n_quantities)]
             for name, values in (
-                ("high", [_side_ratio_result(runs) for runs in self.high]),
-                ("low", [_side_ratio_result(runs) for runs in self.low]),
+                ("high", [_runs_text(runs) for runs in self.high]),
+                ("low", [_runs_text(runs) for runs in self.low]),
                 ("n_high", [len(runs) for runs in self.high]),
                 ("n_low", [len(runs) for runs in self.low]),
             )
@@ -414,7 +437,7 @@ class RatioIntervals:
         return frame.assign(**{name: getattr(self, name).ravel() for name in more})
 
 
-def _side_ratio_result(runs: tuple[str, ...]) -> str:
+def _runs_text(runs: tuple[str, ...]) -> str:
     return ", ".join(runs)
 
 
@@ -477,44 +500,88 @@ def ratio_intervals(
     law = prepare(
         study, sources=sources, rule=rule, runs=[run for run in study.runs if run.name in named]
     )
-    layout = asked.layout(law.arrays.runs)
+    linear = _linear(law, asked, wanted)
     if way is Method.LINEAR:
-        parts = linear_ratios(law, layout, wanted)
-    else:
-        drawing = Drawing(
-            seed=seed,
-            coverage=wanted,
-            draws=draws,
-            max_draws=max_draws,
-            digits=digits,
-            workers=workers,
-            cluster=cluster,
-            chunk=chunk,
-            progress=progress,
+        return replace(linear, seed=seed)
+    drawing = Drawing(
+        seed=seed,
+        coverage=wanted,
+        draws=draws,
+        max_draws=max_draws,
+        digits=digits,
+        workers=workers,
+        cluster=cluster,
+        chunk=chunk,
+        progress=progress,
+    )
+    return _drawn(law, asked, linear, drawing)
+
+
+def _linear(law: JointLaw, asked: RatioPairs, coverage: float) -> RatioIntervals:
+    """Ratio · exp(± k u) with k from the effective degrees of freedom of the difference."""
+    layout = asked.layout(law.arrays.runs)
+    sizes = law.sizes
+    ratio, least, most = (
+        np.exp(_ln_ratios(layout, of_high, of_low))
+        for of_high, of_low in (
+            (sizes.value, sizes.value),
+            (sizes.lower, sizes.upper),
+            (sizes.upper, sizes.lower),
         )
-        parts = _by_draws(law, layout, drawing)
-    notes = (*study.notes, *law.sizes.notes, *law.table.notes, *parts.notes)
+    )
+    shape, known = ratio.shape, ~np.isnan(ratio)
+    parts = law.contributions.contrasts(layout.weights(sizes.value.size))
+    freedom, u = parts.effective_df().reshape(shape), parts.u().reshape(shape)
+    half = coverage_factor(coverage, freedom) * u
     return RatioIntervals(
         high=asked.high,
         low=asked.low,
         quantities=asked.quantities,
-        coverage=wanted,
-        method=way,
-        seed=seed,
+        ratio=ratio,
+        bound_lower=least,
+        bound_upper=most,
+        u_log=u,
+        lower=np.where(known, ratio * np.exp(-half), least),
+        upper=np.where(known, ratio * np.exp(half), most),
+        coverage=coverage,
+        effective_df=freedom,
+        log_covariance=np.array(
+            [parts.rows(slice(one, None, shape[1])).covariance() for one in range(shape[1])]
+        ),
+        method=Method.LINEAR,
+        seed=0,
         sources=tuple(source.name for source in law.sources.included),
         sources_left_out=law.sources.left_out,
-        rule=str(law.sizes.rule),
-        **(vars(parts) | {"notes": notes}),
+        rule=str(sizes.rule),
+        notes=(*law.notes, *_doubts(law, layout, coverage)),
     )
 
 
-def _by_draws(law: JointLaw, layout: RatioLayout, drawing: Drawing) -> RatioParts:
-    count = len(layout.high)
-    accumulator = ratio_accumulator(
-        law,
-        layout,
-        digits=drawing.digits_for(count),
-        min_blocks=drawing.fewest_blocks(count),
+def _drawn(
+    law: JointLaw, asked: RatioPairs, linear: RatioIntervals, drawing: Drawing
+) -> RatioIntervals:
+    """Quantiles of the drawn ratios."""
+    layout = asked.layout(law.arrays.runs)
+    shape, known = linear.ratio.shape, ~np.isnan(linear.ratio)
+    accumulator = drawing.accumulator(len(asked.high), known.ravel(), layout.differences)
+    total = accumulator.take(drawing.drawn(law, partial(summarise_ratios, layout=layout)))
+    ends = np.exp(accumulator.ends).reshape(4, *shape)
+    share = (total.below + total.above).reshape(shape) / total.draws
+    return replace(
+        linear,
+        u_log=np.where(known, accumulator.u.reshape(shape), np.nan),
+        lower=ends[0],
+        upper=ends[1],
+        log_covariance=_pair_covariance(layout, total.moments.covariance, known),
+        method=Method.MONTE_CARLO,
+        seed=drawing.seed,
+        notes=(*law.notes, *unsettled(accumulator), *_beyond_sieves(asked, share, known)),
+        monte_carlo=Draws(
+            draws=total.draws,
+            settled=accumulator.settled,
+            shortest_lower=ends[2],
+            shortest_upper=ends[3],
+            tolerance=accumulator.tolerance.reshape(shape),
+            share_unbracketed=share,
+        ),
     )
-    accumulate(accumulator, drawing.blocks(law, partial(summarise_ratios, layout=layout)))
-    return drawn_ratios(law, layout, accumulator)

@@ -16,7 +16,7 @@ from importlib import import_module
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
 from psdstats.uncertainty import sources as folder
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import Source
 
 # settings of the [uncertainty] table that are not switches of a source
 _OTHER_SETTINGS = ("coverage",)

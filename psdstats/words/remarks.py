@@ -22,6 +22,7 @@ _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
     "models",
     "planning",
     "rate",
+    "sizes",
 )
 
 

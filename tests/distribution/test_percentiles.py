@@ -79,8 +79,8 @@ def test_not_bracketed_is_open():
     np.testing.assert_array_equal(np.isnan(bounds.size_um), [True, False, True])
     np.testing.assert_array_equal(bounds.lower_um[[0, 2]], [0, 355])
     np.testing.assert_array_equal(bounds.upper_um[[0, 2]], [90, np.inf])
-    assert bounds.text[0] == "< 90"
-    assert bounds.text[2] == "> 355"
+    assert (bounds.lower_um[0], bounds.upper_um[0]) == (0, 90)
+    assert (bounds.lower_um[2], bounds.upper_um[2]) == (355, np.inf)
 
 
 def test_one_sieve_brackets_only_its_own_undersize():

@@ -14,7 +14,7 @@ from psdstats.errors import PlanError
 from psdstats.planning import power, variation_of
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.words.planning import power_sentences
 from psdstats.words.remarks import sentence
 

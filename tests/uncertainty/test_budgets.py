@@ -82,4 +82,3 @@ def test_open_sizes_have_no_budget(make_run, make_study):
     rows = found.differences.set_index("quantity")
     assert rows.loc["D10", "share"].isna().all()
     assert rows.loc["D90", "share"].sum() == pytest.approx(1)
-    assert any("D10: the difference between 6 and 0 has no budget" in note for note in found.notes)

@@ -8,8 +8,7 @@ import pytest
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.law import mean_curve_study
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.law import mean_curve_covariance, mean_curve_study
 
 APERTURES = (0.0, 63.0, 125.0, 250.0)
 U_UM = {63.0: 1.0, 125.0: 2.0, 250.0: 4.0}

@@ -5,13 +5,14 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import UncertaintyError
-from psdstats.uncertainty.blocks import (
+from psdstats.uncertainty.monte_carlo import (
     JointMoments,
+    adaptive_monte_carlo,
     block_draws,
     interval_ends,
     numerical_tolerance,
+    validate_linear,
 )
-from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_linear
 
 
 @pytest.mark.parametrize(

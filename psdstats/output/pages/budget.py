@@ -16,6 +16,7 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.sizes import notes_in_words
 
 _NOW = "as it is"
 
@@ -53,7 +54,7 @@ def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
 
 def budget_notes(budget: Budget) -> tuple[str, ...]:
     """The assumptions of the budget; differences without one are counted, not listed."""
-    notes = [note for note in budget.notes if "has no budget" not in note]
+    notes = notes_in_words(budget.notes)
     keys = ["quantity", "level", "versus"]
     known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
     counted = [

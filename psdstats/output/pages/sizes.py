@@ -22,6 +22,7 @@ from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.sizes import notes_in_words
 
 _SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
@@ -240,7 +241,7 @@ def sizes_page(
 
 def sizes_notes(propagation: Propagation) -> tuple[str, ...]:
     """What was assumed, and what the uncertainties leave out."""
-    return (*propagation.notes, *left_out_notes(propagation.sources_left_out))
+    return (*notes_in_words(propagation.notes), *left_out_notes(propagation.sources_left_out))
 
 
 def time_column(times: pd.Series) -> Column:

@@ -12,8 +12,13 @@ from numpy.typing import NDArray
 
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Balance, Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source, check_at_least_zero
+from psdstats.uncertainty.inputs import (
+    ElementaryInputs,
+    Kind,
+    Source,
+    Weighings,
+    check_at_least_zero,
+)
 
 
 @dataclass(frozen=True)
@@ -24,12 +29,12 @@ class Calibration(Source):
     in the fractions of a run.  Linearity: the reading of a load x is off by
     4 L b (x/Max)(1 - x/Max), a bow with its largest value L = `linearity_g` at half the capacity
     Max and b rectangular on [-1, 1]; a net mass gets the difference between gross and tare.
+
+    Source: certificate or declared values (JCGM 100:2008, 4.3); bow shape: common practice, no
+    source.
     """
 
     name: ClassVar[str] = "calibration"
-    citation: ClassVar[str] = (
-        "certificate or declared values (JCGM 100:2008, 4.3); bow shape: common practice, no source"
-    )
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 3
     switch: ClassVar[str] = "calibration"

@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, Weighings
 
 
 @dataclass(frozen=True)
@@ -23,13 +22,12 @@ class Interpolation(Source):
 
     All runs of a stack use one rule, so they are wrong in the same sense: the half-range carries
     the sign of (log-probit minus semilog), and one rectangular variable drives all of them.
+
+    Source: half-range as rectangular, JCGM 100:2008, 4.3.7; the range between rules: common
+    practice, no source.
     """
 
     name: ClassVar[str] = "interpolation"
-    citation: ClassVar[str] = (
-        "half-range as rectangular, JCGM 100:2008, 4.3.7; the range between rules: common practice,"
-        " no source"
-    )
     order: ClassVar[int] = 7
     switch: ClassVar[str] = "interpolation"
 

@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 from psdstats.distribution.arrays import StudyArrays, class_sizes_um
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, Weighings
 
 _CM_PER_UM = 1e-4
 
@@ -41,15 +40,15 @@ class Sampling(Source):
     -----
     The number N = m/μ in a class varies as a count does: Var(m) = m μ.  Monte Carlo draws a gamma
     number with shape N (JCGM 101:2008, 6.4.11, kept at the observed mean).
+
+    Source: finite number of particles: P. Gy, Sampling of Particulate Materials, 1982 (from
+    memory).
     """
 
     density_g_per_cm3: float
     shape_factor: float
 
     name: ClassVar[str] = "sampling"
-    citation: ClassVar[str] = (
-        "finite number of particles: P. Gy, Sampling of Particulate Materials, 1982 (from memory)"
-    )
     order: ClassVar[int] = 5
     switch: ClassVar[str] = "sampling"
 

@@ -9,7 +9,7 @@ from psdstats import check_study, compare, propagate, read_study
 from psdstats.comparison.compare import measurement_sources
 from psdstats.uncertainty import budget
 from psdstats.uncertainty.law import undersize_bands
-from psdstats.uncertainty.means import mean_sizes
+from psdstats.uncertainty.propagation import mean_sizes
 
 
 def _results(name):

@@ -18,6 +18,7 @@ from psdstats.output.pages.sizes import (
     sizes_table,
     undersize_drawing,
 )
+from psdstats.words.sizes import notes_in_words
 
 
 def test_table_holds_the_propagation_in_full(benches):
@@ -32,9 +33,19 @@ def test_table_holds_the_propagation_in_full(benches):
                 assert row[f"side_{name}"] == ""
 
 
-def test_the_table_shows_what_the_propagation_says_in_words(benches):
+def _by_hand(value, u):
+    """Both to the second significant digit of u (JCGM 100:2008, 7.2.6)."""
+    decimals = 1 - math.floor(math.log10(u))
+    return " ± ".join(f"{round(one, decimals):.{max(decimals, 0)}f}" for one in (value, u))
+
+
+def test_the_table_shows_values_and_u_to_two_digits_of_u(benches):
     table = sizes_table(benches.sizes, benches.runs)
-    said = benches.sizes.to_frame().set_index(["run", "quantity"])["text"]
+    said = {
+        (row["run"], row["quantity"]): _by_hand(row["value"], row["u"])
+        for row in benches.sizes.to_frame().to_dict("records")
+        if np.isfinite(row["value"])
+    }
     at = {column.name: index for index, column in enumerate(table.columns)}
     for row in table.grid():
         run = row[at["run"]]
@@ -158,4 +169,4 @@ def test_section_has_a_figure_for_each_group(benches):
         "sizes against milling time",
         *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
     ]
-    assert page.notes == benches.sizes.notes
+    assert page.notes == notes_in_words(benches.sizes.notes)
