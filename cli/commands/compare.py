@@ -30,8 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
-    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.comparison import comparison_page
+    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
     with console.stages({"drawing readings": 60, "comparing": 40}):

@@ -61,9 +61,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Fit, print, write."""
-    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
     from psdstats.rate import fit_rate
+    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
     with console.stages({"drawing readings": 70, "fitting curves": 25, "loss above sieves": 5}):

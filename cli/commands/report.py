@@ -81,10 +81,10 @@ def _write(
     target: Path, options: argparse.Namespace, console: Console
 ) -> tuple[Path, tuple[Answer, ...]]:
     """The page written, and its answers."""
-    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.bundle import write_report_folder
     from psdstats.output.pages.whole import report_content
     from psdstats.output.provenance import provenance_record
+    from psdstats.uncertainty.registry import measurement_sources
 
     console.begin("checking")
     study, checks = read_checked(options, console)
@@ -141,12 +141,12 @@ def _further(
     console: Console,
 ) -> tuple[Page, list[Page]]:
     """The page of sizes; those of groups, rate and budget."""
-    from psdstats.comparison.compare import measurement_sources
     from psdstats.output.pages.budget import budget_page
     from psdstats.output.pages.further import further_pages
     from psdstats.output.pages.sizes import sizes_page
     from psdstats.uncertainty import budget, undersize_bands
     from psdstats.uncertainty.propagation import mean_sizes
+    from psdstats.uncertainty.registry import measurement_sources
 
     sources = measurement_sources(study, options.sources)
     runs = study.runs_frame()

@@ -161,9 +161,9 @@ def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Varia
             "variation, not both."
         )
     if options.study is not None:
-        from psdstats.comparison.compare import measurement_sources
         from psdstats.study import read_study
         from psdstats.uncertainty import propagate
+        from psdstats.uncertainty.registry import measurement_sources
 
         study = read_study(options.study, encoding=options.encoding)
         sizes = propagate(study, method="linear", sources=measurement_sources(study))

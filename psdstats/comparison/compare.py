@@ -15,7 +15,7 @@ left leaves no answer.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -59,12 +59,9 @@ from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.models.verdicts import POWER, judge, undoing_percent
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import mean_curve_covariance
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import choose_sources
-
-RUN_TO_RUN = "run_to_run"
+from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _MISFIT_BELOW = 0.05  # p of the spread of the model
 
@@ -178,15 +175,13 @@ def compare(
         known = ", ".join(propagation.quantities)
         found = repr(unknown[0]) if unknown else "named"
         raise ModelError(f"There is no quantity {found} to compare; choose from {known}.")
-    joint = {
-        name: mean_curve_covariance(study, propagation, plan.factors, quantity=name).to_numpy()
-        for name in quantities
-    }
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    known = law.at_mean_curve(plan.factors)
     return compare_sizes(
         study,
         plan,
         propagation,
-        joint,
+        {name: known[name] for name in quantities},
         families=families,
         level=level,
         across_quantities=across_quantities,
@@ -226,19 +221,6 @@ def compare_sizes(
             )
             for name, joint in known.items()
         ),
-    )
-
-
-def measurement_sources(
-    study: Study, asked: Iterable[str | Source] | None = None
-) -> tuple[Source, ...]:
-    """The uncertainty sources a study switches on (or those asked for), without run-to-run.
-
-    Run-to-run variation is estimated by the model (or declared for the measurement-only route),
-    so it must not be in the known part as well.
-    """
-    return tuple(
-        source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN
     )
 
 

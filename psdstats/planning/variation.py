@@ -40,12 +40,13 @@ from psdstats.planning.planned_weighing import (
     found_size,
     weigh_powder,
 )
-from psdstats.rate.run_sizes import further_factors, without_run_to_run
+from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
+from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.sources.run_to_run import RunToRun
+from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 
@@ -223,8 +224,8 @@ def variation_of(
     covariance between two runs of one group), which stands for the sieves.
     """
     if propagation is None:
-        propagation = without_run_to_run(study, seed)
-    elif RunToRun.name in propagation.sources:
+        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
+    elif RUN_TO_RUN in propagation.sources:
         raise PlanError(
             "the propagation given holds the run-to-run source, which is estimated here; make it "
             "without that source."

@@ -36,10 +36,11 @@ from psdstats.rate.run_sizes import (
     Withdrawal,
     sizes_by_level,
     withdrawals,
-    without_run_to_run,
 )
 from psdstats.study.records import Study
+from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import measurement_sources
 
 UNITS = {"start size": "µm", "rate constant": "1/min", "limit size": "µm", "power shape": "1"}
 
@@ -348,7 +349,7 @@ def fit_rate(
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
     if propagation is None:
-        propagation = without_run_to_run(study, seed)
+        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
     parts = sizes_by_level(study, propagation, quantity=quantity, by=by)
     notes = dict.fromkeys(note for part in parts for note in part.notes)
     if powder_g is None:

@@ -27,12 +27,10 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.uncertainty.open_cells import in_open_cell
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import choose_sources
-from psdstats.uncertainty.sources.run_to_run import RunToRun
+from psdstats.uncertainty.registry import RUN_TO_RUN
 
 
 class RateRemark(RemarkKind):
@@ -178,9 +176,6 @@ def run_sizes(
     )
 
 
-RUN_TO_RUN = RunToRun.name
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LevelSizes:
     """The sizes of the runs at one level.
@@ -201,12 +196,6 @@ class LevelSizes:
     frame: pd.DataFrame
     data: RunSizes
     notes: tuple[Remark, ...]
-
-
-def without_run_to_run(study: Study, seed: int) -> Propagation:
-    """Joint uncertainty of a study without the part that the rate model estimates itself."""
-    sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
-    return propagate(study, seed=seed, sources=sources)
 
 
 def sizes_by_level(

@@ -109,19 +109,18 @@ _SIEVE = _Keys(
     },
     needed=("nominal_um",),
 )
-_UNCERTAINTY = _Keys(
-    {
-        "rounding": _switch,
-        "repeatability": _switch,
-        "calibration": _switch,
-        "aperture": _switch,
-        "sampling": _switch,
-        "lost_powder": _switch,
-        "interpolation": _switch,
-        "run_to_run_percent": _number(),
-        "coverage": _number(above=0, below=1),
-    }
-)
+UNCERTAINTY_RULES: Mapping[str, Rule] = {
+    "rounding": _switch,
+    "repeatability": _switch,
+    "calibration": _switch,
+    "aperture": _switch,
+    "sampling": _switch,
+    "lost_powder": _switch,
+    "interpolation": _switch,
+    "run_to_run_percent": _number(),
+    "coverage": _number(above=0, below=1),
+}
+"""Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
 _COMPARE = _Keys(
     {
         "by": _text,
@@ -155,7 +154,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     plain = {key: value for key, value in settings.items() if key not in _TABLES}
     found = _check_table(plain, _TOP, file, path=(), extra=_TABLES)
     for name in ("uncertainty", "compare"):
-        keys = _UNCERTAINTY if name == "uncertainty" else _COMPARE
+        keys = _Keys(UNCERTAINTY_RULES) if name == "uncertainty" else _COMPARE
         if name in settings:
             found += _check_table(settings[name], keys, file, path=(name,))
     for name, keys in (("balances", _BALANCE), ("sieves", _SIEVE)):

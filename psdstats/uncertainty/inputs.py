@@ -22,7 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.arrays import StudyArrays
-from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.study.records import Balance, Run, Study
@@ -232,15 +231,18 @@ class Source(ABC):
         Place in the budget.
     switch : str
         Setting that switches it on: true or false, or a number above 0 for `..._percent`.
+    usual : bool
+        Whether the source counts where the study does not mention it.
     """
 
     name: ClassVar[str]
     balance_limited: ClassVar[bool] = False
     order: ClassVar[int]
     switch: ClassVar[str]
+    usual: ClassVar[bool] = False
 
     @classmethod
-    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003 - sources look at the study
+    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003 - some sources look at the study
         """Whether the source counts where the study does not mention it.
 
         Parameters
@@ -252,11 +254,10 @@ class Source(ABC):
         -------
         bool
         """
-        return False
+        return cls.usual
 
     @classmethod
-    @abstractmethod
-    def from_study(cls, study: Study) -> Self:
+    def from_study(cls, study: Study) -> Self:  # noqa: ARG003 - some sources take parameters
         """Take the parameters from the study.
 
         Parameters
@@ -273,6 +274,7 @@ class Source(ABC):
         UncertaintyError
             Naming the key that is missing or out of range.
         """
+        return cls()
 
     @abstractmethod
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
@@ -289,9 +291,3 @@ class Source(ABC):
             Inputs with mean 0 and standard deviation 1, and what each does to masses, apertures or
             ln sizes.
         """
-
-
-def check_at_least_zero(name: str, value: float, place: str) -> None:
-    """Refuse a parameter that is negative or not finite."""
-    if not 0 <= value < float("inf"):
-        raise UncertaintyError(f"{place}: {name} is {value!r}; give a number of 0 or more.")

@@ -8,7 +8,6 @@ results as in JCGM 102); draws of the same inputs are made in `psdstats.uncertai
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,7 +20,6 @@ from psdstats.columns import QUANTITIES
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, as_rule, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
-from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
@@ -339,15 +337,6 @@ def prepare(
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
     ordered = sorted(wanted, key=lambda run: run.name)
-    for run, following in itertools.pairwise(ordered):
-        if run.name == following.name:
-            raise UncertaintyError(f"run {run.name!r} stands twice; give each run its own name.")
-    for run in ordered:
-        if run.balance not in study.balances:
-            raise UncertaintyError(
-                f"run {run.name!r} names balance {run.balance!r}, which the study does not "
-                f"describe; it has {', '.join(study.balances) or 'none'}."
-            )
     arrays = study_arrays(study, ordered)
     weighings = Weighings(study=study, runs=tuple(ordered), arrays=arrays)
     table = collect_inputs(

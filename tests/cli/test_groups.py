@@ -5,8 +5,8 @@ import json
 import pytest
 
 from psdstats import propagate, read_study
-from psdstats.comparison.compare import measurement_sources
 from psdstats.comparison.groups import group_agreement
+from psdstats.uncertainty.registry import measurement_sources
 
 LINEAR = ("--method", "linear")
 

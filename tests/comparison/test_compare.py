@@ -11,10 +11,10 @@ import statsmodels.formula.api as smf
 from statsmodels.stats.anova import anova_lm
 
 from psdstats.comparison import compare
-from psdstats.comparison.compare import measurement_sources
 from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words.comparison import finding_sentence, headlines, model_sentence
 from psdstats.words.remarks import sentence
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from uncertainties import correlated_values, ufloat, umath
 
-from psdstats.errors import UncertaintyError
+from psdstats.errors import StudyError, UncertaintyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import TareHandling
@@ -113,7 +113,9 @@ def test_certificate_replaces_tolerance(make_run, make_study):
     run = make_run("x", (3.0, 4.0, 3.0), (0, 90, 180))
     sieves = {
         "a-90": Sieve(key="a-90", nominal_um=90, certified_um=91, expanded_uncertainty_um=1.2),
-        "a-180": Sieve(key="a-180", nominal_um=180, certified_um=179, expanded_uncertainty_um=0.0),
+        "a-180": Sieve(
+            key="a-180", nominal_um=180, certified_um=179, expanded_uncertainty_um=1e-12
+        ),
     }
     result = propagate(make_study(run, sieves=sieves), method="linear", sources=["aperture"])
     # Q is 0.3 at 91 µm and 0.7 at 179 µm, so D50 is the geometric mean: ∂D50/∂x = D50/(2 x)
@@ -192,7 +194,7 @@ def test_refusals_say_what_to_add(one_run, options, words):
         ({"wind": True}, "setting 'wind' of the uncertainty table is not known"),
         ({"rounding": "yes"}, "setting 'rounding' .* is 'yes'; give true or false"),
         ({"run_to_run_percent": True}, "run_to_run_percent.* give a number"),
-        ({"run_to_run_percent": -1.0}, "run_to_run_percent is -1.0"),
+        ({"run_to_run_percent": -1.0}, "run_to_run_percent.* is -1.0; give a number of at least 0"),
         ({"sampling": True}, "sampling is on but the study states no density_g_per_cm3"),
     ],
 )
@@ -202,7 +204,7 @@ def test_settings_of_the_study_are_checked(one_run, settings, words):
 
 
 def test_two_runs_of_one_name_are_refused(make_run, make_study):
-    with pytest.raises(UncertaintyError, match="run 'x' stands twice"):
+    with pytest.raises(StudyError, match="two runs have this name"):
         propagate(make_study(make_run("x"), make_run("x")), method="linear")
 
 

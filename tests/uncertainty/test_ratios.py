@@ -21,7 +21,7 @@ APERTURES = (0, 90, 180, 360)
 def _exact(key, aperture_um):
     """A sieve whose aperture is known without error."""
     return Sieve(
-        key=key, nominal_um=aperture_um, certified_um=aperture_um, expanded_uncertainty_um=0.0
+        key=key, nominal_um=aperture_um, certified_um=aperture_um, expanded_uncertainty_um=1e-12
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import ClassVar, Self
+from typing import ClassVar
 
 from psdstats.errors import SizeError, UncertaintyError
 from psdstats.findings import Remark
@@ -29,27 +29,7 @@ class Aperture(Source):
     name: ClassVar[str] = "aperture"
     order: ClassVar[int] = 4
     switch: ClassVar[str] = "aperture"
-
-    @classmethod
-    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003
-        """Return True: every sieve has a certificate or a tolerance."""
-        return True
-
-    @classmethod
-    def from_study(cls, study: Study) -> Self:
-        """Check the certificates."""
-        for sieve in study.sieves.values():
-            u = sieve.expanded_uncertainty_um
-            if u is not None and not 0 <= u < float("inf"):
-                raise UncertaintyError(
-                    f"sieve {sieve.key!r} has expanded_uncertainty_um {u!r}; give 0 or more."
-                )
-            if not 0 < sieve.coverage_factor < float("inf"):
-                raise UncertaintyError(
-                    f"sieve {sieve.key!r} has coverage_factor {sieve.coverage_factor!r}; give the "
-                    "k of its certificate, usually 2."
-                )
-        return cls()
+    usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One input a sieve: normal where certified, uniform where the tolerance applies."""

@@ -17,7 +17,6 @@ from psdstats.uncertainty.inputs import (
     Kind,
     Source,
     Weighings,
-    check_at_least_zero,
 )
 
 
@@ -46,15 +45,12 @@ class Calibration(Source):
 
     @classmethod
     def from_study(cls, study: Study) -> Self:
-        """Check the declared values; linearity needs the capacity."""
+        """Check that a declared linearity has the capacity it needs."""
         for balance in study.balances.values():
-            place = f"balance {balance.name!r}"
-            check_at_least_zero("slope_u", balance.slope_u, place)
-            check_at_least_zero("linearity_g", balance.linearity_g, place)
-            if balance.linearity_g and not (balance.capacity_g and balance.capacity_g > 0):
+            if balance.linearity_g and not balance.capacity_g:
                 raise UncertaintyError(
-                    f"{place} declares linearity_g but its capacity_g is {balance.capacity_g!r}; "
-                    "give capacity_g, the largest load in g."
+                    f"balance {balance.name!r} declares linearity_g but its capacity_g is "
+                    f"{balance.capacity_g!r}; give capacity_g, the largest load in g."
                 )
         return cls()
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import ClassVar, Self
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, Weighings
 
 
@@ -30,11 +29,6 @@ class Interpolation(Source):
     name: ClassVar[str] = "interpolation"
     order: ClassVar[int] = 7
     switch: ClassVar[str] = "interpolation"
-
-    @classmethod
-    def from_study(cls, study: Study) -> Self:  # noqa: ARG003 - needs no parameter
-        """Return the source; it has no parameter."""
-        return cls()
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One uniform input a stack, on ln D10, ln D50 and ln D90."""

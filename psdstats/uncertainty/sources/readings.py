@@ -8,19 +8,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import ClassVar, Self
+from typing import ClassVar
 
 import numpy as np
 
-from psdstats.errors import UncertaintyError
-from psdstats.study.records import Balance, Study, TareHandling
+from psdstats.study.records import Balance, TareHandling
 from psdstats.uncertainty.inputs import (
     ElementaryInputs,
     Kind,
     Source,
     SourceRemark,
     Weighings,
-    check_at_least_zero,
 )
 
 
@@ -35,22 +33,7 @@ class Rounding(Source):
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 1
     switch: ClassVar[str] = "rounding"
-
-    @classmethod
-    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003
-        """Return True: every balance rounds."""
-        return True
-
-    @classmethod
-    def from_study(cls, study: Study) -> Self:
-        """Check that every balance in use states its resolution."""
-        for balance in study.balances.values():
-            if not 0 < balance.resolution_g < float("inf"):
-                raise UncertaintyError(
-                    f"balance {balance.name!r} has resolution_g {balance.resolution_g!r}; give the "
-                    "scale interval of its display in g, or set rounding = false."
-                )
-        return cls()
+    usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One uniform input for every reading."""
@@ -72,20 +55,7 @@ class Repeatability(Source):
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 2
     switch: ClassVar[str] = "repeatability"
-
-    @classmethod
-    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003
-        """Return True; a balance without a declared value adds nothing."""
-        return True
-
-    @classmethod
-    def from_study(cls, study: Study) -> Self:
-        """Check the declared values."""
-        for balance in study.balances.values():
-            check_at_least_zero(
-                "repeatability_g", balance.repeatability_g, f"balance {balance.name!r}"
-            )
-        return cls()
+    usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One normal input for every reading on a balance with a declared repeatability."""

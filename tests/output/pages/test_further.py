@@ -5,9 +5,9 @@ import dataclasses
 import pytest
 
 from psdstats import propagate
-from psdstats.comparison.compare import measurement_sources
 from psdstats.output.content import Note
 from psdstats.output.pages.further import further_pages
+from psdstats.uncertainty.registry import measurement_sources
 
 
 @pytest.fixture(scope="module")
