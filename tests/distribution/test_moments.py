@@ -36,7 +36,7 @@ def test_equal_spheres():
 
 def test_class_sizes(two_stacks):
     arrays = study_arrays(two_stacks)
-    geometric, arithmetic = (class_sizes_um(arrays, mean) for mean in ClassMean)
+    geometric, arithmetic = (class_sizes_um(arrays.aperture_um, mean) for mean in ClassMean)
     real = arrays.real[1]
     np.testing.assert_allclose(geometric[1, real], [45, 127.279, 254.558], rtol=1e-5)
     np.testing.assert_allclose(arithmetic[1, real], [45, 135, 254.558], rtol=1e-5)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from psdstats.rate.curve_fit import minimise
+from psdstats.distribution.least_squares import minimise
 
 X = np.array([1.0, 2.0, 3.0, 5.0, 7.0, 10.0])
 Y = np.array([109.0, 149.0, 149.0, 191.0, 213.0, 224.0])
