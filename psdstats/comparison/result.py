@@ -11,6 +11,7 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from psdstats.columns import RUN
 from psdstats.comparison.plan import ComparisonPlan
@@ -23,6 +24,7 @@ from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.present import present
 from psdstats.student import critical_t
+from psdstats.uncertainty.open_cells import in_open_cell
 from psdstats.uncertainty.propagation import Propagation
 
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
@@ -129,16 +131,15 @@ def build_response(
     Shapes: known (R, R).
     """
     value = propagation.value[:, propagation.quantities.index(quantity)]
-    is_open = pd.Series(~np.isfinite(value), index=runs.index)
-    cells = is_open.groupby([runs[name] for name in plan.cell], observed=True)
-    in_open_cell = cells.transform("any").astype(bool)
+    is_open = ~np.isfinite(value)
+    aside = in_open_cell(runs, is_open, plan.cell)
     placed = plan.placed(runs)
-    column, lost = _lost_levels(runs[placed], in_open_cell[placed], plan)
-    kept = placed & (~in_open_cell & ~runs[column].isin(lost)).to_numpy(dtype=bool)
+    column, lost = _lost_levels(runs[placed], aside[placed], plan)
+    kept = placed & ~aside & ~runs[column].isin(lost).to_numpy()
     both = np.ix_(kept, kept)
     obstacles = {}
     for one in lost:
-        here = is_open[runs[column] == one]
+        here = is_open[(runs[column] == one).to_numpy()]
         obstacles[level_text(one)] = ComparisonRemark.NOT_BRACKETED(
             quantity=quantity,
             column=column,
@@ -162,7 +163,7 @@ def build_response(
 
 
 def _lost_levels(
-    runs: pd.DataFrame, in_open_cell: pd.Series, plan: ComparisonPlan
+    runs: pd.DataFrame, aside: NDArray[np.bool_], plan: ComparisonPlan
 ) -> tuple[str, list[object]]:
     """Levels that lose more than half of their runs, and the column they belong to.
 
@@ -170,7 +171,8 @@ def _lost_levels(
     ``at_each``, whichever leaves more runs.
     """
     columns = [plan.by] + ([] if plan.at_each is None else [plan.at_each])
-    share = in_open_cell.groupby([runs[name] for name in columns], observed=True).mean()
+    set_aside = pd.Series(aside, index=runs.index)
+    share = set_aside.groupby([runs[name] for name in columns], observed=True).mean()
     lost = share[share > _MOST_SET_ASIDE].index
     choices = {name: list(dict.fromkeys(lost.get_level_values(name))) for name in columns}
     best = min(columns, key=lambda name: np.count_nonzero(runs[name].isin(choices[name])))
