@@ -122,6 +122,11 @@ class Console:
             self._line.clear()
             self._line = None
 
+    def stage(self, name: str) -> Progress | None:
+        """Go on to a stage of the work; its callback (done, total), or None."""
+        self.begin(name)
+        return None if self._line is None else self._line.update
+
     def begin(self, stage: str) -> None:
         """Go on to a stage of the work."""
         if self._line is not None:
@@ -132,13 +137,9 @@ class Console:
         """Give a callback (done, total) for one stage, or None where nothing is shown."""
         if self._line is None:
             with self.stages({work: 1.0}):
-                yield self._callback(work)
+                yield self.stage(work)
         else:
-            yield self._callback(work)
-
-    def _callback(self, stage: str) -> Progress | None:
-        self.begin(stage)
-        return None if self._line is None else self._line.update
+            yield self.stage(work)
 
 
 def _visible(text: str) -> str:

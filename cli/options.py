@@ -13,8 +13,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from psdstats.columns import TIME
-
 from .console import Console
 
 if TYPE_CHECKING:
@@ -36,8 +34,6 @@ __all__ = [
     "add_writing",
     "address",
     "compare_study",
-    "compared_by",
-    "comparison_options",
     "is_asked_for",
     "names",
     "numbers",
@@ -322,27 +318,6 @@ def is_asked_for(options: argparse.Namespace) -> bool:
     """Whether the command line says itself what to compare, so that a fault in it is refused."""
     asked = (options.by, options.within, options.also, options.at_each, options.margin)
     return any(each is not None for each in (*asked, options.spread))
-
-
-def compared_by(study: Study, options: argparse.Namespace) -> str:
-    """The column compared: of the command line, of study.toml, or milling time."""
-    return str(options.by or study.compare.get("by") or TIME)
-
-
-def comparison_options(comparison: Comparison) -> dict[str, object]:
-    """What was compared with what, for the record of provenance."""
-    plan = comparison.plan
-    groupings = [each if isinstance(each, str) else ":".join(each) for each in plan.within]
-    return {
-        "by": plan.by,
-        "within": ", ".join(groupings) or "none",
-        "also": ", ".join(plan.also) or "none",
-        "at_each": plan.at_each or "none",
-        "margin_percent": "none" if plan.margin_percent is None else plan.margin_percent,
-        "spread": plan.spread.value,
-        "level": comparison.level,
-        "across_quantities": comparison.across_quantities,
-    }
 
 
 MAX_DRAWS = 100_000

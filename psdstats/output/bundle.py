@@ -12,13 +12,16 @@ from pathlib import Path
 from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import png_bytes
-from psdstats.output.report import report_html
+from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown
 from psdstats.output.tables.table import Table
 from psdstats.output.tables.workbook import to_xlsx
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
+
+Progress = Callable[[int, int], None]
+"""Called with what is done and what there is in all."""
 
 
 def write_report_folder(
@@ -27,7 +30,7 @@ def write_report_folder(
     *,
     provenance: Mapping[str, object],
     replace: bool = False,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Path:
     """Write a report with everything it shows into one folder."""
     content = content.told_apart()
@@ -79,7 +82,7 @@ def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
     return written
 
 
-def _tell(progress: Callable[[int, int], None] | None, done: int, total: int) -> None:
+def _tell(progress: Progress | None, done: int, total: int) -> None:
     if progress is not None:
         progress(done, total)
 

@@ -7,6 +7,7 @@ import shlex
 from collections.abc import Mapping
 
 from psdstats import __version__
+from psdstats.comparison.result import Comparison
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 
@@ -35,6 +36,22 @@ def provenance_record(
         "rule": propagation.rule,
         "coverage": propagation.coverage,
         "options": dict(options),
+    }
+
+
+def comparison_options(comparison: Comparison) -> dict[str, object]:
+    """What was compared with what, for the record."""
+    plan = comparison.plan
+    groupings = [each if isinstance(each, str) else ":".join(each) for each in plan.within]
+    return {
+        "by": plan.by,
+        "within": ", ".join(groupings) or _NONE,
+        "also": ", ".join(plan.also) or _NONE,
+        "at_each": plan.at_each or _NONE,
+        "margin_percent": _NONE if plan.margin_percent is None else plan.margin_percent,
+        "spread": plan.spread.value,
+        "level": comparison.level,
+        "across_quantities": comparison.across_quantities,
     }
 
 

@@ -191,7 +191,7 @@ PARAMETERS = {
 """Distributions and their parameters; others keep their names."""
 
 
-def fit_sentences(fits: StudyFits) -> tuple[str, ...]:
+def fit_sentences(fits: StudyFits, _: Numerals = PLAIN) -> tuple[str, ...]:
     """How many runs each family describes within their uncertainty."""
     frame = fits.families_frame()
     lines = [

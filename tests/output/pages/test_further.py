@@ -6,7 +6,7 @@ import pytest
 
 from psdstats import propagate
 from psdstats.output.content import Note
-from psdstats.output.pages.further import further_pages
+from psdstats.output.report import further_pages
 from psdstats.uncertainty.registry import measurement_sources
 
 

@@ -23,7 +23,7 @@ from psdstats.output.content import (
     Section,
 )
 from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
-from psdstats.output.report import report_html
+from psdstats.output.html import report_html
 from psdstats.output.tables.table import Table
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}

@@ -8,14 +8,14 @@ from psdstats.models import verdicts as models
 from psdstats.output.content import Answer, Bullets, Equation, Page, Section
 from psdstats.output.pages.checks import checks_page, checks_table, tare_drawings
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.method import CAUTIONS, REFERENCES
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.sizes import sizes_page
-from psdstats.output.pages.whole import report_content
-from psdstats.output.provenance import provenance_record
+from psdstats.output.provenance import provenance_record, provenance_text
+from psdstats.output.report import report_content
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
 from psdstats.words.numbers import PLAIN, Numerals, sentence_with_sign
+from psdstats.words.report import CAUTIONS, REFERENCES
 
 
 def _content(found, say=PLAIN):
@@ -27,7 +27,7 @@ def _content(found, say=PLAIN):
         sizes=sizes_page(found.sizes, found.runs, found.bands, found.means),
         comparison=comparison_page(found.comparison),
         further=[],
-        record=record,
+        provenance=provenance_text(record),
         say=say,
     )
 
@@ -59,7 +59,8 @@ def test_verdicts_of_sections_stand_before_the_balance(benches):
     groups = Page(heading="Groups", answers=(Answer("groups", "alder agrees."),))
     content = report_content(
         benches.study, benches.checks, benches.sizes, sizes=sizes,
-        comparison=comparison_page(benches.comparison), further=[groups], record=record,
+        comparison=comparison_page(benches.comparison), further=[groups],
+        provenance=provenance_text(record),
     )  # fmt: skip
     assert [answer.word for answer in content.answers][-2:] == ["groups", "balance"]
     assert content.answers[-2].sentence == "Alder agrees."
