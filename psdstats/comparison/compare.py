@@ -15,7 +15,7 @@ left leaves no answer.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -163,25 +163,26 @@ def compare(
     )
     if families is not None and not families:
         raise ModelError("No family of contrasts is named; leave families out for all of them.")
-    if propagation is None:
-        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
-    elif RUN_TO_RUN in propagation.sources:
+    if propagation is not None and RUN_TO_RUN in propagation.sources:
         raise ModelError(
             "The propagation given holds the run-to-run source, which the model estimates itself; "
             "make it with sources=measurement_sources(study)."
         )
-    unknown = [name for name in quantities if name not in propagation.quantities]
+    unknown = [name for name in quantities if name not in QUANTITIES]
     if unknown or not quantities:
-        known = ", ".join(propagation.quantities)
         found = repr(unknown[0]) if unknown else "named"
-        raise ModelError(f"There is no quantity {found} to compare; choose from {known}.")
-    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    known = law.at_mean_curve(plan.factors)
+        raise ModelError(
+            f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
+        )
+    sources = measurement_sources(study) if propagation is None else propagation.sources
+    law = prepare(study, sources=sources, rule=None if propagation is None else propagation.rule)
+    at_mean = law.at_mean_curve(plan.factors)
     return compare_sizes(
         study,
         plan,
-        propagation,
-        {name: known[name] for name in quantities},
+        law.value if propagation is None else propagation.value,
+        {name: at_mean[name] for name in quantities},
+        measured=lambda: propagation or propagate(study, seed=seed, sources=sources),
         families=families,
         level=level,
         across_quantities=across_quantities,
@@ -191,16 +192,19 @@ def compare(
 def compare_sizes(
     study: Study,
     plan: ComparisonPlan,
-    propagation: Propagation,
+    value: Array,
     known: Mapping[str, Array],
     *,
+    measured: Callable[[], Propagation],
     families: Sequence[str] | None = None,
     level: float = 0.95,
     across_quantities: bool = False,
 ) -> Comparison:
     """Compare sizes whose known covariance is given, as `compare` does after preparing it.
 
-    Shapes: known (R, R).
+    Shapes: value (R, 4), known (R, R).
+
+    ``measured`` gives the propagation for single runs, which alone need their own law.
     """
     runs = study.runs_frame()
     each = 1.0 - (1.0 - level) / (len(known) if across_quantities else 1)
@@ -217,7 +221,17 @@ def compare_sizes(
         across_quantities=across_quantities,
         results=tuple(
             _compare_quantity(
-                build_response(runs, propagation, plan, name, joint, level=each), asked, declared
+                build_response(
+                    runs,
+                    value[:, QUANTITIES.index(name)],
+                    plan,
+                    name,
+                    joint,
+                    own=lambda name=name: measured().covariance(name, log=True).to_numpy(),  # type: ignore[misc]
+                    level=each,
+                ),
+                asked,
+                declared,
             )
             for name, joint in known.items()
         ),
@@ -326,7 +340,7 @@ def _by_measurement(
     Where none is declared, each effect comes with the run-to-run standard deviation that would
     undo it, and is called changed only if that is larger than a plausible one.
     """
-    frame, joint, by = response.frame, response.covariance, response.plan.by
+    frame, joint, by = response.frame, response.own(), response.plan.by
     found = {
         family: measured_contrasts(
             frame,
@@ -498,35 +512,30 @@ def _findings(
 ) -> tuple[Finding, ...]:
     """Verdicts on the contrasts of every family: those asked of all levels, then others."""
     missing = missing or ComparisonRemark.NO_RUN_LEFT()
+    by_level = response.lost_column == response.plan.by
     findings = []
     for family, contrasts in found.items():
         first_is_lost = (
             family is ContrastKind.AGAINST_FIRST
-            and response.lost_column == response.plan.by
+            and by_level
             and response.levels[0] in response.obstacles
         )
         known = {} if contrasts is None or first_is_lost else _numbers(contrasts, response)
         for subject in dict.fromkeys((*response.asked(family).contrasts, *known)):
             numbers, limit = known.get(subject, (Numbers(), np.nan))
+            levels = (subject.high, subject.low) if by_level else (subject.where,)
+            lost = tuple(response.obstacles[one] for one in levels if one in response.obstacles)
             findings.append(
                 judge(
                     replace(subject, quantity=response.quantity),
                     numbers,
                     level=response.level,
                     margin_percent=response.plan.margin_percent,
-                    obstacles=() if subject in known else _obstacles(subject, response, missing),
+                    obstacles=() if subject in known else lost or (missing,),
                     undone_by_percent=limit if undone else None,
                 )
             )
     return tuple(findings)
-
-
-def _obstacles(subject: Contrast, response: Response, missing: Remark) -> tuple[Remark, ...]:
-    """Why a contrast has no estimate: its levels that are lost, or what is missing for all."""
-    by_level = response.lost_column == response.plan.by
-    levels = (subject.high, subject.low) if by_level else (subject.where,)
-    lost = (response.obstacles[one] for one in levels if one in response.obstacles)
-    return tuple(lost) or (missing,)
 
 
 def _numbers(

@@ -96,12 +96,6 @@ class ComparisonPlan:
         """The first grouping that holds several levels of the factor; None where there is none."""
         return next((one for one in self.within if self.by not in columns_of(one)), None)
 
-    @property
-    def cell(self) -> list[str]:
-        """Columns whose combination is one cell: first grouping and every factor."""
-        first = [self.within[0]] if self.within and isinstance(self.within[0], str) else []
-        return [*first, *self.factors]
-
     def placed(self, runs: pd.DataFrame) -> NDArray[np.bool_]:
         """Runs that have a value in every factor and grouping, and so a place in the comparison.
 
@@ -148,8 +142,7 @@ def plan_comparison(
         if groupings is None
         else _read_groupings(frame, groupings)
     )
-    _refuse_compared(chosen, (by, at_each), further)
-    _refuse_inseparable(frame, factors, chosen)
+    _refuse_groupings(frame, chosen, factors, fixed)
     return ComparisonPlan(
         by=by,
         within=chosen,
@@ -266,14 +259,21 @@ def _default_within(
     return (GROUP,)
 
 
-def _refuse_compared(
-    within: Sequence[Grouping], crossed: tuple[str, str | None], also: Sequence[str]
+def _refuse_groupings(
+    frame: pd.DataFrame, within: Sequence[Grouping], factors: Sequence[str], crossed: Sequence[str]
 ) -> None:
-    """Raise if a grouping is a factor of the comparison, or the combination of its two factors."""
+    """Raise if a grouping is what is compared, or goes with a factor one to one."""
     for grouping in within:
-        columns = set(columns_of(grouping))
-        if isinstance(grouping, str) and columns <= {*crossed, *also}:
-            mates = [one for one in (*within, GROUP) if one not in (*crossed, *also)]
+        if len(crossed) > 1 and set(columns_of(grouping)) == set(crossed):
+            raise ModelError(
+                f"{' and '.join(crossed)} are compared in every combination, so that "
+                "combination cannot be a grouping (within) as well: leave it out of within, or "
+                "add a further column to it."
+            )
+        if not isinstance(grouping, str):
+            continue
+        if grouping in factors:
+            mates = [one for one in (*within, GROUP) if one not in factors]
             combined = (
                 f", or name its combination with {mate} as one text, '{mate}:{grouping}' (two "
                 "names side by side are two groupings)"
@@ -283,21 +283,6 @@ def _refuse_compared(
                 f"{grouping} is a factor of this comparison, so it cannot be a grouping (within) "
                 f"by itself: leave it out of one of them{''.join(combined)}."
             )
-        if None not in crossed and columns == set(crossed):
-            raise ModelError(
-                f"{' and '.join(map(str, crossed))} are compared in every combination, so that "
-                "combination cannot be a grouping (within) as well: leave it out of within, or "
-                "add a further column to it."
-            )
-
-
-def _refuse_inseparable(
-    frame: pd.DataFrame, factors: Sequence[str], within: Sequence[Grouping]
-) -> None:
-    """Raise if a factor goes with a grouping one to one, so that nothing tells them apart."""
-    for grouping in within:
-        if not isinstance(grouping, str):
-            continue
         for factor in factors:
             pairs = frame[[factor, grouping]].drop_duplicates()
             if not (pairs[factor].is_unique and pairs[grouping].is_unique):

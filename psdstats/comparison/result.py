@@ -5,7 +5,7 @@ Effects are differences of ln size until the last table, where they are ratios.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from enum import StrEnum
 
@@ -25,7 +25,6 @@ from psdstats.models.verdicts import VerdictRemark
 from psdstats.present import present
 from psdstats.student import critical_t
 from psdstats.uncertainty.open_cells import in_open_cell
-from psdstats.uncertainty.propagation import Propagation
 
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
 
@@ -81,9 +80,11 @@ class Response:
         Confidence level of a family.
     frame : DataFrame
         The run table of the runs used, with the column ``ln_value``.
-    covariance, known : ndarray, shape (n, n)
-        Covariance of ``ln_value`` from the measurement, with the sensitivities of each run's own
-        curve and of the mean curve of runs alike.
+    known : ndarray, shape (n, n)
+        Covariance of ``ln_value`` from the measurement, with the sensitivities of the mean curve of
+        runs alike.
+    own : callable
+        Gives the same with the sensitivities of each run's own curve; it may have to be drawn.
     set_aside : tuple of str
         Runs left out because their cell holds an open percentile.
     levels, at_levels : tuple of str
@@ -98,8 +99,8 @@ class Response:
     plan: ComparisonPlan
     level: float
     frame: pd.DataFrame
-    covariance: Array
     known: Array
+    own: Callable[[], Array]
     set_aside: tuple[str, ...]
     levels: tuple[str, ...]
     at_levels: tuple[str, ...]
@@ -119,20 +120,21 @@ def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
 
 def build_response(
     runs: pd.DataFrame,
-    propagation: Propagation,
+    value: Array,
     plan: ComparisonPlan,
     quantity: str,
     known: Array,
     *,
+    own: Callable[[], Array],
     level: float = 0.95,
 ) -> Response:
-    """Take one quantity out of a propagation, cell by cell.
+    """Take what can enter of one quantity, cell by cell.
 
-    Shapes: known (R, R).
+    Shapes: value (R,), known, gives of own (R, R).
     """
-    value = propagation.value[:, propagation.quantities.index(quantity)]
     is_open = ~np.isfinite(value)
-    aside = in_open_cell(runs, is_open, plan.cell)
+    first = [one for one in plan.within[:1] if isinstance(one, str)]
+    aside = in_open_cell(runs, is_open, [*first, *plan.factors])
     placed = plan.placed(runs)
     column, lost = _lost_levels(runs[placed], aside[placed], plan)
     kept = placed & ~aside & ~runs[column].isin(lost).to_numpy()
@@ -152,8 +154,8 @@ def build_response(
         plan=plan,
         level=level,
         frame=runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True),
-        covariance=propagation.covariance(quantity, log=True).to_numpy()[both],
         known=known[both],
+        own=lambda: own()[both],
         set_aside=tuple(runs[RUN][placed & ~kept]),
         levels=_levels(runs[placed], plan.by),
         at_levels=_levels(runs[placed], plan.at_each),

@@ -235,8 +235,9 @@ class ContrastResult:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a contrast, in the unit of the response."""
-        names = "estimate standard_error df t p p_adjusted lower upper lower_single upper_single"
-        return self._named().assign(**{name: getattr(self, name) for name in names.split()})
+        alone = {name: getattr(self, name) for name in ("estimate", "standard_error", "df", "t")}
+        ends = ("p", "p_adjusted", "lower", "upper", "lower_single", "upper_single")
+        return self._named().assign(**alone, **{name: getattr(self, name) for name in ends})
 
     def as_ratios(self) -> pd.DataFrame:
         """One row a contrast as a ratio and in per cent; the response must be a natural log.

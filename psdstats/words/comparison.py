@@ -68,7 +68,8 @@ def pair(subject: Contrast, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
 
 def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A verdict on levels with its numbers and its reasons."""
-    subject = f"{finding.subject.quantity} at {pair(finding.subject, plan, say)}"
+    at = " at" if finding.subject.low else ":"
+    subject = f"{finding.subject.quantity}{at} {pair(finding.subject, plan, say)}"
     reasons = {one.kind: one for one in finding.reasons}
     undone = reasons.pop(VerdictRemark.UNDONE, None)
     unknown = reasons.pop(VerdictRemark.RUN_TO_RUN_UNKNOWN, None)

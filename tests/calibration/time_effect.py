@@ -174,7 +174,9 @@ def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Compari
         if spread == OWN_CURVE:
             known = {case.quantity: sizes.covariance(case.quantity, log=True).to_numpy()}
             plan = plan_comparison(study, within=case.within, spread="pooled")
-            found[spread] = compare_sizes(study, plan, sizes, known, families=FAMILY)
+            found[spread] = compare_sizes(
+                study, plan, sizes.value, known, measured=lambda: sizes, families=FAMILY
+            )
             continue
         found[spread] = compare(
             study,

@@ -77,6 +77,7 @@ def planted(planted_study, planted_sizes):
             covariance = 1e-12 * np.eye(len(rows))
         sizes = planted_sizes(study, ln_size, covariance)
         plan = plan_comparison(study, **options)
-        return compare_sizes(study, plan, sizes, {"D50": np.asarray(covariance)}, level=level)
+        known = {"D50": np.asarray(covariance)}
+        return compare_sizes(study, plan, sizes.value, known, measured=lambda: sizes, level=level)
 
     return make

@@ -85,7 +85,7 @@ def test_interaction_and_cells_with_at_each(planted_study):
     rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
     plan = plan_comparison(planted_study(rows), at_each="ball_ratio")
     assert plan.fixed == ["milling_time_min", "ball_ratio", ("milling_time_min", "ball_ratio")]
-    assert plan.cell == ["group", "milling_time_min", "ball_ratio"]
+    assert plan.factors == ("milling_time_min", "ball_ratio")
     assert place(plan.by, "24") == "24 min"
     assert place(plan.at_each, "5") == "ball ratio 5"
 

@@ -11,17 +11,18 @@ from psdstats.words.remarks import sentence
 
 
 @pytest.fixture
-def respond(planted_study, planted_sizes):
+def respond(planted_study):
     """Response of D50 with some runs open."""
 
     def make(rows, is_open, **options):
         study = planted_study(rows)
         ln_size = np.where(is_open, np.nan, 5.0 + 0.01 * np.arange(len(rows)))
         covariance = np.arange(len(rows) ** 2, dtype=float).reshape(len(rows), len(rows))
-        sizes = planted_sizes(study, ln_size, covariance + covariance.T)
+        joint = covariance + covariance.T
         plan = plan_comparison(study, **options)
-        known = covariance + covariance.T
-        return build_response(study.runs_frame(), sizes, plan, "D50", known)
+        return build_response(
+            study.runs_frame(), np.exp(ln_size), plan, "D50", 2 * joint, own=lambda: joint
+        )
 
     return make
 
@@ -48,7 +49,7 @@ def test_the_cell_of_an_open_run_goes_with_its_rows_of_the_covariance(respond):
     kept = [i for i in range(12) if i not in (2, 3)]
     assert found.set_aside == ("run-2", "run-3")
     assert found.frame["run"].tolist() == [f"run-{i}" for i in kept]
-    assert np.array_equal(found.covariance, whole.covariance[np.ix_(kept, kept)])
+    assert np.array_equal(found.own(), whole.own()[np.ix_(kept, kept)])
     assert np.array_equal(found.known, whole.known[np.ix_(kept, kept)])
 
 

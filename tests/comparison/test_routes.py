@@ -1,7 +1,6 @@
 """On what a quantity is compared, and what is said where runs are too few for a model."""
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -163,7 +162,7 @@ def test_too_little_bracketed_cannot_be_told_and_the_rest_goes_on(
     value[[not kept(row) for row in rows], sizes.quantities.index("D50")] = np.nan
     plan = plan_comparison(study, **options)
     known = {name: 1e-12 * np.eye(len(rows)) for name in ("D50", "D90")}
-    found = compare_sizes(study, plan, replace(sizes, value=value), known)
+    found = compare_sizes(study, plan, value, known, measured=lambda: sizes)
     assert found["D90"].route is Route.MIXED_MODEL
     lost = found["D50"]
     assert lost.route is Route.NONE

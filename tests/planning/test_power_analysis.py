@@ -68,7 +68,9 @@ def compared(study, propagation, ln_size, known):
     value[:, 1] = np.exp(5 + ln_size)
     plan = plan_comparison(study)
     given = dataclasses.replace(propagation, value=value)
-    return compare_sizes(study, plan, given, {"D50": known}).results[0]
+    return compare_sizes(study, plan, given.value, {"D50": known}, measured=lambda: given).results[
+        0
+    ]
 
 
 @pytest.mark.parametrize(
