@@ -34,6 +34,7 @@ from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.equivalence import smallest_detectable
 from psdstats.models.multiplicity import simultaneous
 from psdstats.models.verdicts import judge, undoing_percent
+from psdstats.present import present
 from psdstats.study.records import Study
 from psdstats.uncertainty.open_cells import in_open_cell
 from psdstats.uncertainty.propagation import Propagation
@@ -280,6 +281,10 @@ class GroupAgreement:
                 }
             )
         return pd.DataFrame(rows)
+
+    def summary(self) -> str:
+        """One sentence a group, then what the uncertainty rests on."""
+        return str(present("summary", self))
 
 
 def group_agreement(

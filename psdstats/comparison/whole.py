@@ -34,6 +34,7 @@ from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, V
 from psdstats.frozen import Array
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import level_text
+from psdstats.present import present
 from psdstats.study.records import Run, Study
 
 # share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
@@ -116,6 +117,10 @@ class WholeComparison:
             one.to_frame().assign(stack=part.name) for part in self.parts for one in part.moved
         ]
         return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+    def summary(self) -> str:
+        """Whether the distribution changed and which classes moved, then the notes."""
+        return str(present("summary", self))
 
 
 def compare_distributions(

@@ -19,6 +19,7 @@ from psdstats.distribution.fit_families import Family
 from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
+from psdstats.present import present
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
@@ -114,6 +115,10 @@ class StudyFits:
                 }
             )
         return pd.DataFrame(rows)
+
+    def summary(self) -> str:
+        """How many runs each family describes within their uncertainty."""
+        return str(present("summary", self))
 
 
 def curve_points(

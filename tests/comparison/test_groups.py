@@ -114,6 +114,7 @@ def test_the_group_that_reads_high_is_named():
     assert said.startswith("Cedar reads D50 10.0 % (")
     assert said.endswith("higher than the others.")
     assert "from replicates" in agreement_sentences(found)[3]
+    assert found.summary() == "\n".join(agreement_sentences(found))
 
 
 def test_joint_interval_and_adjusted_p_agree():

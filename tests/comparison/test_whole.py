@@ -143,6 +143,7 @@ def test_empty_classes_are_replaced_and_the_sensitivity_shown():
     assert found.sensitivity["pseudo_f"].nunique() == 3
     (note,) = map(sentence, found.notes)
     assert "4 empty classes were given 0.65 of the balance resolution" in note
+    assert found.summary() == "\n".join([*whole_sentences(found), f"Note: {note}"])
 
 
 def test_different_stacks_keep_their_own_classes_and_one_test():

@@ -96,6 +96,7 @@ def test_fits_are_counted_and_extrapolated_sizes_marked(bench, fitted):
     described = fits.families_frame().set_index("family")["described"]
     first = f"Rosin–Rammler–Bennett: {described['rosin-rammler-bennett']} of 5 runs"
     assert page.sentences[0].startswith(first)
+    assert fits.summary().startswith(first)
     frame = fitted_sizes_table(fits).frame
     assert ((frame["note"] == "extrapolated") == frame["extrapolated"]).all()
 
