@@ -2,7 +2,8 @@
 
 The page asks nothing of the network and allows itself nothing: a content security policy permits
 only its own style sheet and script, by their SHA-256.  Without script everything can be read; the
-script adds sorting and faster hover texts.
+script adds sorting and faster hover texts.  What the page looks like stands in the template
+report.html; every value put into it is escaped here.
 """
 
 from __future__ import annotations
@@ -10,18 +11,13 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from functools import cache
 from importlib.resources import files
 
-from psdstats.output.content import (
-    Block,
-    Bullets,
-    Drawing,
-    Equation,
-    Note,
-    Paragraph,
-    ReportContent,
-    Section,
-)
+from jinja2 import Environment
+from markupsafe import Markup
+
+from psdstats.output.content import Drawing, ReportContent, Section
 from psdstats.output.equations import equation_html, inline_html
 from psdstats.output.tables.formats import to_html
 from psdstats.output.tables.table import Table
@@ -30,185 +26,101 @@ from psdstats.output.text import escape_html, slug
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
 _VIEW_BOX = re.compile(r'viewBox="[^"]*"')
+_PARTS = ("verdicts", "cautions", "references", "provenance")  # of the page itself
 
 
 def report_html(content: ReportContent) -> str:
     """Write a report as one HTML page."""
     content = content.told_apart()
-    page = _Page(content)
-    style, script = _resource("report.css"), _resource("report.js")
-    policy = (
-        f"default-src 'none'; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
-    )
-    return "\n".join(
-        [
-            "<!doctype html>",
-            '<html lang="en">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{escape_html(content.title)}</title>",
-            f"<style>{style}</style>",
-            "</head>",
-            "<body>",
-            '<a class="skip" href="#main">Skip to the verdicts</a>',
-            *page.header(),
-            *page.contents(),
-            '<main id="main">',
-            *page.verdicts(),
-            *(line for section in content.sections for line in page.section(section, level=2)),
-            *page.cautions(),
-            *page.references(),
-            *page.provenance(),
-            "</main>",
-            f"<script>{script}</script>",
-            "</body>",
-            "</html>",
-            "",
-        ]
+    sections = _all_sections(content.sections)
+    anchors = dict(zip(map(id, sections), _anchors(sections), strict=True))
+    count = {"Table": 0, "Figure": 0}
+
+    def label(kind: str) -> str:
+        count[kind] += 1
+        return f"{kind} {count[kind]}"
+
+    def inline(text: str, cites: bool = False) -> Markup:
+        return _markup(inline_html(text, len(content.references) if cites else 0))
+
+    environment = _environment().overlay()
+    environment.filters = {
+        **environment.filters,
+        "inline": inline,
+        "anchor": lambda section: anchors[id(section)],
+        "table": lambda table: _table(table, content, label("Table")),
+    }
+    return environment.from_string(_resource("report.html")).render(
+        content=content,
+        contents=_contents(content, anchors),
+        number=label,
+        style=_markup(_resource("report.css")),
+        script=_markup(_resource("report.js")),
     )
 
 
-class _Page:
-    """The parts of one page; keeps the numbers of tables and figures and the anchors taken."""
-
-    def __init__(self, content: ReportContent) -> None:
-        self._content = content
-        self._count = {"Table": 0, "Figure": 0}
-        self._anchors = {
-            id(section): anchor
-            for section, anchor in zip(
-                _all_sections(content.sections),
-                _unique([slug(s.heading) for s in _all_sections(content.sections)]),
-                strict=True,
-            )
-        }
-
-    def header(self) -> list[str]:
-        content = self._content
-        subtitle = [f'<p class="subtitle">{self._text(content.subtitle)}</p>']
-        return [
-            "<header>",
-            '<p class="kicker">Milling trial · sieve analysis</p>',
-            f"<h1>{escape_html(content.title)}</h1>",
-            *(subtitle if content.subtitle else []),
-            "</header>",
-        ]
-
-    def contents(self) -> list[str]:
-        content = self._content
-        entries = [("verdicts", "Verdicts")] if content.answers else []
-        entries += [(self._anchors[id(s)], s.heading) for s in content.sections]
-        entries += [("cautions", "Cautions")] if content.cautions else []
-        entries += [("references", "References")] if content.references else []
-        entries += [("provenance", "Provenance")] if content.provenance else []
-        items = [f'<li><a href="#{key}">{escape_html(text)}</a></li>' for key, text in entries]
-        return ['<nav aria-label="Contents">', "<ol>", *items, "</ol>", "</nav>"]
-
-    def verdicts(self) -> list[str]:
-        if not self._content.answers:
-            return []
-        items = [
-            f'<li class="{slug(answer.word)}"><strong>{escape_html(answer.word)}</strong> '
-            f"<span>{self._text(answer.sentence)}</span></li>"
-            for answer in self._content.answers
-        ]
-        return _section("verdicts", "Verdicts", ['<ul class="verdicts">', *items, "</ul>"])
-
-    def section(self, section: Section, *, level: int) -> list[str]:
-        lines = [line for block in section.blocks for line in self._block(block)]
-        for below in section.sections:
-            lines += self.section(below, level=min(level + 1, 6))
-        return _section(self._anchors[id(section)], section.heading, lines, level=level)
-
-    def cautions(self) -> list[str]:
-        items = [f"<li>{self._text(caution)}</li>" for caution in self._content.cautions]
-        lines = ['<ul class="cautions">', *items, "</ul>"]
-        return _section("cautions", "Cautions", lines) if items else []
-
-    def references(self) -> list[str]:
-        items = [
-            f'<li id="reference-{number}">{escape_html(text)}</li>'
-            for number, text in enumerate(self._content.references, start=1)
-        ]
-        lines = ['<ol class="references">', *items, "</ol>"]
-        return _section("references", "References", lines) if items else []
-
-    def provenance(self) -> list[str]:
-        items = [
-            f"<div><dt>{escape_html(name)}</dt><dd>{escape_html(value)}</dd></div>"
-            for name, value in self._content.provenance.items()
-        ]
-        lines = ['<dl class="provenance">', *items, "</dl>"]
-        return _section("provenance", "Provenance", lines) if items else []
-
-    def _text(self, text: str, *, cites: bool = False) -> str:
-        return inline_html(text, len(self._content.references) if cites else 0)
-
-    def _block(self, block: Block) -> list[str]:
-        match block:
-            case Paragraph():
-                return [f"<p>{self._text(block.text, cites=block.cites)}</p>"]
-            case Bullets():
-                return ["<ul>", *(f"<li>{self._text(item)}</li>" for item in block.items), "</ul>"]
-            case Equation():
-                meaning = f"<p>{self._text(block.meaning)}</p>" if block.meaning else ""
-                return [f'<div class="equation">{equation_html(block.formula)}{meaning}</div>']
-            case Note():
-                word = f"<strong>{block.kind.capitalize()}.</strong>"
-                return [f'<p class="note {block.kind}">{word} {self._text(block.text)}</p>']
-            case Table():
-                label = self._number("Table")
-                return [to_html(block, self._content.say, label=label)]
-            case Drawing():
-                return self._drawing(block)
-
-    def _drawing(self, drawing: Drawing) -> list[str]:
-        label = self._number("Figure")
-        return [
-            f'<figure id="figure-{drawing.key}">',
-            f'<div class="drawing" tabindex="0" role="group" aria-label="{label}">',
-            _inline_svg(drawing, f"f{self._count['Figure']}-"),
-            "</div>",
-            f'<figcaption><span class="label">{label}</span> '
-            f"{self._text(drawing.caption)}</figcaption>",
-            "</figure>",
-        ]
-
-    def _number(self, kind: str) -> str:
-        self._count[kind] += 1
-        return f"{kind} {self._count[kind]}"
+@cache
+def _environment() -> Environment:
+    """The template's surroundings: what is no markup is escaped, whatever somebody typed."""
+    environment = Environment(
+        autoescape=True,
+        keep_trailing_newline=True,
+        finalize=lambda value: value if isinstance(value, Markup) else _safe(value),
+    )
+    environment.filters |= {
+        "kind": lambda block: type(block).__name__,
+        "formula": lambda text: _markup(equation_html(text)),
+        "svg": _inline_svg,
+        "slug": slug,
+        "digest": _digest,
+    }
+    return environment
 
 
-def _section(anchor: str, heading: str, lines: list[str], *, level: int = 2) -> list[str]:
-    title = f"<h{level}>{escape_html(heading)}</h{level}>"
-    return [f'<section id="{anchor}">', title, *lines, "</section>"]
+def _safe(value: object) -> Markup:
+    return _markup(escape_html(str(value)))
 
 
-def _inline_svg(drawing: Drawing, prefix: str) -> str:
+def _markup(text: str) -> Markup:
+    """Text that is markup already: made of escaped parts, or a file of this folder."""
+    return Markup(text)  # noqa: S704
+
+
+def _table(table: Table, content: ReportContent, label: str) -> Markup:
+    return _markup(to_html(table, content.say, label=label))
+
+
+def _contents(content: ReportContent, anchors: dict[int, str]) -> list[tuple[str, str]]:
+    """Anchors and headings of the parts that the page has."""
+    held = {"verdicts": content.answers} | {name: getattr(content, name) for name in _PARTS[1:]}
+    own = {name: (name, name.capitalize()) for name in _PARTS if held[name]}
+    first = [own.pop("verdicts")] if content.answers else []
+    sections = [(anchors[id(section)], section.heading) for section in content.sections]
+    return [*first, *sections, *own.values()]
+
+
+def _inline_svg(drawing: Drawing, label: str) -> Markup:
     """The drawing with ids of its own and its alternative; its size is left to the page."""
-    body = _IDENTIFIER.sub(rf"\g<1>{prefix}", drawing.svg)
+    body = _IDENTIFIER.sub(rf"\g<1>f{label.removeprefix('Figure ')}-", drawing.svg)
     found = _VIEW_BOX.search(body)
     view_box = found[0] if found else ""
     opening = (
         f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" {view_box} '
         'stroke-linejoin="round" stroke-linecap="butt">'
     )
-    return _SVG_OPENING.sub(lambda _: opening, body, count=1).strip()
+    return _markup(_SVG_OPENING.sub(lambda _: opening, body, count=1).strip())
 
 
 def _all_sections(sections: tuple[Section, ...]) -> list[Section]:
     return [each for section in sections for each in (section, *_all_sections(section.sections))]
 
 
-def _unique(keys: list[str]) -> list[str]:
+def _anchors(sections: list[Section]) -> list[str]:
     """Anchors no two of which are the same, and none of the page's own."""
-    taken = {"main", "verdicts", "cautions", "references", "provenance"}
-    out = []
-    for key in keys:
-        unique, count = key, 2
+    taken, out = {"main", *_PARTS}, []
+    for section in sections:
+        key = unique = slug(section.heading)
+        count = 2
         while unique in taken:
             unique = f"{key}-{count}"
             count += 1
