@@ -80,10 +80,10 @@ class OpenInterval:
     value: float | None
     lower: float
     upper: float
-    lower_open: bool
-    upper_open: bool
     df: float
     level: float
+    lower_open: bool = False
+    upper_open: bool = False
     excluded: bool = False
 
     @property
@@ -140,22 +140,17 @@ class Property:
                 value=self.value,
                 lower=self.start,
                 upper=self.start,
-                lower_open=False,
-                upper_open=False,
                 df=df,
                 level=level,
                 excluded=True,
             )
-        crossings = [self._crossing(end, level) for end in self.ends]
-        lower, upper = (
-            end if point is None else point for end, point in zip(self.ends, crossings, strict=True)
-        )
+        lower, upper = (self._crossing(end, level) for end in self.ends)
         return OpenInterval(
             value=self.value,
-            lower=lower,
-            upper=upper,
-            lower_open=crossings[0] is None,
-            upper_open=crossings[1] is None,
+            lower=self.ends[0] if lower is None else lower,
+            upper=self.ends[1] if upper is None else upper,
+            lower_open=lower is None,
+            upper_open=upper is None,
             df=df,
             level=level,
         )
@@ -364,15 +359,12 @@ class Candidate:
         Parameters and variances estimated.
     minus_two_log_likelihood, criterion : float
         Fit, and fit with the penalty for its parameters.
-    reduces_to : CurveName or None
-        The simpler curve it has become, where its shape is at an end of its range.
     """
 
     name: CurveName
     parameters: int
     minus_two_log_likelihood: float
     criterion: float
-    reduces_to: CurveName | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -449,14 +441,12 @@ def choose_curve(
     for fit, m in zip(fits, counts, strict=True):
         deviance = -2 * float(fit.batch.log_likelihood[0])
         extra = 2 * m * (m + 1) / (n - m - 1) if corrected else 0.0
-        flat = fit.curve.size == 3 and fit.curve.parameters[2] in fit.at_edge
         candidates.append(
             Candidate(
                 name=fit.curve.name,
                 parameters=m,
                 minus_two_log_likelihood=deviance,
                 criterion=deviance + 2 * m + extra,
-                reduces_to=CurveName.CONSTANT if flat and fit.beta[2] < 0.5 else None,
             )
         )
     ordered = tuple(sorted(candidates, key=lambda one: one.criterion))
@@ -501,7 +491,14 @@ def targets_over(
             found[fit.curve.name] = time_to_target(fit, target_um).interval(level=level)
         else:
             reached = float(fit.beta[0]) <= np.log(target_um)
-            found[fit.curve.name] = _at_once(level) if reached else _never(level)
+            found[fit.curve.name] = OpenInterval(
+                value=0.0 if reached else None,
+                lower=0.0,
+                upper=0.0,
+                df=np.inf,
+                level=level,
+                excluded=not reached,
+            )
     return found
 
 
@@ -536,20 +533,3 @@ def margin_over(
         return found
     value = found.value if fits[0] is limited[0] else None
     return replace(found, value=value, upper_open=True)
-
-
-def _at_once(level: float) -> OpenInterval:
-    return replace(_never(level), value=0.0, excluded=False)
-
-
-def _never(level: float) -> OpenInterval:
-    return OpenInterval(
-        value=None,
-        lower=0.0,
-        upper=0.0,
-        lower_open=False,
-        upper_open=False,
-        df=np.inf,
-        level=level,
-        excluded=True,
-    )

@@ -22,6 +22,7 @@ describes the scatter about the line.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -44,6 +45,8 @@ from psdstats.student import critical_t
 from psdstats.study.records import Run, Study
 
 LEAST_OVER_U = 20.0
+LEAST_RUNS = 4
+LEAST_TIMES = 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -56,16 +59,28 @@ class Oversize:
         Level of the factor, or empty.
     aperture_um : float
         Nominal aperture.
-    data : RunSizes or None
-        ``ln_size`` holds ln R; None where fewer than two times are left.
-    group : tuple of str
-        Group of each run.
+    rows : DataFrame
+        group, time_min, share and u_share of each run.
     """
 
     series: str
     aperture_um: float
-    data: RunSizes | None
-    group: tuple[str, ...]
+    rows: pd.DataFrame
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are runs and times enough for a rate."""
+        return len(self.rows) >= LEAST_RUNS and self.rows["time_min"].nunique() >= LEAST_TIMES
+
+    @cached_property
+    def data(self) -> RunSizes:
+        """The shares R as the rate models take them; ``ln_size`` holds ln R."""
+        return run_sizes(
+            self.rows["time_min"],
+            self.rows["share"],
+            group=self.rows["group"],
+            known_covariance=np.diag((self.rows["u_share"] / self.rows["share"]) ** 2),
+        )
 
 
 def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
@@ -73,34 +88,12 @@ def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
     for label, runs in by_level(study.runs_frame(), by):
-        own = [row for name in runs["run"] for row in rows.get(name, ())]
-        found += _of_level(label, pd.DataFrame(own)) if own else []
+        frame = pd.DataFrame([row for name in runs["run"] for row in rows.get(name, ())])
+        for aperture_um in sorted(set(frame.get("aperture_um", ())), reverse=True):
+            part = frame[frame["aperture_um"] == aperture_um]
+            used = (part["share"] > 0) & (part["share"] >= LEAST_OVER_U * part["u_share"])
+            found.append(Oversize(series=label, aperture_um=aperture_um, rows=part[used]))
     return found
-
-
-def _of_level(series: str, frame: pd.DataFrame) -> list[Oversize]:
-    """Shares above every aperture at one level, coarsest first."""
-    found = []
-    for aperture_um, part in frame.groupby("aperture_um", sort=True):
-        used = part[part["share"] > 0]
-        used = used[used["share"] >= LEAST_OVER_U * used["u_share"]]
-        data = None
-        if len(used["time_min"].unique()) > 1:
-            data = run_sizes(
-                used["time_min"],
-                used["share"],
-                group=used["group"],
-                known_covariance=np.diag((used["u_share"] / used["share"]) ** 2),
-            )
-        found.append(
-            Oversize(
-                series=series,
-                aperture_um=float(aperture_um),  # type: ignore[arg-type]
-                data=data,
-                group=tuple(used["group"]),
-            )
-        )
-    return found[::-1]
 
 
 def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
@@ -127,20 +120,6 @@ def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
             }
         )
     return rows
-
-
-LEAST_RUNS = 4
-LEAST_TIMES = 3
-
-
-@dataclass(frozen=True, eq=False)
-class SieveRate:
-    """Rate of loss above one sieve, with the runs behind it."""
-
-    aperture_um: float
-    rate: float
-    data: RunSizes
-    group: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,22 +181,19 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     findings: list[Finding] = []
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
-        found: list[SieveRate] = []
-        bare: list[float] = []
-        for one in (each for each in oversize if each.series == series):
-            data = one.data
-            if data is None or len(data.time_min) < LEAST_RUNS or len(data.times) < LEAST_TIMES:
-                bare.append(one.aperture_um)
-                continue
-            rate, row = _sieve_rate(data, level)
-            finding = _change_of_rate(data, series, one.aperture_um)
+        own = [one for one in oversize if one.series == series]
+        found: list[tuple[Oversize, float]] = []
+        for one in (each for each in own if each.enough):
+            rate, row = _sieve_rate(one.data, level)
+            finding = _change_of_rate(one.data, series, one.aperture_um)
             findings.append(finding)
             told = {"curvature_p": finding.numbers.p, "verdict": str(finding.verdict)}
             rows.append({"series": series, "aperture_um": one.aperture_um} | row | told)
-            found.append(SieveRate(one.aperture_um, rate, data, one.group))
+            found.append((one, rate))
+        bare = tuple(one.aperture_um for one in own if not one.enough)
         exponents[series] = _exponent(found, level)
         if bare:
-            notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=tuple(bare)))
+            notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=bare))
     if not rows:
         raise ModelError(
             "No sieve holds a weighable mass in four runs of three times, so no rate of loss can "
@@ -284,15 +260,15 @@ def _change_of_rate(data: RunSizes, series: str, aperture_um: float) -> Finding:
     )
 
 
-def _exponent(found: list[SieveRate], level: float) -> SizeExponent:
-    usable = [one for one in found if one.rate > 0]
+def _exponent(found: list[tuple[Oversize, float]], level: float) -> SizeExponent:
+    usable = [(one, rate) for one, rate in found if rate > 0]
     if len(usable) < 3:
         return SizeExponent(basis=RateRemark.FEW_SIEVES())
-    ln_x = np.log([one.aperture_um for one in usable])
-    ln_k = np.log([one.rate for one in usable])
+    ln_x = np.log([one.aperture_um for one, _ in usable])
+    ln_k = np.log([rate for _, rate in usable])
     slope, error = _slope(ln_x, ln_k)
     df, basis = len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
-    by_group = _group_exponents(usable)
+    by_group = _group_exponents([one for one, _ in usable])
     if len(by_group) >= 3:
         slope = float(by_group.mean())
         error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
@@ -308,13 +284,13 @@ def _exponent(found: list[SieveRate], level: float) -> SizeExponent:
     )
 
 
-def _group_exponents(sieves: list[SieveRate]) -> Array:
+def _group_exponents(sieves: list[Oversize]) -> Array:
     """Exponent of each group that has a positive rate on three sieves or more."""
     found = []
-    for group in dict.fromkeys(label for one in sieves for label in one.group):
+    for group in dict.fromkeys(label for one in sieves for label in one.rows["group"]):
         rates, ln_x = [], []
         for one in sieves:
-            mine = np.array([label == group for label in one.group])
+            mine = (one.rows["group"] == group).to_numpy()
             time, y = one.data.time_min[mine], one.data.ln_size[mine]
             if len(np.unique(time)) >= LEAST_TIMES:
                 rates.append(-_slope(time, y)[0])

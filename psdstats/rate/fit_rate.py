@@ -111,25 +111,6 @@ class RateSeries:
             verdict=verdict,
         )
 
-    def parameters_frame(self) -> pd.DataFrame:
-        """One row a parameter: value, interval, whether its ends are open."""
-        return pd.DataFrame(
-            [
-                {
-                    "series": self.label,
-                    "parameter": name,
-                    "unit": UNITS[name],
-                    "value": one.value,
-                    "lower": one.lower,
-                    "upper": one.upper,
-                    "lower_open": one.lower_open,
-                    "upper_open": one.upper_open,
-                    "df": one.df,
-                }
-                for name, one in self.parameters.items()
-            ]
-        )
-
     def curve_frame(
         self, *, points: int, level: float, until_min: float | None = None
     ) -> pd.DataFrame:
@@ -199,7 +180,23 @@ class RateResult:
 
     def parameters_frame(self) -> pd.DataFrame:
         """Parameters of every series."""
-        return pd.concat([one.parameters_frame() for one in self.series], ignore_index=True)
+        return pd.DataFrame(
+            [
+                {
+                    "series": series.label,
+                    "parameter": name,
+                    "unit": UNITS[name],
+                    "value": one.value,
+                    "lower": one.lower,
+                    "upper": one.upper,
+                    "lower_open": one.lower_open,
+                    "upper_open": one.upper_open,
+                    "df": one.df,
+                }
+                for series in self.series
+                for name, one in series.parameters.items()
+            ]
+        )
 
     def scatter_frame(self) -> pd.DataFrame:
         """One row a series: standard deviations about the curve between groups and runs, %."""
@@ -279,11 +276,13 @@ class RateResult:
         pieces = []
         for one in self.series:
             fitted = one.fit.log_size(one.fit.data.time_min)
-            residual = 100 * np.expm1(one.fit.data.ln_size - fitted)
-            frame = one.sizes.frame.assign(
-                series=one.label, fitted_um=np.exp(fitted), residual_percent=residual
+            pieces.append(
+                one.sizes.frame.assign(
+                    series=one.label,
+                    fitted_um=np.exp(fitted),
+                    residual_percent=100 * np.expm1(one.fit.data.ln_size - fitted),
+                )
             )
-            pieces.append(frame)
         return pd.concat(pieces, ignore_index=True)
 
     def withdrawal_frame(self) -> pd.DataFrame:

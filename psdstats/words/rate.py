@@ -17,7 +17,7 @@ from psdstats.rate.first_order import LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, p_words
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import joined, sentence
 
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
 
@@ -47,10 +47,6 @@ def _of(series: str, text: str) -> str:
 
 def _upper(words: str) -> str:
     return words[:1].upper() + words[1:]
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def minutes(value: float, say: Numerals = PLAIN) -> str:
@@ -88,21 +84,20 @@ def curve_phrase(name: CurveName) -> str:
 
 
 def _target(result: RateResult, one: RateSeries, say: Numerals) -> str:
-    target, size = one.target, float(result.target_um or 0.0)
-    if target is not None:
+    size = float(result.target_um or 0.0)
+    if one.target is not None:
         return target_sentence(
-            target,
+            one.target,
             quantity=result.quantity,
             target_um=size,
             last_min=one.last_min,
             others=dict(list(one.targets.items())[1:]),
             say=say,
         )
-    if float(np.exp(one.fit.beta[0])) <= size:  # here a change is not shown
-        return (
-            f"{result.quantity} is below {say(size)} µm before any milling, and no change is shown."
-        )
-    return f"No change of {result.quantity} is shown, so no time to {say(size)} µm can be given."
+    name, wanted = one.change(result.quantity).subject.quantity, f"{say(size)} µm"  # not shown
+    if float(np.exp(one.fit.beta[0])) <= size:
+        return f"{name} is below {wanted} before any milling, and no change is shown."
+    return f"No change of {name} is shown, so no time to {wanted} can be given."
 
 
 def target_sentence(
@@ -212,11 +207,11 @@ def choice_sentence(choice: CurveChoice) -> str:
     far = [curve_phrase(name) for name in choice.without_support]
     if near:
         words += (
-            f"; {_listed(near)} {'is' if len(near) == 1 else 'are'} not ruled out, so sizes and "
+            f"; {joined(near)} {'is' if len(near) == 1 else 'are'} not ruled out, so sizes and "
             f"times are given with intervals that hold for {'both' if len(near) == 1 else 'each'}"
         )
     if far:
-        words += f"; {_listed(far)} {'has' if len(far) == 1 else 'have'} no support"
+        words += f"; {joined(far)} {'has' if len(far) == 1 else 'have'} no support"
     if not choice.corrected:
         words += f" ({choice.runs} runs are too few for more than a provisional choice)"
     return words + "."
