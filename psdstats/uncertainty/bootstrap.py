@@ -255,14 +255,12 @@ def _row(
         "n_units": n_units,
     }
     if n_units == 0:
-        return row | {"status": "no unit has both levels"}
+        return row | {"status": "no common unit"}
     if any(np.isnan(sample).any() for sample in samples):
-        return row | {"status": "a run has no size: the sieves do not bracket it"}
+        return row | {"status": "run without size"}
     row["estimate"] = float(np.exp(samples[0].mean() - sum(s.mean() for s in samples[1:])))
     if n_units < LEAST_UNITS:
-        return row | {
-            "status": f"no interval: {n_units} independent units, fewer than {LEAST_UNITS}"
-        }
+        return row | {"status": "too few units"}
     low, high = bootstrap_interval(
         samples, method=method, coverage=coverage, resamples=resamples, generator=generator
     )

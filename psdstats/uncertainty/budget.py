@@ -53,10 +53,9 @@ def changes_for(study: Study) -> tuple[Change, ...]:
         Change(label="twice the sample", apply=_twice_the_sample),
     ]
     if not all(sieve.is_certified for sieve in study.sieves.values()):
-        label = "certified sieves (U a quarter of the tolerance, k = 2)"
-        changes.append(Change(label=label, apply=_certified_sieves))
+        changes.append(Change(label="certified sieves", apply=_certified_sieves))
     if study.tares is TareHandling.ONCE:
-        changes.append(Change(label="tares weighed again in each run", apply=_tares_each_run))
+        changes.append(Change(label="tares weighed each run", apply=_tares_each_run))
     return tuple(changes)
 
 
@@ -107,7 +106,17 @@ def _tares_each_run(study: Study) -> Study:
     return replace(study, tares=TareHandling.EACH_RUN)
 
 
-_COLUMNS = ["scope", "quantity", "label", "source", "balance_limited", "u_percent", "share"]
+_COLUMNS = [
+    "scope",
+    "by",
+    "quantity",
+    "level",
+    "versus",
+    "source",
+    "balance_limited",
+    "u_percent",
+    "share",
+]
 
 
 def typical_run(budget: Budget) -> pd.DataFrame:
@@ -119,24 +128,14 @@ def typical_run(budget: Budget) -> pd.DataFrame:
 
 def typical_shares(budget: Budget) -> pd.DataFrame:
     """Budget of the typical run, then of one difference a quantity."""
-    run = typical_run(budget)
-    parts = [run.assign(scope="run", label=run["quantity"].astype(str) + " of one run")]
-    unit = " min" if budget.by == TIME else ""
+    parts = [typical_run(budget).assign(scope="run", level=None, versus=None)]
     known = budget.differences.dropna(subset=["share"])
-    for quantity, own in known.groupby("quantity", sort=False):
+    for _, own in known.groupby("quantity", sort=False):
         from_first = own[own["versus"] == own["versus"].min()]
         last = from_first[from_first["level"] == from_first["level"].max()]
-        level, versus = (_written(last[name].iloc[0]) for name in ("level", "versus"))
-        label = f"{quantity}, {level} against {versus}{unit}"
-        parts.append(last.assign(scope="difference", label=label))
-    frame = pd.concat(
-        [part[_COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
-    )
-    return frame.assign(source=frame["source"].str.replace("_", " ")).reset_index(drop=True)
-
-
-def _written(level: object) -> str:
-    return str(level) if isinstance(level, str) else f"{level:.12g}"
+        parts.append(last.assign(scope="difference"))
+    rows = [row for part in parts for row in part.assign(by=budget.by).to_dict("records")]
+    return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def combined_percent(part: pd.DataFrame) -> pd.Series:

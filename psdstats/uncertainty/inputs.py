@@ -36,7 +36,7 @@ class SourceRemark(RemarkKind):
     NO_REPEATABILITY = "no repeatability declared"  # balance
     NO_SAMPLE_MASS = "no sample mass stated"  # runs
     LOSS_HALVED = "half the loss added"  # runs: how many, least_g, most_g
-    EMPTY_PAN = "loss from an empty pan"  # runs
+    EMPTY_PAN = "empty pan"  # runs
 
 
 class Kind(StrEnum):

@@ -8,6 +8,7 @@ import pandas as pd
 
 from psdstats.output.figures.marks import drawn, hover, need
 from psdstats.output.style import INK, OCHRE, TEAL, numerals
+from psdstats.words.sizes import labelled_shares
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,7 +43,8 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     Parameters
     ----------
     frame : DataFrame
-        Columns label, source, share (fractions of one), and optionally balance_limited (bool);
+        Shares of a budget; or columns label, source, share (fractions of one), and optionally
+        balance_limited (bool);
         without it, sources whose name begins with "balance" count as such.
     ax : Axes
         Where to draw.
@@ -63,6 +65,8 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> uncertainty_shares(budget(study).shares_frame(), new_axes()).get_xlabel()
     'share of the variance / %'
     """
+    if "label" not in frame.columns and "scope" in frame.columns:
+        frame = labelled_shares(frame, numerals(ax))
     frame = need(frame, _COLUMNS, "uncertainty shares")
     if "balance_limited" not in frame.columns:
         frame = frame.assign(balance_limited=frame["source"].str.lower().str.startswith(_BALANCE))

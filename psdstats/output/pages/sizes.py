@@ -21,14 +21,14 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words import sizes as words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.sizes import notes_in_words
 
 _SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
 
 
-def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
+def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Table:
     """One row a run: D10, D50, D90 and span with standard uncertainty, and the balance's share."""
     frame = propagation.to_frame()
     wide = runs[["run", "group", TIME]].copy()
@@ -48,13 +48,9 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     return Table(
         name="sizes",
         frame=wide,
-        caption="Sizes of every run with standard uncertainty (u after ±).",
+        caption=words.SIZES_CAPTION,
         columns=tuple(columns),
-        notes=(
-            f"The files hold the {100 * propagation.coverage:g} % intervals too. "
-            "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate. "
-            "Balance: its share of the variance of D50.",
-        ),
+        notes=(words.sizes_note(propagation.coverage, say),),
         place=Place.FIRST,
     )
 
@@ -89,7 +85,7 @@ def curves_table(bands: pd.DataFrame) -> Table:
     return Table(
         name="undersize",
         frame=bands,
-        caption="Cumulative undersize of every run, with its standard uncertainty.",
+        caption=words.UNDERSIZE_CAPTION,
         columns=(
             Column(name="run", heading="run"),
             Column(name="sieve", heading="sieve"),
@@ -101,7 +97,7 @@ def curves_table(bands: pd.DataFrame) -> Table:
     )
 
 
-def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
+def means_table(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str, level: float) -> Table:
     """Mean sizes of each level or cell with their intervals."""
     keys = [
         name
@@ -113,7 +109,7 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
     columns.append(
         Column(
             name="value",
-            heading=f"size in µm, or span ({100 * level:g} % interval)",
+            heading=words.means_heading(level, say),
             show=Show.MEASURED,
             lower="lower",
             upper="upper",
@@ -130,27 +126,8 @@ def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
 
 
 def balance_answer(propagation: Propagation, say: Numerals = PLAIN) -> Answer:
-    """How much of the measurement's doubt about D50 is the balance, in one sentence."""
-    column = propagation.quantities.index("D50")
-    shares = propagation.balance_share[:, column]
-    shares = shares[np.isfinite(shares)]
-    largest = float(shares.max(initial=0.0))
-    u = 100 * propagation.u[:, column] / propagation.value[:, column]
-    u = u[np.isfinite(u)]
-    if len(shares) == 0:
-        return Answer("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
-    middle, least, most = (say.significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
-    return Answer(
-        "balance",
-        f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
-        f"runs; {least} % to {most} %). Of that variance the balance makes "
-        + (
-            "less than 0.1 % in every run."
-            if largest < 0.001
-            else f"{say.per_cent(float(np.median(shares)), decimals=1)} (median), at most "
-            f"{say.per_cent(largest, decimals=1)}."
-        ),
-    )
+    """How much of the measurement's doubt about D50 is the balance."""
+    return Answer("balance", words.balance_sentence(propagation, say))
 
 
 def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) -> Drawing:
@@ -164,7 +141,7 @@ def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) ->
         name="sizes against milling time",
         figure=ax.figure,  # type: ignore[arg-type]
         caption=caption,
-        alternative=_course(frame, say),
+        alternative=words.course(frame, say),
     )
 
 
@@ -184,14 +161,15 @@ def undersize_drawing(
             ax.set_title(drawn(title))
             if ax is not panels[0]:
                 ax.set_ylabel("")
-    of_group = f" of {group}" if len(set(runs["group"])) > 1 else ""
-    times = ", ".join(f"{time:g}" for time in sorted(own[TIME].unique()))
+    named = group if len(set(runs["group"])) > 1 else ""
+    caption, alternative = words.undersize_captions(
+        own[TIME].unique().tolist(), len(own), named, say
+    )
     return Drawing(
         name=f"undersize {group}",
         figure=panels[0].figure,  # type: ignore[arg-type]
-        caption=f"Cumulative undersize{of_group} by milling time, with uncertainty bands.",
-        alternative=f"Mass finer than each aperture for {len(own)} runs{of_group} at {times} min; "
-        "the numbers are in the table of curves.",
+        caption=caption,
+        alternative=alternative,
     )
 
 
@@ -213,20 +191,10 @@ def sizes_page(
 ) -> Page:
     """Sizes of every run, the curves they come from, and their course over time."""
     answer = balance_answer(propagation, say)
-    level = f"{100 * propagation.coverage:g} %"
     blocks: list[Block] = [
-        Paragraph(
-            f"Percentiles by the {propagation.rule} rule. The uncertainties here are those of the "
-            "measurement (readings, sieves, and whatever else was counted); how much runs and "
-            "groups differ is in the comparison."
-        ),
-        size_drawing(
-            means,
-            say,
-            caption=f"D10, D50 and D90 against milling time: means of the runs of each group with "
-            f"{level} measurement intervals; arrows mark open intervals.",
-        ),
-        sizes_table(propagation, runs),
+        Paragraph(words.sizes_introduction(propagation.rule)),
+        size_drawing(means, say, caption=words.course_caption(propagation.coverage, say)),
+        sizes_table(propagation, runs, say),
     ]
     blocks += [undersize_drawing(bands, runs, group, say) for group in dict.fromkeys(runs["group"])]
     return Page(
@@ -234,14 +202,17 @@ def sizes_page(
         answers=(answer,),
         sentences=(answer.sentence,),
         blocks=(*blocks, curves_table(bands)),
-        notes=sizes_notes(propagation),
+        notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",
     )
 
 
-def sizes_notes(propagation: Propagation) -> tuple[str, ...]:
+def sizes_notes(propagation: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What was assumed, and what the uncertainties leave out."""
-    return (*notes_in_words(propagation.notes), *left_out_notes(propagation.sources_left_out))
+    return (
+        *words.notes_in_words(propagation.notes, say),
+        *left_out_notes(propagation.sources_left_out),
+    )
 
 
 def time_column(times: pd.Series) -> Column:
@@ -261,24 +232,7 @@ def _key_column(means: pd.DataFrame, name: str) -> Column:
     return Column(name=name, heading=name.replace("_", " "))
 
 
-def _course(frame: pd.DataFrame, say: Numerals) -> str:
-    sentences = []
-    for quantity, own in frame.groupby("quantity", sort=False):
-        ordered = own.sort_values(TIME)
-        first, last = ordered.iloc[0], ordered.iloc[-1]
-        sentences.append(
-            f"{quantity}: {_bounded(first, say)} at {say(first[TIME])} min, "
-            f"{_bounded(last, say)} at {say(last[TIME])} min."
-        )
-    return " ".join(sentences)
-
-
-def _bounded(row: pd.Series, say: Numerals) -> str:
-    side = str(row.get("side", "") or "")
-    return f"{side} {say(row['value'], '.3g')} µm".strip()
-
-
-_SIZES_moments = {
+_MEANS = {
     "surface_mean_um": "surface (Sauter) mean",
     "mass_mean_um": "mass mean",
     "arithmetic_sd_um": "standard deviation",
@@ -291,7 +245,7 @@ def moments_page(study: Study) -> Page:
     try:
         frame = study_moments(study)
     except SizeError as reason:
-        notes = said_once([f"No mean sizes are given: {reason}"])
+        notes = said_once([words.no_means(reason)])
         return Page(heading="Mean sizes", notes=notes)
     surface = Column(
         name="specific_surface_m2_per_g",
@@ -304,21 +258,16 @@ def moments_page(study: Study) -> Page:
     table = Table(
         name="mean sizes",
         frame=frame,
-        caption="Mean sizes and spread of every run, from the masses of the classes.",
+        caption=words.MEANS_CAPTION,
         columns=(
             Column(name="run", heading="run"),
             *(
                 Column(name=name, heading=heading, unit="µm", show=Show.NUMBER, decimals=1)
-                for name, heading in _SIZES_moments.items()
+                for name, heading in _MEANS.items()
             ),
             Column(name="geometric_sd", heading="geometric SD", show=Show.NUMBER, decimals=3),
             *([surface] if stated else []),
         ),
-        notes=(
-            "Every class counts as particles of one size, the geometric middle of its apertures; "
-            "the pan at half the finest aperture. The means depend on that choice more than on "
-            "the weighings, so they carry no uncertainty. Means as in ISO 9276-2 (names from "
-            "memory); the specific surface is that of spheres.",
-        ),
+        notes=(words.MEANS_NOTE,),
     )
     return Page(heading="Mean sizes", blocks=(table,))

@@ -10,10 +10,10 @@ from psdstats.output.pages.budget import (
     budget_files,
     budget_notes,
     budget_page,
-    budget_sentences,
     budget_tables,
     shares_drawing,
 )
+from psdstats.words.sizes import budget_sentences
 
 
 def test_shares_of_a_column_sum_to_one(benches):
