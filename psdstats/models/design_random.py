@@ -120,6 +120,13 @@ class Grouping:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
 
+    def spread(self, theta: Array) -> Array:
+        """Covariance of the effects of one level, shape (effects, effects), from all θ (q,)."""
+        spread = np.diag(theta[list(self.components)])
+        if self.cross is not None:
+            spread[0, 1] = spread[1, 0] = theta[self.cross]
+        return spread
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Effects:
@@ -164,9 +171,7 @@ class RandomDesign:
         fitted = marginal.copy()
         tables = []
         for grouping in self.groupings:
-            spread = np.diag(fit.theta[list(grouping.components)])
-            if grouping.cross is not None:
-                spread[0, 1] = spread[1, 0] = fit.theta[grouping.cross]
+            spread = grouping.spread(fit.theta)
             z = grouping.indicators(span)
             size, levels, effects = z.shape
             mixed = (z @ spread).reshape(size, levels * effects)

@@ -7,6 +7,7 @@ import pandas as pd
 
 from psdstats.columns import column_words
 from psdstats.models.design_columns import RandomSlope
+from psdstats.models.crosschecks import CheckRemark
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
@@ -106,6 +107,23 @@ REMARKS = {
     ),
     FitRemark.FEW_RUNS: lambda _, rows, variances: (
         f"{_few(rows, variances)}: tests reject more often than stated (6 to 7 % at 5 %)."
+    ),
+    CheckRemark.CELLS: lambda _, groups, levels: f"{groups} groups at {levels} levels each.",
+    CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
+    CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
+        f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
+        f"{group} and {levels} of {within}."
+    ),
+    CheckRemark.INCOMPLETE: lambda _, missing, cells, group, first_group, within, first_level: (
+        f"Not available: the design is not complete. {missing} of {cells} combinations have no "
+        f"value, the first being {group} {first_group} with {within} {first_level}; the mixed "
+        f"model uses what there is."
+    ),
+    CheckRemark.FEWER_THAN_THREE_GROUPS: lambda _: (
+        "Not available: the correction needs at least three groups."
+    ),
+    CheckRemark.FEWER_THAN_THREE_LEVELS: lambda _: (
+        "Not available: the rank test needs at least three levels."
     ),
 }
 
