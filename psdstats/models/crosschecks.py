@@ -153,8 +153,9 @@ def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: st
     import pingouin
 
     columns = {"dv": "response", "within": "level", "subject": "group"}
-    chi_square = _first_row(pingouin.friedman(data=cells, method="chisq", **columns))
-    approximate = _first_row(pingouin.friedman(data=cells, method="f", **columns))
+    with np.errstate(divide="ignore"):  # F is infinite where all groups rank the levels alike
+        chi_square = _first_row(pingouin.friedman(data=cells, method="chisq", **columns))
+        approximate = _first_row(pingouin.friedman(data=cells, method="f", **columns))
     row = {
         "q": chi_square["Q"],
         "df": chi_square["ddof1"],

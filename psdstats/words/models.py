@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
+from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
 from psdstats.models.design_columns import RandomSlope
-from psdstats.models.crosschecks import CheckRemark
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
@@ -142,10 +144,10 @@ def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
             f"The verdict on {term} hangs on one level of {grouping}: {whole} with all, but {told}."
         )
     if not found.needed_by_number:
-        low, high = (say(p, ".2g") for p in (others["p"].min(), others["p"].max()))
+        ends = dict.fromkeys(word_p(float(others["p"].agg(end))) for end in ("min", "max"))
         return (
-            f"No single level of {grouping} decides the verdict on {term}: {whole} with all and "
-            f"between {low} and {high} without one."
+            f"No single level of {grouping} decides the verdict on {term}: {whole} with all, "
+            f"{' to '.join(ends)} without one."
         )
     needed = others[others["left_out"].isin(found.needed_by_number)]
     which = "any one" if len(needed) == len(others) else " or ".join(needed["left_out"])
@@ -163,3 +165,96 @@ def _without(row: pd.Series, say: Numerals) -> str:
         share = say(100.0 * row["effect_left"], ".0f")
         text += f", the effect being {share} % of that with all"
     return text
+
+
+CHECKS_HEADING = "Can the models be believed?"
+NO_MODEL = "No mixed model was fitted, so there is none to check."
+COMMON_NOTE = (
+    "The common tests know nothing of measurement uncertainty, average replicates and further "
+    "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
+    "variance is corrected for sphericity (Greenhouse-Geisser)."
+)
+RESAMPLED_NOTE = (
+    "Bootstrap: likelihood ratios of trials simulated without the effect. Permutation: runs that "
+    "all else in the model does not tell apart change places; left out where there are none."
+)
+REFIT_CAPTION = "Coefficients on ln size, and the same fit by another package (statsmodels)."
+
+
+def by_quantity(told: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Sentences with the quantity they are about; what is said of several alike is said once.
+
+    Examples
+    --------
+    >>> by_quantity([("D10", "All is well."), ("D50", "All is well.")])
+    ('D10, D50: All is well.',)
+    """
+    said: dict[str, list[str]] = {}
+    for quantity, text in told:
+        said.setdefault(text, []).append(quantity)
+    return tuple(f"{', '.join(dict.fromkeys(own))}: {text}" for text, own in said.items())
+
+
+def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
+    """How far the estimates of another package are from ours."""
+    if found.route is RefitRoute.MIXED_MODEL:
+        how = "a mixed model with variances estimated anew"
+    else:
+        how = "generalised least squares with the covariance found"
+    if not found.converged:
+        return f"Refitted by statsmodels ({how}): that fit did not converge."
+    percent = max(100 * found.largest_difference, 0.01)
+    return (
+        f"Refitted by statsmodels ({how}), no coefficient moves by more than {say(percent, '.2g')} "
+        f"% of its standard error."
+    )
+
+
+def residuals_caption(quantity: str) -> str:
+    """Of the figure of residuals."""
+    return f"{quantity}: standardised residuals of the mixed model; most should lie within ±2."
+
+
+def quantiles_caption(quantity: str) -> str:
+    """Of the figure of quantiles."""
+    return (
+        f"{quantity}: residuals in order against those of a normal law; a straight line speaks for "
+        f"it."
+    )
+
+
+def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> str:
+    """What the figures of residuals show."""
+    return (
+        f"The largest of {count} standardised residuals is {say(largest, '.2f')} standard "
+        f"deviations from zero."
+    )
+
+
+def influence_caption(quantity: str, grouping: str) -> str:
+    """Of the figure without each group."""
+    return (
+        f"{quantity}: effect that is left without each {column_words(grouping)} in turn; at 1 it "
+        f"does not move."
+    )
+
+
+def influence_table_caption(term: str) -> str:
+    """Of the table without each group."""
+    return f"The test of {column_words(term)} without each group in turn."
+
+
+def common_caption(by: str) -> str:
+    """Of the table of common tests."""
+    return f"What common tests say of {column_words(by)}, beside the mixed model."
+
+
+def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str:
+    """Of the table of variances."""
+    interval = f"{say(100 * level)} % intervals"
+    return f"{quantity}: variances on ln size with {interval} by the profile of the likelihood."
+
+
+def resampled_caption(quantity: str, by: str) -> str:
+    """Of the table of resampled tests."""
+    return f"{quantity}: the test of {column_words(by)} by resampling."
