@@ -26,6 +26,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_comparison(parser)
     add_propagation(parser)
     add_page(parser)
+    parser.add_argument(
+        "--checks",
+        action="store_true",
+        help="also check the models: residuals, what single groups do, common tests, resampled "
+        "tests, the fit of another package (takes seconds)",
+    )
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
@@ -39,4 +45,9 @@ def run(options: argparse.Namespace, console: Console) -> int:
         known = propagate_study(study, options, console, sources=sources)
         console.begin("comparing")
         comparison = compare_study(study, options, known)
-    return present(comparison_page(comparison, options.say), options, console)
+    page = comparison_page(comparison, options.say)
+    if options.checks:
+        from psdstats.output.pages.model_checks import model_checks_page
+
+        page += model_checks_page(comparison, options.say, thorough=True)
+    return present(page, options, console)

@@ -176,7 +176,7 @@ COMMON_NOTE = (
 )
 RESAMPLED_NOTE = (
     "Bootstrap: likelihood ratios of trials simulated without the effect. Permutation: runs that "
-    "all else in the model does not tell apart change places; left out where there are none."
+    "all else in the model does not tell apart change places; left out where too few can."
 )
 REFIT_CAPTION = "Coefficients on ln size, and the same fit by another package (statsmodels)."
 

@@ -56,7 +56,7 @@ def model_checks_page(
     by, within = comparison.plan.by, comparison.plan.within
     group = next((one for one in within if isinstance(one, str)), None)
     drawn = _DRAWN if _DRAWN in fits else next(iter(fits))
-    blocks: list[Block] = list(_residual_drawings(fits[drawn], drawn, group))
+    blocks: list[Block] = list(_residual_drawings(fits[drawn], drawn, group, say))
     told: list[tuple[str, str]] = []
     notes: list[tuple[str, str]] = []
     if group is not None:
@@ -75,7 +75,10 @@ def model_checks_page(
     blocks.append(_refit_table(refits))
     if thorough:
         own = fits[drawn]
-        blocks += [_variance_table(own, drawn, comparison.level), _resampled_table(own, drawn, by)]
+        blocks += [
+            _variance_table(own, drawn, comparison.level, say),
+            _resampled_table(own, drawn, by),
+        ]
     return Page(
         heading=words.CHECKS_HEADING,
         sentences=words.by_quantity(told),
@@ -84,7 +87,9 @@ def model_checks_page(
     )
 
 
-def _residual_drawings(fit: MixedModelFit, quantity: str, group: str | None) -> list[Drawing]:
+def _residual_drawings(
+    fit: MixedModelFit, quantity: str, group: str | None, say: Numerals
+) -> list[Drawing]:
     """Standardised residuals against fitted values, and in order against normal quantiles."""
     known = [name for name in ("run", group) if name in fit.model.frame]
     named = fit.model.frame[known].reset_index(drop=True)
@@ -92,28 +97,32 @@ def _residual_drawings(fit: MixedModelFit, quantity: str, group: str | None) -> 
     table = pd.concat([residual_table(fit), named], axis=1)
     table = table.assign(normal_quantile=normal_quantiles(table["standardised"]))
     with house_style():
-        against = residuals_against_fitted(table, new_axes(), fitted_label=f"fitted ln {quantity}")
-        ordered = residual_quantiles(table, new_axes())
+        against = residuals_against_fitted(
+            table, new_axes(say=say), fitted_label=f"fitted ln {quantity}"
+        )
+        ordered = residual_quantiles(table, new_axes(say=say))
     largest = float(table["standardised"].abs().max())
     return [
         Drawing(
             name=f"residuals {quantity}",
             figure=against.figure,  # type: ignore[arg-type]
             caption=words.residuals_caption(quantity),
-            alternative=words.residuals_alternative(len(table), largest),
+            alternative=words.residuals_alternative(len(table), largest, say),
         ),
         Drawing(
             name=f"residual quantiles {quantity}",
             figure=ordered.figure,  # type: ignore[arg-type]
             caption=words.quantiles_caption(quantity),
-            alternative=words.residuals_alternative(len(table), largest),
+            alternative=words.residuals_alternative(len(table), largest, say),
         ),
     ]
 
 
 def _influence_drawing(found: Influence, quantity: str, say: Numerals) -> Drawing:
     with house_style():
-        ax = leave_one_out(found.table, new_axes(height_mm=rows_height_mm(len(found.table) - 1)))
+        ax = leave_one_out(
+            found.table, new_axes(height_mm=rows_height_mm(len(found.table) - 1), say=say)
+        )
     return Drawing(
         name=f"without each group {quantity}",
         figure=ax.figure,  # type: ignore[arg-type]
@@ -201,11 +210,11 @@ def _refit_table(refits: Mapping[str, Refit]) -> Table:
     )
 
 
-def _variance_table(fit: MixedModelFit, quantity: str, level: float) -> Table:
+def _variance_table(fit: MixedModelFit, quantity: str, level: float, say: Numerals) -> Table:
     return Table(
         name=f"variance intervals {quantity}",
         frame=variance_intervals(fit, level=level).reset_index(),
-        caption=words.variances_caption(quantity, level),
+        caption=words.variances_caption(quantity, level, say),
         columns=(
             Column(name="component", heading="between"),
             Column(name="estimate", heading="variance", show=Show.NUMBER),
@@ -221,7 +230,8 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
     rows = [{"test": "bootstrap", "p": drawn.p, "draws": drawn.draws}]
     try:
         mixed = permutation_test(fit, by, _DRAWS)
-        rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
+        if mixed.smallest_p <= 0.05:
+            rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
     except ModelError:  # no rows can be exchanged
         pass
     return Table(
