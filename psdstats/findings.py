@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum
 from math import nan
 
 
@@ -68,8 +68,11 @@ class Contrast:
         return f"{pair} at {self.where}" if self.where else pair
 
 
-class RemarkKind(StrEnum):
-    """Kinds of remark; each room of the library lists its own in a subclass."""
+class RemarkKind(Enum):
+    """Kinds of remark; each room of the library lists its own in a subclass.
+
+    Kinds of two rooms never are the same, whatever their values.
+    """
 
     def __call__(self, **data: Hashable) -> Remark:
         """A remark of this kind with its data."""

@@ -16,7 +16,7 @@ from psdstats.comparison.result import (
     Route,
 )
 from psdstats.errors import OutputError
-from psdstats.findings import Contrast, ContrastKind, Finding, Remark, Verdict
+from psdstats.findings import Contrast, ContrastKind, Finding, Remark, RemarkKind, Verdict
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT, POWER, VerdictRemark, decrease_of
 from psdstats.words.models import fit_sentence, influence_sentence
@@ -496,7 +496,7 @@ def _misfit(
     )
 
 
-REMARKS: dict[str, Wording] = {
+REMARKS: dict[RemarkKind, Wording] = {
     VerdictRemark.NO_ESTIMATE: lambda _: "there is no estimate with an interval",
     VerdictRemark.NO_END: lambda _: "too little is left to judge it by, so its interval has no end",
     PlanRemark.WITHOUT_VALUE: _without_value,

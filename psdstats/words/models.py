@@ -14,8 +14,8 @@ from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
-from psdstats.models.mixed_model_words import joined
 from psdstats.words.numbers import PLAIN, Numerals, p_words
+from psdstats.words.remarks import joined
 
 
 def fit_sentence(fit: MixedModelFit) -> str:
@@ -144,7 +144,7 @@ def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
             f"The verdict on {term} hangs on one level of {grouping}: {whole} with all, but {told}."
         )
     if not found.needed_by_number:
-        ends = dict.fromkeys(word_p(float(others["p"].agg(end))) for end in ("min", "max"))
+        ends = dict.fromkeys(p_words(float(others["p"].agg(end)), say) for end in ("min", "max"))
         return (
             f"No single level of {grouping} decides the verdict on {term}: {whole} with all, "
             f"{' to '.join(ends)} without one."

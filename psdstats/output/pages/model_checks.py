@@ -14,6 +14,7 @@ import pandas as pd
 
 from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError
+from psdstats.findings import Remark
 from psdstats.models.crosschecks import (
     CrossCheck,
     Refit,
@@ -40,7 +41,7 @@ from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import models as words
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import once_each
 
 _DRAWS = 99  # simulated trials, and arrangements, of a resampled test
 _DRAWN = "D50"  # drawn where it was compared
@@ -58,7 +59,7 @@ def model_checks_page(
     drawn = _DRAWN if _DRAWN in fits else next(iter(fits))
     blocks: list[Block] = list(_residual_drawings(fits[drawn], drawn, group, say))
     told: list[tuple[str, str]] = []
-    notes: list[tuple[str, str]] = []
+    remarks: list[tuple[str, Remark]] = []
     if group is not None:
         found = {
             name: leave_one_group_out(fit, by, grouping=group, alpha=1.0 - comparison.level)
@@ -69,7 +70,7 @@ def model_checks_page(
         checks = {name: _common_tests(fit, by, group) for name, fit in fits.items()}
         blocks.append(_common_table(fits, by, checks))
         for name, both in checks.items():
-            notes += [(name, sentence(one, say)) for check in both for one in check.remarks]
+            remarks += [(name, one) for check in both for one in check.remarks]
     refits = {name: independent_refit(fit) for name, fit in fits.items()}
     told += [(name, words.refit_sentence(one, say)) for name, one in refits.items()]
     blocks.append(_refit_table(refits))
@@ -83,7 +84,7 @@ def model_checks_page(
         heading=words.CHECKS_HEADING,
         sentences=words.by_quantity(told),
         blocks=tuple(blocks),
-        notes=words.by_quantity(notes),
+        notes=once_each(remarks, say),
     )
 
 
