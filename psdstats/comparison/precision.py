@@ -188,7 +188,6 @@ def interval_total(
     )
 
 
-_COMPONENTS = ("repeatability", "between", "reproducibility")
 _LIMIT = 2.8  # repeatability and reproducibility limit in SDs, ISO 5725-6 (from memory): 1.96 √2
 
 
@@ -288,7 +287,6 @@ def precision(
 
 def _row(cells: LevelCells, scale: Scale, coverage: float) -> dict[str, object]:
     centre = float(np.sum(cells.count * cells.mean) / np.sum(cells.count))
-    variances = _variances(cells)
     row = {
         **cells.level,
         "groups": len(cells.groups),
@@ -296,55 +294,47 @@ def _row(cells: LevelCells, scale: Scale, coverage: float) -> dict[str, object]:
         "left_out": cells.left_out,
         "mean": math.exp(centre) if scale is Scale.LOG else centre,
     }
-    intervals = _intervals(cells, variances[0], coverage)
-    for name, variance, limits in zip(_COMPONENTS, variances, intervals, strict=True):
+    found = _components(cells, coverage)
+    for name, (variance, limits) in found.items():
         sd, lower, upper = map(math.sqrt, (variance, *limits))
         row |= {f"{name}_sd": sd, f"{name}_sd_lower": lower, f"{name}_sd_upper": upper}
         if scale is Scale.LOG:
             row[f"{name}_percent"] = 100 * sd
     return row | {
-        "repeatability_limit": _LIMIT * math.sqrt(variances[0]),
-        "reproducibility_limit": _LIMIT * math.sqrt(variances[2]),
+        "repeatability_limit": _LIMIT * math.sqrt(found["repeatability"][0]),
+        "reproducibility_limit": _LIMIT * math.sqrt(found["reproducibility"][0]),
         "df_within": int(cells.df.sum()),
-        "status": _told(cells, variances[1]),
+        "status": _told(cells, found["between"][0]),
     }
 
 
-def _variances(cells: LevelCells) -> tuple[float, float, float]:
-    """Within-group, between-group and total variance; NaN where the design does not tell."""
+def _components(cells: LevelCells, coverage: float) -> dict[str, tuple[float, tuple[float, float]]]:
+    """Variance within groups, between them and of a single result, each with its interval.
+
+    NaN where the design does not tell.
+    """
     n = cells.count.astype(float)
     groups, df = len(n), int(cells.df.sum())
-    within = cells.within_sum_of_squares / df if df else math.nan
-    if groups < 2:
-        return within, math.nan, math.nan
+    unknown = (math.nan, (math.nan, math.nan))
+    found = dict.fromkeys(("repeatability", "between", "reproducibility"), unknown)
+    spread = float(np.var(cells.mean, ddof=1)) if groups > 1 else math.nan
     if not df:
-        return math.nan, math.nan, float(np.var(cells.mean, ddof=1))
-    centre = np.sum(n * cells.mean) / n.sum()
-    square = float(np.sum(n * (cells.mean - centre) ** 2)) / (groups - 1)
-    number = float(n.sum() - np.sum(n**2) / n.sum()) / (groups - 1)
-    between = max(0.0, (square - within) / number)
-    return within, between, within + between
-
-
-def _intervals(
-    cells: LevelCells, within: float, coverage: float
-) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
-    """Intervals of the three variances, in the same order."""
-    unknown = (math.nan, math.nan)
-    groups, df = len(cells.groups), int(cells.df.sum())
-    of_within = interval_within(within, df, coverage=coverage) if df else unknown
-    if groups < 2:
-        return of_within, unknown, unknown
-    spread = float(np.var(cells.mean, ddof=1))
-    if not df:
-        return unknown, unknown, interval_within(spread, groups - 1, coverage=coverage)
-    harmonic = groups / float(np.sum(1 / cells.count))
-    parts = (harmonic * spread, groups - 1, within, df, harmonic)
-    return (
-        of_within,
-        interval_between(*parts, coverage=coverage),
-        interval_total(*parts, coverage=coverage),
-    )
+        if groups > 1:
+            limits = interval_within(spread, groups - 1, coverage=coverage)
+            found["reproducibility"] = (spread, limits)
+        return found
+    within = cells.within_sum_of_squares / df
+    found["repeatability"] = (within, interval_within(within, df, coverage=coverage))
+    if groups > 1:
+        centre = np.sum(n * cells.mean) / n.sum()
+        square = float(np.sum(n * (cells.mean - centre) ** 2)) / (groups - 1)
+        number = float(n.sum() - np.sum(n**2) / n.sum()) / (groups - 1)
+        between = max(0.0, (square - within) / number)
+        harmonic = groups / float(np.sum(1 / n))
+        parts = (harmonic * spread, groups - 1, within, df, harmonic)
+        found["between"] = (between, interval_between(*parts, coverage=coverage))
+        found["reproducibility"] = (within + between, interval_total(*parts, coverage=coverage))
+    return found
 
 
 def _told(cells: LevelCells, between: float) -> Told:
