@@ -38,6 +38,8 @@ PAGES = MappingProxyType(
 SENTENCES = MappingProxyType(
     {
         "Comparison": ("comparison", "summary", ""),
+        "DistributionFit": ("distribution", "fit_sentence", ""),
+        "Fineness": ("distribution", "step_sentence", ""),
         "GroupAgreement": ("groups", "agreement_sentences", ""),
         "LossRates": ("rate", "loss_sentences", ""),
         "MillCharge": ("planning", "charge_sentences", "MILL_CAUTIONS"),

@@ -11,6 +11,8 @@ from psdstats.comparison.classes import DistributionRemark, MovedClasses, class_
 from psdstats.comparison.permutation_manova import PermutationManova
 from psdstats.comparison.whole import ZERO_SHARE, StackPart, WholeComparison
 from psdstats.comparison.whole_fits import StudyFits
+from psdstats.distribution.fits import DistributionFit
+from psdstats.distribution.moments import Fineness
 from psdstats.findings import Verdict
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
@@ -206,6 +208,46 @@ def fit_sentences(fits: StudyFits, _: Numerals = PLAIN) -> tuple[str, ...]:
             "from a fitted curve."
         )
     return tuple(lines)
+
+
+def fit_sentence(fit: DistributionFit, say: Numerals = PLAIN) -> str:
+    """One fit: parameters with intervals, and whether the points lie on the curve."""
+    values = ", ".join(
+        f"{name} {say(value, '.4g')} ({say(low, '.4g')} to {say(high, '.4g')})"
+        for name, value, low, high in zip(
+            fit.parameter_names, fit.parameters, fit.lower, fit.upper, strict=True
+        )
+    )
+    if fit.describes is None:
+        found = "two points cannot show whether the family is right"
+    elif fit.describes:
+        found = "the points lie within their uncertainty of the curve"
+    else:
+        found = "the points lie farther from the curve than their uncertainty allows, "
+        found += (
+            f"by a misfit of {say(100 * fit.misfit, '.2g')} points that the intervals include"
+            if fit.misfit
+            else "so the curve is a summary and its intervals are too narrow"
+        )
+    if fit.describes is not None:
+        found += f" (χ² = {say(fit.chi_squared, '.3g')} on {fit.df}, p = {say(fit.p, '.2g')})"
+    settled = fit.status if fit.status == "converged" else "the search did not settle: do not use"
+    return f"{FAMILIES[fit.family]}: {values}; {found}; {settled}."
+
+
+def step_sentence(found: Fineness, say: Numerals = PLAIN) -> str:
+    """Fineness of one distribution: its classes, and the step size they come from."""
+    names, passed = " or ".join(found.classes), f"{say(100 * found.share)} %"
+    if found.step_um > found.coarsest_um:
+        told = f"no sieve used passes {passed}, so the step size is above "
+        told += f"{say(found.coarsest_um)} µm"
+    elif found.step_um == found.finest_um:
+        told = f"the finest sieve used passes {passed}, so the step size is at most "
+        told += f"{say(found.step_um)} µm"
+    else:
+        told = f"step size {say(found.step_um)} µm (smallest aperture used that passes {passed})"
+    apart = "; the stack does not tell these classes apart" if len(found.classes) > 1 else ""
+    return f"{names} powder ({found.scheme}): {told}{apart}."
 
 
 def fineness_sentence(frame: pd.DataFrame) -> str:

@@ -25,9 +25,9 @@ APERTURES = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0)
 
 def masses(d50: float) -> list[float]:
     """Net masses of a log-normal powder of geometric SD 1.8, pan first, 50 g in all."""
-    from psdstats.distribution.closed_forms import LogNormal
+    from scipy.stats import lognorm
 
-    finer = LogNormal(median_um=d50, geometric_sd=1.8).undersize(APERTURES)
+    finer = lognorm(np.log(1.8), scale=d50).cdf(APERTURES)
     return list(50 * np.diff(np.concatenate([[0], finer, [1]])))
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from psdstats.distribution.fineness import fineness, fineness_table
+from psdstats.distribution.moments import fineness, fineness_table
 from psdstats.errors import SizeError
 from psdstats.sieves import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
@@ -38,16 +38,16 @@ def test_classes(undersize, step, classes):
 def test_a_stack_that_cannot_tell():
     found = fineness([250, 500], [0.8, 1.0])
     assert found.classes == ("moderately fine", "fine", "very fine")
-    assert "does not tell these classes apart" in found.sentence
+    assert "does not tell these classes apart" in found.summary()
     found = fineness([150, 300], [0.1, 0.3])
     assert set(found.classes) == {"coarse", "moderately fine"}
-    assert "above 300 µm" in found.sentence
+    assert "above 300 µm" in found.summary()
 
 
 def test_the_step_is_never_interpolated_nor_called_d50():
     found = fineness([100, 200, 400], [0.0, 0.999, 1.0])
     assert found.step_um == 200
-    assert "D50" not in found.sentence
+    assert "D50" not in found.summary()
 
 
 @given(st.lists(st.floats(0, 1), min_size=6, max_size=6))

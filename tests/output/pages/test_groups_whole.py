@@ -5,7 +5,7 @@ import pytest
 
 from psdstats.comparison.whole import compare_distributions
 from psdstats.comparison.whole_fits import curve_points, fit_study
-from psdstats.distribution.fineness import fineness_table
+from psdstats.distribution.moments import fineness_table
 from psdstats.output.pages.whole_distribution import (
     class_drawings,
     fits_page,
