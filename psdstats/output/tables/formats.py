@@ -10,11 +10,11 @@ pointer).  The table stands in a box of its own that scrolls, so that a page nev
 
 A table as a Markdown pipe table.
 
-A table as LaTeX that compiles in the plain article class, without any package.
+A table as LaTeX: pandas writes a longtable with the rules of booktabs.
 
-A table that is longer than a page or wider than its text is cut into several: between rows with
-the caption continued, between columns with the row headings repeated.  Letters become smaller
-before columns are cut.  Columns of long text are set in paragraphs.
+A table that is wider than its text is cut between columns, with the row headings repeated; letters
+become smaller before that.  Columns of long text are set in paragraphs.  What the preamble must
+load is said in the first line of each file.
 """
 
 from __future__ import annotations
@@ -22,9 +22,11 @@ from __future__ import annotations
 import csv
 import io
 import math
+import textwrap
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+
+import pandas as pd
 
 from psdstats.output.equations import words_html
 from psdstats.output.tables.table import Column, Table, is_missing
@@ -151,17 +153,14 @@ def to_markdown(table: Table, say: Numerals = PLAIN) -> str:
     return "\n".join([f"**{escape_markdown(table.caption)}**", "", *lines, *notes, ""])
 
 
-_ROWS_A_PAGE = 38
 _LONG_TEXT = 32  # signs; a column of longer texts is set in paragraphs
 _PARAGRAPH = 26  # signs in a line of a paragraph
 _LONG_WORD = 20  # signs; a longer word may break inside
-_FLOATS_WAITING = 10  # LaTeX holds a limited number of floats; then they are set
 _TEXT_WIDTH_PT = 345.0  # article class, 10 pt, A4 or letter
 _COLUMN_GAP_PT = 8.0
 _SIZES = (("small", 4.5), ("footnotesize", 4.0), ("scriptsize", 3.5))  # mean width of a sign, pt
-
-
 _WIDE_SIGNS = frozenset("mMwW%@±−_")
+_PREAMBLE = r"% the preamble needs \usepackage{array,booktabs,longtable}"
 
 
 @dataclass(frozen=True)
@@ -189,7 +188,7 @@ class _Column:
 
 
 def to_latex(table: Table, say: Numerals = PLAIN) -> str:
-    r"""Write a table as one or more LaTeX table environments."""
+    r"""Write a table as a longtable; one wider than the text becomes several, headings repeated."""
     grid = table.grid(say)
     columns = [
         _Column(
@@ -200,33 +199,38 @@ def to_latex(table: Table, say: Numerals = PLAIN) -> str:
         for at, column in enumerate(table.columns)
     ]
     size, parts = _fitted(columns, table.row_headings)
-    environments: list[str] = []
-    for first, last in pairwise(_page_starts(columns, len(grid))):
-        for part in parts:
-            body = [" & ".join(_body_cell(c, i) for c in part) for i in range(first, last) if grid]
-            environments.append(_environment(table, part, body, size, first=not environments))
-    blocks = range(0, len(environments), _FLOATS_WAITING)
-    return "\\clearpage\n".join("\n".join(environments[at : at + _FLOATS_WAITING]) for at in blocks)
+    tables = [_longtable(table, part, size, first=part is parts[0]) for part in parts]
+    notes = [rf"\par\smallskip {escape_latex(note)}" for note in table.notes]
+    opening = rf"{{\{size}\setlength{{\tabcolsep}}{{{_COLUMN_GAP_PT / 2:g}pt}}"
+    return "\n".join([_PREAMBLE, opening, *tables, *notes, r"\par}", ""])
 
 
-def _page_starts(columns: list[_Column], rows: int) -> list[int]:
-    """First row of each page, and the number of rows."""
-    starts, used = [0], 0
-    for row in range(rows):
-        lines = max(-(-len(c.cells[row]) // _PARAGRAPH) if c.is_long else 1 for c in columns)
-        if used and used + lines > _ROWS_A_PAGE:
-            starts.append(row)
-            used = 0
-        used += lines
-    return [*starts, max(rows, 1)]
+def _longtable(table: Table, columns: list[_Column], size: str, *, first: bool) -> str:
+    """Some columns of a table as pandas writes a longtable."""
+    paragraph = rf">{{\raggedright\arraybackslash}}p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
+    cells = [[_body_cell(column, text) for text in column.cells or [""]] for column in columns]
+    frame = pd.DataFrame(dict(enumerate(cells)))
+    headings = [_heading_latex(column) for column in columns]
+    caption = escape_latex(table.caption)
+    text = (
+        frame.style.hide(axis="index")
+        .format_index(lambda at: headings[int(str(at))], axis="columns")
+        .to_latex(
+            environment="longtable",
+            hrules=True,
+            column_format="".join(paragraph if one.is_long else one.side for one in columns),
+            caption=caption if first else f"{caption} (continued)",
+            label=f"tab:{table.key}" if first else None,
+        )
+    )
+    # a part that goes on keeps the number of its table
+    return ("" if first else "\\addtocounter{table}{-1}\n") + str(text).rstrip("\n")
 
 
-def _body_cell(column: _Column, row: int) -> str:
-    text = column.cells[row]
+def _body_cell(column: _Column, text: str) -> str:
     if not column.is_long:
         return _cell(text)
-    words = (_breakable(word) for word in text.split())
-    return rf"\raggedright {' '.join(words)}"
+    return " ".join(_breakable(word) for word in text.split())
 
 
 def _breakable(word: str) -> str:
@@ -237,66 +241,27 @@ def _breakable(word: str) -> str:
 
 def _broken(heading: str, width: int) -> list[str]:
     """A heading in lines about as wide as the cells below it, broken between words."""
-    lines: list[str] = []
-    for word in heading.split():
-        if lines and len(lines[-1]) + 1 + len(word) <= max(width, 8):
-            lines[-1] += " " + word
-        else:
-            lines.append(word)
-    return lines or [""]
-
-
-def _width(columns: list[_Column], sign_pt: float) -> float:
-    return sum(sign_pt * column.signs + _COLUMN_GAP_PT for column in columns)
+    return textwrap.wrap(heading, max(width, 8), break_long_words=False) or [""]
 
 
 def _fitted(columns: list[_Column], headings: int) -> tuple[str, list[list[_Column]]]:
     """The largest letter at which the table fits, or the smallest and the table in parts."""
+
+    def fits(some: list[_Column], sign_pt: float) -> bool:
+        return sum(sign_pt * one.signs + _COLUMN_GAP_PT for one in some) <= _TEXT_WIDTH_PT
+
     for size, sign_pt in _SIZES:
-        if _width(columns, sign_pt) <= _TEXT_WIDTH_PT:
+        if fits(columns, sign_pt):
             return size, [columns]
     size, sign_pt = _SIZES[-1]
     heads = columns[:headings]
     parts: list[list[_Column]] = []
     for column in columns[headings:]:
-        if parts and _width([*parts[-1], column], sign_pt) <= _TEXT_WIDTH_PT:
+        if parts and fits([*parts[-1], column], sign_pt):
             parts[-1].append(column)
         else:
             parts.append([*heads, column])
     return size, parts or [heads]
-
-
-def _environment(
-    table: Table, columns: list[_Column], body: list[str], size: str, *, first: bool
-) -> str:
-    head = " & ".join(_heading_latex(column) for column in columns) + r" \\"
-    paragraph = f"p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
-    sides = "".join(paragraph if column.is_long else column.side for column in columns)
-    if first:
-        caption = [rf"\caption{{{escape_latex(table.caption)}}}", rf"\label{{tab:{table.key}}}"]
-    else:
-        caption = [rf"{escape_latex(table.caption)} (continued)"]
-    # \raggedright in a last cell takes \\ for a new line of that cell
-    end = r"\tabularnewline" if columns[-1].is_long else r"\\"
-    notes = [rf"\par\smallskip {escape_latex(note)}" for note in table.notes]
-    return "\n".join(
-        [
-            r"\begin{table}[htbp]",
-            rf"\centering\{size}\setlength{{\tabcolsep}}{{{_COLUMN_GAP_PT / 2:g}pt}}",
-            *caption,
-            r"\par\medskip",
-            rf"\begin{{tabular}}{{{sides}}}",
-            r"\hline",
-            head,
-            r"\hline",
-            *(f"{row} {end}" for row in body),
-            r"\hline",
-            r"\end{tabular}",
-            *(notes if first else []),
-            r"\end{table}",
-            "",
-        ]
-    )
 
 
 def _heading_latex(column: _Column) -> str:
