@@ -381,13 +381,9 @@ def _effects(findings: Sequence[Finding]) -> pd.DataFrame:
         {
             "family": [one.family.value for one in subjects],
             "contrast": [one.label for one in subjects],
-            "high": [one.high for one in subjects],
-            "low": [one.low for one in subjects],
-            "where": [one.where for one in subjects],
+            **{name: [getattr(one, name) for one in subjects] for name in ("high", "low", "where")},
             **ratio_columns(
-                estimate=number["estimate"],
-                lower=number["lower"],
-                upper=number["upper"],
+                **{name: number[name] for name in names[:3]},
                 lower_single=number["estimate"] - half,
                 upper_single=number["estimate"] + half,
             ),

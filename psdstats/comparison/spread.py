@@ -22,13 +22,6 @@ memory).  Errors that all groups share (one stack of sieves, whose apertures err
 not show in the spread of their differences.  The known measurement covariance tells how large they
 are, and only this part of it is added.  Families are held together by Holm's rule, which needs no
 correlations: those estimated from a handful of groups are worth little.
-
-The measurement alone.  With a single run at each level nothing in the data shows how much two runs
-of the same kind would differ: the levels are compared by the joint covariance of the measurement,
-plus a repeatability the laboratory declares.  Intervals take ln ratios as normal and hold for a
-family together.  Where one rectangular aperture error dominates they are up to a fifth too wide
-(1.96 against 1.65 standard uncertainties; two such errors of one size, 1.90);
-`psdstats.uncertainty.ratio_intervals` gives a single ratio its own law.
 """
 
 from __future__ import annotations
@@ -352,36 +345,3 @@ def _tuples(frame: pd.DataFrame, columns: Sequence[str]) -> NDArray[np.object_]:
     levels = [frame[column].map(level_text) for column in columns]
     texts = [repr(tuple(one.iloc[row] for one in levels)) for row in range(len(frame))]
     return np.array(texts, dtype=object)
-
-
-def measured_contrasts(
-    frame: pd.DataFrame,
-    covariance: Array,
-    by: str,
-    asked: ContrastMatrix,
-    *,
-    declared_percent: float,
-    level: float,
-) -> ContrastResult:
-    """Contrasts of single runs by their joint measurement covariance.
-
-    Shapes: covariance (n, n).
-    """
-    ordered = frame.sort_values(by)
-    order = ordered.index.to_numpy()
-    joint = covariance[np.ix_(order, order)] + np.eye(len(order)) * (declared_percent / 100) ** 2
-    return contrast_table(asked, ordered["ln_value"].to_numpy(), joint, np.inf, level=level)
-
-
-def measured_means(
-    frame: pd.DataFrame, covariance: Array, by: str, *, declared_percent: float, level: float
-) -> pd.DataFrame:
-    """The single run of each level with its own interval, on the log scale.
-
-    Shapes: covariance (n, n).
-    """
-    error = np.sqrt(np.diag(covariance) + (declared_percent / 100) ** 2)
-    half = critical_t(1.0 - level, np.inf) * error
-    value = frame["ln_value"]
-    means = frame[[by]].assign(estimate=value, lower=value - half, upper=value + half)
-    return means.sort_values(by, ignore_index=True)

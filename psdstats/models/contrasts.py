@@ -36,14 +36,11 @@ class ContrastMatrix:
     weights : ndarray, shape (m, k)
         One row a contrast, one column a level (or a cell, or a coefficient).
     contrasts : tuple of Contrast, length m
-        What each compares with what.
-    kind : ContrastKind
-        Which family.
+        What each compares with what; all of one family.
     """
 
     weights: Array
     contrasts: tuple[Contrast, ...]
-    kind: ContrastKind = ContrastKind.OWN
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -103,11 +100,8 @@ def contrast_matrix(levels: Sequence[str], kind: ContrastKind | str) -> Contrast
     if len(set(names)) < len(names):
         raise ModelError(f"The levels {names} repeat a name; name each level once.")
     weights, contrasts = FAMILIES[family][0](names)
-    return ContrastMatrix(
-        weights=weights,
-        contrasts=tuple(replace(one, family=family) for one in contrasts),
-        kind=family,
-    )
+    named = tuple(replace(one, family=family) for one in contrasts)
+    return ContrastMatrix(weights=weights, contrasts=named)
 
 
 def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
@@ -144,7 +138,6 @@ def polynomial_trend(scores: ArrayLike, *, degree: int = 1) -> ContrastMatrix:
         contrasts=tuple(
             Contrast(high=f"{name} trend", family=ContrastKind.TREND) for name in names[:degree]
         ),
-        kind=ContrastKind.TREND,
     )
 
 
@@ -158,15 +151,13 @@ def interaction(first: ContrastMatrix, second: ContrastMatrix) -> ContrastMatrix
     >>> both.contrasts[0].label, both.weights
     ('(6 - 0) by (10:1 - 5:1)', array([[ 1., -1., -1.,  1.]]))
     """
-    kind = ContrastKind.INTERACTION
     return ContrastMatrix(
         weights=np.kron(first.weights, second.weights).astype(np.float64),
         contrasts=tuple(
-            Contrast(high=f"({a.label}) by ({b.label})", family=kind)
+            Contrast(high=f"({a.label}) by ({b.label})", family=ContrastKind.INTERACTION)
             for a in first.contrasts
             for b in second.contrasts
         ),
-        kind=kind,
     )
 
 
@@ -184,7 +175,6 @@ def within_each(matrix: ContrastMatrix, levels: Sequence[str]) -> ContrastMatrix
         contrasts=tuple(
             replace(one, where=str(level)) for level in levels for one in matrix.contrasts
         ),
-        kind=matrix.kind,
     )
 
 
@@ -208,8 +198,6 @@ class ContrastResult:
         Joint covariance of the estimates.
     simultaneous : Simultaneous
         Rule, method in words, critical values, integration error.
-    kind : ContrastKind
-        Which family.
     level : float
         Confidence level.
     """
@@ -227,7 +215,6 @@ class ContrastResult:
     upper_single: Array
     covariance: Array
     simultaneous: Simultaneous
-    kind: ContrastKind
     level: float
 
     def __post_init__(self) -> None:
@@ -246,18 +233,10 @@ class ContrastResult:
         ratio_lower_single, ratio_upper_single, change_percent, change_lower_percent,
         change_upper_percent (simultaneous), df, p, p_adjusted.
         """
-        return self._named().assign(
-            **ratio_columns(
-                estimate=self.estimate,
-                lower=self.lower,
-                upper=self.upper,
-                lower_single=self.lower_single,
-                upper_single=self.upper_single,
-            ),
-            df=self.df,
-            p=self.p,
-            p_adjusted=self.p_adjusted,
-        )
+        names = ("lower", "upper", "lower_single", "upper_single")
+        ends = {name: getattr(self, name) for name in names}
+        ratios = ratio_columns(estimate=self.estimate, **ends)
+        return self._named().assign(**ratios, df=self.df, p=self.p, p_adjusted=self.p_adjusted)
 
     def _named(self) -> pd.DataFrame:
         rows = [(one.label, one.high, one.low, one.where) for one in self.contrasts]
@@ -301,7 +280,8 @@ def contrast_table(
     error = np.sqrt(np.diag(joint))
     correlation = joint / np.outer(error, error)
     np.fill_diagonal(correlation, 1.0)
-    usual = FAMILIES[asked.kind][1] if asked.kind in FAMILIES else Adjustment.MULTIVARIATE_T
+    family = FAMILIES.get(asked.contrasts[0].family)
+    usual = Adjustment.MULTIVARIATE_T if family is None else family[1]
     rule = usual if adjust == "default" else adjust
     together = simultaneous(estimate / error, correlation, df, kind=rule, level=level)
     df_all = np.broadcast_to(np.asarray(df, dtype=float), estimate.shape)
@@ -320,7 +300,6 @@ def contrast_table(
         upper_single=estimate + alone * error,
         covariance=joint,
         simultaneous=together,
-        kind=asked.kind,
         level=level,
     )
 

@@ -384,7 +384,7 @@ def _slopes(fixed: FixedDesign, label: str, by: str | None) -> ContrastMatrix:
         for part, name in enumerate(numeric.parts):
             rows.append(fixed.weights(over, lambda c, j=part: _slope_value(fixed, c, label, j)))  # type: ignore[misc]
             slopes.append(Contrast(high=name, where=where, family=ContrastKind.TREND))
-    return ContrastMatrix(weights=np.array(rows), contrasts=tuple(slopes), kind=ContrastKind.TREND)
+    return ContrastMatrix(weights=np.array(rows), contrasts=tuple(slopes))
 
 
 def _slope_value(fixed: FixedDesign, coefficient: Coefficient, label: str, part: int) -> float:

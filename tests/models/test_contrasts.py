@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import ModelError
-from psdstats.findings import Contrast
+from psdstats.findings import Contrast, ContrastKind
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.contrasts import contrast_table as table_of
 from psdstats.models.multiplicity import simultaneous
@@ -20,8 +20,9 @@ BETA = np.array([4.0, 3.6, 3.5])
 
 def contrast_table(weights, beta, covariance, df, *, pairs, kind="own", **options):
     """The table of weights whose contrasts are named by (high, low)."""
-    contrasts = tuple(Contrast(high=high, low=low) for high, low in pairs)
-    asked = ContrastMatrix(weights=np.array(weights, float), contrasts=contrasts, kind=kind)
+    family = ContrastKind(kind)
+    contrasts = tuple(Contrast(high=high, low=low, family=family) for high, low in pairs)
+    asked = ContrastMatrix(weights=np.array(weights, float), contrasts=contrasts)
     return table_of(asked, beta, covariance, df, **options)
 
 

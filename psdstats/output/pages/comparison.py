@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, UNITS, column_words
@@ -163,17 +162,9 @@ def ratio_drawing(
     """Ratios with simultaneous intervals on a log axis."""
     names, plan = tuple(quantities), comparison.plan
     found = [one for one in _of_family(comparison, family) if one.subject.quantity in names]
-    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
-        frame = pd.DataFrame(
-            {
-                "quantity": [one.subject.quantity for one in found],
-                "contrast": [words.ratio_label(one.subject, plan) for one in found],
-                "ratio": np.exp([one.numbers.estimate for one in found]),
-                "ratio_lower": np.exp([one.numbers.lower for one in found]),
-                "ratio_upper": np.exp([one.numbers.upper for one in found]),
-                "verdict": [one.verdict.value for one in found],
-            }
-        )
+    frame = comparison.to_frame(family)
+    frame = frame[frame["quantity"].isin(names)]
+    frame = frame.assign(contrast=[words.ratio_label(one.subject, plan) for one in found])
     with house_style():
         ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
         margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
