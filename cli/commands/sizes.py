@@ -19,18 +19,46 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_propagation(parser)
+    for name, what in (
+        (
+            "--ratios",
+            "ratios of the mean sizes at its levels to those at the first",
+        ),
+        ("--bootstrap", "bootstrap intervals of the mean sizes at its levels and of their ratios"),
+    ):
+        parser.add_argument(name, metavar="COLUMN", help=f"column of the run table: {what}")
     add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Propagate, print, write."""
-    from psdstats.output.pages.sizes import sizes_page
-    from psdstats.uncertainty import undersize_bands
+    from psdstats.output.pages.sizes import bootstrap_page, ratios_page, sizes_page
+    from psdstats.uncertainty import ratio_intervals, undersize_bands
     from psdstats.uncertainty.propagation import mean_sizes
+    from psdstats.uncertainty.ratios import level_pairs
 
     study, _ = read_checked(options, console)
     propagation = propagate_study(study, options, console)
     runs = study.runs_frame()
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, ["group", TIME])
-    return present(sizes_page(propagation, runs, bands, means, options.say), options, console)
+    page = sizes_page(propagation, runs, bands, means, options.say)
+    if options.ratios:
+        pairs = level_pairs(study, options.ratios)
+        with console.progress("drawing ratios") as progress:
+            found = ratio_intervals(
+                study,
+                pairs.values(),
+                method=propagation.method,
+                seed=options.seed,
+                sources=options.sources,
+                coverage=propagation.coverage,
+                draws=propagation.draws or None,
+                workers=options.workers,
+                cluster=options.cluster,
+                progress=progress,
+            )
+        page += ratios_page(found, tuple(pairs), options.ratios, options.say)
+    if options.bootstrap:
+        page += bootstrap_page(propagation, runs, options.bootstrap, options.say, seed=options.seed)
+    return present(page, options, console)

@@ -189,6 +189,20 @@ Side = str | Sequence[str]
 Pair = tuple[Side, Side]
 
 
+def level_pairs(study: Study, by: str) -> dict[object, Pair]:
+    """Runs of every later level of a column against those of its first, by level."""
+    frame = study.runs_frame()
+    if by not in frame.columns:
+        raise UncertaintyError(
+            f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
+        )
+    runs = {level: tuple(own["run"]) for level, own in frame.groupby(by, sort=True)}
+    if len(runs) < 2:
+        raise UncertaintyError(f"column {by!r} has {len(runs)} level; a ratio needs two.")
+    first, *later = runs
+    return {level: (runs[level], runs[first]) for level in later}
+
+
 @dataclass(frozen=True, kw_only=True)
 class RatioPairs:
     """Pairs of sides, each side the names of its runs; and the quantities."""

@@ -236,7 +236,7 @@ RATIOS_NOTE = (
 
 def bootstrap_caption(unit: str | None, coverage: float, say: Numerals = PLAIN) -> str:
     """What the table of bootstrap intervals shows."""
-    units = "runs" if unit is None else f"levels of {column_words(unit)}"
+    units = "runs" if unit is None else f"{column_words(unit)}s as a whole"
     return (
         f"Geometric means and ratios with {say(100 * coverage)} % bootstrap intervals (BCa); "
         f"resampled are the {units}."

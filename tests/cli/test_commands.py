@@ -101,6 +101,26 @@ def test_sizes_prints_what_python_gives(psdstats, bench):
     assert "mill-48" in shown
 
 
+def test_sizes_add_ratios_and_bootstrap_means(psdstats, bench):
+    from psdstats.uncertainty import ratio_intervals
+
+    study = read_study(bench)
+    first, last = study.runs[0].name, study.runs[-1].name
+    expected = ratio_intervals(study, [(last, first)], method="linear").to_frame()
+    options = (*LINEAR, "--ratios", "milling_time_min", "--bootstrap", "milling_time_min")
+    said = json.loads(psdstats("sizes", bench, *options, "--json").out)
+    (own,) = (
+        row
+        for row in said["size-ratios"]
+        if (row["milling_time_min"], row["quantity"]) == ("48", "D50")
+    )
+    wanted = expected[expected["quantity"] == "D50"].iloc[0]
+    assert [own[name] for name in ("ratio", "lower", "upper")] == pytest.approx(
+        wanted[["ratio", "lower", "upper"]].tolist()
+    )
+    assert {row["n_units"] for row in said["bootstrap"]} == {1}
+
+
 def test_out_writes_and_never_covers(psdstats, bench, tmp_path, contents):
     said = psdstats("sizes", bench, *LINEAR, "--out", "out")
     assert f"Wrote tables and figures to {tmp_path / 'out'}" in said.out

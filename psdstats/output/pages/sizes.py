@@ -5,10 +5,12 @@ Mean sizes, spread and specific surface of every run; sizes in µm, surface in m
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES, TIME, column_words
+from psdstats.columns import QUANTITIES, TIME, UNITS, column_words
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
@@ -20,7 +22,9 @@ from psdstats.output.pages.parts import left_out_notes, number_column, said_once
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
+from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -205,6 +209,69 @@ def sizes_page(
         notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",
     )
+
+
+def ratios_page(
+    found: RatioIntervals, levels: Sequence[object], by: str, say: Numerals = PLAIN
+) -> Page:
+    """Ratios of the mean sizes at later levels to those at the first (`level_pairs`)."""
+    named = [level_text(level) for level in levels for _ in found.quantities]
+    frame = found.to_frame().drop(columns=["high", "low"])
+    frame.insert(0, by, named)
+    table = Table(
+        name="size ratios",
+        frame=frame,
+        caption=words.ratios_caption(by, found.coverage, say),
+        columns=(
+            Column(name=by, heading=column_words(by), unit=UNITS.get(by, ""), show=Show.WORDS),
+            Column(name="quantity", heading="quantity"),
+            Column(name="ratio", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
+            Column(name="share_unbracketed", heading="open draws", show=Show.PER_CENT),
+        ),
+        row_headings=2,
+        notes=(words.RATIOS_NOTE,),
+        place=Place.FIRST,
+    )
+    return Page(heading="Ratios", blocks=(table,), notes=words.notes_in_words(found.notes, say))
+
+
+def bootstrap_page(
+    propagation: Propagation, runs: pd.DataFrame, by: str, say: Numerals = PLAIN, *, seed: int = 0
+) -> Page:
+    """Bootstrap means and ratios of every size; whole groups are resampled where there are some."""
+    unit = "group" if by != "group" and len(set(runs["group"])) > 1 else None
+    frames = []
+    for column, quantity in enumerate(propagation.quantities):
+        frame = runs.assign(size=propagation.value[:, column])
+        found = bootstrap_sizes(frame, response="size", by=by, unit=unit, seed=seed)
+        frames.append(found.table.assign(quantity=quantity))
+    whole = pd.concat(frames, ignore_index=True)
+    for name in ("level", "versus"):
+        whole[name] = ["" if pd.isna(one) else level_text(one) for one in whole[name]]
+    whole["status"] = [words.BOOTSTRAP_STATUS.get(one, one) for one in whole["status"]]
+    table = Table(
+        name="bootstrap",
+        frame=whole,
+        caption=words.bootstrap_caption(unit, found.coverage, say),
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="level", heading=column_words(by), unit=UNITS.get(by, "")),
+            Column(name="versus", heading="over"),
+            *(
+                Column(name=name, heading=heading, show=Show.NUMBER, decimals=3)
+                for name, heading in (
+                    ("estimate", "mean or ratio"),
+                    ("lower", "from"),
+                    ("upper", "to"),
+                )
+            ),
+            Column(name="n_units", heading="units", show=Show.COUNT),
+            Column(name="status", heading="interval", show=Show.WORDS),
+        ),
+        row_headings=3,
+        place=Place.FIRST,
+    )
+    return Page(heading="Bootstrap", blocks=(table,))
 
 
 def sizes_notes(propagation: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
