@@ -31,7 +31,7 @@ from psdstats.study.records import Balance
 G_PER_KG, MM2_PER_M2 = 1e3, 1e6
 
 
-class PlanRemark(RemarkKind):
+class PlanningRemark(RemarkKind):
     """What a plan rests on, and rules that it cannot keep."""
 
     STATED = auto()

@@ -142,7 +142,7 @@ def _aperture_u(apertures: Array, weighing: PlannedWeighing) -> Array:
 
 @dataclass(frozen=True, kw_only=True)
 class PrecisionCell:
-    """One resolution and sample mass, simulated and by the law.
+    """One resolution and sample mass as simulated.
 
     Parameters
     ----------
@@ -150,15 +150,11 @@ class PrecisionCell:
         Scale interval and sample mass.
     found : FoundSize
         What simulated samples give.
-    u_law_percent, u_change_law_percent : float
-        Standard uncertainty of one run and of a change by the linear law.
     """
 
     resolution_g: float
     sample_g: float
     found: FoundSize
-    u_law_percent: float
-    u_change_law_percent: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,19 +215,19 @@ class PrecisionPlan:
         return pd.DataFrame([self._row(cell) for cell in self.cells])
 
     def _row(self, cell: PrecisionCell) -> dict[str, float]:
-        found = cell.found
-        parts = self.law.parts_percent(cell.resolution_g, cell.sample_g)
+        found, own = cell.found, (cell.resolution_g, cell.sample_g)
+        parts = self.law.parts_percent(*own)
         return {
             "resolution_g": cell.resolution_g,
             "sample_g": cell.sample_g,
             "u_percent": found.u_percent,
             "u_error_percent": found.u_error_percent,
-            "u_law_percent": cell.u_law_percent,
+            "u_law_percent": self.law.u_percent(*own),
             **{f"u_{name}_percent": value for name, value in parts.items()},
             "enough": found.u_percent <= self.wanted_percent,
             "u_change_percent": found.u_change_percent,
             "u_change_error_percent": found.u_change_error_percent,
-            "u_change_law_percent": cell.u_change_law_percent,
+            "u_change_law_percent": self.law.u_percent(*own, change=True),
             "enough_for_change": found.u_change_percent <= self.wanted_percent,
             "interpolation_percent": found.interpolation_percent,
             "share_open": found.share_open,
@@ -351,8 +347,6 @@ def precision(
                 resolution_g=d,
                 sample_g=mass,
                 found=found_size(masses, quantity),
-                u_law_percent=law.u_percent(d, mass),
-                u_change_law_percent=law.u_percent(d, mass, change=True),
             )
         )
         if progress is not None:

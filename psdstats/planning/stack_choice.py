@@ -33,7 +33,7 @@ from psdstats.planning.planned_weighing import (
     ExpectedPowder,
     FoundSize,
     PlannedWeighing,
-    PlanRemark,
+    PlanningRemark,
     expected_curves,
     found_size,
     load_limit_g,
@@ -88,34 +88,12 @@ class StackTrial:
     def sizes_frame(self) -> pd.DataFrame:
         """One row a powder and percentile: u with its error, of a change, interpolation, open."""
         return pd.DataFrame(
-            [
-                {
-                    "powder": one.powder,
-                    "quantity": size.quantity,
-                    "u_percent": size.u_percent,
-                    "u_error_percent": size.u_error_percent,
-                    "u_change_percent": size.u_change_percent,
-                    "u_change_error_percent": size.u_change_error_percent,
-                    "interpolation_percent": size.interpolation_percent,
-                    "share_open": size.share_open,
-                }
-                for one in self.powders
-                for size in one.sizes
-            ]
+            [{"powder": one.powder, **vars(size)} for one in self.powders for size in one.sizes]
         )
 
     def loads_frame(self) -> pd.DataFrame:
         """One row a powder: shares of samples with an overloaded sieve, or a class over half."""
-        return pd.DataFrame(
-            [
-                {
-                    "powder": one.powder,
-                    "share_overloaded": one.share_overloaded,
-                    "share_over_half": one.share_over_half,
-                }
-                for one in self.powders
-            ]
-        )
+        return pd.DataFrame([vars(one) for one in self.powders]).drop(columns="sizes")
 
 
 def try_stack(
@@ -360,13 +338,13 @@ def _choice(
     largest = float(np.min(limits / np.maximum(fullest, 1e-12)))
     remarks = list(_open_ends(powders, aperture_um, finer))
     if 100 * share.max() > practice_rule("dominant_percent").value:
-        remarks.append(PlanRemark.CLASS_TOO_FULL(percent=100 * float(share.max())))
+        remarks.append(PlanningRemark.CLASS_TOO_FULL(percent=100 * float(share.max())))
     if sample_g > largest:
-        remarks.append(PlanRemark.OVERLOADED(sample_g=sample_g, largest_g=largest))
+        remarks.append(PlanningRemark.OVERLOADED(sample_g=sample_g, largest_g=largest))
     if aperture_um[0] < practice_rule("finest_dry_sieving").value:
-        remarks.append(PlanRemark.TOO_FINE_TO_SIEVE_DRY(aperture_um=float(aperture_um[0])))
+        remarks.append(PlanningRemark.TOO_FINE_TO_SIEVE_DRY(aperture_um=float(aperture_um[0])))
     if asked is not None and asked > len(aperture_um):
-        remarks.append(PlanRemark.FEWER_SIEVES(sieves=len(aperture_um), asked=asked))
+        remarks.append(PlanningRemark.FEWER_SIEVES(sieves=len(aperture_um), asked=asked))
     return StackChoice(
         aperture_um=coarsest_first,
         powders=powders,
@@ -385,7 +363,7 @@ def _open_ends(
     for powder, q in zip(powders, finer.tolist(), strict=True):
         if q[0] > 0.10 + 1e-9:
             finest = float(aperture_um[0])
-            yield PlanRemark.D10_OPEN(powder=powder.name, share=q[0], aperture_um=finest)
+            yield PlanningRemark.D10_OPEN(powder=powder.name, share=q[0], aperture_um=finest)
         if q[-1] < 0.90 - 1e-9:
             coarsest = float(aperture_um[-1])
-            yield PlanRemark.D90_OPEN(powder=powder.name, share=1 - q[-1], aperture_um=coarsest)
+            yield PlanningRemark.D90_OPEN(powder=powder.name, share=1 - q[-1], aperture_um=coarsest)

@@ -36,7 +36,7 @@ from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
     PlannedWeighing,
-    PlanRemark,
+    PlanningRemark,
     found_size,
     weigh_powder,
 )
@@ -80,7 +80,7 @@ class Variation:
     drift_percent: float = 0.0
     measurement_percent: float = 0.0
     sieves_percent: float = 0.0
-    source: tuple[Remark, ...] = (PlanRemark.STATED(),)
+    source: tuple[Remark, ...] = (PlanningRemark.STATED(),)
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -256,7 +256,7 @@ def variation_of(
         measurement_percent=_percent(own),
         sieves_percent=_percent(shared),
         source=(
-            PlanRemark.OF_STUDY(
+            PlanningRemark.OF_STUDY(
                 quantity=quantity, title=study.title, runs=len(frame), groups=groups
             ),
         ),
@@ -326,7 +326,7 @@ def weighed_variation(
         sieves_percent=found.shared_percent,
         source=(
             *variation.source,
-            PlanRemark.WEIGHED(
+            PlanningRemark.WEIGHED(
                 quantity=quantity,
                 powder=powder.name,
                 sample_g=sample_g,

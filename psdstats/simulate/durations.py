@@ -7,9 +7,10 @@ modelled.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 
 
 def simulate_durations(
@@ -18,7 +19,7 @@ def simulate_durations(
     spread_percent: ArrayLike,
     days: int,
     seed: int | np.random.SeedSequence | np.random.Generator,
-) -> NDArray[np.float64]:
+) -> Array:
     """Draw how long each step takes on each of many days.
 
     Shapes: planned_min (steps,), spread_percent (steps,); gives (days, steps).
@@ -44,5 +45,4 @@ def simulate_durations(
         raise SizeError(f"simulate_durations was asked for {days} days; ask for 1 or more.")
     variance = np.log1p(spread**2)
     noise = np.random.default_rng(seed).standard_normal((days, *mean.shape))
-    drawn: NDArray[np.float64] = mean * np.exp(np.sqrt(variance) * noise - variance / 2)
-    return drawn
+    return np.asarray(mean * np.exp(np.sqrt(variance) * noise - variance / 2))

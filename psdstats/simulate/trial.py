@@ -18,11 +18,11 @@ from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.distribution.curves import as_rule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 from psdstats.sieves.sieve import Sieve
 from psdstats.simulate.curve import LEVELS, mean_curves
 from psdstats.simulate.design import Layout, TrialDesign, lay_out
@@ -30,15 +30,13 @@ from psdstats.simulate.weighing import Readings, gather, weigh_trials
 from psdstats.study.records import Place, Reading, Run, Study
 
 
-def quantities_of(size_um: NDArray[np.float64]) -> NDArray[np.float64]:
+def quantities_of(size_um: Array) -> Array:
     """D10, D50, D90 with the span appended, shape (..., 3) → (..., 4)."""
     d10, d50, d90 = np.moveaxis(size_um, -1, 0)
     return np.stack([d10, d50, d90, (d90 - d10) / d50], axis=-1)
 
 
-def rule_sizes(
-    mass: NDArray[np.float64], aperture_um: NDArray[np.float64], *, rule: str
-) -> NDArray[np.float64]:
+def rule_sizes(mass: Array, aperture_um: Array, *, rule: str) -> Array:
     """D10, D50, D90 and span by an interpolation rule.
 
     Shapes: mass (T, R, K), aperture_um (T, R, K); gives (T, R, 4).
@@ -57,9 +55,7 @@ def rule_sizes(
     return quantities_of(size)
 
 
-def truth_frame(
-    layout: Layout, readings: Readings, typical: NDArray[np.float64], *, rule: str
-) -> pd.DataFrame:
+def truth_frame(layout: Layout, readings: Readings, typical: Array, *, rule: str) -> pd.DataFrame:
     """True sizes of the first of the simulated trials.
 
     Shapes: typical (R, 4).
@@ -126,14 +122,14 @@ class SimulatedMasses:
     """
 
     runs: pd.DataFrame
-    net_g: NDArray[np.float64]
-    aperture_um: NDArray[np.float64]
-    true: NDArray[np.float64]
-    by_rule: NDArray[np.float64]
-    typical: NDArray[np.float64]
+    net_g: Array
+    aperture_um: Array
+    true: Array
+    by_rule: Array
+    typical: Array
     rule: str
 
-    def measured(self) -> NDArray[np.float64]:
+    def measured(self) -> Array:
         """Measured D10, D50, D90 (µm) and span, shape (T, R, 4); NaN where not bracketed."""
         return rule_sizes(self.net_g, self.aperture_um, rule=self.rule)
 

@@ -21,6 +21,7 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.frozen import Array
 from psdstats.sieves.standards import tolerance_um
 from psdstats.simulate.curve import TrueCurves, random_curves
 from psdstats.simulate.design import Layout, TrialDesign
@@ -41,11 +42,11 @@ class Apertures:
         Expanded uncertainty (k = 2) of that certificate.
     """
 
-    true_um: NDArray[np.float64]
-    certified_um: NDArray[np.float64]
-    expanded_um: NDArray[np.float64]
+    true_um: Array
+    certified_um: Array
+    expanded_um: Array
 
-    def best_um(self, layout: Layout) -> NDArray[np.float64]:
+    def best_um(self, layout: Layout) -> Array:
         """The certified aperture where there is one, else the nominal, shape (T, P)."""
         return np.where(np.isnan(self.certified_um), layout.plate_um, self.certified_um)
 
@@ -76,14 +77,12 @@ def draw_apertures(
     return Apertures(true_um=true_um, certified_um=certified, expanded_um=expanded)
 
 
-def gather(by_plate: NDArray[np.float64], layout: Layout, *, pad: float) -> NDArray[np.float64]:
+def gather(by_plate: Array, layout: Layout, *, pad: float) -> Array:
     """Lay values by plate, shape (T, P), out by run and class, (T, R, K), `pad` where unused."""
     return np.where(layout.used, by_plate[:, np.maximum(layout.plate, 0)], pad)
 
 
-def true_classes(
-    curves: TrueCurves, aperture_um: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def true_classes(curves: TrueCurves, aperture_um: Array) -> tuple[Array, Array]:
     """Mass fraction of every class and the mean mass of a particle in it.
 
     Shapes: aperture_um (T, R, K); gives (T, R, K).
@@ -96,11 +95,8 @@ def true_classes(
 
 
 def sample_particles(
-    fraction: NDArray[np.float64],
-    particle_g: NDArray[np.float64],
-    sample_g: NDArray[np.float64],
-    rng: np.random.Generator,
-) -> NDArray[np.float64]:
+    fraction: Array, particle_g: Array, sample_g: Array, rng: np.random.Generator
+) -> Array:
     """Class masses of a sample: Poisson numbers of particles, scaled to the mass of the sample.
 
     Shapes: fraction, particle_g (..., K), sample_g (...); gives (..., K).
@@ -116,15 +112,10 @@ def sample_particles(
     unit = np.where(counted, particle_g, 1.0)
     number = rng.poisson(np.where(counted, expected_g / unit, 0.0))
     mass = np.where(counted, number * unit, expected_g)
-    scaled: NDArray[np.float64] = mass * (sample_g / mass.sum(axis=-1))[..., None]
-    return scaled
+    return np.asarray(mass * (sample_g / mass.sum(axis=-1))[..., None])
 
 
-def lose_powder(
-    net_g: NDArray[np.float64],
-    loss_percent: tuple[float, float],
-    rng: np.random.Generator,
-) -> NDArray[np.float64]:
+def lose_powder(net_g: Array, loss_percent: tuple[float, float], rng: np.random.Generator) -> Array:
     """Masses left after a loss: a random share of it from the pan, the rest in proportion.
 
     Shapes: net_g (..., K); gives (..., K).
@@ -155,10 +146,10 @@ class Readings:
         True size curves.
     """
 
-    tare_g: NDArray[np.float64]
-    gross_g: NDArray[np.float64]
-    sample_g: NDArray[np.float64]
-    fraction: NDArray[np.float64]
+    tare_g: Array
+    gross_g: Array
+    sample_g: Array
+    fraction: Array
     apertures: Apertures
     curves: TrueCurves
 
@@ -185,7 +176,7 @@ def weigh_trials(
     )
 
 
-def round_to(value_g: NDArray[np.float64], step_g: float) -> NDArray[np.float64]:
+def round_to(value_g: Array, step_g: float) -> Array:
     """Values rounded to a scale interval, with no more decimals than the interval itself.
 
     Examples
@@ -194,8 +185,7 @@ def round_to(value_g: NDArray[np.float64], step_g: float) -> NDArray[np.float64]
     array([412.35,   0.  ])
     """
     decimals = max(0, -int(Decimal(str(step_g)).normalize().as_tuple().exponent))
-    rounded: NDArray[np.float64] = np.round(np.round(value_g / step_g) * step_g, decimals)
-    return rounded
+    return np.asarray(np.round(np.round(value_g / step_g) * step_g, decimals))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -203,12 +193,10 @@ class _Balances:
     """Balances with their errors of sensitivity and linearity, shape (T, B)."""
 
     balances: tuple[Balance, ...]
-    slope: NDArray[np.float64]
-    bow: NDArray[np.float64]
+    slope: Array
+    bow: Array
 
-    def read(
-        self, load_g: NDArray[np.float64], layout: Layout, rng: np.random.Generator
-    ) -> NDArray[np.float64]:
+    def read(self, load_g: Array, layout: Layout, rng: np.random.Generator) -> Array:
         """Display of loads, shape (T, R, K), each on the balance of its run."""
         noise = rng.standard_normal(load_g.shape)
         shown = np.empty_like(load_g)
@@ -236,12 +224,8 @@ def _draw_balances(layout: Layout, trials: int, rng: np.random.Generator) -> _Ba
 
 
 def _read_plates(
-    design: TrialDesign,
-    layout: Layout,
-    net_g: NDArray[np.float64],
-    balances: _Balances,
-    rng: np.random.Generator,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    design: TrialDesign, layout: Layout, net_g: Array, balances: _Balances, rng: np.random.Generator
+) -> tuple[Array, Array]:
     """Tare and gross readings; a plate tared once keeps the reading of its first run."""
     typical_g = np.concatenate(
         [np.full(len(sieves.apertures_um) + 1, sieves.tare_g) for sieves in design.sieve_sets]

@@ -14,7 +14,7 @@ import pandas as pd
 
 from psdstats.planning.bench.charge import ChargeRemark, MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
-from psdstats.planning.planned_weighing import FoundSize, PlannedWeighing, PlanRemark
+from psdstats.planning.planned_weighing import FoundSize, PlannedWeighing, PlanningRemark
 from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
@@ -410,24 +410,24 @@ def _too_fine(say: Numerals, aperture_um: float) -> str:
 
 
 REMARKS = {
-    PlanRemark.STATED: lambda _: "stated",
-    PlanRemark.OF_STUDY: _of_study,
-    PlanRemark.WEIGHED: _weighed,
-    PlanRemark.D10_OPEN: lambda say, powder, share, aperture_um: (
+    PlanningRemark.STATED: lambda _: "stated",
+    PlanningRemark.OF_STUDY: _of_study,
+    PlanningRemark.WEIGHED: _weighed,
+    PlanningRemark.D10_OPEN: lambda say, powder, share, aperture_um: (
         f"D10 of {powder!r} would stay open: {say(100 * share, '.0f')} % pass the finest sieve of "
         f"{say(aperture_um)} µm; add a finer sieve, or give D10 as a bound."
     ),
-    PlanRemark.D90_OPEN: lambda say, powder, share, aperture_um: (
+    PlanningRemark.D90_OPEN: lambda say, powder, share, aperture_um: (
         f"D90 of {powder!r} would stay open: {say(100 * share, '.0f')} % stay on the coarsest "
         f"sieve of {say(aperture_um)} µm; add a coarser sieve."
     ),
-    PlanRemark.CLASS_TOO_FULL: _too_full,
-    PlanRemark.OVERLOADED: lambda say, sample_g, largest_g: (
+    PlanningRemark.CLASS_TOO_FULL: _too_full,
+    PlanningRemark.OVERLOADED: lambda say, sample_g, largest_g: (
         f"A sample of {say(sample_g)} g overloads a sieve ({practice_rule('load_limit').source}): "
         f"take at most {say(largest_g, '.3g')} g, split the sample, or use larger frames."
     ),
-    PlanRemark.TOO_FINE_TO_SIEVE_DRY: _too_fine,
-    PlanRemark.FEWER_SIEVES: lambda _, sieves, asked: (
+    PlanningRemark.TOO_FINE_TO_SIEVE_DRY: _too_fine,
+    PlanningRemark.FEWER_SIEVES: lambda _, sieves, asked: (
         f"The series offers only {sieves} useful sieves, not {asked}."
     ),
     ChargeRemark.BALL_FILL: _unusual("The ball fill", "Austin, Klimpel and Luckie 1984"),

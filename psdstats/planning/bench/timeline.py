@@ -27,7 +27,7 @@ It leaves no breaks, and it does not know what your rules say about unattended m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import blake2b
@@ -184,24 +184,19 @@ class Day(PlannedDay):
 
 
 def fill_day(
-    names: tuple[str, ...],
-    times: tuple[float, ...],
-    bench: BenchTimes,
-    fresh: bool,
-    day_min: float | None,
+    names: tuple[str, ...], plan: Callable[[tuple[str, ...]], PlannedDay], day_min: float | None
 ) -> PlannedDay:
     """As many charges, in order, as end within the day."""
-    count = len(names) if day_min is None else 1
-    best = _plan(names[:count], times, bench, fresh)
     if day_min is None:
-        return best
+        return plan(names)
+    best = plan(names[:1])
     if best.length_min > day_min:
         raise PlanError(
             f"{names[0]} takes {best.length_min:.0f} min, more than the day of {day_min:g} min; "
             "allow a longer day, fewer times or shorter steps."
         )
     for count in range(2, len(names) + 1):
-        longer = _plan(names[:count], times, bench, fresh)
+        longer = plan(names[:count])
         if longer.length_min > day_min:
             break
         best = longer
@@ -209,45 +204,15 @@ def fill_day(
 
 
 def _plan(
-    names: tuple[str, ...],
-    times: tuple[float, ...],
-    bench: BenchTimes,
-    fresh: bool,
+    names: tuple[str, ...], times: tuple[float, ...], bench: BenchTimes, fresh: bool
 ) -> PlannedDay:
     mill: list[Step] = []
     for number, name in enumerate(names):
-        mill += mill_chain(
-            name,
-            times,
-            bench,
-            first_sample=number * len(times),
-            fresh_charge_each_time=fresh,
-        )
+        first = number * len(times)
+        mill += mill_chain(name, times, bench, first_sample=first, fresh_charge_each_time=fresh)
     sieves = sieve_chain([(name, time) for name in names for time in times], bench)
-    return PlannedDay(
-        charges=names,
-        placed=shortest_schedule(mill, sieves),
-        least_min=least_possible_min(mill, sieves),
-    )
-
-
-def varied_day(
-    planned: PlannedDay, start: datetime, bench: BenchTimes, number: int, days: int, seed: int
-) -> Day:
-    """The day on its date, simulated many times; `number` counts the days of the plan from 1."""
-    return Day(
-        start=start,
-        charges=planned.charges,
-        placed=planned.placed,
-        least_min=planned.least_min,
-        variation=vary_day(
-            planned.placed,
-            spread_percent=bench.spread_percent,
-            days=days,
-            seed=seed,
-            number=number,
-        ),
-    )
+    placed = shortest_schedule(mill, sieves)
+    return PlannedDay(charges=names, placed=placed, least_min=least_possible_min(mill, sieves))
 
 
 FOLD_OCTETS = 75
@@ -478,9 +443,18 @@ def timeline(
     days: list[Day] = []
     left = names
     while left:
+        planned = fill_day(
+            left, lambda some: _plan(some, times, bench, fresh_charge_each_time), day_min
+        )
+        varied = vary_day(
+            planned.placed,
+            spread_percent=bench.spread_percent,
+            days=simulated_days,
+            seed=seed,
+            number=len(days) + 1,
+        )
         moment = start + timedelta(days=len(days))
-        planned = fill_day(left, times, bench, fresh_charge_each_time, day_min)
-        days.append(varied_day(planned, moment, bench, len(days) + 1, simulated_days, seed))
+        days.append(Day(**vars(planned), start=moment, variation=varied))
         left = left[len(planned.charges) :]
     return Timeline(days=tuple(days), title=title, day_min=day_min)
 
