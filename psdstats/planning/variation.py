@@ -327,12 +327,7 @@ def weighed_variation(
         source=(
             *variation.source,
             PlanningRemark.WEIGHED(
-                quantity=quantity,
-                powder=powder.name,
-                sample_g=sample_g,
-                weighing=weighing,
-                own_percent=found.own_percent,
-                error_percent=found.u_change_error_percent / float(np.sqrt(2)),
+                powder=powder.name, sample_g=sample_g, weighing=weighing, found=found
             ),
         ),
     )

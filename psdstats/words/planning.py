@@ -116,17 +116,12 @@ def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int) ->
 
 
 def _weighed(
-    say: Numerals,
-    quantity: str,
-    powder: str,
-    sample_g: float,
-    weighing: PlannedWeighing,
-    own_percent: float,
-    error_percent: float,
+    say: Numerals, powder: str, sample_g: float, weighing: PlannedWeighing, found: FoundSize
 ) -> str:
+    error = say(found.u_change_error_percent / np.sqrt(2), ".1g")
     return (
         f"simulated weighings of {say(sample_g)} g of {powder!r}, {weighing_words(weighing, say)}, "
-        f"own part of {quantity} {say(own_percent, '.2g')} ± {say(error_percent, '.1g')} %"
+        f"own part of {found.quantity} {say(found.own_percent, '.2g')} ± {error} %"
     )
 
 
@@ -445,16 +440,13 @@ REMARKS = {
     ),
 }
 
-POWER_HEADING = "What would the trial show?"
-PRECISION_HEADING = "Which balance and which sample?"
-CHARGE_HEADING = "How is the jar filled?"
 POWER_FIGURE = (
     "Chance of showing a change against its size, with the 95 % interval of the simulation; "
     "dashed: the power aimed at."
 )
 POWER_CURVES = "Power against the true change, with its Monte Carlo standard error and interval."
 OPEN_SAMPLES = "Open: samples whose percentile the sieves do not bracket."
-NO_SAMPLE = "∞: no sample is large enough."
+NO_SAMPLE = "By the linear law; ∞: no sample is large enough."
 PRECISION_FIGURE = (
     "Standard uncertainty against sample mass for each balance resolution: marks as simulated, "
     "with 95 % intervals of the simulation; lines by the linear law; dashed: the uncertainty aimed "
@@ -474,37 +466,10 @@ CRITICAL_SPEED = "Critical speed 42.3/√(D − d) rpm, lengths in metres (commo
 CHARGE_FIGURE = (
     "Cross-section of the jar at rest with its bed of balls, and each ball size to the same scale."
 )
-STEPS = "Steps at the bench in order of time."
 LATE = (
     "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on steps taking longer "
     "or shorter than planned and their order kept."
 )
-
-
-def power_caption(result: PowerResult, say: Numerals = PLAIN) -> str:
-    """Above the table of the designs."""
-    return (
-        f"Power to show a change of {say(result.change_percent, '+g')} % ({result.question}, level "
-        f"{say(result.alpha)})."
-    )
-
-
-def trials_note(result: PowerResult) -> str:
-    """Below it."""
-    return f"{result.trials} simulated trials a design, seed {result.seed}."
-
-
-def precision_captions(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str, str, str, str]:
-    """Above the tables of one run, of a change, of the parts, of the smallest samples."""
-    name = plan.quantity
-    return (
-        f"Standard uncertainty of {name} of one run.",
-        f"Standard uncertainty of the change of {name} between two runs on the same sieves.",
-        f"What balance, particles and sieves contribute to u of {name} of one run, by the linear "
-        "law.",
-        f"Smallest sample for a standard uncertainty of {say(plan.wanted_percent)} % of {name}, by "
-        "the linear law.",
-    )
 
 
 def precision_note(plan: PrecisionPlan) -> str:
@@ -514,11 +479,6 @@ def precision_note(plan: PrecisionPlan) -> str:
         "Carlo standard error.  Splitting of the sample, losses and run-to-run variation of the "
         "mill are not counted."
     )
-
-
-def stack_caption(choice: StackChoice, say: Numerals = PLAIN) -> str:
-    """Above the table of the stack."""
-    return f"The stack from the top, with the masses expected of {say(choice.sample_g)} g."
 
 
 def load_note(choice: StackChoice, say: Numerals = PLAIN) -> str:
@@ -531,14 +491,6 @@ def tried_note(trial: StackTrial, say: Numerals = PLAIN) -> str:
     return (
         f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
         f"{weighing_words(trial.weighing, say)}."
-    )
-
-
-def charge_caption(charge: MillCharge, say: Numerals = PLAIN) -> str:
-    """Above the table of the balls."""
-    return (
-        f"Balls for one jar: {say(charge.ball_g, '.1f')} g with {say(charge.powder_g, '.1f')} g of "
-        "powder."
     )
 
 

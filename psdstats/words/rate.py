@@ -29,7 +29,7 @@ def rate_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
         found = [_target(result, one, say)] if result.target_um is not None else []
         if result.margin_percent is not None:
             found.append(_margin(result, one, say))
-        found += [choice_sentence(one.choice), check_sentence(one.check, say)]
+        found += curve_sentences(one, say)
         lines += [_of(one.label, text) for text in found]
     if result.withdrawals:
         name, worst = max(
@@ -197,6 +197,11 @@ def _beyond(
     return f"; that is beyond the last time measured ({last} min) and rests on {curve}."
 
 
+def curve_sentences(one: RateSeries, say: Numerals = PLAIN) -> list[str]:
+    """Which curve, and whether it describes the sizes."""
+    return [choice_sentence(one.choice), check_sentence(one.check, say)]
+
+
 def choice_sentence(choice: CurveChoice) -> str:
     """Which curve the data prefer, and which are not ruled out or have no support."""
     best = curve_phrase(choice.best)
@@ -344,7 +349,10 @@ OPEN_TIMES = (
 )
 IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
-NONE_SHOWN = "A standard deviation of zero means that the data show none, not that there is none."
+NONE_SHOWN = (
+    "Standard deviations about the curve beyond what the weighings explain; zero means that the "
+    "data show none, not that there is none."
+)
 CRITERION = (
     "The smaller the criterion the better; a curve within 4 of the best is not ruled out, one more "
     "than 10 above it has no support."
@@ -354,24 +362,6 @@ LOSS_CAPTION = "Rate of loss of the mass above each sieve, and whether it change
 CHARGES_CAPTION = (
     "Powder left in the jar after each sample, and what that does to the ball-to-powder ratio."
 )
-
-
-def curve_caption(quantity: str) -> str:
-    """Above the table of the curve's parameters."""
-    return f"Curve of {quantity} against milling time."
-
-
-def scatter_caption(quantity: str) -> str:
-    """Above the table of what lies about the curve."""
-    return (
-        f"Scatter of {quantity} about the curve beyond what the weighings explain, standard "
-        "deviations."
-    )
-
-
-def residuals_caption(quantity: str) -> str:
-    """Above the table of all runs."""
-    return f"{quantity} of every run, the fitted size, and the residual."
 
 
 def drawing_caption(
@@ -384,11 +374,6 @@ def drawing_caption(
         f"{', which holds for every curve not ruled out' if len(one.fits) > 1 else ''}; one mark a "
         f"run{'; dashed: beyond the times measured' if beyond else ''}."
     )
-
-
-def drawing_text(one: RateSeries, say: Numerals = PLAIN) -> str:
-    """The figure of one series for those who do not see it."""
-    return f"{choice_sentence(one.choice)} {check_sentence(one.check, say)}"
 
 
 def loss_drawing_caption(loss: LossRates, say: Numerals = PLAIN) -> str:

@@ -66,7 +66,8 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     table = Table(
         name="power",
         frame=result.to_frame(),
-        caption=words.power_caption(result, say),
+        caption=f"Power to show {say(result.change_percent, '+g')} % ({result.question}, "
+        f"level {say(result.alpha)}).",
         columns=(
             *(_count(name) for name in ("groups", "times", "replicates", "runs")),
             Column(name="power", heading="power", show=Show.PER_CENT),
@@ -77,11 +78,11 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
             ),
         ),
         row_headings=3,
-        notes=(words.trials_note(result),),
+        notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
         place=Place.FIRST,
     )
     return Page(
-        heading=words.POWER_HEADING,
+        heading="What would it show?",
         sentences=told,
         blocks=(
             _drawing("power", ax, words.POWER_FIGURE, told),
@@ -103,7 +104,7 @@ def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
     """Which balance and sample a wanted uncertainty asks for."""
     told = words.precision_sentences(plan, say)
     return Page(
-        heading=words.PRECISION_HEADING,
+        heading="Which balance, which sample?",
         sentences=told,
         blocks=(precision_drawing(plan, told, say), *precision_tables(plan, say)),
     )
@@ -112,13 +113,12 @@ def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
 def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table, ...]:
     """Simulated uncertainty of one run and of a change; its parts; the smallest samples."""
     frame, enough = plan.to_frame(), f"≤ {say(plan.wanted_percent)} %"
-    one, change, parts, needs = words.precision_captions(plan, say)
     u, of_change = f"u of {plan.quantity}", [name for name in frame if "change" in str(name)]
     simulated = (
         _precision_table(
             "planned uncertainty",
             frame.drop(columns=of_change),
-            one,
+            f"Standard uncertainty of {plan.quantity}.",
             (
                 *_compared("u", u),
                 Column(name="enough", heading=enough),
@@ -129,7 +129,7 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
         _precision_table(
             "planned uncertainty of a change",
             frame[["resolution_g", "sample_g", *of_change]],
-            change,
+            f"Standard uncertainty, change of {plan.quantity}.",
             (
                 *_compared("u_change", "u of a change"),
                 Column(name="enough_for_change", heading=enough),
@@ -137,12 +137,16 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
             (words.precision_note(plan),),
         ),
     )
-    law = (_number("u_law_percent", u), *(_number(*part) for part in _PARTS.items()))
-    shares = frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]]
+    parts = _precision_table(
+        "parts of the uncertainty",
+        frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]],
+        f"Parts of {u}, linear law.",
+        (_number("u_law_percent", u), *(_number(*part) for part in _PARTS.items())),
+    )
     least = Table(
         name="smallest sample",
         frame=plan.needs_frame(),
-        caption=needs,
+        caption=f"Smallest samples for u = {say(plan.wanted_percent)} %.",
         columns=(
             _RESOLUTION,
             _number("least_sample_g", "for one run", "g", None),
@@ -150,7 +154,7 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
         ),
         notes=(words.NO_SAMPLE,),
     )
-    return (*simulated, _precision_table("parts of the uncertainty", shares, parts, law), least)
+    return (*simulated, parts, least)
 
 
 def _precision_table(
@@ -245,7 +249,7 @@ def stack_table(choice: StackChoice, say: Numerals = PLAIN) -> Table:
     return Table(
         name="stack",
         frame=shown,
-        caption=words.stack_caption(choice, say),
+        caption=f"Expected masses of {say(choice.sample_g)} g.",
         columns=(
             Column(name="sieve", heading="sieve"),
             *(_number(f"mass_{name}_g", str(name), "g", 1) for name in wide.columns),
@@ -309,15 +313,15 @@ def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
         )
     drawing = _drawing("charge", ax, words.CHARGE_FIGURE, told)
     return Page(
-        heading=words.CHARGE_HEADING,
+        heading="What fills the jar?",
         sentences=told,
-        blocks=(drawing, charge_table(charge, say)),
+        blocks=(drawing, charge_table(charge)),
         cautions=words.MILL_CAUTIONS,
         texts={"cautions.txt": cautions_text(words.MILL_CAUTIONS)},
     )
 
 
-def charge_table(charge: MillCharge, say: Numerals = PLAIN) -> Table:
+def charge_table(charge: MillCharge) -> Table:
     """One row a ball size."""
     frame = charge.to_frame()
     stated = [
@@ -331,7 +335,7 @@ def charge_table(charge: MillCharge, say: Numerals = PLAIN) -> Table:
     return Table(
         name="charge",
         frame=frame,
-        caption=words.charge_caption(charge, say),
+        caption="Balls for one jar.",
         columns=(
             *stated,
             _number("target_g", "wanted", "g", 1),
@@ -371,7 +375,7 @@ def timeline_table(plan: Timeline) -> Table:
     return Table(
         name="bench plan",
         frame=frame,
-        caption=words.STEPS,
+        caption="Steps at the bench.",
         columns=(
             *([_count("day")] if len(plan.days) > 1 else []),
             Column(name="from", heading="from"),

@@ -110,7 +110,7 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     return _series_table(
         "rate parameters",
         frame,
-        words.curve_caption(result.quantity),
+        f"Curve of {result.quantity} against time.",
         [
             Column(name="parameter", heading="parameter"),
             Column(name="unit", heading="unit"),
@@ -133,7 +133,7 @@ def scatter_table(result: RateResult) -> Table:
     return _series_table(
         "rate scatter",
         frame,
-        words.scatter_caption(result.quantity),
+        f"Scatter of {result.quantity} (standard deviations).",
         [
             _number(f"{term}_sd_percent", heading, "%", 1)
             for term, heading in _SCATTER.items()
@@ -195,7 +195,7 @@ def residuals_table(result: RateResult) -> Table:
     return _series_table(
         f"rate residuals {result.quantity}",
         frame,
-        words.residuals_caption(result.quantity),
+        f"Fitted {result.quantity} and residuals.",
         [
             Column(name="run", heading="run"),
             Column(name="group", heading="group"),
@@ -282,7 +282,7 @@ def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:
                 name=f"rate {result.quantity} {one.label}".strip(),
                 figure=ax.figure,  # type: ignore[arg-type]
                 caption=words.drawing_caption(result, one, beyond=until > one.last_min, say=say),
-                alternative=words.drawing_text(one, say),
+                alternative=" ".join(words.curve_sentences(one, say)),
             )
         )
     return drawings
