@@ -3,8 +3,6 @@
 A misspelt command, option or choice is answered by the nearest one that exists; options are never
 abbreviated, so that a later release can add one without changing what a script means.
 
-The laboratory's own list of sieves, for planning a recording sheet.
-
 Reading the study named on the command line, with its bench checks.
 
 What only the checks can see (a warning) is remarked on standard error by the commands that compute
@@ -17,19 +15,15 @@ import argparse
 import difflib
 import re
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, NoReturn
-
-from psdstats.errors import Problem, StudyError
 
 from .console import Console
 
 if TYPE_CHECKING:
-    from psdstats.sieves import Sieve
     from psdstats.study import CheckReport, Study
 
-__all__ = ["REFUSED", "CommandParser", "add_command", "read_checked", "read_sieve_list"]
+__all__ = ["REFUSED", "CommandParser", "add_command", "read_checked"]
 
 
 REFUSED = 2
@@ -130,45 +124,6 @@ def _nearest(word: str, known: Iterable[str]) -> str:
     begun = [name for name in names if len(word) > 2 and name.startswith(word)]
     near = begun or difflib.get_close_matches(word, names, n=1)
     return f"; did you mean {near[0]}?" if near else "."
-
-
-def read_sieve_list(path: Path) -> tuple[Sieve, ...]:
-    """Read a CSV file with the columns of sieves.csv (at least sieve and nominal_um).
-
-    Parameters
-    ----------
-    path : Path
-        The file, UTF-8.
-
-    Returns
-    -------
-    tuple of Sieve
-        In the order of the file.
-
-    Raises
-    ------
-    StudyError
-        If the file cannot be read as it stands; lists every problem.
-    """
-    from psdstats.study.assemble import collect_sieves
-    from psdstats.study.forms import decode, read_csv_table
-    from psdstats.study.tables import SIEVE_COLUMNS, RawStudy
-
-    problems: list[Problem] = []
-    raw = RawStudy(name=path.stem, settings_file=path.name)
-    try:
-        content = path.read_bytes()
-    except OSError as cause:
-        fault = f"the list of sieves cannot be opened ({cause.strerror})"
-        remedy = "Give a CSV file with the columns sieve and nominal_um."
-        raise StudyError([Problem(file=str(path), fault=fault, remedy=remedy)]) from cause
-    text = decode(content, path.name, encoding=None, problems=problems)
-    if text is not None:
-        raw.sieves = read_csv_table(text, path.name, known=SIEVE_COLUMNS, problems=problems)
-    sieves = collect_sieves(raw, (), problems) if raw.sieves is not None else {}
-    if problems:
-        raise StudyError(problems)
-    return tuple(sieves.values())
 
 
 def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from ..console import Console
 from ..options import add_json, add_replace, names, numbers
-from ..parsing import read_sieve_list
 from ..writing import ensure_free
 
 if TYPE_CHECKING:
@@ -155,6 +154,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 def _plan(options: argparse.Namespace) -> SheetPlan:
     from psdstats.sieves import series
     from psdstats.study import Balance, SheetPlan, TareHandling
+    from psdstats.study.reader import read_sieve_list
 
     groups = tuple(options.group or ("bench",))
     apertures: tuple[float, ...] = tuple(options.apertures or ())

@@ -1,12 +1,8 @@
-"""Rows of the tables as typed entries: one of the run table, one of the weighing table.
+"""Rows of the tables as typed entries: runs, weighings, sieves.
 
 An entry with a cell that cannot be read is left out and its problem noted, so that the rest can
-still be looked at.
-
-Masses of the weighing entries: filling tares weighed once, and setting unweighed runs apart.
-
-Masses in g.  A run none of whose sieves has a gross mass is not weighed yet and is left out with
-a note; a run with some masses missing is a problem.
+still be looked at.  Masses in g.  A run none of whose sieves has a gross mass is not weighed yet
+and is left out with a note; a run with some masses missing is a problem.
 """
 
 from __future__ import annotations
@@ -15,20 +11,31 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from psdstats.columns import TIME
+from psdstats.columns import (
+    APERTURE,
+    BALANCE,
+    GROSS,
+    GROSS_AGAIN,
+    GROUP,
+    REPLICATE,
+    RUN,
+    SAMPLE_MASS,
+    SHAKING_TIME,
+    SIEVE,
+    TARE,
+    TIME,
+)
 from psdstats.errors import Problem
 from psdstats.study.records import TareHandling
 from psdstats.study.tables import (
+    APERTURE_MM,
     COMPUTED_COLUMNS,
+    NET,
     RUN_COLUMNS,
     SIEVE_COLUMNS,
     WEIGHING_COLUMNS,
-    CellReader,
-    Row,
     Table,
 )
-
-_RESERVED_FACTORS = frozenset(WEIGHING_COLUMNS) - {"run"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,11 +54,11 @@ class RunEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class WeighingEntry:
-    """One row of the weighing table; None where a cell is empty."""
+    """One row of the weighing table; None where a cell is empty, the text empty for no sieve."""
 
     row: int
     run: str
-    sieve: str | None
+    sieve: str
     aperture_um: float
     tare: Decimal | None
     gross: Decimal | None
@@ -59,182 +66,139 @@ class WeighingEntry:
     remark: str
 
 
-@dataclass(frozen=True, kw_only=True)
-class SieveEntry:
-    """One row of the sieve table."""
-
-    row: int
-    sieve: str
-    nominal_um: float
-    certified_um: float | None
-    expanded_uncertainty_um: float | None
-    coverage_factor: float | None
-    standard: str | None
-
-
-def _floated(value: Decimal | None) -> float | None:
-    return None if value is None else float(value)
-
-
-def read_run_entries(table: Table, problems: list[Problem]) -> list[RunEntry]:
+def read_run_entries(table: Table) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
-    reader = CellReader(table, problems)
-    if not reader.require("run", TIME) or reader.complain_of_mixed_signs():
+    if not table.require(RUN, TIME) or table.has_mixed_signs():
         return []
-    factors = [name for name in table.columns if name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS)]
-    for name in [name for name in factors if name in _RESERVED_FACTORS]:
-        factors.remove(name)
-        remedy = "Move it to the weighings, or rename it."
-        reader.complain(table.header_row, name, "the column belongs to the weighings", remedy)
-    numeric = {name: reader.factor_is_number(name) for name in factors}
-    grouped = any(row.text("group") for row in table.rows)
+    problems = table.problems
+    factors = {SHAKING_TIME: True} if SHAKING_TIME in table.columns else {}
+    for name in table.columns:
+        if name in WEIGHING_COLUMNS and name != RUN:
+            remedy = "Move it to the weighings, or rename it."
+            fault = "the column belongs to the weighings"
+            problems.append(Problem(table.file, fault, remedy, table.header_row, name))
+        elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
+            factors[name] = table.is_numeric(name)
+    grouped = any(row.text(GROUP) for row in table.rows)
     entries: dict[str, RunEntry] = {}
     for row in table.rows:
         before = len(problems)
-        run = reader.name(row, "run")
-        time = reader.number(row, TIME, needed=True)
-        group = reader.name(row, "group") if grouped else "all"
-        sample = reader.number(row, "sample_mass_g")
-        values = _factors(reader, row, numeric)
+        run = table.name(row, RUN)
+        time = table.number(row, TIME, needed=True)
+        group = table.name(row, GROUP) if grouped else "all"
+        sample = table.number(row, SAMPLE_MASS)
+        levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
         if run in entries:
             fault = f"run {run} is also in row {entries[run].row}"
-            reader.complain(row.number, "run", fault, "Give every run a name of its own.")
+            remedy = "Give every run a name of its own."
+            problems.append(Problem(table.file, fault, remedy, row.number, RUN))
         if len(problems) == before and run and group and time is not None:
             entries[run] = RunEntry(
                 row=row.number,
                 run=run,
                 group=group,
                 milling_time_min=float(time),
-                replicate=row.text("replicate") or None,
-                sample_mass_g=_floated(sample),
-                balance=row.text("balance") or None,
-                factors=values,
+                replicate=row.text(REPLICATE) or None,
+                sample_mass_g=None if sample is None else float(sample),
+                balance=row.text(BALANCE) or None,
+                factors={
+                    name: level if isinstance(level, str) else float(level)
+                    for name, level in levels.items()
+                    if level is not None and level != ""
+                },
             )
     return list(entries.values())
 
 
-def _factors(reader: CellReader, row: Row, numeric: Mapping[str, bool]) -> dict[str, str | float]:
-    values: dict[str, str | float] = {}
-    shaking = reader.number(row, "shaking_time_min")
-    if shaking is not None:
-        values["shaking_time_min"] = float(shaking)
-    for name, is_number in numeric.items():
-        value = reader.factor_number(row, name) if is_number else row.text(name)
-        if value is not None and value != "":
-            values[name] = value
-    return values
-
-
-def read_weighing_entries(
-    table: Table, problems: list[Problem]
-) -> tuple[list[WeighingEntry], set[str]]:
-    """Read the weighing table; empty masses are left for the caller to judge."""
-    reader = CellReader(table, problems)
-    if not _has_weighing_columns(reader):
-        return [], {row.text("run") for row in table.rows}
-    in_mm = "aperture_mm" in table.columns
+def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
+    """Read the weighing table, and name the runs with rows that cannot be read."""
+    if not _has_weighing_columns(table):
+        return [], {row.text(RUN) for row in table.rows}
+    column = APERTURE_MM if APERTURE_MM in table.columns else APERTURE
+    in_um = 1000 if column == APERTURE_MM else 1
     entries: list[WeighingEntry] = []
     spoiled: set[str] = set()
     for row in table.rows:
-        before = len(problems)
-        run = reader.name(row, "run", "Repeat the name on every row.")
-        aperture = _aperture(reader, row, "aperture_mm" if in_mm else "aperture_um")
-        masses = [reader.number(row, name) for name in ("tare_g", "gross_g", "gross_again_g")]
-        if len(problems) == before and run and aperture is not None:
-            entries.append(
-                WeighingEntry(
-                    row=row.number,
-                    run=run,
-                    sieve=row.text("sieve") or None,
-                    aperture_um=float(aperture * 1000 if in_mm else aperture),
-                    tare=masses[0],
-                    gross=masses[1],
-                    gross_again=masses[2],
-                    remark=row.text("remark"),
-                )
+        before = len(table.problems)
+        run = table.name(row, RUN, "Repeat the name on every row.")
+        pan = row.text(column).lower() == "pan"
+        aperture = Decimal(0) if pan else table.number(row, column, needed=True)
+        tare, gross, again = (table.number(row, name) for name in (TARE, GROSS, GROSS_AGAIN))
+        if len(table.problems) > before or not run or aperture is None:
+            spoiled.add(row.text(RUN))
+            continue
+        entries.append(
+            WeighingEntry(
+                row=row.number,
+                run=run,
+                sieve=row.text(SIEVE),
+                aperture_um=float(aperture * in_um),
+                tare=tare,
+                gross=gross,
+                gross_again=again,
+                remark=row.text("remark"),
             )
-            _compare_net(reader, row, masses[0], masses[1])
-        else:
-            spoiled.add(row.text("run"))
+        )
+        net = row.text(NET)
+        if net and tare is not None and gross is not None:
+            _compare_net(table, entries[-1], net, gross - tare)
     return entries, spoiled
 
 
-def _has_weighing_columns(reader: CellReader) -> bool:
-    table = reader.table
-    known = (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
-    for name in table.columns:
-        if name not in known:
-            remedy = (
-                f"Known columns are {', '.join(WEIGHING_COLUMNS)}; what describes a whole run "
-                "belongs in the run table."
-            )
-            reader.complain(table.header_row, name, "the column is not known", remedy)
-    apertures = [name for name in ("aperture_um", "aperture_mm") if name in table.columns]
-    if len(apertures) == 2:
-        fault = "the aperture is given both in µm and in mm"
-        reader.complain(table.header_row, "aperture_mm", fault, "Keep one of the two columns.")
+def _has_weighing_columns(table: Table) -> bool:
+    """Whether the table has what a weighing table needs; notes columns that are not known."""
+    remedy = f"Known columns are {', '.join(WEIGHING_COLUMNS)}; what describes a whole run "
+    remedy += "belongs in the run table."
+    table.problems.extend(
+        Problem(table.file, "the column is not known", remedy, table.header_row, name)
+        for name in table.columns
+        if name not in (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+    )
+    if {APERTURE, APERTURE_MM} <= set(table.columns):
+        fault, remedy = "the aperture is given both in µm and in mm", "Keep one of the two columns."
+        table.problems.append(Problem(table.file, fault, remedy, table.header_row, APERTURE_MM))
         return False
-    aperture = apertures[0] if apertures else "aperture_um"
-    complete = reader.require("run", aperture, "tare_g", "gross_g")
-    return complete and not reader.complain_of_mixed_signs()
+    aperture = APERTURE_MM if APERTURE_MM in table.columns else APERTURE
+    return table.require(RUN, aperture, TARE, GROSS) and not table.has_mixed_signs()
 
 
-def _aperture(reader: CellReader, row: Row, column: str) -> Decimal | None:
-    if row.text(column).lower() == "pan":
-        return Decimal(0)
-    return reader.number(row, column, needed=True)
-
-
-def _compare_net(reader: CellReader, row: Row, tare: Decimal | None, gross: Decimal | None) -> None:
+def _compare_net(table: Table, entry: WeighingEntry, text: str, net_g: Decimal) -> None:
     """Check a net mass that was typed (or computed by a spreadsheet) against its readings."""
-    if "net_g" not in reader.table.columns or tare is None or gross is None:
-        return
-    text = row.text("net_g")
     try:
-        net = Decimal(text.replace(",", "."))
+        typed = Decimal(text.replace(",", "."))
     except ArithmeticError:
         return
-    if net.is_finite() and abs(net - (gross - tare)) > Decimal("1e-6"):
+    if typed.is_finite() and abs(typed - net_g) > Decimal("1e-6"):
         remedy = "Correct the reading that was typed wrongly, or delete the column net_g."
-        fault = f"the net mass is not gross minus tare, {gross - tare} g"
-        reader.complain(row.number, "net_g", fault, remedy, value=text)
+        fault = f"the net mass is not gross minus tare, {net_g} g"
+        table.problems.append(Problem(table.file, fault, remedy, entry.row, NET, text))
 
 
-def read_sieve_entries(table: Table, problems: list[Problem]) -> list[SieveEntry]:
-    """Read the sieve table: one physical sieve a row."""
-    reader = CellReader(table, problems)
-    for name in table.columns:
-        if name not in SIEVE_COLUMNS:
-            remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
-            reader.complain(table.header_row, name, "the column is not known", remedy)
-    if not reader.require("sieve", "nominal_um") or reader.complain_of_mixed_signs():
-        return []
-    entries: dict[str, SieveEntry] = {}
+def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, object]]]:
+    """Read the sieve table: row and fields of each physical sieve, by its name."""
+    remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
+    table.problems.extend(
+        Problem(table.file, "the column is not known", remedy, table.header_row, name)
+        for name in table.columns
+        if name not in SIEVE_COLUMNS
+    )
+    entries: dict[str, tuple[int | None, dict[str, object]]] = {}
+    if not table.require(*SIEVE_COLUMNS[:2]) or table.has_mixed_signs():
+        return entries
     for row in table.rows:
-        before = len(problems)
-        sieve = reader.name(row, "sieve")
-        nominal = reader.number(row, "nominal_um", needed=True)
-        others = {
-            name: _floated(reader.number(row, name))
-            for name in ("certified_um", "expanded_uncertainty_um", "coverage_factor")
+        before = len(table.problems)
+        sieve = table.name(row, SIEVE)
+        values: dict[str, object] = {
+            name: table.number(row, name, needed=name == "nominal_um")
+            for name in SIEVE_COLUMNS[1:-1]
         }
         if sieve in entries:
-            fault = f"sieve {sieve} is also in row {entries[sieve].row}"
-            reader.complain(row.number, "sieve", fault, "Keep one row for each sieve.")
-        if len(problems) == before and sieve and nominal is not None:
-            entries[sieve] = SieveEntry(
-                row=row.number,
-                sieve=sieve,
-                nominal_um=float(nominal),
-                standard=row.text("standard") or None,
-                **others,
-            )
-    return list(entries.values())
-
-
-def pan_key(group: str) -> str:
-    """Name of the pan of a group's stack, where the files give it none."""
-    return f"{group} pan"
+            fault = f"sieve {sieve} is also in row {entries[sieve][0]}"
+            remedy = "Keep one row for each sieve."
+            table.problems.append(Problem(table.file, fault, remedy, row.number, SIEVE))
+        if len(table.problems) == before and sieve:
+            entries[sieve] = row.number, values | {"standard": row.text("standard") or None}
+    return entries
 
 
 def with_sieve_keys(
@@ -242,57 +206,38 @@ def with_sieve_keys(
     groups: Mapping[str, str],
     *,
     named: bool,
-    file: str,
     spoiled: set[str],
-    problems: list[Problem],
+    table: Table,
 ) -> list[WeighingEntry]:
     """Give every entry a sieve key: as typed, or from group and aperture."""
     keyed: list[WeighingEntry] = []
     for entry in entries:
         group = groups[entry.run]
-        if entry.sieve is not None:
+        if entry.sieve:
             keyed.append(entry)
         elif entry.aperture_um == 0:
-            keyed.append(replace(entry, sieve=pan_key(group)))
+            keyed.append(replace(entry, sieve=f"{group} pan"))
         elif not named:
             keyed.append(replace(entry, sieve=f"{group} {entry.aperture_um:.12g} µm"))
         else:
             spoiled.add(entry.run)
-            problems.append(
-                Problem(
-                    file=file,
-                    row=entry.row,
-                    column="sieve",
-                    fault="the cell is empty",
-                    remedy="Name the physical sieve, or delete the whole column.",
-                )
-            )
+            remedy = "Name the physical sieve, or delete the whole column."
+            problem = Problem(table.file, "the cell is empty", remedy, entry.row, SIEVE)
+            table.problems.append(problem)
     return keyed
 
 
-def fill_tares(
-    entries: list[WeighingEntry], tares: TareHandling, file: str, problems: list[Problem]
-) -> list[WeighingEntry]:
+def with_tares(entries: list[WeighingEntry], table: Table) -> list[WeighingEntry]:
     """Repeat the tare of a sieve that was weighed once; two different ones are a problem."""
-    if tares is TareHandling.EACH_RUN:
-        return entries
-    known: dict[str | None, WeighingEntry] = {}
+    known: dict[str, WeighingEntry] = {}
+    remedy = 'Write the same tare, or set tares = "each run".'
     for entry in entries:
-        if entry.tare is None:
-            continue
-        first = known.setdefault(entry.sieve, entry)
+        first = entry if entry.tare is None else known.setdefault(entry.sieve, entry)
         if first.tare != entry.tare:
-            problems.append(
-                Problem(
-                    file=file,
-                    row=entry.row,
-                    column="tare_g",
-                    value=str(entry.tare),
-                    fault=f"sieve {entry.sieve} has the tare {first.tare} g in row {first.row}, "
-                    'but tares = "once"',
-                    remedy='Write the same tare, or set tares = "each run".',
-                )
-            )
+            fault = f"sieve {entry.sieve} has the tare {first.tare} g in row {first.row}, but "
+            fault += 'tares = "once"'
+            tare = str(entry.tare)
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, TARE, tare))
     return [
         replace(entry, tare=known[entry.sieve].tare)
         if entry.tare is None and entry.sieve in known
@@ -302,13 +247,9 @@ def fill_tares(
 
 
 def complete_runs(
-    runs: Iterable[str],
-    entries: list[WeighingEntry],
-    tares: TareHandling,
-    file: str,
-    problems: list[Problem],
+    runs: Iterable[str], entries: list[WeighingEntry], tares: TareHandling, table: Table
 ) -> tuple[dict[str, list[WeighingEntry]], list[str]]:
-    """Sort entries by run."""
+    """Entries of each run that is weighed, and the names of those that wait."""
     by_run: dict[str, list[WeighingEntry]] = {run: [] for run in runs}
     for entry in entries:
         if entry.run in by_run:
@@ -316,35 +257,23 @@ def complete_runs(
     waiting: list[str] = []
     complete: dict[str, list[WeighingEntry]] = {}
     for run, members in by_run.items():
+        before = len(table.problems)
         if not members:
-            problems.append(
-                Problem(
-                    file=file,
-                    column="run",
-                    value=run,
-                    fault="the run has no weighings",
-                    remedy="Add its weighings, or delete it from the run table.",
-                )
-            )
+            remedy = "Add its weighings, or delete it from the run table."
+            fault = "the run has no weighings"
+            table.problems.append(Problem(table.file, fault, remedy, None, RUN, run))
         elif all(entry.gross is None for entry in members):
             waiting.append(run)
-        else:
-            missing = [
-                _empty(entry, column, tares, file)
-                for entry in members
-                for column, mass in (("tare_g", entry.tare), ("gross_g", entry.gross))
-                if mass is None
-            ]
-            problems += missing
-            if not missing:
-                complete[run] = members
+            continue
+        for entry in members:
+            for column, mass in ((TARE, entry.tare), (GROSS, entry.gross)):
+                if mass is None:
+                    remedy = f"Weigh sieve {entry.sieve} of run {run} and write its mass in g."
+                    if column == TARE and tares is TareHandling.EACH_RUN:
+                        remedy += " If each sieve was weighed empty only once, set "
+                        remedy += 'tares = "once".'
+                    problem = Problem(table.file, "the cell is empty", remedy, entry.row, column)
+                    table.problems.append(problem)
+        if len(table.problems) == before:
+            complete[run] = members
     return complete, waiting
-
-
-def _empty(entry: WeighingEntry, column: str, tares: TareHandling, file: str) -> Problem:
-    remedy = f"Weigh sieve {entry.sieve} of run {entry.run} and write its mass in g."
-    if column == "tare_g" and tares is TareHandling.EACH_RUN:
-        remedy += ' If each sieve was weighed empty only once, set tares = "once".'
-    return Problem(
-        file=file, row=entry.row, column=column, fault="the cell is empty", remedy=remedy
-    )

@@ -38,7 +38,11 @@ from psdstats.study.tables import (
     split_flat_table,
 )
 
-_TABLES = ("runs.csv", "weighings.csv", "sieves.csv")
+_TABLES = {
+    "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
+    "weighings.csv": (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS),
+    "sieves.csv": SIEVE_COLUMNS,
+}
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
 
@@ -71,8 +75,12 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
     study, problems = read_leniently(path, encoding=encoding)
     if study is not None:
         problems += [flag.to_problem() for flag in stopping_flags(study)]
+    further = len(problems) - _MOST_PROBLEMS
+    if further > 0:
+        rest = f"{further} further problems are not listed"
+        problems[_MOST_PROBLEMS:] = [Problem(problems[-1].file, rest, "Correct those above first.")]
     if problems or study is None:
-        raise StudyError(_shortened(problems))
+        raise StudyError(problems)
     return study
 
 
@@ -107,62 +115,45 @@ def read_leniently(
     elif place.is_file():
         raw = _read_file(place, encoding, problems)
     else:
-        fault = "there is no such file or folder"
         remedy = "Give the folder of the study, its flat CSV file or its workbook."
-        return None, [Problem(file=str(place), fault=fault, remedy=remedy)]
+        return None, [Problem(str(place), "there is no such file or folder", remedy)]
     return assemble(raw, problems), problems
 
 
-def _shortened(problems: list[Problem]) -> list[Problem]:
-    further = len(problems) - _MOST_PROBLEMS
-    if further <= 0:
-        return problems
-    rest = Problem(
-        file=problems[-1].file,
-        fault=f"{further} further problems are not listed",
-        remedy="Correct those above first.",
-    )
-    return [*problems[:_MOST_PROBLEMS], rest]
-
-
 def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
+    """Tables and settings of a folder."""
     raw = RawStudy(name=folder.resolve().name, settings_file="study.toml")
     if (folder / "study.toml").exists():
-        content = _bytes(folder, "study.toml", MAX_SETTINGS_BYTES, raw, problems)
-        text = None
-        if content is not None:
-            text = decode(content, "study.toml", encoding=None, problems=problems)
-        raw.settings_text = text or ""
+        raw.settings_text = _text(folder, "study.toml", None, raw, problems) or ""
         raw.settings = parse_toml(raw.settings_text, "study.toml", problems)
     tables: dict[str, Table | None] = {}
-    for name, known in (
-        ("runs.csv", (*RUN_COLUMNS, *COMPUTED_COLUMNS)),
-        ("weighings.csv", (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)),
-        ("sieves.csv", SIEVE_COLUMNS),
-    ):
+    for name, known in _TABLES.items():
         if name == "sieves.csv" and not (folder / name).exists():
             continue
-        content = _bytes(folder, name, MAX_FILE_BYTES, raw, problems)
-        text = None
-        if content is not None:
-            text = decode(content, name, encoding=encoding, problems=problems)
+        text = _text(folder, name, encoding, raw, problems)
         if text is not None:
             tables[name] = read_csv_table(text, name, known=known, problems=problems)
     unread = sorted(path.name for path in folder.glob("*.csv") if path.name not in _TABLES)
     if unread:
         raw.notes.append(f"Tables of {raw.name} that were not read: {', '.join(unread)}.")
-    raw.runs = tables.get("runs.csv")
-    raw.weighings = tables.get("weighings.csv")
-    raw.sieves = tables.get("sieves.csv")
+    raw.runs, raw.weighings, raw.sieves = (tables.get(name) for name in _TABLES)
     return raw
 
 
-def _bytes(
-    folder: Path, name: str, limit: int, raw: RawStudy, problems: list[Problem]
-) -> bytes | None:
+def _text(
+    folder: Path, name: str, encoding: str | None, raw: RawStudy, problems: list[Problem]
+) -> str | None:
+    """Text of a file of the study; None, with a problem noted, where it cannot be had."""
+    content = _bytes(folder, name, raw, problems)
+    if content is None:
+        return None
+    return decode(content, name, encoding=encoding, problems=problems)
+
+
+def _bytes(folder: Path, name: str, raw: RawStudy, problems: list[Problem]) -> bytes | None:
     """Content of a file of the study; None, with a problem noted, where it cannot be had."""
     path = folder / name
-    fault, remedy = "", ""
+    limit = MAX_SETTINGS_BYTES if name == "study.toml" else MAX_FILE_BYTES
     if not path.is_file():
         fault = "the file is missing"
         remedy = "A study folder holds study.toml, runs.csv and weighings.csv."
@@ -180,33 +171,30 @@ def _bytes(
         else:
             raw.files.append(SourceFile(name, hashlib.sha256(content).hexdigest()))
             return content
-    problems.append(Problem(file=name, fault=fault, remedy=remedy))
+    problems.append(Problem(name, fault, remedy))
     return None
 
 
 def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
+    """Tables and settings of a flat file or a workbook."""
     raw = RawStudy(name=path.stem, settings_file=path.name)
-    suffix = path.suffix.lower()
-    if suffix not in (".csv", ".txt", ".tsv", ".xlsx"):
-        fault = f"files of the kind {suffix or 'without ending'} are not read"
-        remedy = "Save it as CSV (UTF-8) or as XLSX."
-        problems.append(Problem(file=path.name, fault=fault, remedy=remedy))
-        return raw
-    content = _bytes(path.resolve().parent, path.resolve().name, MAX_FILE_BYTES, raw, problems)
-    if content is None:
-        return raw
+    suffix, place = path.suffix.lower(), path.resolve()
     if suffix == ".xlsx":
-        _read_workbook(content, path.name, raw, problems)
-        return raw
-    text = decode(content, path.name, encoding=encoding, problems=problems)
-    if text is None:
-        return raw
-    raw.settings_text, skip = settings_lines(text)
-    raw.settings = parse_toml(raw.settings_text, path.name, problems)
-    known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
-    flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
-    if flat is not None:
-        raw.runs, raw.weighings = split_flat_table(flat, problems)
+        content = _bytes(place.parent, place.name, raw, problems)
+        if content is not None:
+            _read_workbook(content, path.name, raw, problems)
+    elif suffix in (".csv", ".txt", ".tsv"):
+        text = _text(place.parent, place.name, encoding, raw, problems)
+        if text is not None:
+            raw.settings_text, skip = settings_lines(text)
+            raw.settings = parse_toml(raw.settings_text, path.name, problems)
+            known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
+            flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
+            if flat is not None:
+                raw.runs, raw.weighings = split_flat_table(flat)
+    else:
+        fault = f"files of the kind {suffix or 'without ending'} are not read"
+        problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8) or as XLSX."))
     return raw
 
 
@@ -216,7 +204,7 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
     if not named:
         if not problems:
             remedy = "Write a flat table, or the sheets runs and weighings."
-            problems.append(Problem(file=name, fault="the workbook is empty", remedy=remedy))
+            problems.append(Problem(name, "the workbook is empty", remedy))
         return
 
     def table(key: str, known: tuple[str, ...]) -> Table | None:
@@ -240,11 +228,11 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
     elif len(others) == 1:
         flat = table(others[0], FLAT_COLUMNS)
         if flat is not None:
-            raw.runs, raw.weighings = split_flat_table(flat, problems)
+            raw.runs, raw.weighings = split_flat_table(flat)
     else:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
-        problems.append(Problem(file=name, fault=fault, remedy=remedy))
+        problems.append(Problem(name, fault, remedy))
 
 
 def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
@@ -255,7 +243,7 @@ def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[S
     if not place.is_file() or place.stat().st_size > MAX_FILE_BYTES:
         remedy = "Give a CSV file with one sieve a row."
         fault = "there is no such file, or it is too large"
-        raise StudyError([Problem(file=str(place), fault=fault, remedy=remedy)])
+        raise StudyError([Problem(str(place), fault, remedy)])
     text = decode(place.read_bytes(), place.name, encoding=encoding, problems=problems)
     if text is not None:
         raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
