@@ -41,13 +41,13 @@ def read_only(value: object) -> object:
     return [tuple(p) if isinstance(p, list) else p for p in value] if type(value) is list else value
 
 
-def refuse_field(record: object, field: str, fault: str, remedy: str) -> NoReturn:
-    """Refuse what a record was given for a field; the first field is taken for its name."""
+def refusal(record: object, field: str, fault: str, remedy: str) -> StudyError:
+    """Error about what a record was given for a field; its first field is taken for its name."""
     name = getattr(record, fields(record)[0].name)  # type: ignore[arg-type]
     place = f"{type(record).__name__} {str(name)[:40]}".rstrip()
     found = getattr(record, field)
     value = None if found is None else str(found)[:40]
-    raise StudyError([Problem(place, fault, remedy, column=field, value=value)])
+    return StudyError([Problem(place, fault, remedy, column=field, value=value)])
 
 
 def hold_number(
@@ -69,11 +69,11 @@ def hold_number(
         number = math.nan
     if not math.isfinite(number):
         unit = {"um": " in µm", "g": " in g", "min": " in min"}.get(field.rpartition("_")[2], "")
-        refuse_field(record, field, "this is no finite number", f"Give the number alone{unit}.")
+        raise refusal(record, field, "this is no finite number", f"Give the number alone{unit}.")
     if not (number >= least and above < number < below):
         low = f"above {above:g}" if least == -math.inf else f"of at least {least:g}"
         high = "" if below == math.inf else f" and below {below:g}"
-        refuse_field(record, field, "the number cannot be so", f"Give a number {low}{high}.")
+        raise refusal(record, field, "the number cannot be so", f"Give a number {low}{high}.")
     object.__setattr__(record, field, number)
 
 
@@ -85,7 +85,7 @@ def hold_text(record: object, field: str, *, optional: bool = False, empty: bool
     if isinstance(value, int | np.integer) and not isinstance(value, bool):
         value = str(value)
     if not isinstance(value, str) or not (empty or value.strip()):
-        refuse_field(record, field, "this is no text, or an empty one", "Give a name in words.")
+        raise refusal(record, field, "this is no text, or an empty one", "Give a name in words.")
     object.__setattr__(record, field, value)
 
 

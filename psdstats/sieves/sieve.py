@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from psdstats.frozen import hold_number, hold_text, refuse_field
+from psdstats.frozen import hold_number, hold_text, refusal
 from psdstats.sieves.standards import EDITIONS
 
 
@@ -48,10 +48,10 @@ class Sieve:
         hold_number(self, "coverage_factor", above=0)
         if self.expanded_uncertainty_um is not None and self.certified_um is None:
             fault = "there is an expanded uncertainty and no certified aperture"
-            refuse_field(self, "certified_um", fault, "Give the aperture of the certificate.")
+            raise refusal(self, "certified_um", fault, "Give the aperture of the certificate.")
         if self.standard not in EDITIONS:
             known = ", ".join(EDITIONS)
-            refuse_field(self, "standard", "the standard is not known", f"Give one of {known}.")
+            raise refusal(self, "standard", "the standard is not known", f"Give one of {known}.")
 
     @property
     def best_um(self) -> float:

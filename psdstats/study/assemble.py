@@ -42,35 +42,23 @@ _ONE_BALANCE = "balance"  # its name where the files name none
 
 def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     """Build the records; None where the files say too little."""
-    wrong = check_settings(raw.settings, raw.settings_file)
+    given: Mapping[str, Any] = raw.settings
+    wrong = check_settings(given, raw.settings_file)
     problems += wrong
-    if raw.runs is None or raw.weighings is None:
+    table = raw.weighings
+    if raw.runs is None or table is None:
         return None
     runs = read_run_entries(raw.runs)
-    entries, spoiled = read_weighing_entries(raw.weighings)
+    entries, spoiled = read_weighing_entries(table)
     if not runs and not problems:
         problems.append(Problem(raw.runs.file, "no run is listed", "Write one row a run."))
     if wrong or not runs:
         return None
-    entries = _of_known_runs(entries, runs, raw.runs, raw.weighings)
-    return _study(raw, runs, entries, spoiled, raw.weighings)
-
-
-def _study(
-    raw: RawStudy,
-    runs: list[RunEntry],
-    entries: list[WeighingEntry],
-    spoiled: set[str],
-    table: Table,
-) -> Study | None:
-    """The study of runs and weighings that can be read; None where none is weighed."""
-    given: Mapping[str, Any] = raw.settings
     notes = [*map(str, given.get("notes", ())), *raw.notes]
-    tares = TareHandling(given.get("tares", TareHandling.EACH_RUN))
     groups = {entry.run: entry.group for entry in runs}
-    named = any(entry.sieve and entry.aperture_um > 0 for entry in entries)
-    entries = with_sieve_keys(entries, groups, named=named, spoiled=spoiled, table=table)
+    entries, named = with_sieve_keys(entries, groups, spoiled, raw.runs, table)
     sieves = _sieves(raw, entries, table)
+    tares = TareHandling(given.get("tares", TareHandling.EACH_RUN))
     if tares is TareHandling.ONCE:
         entries = with_tares(entries, table)
     whole = [run for run in groups if run not in spoiled]
@@ -82,53 +70,43 @@ def _study(
         )
     if waiting:
         notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
-    chosen = _chosen_balances(runs, raw, table.problems)
-    by_run = {run: found for run, found in by_run.items() if run in chosen}
-    balances = _balances(raw, chosen, by_run, notes)
-    table.problems.extend(_compare_problems(raw, runs))
-    if not by_run:
-        if waiting:
-            remedy = "Weigh at least one run."
-            table.problems.append(Problem(table.file, "no run is weighed yet", remedy, None, GROSS))
-        return None
-    optional = ("density_g_per_cm3", "shape_factor", "rule")
+    chosen, balances = _balances(raw, runs, by_run, notes, problems)
+    problems += _compare_problems(raw, runs)
+    records = tuple(
+        _run(entry, chosen[entry.run], by_run[entry.run], table.file)
+        for entry in runs
+        if entry.run in by_run and entry.run in chosen
+    )
+    if not records and waiting:
+        remedy = "Weigh at least one run."
+        problems.append(Problem(table.file, "no run is weighed yet", remedy, None, GROSS))
+    return _study(raw, records, sieves, balances, notes) if records else None
+
+
+def _study(
+    raw: RawStudy,
+    runs: tuple[Run, ...],
+    sieves: Mapping[str, Sieve],
+    balances: Mapping[str, Balance],
+    notes: Iterable[str],
+) -> Study:
+    """The study of the runs that are weighed, with its settings."""
+    given: Mapping[str, Any] = raw.settings
+    optional = ("density_g_per_cm3", "shape_factor", "rule", "tares")
     settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
     for name in ("uncertainty", "checks", "compare"):
         settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,
         material=str(given.get("material", "")).strip(),
-        runs=tuple(
-            _run(entry, chosen[entry.run], by_run[entry.run], table.file)
-            for entry in runs
-            if entry.run in by_run
-        ),
+        runs=runs,
         sieves=sieves,
         balances=balances,
-        tares=tares,
         files=tuple(raw.files),
         notes=tuple(dict.fromkeys(notes)),
         settings_text=raw.settings_text,
         **settings,
     )
-
-
-def _of_known_runs(
-    entries: Iterable[WeighingEntry], runs: Iterable[RunEntry], listed: Table, weighings: Table
-) -> list[WeighingEntry]:
-    """Leave out weighings of runs that the run table lacks; note those that it really lacks."""
-    readable = {entry.run for entry in runs}
-    told = {row.text(RUN) for row in listed.rows}
-    kept: list[WeighingEntry] = []
-    for entry in entries:
-        if entry.run in readable:
-            kept.append(entry)
-        elif entry.run not in told:
-            told.add(entry.run)
-            fault, remedy = f"the run is not in {listed.file}", "Add it there, or correct its name."
-            problem = Problem(weighings.file, fault, remedy, entry.row, RUN, entry.run)
-            weighings.problems.append(problem)
-    return kept
 
 
 def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
@@ -181,58 +159,45 @@ def _sieves(raw: RawStudy, entries: Iterable[WeighingEntry], table: Table) -> di
     return sieves
 
 
-def _chosen_balances(
-    runs: Iterable[RunEntry], raw: RawStudy, problems: list[Problem]
-) -> dict[str, str]:
-    """Name of the balance of each run."""
-    given = raw.settings.get("balances", {})
-    known = tuple(given) if isinstance(given, Mapping) else ()
-    only = (known or (_ONE_BALANCE,))[0] if len(known) <= 1 else None
-    remedy = f"Write one of {', '.join(known)}, or describe it in {raw.settings_file} under "
-    remedy += "[balances.NAME]."
-    chosen: dict[str, str] = {}
-    for entry in runs:
-        name = entry.balance or only
-        if name is not None and (not known or name in known):
-            chosen[entry.run] = name
-        else:
-            file = raw.runs.file if raw.runs else raw.name
-            fault = "the balance of this run is not known"
-            problems.append(Problem(file, fault, remedy, entry.row, BALANCE, name))
-    return chosen
-
-
 def _balances(
     raw: RawStudy,
-    chosen: Mapping[str, str],
-    weighings: Mapping[str, Sequence[WeighingEntry]],
+    runs: Iterable[RunEntry],
+    weighed: Mapping[str, Sequence[WeighingEntry]],
     notes: list[str],
-) -> dict[str, Balance]:
-    """Balances by name: as described, or with the resolution inferred from the readings."""
-    given: Mapping[str, Any] = raw.settings
+    problems: list[Problem],
+) -> tuple[dict[str, str], dict[str, Balance]]:
+    """Balance of each run, and balances: as described, or with the finest step of the readings."""
+    settings: Mapping[str, Any] = raw.settings
+    given: Mapping[str, Mapping[str, Any]] = settings.get("balances", {})
+    only = next(iter(given), _ONE_BALANCE) if len(given) <= 1 else None
+    remedy = f"Write one of {', '.join(given)}, or describe it in {raw.settings_file} under "
+    chosen: dict[str, str] = {}
+    masses: dict[str, list[Decimal]] = {}
+    for entry in runs:
+        name = entry.balance or only
+        if name is None or (given and name not in given):
+            file = raw.runs.file if raw.runs else raw.name
+            fault = "the balance of this run is not known"
+            wrong = Problem(file, fault, f"{remedy}[balances.NAME].", entry.row, BALANCE, name)
+            problems.append(wrong)
+            continue
+        chosen[entry.run] = name
+        for one in weighed.get(entry.run, ()):
+            read = (one.tare, one.gross, one.gross_again)
+            masses.setdefault(name, []).extend(mass for mass in read if mass is not None)
     balances: dict[str, Balance] = {}
-    for name, table in given.get("balances", {}).items():
+    for name, table in given.items():
         balances[name] = Balance(name=name, **table)
         if "repeatability_g" not in table:
             notes.append(f"Balance {name} states no repeatability: it is taken as 0 g.")
-    for name in dict.fromkeys(chosen[run] for run in weighings):
-        if name in balances:
-            continue
-        masses = [
-            mass
-            for run, entries in weighings.items()
-            if chosen[run] == name
-            for entry in entries
-            for mass in (entry.tare, entry.gross, entry.gross_again)
-            if mass is not None
-        ]
-        step_g = float(Decimal(1).scaleb(-max(map(decimals_written, masses), default=0)))
+    for name in (name for name in masses if name not in given):
+        step_g = float(Decimal(1).scaleb(-max(map(decimals_written, masses[name]), default=0)))
         balances[name] = Balance(name=name, resolution_g=step_g)
         notes.append(
             f"Balance {name!r} is not described: its resolution is taken as {step_g:g} g, "
             "the finest step of the readings, and its repeatability as 0 g."
         )
-    return balances
+    return chosen, balances
 
 
 def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:

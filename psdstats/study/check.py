@@ -18,7 +18,7 @@ from psdstats.columns import signed
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import FINEST_UM, nominal_apertures_um, practice_rule, tolerance_um
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
-from psdstats.study.records import Balance, Reading, Run, Study
+from psdstats.study.records import Reading, Run, Study
 from psdstats.study.tares import net_noise_g, tare_flags
 
 Limits = Mapping[str, float]
@@ -32,28 +32,25 @@ def stopping_flags(study: Study) -> Iterator[Flag]:
     """Everything that makes a run impossible to evaluate: such a study is not read."""
     for run in study.runs:
         yield from _stack_flags(run)
-        lowest = _lowest_net_g(study.balances[run.balance])
+        balance = study.balances[run.balance]
+        noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
+        lowest_g = -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
         for one in run.readings:
-            if one.net_g < lowest:
-                says = (
-                    f"gross {one.gross_g:.10g} g is below its tare {one.tare_g:.10g} g "
-                    f"(net {signed(one.net_g, '.6g')} g)"
-                )
-                remedy = _remedy_below_tare(study, run, one, lowest)
-                yield Flag("gross_below_tare", says, remedy, at(run, one), one.net_g, lowest, "g")
+            if one.net_g < lowest_g:  # wrong, and not merely noisy
+                yield _below_tare(study, run, one, lowest_g)
         total_g = run.total_g
         if not total_g > 0:
             says = f"the net masses add up to {signed(total_g, '.6g')} g"
             yield Flag("no_powder", says, "Weigh the run again.", at(run), total_g, 0.0, "g")
 
 
-def _lowest_net_g(balance: Balance) -> float:
-    """Net mass below which a reading is wrong and not merely noisy, g."""
-    return -max(_STOPPING_NOISE * net_noise_g(balance), balance.resolution_g)
-
-
-def _remedy_below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> str:
-    """What to do about a gross below its tare; the other tares tell where the tare is at fault."""
+def _below_tare(study: Study, run: Run, reading: Reading, lowest_g: float) -> Flag:
+    """A gross below its tare; the other tares of the sieve tell whether the tare is at fault."""
+    tare_g, gross_g, net_g = reading.tare_g, reading.gross_g, reading.net_g
+    says = f"gross {gross_g:.10g} g is below its tare {tare_g:.10g} g "
+    says += f"(net {signed(net_g, '.6g')} g)"
+    remedy = "Weigh the sieve with its powder again, or correct the tare if it belongs to another "
+    remedy += "sieve."
     others = [
         each.tare_g
         for other in study.runs
@@ -63,15 +60,11 @@ def _remedy_below_tare(study: Study, run: Run, reading: Reading, lowest_g: float
         for each in other.readings
         if (each.sieve, each.aperture_um) == (reading.sieve, reading.aperture_um)
     ]
-    usual_g = median(others) if others else reading.tare_g
-    if usual_g < reading.tare_g and reading.gross_g - usual_g >= lowest_g:
-        return (
-            f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if it "
-            "was mistyped, or weigh the empty sieve again."
-        )
-    return (
-        "Weigh the sieve with its powder again, or correct the tare if it belongs to another sieve."
-    )
+    usual_g = median(others) if others else tare_g
+    if usual_g < tare_g and gross_g - usual_g >= lowest_g:
+        remedy = f"In its other runs this sieve weighs {usual_g:.10g} g empty: correct the tare if "
+        remedy += "it was mistyped, or weigh the empty sieve again."
+    return Flag("gross_below_tare", says, remedy, at(run, reading), net_g, lowest_g, "g")
 
 
 def _stack_flags(run: Run) -> Iterator[Flag]:
@@ -159,7 +152,8 @@ def mass_balance(study: Study, limits: Limits) -> Iterator[Flag]:
     for run in study.runs:
         if run.sample_mass_g is None:
             continue
-        noise_g = _NOISE * net_noise_g(study.balances[run.balance])
+        balance = study.balances[run.balance]
+        noise_g = _NOISE * net_noise_g(balance.resolution_g, balance.repeatability_g)
         if abs(run.total_g - run.sample_mass_g) <= noise_g * math.sqrt(len(run.readings) + 0.5):
             continue
         gain_percent = 100.0 * (run.total_g / run.sample_mass_g - 1.0)

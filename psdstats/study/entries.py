@@ -26,6 +26,7 @@ from psdstats.columns import (
     TIME,
 )
 from psdstats.errors import Problem
+from psdstats.study.cells import to_number
 from psdstats.study.records import TareHandling
 from psdstats.study.tables import (
     APERTURE_MM,
@@ -68,7 +69,7 @@ class WeighingEntry:
 
 def read_run_entries(table: Table) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
-    if not table.require(RUN, TIME) or table.has_mixed_signs():
+    if not table.is_safe(RUN, TIME):
         return []
     problems = table.problems
     factors = {SHAKING_TIME: True} if SHAKING_TIME in table.columns else {}
@@ -78,7 +79,8 @@ def read_run_entries(table: Table) -> list[RunEntry]:
             fault = "the column belongs to the weighings"
             problems.append(Problem(table.file, fault, remedy, table.header_row, name))
         elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
-            factors[name] = table.is_numeric(name)
+            texts = (row.text(name) for row in table.rows)
+            factors[name] = all(to_number(text) is not None for text in texts if text)
     grouped = any(row.text(GROUP) for row in table.rows)
     entries: dict[str, RunEntry] = {}
     for row in table.rows:
@@ -139,9 +141,14 @@ def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
                 remark=row.text("remark"),
             )
         )
-        net = row.text(NET)
-        if net and tare is not None and gross is not None:
-            _compare_net(table, entries[-1], net, gross - tare)
+        net = to_number(row.text(NET))  # typed, or computed by a spreadsheet
+        if net is None or tare is None or gross is None:
+            continue
+        if abs(net - (gross - tare)) > Decimal("1e-6"):
+            fault = f"the net mass is not gross minus tare, {gross - tare} g"
+            remedy = "Correct the reading that was typed wrongly, or delete the column net_g."
+            found = Problem(table.file, fault, remedy, row.number, NET, row.text(NET))
+            table.problems.append(found)
     return entries, spoiled
 
 
@@ -159,19 +166,7 @@ def _has_weighing_columns(table: Table) -> bool:
         table.problems.append(Problem(table.file, fault, remedy, table.header_row, APERTURE_MM))
         return False
     aperture = APERTURE_MM if APERTURE_MM in table.columns else APERTURE
-    return table.require(RUN, aperture, TARE, GROSS) and not table.has_mixed_signs()
-
-
-def _compare_net(table: Table, entry: WeighingEntry, text: str, net_g: Decimal) -> None:
-    """Check a net mass that was typed (or computed by a spreadsheet) against its readings."""
-    try:
-        typed = Decimal(text.replace(",", "."))
-    except ArithmeticError:
-        return
-    if typed.is_finite() and abs(typed - net_g) > Decimal("1e-6"):
-        remedy = "Correct the reading that was typed wrongly, or delete the column net_g."
-        fault = f"the net mass is not gross minus tare, {net_g} g"
-        table.problems.append(Problem(table.file, fault, remedy, entry.row, NET, text))
+    return table.is_safe(RUN, aperture, TARE, GROSS)
 
 
 def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, object]]]:
@@ -183,7 +178,7 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
         if name not in SIEVE_COLUMNS
     )
     entries: dict[str, tuple[int | None, dict[str, object]]] = {}
-    if not table.require(*SIEVE_COLUMNS[:2]) or table.has_mixed_signs():
+    if not table.is_safe(*SIEVE_COLUMNS[:2]):
         return entries
     for row in table.rows:
         before = len(table.problems)
@@ -204,14 +199,28 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
 def with_sieve_keys(
     entries: Iterable[WeighingEntry],
     groups: Mapping[str, str],
-    *,
-    named: bool,
     spoiled: set[str],
+    runs: Table,
     table: Table,
-) -> list[WeighingEntry]:
-    """Give every entry a sieve key: as typed, or from group and aperture."""
-    keyed: list[WeighingEntry] = []
+) -> tuple[list[WeighingEntry], bool]:
+    """Entries of known runs, each with a sieve key as typed or from group and aperture.
+
+    Also whether sieves are named; an unnamed one among them is left out and is a problem, as is a
+    run that the run table lacks.
+    """
+    told = {row.text(RUN) for row in runs.rows}
+    known: list[WeighingEntry] = []
     for entry in entries:
+        if entry.run in groups:
+            known.append(entry)
+        elif entry.run not in told:
+            told.add(entry.run)
+            fault, remedy = f"the run is not in {runs.file}", "Add it there, or correct its name."
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, RUN, entry.run))
+    named = any(entry.sieve and entry.aperture_um > 0 for entry in known)
+    remedy = "Name the physical sieve, or delete the whole column."
+    keyed: list[WeighingEntry] = []
+    for entry in known:
         group = groups[entry.run]
         if entry.sieve:
             keyed.append(entry)
@@ -220,11 +229,10 @@ def with_sieve_keys(
         elif not named:
             keyed.append(replace(entry, sieve=f"{group} {entry.aperture_um:.12g} µm"))
         else:
+            fault = "the cell is empty"
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, SIEVE))
             spoiled.add(entry.run)
-            remedy = "Name the physical sieve, or delete the whole column."
-            problem = Problem(table.file, "the cell is empty", remedy, entry.row, SIEVE)
-            table.problems.append(problem)
-    return keyed
+    return keyed, named
 
 
 def with_tares(entries: list[WeighingEntry], table: Table) -> list[WeighingEntry]:

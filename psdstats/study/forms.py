@@ -27,7 +27,7 @@ from decimal import Decimal
 
 from psdstats.errors import Problem
 from psdstats.study.cells import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES, to_number
-from psdstats.study.tables import Cell, Table, is_blank, make_table
+from psdstats.study.tables import Cell, Table, make_table
 
 SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
@@ -38,10 +38,12 @@ _QUOTED = re.compile(r'"[^"]*"')
 
 
 def decode(
-    content: bytes, file: str, *, encoding: str | None, problems: list[Problem]
+    content: bytes | None, file: str, *, encoding: str | None, problems: list[Problem]
 ) -> str | None:
     """Turn bytes into text; None, with a problem noted, where they are not text."""
-    row, value, fault, text = None, None, "", ""
+    if content is None:
+        return None
+    row, value, fault, decoded = None, None, "", ""
     remedy = "Save the file as UTF-8"
     remedy += "." if file.endswith(".toml") else ', or give its encoding, for example "cp1252".'
     if encoding is None and content.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -49,20 +51,20 @@ def decode(
         remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
     else:
         try:
-            text = content.decode(encoding or "utf-8-sig")
+            decoded = content.decode(encoding or "utf-8-sig")
         except UnicodeDecodeError as cause:
             row, value = content.count(b"\n", 0, cause.start) + 1, f"0x{content[cause.start]:02x}"
             fault = f"a byte is not {encoding or 'UTF-8'}"
         except (LookupError, UnicodeError):
             fault, value = "no such text encoding is known", str(encoding)
             remedy = 'Give a name such as "utf-8", "cp1252" or "utf-16".'
-    if "\0" in text:
-        row, remedy = text.count("\n", 0, text.index("\0")) + 1, "Save it as CSV in UTF-8."
+    if "\0" in decoded:
+        row, remedy = decoded.count("\n", 0, decoded.index("\0")) + 1, "Save it as CSV in UTF-8."
         fault = "the file holds zero bytes, so it is not a text table"
     if fault:
         problems.append(Problem(file, fault, remedy, row, None, value))
         return None
-    return text.removeprefix("\ufeff")
+    return decoded.removeprefix("\ufeff")
 
 
 def settings_lines(text: str) -> tuple[str, int]:
@@ -186,7 +188,7 @@ def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Ce
     rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
     for number, cells in enumerate(rows, start=1):
         read = [_cell(cell, title, number, problems) for cell in cells]
-        while read and is_blank(read[-1]):
+        while read and not str(read[-1]).strip():
             read.pop()
         if read:
             yield number, read
@@ -233,7 +235,7 @@ def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dic
     for number, cells in sheet:
         key = str(cells[0]).strip()
         value = cells[1] if len(cells) > 1 else ""
-        if is_blank(value) or (key, str(value).strip()) == ("key", "value"):
+        if not str(value).strip() or (key, str(value).strip()) == ("key", "value"):
             continue
         path = _key_path(key)
         level = settings
@@ -267,15 +269,15 @@ def _key_path(key: str) -> list[str]:
 def _setting(key: str, value: Cell) -> object:
     if key in _TEXT_SETTINGS:
         return str(value)
-    text = str(value).strip()
-    number = to_number(text)
+    typed = str(value).strip()
+    number = to_number(typed)
     if number is not None:
         return float(number)
-    if text in ("true", "false"):
-        return text == "true"
-    if text.startswith("["):
+    if typed in ("true", "false"):
+        return typed == "true"
+    if typed.startswith("["):
         try:
-            return tomllib.loads(f"value = {text}")["value"]
+            return tomllib.loads(f"value = {typed}")["value"]
         except (tomllib.TOMLDecodeError, RecursionError):
-            return text
-    return text
+            return typed
+    return typed

@@ -124,30 +124,22 @@ def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) ->
     """Tables and settings of a folder."""
     raw = RawStudy(name=folder.resolve().name, settings_file="study.toml")
     if (folder / "study.toml").exists():
-        raw.settings_text = _text(folder, "study.toml", None, raw, problems) or ""
+        content = _bytes(folder, "study.toml", raw, problems)
+        raw.settings_text = decode(content, "study.toml", encoding=None, problems=problems) or ""
         raw.settings = parse_toml(raw.settings_text, "study.toml", problems)
     tables: dict[str, Table | None] = {}
     for name, known in _TABLES.items():
         if name == "sieves.csv" and not (folder / name).exists():
             continue
-        text = _text(folder, name, encoding, raw, problems)
+        content = _bytes(folder, name, raw, problems)
+        text = decode(content, name, encoding=encoding, problems=problems)
         if text is not None:
             tables[name] = read_csv_table(text, name, known=known, problems=problems)
     unread = sorted(path.name for path in folder.glob("*.csv") if path.name not in _TABLES)
     if unread:
-        raw.notes.append(f"Tables of {raw.name} that were not read: {', '.join(unread)}.")
+        raw.notes.append(f"Tables of {raw.name} not read: {', '.join(unread)}.")
     raw.runs, raw.weighings, raw.sieves = (tables.get(name) for name in _TABLES)
     return raw
-
-
-def _text(
-    folder: Path, name: str, encoding: str | None, raw: RawStudy, problems: list[Problem]
-) -> str | None:
-    """Text of a file of the study; None, with a problem noted, where it cannot be had."""
-    content = _bytes(folder, name, raw, problems)
-    if content is None:
-        return None
-    return decode(content, name, encoding=encoding, problems=problems)
 
 
 def _bytes(folder: Path, name: str, raw: RawStudy, problems: list[Problem]) -> bytes | None:
@@ -184,7 +176,8 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
         if content is not None:
             _read_workbook(content, path.name, raw, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
-        text = _text(place.parent, place.name, encoding, raw, problems)
+        content = _bytes(place.parent, place.name, raw, problems)
+        text = decode(content, place.name, encoding=encoding, problems=problems)
         if text is not None:
             raw.settings_text, skip = settings_lines(text)
             raw.settings = parse_toml(raw.settings_text, path.name, problems)
@@ -224,7 +217,7 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         raw.weighings = table("weighings", WEIGHING_COLUMNS)
         unread = [named[key] for key in others if key not in ("runs", "weighings")]
         if unread:
-            raw.notes.append(f"Sheets of {name} that were not read: {', '.join(unread)}.")
+            raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
     elif len(others) == 1:
         flat = table(others[0], FLAT_COLUMNS)
         if flat is not None:

@@ -28,7 +28,7 @@ from psdstats.columns import (
     TARE,
     TIME,
 )
-from psdstats.frozen import ReadOnly, hold_number, hold_text, read_only, refuse_field
+from psdstats.frozen import ReadOnly, hold_number, hold_text, read_only, refusal
 from psdstats.sieves.sieve import Sieve
 
 RULES = ("semilog", "linear", "logprobit", "monotone")
@@ -50,7 +50,7 @@ def _hold_records(record: object, field: str, kind: type) -> None:
     found = tuple(value) if isinstance(value, Iterable) and not isinstance(value, str) else None
     if found is None or not all(isinstance(each, kind) for each in found):
         remedy = f"Give a list of {kind.__name__}."
-        refuse_field(record, field, f"not everything in it is a {kind.__name__}", remedy)
+        raise refusal(record, field, f"not everything in it is a {kind.__name__}", remedy)
     object.__setattr__(record, field, found)
 
 
@@ -211,7 +211,7 @@ class Run:
         levels: dict[str, str | float] = {}
         for name, level in self.factors.items():
             if not isinstance(name, str) or name in _RUN_FIELDS:
-                refuse_field(self, "factors", f"{name!r} is no factor", "Give it another name.")
+                raise refusal(self, "factors", f"{name!r} is no factor", "Give it another name.")
             one = _Factor(name, level)
             if not isinstance(level, str):
                 hold_number(one, "level")
@@ -302,13 +302,13 @@ class Study:
         for name, known in (("tares", tuple(TareHandling)), ("rule", RULES)):
             if getattr(self, name) not in known:
                 remedy = f"Give one of {', '.join(map(repr, map(str, known)))}."
-                refuse_field(self, name, "the value is not known", remedy)
+                raise refusal(self, name, "the value is not known", remedy)
         object.__setattr__(self, "tares", TareHandling(self.tares))
         hold_number(self, "density_g_per_cm3", above=0, optional=True)
         hold_number(self, "shape_factor", above=0)
         for name in ("sieves", "balances", "uncertainty", "checks", "compare"):
             if not isinstance(getattr(self, name), Mapping):
-                refuse_field(self, name, "this is no mapping", "Give a dictionary by name.")
+                raise refusal(self, name, "this is no mapping", "Give a dictionary by name.")
             object.__setattr__(self, name, read_only(getattr(self, name)))
         for name, kind in (("runs", Run), ("files", SourceFile), ("notes", str)):
             _hold_records(self, name, kind)
@@ -320,20 +320,20 @@ class Study:
                 own = each.key if isinstance(each, Sieve) else getattr(each, "name", None)
                 if not isinstance(each, kind) or own != key:
                     remedy = "Give each record under its own name."
-                    refuse_field(self, name, f"{key!r} is no {kind.__name__} of that name", remedy)
+                    raise refusal(self, name, f"{key!r} is no {kind.__name__} of that name", remedy)
         seen: set[str] = set()
         for run in self.runs:
             if run.name in seen:
-                refuse_field(run, "name", "two runs have this name", "Give each run its own.")
+                raise refusal(run, "name", "two runs have this name", "Give each run its own.")
             seen.add(run.name)
             if run.balance not in self.balances:
                 known = ", ".join(self.balances)
                 remedy = f"Give one of {known}, or add it to the balances of the study."
-                refuse_field(run, BALANCE, "the balance is not among those of the study", remedy)
+                raise refusal(run, BALANCE, "the balance is not among those of the study", remedy)
             for reading in run.readings:
                 if reading.aperture_um > 0 and reading.sieve not in self.sieves:
                     fault = f"run {run.name} uses a sieve that is not among those of the study"
-                    refuse_field(reading, SIEVE, fault, "Add it to the sieves of the study.")
+                    raise refusal(reading, SIEVE, fault, "Add it to the sieves of the study.")
 
     def runs_frame(self) -> pd.DataFrame:
         """One row a run: the fields of `Run`, then its factors as columns of their own."""

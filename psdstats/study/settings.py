@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import chain
+from typing import Any
 
 from psdstats.errors import Problem
 from psdstats.study.flags import CHECKS
@@ -27,15 +28,6 @@ class _Number:
     above: float | None = None
     least: float = 0.0
     below: float = math.inf
-
-    def expected(self, value: object) -> str:
-        """What is expected where a value is not allowed; empty where it is."""
-        if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < _LARGEST:
-            low = value >= self.least if self.above is None else value > self.above
-            if low and value < self.below:
-                return ""
-        low_text = f"of at least {self.least:g}" if self.above is None else f"above {self.above:g}"
-        return f"a number {low_text}" + (f" and below {self.below:g}" if self.below < 1e9 else "")
 
 
 Rule = _Number | tuple[str, ...] | type
@@ -112,11 +104,9 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
             continue
         for key, table in tables.items():
             found += _check_table(table, rules, file, name, key, needed=next(iter(rules)))
-    checks = settings.get("checks", {})
-    if not isinstance(checks, Mapping):
-        return [*found, _wrong(file, ("checks",), checks, "a table [checks]")]
-    found += _unknown(checks, CHECKS, file, ("checks",))
-    for name, options in CHECKS.items():
+    checks: Any = settings.get("checks", {})
+    found += _check_table(checks, {}, file, "checks", extra=CHECKS)
+    for name, options in CHECKS.items() if isinstance(checks, Mapping) else ():
         if not isinstance(checks.get(name, True), bool):
             limits = dict.fromkeys(options.limits, _POSITIVE)
             found += _check_table(checks[name], limits, file, "checks", name)
@@ -134,7 +124,14 @@ def _check_table(
     """Problems of one table: unknown keys, values that are not allowed, a key that is missing."""
     if not isinstance(table, Mapping):
         return [_wrong(file, path, table, f"a table [{'.'.join(path)}]")]
-    found = _unknown(table, (*rules, *extra), file, path)
+    known = (*rules, *extra)
+    where = f"in [{'.'.join(path)}]" if path else "at the top"
+    remedy = f"Known {where}: {', '.join(known)}."
+    found = [
+        Problem(file, "the key is not known", remedy, None, ".".join((*path, key)))
+        for key in table
+        if key not in known
+    ]
     for key, rule in rules.items():
         expected = _expected(rule, table[key]) if key in table else ""
         if expected:
@@ -149,7 +146,15 @@ def _check_table(
 def _expected(rule: Rule, value: object) -> str:
     """What a rule expects instead of a value; empty where the value is allowed."""
     if isinstance(rule, _Number):
-        return rule.expected(value)
+        above, least, below = rule.above, rule.least, rule.below
+        number = (
+            value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+        )
+        low_enough = abs(number) < _LARGEST and number < below
+        if low_enough and (number >= least if above is None else number > above):
+            return ""
+        low = f"of at least {least:g}" if above is None else f"above {above:g}"
+        return f"a number {low}" + (f" and below {below:g}" if below < math.inf else "")
     if isinstance(rule, tuple):
         names = ", ".join(f'"{name}"' for name in rule)
         return "" if isinstance(value, str) and value in rule else f"one of {names}"
@@ -164,20 +169,6 @@ def _expected(rule: Rule, value: object) -> str:
     flat = list(chain.from_iterable(n if isinstance(n, list) else [n] for n in listed))
     named = flat and all(isinstance(part, str) and part for part in flat)
     return "" if named else "a column name or a list"
-
-
-def _unknown(
-    table: Mapping[str, object], known: Iterable[str], file: str, path: tuple[str, ...]
-) -> list[Problem]:
-    """Keys that are not known."""
-    names = tuple(known)
-    where = f"in [{'.'.join(path)}]" if path else "at the top"
-    remedy = f"Known {where}: {', '.join(names)}."
-    return [
-        Problem(file, "the key is not known", remedy, None, ".".join((*path, key)))
-        for key in table
-        if key not in names
-    ]
 
 
 def _wrong(file: str, path: tuple[str, ...], value: object, expected: str) -> Problem:

@@ -91,14 +91,15 @@ class SheetPlan:
     second_shaking: bool = False
 
     def __post_init__(self) -> None:
-        faults = list(self._faults())
+        faults = [
+            Problem("recording sheet", fault, remedy, column=column)
+            for column, fault, remedy in self._refused()
+        ]
         if faults:
-            raise StudyError(
-                Problem(file="recording sheet", column=column, fault=fault, remedy=remedy)
-                for column, fault, remedy in faults
-            )
+            raise StudyError(faults)
 
-    def _faults(self) -> Iterator[tuple[str, str, str]]:
+    def _refused(self) -> Iterator[tuple[str, str, str]]:
+        """Field, fault and remedy of everything that cannot be planned."""
         for name in ("groups", "times_min"):
             values = getattr(self, name)
             if not values:
@@ -112,7 +113,7 @@ class SheetPlan:
         if self.replicates < 1:
             yield "replicates", "there is none", "Give at least 1."
         for group in self.groups:
-            yield from self._stack_faults(group)
+            yield from self._refused_stack(group)
         nominal: dict[str, float] = {}
         for sieve in (sieve for group in self.groups for sieve in self.stack(group)):
             if nominal.setdefault(sieve.key, sieve.nominal_um) != sieve.nominal_um:
@@ -131,7 +132,8 @@ class SheetPlan:
         if runs * (1 + max(map(len, (self.apertures_um, *self.sieves.values())))) > MAX_ROWS:
             yield "replicates", f"the sheet would have more than {MAX_ROWS} rows", "Plan less."
 
-    def _stack_faults(self, group: str) -> Iterator[tuple[str, str, str]]:
+    def _refused_stack(self, group: str) -> Iterator[tuple[str, str, str]]:
+        """The same for the sieves of a group."""
         apertures = [sieve.nominal_um for sieve in self.stack(group)]
         if not apertures:
             yield "apertures_um", f"group {group} has no sieves", "Give its apertures or sieves."

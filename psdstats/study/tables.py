@@ -98,17 +98,6 @@ class Table:
     decimal_comma: bool = True
     header_row: int = 1
 
-    def require(self, *columns: str) -> bool:
-        """Whether the table has these columns; notes those that are missing."""
-        missing = [name for name in columns if name not in self.columns]
-        found = ", ".join(self.columns[:_MOST_NAMES])
-        remedy = f"Add it, or rename one of the columns found: {found}."
-        self.problems.extend(
-            Problem(self.file, "the column is missing", remedy, self.header_row, name)
-            for name in missing
-        )
-        return not missing
-
     def name(self, row: Row, column: str, remedy: str = "Write a name.") -> str | None:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
@@ -139,30 +128,34 @@ class Table:
             self.problems.append(Problem(self.file, *refused, row.number, column, shown))
         return None if refused else value
 
-    def is_numeric(self, column: str) -> bool:
-        """Whether every value of a column is a number (empty cells do not count)."""
-        texts = (row.text(column) for row in self.rows)
-        return all(to_number(text) is not None for text in texts if text)
+    def is_safe(self, *columns: str) -> bool:
+        """Whether the table has these columns and one decimal sign; notes what is wrong.
 
-    def has_mixed_signs(self) -> bool:
-        """Whether the table has decimal points and decimal commas; notes the first of each.
-
-        One of them could be a thousands separator, so that no number of the table is safe.
+        With decimal points and decimal commas mixed, one of them could be a thousands separator,
+        so that no number of the table is safe.
         """
-        if not self.decimal_comma:
-            return False
+        missing = [name for name in columns if name not in self.columns]
+        found = ", ".join(self.columns[:_MOST_NAMES])
+        remedy = f"Add it, or rename one of the columns found: {found}."
+        self.problems.extend(
+            Problem(self.file, "the column is missing", remedy, self.header_row, name)
+            for name in missing
+        )
+        if missing or not self.decimal_comma:
+            return not missing
         first: dict[str, str] = {}
         for row, name in ((r, n) for r in self.rows for n in self.columns if n not in _TEXTS):
             cell = row.cells.get(name, "")
             for sign in ".,":
-                if sign not in first and isinstance(cell, str) and sign in cell and to_number(cell):
-                    first[sign] = f"{cell.strip()!r} in row {row.number}"
+                typed = sign not in first and isinstance(cell, str) and sign in cell
+                if typed and to_number(str(cell)) is not None:
+                    first[sign] = f"{str(cell).strip()!r} in row {row.number}"
         if len(first) < 2:
-            return False
+            return True
         fault = f"decimal points and decimal commas are mixed ({first['.']}, {first[',']})"
         remedy = "Write all numbers of the table with the same decimal sign."
         self.problems.append(Problem(self.file, fault, remedy))
-        return True
+        return False
 
 
 def _refused_blank(column: str) -> str:
@@ -204,11 +197,6 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
     return None
 
 
-def is_blank(cell: Cell) -> bool:
-    """Whether a cell holds nothing."""
-    return isinstance(cell, str) and not cell.strip()
-
-
 def make_table(
     file: str,
     rows: Iterable[tuple[int, Sequence[Cell]]],
@@ -219,7 +207,7 @@ def make_table(
 ) -> Table | None:
     """Give rows of cells their column names."""
     names = set(known)
-    filled = ((number, cells) for number, cells in rows if not all(map(is_blank, cells)))
+    filled = ((number, cells) for number, cells in rows if any(str(c).strip() for c in cells))
     header_row, typed = next(filled, (1, ()))
     if not typed:
         problems.append(Problem(file, "the table is empty", "Write a header and one row."))
@@ -262,7 +250,7 @@ def _row_problems(
     nameless: list[int] = []
     for index, cell in enumerate(cells):
         name = header[index] if index < len(header) else ""
-        if not name and not is_blank(cell):
+        if not name and str(cell).strip():
             nameless.append(index)
         elif isinstance(cell, str) and len(cell) > MAX_CELL_CHARACTERS:
             fault = f"the text is longer than {MAX_CELL_CHARACTERS} characters"
@@ -304,7 +292,7 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
     run are a problem.  Without the columns that a flat table needs there is nothing to split.
     """
     aperture = APERTURE_MM if APERTURE_MM in flat.columns else APERTURE
-    if not flat.require(RUN, TIME, aperture, TARE, GROSS):
+    if not flat.is_safe(RUN, TIME, aperture, TARE, GROSS):
         return None, None
     of_run = [n for n in flat.columns if n not in _ONLY_WEIGHING and n not in COMPUTED_COLUMNS]
     of_weighing = [n for n in flat.columns if n in _ONLY_WEIGHING or n in (RUN, NET)]

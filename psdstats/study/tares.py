@@ -25,7 +25,7 @@ _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal var
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
 
 
-def net_noise_g(balance: Balance) -> float:
+def net_noise_g(resolution_g: float, repeatability_g: float) -> float:
     """Standard uncertainty of the difference of two readings of one balance, g.
 
     Notes
@@ -34,13 +34,8 @@ def net_noise_g(balance: Balance) -> float:
     (JCGM 100, F.2.2.1, from memory); s_r is taken as at least 0.41 d (USP <41>, from memory), so
     that a balance of which it is not known is not taken for perfect.
     """
-    return math.sqrt(2.0) * _reading_u_g(balance.resolution_g, balance.repeatability_g)
-
-
-def _reading_u_g(step_g: float, spread_g: float) -> float:
-    """Standard uncertainty of one reading, g."""
-    spread_g = max(spread_g, practice_rule("least_repeatability").value * step_g)
-    return math.sqrt(step_g**2 / 12.0 + spread_g**2)
+    spread_g = max(repeatability_g, practice_rule("least_repeatability").value * resolution_g)
+    return math.sqrt(2.0 * (resolution_g**2 / 12.0 + spread_g**2))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +94,7 @@ def tare_records(study: Study) -> list[TareRecord]:
     for name, balance in study.balances.items():
         own = [members for members in compared if members[0][0].balance == name]
         spread_g = balance.repeatability_g or _spread_of_tares_g(own)
-        largest_g = quantile * _reading_u_g(balance.resolution_g, spread_g)
+        largest_g = quantile * net_noise_g(balance.resolution_g, spread_g) / math.sqrt(2.0)
         for members in own:
             records += _records(members, balance, largest_g)
     return records
