@@ -68,6 +68,7 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "run_to_run_percent": _Number(),
     "coverage": _SHARE,
 }
+"""Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
     "within": list,
@@ -133,7 +134,7 @@ def _check_table(
         if key not in known
     ]
     for key, rule in rules.items():
-        expected = _expected(rule, table[key]) if key in table else ""
+        expected = expected_instead(rule, table[key]) if key in table else ""
         if expected:
             found.append(_wrong(file, (*path, key), table[key], expected))
     if needed is not None and needed not in table:
@@ -143,7 +144,7 @@ def _check_table(
     return found
 
 
-def _expected(rule: Rule, value: object) -> str:
+def expected_instead(rule: Rule, value: object) -> str:
     """What a rule expects instead of a value; empty where the value is allowed."""
     if isinstance(rule, _Number):
         above, least, below = rule.above, rule.least, rule.below

@@ -15,7 +15,7 @@ from importlib import import_module
 
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
-from psdstats.study.settings import UNCERTAINTY_RULES
+from psdstats.study.settings import UNCERTAINTY_RULES, expected_instead
 from psdstats.uncertainty import sources as folder
 from psdstats.uncertainty.inputs import Source
 
@@ -104,8 +104,8 @@ def _check_settings(study: Study) -> None:
         if key not in UNCERTAINTY_RULES:
             names = ", ".join(UNCERTAINTY_RULES)
             raise UncertaintyError(f"{place} is not known; choose from {names}.")
-        expected = UNCERTAINTY_RULES[key](value)
-        if expected is not None:
+        expected = expected_instead(UNCERTAINTY_RULES[key], value)
+        if expected:
             raise UncertaintyError(f"{place} is {value!r}; give {expected}.")
 
 
