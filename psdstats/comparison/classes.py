@@ -38,6 +38,8 @@ from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.study.records import Run, Study
 
+Level = str | float
+
 
 class DistributionRemark(RemarkKind):
     """What must be known of whole distributions and their classes."""
@@ -231,7 +233,7 @@ class MovedClasses:
 
     Parameters
     ----------
-    low, high : str
+    low, high : str or float
         Levels compared; the change is high minus low.
     unit : str
         Unit of the levels, or empty.
@@ -252,8 +254,8 @@ class MovedClasses:
         Whether they are all that the design allows.
     """
 
-    low: str
-    high: str
+    low: Level
+    high: Level
     unit: str
     limits_um: Array
     change_percent: Array
@@ -269,7 +271,7 @@ class MovedClasses:
     @property
     def pair(self) -> str:
         """The two levels in words: "0 to 6 min"."""
-        return f"{self.low} to {self.high}{self.unit and f' {self.unit}'}"
+        return f"{level_text(self.low)} to {level_text(self.high)}{self.unit and f' {self.unit}'}"
 
     @property
     def moved(self) -> NDArray[np.bool_]:
@@ -304,8 +306,8 @@ def moved_classes(
     fractions: ArrayLike,
     factor: ArrayLike,
     *,
-    low: object,
-    high: object,
+    low: Level,
+    high: Level,
     limits_um: ArrayLike,
     strata: ArrayLike | None = None,
     unit: str = "",
@@ -339,8 +341,8 @@ def moved_classes(
     reach = np.where(error > 0, critical * np.where(error > 0, error, 1.0), 0.0)
     reached = len(maxima) - np.searchsorted(maxima, np.abs(t) * (1 - TIE))
     return MovedClasses(
-        low=level_text(low),
-        high=level_text(high),
+        low=low,
+        high=high,
         unit=unit,
         limits_um=np.asarray(limits_um, dtype=np.float64),
         change_percent=change,

@@ -21,6 +21,7 @@ from psdstats.columns import GROUP, RUN, TIME
 from psdstats.comparison.classes import (
     CommonClasses,
     DistributionRemark,
+    Level,
     MovedClasses,
     common_classes,
     log_ratio_coordinates,
@@ -33,7 +34,6 @@ from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, Verdict
 from psdstats.frozen import Array
 from psdstats.models.design_columns import column as column_without_gaps
-from psdstats.models.design_columns import level_text
 from psdstats.present import present
 from psdstats.study.records import Run, Study
 
@@ -50,7 +50,7 @@ class Pairs(StrEnum):
     FIRST = "first"
     SUCCESSIVE = "successive"
 
-    def of(self, levels: list[object]) -> Iterator[tuple[object, object]]:
+    def of(self, levels: list[Level]) -> Iterator[tuple[Level, Level]]:
         """Pairs (low, high) of the sorted levels."""
         if self is Pairs.SUCCESSIVE:
             return iter(itertools.pairwise(levels))
@@ -177,8 +177,7 @@ def compare_distributions(
         tests = _tests(classes, deltas, levels, permutations, seed)
     except ModelError as error:
         refused = str(error)
-    numbers = pd.api.types.is_numeric_dtype(levels["level"])
-    unit = "min" if numbers and by.endswith("_min") else ""
+    unit = "min" if by.endswith("_min") else ""
     parts = tuple(
         _part(
             one,
@@ -280,8 +279,8 @@ def _part(
                 )
             )
         except ModelError as error:
-            ends = {"low": level_text(low), "high": level_text(high), "unit": unit}
-            untold.append(DistributionRemark.PAIR_REFUSED(**ends, error=str(error)))
+            refused = DistributionRemark.PAIR_REFUSED
+            untold.append(refused(low=low, high=high, unit=unit, error=str(error)))
     name = ", ".join(dict.fromkeys(levels["group"]))
     return StackPart(name=name, classes=classes, moved=tuple(found), untold=tuple(untold))
 

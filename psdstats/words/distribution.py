@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, without_value
-from psdstats.comparison.classes import DistributionRemark, MovedClasses, class_names
+from psdstats.comparison.classes import DistributionRemark, Level, MovedClasses, class_names
 from psdstats.comparison.permutation_manova import PermutationManova
 from psdstats.comparison.whole import ZERO_SHARE, StackPart, WholeComparison
 from psdstats.comparison.whole_fits import StudyFits
@@ -89,11 +89,10 @@ def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
     return f"{pair}: no class is shown to have moved."
 
 
-def _pair(low: str, high: str, unit: str, say: Numerals) -> str:
-    """Two levels with their unit; those that have one are numbers."""
-    if not unit:
-        return f"{low} to {high}"
-    return f"{say(float(low), '.12g')} to {say(float(high), '.12g')} {unit}"
+def _pair(low: Level, high: Level, unit: str, say: Numerals) -> str:
+    """Two levels with their unit."""
+    ends = (one if isinstance(one, str) else say(one, ".12g") for one in (low, high))
+    return f"{' to '.join(ends)}{unit and f' {unit}'}"
 
 
 def _apertures(apertures: Sequence[float], say: Numerals) -> str:

@@ -189,9 +189,9 @@ def test_pairs_of_levels():
     ]
     study = make_study(runs)
     first = compare_distributions(study).parts[0].moved
-    assert [(one.low, one.high) for one in first] == [("0", "6"), ("0", "12")]
+    assert [(one.low, one.high) for one in first] == [(0, 6), (0, 12)]
     after = compare_distributions(study, against="successive").parts[0].moved
-    assert [(one.low, one.high) for one in after] == [("0", "6"), ("6", "12")]
+    assert [(one.low, one.high) for one in after] == [(0, 6), (6, 12)]
 
 
 def test_a_pair_that_no_group_holds_is_untold():
@@ -200,7 +200,7 @@ def test_a_pair_that_no_group_holds_is_untold():
     runs += [make_run(f"B{k}", "B", 12, {0: 7 + k / 9, 90: 3}) for k in range(3)]
     found = compare_distributions(make_study(runs))
     (untold,) = found.parts[0].untold
-    assert (untold["low"], untold["high"], untold["unit"]) == ("0", "12", "min")
+    assert (untold["low"], untold["high"], untold["unit"]) == (0, 12, "min")
     assert sentence(untold).startswith("0 to 12 min: cannot be told which classes moved. No group")
 
 

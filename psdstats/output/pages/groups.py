@@ -176,10 +176,9 @@ def _plain(name: str, heading: str = "", *, decimals: int = 2) -> Column:
 
 def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
     """One row a group: its difference from the others with joint interval, scores, verdict."""
-    told = [words.group_sentence(one, say) for one in agreement.groups]
     return Table(
         name="group agreement",
-        frame=agreement.to_frame().assign(sentence=told),
+        frame=agreement.to_frame(),
         caption=words.agreement_caption(agreement, say),
         columns=(
             Column(name="group", heading="group"),

@@ -16,6 +16,7 @@ from psdstats.comparison.whole_fits import CurvePoints, StudyFits
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
+from psdstats.output.pages.parts import number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import distribution as words
@@ -44,15 +45,15 @@ def _notes(whole: WholeComparison, say: Numerals) -> tuple[str, ...]:
 
 def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     """Change of every class between every pair of levels, stack by stack."""
-    several = len(whole.parts) > 1
+    several, frame = len(whole.parts) > 1, whole.moved_frame()
     return Table(
         name=f"moved classes by {column_words(whole.by)}",
-        frame=whole.moved_frame(),
+        frame=frame,
         caption=words.moved_caption(whole.by),
         columns=(
             *([Column(name="stack", heading="sieves of")] if several else []),
-            Column(name="low", heading="from", show=Show.WORDS),
-            Column(name="high", heading="to", show=Show.WORDS),
+            number_column(frame["low"], name="low", heading="from"),
+            number_column(frame["high"], name="high", heading="to"),
             Column(name="class", heading="size class", show=Show.WORDS),
             Column(
                 name="change_percent",

@@ -26,6 +26,7 @@ from psdstats.words.groups import (
     headline,
     place_words,
 )
+from psdstats.words.numbers import Numerals
 
 AT = ["milling_time_min", "ball_ratio"]
 
@@ -168,3 +169,17 @@ def test_runs_without_a_condition_are_named(benches):
         "1 run has no ball ratio and was left out of precision, consistency and outliers: "
         f"{first.name}.",
     )
+
+
+def test_names_of_groups_and_numbers_keep_apart(benches):
+    """A name that looks like a number or a sentence is written as it is, everywhere."""
+    names = {"Alder": ": changed, ", "Birch": "Mill 2.5", "Cedar": " at 6 min", "Rowan": "2.5"}
+    runs = tuple(replace(run, group=names[run.group]) for run in benches.study.runs)
+    named = replace(benches.study, runs=runs)
+    page = groups_page(collect_groups(named, benches.sizes, intraclass=False), Numerals(","))
+    for sentence, name in zip(page.sentences, names.values(), strict=False):
+        assert sentence.startswith(f"{name} ")
+        assert name in page.answers[0].sentence
+        assert name in page.drawings[0].alternative
+    assert list(page.tables[0].frame["group"]) == list(names.values())
+    assert not any("Mill 2,5" in text for text in (page.answers[0].sentence, *page.sentences))
