@@ -35,6 +35,7 @@ from psdstats.output.pages.budget import budget_page
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
+from psdstats.output.pages.model_checks import model_checks_page
 from psdstats.output.pages.parts import number_column, page_with_sign, without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
@@ -150,7 +151,7 @@ def report(
         propagation,
         sizes=sizes,
         comparison=_compared(study, comparison, say),
-        further=[*further, shares],
+        further=[*further, shares, *_models_checked(comparison, say)],
         provenance=provenance_text(record),
         say=say,
     )
@@ -220,6 +221,13 @@ def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numeral
         answers=(Answer(Verdict.CANNOT_BE_TOLD, words.uncompared_sentence(by, reason)),),
         blocks=(Note(words.not_computed(reason)),),
     )
+
+
+def _models_checked(comparison: Comparison | PsdstatsError, say: Numerals) -> list[Page]:
+    """Checks of the models behind a comparison, where there are any."""
+    if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
+        return []
+    return [model_checks_page(comparison, say)]
 
 
 def further_pages(
