@@ -1,12 +1,18 @@
 """The command line in process, and the demo studies (invented data) on disk."""
 
+import contextlib
+import copy
+import io
 import re
 import shutil
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from psdstats_cli.console import Console
 from psdstats_cli.main import main
+from psdstats_cli.writing import present
 from psdstats_datasets import demo_path
 
 
@@ -25,6 +31,47 @@ def psdstats(capsys, monkeypatch, tmp_path):
         return SimpleNamespace(code=code, out=said.out, err=said.err)
 
     return run
+
+
+@pytest.fixture
+def shown(psdstats, monkeypatch, capsys):
+    """Run one command once; gives what shows its page, with other options of showing."""
+
+    def run(*words):
+        pages = []
+
+        def keep(*page):
+            pages.append(page)
+            return present(*page)
+
+        for name, module in list(sys.modules.items()):
+            if name.startswith("psdstats_cli.") and getattr(module, "present", None) is present:
+                monkeypatch.setattr(module, "present", keep)
+        said = psdstats(*words)
+        ((page, options, _),) = pages or [(None, None, None)]
+
+        def show(**changes):
+            changed = copy.copy(options)
+            vars(changed).update(changes)
+            present(page, changed, Console(quiet=changed.quiet, json=changed.json))
+            return capsys.readouterr().out
+
+        said.show = show if pages else None
+        return said
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def small_report(tmp_path_factory):
+    """One report of the small study for every question about one: comma, target, JSON."""
+    folder = tmp_path_factory.mktemp("small")
+    study = folder / "one_bench.csv"
+    shutil.copy(demo_path("one_bench") / "one_bench.csv", study)
+    words = ("report", study, "--method", "linear", "--decimal", ",", "--target-um", "150")
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        code = main([str(word) for word in (*words, "--out", folder / "r", "--json")])
+    return SimpleNamespace(code=code, out=said.getvalue(), folder=folder / "r", study=study)
 
 
 @pytest.fixture

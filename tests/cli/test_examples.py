@@ -40,57 +40,52 @@ def _quick(path):
     return [word for name, value in QUICK.items() if name in known for word in (name, value)]
 
 
+FILES_ALONE = {("demo",), ("convert",), ("sheet",)}
+HINTS = ("Note:", "Add --", "Wrote", "Try next", "Not shown", "see: psdstats")
+
+
 @pytest.mark.parametrize("path", COMMANDS, ids=" ".join)
-def test_example_runs(psdstats, trial, contents, path):
+def test_example_runs(shown, psdstats, trial, contents, path, tmp_path):
+    """As it stands; as JSON it is one document, with --quiet its result without remark or hint."""
     if path == ("demo",):
         shutil.rmtree(trial)
+    words = [*_example(path)[1:], *_quick(path)]
     before = contents(trial) if trial.exists() else {}
-    said = psdstats(*_example(path)[1:], *_quick(path))
+    said = shown(*words)
     assert said.code == (1 if path == ("check",) else 0), said.err
     assert "Traceback" not in said.err
     assert said.out
     assert not before or contents(trial) == before
-
-
-PRINTING = [path for path in COMMANDS if path != ("report",)]  # test_report.py prints that one
-
-
-def _printing(path):
-    """The example without its files, where it has a result to print."""
-    words = _example(path)[1:]
-    known = {action.dest for action in COMMANDS[path]._actions}
-    if "decimal" in known and "--out" in words:
-        at = words.index("--out")
-        del words[at : at + 2]
-    return [*words, *_quick(path)]
-
-
-@pytest.mark.parametrize("path", PRINTING, ids=" ".join)
-def test_example_as_json_is_one_document(psdstats, trial, path):
-    if path == ("demo",):
-        shutil.rmtree(trial)
-    said = psdstats(*_printing(path), "--json")
-    document = json.loads(said.out)
-    assert document
-    assert isinstance(document, dict)
-
-
-FILES_ALONE = {("demo",), ("convert",), ("sheet",)}
-
-
-@pytest.mark.parametrize("path", PRINTING, ids=" ".join)
-def test_quiet_prints_the_result_alone(psdstats, trial, path):
-    """What makes files says nothing; the others print their result, without remark or hint."""
-    if path == ("demo",):
-        shutil.rmtree(trial)
-    said = psdstats(*_printing(path), "--quiet")
-    assert said.err == ""
-    if path in FILES_ALONE:
-        assert said.out == ""
+    if said.show:  # the same page, shown otherwise
+        quiet, document = said.show(quiet=True, out=None), said.show(json=True, out=None)
+        parsed = build_parser().parse_args([*words, "--quiet", "--json"])
+        assert parsed.quiet
+        assert parsed.json
+    elif path == ("report",):  # test_report.py prints that one
+        return
     else:
-        assert said.out
-    for hint in ("Note:", "Add --", "Wrote", "Try next", "Not shown", "see: psdstats"):
-        assert hint not in said.out
+        replies = []
+        for option in ("--quiet", "--json"):
+            _clear(path, trial, tmp_path)
+            replies.append(psdstats(*words, option))
+        assert replies[0].err == ""
+        quiet, document = (reply.out for reply in replies)
+    assert isinstance(json.loads(document), dict)
+    assert json.loads(document)
+    assert bool(quiet) != (path in FILES_ALONE)
+    assert not [hint for hint in HINTS if hint in quiet]
+
+
+def _clear(path, trial, folder):
+    """Take away what the command made, so that it can run again."""
+    for made in [one for one in folder.iterdir() if one != trial or path == ("demo",)]:
+        shutil.rmtree(made) if made.is_dir() else made.unlink()
+
+
+@pytest.mark.parametrize("command", ["sizes", "compare", "groups", "rate", "budget"])
+def test_quiet_says_nothing_of_warnings(psdstats, trial, command):
+    linear = () if command == "budget" else ("--method", "linear")
+    assert psdstats(command, trial, *linear, "--quiet").err == ""
 
 
 def test_the_commands_that_demo_names_run_as_printed(psdstats):

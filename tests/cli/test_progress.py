@@ -77,7 +77,7 @@ def test_no_callback_where_nobody_looks(capsys):
 def test_on_a_terminal_progress_is_shown_and_nothing_is_coloured(bench):
     """A real pseudo-terminal on standard error; the result goes through a pipe."""
     ours, theirs = pty.openpty()
-    words = ("sizes", str(bench), "--draws", "3000000")
+    words = ("sizes", str(bench), "--draws", "800000")
     with subprocess.Popen(
         [sys.executable, "-c", RUN, *words], stdout=subprocess.PIPE, stderr=theirs
     ) as process:
