@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import BOOKKEEPING, GROUP, RUN, TIME, signed
+from psdstats.columns import BOOKKEEPING, GROUP, RUN, TIME, column_words, signed
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.models.design_columns import level_text
@@ -288,14 +288,15 @@ def _refuse_groupings(
             if not (pairs[factor].is_unique and pairs[grouping].is_unique):
                 continue
             listed = [
-                f"{level_text(level)} only in {level_text(name)}"
-                for level, name in pairs.to_numpy()
+                f"{level_text(level)} only in {level_text(place)}"
+                for level, place in pairs.to_numpy()
             ]
+            name = column_words(factor)
             raise ModelError(
-                f"{factor} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
-                f"{' and so on' if len(listed) > _LISTED else ''}), so what {factor} did cannot "
+                f"{name} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
+                f"{' and so on' if len(listed) > _LISTED else ''}), so what {name} did cannot "
                 f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
-                f"{factor} out; to judge it, run two of its levels in one {grouping}."
+                f"{name} out; to judge it, run two of its levels in one {grouping}."
             )
 
 
