@@ -185,7 +185,7 @@ def loss_against_size(
         ax,
         "y",
         around=(max(float(seen[seen > 0].min()), floor), float(seen.max())),
-        label="rate of loss above the sieve / (1/min)",
+        label="rate of loss / (1/min)",
     )
     span = np.log(frame["aperture_um"].max() / frame["aperture_um"].min())
     for index, name in enumerate(names):
@@ -226,5 +226,5 @@ def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
             point,
             f"{row.series + ', ' if row.series else ''}above {say(row.aperture_um)} µm: "
             f"{say.significant(row.rate_per_min, 3)} per min ({limits}), "
-            f"change with time: {row.verdict}",
+            f"change: {row.verdict}",
         )

@@ -143,7 +143,11 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
         f"Parts of {u}, linear law.",
         (_number("u_law_percent", u), *(_number(*part) for part in _PARTS.items())),
     )
-    least = Table(
+    return (*simulated, parts, _needs_table(plan, say))
+
+
+def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
+    return Table(
         name="smallest sample",
         frame=plan.needs_frame(),
         caption=f"Smallest samples for u = {say(plan.wanted_percent)} %.",
@@ -154,7 +158,6 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
         ),
         notes=(words.NO_SAMPLE,),
     )
-    return (*simulated, parts, least)
 
 
 def _precision_table(
