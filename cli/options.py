@@ -295,7 +295,9 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
 
 
 def compare_study(
-    study: Study, options: argparse.Namespace, propagation: Propagation
+    study: Study,
+    options: argparse.Namespace,
+    propagation: Propagation | Callable[[], Propagation],
 ) -> Comparison:
     """Compare with the options of the command."""
     from psdstats.comparison import compare
@@ -310,6 +312,7 @@ def compare_study(
         spread=options.spread and options.spread.replace("-", " "),
         level=options.level,
         across_quantities=options.across,
+        sources=options.sources,
         propagation=propagation,
     )
 

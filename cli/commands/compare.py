@@ -40,11 +40,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
-    with console.stages({"drawing readings": 60, "comparing": 40}):
-        sources = measurement_sources(study, options.sources)
-        known = propagate_study(study, options, console, sources=sources)
+    sources = measurement_sources(study, options.sources)
+    with console.stages({"comparing": 40, "drawing readings": 60}):
         console.begin("comparing")
-        comparison = compare_study(study, options, known)
+        comparison = compare_study(
+            study, options, lambda: propagate_study(study, options, console, sources=sources)
+        )
     page = comparison_page(comparison, options.say)
     if options.checks:
         from psdstats.output.pages.model_checks import model_checks_page

@@ -15,8 +15,9 @@ left leaves no answer.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -58,6 +59,7 @@ from psdstats.models.verdicts import POWER, judge, undoing_percent
 from psdstats.student import critical_t
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
@@ -78,7 +80,8 @@ def compare(
     spread: SpreadRule | str | None = None,
     level: float = 0.95,
     across_quantities: bool = False,
-    propagation: Propagation | None = None,
+    sources: Iterable[str | Source] | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
     seed: int = 0,
 ) -> Comparison:
     """Compare the levels of a factor over all runs of a study.
@@ -116,10 +119,15 @@ def compare(
         Confidence level of simultaneous intervals over each family of contrasts.
     across_quantities : bool, default=False
         Hold the level over all quantities together (Bonferroni over their number).
-    propagation : Propagation, optional
-        A joint result of this study made with `measurement_sources`; made here otherwise.
+    sources : iterable of (str or Source), optional
+        Sources of uncertainty counted; default those the study switches on.  Run-to-run variation
+        is never among them: the model estimates it.
+    propagation : Propagation, or callable that gives one, optional
+        A joint result of this study made with `measurement_sources`; its sources and rule count
+        then.  A callable is asked only where single runs are judged by the measurement alone,
+        which needs draws; without it they are made here.
     seed : int, default=0
-        Seed of the propagation made here.
+        Seed of the draws made here.
 
     Returns
     -------
@@ -162,7 +170,8 @@ def compare(
     )
     if families is not None and not families:
         raise ModelError("No family of contrasts is named; leave families out for all of them.")
-    if propagation is not None and RUN_TO_RUN in propagation.sources:
+    given = propagation if isinstance(propagation, Propagation) else None
+    if given is not None and RUN_TO_RUN in given.sources:
         raise ModelError(
             "The propagation given holds the run-to-run source, which the model estimates itself; "
             "make it with sources=measurement_sources(study)."
@@ -173,15 +182,17 @@ def compare(
         raise ModelError(
             f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
         )
-    sources = measurement_sources(study) if propagation is None else propagation.sources
-    law = prepare(study, sources=sources, rule=None if propagation is None else propagation.rule)
+    counted = measurement_sources(study, sources) if given is None else given.sources
+    law = prepare(study, sources=counted, rule=None if given is None else given.rule)
     at_mean = law.at_mean_curve(plan.factors)
+    own = partial(propagate, study, seed=seed, sources=counted)
+    draw = propagation if callable(propagation) else own
     return compare_sizes(
         study,
         plan,
-        law.value if propagation is None else propagation.value,
+        law.value if given is None else given.value,
         {name: at_mean[name] for name in quantities},
-        measured=lambda: propagation or propagate(study, seed=seed, sources=sources),
+        measured=lambda: given or draw(),
         families=families,
         level=level,
         across_quantities=across_quantities,

@@ -8,11 +8,13 @@ import pingouin
 import pytest
 import scipy.stats
 import statsmodels.formula.api as smf
+from psdstats_datasets import demo_study
 from statsmodels.stats.anova import anova_lm
 
 from psdstats.comparison import compare
 from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
+from psdstats.study import read_study
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words.comparison import finding_sentence, headlines, model_sentence
@@ -258,6 +260,34 @@ def test_run_to_run_is_never_counted_twice(planted_study):
         "The propagation given holds the run-to-run source, which the model estimates itself; "
         "make it with sources=measurement_sources(study)."
     )
+
+
+def test_draws_are_made_for_single_runs_alone(planted_study):
+    """A callable is asked where the measurement alone judges, and its result is what counts."""
+    asked = []
+
+    def draw(study):
+        asked.append(study)
+        return propagate(study, method="linear", sources=measurement_sources(study))
+
+    several = read_study(demo_study("four_benches"))
+    found = compare(several, propagation=lambda: draw(several), quantities=("D50",))
+    assert found["D50"].route is Route.MIXED_MODEL
+    assert asked == []
+    single = planted_study([{"milling_time_min": time} for time in (0.0, 24.0)])
+    found = compare(single, propagation=lambda: draw(single), quantities=("D50",))
+    assert found["D50"].route is Route.MEASUREMENT_ONLY
+    assert asked == [single]
+    plain = compare(single, propagation=draw(single), quantities=("D50",))
+    pd.testing.assert_frame_equal(found.to_frame(), plain.to_frame())
+
+
+def test_sources_asked_for_are_counted(planted_study):
+    study = planted_study([{"milling_time_min": time} for time in (0.0, 24.0)])
+    narrow = compare(study, sources=["repeatability"], quantities=("D50",), seed=1)
+    known = propagate(study, sources=["repeatability"], seed=1)
+    given = compare(study, propagation=known, quantities=("D50",))
+    pd.testing.assert_frame_equal(narrow.to_frame(), given.to_frame())
 
 
 def test_unknown_quantity_is_refused(planted_study, planted_sizes):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 
 import pandas as pd
 
@@ -51,6 +52,7 @@ def effects_table(
 ) -> Table:
     """Effects of one family, every quantity."""
     plan = comparison.plan
+    per_cent = partial(Column, unit="%", decimals=1, spare=True)
     columns = [
         Column(name="quantity", heading="quantity"),
         *([Column(name=plan.at_each, heading=column_words(plan.at_each))] if plan.at_each else []),
@@ -67,22 +69,10 @@ def effects_table(
             lower="ratio_lower",
             upper="ratio_upper",
         ),
-        Column(
-            name="change_percent",
-            heading="change",
-            unit="%",
-            show=Show.SIGNED,
-            decimals=1,
-            spare=True,
-        ),
+        per_cent(name="change_percent", heading="change", show=Show.SIGNED),
         Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
-        Column(
-            name="detectable_decrease_percent",
-            heading="detectable decrease",
-            unit="%",
-            show=Show.NUMBER,
-            decimals=1,
-            spare=True,
+        per_cent(
+            name="detectable_decrease_percent", heading="detectable decrease", show=Show.NUMBER
         ),
         Column(name="verdict", heading="verdict"),
     ]
