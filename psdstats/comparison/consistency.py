@@ -79,24 +79,6 @@ def mandel_k_limit(df: int, df_others: int, significance: float) -> float:
     return math.sqrt((df + df_others) / df * quantile)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Consistency:
-    """Mandel's indicators of every group at every level.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row a group and level: level columns, group, n, mean, sd, h, h_limit_5, h_limit_1, k,
-        k_limit_5, k_limit_1, finding.  `finding` is "", "h beyond the 5 % limit" and so on.
-    """
-
-    table: pd.DataFrame
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of the table, ready for a figure of h and k."""
-        return self.table.copy()
-
-
 def consistency(
     frame: pd.DataFrame,
     *,
@@ -104,7 +86,7 @@ def consistency(
     group: str,
     level: str | Sequence[str] | None = None,
     scale: Scale | str = Scale.LOG,
-) -> Consistency:
+) -> pd.DataFrame:
     """Mandel's h and k with their 5 % and 1 % limits.
 
     Parameters
@@ -120,9 +102,10 @@ def consistency(
 
     Returns
     -------
-    Consistency
-        The table of indicators; NaN where a level has fewer than three groups (h) or fewer than two
-        groups with replicates (k).
+    DataFrame
+        One row a group and level: level columns, group, n, mean, sd, h, h_limit_5, h_limit_1, k,
+        k_limit_5, k_limit_1, and in finding "", "h beyond the 5 % limit" and so on; NaN where a
+        level has fewer than three groups (h) or fewer than two groups with replicates (k).
 
     Raises
     ------
@@ -136,9 +119,7 @@ def consistency(
     (ISO 5725-2 pools equally; the same for equal numbers), because then the limit of k stays exact.
     """
     cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
-    return Consistency(
-        table=pd.concat([_indicators(one, group) for one in cells], ignore_index=True)
-    )
+    return pd.concat([_indicators(one, group) for one in cells], ignore_index=True)
 
 
 def _indicators(cells: LevelCells, group: str) -> pd.DataFrame:
@@ -362,10 +343,6 @@ class Intraclass:
 
     table: pd.DataFrame
     obstacle: Remark | None = None
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of the table."""
-        return self.table.copy()
 
 
 def intraclass_correlation(

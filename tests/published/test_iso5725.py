@@ -181,5 +181,5 @@ def test_sulfur_in_coal_has_no_outlier(sulfur):
     """ISO 5725-2:1994, B.1.5 keeps every laboratory at level 1 (from memory)."""
     tests = outliers(sulfur, value="percent", group="laboratory", scale="raw")
     assert list(tests["finding"]) == ["", ""]
-    marks = consistency(sulfur, value="percent", group="laboratory", scale="raw").to_frame()
+    marks = consistency(sulfur, value="percent", group="laboratory", scale="raw")
     assert not marks["finding"].str.contains("1 %").any()

@@ -76,7 +76,7 @@ def test_consistency_names_the_group_as_it_is(name):
     cells = {"A": [1.0, 1.1], "B": [1.0, 1.1], "C": [1.05, 1.0], "D": [1.0, 1.05], name: [9.0, 9.1]}
     frame = pd.DataFrame([{"group": g, "y": y, "t": 2.5} for g, own in cells.items() for y in own])
     options = {"value": "y", "group": "group", "level": ["t"]}
-    table, tests = consistency(frame, **options).table, outliers(frame, **options)
+    table, tests = consistency(frame, **options), outliers(frame, **options)
     first, second = consistency_sentences(table, tests, ["t"], COMMA)
     assert f"{name} at t 2,5 (h beyond the 1 % limit)" in first
     assert second.startswith(f"Grubbs' test calls {name} at t 2,5 an outlier;")

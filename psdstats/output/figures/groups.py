@@ -70,7 +70,7 @@ def group_consistency(
     >>> study = psdstats.read_study(demo_study("four_benches"))
     >>> sizes = sizes_by_run(study, psdstats.propagate(study, method="linear"))
     >>> found = consistency(sizes, value="D50", group="group", level="milling_time_min")
-    >>> group_consistency(found.to_frame(), new_axes()).get_ylabel()
+    >>> group_consistency(found, new_axes()).get_ylabel()
     'Mandel’s h'
     """
     say = numerals(ax)

@@ -12,7 +12,6 @@ import pandas as pd
 
 from psdstats.columns import GROUP, RUN, TIME, column_words
 from psdstats.comparison.consistency import (
-    Consistency,
     Intraclass,
     consistency,
     intraclass_correlation,
@@ -48,7 +47,7 @@ class GroupResults:
         Each group against the others, with the joint covariance.
     precision : Precision
         Repeatability, between-group and reproducibility SD at each condition.
-    consistency : Consistency
+    consistency : DataFrame
         Mandel's h and k.
     outliers : DataFrame
         Cochran's and Grubbs' tests.
@@ -61,7 +60,7 @@ class GroupResults:
 
     agreement: GroupAgreement
     precision: Precision
-    consistency: Consistency
+    consistency: pd.DataFrame
     outliers: pd.DataFrame
     intraclass: Intraclass | None
     left_out: tuple[Remark, ...] = ()
@@ -131,7 +130,7 @@ def groups_sentences(results: GroupResults, say: Numerals = PLAIN) -> tuple[str,
 
 def _consistency_sentences(results: GroupResults, say: Numerals) -> tuple[str, ...]:
     return words.consistency_sentences(
-        results.consistency.table, results.outliers, results.conditions, say
+        results.consistency, results.outliers, results.conditions, say
     )
 
 
@@ -268,7 +267,7 @@ def consistency_table(results: GroupResults) -> Table:
     ]
     return Table(
         name="group consistency",
-        frame=results.consistency.to_frame(),
+        frame=results.consistency,
         caption=words.consistency_caption(results.quantity),
         columns=(
             *_condition_columns(results),
@@ -338,7 +337,7 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
     """Intraclass correlations with their 95 % intervals."""
     return Table(
         name="intraclass correlation",
-        frame=found.to_frame(),
+        frame=found.table,
         caption=words.intraclass_caption(quantity),
         columns=(
             Column(name="kind", heading="kind"),
@@ -358,7 +357,7 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
 
 def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[Drawing]:
     """Panels of h above panels of k, side by side for each further condition; empty without."""
-    table = results.consistency.table
+    table = results.consistency
     kinds = [letter for letter in ("h", "k") if table[letter].notna().any()]
     if not kinds or TIME not in table.columns:
         return []

@@ -81,7 +81,7 @@ def test_verdict_a_group_comes_first(benches, results):
 
 def test_findings_beyond_the_limits_are_counted_and_named(benches, results):
     sizes = sizes_by_run(benches.study, benches.sizes)
-    table = consistency(sizes, value="D50", group="group", level=AT).to_frame()
+    table = consistency(sizes, value="D50", group="group", level=AT)
     beyond = table[(table["h"].abs() > table["h_limit_5"]) | (table["k"] > table["k_limit_5"])]
     sentence = consistency_sentences(table, results.outliers, AT)[0]
     assert f"Of 80 values of Mandel's h and k {len(beyond)} lie" in sentence
@@ -93,7 +93,7 @@ def test_bars_are_the_indicators(results):
     (drawing,) = consistency_drawings(results)
     axes = drawing.figure.axes
     assert len(axes) == 4  # h and k, each for two ball ratios
-    table = results.consistency.to_frame()
+    table = results.consistency
     for ax, letter, ratio in zip(axes, "hhkk", (5.0, 10.0) * 2, strict=True):
         own = table[table["ball_ratio"] == ratio]
         heights = sorted(bar.get_height() for bar in ax.patches)
