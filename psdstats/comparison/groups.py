@@ -31,6 +31,7 @@ from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.design_columns import need_columns
 from psdstats.models.equivalence import smallest_detectable
 from psdstats.models.multiplicity import simultaneous
 from psdstats.models.verdicts import judge, undoing_percent
@@ -420,11 +421,7 @@ def _sorted(
     conditions: list[str],
 ) -> _Sizes:
     """Sort the runs at some places of the table into groups and conditions."""
-    for column in (group, *conditions):
-        if column not in table.columns:
-            raise ModelError(
-                f"There is no column {column!r} in the run table (it has {list(table.columns)})."
-            )
+    need_columns(table, (group, *conditions), table="run table")
     value = propagation.value[places, propagation.quantities.index(quantity)]
     table = table.iloc[places].reset_index(drop=True)
     groups, names = pd.factorize(table[group])

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from psdstats.columns import BOOKKEEPING, GROUP, RUN, TIME, column_words, signed
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
-from psdstats.models.design_columns import level_text
+from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
 
 Grouping = str | tuple[str, ...]
@@ -198,9 +198,7 @@ def _spread_rule(given: object) -> SpreadRule:
 
 def _require_levels(frame: pd.DataFrame, column: str) -> None:
     """Raise if the run table has no such column, or it has fewer than two values."""
-    if column not in frame.columns:
-        known = ", ".join(name for name in frame.columns if name != RUN)
-        raise ModelError(f"The run table has no column {column!r}. Name one of: {known}.")
+    need_columns(frame, [column], table="run table")
     levels = frame[column].dropna().unique()
     if len(levels) < 2:
         found = "no value" if len(levels) == 0 else f"the single value {levels[0]!s}"

@@ -30,6 +30,7 @@ from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
+from psdstats.models.design_columns import need_columns
 
 
 class Scale(StrEnum):
@@ -86,12 +87,7 @@ def cells_at_levels(
     """Sort a tidy frame into cells, one record a level."""
     scale = Scale(scale)
     levels = [level] if isinstance(level, str) else list(level or ())
-    for column in (value, group, *levels):
-        if column not in frame.columns:
-            raise ModelError(
-                f"There is no column {column!r} in the frame (it has {list(frame.columns)}); "
-                "name one that exists."
-            )
+    need_columns(frame, (value, group, *levels))
     numbers = frame[value].astype(float)
     bad = frame.index[numbers.notna() & ((numbers <= 0) | np.isinf(numbers))].tolist()
     if scale is Scale.LOG and bad:

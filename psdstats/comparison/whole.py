@@ -34,6 +34,7 @@ from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, Verdict
 from psdstats.frozen import Array
 from psdstats.models.design_columns import column as column_without_gaps
+from psdstats.models.design_columns import need_columns
 from psdstats.present import present
 from psdstats.study.records import Run, Study
 
@@ -207,11 +208,7 @@ def _levels(
 ) -> tuple[Study, pd.DataFrame, tuple[Remark, ...]]:
     """Runs with a value of the factor: level, stratum and group of each; a remark on the others."""
     table = study.runs_frame().set_index(RUN)
-    for column in (by, *((within,) if within else ())):
-        if column not in table.columns:
-            raise ModelError(
-                f"There is no column {column!r} in the run table (it has {list(table.columns)})."
-            )
+    need_columns(table, [by] if within is None else [by, within], table="run table")
     strata = "" if within is None else column_without_gaps(table, within).astype(str)
     levels = pd.DataFrame(
         {"level": table[by], "stratum": strata, "group": table[GROUP].astype(str)}

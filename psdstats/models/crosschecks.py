@@ -20,6 +20,7 @@ import pandas as pd
 
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
+from psdstats.models.design_columns import need_columns
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModelFit
 
@@ -178,11 +179,7 @@ def _complete_cells(
     frame: pd.DataFrame, *, response: str, within: str, group: str
 ) -> tuple[pd.DataFrame | None, tuple[Remark, ...]]:
     """One row a group and level, or None; and what was done, or what is missing."""
-    for column in (response, within, group):
-        if column not in frame.columns:
-            raise ModelError(
-                f"There is no column {column!r}; the columns are {list(frame.columns)}."
-            )
+    need_columns(frame, (response, within, group))
     if not pd.api.types.is_numeric_dtype(frame[response]):
         raise ModelError(f"The column {response!r} is not numeric; give the response as numbers.")
     rows = pd.DataFrame(

@@ -14,7 +14,7 @@ Designs that cannot be fitted: empty cells, aliased terms, groupings without inf
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import product
@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import signed
+from psdstats.columns import RUN, signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 
@@ -150,11 +150,17 @@ def level_text(level: object) -> str:
     return str(level)
 
 
+def need_columns(frame: pd.DataFrame, names: Iterable[str], *, table: str = "table") -> None:
+    """Refuse a table that lacks one of the columns named; the names of runs are no choice."""
+    for name in names:
+        if name not in frame.columns:
+            known = ", ".join(str(one) for one in frame.columns if one != RUN)
+            raise ModelError(f"The {table} has no column {name!r}. Name one of: {known}.")
+
+
 def column(frame: pd.DataFrame, name: str) -> pd.Series:
     """One column without gaps."""
-    if name not in frame.columns:
-        known = ", ".join(str(c) for c in frame.columns)
-        raise ModelError(f"The frame has no column {name!r}; it has {known}.")
+    need_columns(frame, [name])
     series = frame[name]
     gaps = np.flatnonzero(series.isna().to_numpy())
     if len(gaps):

@@ -25,7 +25,7 @@ from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, co
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.design_columns import level_text
+from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
 from psdstats.uncertainty.law import mean_curve_covariance
 from psdstats.uncertainty.open_cells import in_open_cell
@@ -67,9 +67,7 @@ def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFram
     """
     if by is None:
         return [("", frame)]
-    if by not in frame.columns:
-        known = ", ".join(name for name in frame.columns if name != "run")
-        raise ModelError(f"The run table has no column {by!r}. Name one of: {known}.")
+    need_columns(frame, [by], table="run table")
     if frame[by].isna().all():
         raise ModelError(
             f"Column {by!r} has no value for any run; fill it in, or do not divide the runs by it."

@@ -71,5 +71,5 @@ def test_one_group_is_told_not_refused(psdstats, bench):
 def test_unknown_column_is_one_sentence(psdstats, benches):
     said = psdstats("groups", benches, *LINEAR, "--whole", "--by", "operator", "--quiet")
     assert said.code == 2
-    assert "There is no column 'operator'" in said.err
+    assert "The run table has no column 'operator'" in said.err
     assert said.err.count("\n") == 1
