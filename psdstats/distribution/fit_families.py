@@ -23,6 +23,7 @@ from typing import Protocol
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from psdstats.distribution import least_squares
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 
@@ -173,8 +174,8 @@ def form_of(family: Family | str) -> FamilyForm:
     return _FORMS[Family(family)]
 
 
-_STEPS = 200
 _STAGES = 3
+_FREE = np.full(2, np.inf)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -238,7 +239,13 @@ def minimise(
             slope = form.curve(ln_size, theta)[2]
             total = covariance + slope[:, None] * ln_size_covariance * slope
         white = _whitener(total)
-        theta, settled = _descend(form, ln_size, undersize, white, theta)
+
+        def residuals(several: Array, white: Array = white) -> tuple[Array, Array]:
+            residual, jacobian = _whitened(form, ln_size, undersize, white, several[0])
+            return residual[None, :], -jacobian[None, :, :]
+
+        found = least_squares.minimise(residuals, theta[None, :], -_FREE, _FREE, settled=1e-10)
+        theta = found.beta[0]
     residual, jacobian = _whitened(form, ln_size, undersize, white, theta)
     information = jacobian.T @ jacobian
     if not np.linalg.cond(information) < 1e14:
@@ -250,7 +257,7 @@ def minimise(
         theta=theta,
         covariance=np.asarray(np.linalg.inv(information), dtype=np.float64),
         chi_squared=float(residual @ residual),
-        converged=settled,
+        converged=bool(found.converged[0]),
     )
 
 
@@ -273,40 +280,3 @@ def _whitened(
     model, slopes, _ = form.curve(ln_size, theta)
     both = np.asarray(white @ np.column_stack([undersize - model, slopes]), dtype=np.float64)
     return both[:, 0], both[:, 1:]
-
-
-def _descend(
-    form: FamilyForm, ln_size: Array, undersize: Array, white: Array, theta: Array
-) -> tuple[Array, bool]:
-    """Damped Gauss-Newton (Levenberg-Marquardt) from theta; also whether it settled."""
-    damping = 1e-4
-    residual, jacobian = _whitened(form, ln_size, undersize, white, theta)
-    cost = float(residual @ residual)
-    for _ in range(_STEPS):
-        normal = jacobian.T @ jacobian
-        ridge = damping * (np.diag(np.diag(normal)) + 1e-12 * np.trace(normal) * np.eye(2))
-        step = _solve(normal + ridge, jacobian.T @ residual)
-        step *= min(1.0, 1.0 / max(float(np.max(np.abs(step))), 1e-300))
-        if float(np.max(np.abs(step))) < 1e-9:
-            return theta, True
-        tried, slopes = _whitened(form, ln_size, undersize, white, theta + step)
-        new_cost = float(tried @ tried)
-        if new_cost <= cost:
-            theta, residual, jacobian = theta + step, tried, slopes
-            damping = max(damping / 10, 1e-12)
-            cost = new_cost
-        else:
-            damping *= 10
-            if damping > 1e12:
-                return theta, True  # no downhill step is left to floating-point accuracy
-    return theta, False
-
-
-def _solve(matrix: Array, right: Array) -> Array:
-    """Solve a symmetric positive 2 by 2 system; no step where it is singular."""
-    (a, b), (_, d) = matrix
-    determinant = a * d - b * b
-    if not determinant > 0:
-        return np.zeros(2)
-    step = [d * right[0] - b * right[1], a * right[1] - b * right[0]]
-    return np.array(step, dtype=np.float64) / float(determinant)
