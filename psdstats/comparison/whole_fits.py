@@ -137,8 +137,8 @@ def curve_points(
                 run=arrays.runs[row],
                 aperture_um=arrays.aperture_um[row, real],
                 undersize=undersize[row, real],
-                covariance=of_mass.rows(rows).covariance(),
-                aperture_covariance_um2=of_aperture.rows(rows).covariance(),
+                covariance=of_mass.rows(rows).covariance,
+                aperture_covariance_um2=of_aperture.rows(rows).covariance,
             )
         )
     return found

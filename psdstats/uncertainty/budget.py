@@ -289,7 +289,7 @@ def _difference_contrasts(law: JointLaw, levels: pd.Series) -> _Contrasts:
 
 def _shares(law: JointLaw, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
     parts = law.contributions.contrasts(contrasts.weights)
-    variance, share = parts.by_source(), parts.shares()
+    variance, share = parts.by_source, parts.shares
     names = list(law.table.sources)
     order = sorted(range(len(names)), key=lambda index: (not limited[names[index]], index))
     table = contrasts.labels.loc[contrasts.labels.index.repeat(len(order))].reset_index(drop=True)
@@ -308,12 +308,12 @@ def _what_if(
     asked: tuple[str | Source, ...] | None,
     rule: str | None,
 ) -> pd.DataFrame:
-    now = [100 * law.contributions.contrasts(group.weights).u() for group in groups]
+    now = [100 * law.contributions.contrasts(group.weights).u for group in groups]
     tables = []
     for change in changes_for(study):
         changed = prepare(change.apply(study), sources=asked, rule=rule)
         for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
-            after = 100 * changed.contributions.contrasts(group.weights).u()
+            after = 100 * changed.contributions.contrasts(group.weights).u
             with np.errstate(invalid="ignore", divide="ignore"):
                 factor = after / before
             tables.append(

@@ -24,84 +24,12 @@ from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import Action, InputTable, Source, Weighings, collect_inputs
-from psdstats.uncertainty.linear import coverage_factor, percentile_jacobian
+from psdstats.uncertainty.linear import Contributions, coverage_factor, percentile_jacobian
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Contributions:
-    """What a standard deviation of each of N independent inputs adds to each of C numbers.
-
-    Attributes
-    ----------
-    matrix : sparse array, shape (C, N)
-        The sensitivities times the standard uncertainties of the inputs.
-    known : ndarray of bool, shape (C,)
-        False where a number has no value (its row is 0); what follows for it is NaN.
-    table : InputTable
-        The inputs.
-    """
-
-    matrix: sparse.csr_array
-    known: NDArray[np.bool_]
-    table: InputTable
-
-    def contrasts(self, weights: Array | sparse.sparray) -> Contributions:
-        """The same for weighted sums of the numbers; known where all that have weight are.
-
-        Shapes: weights (D, C), dense or sparse.
-        """
-        taken = sparse.csr_array(weights)
-        lost = abs(taken) @ np.where(self.known, 0.0, 1.0)
-        return replace(self, matrix=(taken @ self.matrix).tocsr(), known=lost == 0)
-
-    def rows(self, which: NDArray[np.intp] | slice) -> Contributions:
-        """The same for some of the numbers."""
-        return replace(self, matrix=self.matrix[which], known=self.known[which])
-
-    def covariance(self) -> Array:
-        """Joint covariance, shape (C, C)."""
-        gap = self._gap
-        return np.asarray((self.matrix @ self.matrix.T).toarray() * np.outer(gap, gap))
-
-    def by_source(self) -> Array:
-        """Variance from each source, shape (C, n_sources)."""
-        index = self.table.source
-        pick = sparse.csr_array(
-            (np.ones(index.size), (np.arange(index.size), index)),
-            shape=(index.size, len(self.table.sources)),
-        )
-        return np.asarray((self._squares @ pick).toarray() * self._gap[:, None])
-
-    def shares(self) -> Array:
-        """Share of each source in the variance, shape (C, n_sources); NaN where it is 0."""
-        variance = self.by_source()
-        total = variance.sum(axis=1, keepdims=True)
-        return np.where(total > 0, variance / np.where(total > 0, total, 1.0), np.nan)
-
-    def u(self) -> Array:
-        """Standard uncertainties, shape (C,)."""
-        return np.asarray(np.sqrt(self._squares.sum(axis=1)).ravel() * self._gap)
-
-    def effective_df(self) -> Array:
-        """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (C,)."""
-        squares = self._squares
-        whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
-        spread = squares.multiply(squares).tocsr() @ (1.0 / self.table.degrees_of_freedom)
-        freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
-        return np.asarray(freedom * self._gap)
-
-    @property
-    def _squares(self) -> sparse.csr_array:
-        return self.matrix.multiply(self.matrix).tocsr()
-
-    @property
-    def _gap(self) -> Array:
-        return np.where(self.known, 1.0, np.nan)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -159,9 +87,9 @@ class JointLaw:
         value = self.sizes.value
         known = ~np.isnan(value)
         scale = value.ravel()
-        log_covariance = self.contributions.covariance()
+        log_covariance = self.contributions.covariance
         u = np.sqrt(np.diag(log_covariance)).reshape(value.shape) * value
-        k = coverage_factor(coverage, self.contributions.effective_df()).reshape(value.shape)
+        k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
         lower = np.where(known, value - k * u, self.sizes.lower)
         upper = np.where(known, value + k * u, self.sizes.upper)
         doubts = self._doubts(lower, upper)
@@ -204,7 +132,7 @@ class JointLaw:
         order = self.order
         both = (len(QUANTITIES) * order[:, None] + np.arange(len(QUANTITIES))).ravel()
         shape = (*self.sizes.value.shape, -1)
-        share = self.contributions.shares().reshape(shape)
+        share = self.contributions.shares.reshape(shape)
         limited = [source.balance_limited for source in self.sources.included]
         return Propagation(
             runs=tuple(run.name for run in self.runs),
@@ -215,7 +143,7 @@ class JointLaw:
             lower=found.lower[order],
             upper=found.upper[order],
             coverage=coverage,
-            effective_df=self.contributions.effective_df().reshape(shape[:2])[order],
+            effective_df=self.contributions.effective_df.reshape(shape[:2])[order],
             balance_share=share[:, :, limited].sum(axis=2)[order],
             source_share=share[order],
             covariance_matrix=found.covariance[np.ix_(both, both)],
@@ -261,7 +189,7 @@ class JointLaw:
                 laws[lost] = self._at_mean(alike, lost)
             rows = len(QUANTITIES) * self.order + column
             gap = np.where(known[self.order, column], 1.0, np.nan)
-            covariance = laws[lost].contributions.rows(rows).covariance()
+            covariance = laws[lost].contributions.rows(rows).covariance
             found[quantity] = covariance * np.outer(gap, gap)
         return found
 
@@ -287,7 +215,7 @@ class JointLaw:
         itself = np.broadcast_to(np.eye(n_sieves), (n_runs, n_sieves, n_sieves))
         known = np.ones(undersize.size, dtype=bool)
         of_mass, of_aperture = (
-            Contributions(matrix=_acting(self.table, action, slope), known=known, table=self.table)
+            _of_inputs(self.table, _acting(self.table, action, slope), known)
             for action, slope in (
                 (self.table.on_mass, by_mass),
                 (self.table.on_aperture, itself),
@@ -371,7 +299,19 @@ def _contributions(
     transform, known = _with_span(np.exp(jacobian.ln_size))
     matrix = sparse.csr_array(transform @ on_ln_size)
     matrix.eliminate_zeros()
-    return Contributions(matrix=matrix, known=known, table=table)
+    return _of_inputs(table, matrix, known)
+
+
+def _of_inputs(
+    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
+) -> Contributions:
+    return Contributions(
+        matrix=matrix,
+        known=known,
+        degrees_of_freedom=table.degrees_of_freedom,
+        source=table.source,
+        n_sources=len(table.sources),
+    )
 
 
 def _acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
@@ -480,7 +420,7 @@ def undersize_bands(
     undersize, of_mass, of_aperture = law.undersize()
     slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
     both = replace(of_mass, matrix=sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix))
-    u = both.u().reshape(undersize.shape)
+    u = both.u.reshape(undersize.shape)
     half = coverage_factor(coverage) * u
     order = law.order
     place_of_run = np.nonzero(arrays.real[order][:, 1:])

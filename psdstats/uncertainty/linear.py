@@ -10,10 +10,11 @@ sensitivities.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 from scipy.special import ndtri
 
 from psdstats.distribution.curves import (
@@ -222,46 +223,93 @@ _DERIVATIVES: dict[
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Combined:
-    """Joint result of a linear propagation of Q quantities.
+class Contributions:
+    """What a standard deviation of each of N independent inputs adds to each of C numbers.
 
     Attributes
     ----------
-    u : ndarray, shape (Q,)
-        Combined standard uncertainties.
-    covariance : ndarray, shape (Q, Q)
-        Their joint covariance.
-    effective_df : ndarray, shape (Q,)
-        Welch-Satterthwaite degrees of freedom, not truncated.
-    k, expanded : ndarray, shape (Q,)
-        Coverage factors and expanded uncertainties for the coverage.
-    coverage : float
-        Coverage probability.
+    matrix : sparse array, shape (C, N)
+        The sensitivities times the standard uncertainties of the inputs.
+    known : ndarray of bool, shape (C,)
+        False where a number has no value (its row is 0); what follows for it is NaN.
+    degrees_of_freedom : ndarray, shape (N,)
+        Of the standard uncertainty of each input; inf where it is taken as known.
+    source : ndarray of int, shape (N,)
+        Which source each input belongs to.
+    n_sources : int
+        How many sources there are.
     """
 
-    u: Array
-    covariance: Array
-    effective_df: Array
-    k: Array
-    expanded: Array
-    coverage: float
+    matrix: sparse.csr_array
+    known: NDArray[np.bool_]
+    degrees_of_freedom: Array
+    source: NDArray[np.intp]
+    n_sources: int = 1
+
+    def contrasts(self, weights: Array | sparse.sparray) -> Contributions:
+        """The same for weighted sums of the numbers; known where all that have weight are.
+
+        Shapes: weights (D, C), dense or sparse.
+        """
+        taken = sparse.csr_array(weights)
+        lost = abs(taken) @ np.where(self.known, 0.0, 1.0)
+        return replace(self, matrix=(taken @ self.matrix).tocsr(), known=lost == 0)
+
+    def rows(self, which: NDArray[np.intp] | slice) -> Contributions:
+        """The same for some of the numbers."""
+        return replace(self, matrix=self.matrix[which], known=self.known[which])
+
+    @property
+    def covariance(self) -> Array:
+        """Joint covariance (JCGM 100:2008, 5.1.2, as in JCGM 102), shape (C, C)."""
+        gap = self._gap
+        return np.asarray((self.matrix @ self.matrix.T).toarray() * np.outer(gap, gap))
+
+    @property
+    def by_source(self) -> Array:
+        """Variance from each source, shape (C, n_sources)."""
+        places = (np.arange(self.source.size), self.source)
+        pick = sparse.csr_array(
+            (np.ones(self.source.size), places), shape=(self.source.size, self.n_sources)
+        )
+        return np.asarray((self._squares @ pick).toarray() * self._gap[:, None])
+
+    @property
+    def shares(self) -> Array:
+        """Share of each source in the variance, shape (C, n_sources); NaN where it is 0."""
+        variance = self.by_source
+        total = variance.sum(axis=1, keepdims=True)
+        return np.where(total > 0, variance / np.where(total > 0, total, 1.0), np.nan)
+
+    @property
+    def u(self) -> Array:
+        """Standard uncertainties, shape (C,)."""
+        return np.asarray(np.sqrt(self._squares.sum(axis=1)).ravel() * self._gap)
+
+    @property
+    def effective_df(self) -> Array:
+        """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (C,)."""
+        squares = self._squares
+        whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
+        spread = squares.multiply(squares).tocsr() @ (1.0 / self.degrees_of_freedom)
+        freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
+        return np.asarray(freedom * self._gap)
+
+    @property
+    def _squares(self) -> sparse.csr_array:
+        return self.matrix.multiply(self.matrix).tocsr()
+
+    @property
+    def _gap(self) -> Array:
+        return np.where(self.known, 1.0, np.nan)
 
 
 def combine(
-    sensitivities: ArrayLike,
-    u: ArrayLike,
-    degrees_of_freedom: ArrayLike = np.inf,
-    *,
-    coverage: float = 0.95,
-    truncate: bool = False,
-) -> Combined:
-    """Combine independent inputs by the law of propagation of uncertainty.
+    sensitivities: ArrayLike, u: ArrayLike, degrees_of_freedom: ArrayLike = np.inf
+) -> Contributions:
+    """Contributions of independent inputs by the law of propagation of uncertainty.
 
-    Shapes: sensitivities (Q, N), u (N,), degrees_of_freedom (N,).
-
-    Notes
-    -----
-    JCGM 100:2008, 5.1.2 (covariance as in JCGM 102), G.2b (degrees of freedom), G.3.2 (factor).
+    Shapes: sensitivities (C, N), u (N,), degrees_of_freedom (N,).
 
     Examples
     --------
@@ -269,29 +317,12 @@ def combine(
     array([5.])
     """
     parts = np.atleast_2d(np.asarray(sensitivities, dtype=float)) * np.asarray(u, dtype=float)
-    covariance = parts @ parts.T
-    combined = np.sqrt(np.diag(covariance))
-    freedom = effective_degrees_of_freedom(parts, degrees_of_freedom)
-    k = coverage_factor(coverage, np.floor(freedom) if truncate else freedom)
-    return Combined(
-        u=combined,
-        covariance=covariance,
-        effective_df=freedom,
-        k=k,
-        expanded=k * combined,
-        coverage=coverage,
+    return Contributions(
+        matrix=sparse.csr_array(parts),
+        known=np.ones(len(parts), dtype=bool),
+        degrees_of_freedom=np.broadcast_to(np.asarray(degrees_of_freedom, float), parts.shape[1:]),
+        source=np.zeros(parts.shape[1], dtype=np.intp),
     )
-
-
-def effective_degrees_of_freedom(parts: Array, degrees_of_freedom: ArrayLike) -> Array:
-    """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (Q,).
-
-    Shapes: parts (Q, N), degrees_of_freedom (N,).
-    """
-    weight = 1.0 / np.broadcast_to(np.asarray(degrees_of_freedom, dtype=float), parts.shape[1:])
-    spread = (parts**4 * weight).sum(axis=1)
-    whole = (parts**2).sum(axis=1) ** 2
-    return np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:

@@ -354,6 +354,11 @@ class Accumulator:
         return self.total
 
     @property
+    def mean(self) -> Array:
+        """Averages of the results over all draws, shape (Q,)."""
+        return self._mean_and_u(self.merged)[0]
+
+    @property
     def u(self) -> Array:
         """Standard deviations of the results over all draws, shape (Q,)."""
         return self._mean_and_u(self.merged)[1]
@@ -392,43 +397,6 @@ class Accumulator:
         return bool(np.all((scatter < tolerance) | ~np.isfinite(scatter) | (scatter == 0)))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MonteCarloResult:
-    """Result for Q quantities.
-
-    Attributes
-    ----------
-    mean, u : ndarray, shape (Q,)
-        Average and standard deviation of the draws.
-    covariance : ndarray, shape (Q, Q)
-        Joint covariance.
-    lower, upper : ndarray, shape (Q,)
-        Probabilistically symmetric coverage interval.
-    shortest_lower, shortest_upper : ndarray, shape (Q,)
-        Shortest coverage interval.
-    coverage : float
-        Coverage probability.
-    draws : int
-        Draws made.
-    tolerance : ndarray, shape (Q,)
-        Numerical tolerance δ.
-    settled : bool
-        Whether the adaptive test was passed within the allowed draws.
-    """
-
-    mean: Array
-    u: Array
-    covariance: Array
-    lower: Array
-    upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
-    coverage: float
-    draws: int
-    tolerance: Array
-    settled: bool
-
-
 def adaptive_monte_carlo(
     draw_block: Callable[[int], Array],
     *,
@@ -436,7 +404,7 @@ def adaptive_monte_carlo(
     digits: int = 2,
     min_blocks: int = MIN_BLOCKS,
     max_blocks: int = MAX_BLOCKS,
-) -> MonteCarloResult:
+) -> Accumulator:
     """Draw blocks until the results have settled to the wanted digits of u.
 
     Notes
@@ -449,21 +417,8 @@ def adaptive_monte_carlo(
         summarise_block(np.array(draw_block(number), dtype=float), coverage)
         for number in range(max_blocks)
     )
-    total = accumulator.take(blocks)
-    ends = accumulator.ends
-    return MonteCarloResult(
-        mean=total.moments.mean,
-        u=total.moments.u,
-        covariance=total.moments.covariance,
-        lower=ends[0],
-        upper=ends[1],
-        shortest_lower=ends[2],
-        shortest_upper=ends[3],
-        coverage=coverage,
-        draws=accumulator.draws,
-        tolerance=accumulator.tolerance,
-        settled=accumulator.settled,
-    )
+    accumulator.take(blocks)
+    return accumulator
 
 
 def validate_linear(

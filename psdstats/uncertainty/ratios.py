@@ -545,7 +545,7 @@ def _linear(law: JointLaw, asked: RatioPairs, coverage: float) -> RatioIntervals
     )
     shape, known = ratio.shape, ~np.isnan(ratio)
     parts = law.contributions.contrasts(layout.weights(sizes.value.size))
-    freedom, u = parts.effective_df().reshape(shape), parts.u().reshape(shape)
+    freedom, u = parts.effective_df.reshape(shape), parts.u.reshape(shape)
     half = coverage_factor(coverage, freedom) * u
     return RatioIntervals(
         high=asked.high,
@@ -560,7 +560,7 @@ def _linear(law: JointLaw, asked: RatioPairs, coverage: float) -> RatioIntervals
         coverage=coverage,
         effective_df=freedom,
         log_covariance=np.array(
-            [parts.rows(slice(one, None, shape[1])).covariance() for one in range(shape[1])]
+            [parts.rows(slice(one, None, shape[1])).covariance for one in range(shape[1])]
         ),
         method=Method.LINEAR,
         seed=0,

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from psdstats.models import MixedModel
-from psdstats.uncertainty.linear import combine, coverage_factor, effective_degrees_of_freedom
+from psdstats.uncertainty.linear import combine, coverage_factor
 from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo
 
 # H.1, end gauge (inputs and answers as quoted in public files): nm, and the degrees of freedom
@@ -19,12 +19,12 @@ U_DELTA_ALPHA, DELTA_ALPHA_DF = 0.58e-6, 50
 U_DELTA_THETA, DELTA_THETA_DF = 0.029, 2
 
 
-def _end_gauge(coverage=0.99, truncate=True):
+def _end_gauge():
     """First-order budget: standard, comparator (3 parts), expansion difference, temperature."""
     sensitivity = [1, 1, 1, 1, -LENGTH_NM * THETA, -LENGTH_NM * ALPHA, 0.0, 0.0]
     u = [STANDARD_NM, *COMPARATOR_NM, U_DELTA_ALPHA, U_DELTA_THETA, U_ALPHA, U_THETA]
     freedom = [STANDARD_DF, *COMPARATOR_DF, DELTA_ALPHA_DF, DELTA_THETA_DF, np.inf, np.inf]
-    return combine(sensitivity, u, freedom, coverage=coverage, truncate=truncate)
+    return combine(sensitivity, u, freedom)
 
 
 def test_h1_end_gauge():
@@ -33,9 +33,10 @@ def test_h1_end_gauge():
     assert result.u[0] == pytest.approx(32, abs=0.5)
     assert result.u[0] ** 2 == pytest.approx(1002, abs=4)  # parts printed to two digits
     assert result.effective_df[0] == pytest.approx(16.7, abs=0.1)
-    assert result.k[0] == pytest.approx(2.92, abs=0.005)
+    k = coverage_factor(0.99, np.floor(result.effective_df))
+    assert k[0] == pytest.approx(2.92, abs=0.005)
     # the document rounds u_c to 32 nm before multiplying: 2.92 × 32 = 93, unrounded 92.5
-    assert result.expanded[0] == pytest.approx(93, abs=0.7)
+    assert k[0] * result.u[0] == pytest.approx(93, abs=0.7)
 
 
 def test_h1_comparator_parts_together():
@@ -68,10 +69,9 @@ def test_g41_welch_satterthwaite():
     result = combine([1, 1, 1], percent, freedom)
     assert result.u[0] == pytest.approx(1.03, abs=0.005)
     assert result.effective_df[0] == pytest.approx(19.0, abs=0.05)
-    assert result.k[0] == pytest.approx(2.09, abs=0.005)
-    assert result.expanded[0] == pytest.approx(2.2, abs=0.05)
-    parts = np.array([percent])
-    assert effective_degrees_of_freedom(parts, freedom)[0] == pytest.approx(19.0, abs=0.05)
+    k = coverage_factor(0.95, result.effective_df)
+    assert k[0] == pytest.approx(2.09, abs=0.005)
+    assert k[0] * result.u[0] == pytest.approx(2.2, abs=0.05)
 
 
 def test_h3_straight_line():

@@ -163,7 +163,8 @@ def test_combine_gives_covariance_and_degrees_of_freedom():
     np.testing.assert_allclose(result.covariance, [[25, 16], [16, 160]])
     assert result.effective_df[0] == pytest.approx(25**2 / (3**4 / 5 + 4**4 / 10))
     assert result.effective_df[1] == pytest.approx(160**2 / (4**4 / 10))
-    assert result.k[0] == pytest.approx(stats.t.ppf(0.975, result.effective_df[0]))
+    k = coverage_factor(0.95, result.effective_df)
+    assert k[0] == pytest.approx(stats.t.ppf(0.975, result.effective_df[0]))
 
 
 def test_coverage_factor_of_the_normal():

@@ -89,7 +89,7 @@ def test_adaptive_stop_keeps_its_promise():
     law = stats.lognorm(0.5)
     assert result.settled
     assert 100_000 <= result.draws <= 4_000_000
-    found = [result.mean[0], result.u[0], result.lower[0], result.upper[0]]
+    found = [result.mean[0], result.u[0], result.ends[0, 0], result.ends[1, 0]]
     truth = [law.mean(), law.std(), law.ppf(0.025), law.ppf(0.975)]
     np.testing.assert_allclose(found, truth, atol=1.5 * result.tolerance[0])
 
