@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import chain
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -88,74 +89,63 @@ def study_blocks(
     progress: Callable[[int, int], None] | None = None,
 ) -> Iterator[BlockSummary]:
     """Summaries of blocks 0, 1, … in order, whoever makes them."""
+    stripes = [
+        (start // STRIPE_BLOCKS, min(STRIPE_BLOCKS, max_blocks - start))
+        for start in range(0, max_blocks, STRIPE_BLOCKS)
+    ]
+    blocks: Iterator[BlockSummary]
     if workers == 1 and cluster is None:
-        blocks = _one_by_one(plan, summarise, block_draws, max_blocks)
+        blocks = chain.from_iterable(
+            _stripe(plan, summarise, block_draws, *stripe) for stripe in stripes
+        )
     else:
-        blocks = _by_stripes(plan, summarise, block_draws, max_blocks, workers, cluster)
+        blocks = _in_parallel(plan, summarise, block_draws, stripes, workers, cluster)
     for number, block in enumerate(blocks):
         if progress is not None:
             progress(number + 1, max_blocks)
         yield block
 
 
-def summarise_stripe(
-    plan: DrawPlan, summarise: Summarise, stripe: int, block_draws: int, n_blocks: int
-) -> list[BlockSummary]:
-    """Summaries of the first blocks of one stripe."""
-    drawn = draw_blocks(plan, stripe=stripe, block_draws=block_draws, n_blocks=n_blocks)
-    return [summarise(plan, ln_size, negative) for ln_size, negative in drawn]
-
-
-def _stripes(max_blocks: int) -> Iterator[tuple[int, int]]:
-    for start in range(0, max_blocks, STRIPE_BLOCKS):
-        yield start // STRIPE_BLOCKS, min(STRIPE_BLOCKS, max_blocks - start)
-
-
-def _one_by_one(
-    plan: DrawPlan, summarise: Summarise, block_draws: int, max_blocks: int
+def _stripe(
+    plan: DrawPlan, summarise: Summarise, block_draws: int, stripe: int, n_blocks: int
 ) -> Iterator[BlockSummary]:
-    for stripe, n_blocks in _stripes(max_blocks):
-        for drawn in draw_blocks(plan, stripe=stripe, block_draws=block_draws, n_blocks=n_blocks):
-            yield summarise(plan, *drawn)
+    """Summaries of the first blocks of one stripe."""
+    for drawn in draw_blocks(plan, stripe=stripe, block_draws=block_draws, n_blocks=n_blocks):
+        yield summarise(plan, *drawn)
 
 
-def _by_stripes(
+def _whole_stripe(*task: Any) -> list[BlockSummary]:
+    return list(_stripe(*task))
+
+
+def _in_parallel(
     plan: DrawPlan,
     summarise: Summarise,
     block_draws: int,
-    max_blocks: int,
+    stripes: Sequence[tuple[int, int]],
     workers: int,
     cluster: str | None,
 ) -> Iterator[BlockSummary]:
     """Make as many stripes at a time as there are workers."""
-    with parallel_map(workers=workers, cluster=cluster) as (run_all, at_a_time):
-        stripes = list(_stripes(max_blocks))
+    from joblib import delayed
+
+    with _pool(workers, cluster) as (pool, at_a_time):
         for start in range(0, len(stripes), at_a_time):
-            tasks = [
-                (plan, summarise, stripe, block_draws, n_blocks)
-                for stripe, n_blocks in stripes[start : start + at_a_time]
-            ]
-            for blocks in run_all(summarise_stripe, tasks):
-                yield from blocks
-
-
-RunAll = Callable[[Callable[..., Any], Sequence[tuple[Any, ...]]], list[Any]]
+            tasks = (
+                delayed(_whole_stripe)(plan, summarise, block_draws, *stripe)
+                for stripe in stripes[start : start + at_a_time]
+            )
+            yield from chain.from_iterable(pool(tasks))
 
 
 @contextmanager
-def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll, int]]:
-    """Give a function that runs tasks in parallel and returns results in order."""
+def _pool(workers: int, cluster: str | None) -> Iterator[tuple[Any, int]]:
+    """What runs delayed tasks and returns their results in order, and how many at a time."""
     import joblib
 
-    def with_pool(parallel: Any) -> RunAll:
-        def run_all(function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
-            return list(parallel(joblib.delayed(function)(*task) for task in tasks))
-
-        return run_all
-
     if cluster is None:
-        with joblib.Parallel(n_jobs=workers) as parallel:
-            yield with_pool(parallel), workers
+        with joblib.Parallel(n_jobs=workers) as pool:
+            yield pool, workers
         return
     try:
         from distributed import Client
@@ -171,9 +161,8 @@ def parallel_map(*, workers: int, cluster: str | None) -> Iterator[tuple[RunAll,
         ) from cause
     with client:
         threads = max(sum(client.nthreads().values()), 1)
-        at_a_time = threads if workers == 1 else min(workers, threads)
-        with joblib.parallel_config(backend="dask", client=client), joblib.Parallel() as parallel:
-            yield with_pool(parallel), at_a_time
+        with joblib.parallel_config(backend="dask", client=client), joblib.Parallel() as pool:
+            yield pool, threads if workers == 1 else min(workers, threads)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Self
 
 import numpy as np
 import pandas as pd
@@ -52,6 +53,9 @@ from psdstats.uncertainty.propagation import (
 )
 
 Index = NDArray[np.intp]
+Side = str | Sequence[str]
+Pair = tuple[Side, Side]
+Sides = tuple[tuple[str, ...], tuple[str, ...]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,18 +64,39 @@ class RatioLayout:
 
     Attributes
     ----------
+    names : tuple of tuple of str
+        Runs of each side.
     sides : tuple of ndarray of int
-        Rows of the runs of each side; a side is their geometric mean.
+        Their rows in the law; a side is the geometric mean of its runs.
     high, low : ndarray of int, shape (P,)
         Sides of each ratio, high over low.
     columns : ndarray of int, shape (C,)
         Which of D10, D50, D90, span.
     """
 
+    names: tuple[tuple[str, ...], ...]
     sides: tuple[Index, ...]
     high: Index
     low: Index
     columns: Index
+
+    @classmethod
+    def of(cls, pairs: Sequence[Sides], quantities: Sequence[str], runs: Sequence[str]) -> Self:
+        """Pairs of run names as rows among these runs."""
+        row = {name: number for number, name in enumerate(runs)}
+        in_order = [pair[which] for which in (0, 1) for pair in pairs]
+        place = {side: number for number, side in enumerate(dict.fromkeys(in_order))}
+        high, low = (
+            np.array([place[side] for side in one], np.intp) for one in zip(*pairs, strict=True)
+        )
+        return cls(
+            names=tuple(place),
+            # sorted, so that a mean is the same sum in whatever order its runs are named
+            sides=tuple(np.array(sorted(row[name] for name in side), np.intp) for side in place),
+            high=high,
+            low=low,
+            columns=np.array([QUANTITIES.index(one) for one in quantities], dtype=np.intp),
+        )
 
     @property
     def differences(self) -> tuple[Index, Index]:
@@ -82,19 +107,16 @@ class RatioLayout:
         )
         return first, second
 
-    def weights(self, n_sizes: int) -> sparse.csr_array:
+    def weights(self, n_runs: int) -> sparse.csr_array:
         """Weights of ln of the sizes, row 4 r + q for quantity q of run r, in ln of each ratio."""
-        width = self.columns.size
-        weight, row, size = [], [], []
-        for at, pair in enumerate(zip(self.high, self.low, strict=True)):
-            for side, sign in zip(pair, (1.0, -1.0), strict=True):
-                runs = np.repeat(self.sides[side], width)
-                weight.append(np.full(runs.size, sign / self.sides[side].size))
-                row.append(width * at + np.tile(np.arange(width), self.sides[side].size))
-                size.append(len(QUANTITIES) * runs + np.tile(self.columns, self.sides[side].size))
-        places = (np.concatenate(row), np.concatenate(size))
-        shape = (self.high.size * width, n_sizes)
-        return sparse.csr_array((np.concatenate(weight), places), shape=shape)
+        lengths = [rows.size for rows in self.sides]
+        side = np.repeat(np.arange(len(lengths)), lengths)
+        means = sparse.csr_array(
+            (1.0 / np.repeat(lengths, lengths), (side, np.concatenate(self.sides))),
+            shape=(len(lengths), n_runs),
+        )
+        picks = np.eye(len(QUANTITIES))[self.columns]
+        return sparse.csr_array(sparse.kron(means[self.high] - means[self.low], picks))
 
 
 def summarise_ratios(
@@ -185,10 +207,6 @@ def _ln_ends(ln_ratio: Array, coverage: float) -> Array:
         return np.asarray(np.log(interval_ends(np.sort(np.exp(ln_ratio)), coverage)))
 
 
-Side = str | Sequence[str]
-Pair = tuple[Side, Side]
-
-
 def level_pairs(study: Study, by: str) -> dict[object, Pair]:
     """Runs of every later level of a column against those of its first, by level."""
     frame = study.runs_frame()
@@ -203,60 +221,31 @@ def level_pairs(study: Study, by: str) -> dict[object, Pair]:
     return {level: (runs[level], runs[first]) for level in later}
 
 
-@dataclass(frozen=True, kw_only=True)
-class RatioPairs:
-    """Pairs of sides, each side the names of its runs; and the quantities."""
-
-    high: tuple[tuple[str, ...], ...]
-    low: tuple[tuple[str, ...], ...]
-    quantities: tuple[str, ...]
-
-    @property
-    def sides(self) -> tuple[tuple[str, ...], ...]:
-        """Every side once, in the order of asking."""
-        return tuple(dict.fromkeys((*self.high, *self.low)))
-
-    def layout(self, runs: Sequence[str]) -> RatioLayout:
-        """The same as row numbers among these runs."""
-        row = {name: number for number, name in enumerate(runs)}
-        place = {side: number for number, side in enumerate(self.sides)}
-        return RatioLayout(
-            sides=tuple(
-                # sorted, so that a mean is the same sum in whatever order its runs are named
-                np.array(sorted(row[name] for name in side), dtype=np.intp)
-                for side in self.sides
-            ),
-            high=np.array([place[side] for side in self.high], dtype=np.intp),
-            low=np.array([place[side] for side in self.low], dtype=np.intp),
-            columns=np.array([QUANTITIES.index(one) for one in self.quantities], dtype=np.intp),
-        )
-
-
-def read_pairs(study: Study, pairs: Iterable[Pair], quantities: Sequence[str]) -> RatioPairs:
-    """Check pairs and quantities; UncertaintyError names what the study does not have."""
+def read_pairs(study: Study, pairs: Iterable[Pair]) -> list[Sides]:
+    """Check pairs of runs; UncertaintyError names what the study does not have."""
     known = {run.name for run in study.runs}
-    high, low = [], []
+    found = []
     for number, pair in enumerate(pairs, start=1):
         if isinstance(pair, str) or len(pair) != 2:
             raise UncertaintyError(f"pair {number} is {pair!r}; give (high, low), two sides.")
-        sides = [_side(side, number, known) for side in pair]
-        if set(sides[0]) == set(sides[1]):
+        high, low = (_side(side, number, known) for side in pair)
+        if set(high) == set(low):
             raise UncertaintyError(
-                f"pair {number} compares {', '.join(sides[0])} with itself; give two sides."
+                f"pair {number} compares {', '.join(high)} with itself; give two sides."
             )
-        high.append(sides[0])
-        low.append(sides[1])
-    if not high:
+        found.append((high, low))
+    if not found:
         raise UncertaintyError("no pair is given; give at least one (high, low).")
-    wanted = (quantities,) if isinstance(quantities, str) else tuple(quantities)
-    for name in wanted:
+    return found
+
+
+def _quantities(asked: Sequence[str]) -> tuple[str, ...]:
+    wanted = (asked,) if isinstance(asked, str) else tuple(asked)
+    for name in wanted or ("",):
         if name not in QUANTITIES:
-            raise UncertaintyError(
-                f"quantity {name!r} is not known; choose from {', '.join(QUANTITIES)}."
-            )
-    if not wanted:
-        raise UncertaintyError(f"no quantity is given; choose from {', '.join(QUANTITIES)}.")
-    return RatioPairs(high=tuple(high), low=tuple(low), quantities=wanted)
+            what = f"quantity {name!r} is not known" if wanted else "no quantity is given"
+            raise UncertaintyError(f"{what}; choose from {', '.join(QUANTITIES)}.")
+    return wanted
 
 
 def _side(side: Side, number: int, known: set[str]) -> tuple[str, ...]:
@@ -308,17 +297,19 @@ def _doubts(law: JointLaw, layout: RatioLayout, coverage: float) -> tuple[Remark
     )
 
 
-def _beyond_sieves(asked: RatioPairs, share: Array, known: NDArray[np.bool_]) -> tuple[Remark, ...]:
+def _beyond_sieves(
+    found: RatioIntervals, share: Array, known: NDArray[np.bool_]
+) -> tuple[Remark, ...]:
     """Ratios whose draws are partly open."""
     return tuple(
         PropagationRemark.RATIO_BEYOND_SIEVES(
-            quantity=asked.quantities[column],
-            high=tuple(sorted(asked.high[pair])),
-            low=tuple(sorted(asked.low[pair])),
+            quantity=found.quantities[column],
+            high=tuple(sorted(found.high[pair])),
+            low=tuple(sorted(found.low[pair])),
             share=float(share[pair, column]),
         )
         for pair, column in np.argwhere((share > 0) & known)
-        if asked.quantities[column] != "span"
+        if found.quantities[column] != "span"
     )
 
 
@@ -410,11 +401,8 @@ class RatioIntervals(DrawnOrLinear):
             raise UncertaintyError(
                 f"quantity {quantity!r} is not here; choose from {', '.join(self.quantities)}."
             )
-        names = [
-            (_runs_text(high), _runs_text(low))
-            for high, low in zip(self.high, self.low, strict=True)
-        ]
-        labels = pd.MultiIndex.from_tuples(names, names=["high", "low"])
+        sides = (map(", ".join, self.high), map(", ".join, self.low))
+        labels = pd.MultiIndex.from_arrays([list(one) for one in sides], names=["high", "low"])
         matrix = self.log_covariance[self.quantities.index(quantity)]
         return pd.DataFrame(matrix, index=labels, columns=labels)
 
@@ -428,31 +416,23 @@ class RatioIntervals(DrawnOrLinear):
             upper, shortest_lower, shortest_upper, coverage, k, effective_df, bound_lower,
             bound_upper, share_unbracketed.  Ratios and shares are fractions of one.
         """
-        n_pairs, n_quantities = self.ratio.shape
-        sides = {
-            name: [value for value in values for _ in range(n_quantities)]
-            for name, values in (
-                ("high", [_runs_text(runs) for runs in self.high]),
-                ("low", [_runs_text(runs) for runs in self.low]),
-                ("n_high", [len(runs) for runs in self.high]),
-                ("n_low", [len(runs) for runs in self.low]),
-            )
-        }
-        columns = ("ratio", "u_log", "lower", "upper", "shortest_lower", "shortest_upper")
+        index = np.repeat(np.arange(len(self.high)), len(self.quantities)).tolist()
+        numbers = (
+            *("ratio", "u_log", "lower", "upper", "shortest_lower", "shortest_upper"),
+            *("k", "effective_df", "bound_lower", "bound_upper", "share_unbracketed"),
+        )
         frame = pd.DataFrame(
             {
-                **sides,
-                "quantity": list(self.quantities) * n_pairs,
-                **{name: getattr(self, name).ravel() for name in columns},
-                "coverage": self.coverage,
+                "high": [", ".join(self.high[pair]) for pair in index],
+                "low": [", ".join(self.low[pair]) for pair in index],
+                "n_high": [len(self.high[pair]) for pair in index],
+                "n_low": [len(self.low[pair]) for pair in index],
+                "quantity": list(self.quantities) * len(self.high),
+                **{name: getattr(self, name).ravel() for name in numbers},
             }
         )
-        more = ("k", "effective_df", "bound_lower", "bound_upper", "share_unbracketed")
-        return frame.assign(**{name: getattr(self, name).ravel() for name in more})
-
-
-def _runs_text(runs: tuple[str, ...]) -> str:
-    return ", ".join(runs)
+        frame.insert(list(frame.columns).index("k"), "coverage", self.coverage)
+        return frame
 
 
 def ratio_intervals(
@@ -509,12 +489,13 @@ def ratio_intervals(
     """
     way = as_method(method)
     wanted = wanted_coverage(study, coverage)
-    asked = read_pairs(study, pairs, quantities)
-    named = {name for side in asked.sides for name in side}
+    asked, columns = read_pairs(study, pairs), _quantities(quantities)
+    named = {name for pair in asked for side in pair for name in side}
     law = prepare(
         study, sources=sources, rule=rule, runs=[run for run in study.runs if run.name in named]
     )
-    linear = _linear(law, asked, wanted)
+    layout = RatioLayout.of(asked, columns, law.arrays.runs)
+    linear = _linear(law, layout, wanted)
     if way is Method.LINEAR:
         return replace(linear, seed=seed)
     drawing = Drawing(
@@ -528,12 +509,11 @@ def ratio_intervals(
         chunk=chunk,
         progress=progress,
     )
-    return _drawn(law, asked, linear, drawing)
+    return _drawn(law, layout, linear, drawing)
 
 
-def _linear(law: JointLaw, asked: RatioPairs, coverage: float) -> RatioIntervals:
+def _linear(law: JointLaw, layout: RatioLayout, coverage: float) -> RatioIntervals:
     """Ratio · exp(± k u) with k from the effective degrees of freedom of the difference."""
-    layout = asked.layout(law.arrays.runs)
     sizes = law.sizes
     ratio, least, most = (
         np.exp(_ln_ratios(layout, of_high, of_low))
@@ -544,13 +524,13 @@ def _linear(law: JointLaw, asked: RatioPairs, coverage: float) -> RatioIntervals
         )
     )
     shape, known = ratio.shape, ~np.isnan(ratio)
-    parts = law.contributions.contrasts(layout.weights(sizes.value.size))
+    parts = law.contributions.contrasts(layout.weights(len(sizes.value)))
     freedom, u = parts.effective_df.reshape(shape), parts.u.reshape(shape)
     half = coverage_factor(coverage, freedom) * u
     return RatioIntervals(
-        high=asked.high,
-        low=asked.low,
-        quantities=asked.quantities,
+        high=tuple(layout.names[side] for side in layout.high),
+        low=tuple(layout.names[side] for side in layout.low),
+        quantities=tuple(QUANTITIES[column] for column in layout.columns),
         ratio=ratio,
         bound_lower=least,
         bound_upper=most,
@@ -572,12 +552,11 @@ def _linear(law: JointLaw, asked: RatioPairs, coverage: float) -> RatioIntervals
 
 
 def _drawn(
-    law: JointLaw, asked: RatioPairs, linear: RatioIntervals, drawing: Drawing
+    law: JointLaw, layout: RatioLayout, linear: RatioIntervals, drawing: Drawing
 ) -> RatioIntervals:
     """Quantiles of the drawn ratios."""
-    layout = asked.layout(law.arrays.runs)
     shape, known = linear.ratio.shape, ~np.isnan(linear.ratio)
-    accumulator = drawing.accumulator(len(asked.high), known.ravel(), layout.differences)
+    accumulator = drawing.accumulator(layout.high.size, known.ravel(), layout.differences)
     total = accumulator.take(drawing.drawn(law, partial(summarise_ratios, layout=layout)))
     ends = np.exp(accumulator.ends).reshape(4, *shape)
     share = (total.below + total.above).reshape(shape) / total.draws
@@ -589,7 +568,7 @@ def _drawn(
         log_covariance=_pair_covariance(layout, total.moments.covariance, known),
         method=Method.MONTE_CARLO,
         seed=drawing.seed,
-        notes=(*law.notes, *unsettled(accumulator), *_beyond_sieves(asked, share, known)),
+        notes=(*law.notes, *unsettled(accumulator), *_beyond_sieves(linear, share, known)),
         monte_carlo=Draws(
             draws=total.draws,
             settled=accumulator.settled,
