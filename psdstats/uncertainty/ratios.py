@@ -86,9 +86,7 @@ class RatioLayout:
         row = {name: number for number, name in enumerate(runs)}
         in_order = [pair[which] for which in (0, 1) for pair in pairs]
         place = {side: number for number, side in enumerate(dict.fromkeys(in_order))}
-        high, low = (
-            np.array([place[side] for side in one], np.intp) for one in zip(*pairs, strict=True)
-        )
+        high, low = (np.array([place[pair[which]] for pair in pairs], np.intp) for which in (0, 1))
         return cls(
             names=tuple(place),
             # sorted, so that a mean is the same sum in whatever order its runs are named
