@@ -242,9 +242,9 @@ class PrecisionPlan:
             Whether the uncertainty of a change is wanted, not that of a size.
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
-        columns = ["series", "sample_g", "u_percent"]
+        columns = ["series", "resolution_g", "sample_g", "u_percent"]
         rows = [
-            (f"{d:g} g", mass, self.law.u_percent(d, mass, change=change))
+            (f"{d:g} g", d, mass, self.law.u_percent(d, mass, change=change))
             for d in self.resolution_g
             for mass in masses
         ]
@@ -262,6 +262,7 @@ class PrecisionPlan:
         return pd.DataFrame(
             {
                 "series": [f"{d:g} g" for d in frame["resolution_g"]],
+                "resolution_g": frame["resolution_g"],
                 "sample_g": frame["sample_g"],
                 "u_percent": frame[f"{start}_percent"],
                 "u_error_percent": frame[f"{start}_error_percent"],

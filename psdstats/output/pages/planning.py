@@ -92,7 +92,6 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     )
 
 
-_RESOLUTION = Column(name="resolution_g", heading="resolution", unit="g")
 _PARTS = {
     "u_balance_percent": "balance",
     "u_particles_percent": "particles",
@@ -146,13 +145,19 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
     return (*simulated, parts, _needs_table(plan, say))
 
 
+def _resolution(frame: pd.DataFrame) -> Column:
+    known = frame["resolution_g"]
+    return number_column(known, name="resolution_g", heading="resolution", unit="g")
+
+
 def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
+    needs = plan.needs_frame()
     return Table(
         name="smallest sample",
-        frame=plan.needs_frame(),
+        frame=needs,
         caption=f"Smallest samples for u = {say(plan.wanted_percent)} %.",
         columns=(
-            _RESOLUTION,
+            _resolution(needs),
             _number("least_sample_g", "for one run", "g", None),
             _number("least_sample_for_change_g", "for a change", "g", None),
         ),
@@ -169,7 +174,7 @@ def _precision_table(
 ) -> Table:
     """Columns of the plan by resolution and sample; those with notes come first."""
     sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
-    shown = (_RESOLUTION, sample, *columns)
+    shown = (_resolution(frame), sample, *columns)
     return Table(
         name=name,
         frame=frame,
@@ -196,8 +201,8 @@ def precision_drawing(
     with house_style():
         panels = new_panels(1, 2, height_mm=88.0, say=say)
         kinds = ((False, f"{plan.quantity} of one run"), (True, f"change of {plan.quantity}"))
-        curves = {change: plan.law_frame(change=change) for change, _ in kinds}
-        points = {change: plan.simulated_frame(change=change) for change, _ in kinds}
+        curves = {change: _named(plan.law_frame(change=change), say) for change, _ in kinds}
+        points = {change: _named(plan.simulated_frame(change=change), say) for change, _ in kinds}
         seen = pd.concat([*curves.values(), *points.values()])["u_percent"]
         for ax, (change, title) in zip(panels[0], kinds, strict=True):
             uncertainty_against_sample(
@@ -211,6 +216,11 @@ def precision_drawing(
             ax.set_title(title)
         joint_key(panels)
     return _drawing("planned uncertainty", panels[0][0], words.PRECISION_FIGURE, told)
+
+
+def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
+    """Series named by their resolution, with the reader's decimal sign."""
+    return frame.assign(series=[f"{say(one)} g" for one in frame["resolution_g"]])
 
 
 def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
