@@ -38,6 +38,9 @@ class TrendForm(StrEnum):
     CUBIC = "cubic"
 
 
+_DEGREES = {TrendForm.LINEAR: 1, TrendForm.QUADRATIC: 2, TrendForm.CUBIC: 3}
+
+
 @dataclass(frozen=True)
 class Factor:
     """A column whose values are levels, whatever its type; numeric levels in ascending order.
@@ -134,13 +137,13 @@ class FactorColumn:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class NumericColumn:
-    """A numeric curve: one column of ``basis`` (n, k) for each of its k coefficients."""
+    """A numeric curve: ``basis`` (n, k) for its k coefficients, and its row at the mean."""
 
     label: str
+    column: str
     parts: tuple[str, ...]
     basis: Array
     at_mean: Array
-    mean: float
 
 
 def level_text(level: object) -> str:
@@ -221,23 +224,16 @@ def numeric_column(frame: pd.DataFrame, name: str, form: TrendForm | str) -> Num
             f"Column {name!r} has the value {signed(x.min())}, of which {form} is not taken; use "
             f"form linear or quadratic."
         )
-    label = Trend(name, form).label
-    mean = float(x.mean())
-    basis, parts = _basis(np.append(x, mean), form, name, label)
+    label, x = Trend(name, form).label, np.append(x, x.mean())
+    if form in _DEGREES:
+        powers = range(1, _DEGREES[form] + 1)
+        basis = np.stack([x**k for k in powers], axis=1)
+        parts = tuple(name if k == 1 else f"{name}^{k}" for k in powers)
+    else:
+        basis = (np.sqrt(x) if form is TrendForm.SQRT else np.log1p(x))[:, None]
+        parts = (label,)
     return NumericColumn(
-        label=label, parts=parts, basis=basis[:-1], at_mean=basis[-1].copy(), mean=mean
-    )
-
-
-def _basis(x: Array, form: TrendForm, name: str, label: str) -> tuple[Array, tuple[str, ...]]:
-    if form is TrendForm.SQRT:
-        return np.sqrt(x)[:, None], (label,)
-    if form is TrendForm.LOG1P:
-        return np.log1p(x)[:, None], (label,)
-    degree = {TrendForm.LINEAR: 1, TrendForm.QUADRATIC: 2, TrendForm.CUBIC: 3}[form]
-    powers = range(1, degree + 1)
-    return np.stack([x**k for k in powers], axis=1), tuple(
-        name if k == 1 else f"{name}^{k}" for k in powers
+        label=label, column=name, parts=parts, basis=basis[:-1], at_mean=basis[-1].copy()
     )
 
 

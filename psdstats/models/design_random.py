@@ -238,11 +238,14 @@ def build_random(
 
     Shapes: known (n, n), design (n, p).
     """
-    slopes, order = _gather(random)
-    numbered = _Numbered([], [], [])
-    groupings = [_grouping(frame, columns, slopes.get(columns, []), numbered) for columns in order]
+    groupings: list[Grouping] = []
+    names: list[str] = []
+    for columns, slopes in _gather(random).items():
+        grouping, own = _grouping(frame, columns, slopes, len(names))
+        groupings.append(grouping)
+        names += own
     if residual:
-        numbered.add("residual")
+        names.append("residual")
     span = None
     if design is not None and residual and known is None and len(frame) > _SHORT:
         span = _span(design, groupings)
@@ -252,33 +255,16 @@ def build_random(
             f"variance, matrices are kept whole and only up to {_MOST_ROWS} rows; fit means of "
             f"replicates instead."
         )
-    size = len(frame) if span is None else span.size
+    crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
     covariance = CovarianceParts(
-        matrices=_matrices(groupings, numbered, size, span),
-        is_variance=np.array(numbered.variance, dtype=bool),
-        blocks=tuple(numbered.blocks),
+        matrices=_matrices(groupings, names, len(frame) if span is None else span.size, span),
+        is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
+        blocks=tuple((first, second, cross) for first, second, cross in crossed),
         known=known_covariance(known, frame),
         span=span,
-        outside=None
-        if span is None
-        else np.array([n == "residual" for n in numbered.names], float),
+        outside=None if span is None else np.array([n == "residual" for n in names], float),
     )
-    return RandomDesign(groupings=tuple(groupings), names=tuple(numbered.names), parts=covariance)
-
-
-@dataclass
-class _Numbered:
-    """Components as they are gathered."""
-
-    names: list[str]
-    variance: list[bool]
-    blocks: list[tuple[int, int, int]]
-
-    def add(self, name: str, *, variance: bool = True) -> int:
-        """Append one component; returns its position."""
-        self.names.append(name)
-        self.variance.append(variance)
-        return len(self.names) - 1
+    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=covariance)
 
 
 def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
@@ -303,11 +289,11 @@ def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
 
 
 def _matrices(
-    groupings: Sequence[Grouping], numbered: _Numbered, size: int, span: Span | None
+    groupings: Sequence[Grouping], names: Sequence[str], size: int, span: Span | None
 ) -> Array:
     """The G_k, shape (q, size, size); the residual's is the identity."""
-    matrices = np.zeros((len(numbered.names), size, size))
-    if numbered.names[-1:] == ["residual"]:
+    matrices = np.zeros((len(names), size, size))
+    if names and names[-1] == "residual":
         matrices[-1] = np.eye(size)
     for grouping in groupings:
         z = grouping.indicators(span)
@@ -319,57 +305,27 @@ def _matrices(
     return matrices
 
 
-def _grouping(
-    frame: pd.DataFrame,
-    columns: tuple[str, ...],
-    slopes: Sequence[RandomSlope],
-    numbered: _Numbered,
-) -> Grouping:
-    """One grouping with its slopes; its components are added to ``numbered``."""
-    label, levels, codes = _levels(frame, columns)
-    values = [np.ones(len(frame))] + [_slope_values(frame, s.by) for s in slopes]
-    names = [label] + [f"{label}[{s.by}]" for s in slopes]
-    places = [numbered.add(name) for name in names]
-    cross = None
-    if slopes and slopes[0].correlated:
-        cross = numbered.add(f"{label}[(Intercept), {slopes[0].by}]", variance=False)
-        numbered.blocks.append((places[0], places[1], cross))
-    return Grouping(
-        label=label,
-        levels=levels,
-        codes=codes,
-        columns=np.stack(values, axis=1),
-        column_names=("(Intercept)", *(s.by for s in slopes)),
-        components=tuple(places),
-        cross=cross,
-    )
-
-
-def _gather(
-    random: Sequence[RandomSpec],
-) -> tuple[dict[tuple[str, ...], list[RandomSlope]], list[tuple[str, ...]]]:
-    """Slopes by grouping, and groupings in the order they were named."""
-    slopes: dict[tuple[str, ...], list[RandomSlope]] = {}
-    order: list[tuple[str, ...]] = []
+def _gather(random: Sequence[RandomSpec]) -> dict[tuple[str, ...], list[RandomSlope]]:
+    """Slopes of each grouping, in the order in which groupings were named."""
+    found: dict[tuple[str, ...], list[RandomSlope]] = {}
     for spec in random:
         group = spec.group if isinstance(spec, RandomSlope) else spec
-        columns = (group,) if isinstance(group, str) else tuple(group)
-        if columns not in order:
-            order.append(columns)
+        own = found.setdefault((group,) if isinstance(group, str) else tuple(group), [])
         if isinstance(spec, RandomSlope):
-            slopes.setdefault(columns, []).append(spec)
-    for columns, own in slopes.items():
+            own.append(spec)
+    for columns, own in found.items():
         if len(own) > 1 and any(s.correlated for s in own):
             raise ModelError(
                 f"Grouping {':'.join(columns)!r} has several slopes of which one is correlated; "
                 f"use correlated=False for all of them."
             )
-    return slopes, order
+    return found
 
 
-def _levels(
-    frame: pd.DataFrame, columns: tuple[str, ...]
-) -> tuple[str, tuple[str, ...], NDArray[np.intp]]:
+def _grouping(
+    frame: pd.DataFrame, columns: tuple[str, ...], slopes: Sequence[RandomSlope], place: int
+) -> tuple[Grouping, list[str]]:
+    """One grouping with its slopes, and the names of its components, the first at ``place``."""
     label = ":".join(columns)
     factors = [factor_column(frame, name) for name in columns]
     cells = np.stack([f.codes for f in factors], axis=1)
@@ -382,14 +338,29 @@ def _levels(
             f"The random grouping {label!r} has one level only ({levels[0]}), so its variance "
             f"cannot be estimated; leave it out."
         )
-    return label, levels, codes.reshape(-1).astype(np.intp)
-
-
-def _slope_values(frame: pd.DataFrame, name: str) -> Array:
-    series = column(frame, name)
-    if not pd.api.types.is_numeric_dtype(series.dtype):
-        raise ModelError(
-            f"The random slope needs numbers but column {name!r} holds {series.iloc[0]!r}; for a "
-            f"factor use the combination of grouping and factor as a grouping of its own."
-        )
-    return series.to_numpy(dtype=float)
+    names, values = [label], [np.ones(len(frame))]
+    for slope in slopes:
+        series = column(frame, slope.by)
+        if not pd.api.types.is_numeric_dtype(series.dtype):
+            raise ModelError(
+                f"The random slope needs numbers but column {slope.by!r} holds "
+                f"{series.iloc[0]!r}; for a factor use the combination of grouping and factor as a "
+                f"grouping of its own."
+            )
+        names.append(f"{label}[{slope.by}]")
+        values.append(series.to_numpy(dtype=float))
+    components = tuple(range(place, place + len(names)))
+    cross = None
+    if slopes and slopes[0].correlated:
+        names.append(f"{label}[(Intercept), {slopes[0].by}]")
+        cross = components[-1] + 1
+    grouping = Grouping(
+        label=label,
+        levels=levels,
+        codes=codes.reshape(-1).astype(np.intp),
+        columns=np.stack(values, axis=1),
+        column_names=("(Intercept)", *(s.by for s in slopes)),
+        components=components,
+        cross=cross,
+    )
+    return grouping, names
