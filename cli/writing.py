@@ -28,9 +28,6 @@ __all__ = [
 
 def present(page: Page, options: argparse.Namespace, console: Console) -> int:
     """Print a page as the options ask, write it where --out says; exit code 0."""
-    from psdstats.output.pages.parts import page_with_sign
-
-    page = page_with_sign(page, options.say.decimal)
     console.document(
         {
             "sentences": list(page.sentences),

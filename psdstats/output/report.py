@@ -36,7 +36,7 @@ from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.model_checks import model_checks_page
-from psdstats.output.pages.parts import number_column, page_with_sign, without_repeats
+from psdstats.output.pages.parts import number_column, without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
@@ -54,7 +54,7 @@ from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words
 from psdstats.words import report as words
 from psdstats.words.distribution import whole_heading
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import PLAIN, Numerals, message_with_sign
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
@@ -173,8 +173,7 @@ def report_content(
     say: Numerals = PLAIN,
 ) -> ReportContent:
     """Put the pages in their order; answers on the measurement itself come last."""
-    own = [study_page(study), checks_page(checks), sizes, comparison, *further]
-    pages = [page_with_sign(page, say.decimal) for page in own]
+    pages = [study_page(study, say), checks_page(checks), sizes, comparison, *further]
     told = (answer for page in (*pages[3:], pages[2]) for answer in page.answers)
     sections = (*(page.section() for page in pages), method_section(study, propagation))
     return ReportContent(
@@ -282,33 +281,33 @@ def _or_reason(heading: str, make: Callable[[], Page]) -> Page:
         return Page(heading=heading, blocks=(Note(words.not_computed(str(reason))),))
 
 
-def study_page(study: Study) -> Page:
+def study_page(study: Study, say: Numerals = PLAIN) -> Page:
     """What was done: groups, times, runs, balances."""
     return Page(
         heading=words.STUDY_HEADING,
         blocks=(
             Paragraph(words.study_sentence(study)),
-            _groups_table(study),
+            _groups_table(study, say),
             _balance_table(study),
         ),
-        notes=study.notes,
+        notes=tuple(message_with_sign(note, say) for note in study.notes),
         notes_heading=words.ASSUMED_HEADING,
     )
 
 
-def _groups_table(study: Study) -> Table:
+def _groups_table(study: Study, say: Numerals) -> Table:
     runs = study.runs_frame()
     counts = (
         runs.groupby("group", sort=False)
         .agg(
             runs=("run", "size"),
-            times=(TIME, lambda times: ", ".join(f"{t:g}" for t in sorted(set(times)))),
+            times=(TIME, lambda times: ", ".join(map(say, sorted(set(times))))),
             balance=("balance", lambda names: ", ".join(dict.fromkeys(names))),
         )
         .reset_index()
     )
     stacks = {
-        run.group: ", ".join(f"{r.aperture_um:g}" for r in run.readings if r.aperture_um > 0)
+        run.group: ", ".join(say(r.aperture_um) for r in run.readings if r.aperture_um > 0)
         for run in reversed(study.runs)
     }
     counts["apertures_um"] = counts["group"].map(stacks)
@@ -319,8 +318,8 @@ def _groups_table(study: Study) -> Table:
         columns=(
             Column(name="group", heading="group"),
             Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(name="times", heading="milling times", unit="min", show=Show.WORDS),
-            Column(name="apertures_um", heading="apertures", unit="µm", show=Show.WORDS),
+            Column(name="times", heading="milling times", unit="min"),
+            Column(name="apertures_um", heading="apertures", unit="µm"),
             Column(name="balance", heading="balance"),
         ),
     )

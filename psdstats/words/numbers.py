@@ -289,17 +289,18 @@ class Numerals:
 PLAIN = Numerals()
 
 
-def sentence_with_sign(text: str, decimal: str) -> str:
-    """Write the numbers of a finished sentence with a decimal sign.
+def message_with_sign(message: str, say: Numerals) -> str:
+    """A message of the reading or of a bench check with the reader's decimal sign.
+
+    Messages are errors: they are written where something was found, before there is a reader.
+    Nothing else is changed after it was written.
 
     Examples
     --------
-    >>> sentence_with_sign("ratio 0.462, run-1.5 of version 0.1.0.", ",")
-    'ratio 0,462, run-1.5 of version 0.1.0.'
+    >>> message_with_sign("0.462 g on run-1.5 of a.1.csv", Numerals(","))
+    '0,462 g on run-1.5 of a.1.csv'
     """
-    if decimal_sign(decimal) is DecimalSign.POINT:
-        return text
-    return _POINT.sub(r"\1,\2", text)
+    return message if say == PLAIN else _POINT.sub(rf"\1{say.decimal}\2", message)
 
 
 def effect_words(
@@ -354,5 +355,4 @@ def p_words(p: float, say: Numerals = PLAIN) -> str:
         return f"p below {say(0.0001, '.4f')}"
     if p > 0.99:
         return f"p above {say(0.99)}"
-    rounded = float(f"{p:.1e}")
-    return f"p = {say(rounded, f'.{1 - math.floor(math.log10(rounded))}f')}"
+    return f"p = {say.p_value(p)}"

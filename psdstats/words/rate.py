@@ -224,7 +224,7 @@ def choice_sentence(choice: CurveChoice) -> str:
 
 def check_sentence(check: Finding, say: Numerals = PLAIN) -> str:
     """Whether the sizes leave the curve."""
-    curve, p = curve_phrase(CurveName(check.subject.high)), p_words(check.numbers.p)
+    curve, p = curve_phrase(CurveName(check.subject.high)), p_words(check.numbers.p, say)
     gap, where = 100 * float(np.expm1(check.numbers.estimate)), sentence(check.reasons[-1], say)
     if check.reasons[0].kind is RateRemark.NO_TIME_TO_SPARE:
         first = sentence(check.reasons[0], say)

@@ -18,15 +18,17 @@ from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Propagation, PropagationRemark
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import PLAIN, Numerals, message_with_sign
 from psdstats.words.remarks import sentence
 
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
 def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tuple[str, ...]:
-    """Remarks as sentences; text somebody wrote into the study stays as it is."""
-    return tuple(one if isinstance(one, str) else sentence(one, say) for one in notes)
+    """Remarks as sentences; text is a message of the reading."""
+    return tuple(
+        message_with_sign(one, say) if isinstance(one, str) else sentence(one, say) for one in notes
+    )
 
 
 SIZES_CAPTION = "Sizes of every run with standard uncertainty (u after ±)."
@@ -91,7 +93,7 @@ def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     u = u[np.isfinite(u)]
     middle, least, most = (say.significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
     largest = float(shares.max())
-    part = "less than 0.1 % in every run"
+    part = f"less than {say(0.1)} % in every run"
     if largest >= 0.001:
         median = say.per_cent(float(np.median(shares)), decimals=1)
         part = f"{median} (median), at most {say.per_cent(largest, decimals=1)}"

@@ -11,12 +11,12 @@ import pandas as pd
 from psdstats.columns import QUANTITIES
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import left_out_notes
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
 from psdstats.words import sizes as words
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.report import left_out_notes
 
 _NOW = "as it is"
 
@@ -128,7 +128,7 @@ def _what_if_table(budget: Budget) -> Table:
         caption=words.CHANGES_CAPTION,
         columns=(
             Column(name="scope", heading="uncertainty of"),
-            Column(name="change", heading="with", show=Show.WORDS),
+            Column(name="change", heading="with"),
             *(
                 Column(
                     name=f"u_{name}_percent",

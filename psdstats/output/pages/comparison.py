@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from psdstats.columns import TIME, UNITS, column_words
+from psdstats.columns import UNITS, column_words
 from psdstats.comparison.result import Comparison
 from psdstats.findings import ContrastKind, Finding
 from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
@@ -60,7 +60,6 @@ def effects_table(
             name="contrast",
             heading="contrast",
             unit=UNITS.get(plan.by, ""),
-            show=Show.WORDS if plan.by == TIME else Show.TEXT,
         ),
         Column(
             name="ratio",

@@ -18,7 +18,7 @@ from psdstats.output.content import Answer, Block, Drawing, Page, Paragraph
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
-from psdstats.output.pages.parts import left_out_notes, number_column, said_once
+from psdstats.output.pages.parts import number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
@@ -27,6 +27,7 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.report import left_out_notes
 
 _SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
@@ -223,7 +224,7 @@ def ratios_page(
         frame=frame,
         caption=words.ratios_caption(by, found.coverage, say),
         columns=(
-            Column(name=by, heading=column_words(by), unit=UNITS.get(by, ""), show=Show.WORDS),
+            Column(name=by, heading=column_words(by), unit=UNITS.get(by, "")),
             Column(name="quantity", heading="quantity"),
             Column(name="ratio", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
             Column(name="share_unbracketed", heading="open draws", show=Show.PER_CENT),
@@ -266,7 +267,7 @@ def bootstrap_page(
                 )
             ),
             Column(name="n_units", heading="units", show=Show.COUNT),
-            Column(name="status", heading="interval", show=Show.WORDS),
+            Column(name="status", heading="interval"),
         ),
         row_headings=3,
         place=Place.FIRST,
@@ -312,7 +313,7 @@ def moments_page(study: Study) -> Page:
     try:
         frame = study_moments(study)
     except SizeError as reason:
-        notes = said_once([words.no_means(reason)])
+        notes = (words.no_means(reason),)
         return Page(heading="Mean sizes", notes=notes)
     surface = Column(
         name="specific_surface_m2_per_g",

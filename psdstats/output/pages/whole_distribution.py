@@ -54,7 +54,7 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
             *([Column(name="stack", heading="sieves of")] if several else []),
             number_column(frame["low"], name="low", heading="from"),
             number_column(frame["high"], name="high", heading="to"),
-            Column(name="class", heading="size class", show=Show.WORDS),
+            Column(name="class", heading="size class"),
             Column(
                 name="change_percent",
                 heading=f"change ({say(100 * whole.level)} % interval)",

@@ -1,13 +1,8 @@
 """Notes in words: names of columns are put into words, names of runs and groups are not."""
 
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.parts import left_out_notes, notes_by_quantity
 from psdstats.words.comparison import notes
-
-
-def test_the_same_note_of_several_sizes_is_said_once():
-    own = (("D10", "groups drift."), ("D50", "groups drift."), ("span", "another."))
-    assert notes_by_quantity(own) == ("D10, D50: groups drift.", "span: another.")
+from psdstats.words.report import left_out_notes
 
 
 def test_notes_of_a_comparison_are_those_of_its_page(benches):

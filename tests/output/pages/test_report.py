@@ -14,7 +14,7 @@ from psdstats.output.provenance import provenance_record, provenance_text
 from psdstats.output.report import report_content
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
-from psdstats.words.numbers import PLAIN, Numerals, sentence_with_sign
+from psdstats.words.numbers import PLAIN, Numerals, message_with_sign
 from psdstats.words.report import CAUTIONS, REFERENCES
 
 
@@ -24,8 +24,8 @@ def _content(found, say=PLAIN):
         found.study,
         found.checks,
         found.sizes,
-        sizes=sizes_page(found.sizes, found.runs, found.bands, found.means),
-        comparison=comparison_page(found.comparison),
+        sizes=sizes_page(found.sizes, found.runs, found.bands, found.means, say),
+        comparison=comparison_page(found.comparison, say),
         further=[],
         provenance=provenance_text(record),
         say=say,
@@ -142,9 +142,9 @@ def test_tares_that_moved_are_named(benches):
         ("x1.5.csv and 1.5.csv", "x1.5.csv and 1.5.csv"),
     ],
 )
-def test_decimal_comma_in_sentences(text, expected):
-    assert sentence_with_sign(text, ",") == expected
-    assert sentence_with_sign(text, ".") == text
+def test_decimal_comma_in_messages(text, expected):
+    assert message_with_sign(text, Numerals(",")) == expected
+    assert message_with_sign(text, PLAIN) == text
 
 
 def test_report_with_comma_has_no_point_between_digits(bench):

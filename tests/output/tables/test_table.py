@@ -78,10 +78,10 @@ def test_rules(column: Column, text: str) -> None:
     assert table.grid() == [[text]]
 
 
-def test_words_follow_the_decimal_sign_and_names_do_not() -> None:
+def test_messages_follow_the_decimal_sign_and_names_do_not() -> None:
     frame = pd.DataFrame({"says": ["6.0 % lost in run-1.5"], "run": ["run 1.5"]})
     columns = (
-        Column(name="says", heading="found", show=Show.WORDS),
+        Column(name="says", heading="found", show=Show.MESSAGE),
         Column(name="run", heading="run"),
     )
     table = Table(name="checks", frame=frame, caption="Found.", columns=columns)
