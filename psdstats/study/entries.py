@@ -71,20 +71,19 @@ def read_run_entries(table: Table) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
     if not table.is_safe(RUN, TIME):
         return []
-    problems = table.problems
     factors = {SHAKING_TIME: True} if SHAKING_TIME in table.columns else {}
     for name in table.columns:
         if name in WEIGHING_COLUMNS and name != RUN:
             remedy = "Move it to the weighings, or rename it."
             fault = "the column belongs to the weighings"
-            problems.append(Problem(table.file, fault, remedy, table.header_row, name))
+            table.problems.append(Problem(table.file, fault, remedy, table.header_row, name))
         elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
             texts = (row.text(name) for row in table.rows)
             factors[name] = all(to_number(text) is not None for text in texts if text)
     grouped = any(row.text(GROUP) for row in table.rows)
     entries: dict[str, RunEntry] = {}
     for row in table.rows:
-        before = len(problems)
+        before = len(table.problems)
         run = table.name(row, RUN)
         time = table.number(row, TIME, needed=True)
         group = table.name(row, GROUP) if grouped else "all"
@@ -92,9 +91,9 @@ def read_run_entries(table: Table) -> list[RunEntry]:
         levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
         if run in entries:
             fault = f"run {run} is also in row {entries[run].row}"
-            remedy = "Give every run a name of its own."
-            problems.append(Problem(table.file, fault, remedy, row.number, RUN))
-        if len(problems) == before and run and group and time is not None:
+            own = "Give every run a name of its own."
+            table.problems.append(Problem(table.file, fault, own, row.number, RUN))
+        if len(table.problems) == before and run and group and time is not None:
             entries[run] = RunEntry(
                 row=row.number,
                 run=run,

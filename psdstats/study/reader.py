@@ -233,11 +233,11 @@ def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[S
     place = Path(path)
     problems: list[Problem] = []
     raw = RawStudy(name=place.name, settings_file=place.name)
-    if not place.is_file() or place.stat().st_size > MAX_FILE_BYTES:
+    if not place.is_file():
         remedy = "Give a CSV file with one sieve a row."
-        fault = "there is no such file, or it is too large"
-        raise StudyError([Problem(str(place), fault, remedy)])
-    text = decode(place.read_bytes(), place.name, encoding=encoding, problems=problems)
+        raise StudyError([Problem(str(place), "there is no such file", remedy)])
+    content = _bytes(place.resolve().parent, place.resolve().name, raw, problems)
+    text = decode(content, place.name, encoding=encoding, problems=problems)
     if text is not None:
         raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
     sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}

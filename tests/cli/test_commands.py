@@ -305,5 +305,5 @@ def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):
     assert wrong.code == 2
     assert wrong.err.startswith("psdstats: sieves.csv, row 2, column nominal_um:")
     missing = psdstats("sheet", "--times", "0", "--sieves", "none.csv", "--out", "t")
-    assert "none.csv: the list of sieves cannot be opened" in missing.err
+    assert "none.csv: there is no such file. Give a CSV file" in missing.err
     assert not (tmp_path / "t").exists()
