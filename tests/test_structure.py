@@ -298,8 +298,8 @@ def test_public_names_stand_in_package_inits_and_are_few():
     assert len({name for names in listed.values() for name in names}) <= MOST_PUBLIC_NAMES
 
 
-# found by their place, not by an import: sources of uncertainty, commands, plans, rooms of words
-PLUG_INS = ("psdstats.uncertainty.sources.", "cli.commands.", "cli.plans.", "psdstats.words.")
+# found by their place, not by an import: sources of uncertainty, commands, rooms of words
+PLUG_INS = ("psdstats.uncertainty.sources.", "cli.commands.", "psdstats.words.")
 DOORS = {"cli.main", "psdstats.present", "psdstats.output.presenter"}
 
 

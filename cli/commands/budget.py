@@ -6,10 +6,8 @@ import argparse
 
 from psdstats.columns import TIME
 
-from ..console import Console
-from ..options import add_page, add_sources, add_study
-from ..parsing import read_checked
-from ..writing import present
+from ..console import Console, present
+from ..options import add_page, add_sources, add_study, read_checked
 
 SUMMARY = "where the uncertainty comes from, and what a better balance or sieve would buy"
 EXAMPLE = "psdstats budget my-trial --out my-budget"

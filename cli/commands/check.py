@@ -6,9 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..console import Console
+from ..console import Console, records, write_result
 from ..options import add_json, add_study, add_writing
-from ..writing import records, write_result
 
 if TYPE_CHECKING:
     from psdstats.study import CheckReport

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from ..console import Console
+from ..console import Console, present
 from ..options import (
     add_comparison,
     add_page,
@@ -12,9 +12,8 @@ from ..options import (
     add_study,
     compare_study,
     propagate_study,
+    read_checked,
 )
-from ..parsing import read_checked
-from ..writing import present
 
 SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
 EXAMPLE = "psdstats compare my-trial --by milling_time_min --within group --out my-comparison"

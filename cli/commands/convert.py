@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ..console import Console
+from ..console import Console, ensure_free
 from ..options import add_json, add_replace, add_study
-from ..writing import ensure_free
 
 SUMMARY = "write a study in another form: folder, flat CSV or workbook"
 EXAMPLE = "psdstats convert my-trial my-trial.xlsx"

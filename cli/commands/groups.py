@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 
 from psdstats.columns import QUANTITIES, TIME
 
-from ..console import Console
-from ..options import add_page, add_propagation, add_study, propagate_study, share
-from ..parsing import read_checked
-from ..writing import present
+from ..console import Console, present
+from ..options import add_page, add_propagation, add_study, propagate_study, read_checked, share
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page

@@ -6,7 +6,7 @@ import argparse
 
 from psdstats.columns import QUANTITIES
 
-from ..console import Console
+from ..console import Console, present
 from ..options import (
     add_page,
     add_propagation,
@@ -15,10 +15,9 @@ from ..options import (
     add_target,
     add_values,
     propagate_study,
+    read_checked,
     share,
 )
-from ..parsing import read_checked
-from ..writing import present
 
 CURVES = ("no change", "constant rate", "power law", "approach to a limit")
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"

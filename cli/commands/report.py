@@ -7,7 +7,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from ..console import Console
+from ..console import Console, ensure_free
 from ..options import (
     add_comparison,
     add_json,
@@ -18,9 +18,8 @@ from ..options import (
     compare_study,
     is_asked_for,
     propagate_study,
+    read_checked,
 )
-from ..parsing import read_checked
-from ..writing import ensure_free
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison

@@ -6,9 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..console import Console
+from ..console import Console, ensure_free
 from ..options import add_json, add_replace, names, numbers
-from ..writing import ensure_free
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan

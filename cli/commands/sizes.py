@@ -6,10 +6,8 @@ import argparse
 
 from psdstats.columns import TIME
 
-from ..console import Console
-from ..options import add_page, add_propagation, add_study, propagate_study
-from ..parsing import read_checked
-from ..writing import present
+from ..console import Console, present
+from ..options import add_page, add_propagation, add_study, propagate_study, read_checked
 
 SUMMARY = "sizes of every run with uncertainty, and how much of it is the balance"
 EXAMPLE = "psdstats sizes my-trial --out my-sizes"

@@ -10,9 +10,8 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from psdstats_cli.console import Console
+from psdstats_cli.console import Console, present
 from psdstats_cli.main import main
-from psdstats_cli.writing import present
 from psdstats_datasets import demo_path
 
 

@@ -30,8 +30,7 @@ QUICK = {"--method": "linear", "--trials": "100"}
 
 
 def _example(path):
-    home = "commands" if len(path) == 1 else f"{path[0]}s"
-    text = import_module(f"psdstats_cli.{home}.{path[-1]}").EXAMPLE
+    text = import_module(f"psdstats_cli.commands.{'_'.join(path)}").EXAMPLE
     return shlex.split(text.replace("\\\n", " "))
 
 

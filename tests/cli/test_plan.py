@@ -16,12 +16,12 @@ STACK = "45,63,90,125,180,250,355,500"
 
 
 def _example(name):
-    return shlex.split(import_module(f"psdstats_cli.plans.{name}").EXAMPLE)
+    return shlex.split(import_module(f"psdstats_cli.commands.plan_{name}").EXAMPLE)
 
 
 def test_every_module_is_a_plan():
-    folder = Path(import_module("psdstats_cli.plans").__path__[0])
-    assert {path.stem for path in folder.glob("*.py")} - {"__init__", "options"} == set(PLANS)
+    folder = Path(import_module("psdstats_cli.commands").__path__[0])
+    assert {path.stem.removeprefix("plan_") for path in folder.glob("plan_*.py")} == set(PLANS)
 
 
 @pytest.mark.parametrize("name", PLANS)

@@ -13,7 +13,7 @@ PARTS = {"report.html", "provenance.json", "tables/sizes.csv", "tables/all-table
 def test_tour_of_the_small_study(psdstats, tmp_path, contents):
     psdstats("demo", "trial", "--small")
     study = "trial/one_bench.csv"
-    words = ("report", study, "--draws", "20000", "--seed", "7")
+    words = ("report", study, "--draws", "4000", "--seed", "7")
     first = psdstats(*words, "--out", "a")
     assert first.code == 0
     assert first.out.splitlines()[-1] == f"Report: {tmp_path / 'a' / 'report.html'}"
@@ -23,7 +23,7 @@ def test_tour_of_the_small_study(psdstats, tmp_path, contents):
     assert contents(tmp_path / "a") == contents(tmp_path / "b")
     assert set(contents(tmp_path / "a")) >= PARTS
     same, other = (
-        psdstats("sizes", study, "--draws", "20000", "--seed", seed, "--json").out
+        psdstats("sizes", study, "--draws", "4000", "--seed", seed, "--json").out
         for seed in ("7", "8")
     )
     assert same != other

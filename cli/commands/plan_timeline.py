@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from ..console import Console
-from ..options import add_page, add_values, names, numbers
-from ..writing import present
-from .options import add_simulation, moment
+from ..console import Console, present
+from ..options import add_page, add_simulation, add_values, moment, names, numbers
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
 EXAMPLE = (

@@ -6,13 +6,15 @@ import argparse
 
 from psdstats.columns import QUANTITIES
 
-from ..console import Console
-from ..options import add_page, add_quantity, add_values, numbers
-from ..writing import present
-from .options import (
+from ..console import Console, present
+from ..options import (
+    add_page,
+    add_quantity,
     add_simulation,
+    add_values,
     add_weighing,
     expected_powder,
+    numbers,
     planned_weighing,
     powder,
 )

@@ -8,15 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 from psdstats.columns import QUANTITIES
 
-from ..console import Console
-from ..options import add_page, add_quantity, add_values, numbers, share
-from ..writing import present
-from .options import (
+from ..console import Console, present
+from ..options import (
+    add_page,
+    add_quantity,
     add_simulation,
+    add_values,
     add_weighing,
     expected_powder,
+    numbers,
     planned_weighing,
     powder,
+    share,
     whole_numbers,
 )
 

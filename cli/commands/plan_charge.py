@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from ..console import Console
-from ..options import add_page, add_values, share
-from ..writing import present
-from .options import ball_sizes
+from ..console import Console, present
+from ..options import add_page, add_values, ball_sizes, share
 
 SUMMARY = "ball masses and counts, powder and speed for one jar, with cautions"
 EXAMPLE = (

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import argparse
 
-from ..console import Console
-from ..options import add_page, add_values, share
-from ..writing import present
-from .options import (
+from ..console import Console, present
+from ..options import (
+    add_page,
     add_simulation,
+    add_values,
     add_weighing,
     expected_powder,
     planned_weighing,
     powder,
+    share,
 )
 
 SUMMARY = "a stack of standard sieves for the powders a trial will meet"
