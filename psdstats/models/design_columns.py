@@ -237,19 +237,6 @@ def numeric_column(frame: pd.DataFrame, name: str, form: TrendForm | str) -> Num
     )
 
 
-def resolve(
-    frame: pd.DataFrame, item: str | Factor | Trend, factors: frozenset[str]
-) -> FactorColumn | NumericColumn:
-    """The variable behind one entry of ``fixed``."""
-    if isinstance(item, Factor):
-        return factor_column(frame, item.column)
-    if isinstance(item, Trend):
-        return numeric_column(frame, item.column, item.form)
-    if item in factors or is_factor(column(frame, item)):
-        return factor_column(frame, item)
-    return numeric_column(frame, item, TrendForm.LINEAR)
-
-
 _RANK_TOLERANCE = 1e-9
 
 

@@ -32,9 +32,13 @@ from psdstats.models.design_columns import (
     Single,
     TermSpec,
     Trend,
+    TrendForm,
+    column,
+    factor_column,
+    is_factor,
+    numeric_column,
     refuse_aliased,
     refuse_empty_cells,
-    resolve,
     term_items,
 )
 
@@ -248,23 +252,27 @@ def build_fixed(
 def _variables(
     frame: pd.DataFrame, fixed: Sequence[TermSpec], factors: frozenset[str]
 ) -> tuple[dict[str, Variable], list[tuple[str, ...]]]:
-    """Variables by label, and each term as a tuple of labels."""
-    declared: dict[str, Single] = {}
-    for spec in fixed:
-        for item in term_items(spec):
-            if not isinstance(item, str):
-                declared.setdefault(item.column, item)
+    """Variables by label, and each term as a tuple of labels.
+
+    A plain column is read as it is declared in another term, else by its type.
+    """
+    items = [item for spec in fixed for item in term_items(spec)]
+    declared = {one.column: one for one in reversed(items) if not isinstance(one, str)}
+    labels: dict[Single, str] = {}
     variables: dict[str, Variable] = {}
-    sets: list[tuple[str, ...]] = []
-    for spec in fixed:
-        labels = []
-        for item in term_items(spec):
-            meant = declared.get(item, item) if isinstance(item, str) else item
-            variable = resolve(frame, meant, factors)
-            variables.setdefault(variable.label, variable)
-            labels.append(variable.label)
-        sets.append(tuple(labels))
-    return variables, sets
+    for item in dict.fromkeys(items):
+        meant = declared.get(item, item) if isinstance(item, str) else item
+        name = meant if isinstance(meant, str) else meant.column
+        if isinstance(meant, Factor) or (
+            isinstance(meant, str) and (name in factors or is_factor(column(frame, name)))
+        ):
+            variable: Variable = factor_column(frame, name)
+        else:
+            form = meant.form if isinstance(meant, Trend) else TrendForm.LINEAR
+            variable = numeric_column(frame, name, form)
+        labels[item] = variable.label
+        variables.setdefault(variable.label, variable)
+    return variables, [tuple(labels[item] for item in term_items(spec)) for spec in fixed]
 
 
 def _with_margins(

@@ -256,7 +256,16 @@ def _with_dense(
     )
 
 
-class Criterion(StrEnum):
+class Choice(StrEnum):
+    """One of a few words; any other is refused with a list of them."""
+
+    @classmethod
+    def _missing_(cls, value: object) -> Choice:
+        allowed = ", ".join(repr(str(one)) for one in cls)
+        raise ModelError(f"The {cls.__name__.lower()} {value!r} is not one of {allowed}.")
+
+
+class Criterion(Choice):
     """Which likelihood is maximised."""
 
     REML = "reml"

@@ -355,10 +355,8 @@ class MaximumLaw:
             return high
         from scipy.optimize import brentq
 
-        def surplus(c: float) -> float:
-            return self.tail(c, df) - alpha
-
-        return float(brentq(surplus, low - 1e-9, high + 1e-9, xtol=1e-13, rtol=1e-14))
+        ends = (low - 1e-9, high + 1e-9)
+        return float(brentq(lambda c: self.tail(c, df) - alpha, *ends, xtol=1e-13, rtol=1e-14))
 
 
 def maximum_law(correlation: Array) -> MaximumLaw:

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass, replace
-from enum import StrEnum
 from functools import cached_property
-from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -33,10 +31,8 @@ from psdstats.models.kenward_roger import (
     satterthwaite_df,
     single_df,
 )
-from psdstats.models.likelihood import Criterion
+from psdstats.models.likelihood import Choice, Criterion
 from psdstats.student import critical_t, two_sided_p
-
-Choice = TypeVar("Choice", bound=StrEnum)
 
 # rows beyond the fixed effects up to which tests miss their level: three variances or more, and
 # two with a known covariance
@@ -45,14 +41,14 @@ _FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8
 _TINY = 1e-10  # share of the largest below which a variance, or an eigenvalue of V, is as good as 0
 
 
-class Method(StrEnum):
+class Method(Choice):
     """How degrees of freedom are found; a large-sample test is not among the choices."""
 
     KENWARD_ROGER = "kenward-roger"
     SATTERTHWAITE = "satterthwaite"
 
 
-class Boundary(StrEnum):
+class Boundary(Choice):
     """What happens to a variance whose estimate would be negative.
 
     ZERO stops at zero and keeps its uncertainty in Kenward-Roger tests; DROP stops at zero and
@@ -175,7 +171,35 @@ class MixedModelFit:
     @property
     def status(self) -> tuple[Remark, ...]:
         """What is at the boundary or went wrong; empty where all is as it should be."""
-        return _status(self.estimates, self.random.names)
+        fit, names = self.estimates, self.random.names
+        if not names:
+            return (FitRemark.NOTHING_ESTIMATED(),)
+        said: list[Remark] = []
+        parts, theta, edge = fit.parts, fit.theta, fit.on_edge
+        inside_blocks = {i for block in parts.blocks for i in block}
+        for k, name in enumerate(names):
+            if edge[k] and parts.is_variance[k] and k not in inside_blocks:
+                said.append(FitRemark.AT_ZERO(component=name))
+            elif fit.free and parts.is_variance[k] and theta[k] < 0:
+                said.append(FitRemark.BELOW_ZERO(component=name))
+        for first, second, cross in parts.blocks:
+            zero = [names[k] for k in (first, second) if theta[k] <= 1e-12 * theta.max()]
+            if edge[cross] and zero:
+                said += [FitRemark.AT_ZERO(component=name) for name in zero]
+            elif edge[cross]:
+                sign = int(np.sign(theta[cross]))
+                said.append(
+                    FitRemark.FULL_CORRELATION(first=names[first], second=names[second], sign=sign)
+                )
+        # a known covariance of low rank may be left almost alone, the residual being nearly zero
+        tiny = bool((parts.is_variance & (theta < _TINY * theta.max())).any())
+        if parts.known is not None and tiny:
+            values = np.linalg.eigvalsh(parts.covariance(theta))
+            if values[0] < _TINY * values[-1]:
+                said.append(FitRemark.NEARLY_SINGULAR())
+        if not fit.converged:
+            said.append(FitRemark.NOT_CONVERGED())
+        return tuple(said)
 
     @property
     def cautions(self) -> tuple[Remark, ...]:
@@ -201,16 +225,11 @@ class MixedModelFit:
         drop = Boundary(self.model.boundary) is Boundary.DROP
         return adjusted_covariance(self.estimates, drop_edges=drop)
 
-    def beta_covariance(self, method: Method) -> Array:
-        """Covariance of the coefficients that goes with a method, shape (p, p)."""
-        plain = method is Method.SATTERTHWAITE
-        return self.covariance.plain if plain else self.covariance.adjusted
-
-    def single_df(self, contrasts: ArrayLike, method: Method) -> Array:
-        """Degrees of freedom of single contrasts (m, p), shape (m,)."""
-        if method is Method.SATTERTHWAITE:
-            return satterthwaite_df(self.estimates, self.covariance, contrasts)[1]
-        return single_df(self.covariance, contrasts)
+    def _used(self, rows: Array, method: Method | str) -> tuple[Array, Array]:
+        """Covariance of the coefficients, and degrees of freedom of single contrasts (m, p)."""
+        if Method(method) is Method.SATTERTHWAITE:
+            return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)[1]
+        return self.covariance.adjusted, single_df(self.covariance, rows)
 
     @property
     def fixed_effects(self) -> pd.DataFrame:
@@ -221,10 +240,9 @@ class MixedModelFit:
         self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
         """Coefficients with standard errors, t, p and intervals, by name."""
-        chosen = _choice(Method, method, "The method")
         estimate = self.estimates.beta
-        used = np.sqrt(np.diagonal(self.beta_covariance(chosen)))
-        df = self.single_df(np.eye(len(estimate)), chosen)
+        covariance, df = self._used(np.eye(len(estimate)), method)
+        used = np.sqrt(np.diagonal(covariance))
         half = critical_t(1.0 - level, df) * used
         return pd.DataFrame(
             {
@@ -304,7 +322,7 @@ class MixedModelFit:
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
-        chosen = _choice(Method, method, "The method")
+        chosen = Method(method)
         run = kenward_roger if chosen is Method.KENWARD_ROGER else satterthwaite
         found = run(self.estimates, self.covariance, rows, at=at)
         return TermTest(
@@ -349,12 +367,10 @@ class MixedModelFit:
         ModelError
             If a term is unknown or no factor.
         """
-        chosen = _choice(Method, method, "The method")
         cells, weights = cell_means(self.fixed, term, by)
-        covariance = self.beta_covariance(chosen)
+        covariance, df = self._used(weights, method)
         estimate = weights @ self.estimates.beta
         error = np.sqrt(((weights @ covariance) * weights).sum(axis=1))
-        df = self.single_df(weights, chosen)
         half = critical_t(1.0 - level, df) * error
         numbers = {"estimate": estimate, "standard_error": error, "df": df}
         return cells.assign(**numbers, lower=estimate - half, upper=estimate + half)
@@ -400,48 +416,14 @@ class MixedModelFit:
         ModelError
             If the term or kind is unknown or does not fit the factor.
         """
-        chosen = _choice(Method, method, "The method")
         asked = asked_contrasts(self.fixed, term, kind=kind, by=by, degree=degree)
         return contrast_table(
             asked,
             self.estimates.beta,
-            self.beta_covariance(chosen),
-            self.single_df(asked.weights, chosen),
+            *self._used(asked.weights, method),
             adjust=adjust,
             level=level,
         )
-
-
-def _status(fit: BatchFit, names: Sequence[str]) -> tuple[Remark, ...]:
-    """What is not as it should be in the fit of one response, whose components have names."""
-    if not names:
-        return (FitRemark.NOTHING_ESTIMATED(),)
-    said: list[Remark] = []
-    parts, theta, edge = fit.parts, fit.theta, fit.on_edge
-    inside_blocks = {i for block in parts.blocks for i in block}
-    for k, name in enumerate(names):
-        if edge[k] and parts.is_variance[k] and k not in inside_blocks:
-            said.append(FitRemark.AT_ZERO(component=name))
-        elif fit.free and parts.is_variance[k] and theta[k] < 0:
-            said.append(FitRemark.BELOW_ZERO(component=name))
-    for first, second, cross in parts.blocks:
-        zero = [names[k] for k in (first, second) if theta[k] <= 1e-12 * theta.max()]
-        if edge[cross] and zero:
-            said += [FitRemark.AT_ZERO(component=name) for name in zero]
-        elif edge[cross]:
-            sign = int(np.sign(theta[cross]))
-            said.append(
-                FitRemark.FULL_CORRELATION(first=names[first], second=names[second], sign=sign)
-            )
-    # a known covariance of low rank may be left almost alone, the residual being nearly zero
-    tiny = bool((parts.is_variance & (theta < _TINY * theta.max())).any())
-    if parts.known is not None and tiny:
-        values = np.linalg.eigvalsh(parts.covariance(theta))
-        if values[0] < _TINY * values[-1]:
-            said.append(FitRemark.NEARLY_SINGULAR())
-    if not fit.converged:
-        said.append(FitRemark.NOT_CONVERGED())
-    return tuple(said)
 
 
 @dataclass(frozen=True, eq=False)
@@ -544,8 +526,8 @@ def fit_many(
     ModelError
         As in `MixedModel.fit`, or if known covariances and responses differ in number.
     """
-    free = _choice(Boundary, model.boundary, "The boundary rule") is Boundary.FREE
-    chosen = _choice(Criterion, criterion, "The criterion")
+    free = Boundary(model.boundary) is Boundary.FREE
+    chosen = Criterion(criterion)
     if not len(model.frame):
         raise ModelError("The frame has no rows, so there is nothing to fit.")
     y = np.stack([_response(model.frame, name) for name in responses])
@@ -585,12 +567,3 @@ def _response(frame: pd.DataFrame, name: str) -> Array:
     if not np.isfinite(values).all():
         raise ModelError(f"The response {name!r} holds values that are not finite numbers.")
     return values
-
-
-def _choice(kind: type[Choice], value: str, what: str) -> Choice:
-    """Turn a string into one of the choices of an enum."""
-    try:
-        return kind(value)
-    except ValueError as error:
-        allowed = ", ".join(repr(str(k)) for k in kind)
-        raise ModelError(f"{what} {value!r} is not one of {allowed}.") from error
