@@ -16,9 +16,9 @@ fits.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -36,42 +36,44 @@ class Family(StrEnum):
     GATES_GAUDIN_SCHUHMANN = "gates-gaudin-schuhmann"
 
 
-class FamilyForm(Protocol):
-    """What a fit needs to know of a family; `theta` holds the two free parameters."""
+@dataclass(frozen=True)
+class FamilyForm(ABC):
+    """What a fit needs to know of a family; `theta` holds the two free parameters.
 
-    @property
-    def title(self) -> str:
-        """Name for people."""
-        ...
+    Parameters
+    ----------
+    title : str
+        Name for people.
+    parameter_names : tuple of str
+        Names of the two parameters as reported.
+    """
 
-    @property
-    def parameter_names(self) -> tuple[str, str]:
-        """Names of the two parameters as reported."""
-        ...
+    title: str
+    parameter_names: tuple[str, str]
 
+    @abstractmethod
     def curve(self, ln_size: Array, theta: Array) -> tuple[Array, Array, Array]:
         """Undersize (n,), its derivatives by theta (n, 2) and by ln x (n,)."""
-        ...
 
+    @abstractmethod
     def quantile(self, level: Array, theta: Array) -> tuple[Array, Array]:
         """Logarithm of the size at each level (n,) and its derivatives by theta (n, 2)."""
-        ...
 
+    @abstractmethod
     def straight(self, undersize: Array) -> Array:
         """The transformed undersize that is a straight line in ln x."""
-        ...
 
     def from_line(self, slope: float, intercept: float) -> Array:
-        """Free parameters of the straight line slope · ln x + intercept."""
-        ...
+        """Free parameters of the line slope · ln x + intercept; its slope is exp theta_1."""
+        return np.array([-intercept / slope, np.log(slope)])
 
     def parameters(self, theta: Array) -> Array:
         """The two parameters as reported, each rising or falling with its own free parameter."""
-        ...
+        return np.asarray(np.exp(theta))
 
 
 @dataclass(frozen=True)
-class _LogNormal:
+class _LogNormal(FamilyForm):
     """`Q = Φ((ln x - ln D50) / ln s_g)`; theta = (ln D50, ln ln s_g)."""
 
     title: str = "log-normal"
@@ -99,7 +101,7 @@ class _LogNormal:
 
 
 @dataclass(frozen=True)
-class _RosinRammlerBennett:
+class _RosinRammlerBennett(FamilyForm):
     """`Q = 1 - exp(-(x/d')^n)`; theta = (ln d', ln n)."""
 
     title: str = "Rosin-Rammler-Bennett"
@@ -120,15 +122,9 @@ class _RosinRammlerBennett:
     def straight(self, undersize: Array) -> Array:
         return np.asarray(np.log(-np.log1p(-undersize)))
 
-    def from_line(self, slope: float, intercept: float) -> Array:
-        return np.array([-intercept / slope, np.log(slope)])
-
-    def parameters(self, theta: Array) -> Array:
-        return np.asarray(np.exp(theta))
-
 
 @dataclass(frozen=True)
-class _GatesGaudinSchuhmann:
+class _GatesGaudinSchuhmann(FamilyForm):
     """`Q = (x/k)^m` up to the top size k, then 1; theta = (ln k, ln m)."""
 
     title: str = "Gates-Gaudin-Schuhmann"
@@ -148,12 +144,6 @@ class _GatesGaudinSchuhmann:
 
     def straight(self, undersize: Array) -> Array:
         return np.asarray(np.log(undersize))
-
-    def from_line(self, slope: float, intercept: float) -> Array:
-        return np.array([-intercept / slope, np.log(slope)])
-
-    def parameters(self, theta: Array) -> Array:
-        return np.asarray(np.exp(theta))
 
 
 _FORMS: dict[Family, FamilyForm] = {

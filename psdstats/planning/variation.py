@@ -44,7 +44,7 @@ from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import mean_curve_covariance
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -236,7 +236,8 @@ def variation_of(
     usable = np.isfinite(propagation.value[:, propagation.quantities.index(quantity)])
     frame = study.runs_frame()[usable].reset_index(drop=True)
     columns = [TIME, *further_factors(frame)]
-    known = mean_curve_covariance(study, propagation, columns, quantity=quantity).to_numpy()
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    known = law.at_mean_curve(columns)[quantity]
     known = known[np.ix_(usable, usable)]
     value = propagation.value[usable, propagation.quantities.index(quantity)]
     frame = frame.assign(

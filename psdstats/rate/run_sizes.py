@@ -27,7 +27,7 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
-from psdstats.uncertainty.law import mean_curve_covariance
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.open_cells import in_open_cell
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN
@@ -217,7 +217,8 @@ def sizes_by_level(
     if quantity != "D50" and rule not in ("logprobit", "monotone"):
         others.append(RateRemark.TAIL(quantity=quantity, rule=rule))
     alike = [TIME] if by is None else [TIME, by]
-    joint = mean_curve_covariance(study, propagation, alike, quantity=quantity).to_numpy()
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    joint = law.at_mean_curve(alike)[quantity]
     return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 

@@ -448,15 +448,3 @@ def _slope(arrays: StudyArrays, undersize: Array) -> Array:
         if len(places) > 1:
             slopes[row, places] = np.gradient(undersize[row, places], x[places])
     return slopes / arrays.aperture_um
-
-
-def mean_curve_covariance(
-    study: Study, propagation: Propagation, alike: Sequence[str], *, quantity: str
-) -> pd.DataFrame:
-    """One quantity of `JointLaw.at_mean_curve`, which gives all of them at once.
-
-    Shapes: gives (R, R).
-    """
-    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    known = law.at_mean_curve(alike)[quantity]
-    return pd.DataFrame(known, index=propagation.runs, columns=propagation.runs)

@@ -8,7 +8,7 @@ import pytest
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.law import mean_curve_covariance, mean_curve_study
+from psdstats.uncertainty.law import mean_curve_study, prepare
 
 APERTURES = (0.0, 63.0, 125.0, 250.0)
 U_UM = {63.0: 1.0, 125.0: 2.0, 250.0: 4.0}
@@ -44,6 +44,11 @@ def study_of(*runs):
 TWO = (run("r1", 0.0, (10.0, 25.0, 10.0, 5.0)), run("r2", 0.0, (22.0, 50.0, 20.0, 8.0)))
 
 
+def _at_mean(study, sizes, quantity):
+    """Covariance of ln of a quantity at the mean curves of equal times, of the sources of sizes."""
+    return prepare(study, sources=sizes.sources).at_mean_curve(["milling_time_min"])[quantity]
+
+
 def test_runs_alike_get_their_mean_shares_and_keep_everything_else():
     other = run("r3", 12.0, (30.0, 12.0, 6.0, 2.0))
     study = study_of(*TWO, other)
@@ -74,12 +79,12 @@ def test_shared_apertures_give_the_covariance_of_the_mean_position():
     """
     study = study_of(*TWO)
     sizes = propagate(study, method="linear", sources=["aperture"])
-    found = mean_curve_covariance(study, sizes, ["milling_time_min"], quantity="D50")
+    found = _at_mean(study, sizes, "D50")
     below = (10 / 50 + 22 / 100) / 2
     within = (25 / 50 + 50 / 100) / 2
     a = (0.5 - below) / within
     expected = (1 - a) ** 2 * (1.0 / 63) ** 2 + a**2 * (2.0 / 125) ** 2
-    assert found.to_numpy() == pytest.approx(np.full((2, 2), expected), rel=1e-9)
+    assert found == pytest.approx(np.full((2, 2), expected), rel=1e-9)
     own = sizes.covariance("D50", log=True).to_numpy()
     assert own[0, 0] != pytest.approx(own[1, 1], rel=1e-3)
 
@@ -87,9 +92,9 @@ def test_shared_apertures_give_the_covariance_of_the_mean_position():
 def test_one_run_a_kind_is_its_own_mean_curve():
     study = study_of(TWO[0], replace(TWO[1], milling_time_min=6.0))
     sizes = propagate(study, method="linear")
-    found = mean_curve_covariance(study, sizes, ["milling_time_min"], quantity="D90")
+    found = _at_mean(study, sizes, "D90")
     own = sizes.covariance("D90", log=True).to_numpy()
-    assert found.to_numpy() == pytest.approx(own, rel=1e-9, nan_ok=True)
+    assert found == pytest.approx(own, rel=1e-9, nan_ok=True)
 
 
 def test_a_run_whose_mean_curve_is_open_keeps_its_own_and_open_runs_have_none():
@@ -97,7 +102,21 @@ def test_a_run_whose_mean_curve_is_open_keeps_its_own_and_open_runs_have_none():
     fine = run("r2", 0.0, (45.0, 4.0, 1.0, 0.0))
     study = study_of(run("r1", 0.0, (20.0, 20.0, 7.0, 3.0)), fine)
     sizes = propagate(study, method="linear")
-    found = mean_curve_covariance(study, sizes, ["milling_time_min"], quantity="D50").to_numpy()
+    found = _at_mean(study, sizes, "D50")
     own = sizes.covariance("D50", log=True).to_numpy()
     assert found[0, 0] == pytest.approx(own[0, 0], rel=1e-9)
     assert np.isnan(found[[0, 1, 1], [1, 0, 1]]).all()
+
+
+def test_one_law_gives_every_quantity_and_its_values_without_draws():
+    """As many quantities as `propagate` knows, in the order of the study, values as there."""
+    study = study_of(*TWO[::-1], run("r0", 12.0, (30.0, 12.0, 6.0, 2.0)))
+    law = prepare(study)
+    sizes = propagate(study, method="linear")
+    found = law.at_mean_curve(["milling_time_min"])
+    assert tuple(found) == sizes.quantities
+    np.testing.assert_array_equal(law.value, sizes.value)
+    alone = [one.name for one in study.runs].index("r0")
+    for quantity, covariance in found.items():
+        own = sizes.covariance(quantity, log=True).to_numpy()
+        assert covariance[alone, alone] == pytest.approx(own[alone, alone], rel=1e-9, nan_ok=True)
