@@ -239,7 +239,21 @@ class MixedModelFit:
     def coefficients(
         self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
     ) -> pd.DataFrame:
-        """Coefficients with standard errors, t, p and intervals, by name."""
+        """Coefficients with standard errors, t, p and intervals.
+
+        Parameters
+        ----------
+        method : {"kenward-roger", "satterthwaite"}
+            Standard errors of t and intervals, and degrees of freedom.
+        level : float, default=0.95
+            Confidence level of each interval by itself.
+
+        Returns
+        -------
+        DataFrame
+            One row a coefficient: estimate, standard_error, standard_error_adjusted, df, t, p,
+            lower, upper.
+        """
         estimate = self.estimates.beta
         covariance, df = self._used(np.eye(len(estimate)), method)
         used = np.sqrt(np.diagonal(covariance))

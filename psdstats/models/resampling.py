@@ -102,7 +102,28 @@ def bootstrap_test(
 ) -> BootstrapTest:
     """Test a term by simulating its likelihood ratio under the model without it.
 
-    With ``stop_after`` draws end once so many are as extreme as the data.
+    Parameters
+    ----------
+    fit : MixedModelFit
+        The fitted model.
+    term : str or tuple of str
+        A term of it; a tuple is an interaction.
+    draws : int, default=1000
+        Simulated data sets.
+    seed : int or Generator, default=0
+        Source of randomness.
+    stop_after : int or None
+        Stop once so many draws are as extreme as the data; None draws all.
+
+    Returns
+    -------
+    BootstrapTest
+        Statistic, p with its Monte Carlo error, and how many refits converged.
+
+    Raises
+    ------
+    ModelError
+        If the model has no such term, or no draws are asked for.
 
     Notes
     -----
