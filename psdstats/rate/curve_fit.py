@@ -199,7 +199,6 @@ class Search:
 
 MOST_ROUNDS = 40
 SAME = 1e-6
-EDGE = 1e-7
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -244,13 +243,6 @@ class CurveFit:
     def data(self) -> RunSizes:
         """The sizes it was fitted to."""
         return self.search.data
-
-    @property
-    def at_edge(self) -> tuple[str, ...]:
-        """Parameters at an end of their range, so that the data do not fix them."""
-        lower, upper = bounds_of(self.curve, self.data)
-        edge = (self.beta <= lower + EDGE) | (self.beta >= upper - EDGE)
-        return tuple(name for name, flag in zip(self.curve.parameters, edge, strict=True) if flag)
 
     def log_size(self, time_min: Array) -> Array:
         """Fitted ln D at the given times."""
