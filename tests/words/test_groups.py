@@ -99,6 +99,17 @@ def test_each_verdict_has_its_sentence():
     assert undone.endswith("2,3 % of it would undo the difference.")
 
 
+def test_a_group_without_an_end_of_its_interval_cannot_be_told():
+    finding = judge(
+        Contrast(high="a", quantity="D50"),
+        Numbers(estimate=-0.04, lower=-float("inf"), upper=float("inf"), p_adjusted=0.4),
+        kind=FindingKind.GROUP,
+    )
+    assert group_sentence(GroupDifference(finding=finding)) == (
+        "a: cannot be told, because too little is left to judge it by, so its interval has no end."
+    )
+
+
 def test_what_the_uncertainty_rests_on_and_what_was_set_aside():
     rest, aside = agreement_sentences(agreement(one("a")), COMMA)[1:]
     assert rest == "Run-to-run variation 1,6 %, from replicates."
