@@ -274,6 +274,8 @@ def compare_study(
     study: Study,
     options: argparse.Namespace,
     propagation: Propagation | Callable[[], Propagation],
+    *,
+    families: Sequence[str] | None = None,
 ) -> Comparison:
     """Compare with the options of the command."""
     from psdstats.comparison import compare
@@ -286,6 +288,7 @@ def compare_study(
         at_each=options.at_each,
         margin_percent=options.margin,
         spread=options.spread and options.spread.replace("-", " "),
+        families=families,
         level=options.level,
         across_quantities=options.across,
         sources=options.sources,

@@ -23,6 +23,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_comparison(parser)
+    parser.add_argument(
+        "--family",
+        action="append",
+        metavar="NAME",
+        help="family of contrasts: against-first, successive or all-pairs; may be repeated "
+        "(default: all that the levels allow)",
+    )
     add_propagation(parser)
     add_page(parser)
     parser.add_argument(
@@ -43,7 +50,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
     with console.stages({"comparing": 40, "drawing readings": 60}):
         console.begin("comparing")
         comparison = compare_study(
-            study, options, lambda: propagate_study(study, options, console, sources=sources)
+            study,
+            options,
+            lambda: propagate_study(study, options, console, sources=sources),
+            families=options.family and [one.replace("-", " ") for one in options.family],
         )
     page = comparison_page(comparison, options.say)
     if options.checks:

@@ -195,6 +195,16 @@ def test_compare_prints_one_family_or_all(psdstats, benches):
     assert all(len(line) <= 100 for line in table if " vs " in line)
 
 
+def test_compare_by_the_families_asked_for(psdstats, benches):
+    asked = psdstats("compare", benches, *LINEAR, "--family", "successive", "--json")
+    found = json.loads(asked.out)
+    assert [name for name in found if name.startswith("effects")] == ["effects-successive"]
+    assert not any("against 0 min" in one for one in found["sentences"] if "24 min" in one)
+    unknown = psdstats("compare", benches, *LINEAR, "--family", "every-one")
+    assert unknown.code != 0
+    assert "No family of contrasts is called 'every one'; use one of 'against first'" in unknown.err
+
+
 def test_compare_by_combination_and_each(psdstats, benches):
     said = psdstats(
         *("compare", benches, *LINEAR, "--by", "ball_ratio", "--at-each", "milling_time_min"),
