@@ -17,7 +17,7 @@ a size is relative, u of a difference is that of the ratio, both in per cent.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -30,7 +30,7 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
-from psdstats.study.records import Run, Study, TareHandling
+from psdstats.study.records import Balance, Run, Study, TareHandling
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
 
@@ -38,43 +38,29 @@ _FINER = 10.0
 _CERTIFIED_SHARE = 0.25
 
 
-@dataclass(frozen=True, kw_only=True)
-class Change:
-    """One change: what it is called, and the study it makes."""
+def changed_studies(study: Study) -> dict[str, Study]:
+    """The study with one thing changed, by the name of the change; cheapest to state first.
 
-    label: str
-    apply: Callable[[Study], Study]
-
-
-def changes_for(study: Study) -> tuple[Change, ...]:
-    """Changes that make a difference to this study, cheapest to state first."""
-    changes = [
-        Change(label="balance ten times finer", apply=_finer_balance),
-        Change(label="twice the sample", apply=_twice_the_sample),
-    ]
-    if not all(sieve.is_certified for sieve in study.sieves.values()):
-        changes.append(Change(label="certified sieves", apply=_certified_sieves))
-    if study.tares is TareHandling.ONCE:
-        changes.append(Change(label="tares weighed each run", apply=_tares_each_run))
-    return tuple(changes)
-
-
-def _finer_balance(study: Study) -> Study:
-    """Resolution, repeatability and linearity a tenth of what they are; slope as it is."""
-    balances = {
-        name: replace(
-            balance,
-            resolution_g=balance.resolution_g / _FINER,
-            repeatability_g=balance.repeatability_g / _FINER,
-            linearity_g=balance.linearity_g / _FINER,
-        )
-        for name, balance in study.balances.items()
+    A finer balance has resolution, repeatability and linearity a tenth of what they are, and its
+    slope as it is; a certified sieve has U = Y/4 (common practice, no source), k = 2.
+    """
+    found = {
+        "balance ten times finer": replace(
+            study, balances={name: _finer(balance) for name, balance in study.balances.items()}
+        ),
+        "twice the sample": replace(study, runs=tuple(_twice(run) for run in study.runs)),
     }
-    return replace(study, balances=balances)
+    if not all(sieve.is_certified for sieve in study.sieves.values()):
+        sieves = {key: _certified(sieve) for key, sieve in study.sieves.items()}
+        found["certified sieves"] = replace(study, sieves=sieves)
+    if study.tares is TareHandling.ONCE:
+        found["tares weighed each run"] = replace(study, tares=TareHandling.EACH_RUN)
+    return found
 
 
-def _twice_the_sample(study: Study) -> Study:
-    return replace(study, runs=tuple(_twice(run) for run in study.runs))
+def _finer(balance: Balance) -> Balance:
+    names = ("resolution_g", "repeatability_g", "linearity_g")
+    return replace(balance, **{name: getattr(balance, name) / _FINER for name in names})
 
 
 def _twice(run: Run) -> Run:
@@ -85,25 +71,13 @@ def _twice(run: Run) -> Run:
     return replace(run, readings=readings, sample_mass_g=sample)
 
 
-def _certified_sieves(study: Study) -> Study:
-    """Sieves without a certificate get one: U = Y/4 (common practice, no source), k = 2."""
-    return replace(study, sieves={key: _certified(sieve) for key, sieve in study.sieves.items()})
-
-
 def _certified(sieve: Sieve) -> Sieve:
     if sieve.is_certified:
         return sieve
-    half_width = tolerance_um(sieve.nominal_um, standard=sieve.standard)
+    u_um = _CERTIFIED_SHARE * tolerance_um(sieve.nominal_um, standard=sieve.standard)
     return replace(
-        sieve,
-        certified_um=sieve.best_um,
-        expanded_uncertainty_um=_CERTIFIED_SHARE * half_width,
-        coverage_factor=2.0,
+        sieve, certified_um=sieve.best_um, expanded_uncertainty_um=u_um, coverage_factor=2.0
     )
-
-
-def _tares_each_run(study: Study) -> Study:
-    return replace(study, tares=TareHandling.EACH_RUN)
 
 
 _COLUMNS = [
@@ -310,8 +284,8 @@ def _what_if(
 ) -> pd.DataFrame:
     now = [100 * law.contributions.contrasts(group.weights).u for group in groups]
     tables = []
-    for change in changes_for(study):
-        changed = prepare(change.apply(study), sources=asked, rule=rule)
+    for change, study_then in changed_studies(study).items():
+        changed = prepare(study_then, sources=asked, rule=rule)
         for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
             after = 100 * changed.contributions.contrasts(group.weights).u
             with np.errstate(invalid="ignore", divide="ignore"):
@@ -319,7 +293,7 @@ def _what_if(
             tables.append(
                 group.labels.reindex(columns=["run", "level", "versus", "quantity"]).assign(
                     scope=scope,
-                    change=change.label,
+                    change=change,
                     u_now_percent=before,
                     u_then_percent=after,
                     factor=factor,
