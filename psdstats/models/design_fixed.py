@@ -57,15 +57,11 @@ class Coefficient:
 
 @dataclass(frozen=True)
 class FixedTerm:
-    """A term of the fixed part: its variables and the columns of X it owns."""
+    """A term of the fixed part: its variables (joined by a colon) and the columns of X it owns."""
 
+    label: str
     variables: tuple[str, ...]
     columns: tuple[int, ...]
-
-    @property
-    def label(self) -> str:
-        """Variables joined by a colon."""
-        return ":".join(self.variables)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -76,6 +72,8 @@ class FixedDesign:
     ----------
     matrix : ndarray, shape (n, p)
         X.
+    names : list of str, length p
+        Names of the coefficients.
     coefficients : tuple of Coefficient
         One a column.
     terms : tuple of FixedTerm
@@ -89,16 +87,12 @@ class FixedDesign:
     """
 
     matrix: Array
+    names: list[str]
     coefficients: tuple[Coefficient, ...]
     terms: tuple[FixedTerm, ...]
     factors: Mapping[str, FactorColumn]
     numerics: Mapping[str, NumericColumn]
     added: tuple[str, ...]
-
-    @property
-    def names(self) -> list[str]:
-        """Coefficient names."""
-        return [c.name for c in self.coefficients]
 
     def term(self, spec: TermSpec) -> FixedTerm:
         """The term a user means, whatever the order of its variables."""
@@ -236,11 +230,13 @@ def build_fixed(
         first = len(coefficients)
         blocks.append(values)
         coefficients.extend(owned)
-        terms.append(FixedTerm(labels, tuple(range(first, first + len(owned)))))
-    matrix = np.hstack(blocks)
-    refuse_aliased(matrix, [c.name for c in coefficients])
+        columns = tuple(range(first, first + len(owned)))
+        terms.append(FixedTerm(":".join(labels), labels, columns))
+    matrix, names = np.hstack(blocks), [one.name for one in coefficients]
+    refuse_aliased(matrix, names)
     return FixedDesign(
         matrix=matrix,
+        names=names,
         coefficients=tuple(coefficients),
         terms=tuple(terms),
         factors=factor_map,
