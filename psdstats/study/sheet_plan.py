@@ -13,7 +13,20 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from psdstats.columns import TIME
+from psdstats.columns import (
+    APERTURE,
+    BALANCE,
+    GROSS,
+    GROSS_AGAIN,
+    GROUP,
+    REPLICATE,
+    RUN,
+    SAMPLE_MASS,
+    SHAKING_TIME,
+    SIEVE,
+    TARE,
+    TIME,
+)
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
@@ -97,6 +110,7 @@ class SheetPlan:
         ]
         if faults:
             raise StudyError(faults)
+        object.__setattr__(self, "tares", TareHandling(self.tares))
 
     def _refused(self) -> Iterator[tuple[str, str, str]]:
         """Field, fault and remedy of everything that cannot be planned."""
@@ -110,6 +124,8 @@ class SheetPlan:
             yield "groups", "a group has no name", "Name every group."
         if any(not (math.isfinite(time) and time >= 0) for time in self.times_min):
             yield "times_min", "a time is negative or no number", "Give times in min from 0."
+        if self.tares not in tuple(TareHandling):
+            yield "tares", "the value is not known", f"Give one of {', '.join(TareHandling)}."
         if self.replicates < 1:
             yield "replicates", "there is none", "Give at least 1."
         for group in self.groups:
@@ -123,7 +139,7 @@ class SheetPlan:
                 yield f"factors.{name}", "levels are missing or there twice", "Give each once."
             if name in (*FLAT_COLUMNS, *COMPUTED_COLUMNS) or not name.strip():
                 yield f"factors.{name}", "the sheet uses this name", "Rename the factor."
-        for name in ("sample_mass_g", "shaking_time_min"):
+        for name in (SAMPLE_MASS, SHAKING_TIME):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
                 yield name, "the number is not above zero", "Give a number above zero."
@@ -221,22 +237,22 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
 
 def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
-    names = ["run", "group", TIME]
-    names += ["replicate"] if plan.replicates > 1 else []
-    names += ["sample_mass_g"]
-    names += ["shaking_time_min"] if plan.shaking_time_min is not None else []
-    names += ["balance"] if plan.balance is not None else []
+    names = [RUN, GROUP, TIME]
+    names += [REPLICATE] if plan.replicates > 1 else []
+    names += [SAMPLE_MASS]
+    names += [SHAKING_TIME] if plan.shaking_time_min is not None else []
+    names += [BALANCE] if plan.balance is not None else []
     names += list(plan.factors)
     rows: list[list[OutCell]] = []
     for run in plan.runs():
         cells: dict[str, OutCell] = {
-            "run": run.name,
-            "group": run.group,
+            RUN: run.name,
+            GROUP: run.group,
             TIME: run.milling_time_min,
-            "replicate": run.replicate,
-            "sample_mass_g": None,
-            "shaking_time_min": plan.shaking_time_min,
-            "balance": plan.balance.name if plan.balance is not None else None,
+            REPLICATE: run.replicate,
+            SAMPLE_MASS: None,
+            SHAKING_TIME: plan.shaking_time_min,
+            BALANCE: plan.balance.name if plan.balance is not None else None,
             **run.factors,
         }
         rows.append([cells[name] for name in names])
@@ -245,8 +261,8 @@ def plan_runs(plan: SheetPlan) -> OutTable:
 
 def plan_weighings(plan: SheetPlan) -> OutTable:
     """One row a sieve and run, from coarse to fine and then the pan; masses are to be weighed."""
-    names = ["run", "sieve", "aperture_um", "tare_g", "gross_g"]
-    names += ["gross_again_g"] if plan.second_shaking else []
+    names = [RUN, SIEVE, APERTURE, TARE, GROSS]
+    names += [GROSS_AGAIN] if plan.second_shaking else []
     names += ["remark"]
     empty: list[OutCell] = [None] * (len(names) - 3)
     rows: list[list[OutCell]] = []

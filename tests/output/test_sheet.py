@@ -221,6 +221,8 @@ def test_own_sieves_and_shared_stack(tmp_path):
                                  "each value once."),
         ({"times_min": (0.0, -1.0)}, "recording sheet, column times_min: a time is negative or no "
                                      "number. Give times in min from 0."),
+        ({"tares": "twice"}, "recording sheet, column tares: the value is not known. Give one of "
+                             "each run, once."),
         ({"replicates": 0}, "recording sheet, column replicates: there is none. Give at least 1."),
         ({"apertures_um": (), "groups": ("A",)},
          "recording sheet, column apertures_um: group A has no sieves. Give its apertures or "
@@ -264,6 +266,10 @@ def test_labels(tmp_path):
     assert "&lt;script&gt;alert(1)" in page
     assert not re.search(r"(src|href)=|url\(|@import", page)
     assert "A4" in page
+
+
+def test_tares_may_be_given_as_text():
+    assert make_plan(tares="once").tares is TareHandling.ONCE
 
 
 def test_run_names():
