@@ -153,7 +153,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 def _plan(options: argparse.Namespace) -> SheetPlan:
     from psdstats.sieves import series
     from psdstats.study import Balance, SheetPlan, TareHandling
-    from psdstats.study.reader import read_sieve_list
+    from psdstats.study.sheet_plan import read_sieve_list
 
     groups = tuple(options.group or ("bench",))
     apertures: tuple[float, ...] = tuple(options.apertures or ())

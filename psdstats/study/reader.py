@@ -2,8 +2,6 @@
 
 Nothing is guessed: what the files leave open is an error with a remedy, or an assumption stated
 in `Study.notes`.  The files are never changed.
-
-Reading a laboratory's own list of sieves, for a recording sheet.  Apertures in µm.
 """
 
 from __future__ import annotations
@@ -12,8 +10,7 @@ import hashlib
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
-from psdstats.sieves.sieve import Sieve
-from psdstats.study.assemble import assemble, listed_sieves
+from psdstats.study.assemble import assemble
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
 from psdstats.study.check import report_with, stopping_flags
 from psdstats.study.flags import CheckReport, unreadable
@@ -124,14 +121,14 @@ def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) ->
     """Tables and settings of a folder."""
     raw = RawStudy(name=folder.resolve().name, settings_file="study.toml")
     if (folder / "study.toml").exists():
-        content = _bytes(folder, "study.toml", raw, problems)
+        content = file_bytes(folder, "study.toml", raw, problems)
         raw.settings_text = decode(content, "study.toml", encoding=None, problems=problems) or ""
         raw.settings = parse_toml(raw.settings_text, "study.toml", problems)
     tables: dict[str, Table | None] = {}
     for name, known in _TABLES.items():
         if name == "sieves.csv" and not (folder / name).exists():
             continue
-        content = _bytes(folder, name, raw, problems)
+        content = file_bytes(folder, name, raw, problems)
         text = decode(content, name, encoding=encoding, problems=problems)
         if text is not None:
             tables[name] = read_csv_table(text, name, known=known, problems=problems)
@@ -142,7 +139,7 @@ def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) ->
     return raw
 
 
-def _bytes(folder: Path, name: str, raw: RawStudy, problems: list[Problem]) -> bytes | None:
+def file_bytes(folder: Path, name: str, raw: RawStudy, problems: list[Problem]) -> bytes | None:
     """Content of a file of the study; None, with a problem noted, where it cannot be had."""
     path = folder / name
     limit = MAX_SETTINGS_BYTES if name == "study.toml" else MAX_FILE_BYTES
@@ -172,11 +169,11 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     raw = RawStudy(name=path.stem, settings_file=path.name)
     suffix, place = path.suffix.lower(), path.resolve()
     if suffix == ".xlsx":
-        content = _bytes(place.parent, place.name, raw, problems)
+        content = file_bytes(place.parent, place.name, raw, problems)
         if content is not None:
             _read_workbook(content, path.name, raw, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
-        content = _bytes(place.parent, place.name, raw, problems)
+        content = file_bytes(place.parent, place.name, raw, problems)
         text = decode(content, place.name, encoding=encoding, problems=problems)
         if text is not None:
             raw.settings_text, skip = settings_lines(text)
@@ -226,21 +223,3 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
-
-
-def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
-    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
-    place = Path(path)
-    problems: list[Problem] = []
-    raw = RawStudy(name=place.name, settings_file=place.name)
-    if not place.is_file():
-        remedy = "Give a CSV file with one sieve a row."
-        raise StudyError([Problem(str(place), "there is no such file", remedy)])
-    content = _bytes(place.resolve().parent, place.resolve().name, raw, problems)
-    text = decode(content, place.name, encoding=encoding, problems=problems)
-    if text is not None:
-        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
-    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
-    if problems:
-        raise StudyError(problems)
-    return tuple(sieves.values())

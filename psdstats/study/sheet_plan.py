@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
 
 from psdstats.columns import (
@@ -29,10 +30,13 @@ from psdstats.columns import (
 )
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
+from psdstats.study.assemble import listed_sieves
 from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
+from psdstats.study.forms import decode, read_csv_table
+from psdstats.study.reader import file_bytes
 from psdstats.study.records import Balance, TareHandling
 from psdstats.study.save import OutCell, OutTable, described, sieve_table
-from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS
+from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS, RawStudy
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -284,3 +288,21 @@ def first_rows(plan: SheetPlan) -> dict[str, int]:
         for index, row in enumerate(plan_weighings(plan)[1]):
             first.setdefault(str(row[1]), index)
     return first
+
+
+def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
+    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
+    place = Path(path)
+    problems: list[Problem] = []
+    raw = RawStudy(name=place.name, settings_file=place.name)
+    if not place.is_file():
+        remedy = "Give a CSV file with one sieve a row."
+        raise StudyError([Problem(str(place), "there is no such file", remedy)])
+    content = file_bytes(place.resolve().parent, place.resolve().name, raw, problems)
+    text = decode(content, place.name, encoding=encoding, problems=problems)
+    if text is not None:
+        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
+    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
+    if problems:
+        raise StudyError(problems)
+    return tuple(sieves.values())
