@@ -12,7 +12,6 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
 
 from psdstats.columns import (
     APERTURE,
@@ -29,6 +28,7 @@ from psdstats.columns import (
     TIME,
 )
 from psdstats.errors import Problem, StudyError
+from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
 from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
@@ -94,12 +94,10 @@ class SheetPlan:
     groups: tuple[str, ...]
     times_min: tuple[float, ...]
     apertures_um: tuple[float, ...] = ()
-    sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=ReadOnly)
     one_stack: bool = False
     replicates: int = 1
-    factors: Mapping[str, tuple[str | float, ...]] = field(
-        default_factory=lambda: MappingProxyType({})
-    )
+    factors: Mapping[str, tuple[str | float, ...]] = field(default_factory=ReadOnly)
     material: str = ""
     sample_mass_g: float | None = None
     shaking_time_min: float | None = None
@@ -212,7 +210,7 @@ class SheetPlan:
             group=group,
             milling_time_min=time,
             replicate=replicate,
-            factors=MappingProxyType(dict(zip(self.factors, levels, strict=True))),
+            factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
         )
 
 
