@@ -283,7 +283,7 @@ def print_table(
     console: Console,
 ) -> None:
     """Print a table no wider than the terminal."""
-    from psdstats.output.tables.terminal import to_terminal
+    from psdstats.output.tables.formats import to_terminal
 
     text = to_terminal(table, options.say, width=console.width)
     console.verbatim(text.rstrip("\n"))

@@ -13,9 +13,8 @@ from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import png_bytes
 from psdstats.output.html import report_html
-from psdstats.output.tables.formats import to_csv, to_latex, to_markdown
+from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Table
-from psdstats.output.tables.workbook import to_xlsx
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"

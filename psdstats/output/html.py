@@ -54,6 +54,7 @@ def report_html(content: ReportContent) -> str:
         content=content,
         contents=_contents(content, anchors),
         number=label,
+        count=count,
         style=_markup(_resource("report.css")),
         script=_markup(_resource("report.js")),
     )
@@ -99,14 +100,14 @@ def _contents(content: ReportContent, anchors: dict[int, str]) -> list[tuple[str
     return [*first, *sections, *own.values()]
 
 
-def _inline_svg(drawing: Drawing, label: str) -> Markup:
+def _inline_svg(drawing: Drawing, number: int) -> Markup:
     """The drawing with ids of its own and its alternative; its size is left to the page."""
-    body = _IDENTIFIER.sub(rf"\g<1>f{label.removeprefix('Figure ')}-", drawing.svg)
+    body = _IDENTIFIER.sub(rf"\g<1>f{number}-", drawing.svg)
     found = _VIEW_BOX.search(body)
     view_box = found[0] if found else ""
     opening = (
-        f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" {view_box} '
-        'stroke-linejoin="round" stroke-linecap="butt">'
+        f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" '
+        + f'{view_box} stroke-linejoin="round" stroke-linecap="butt">'
     )
     return _markup(_SVG_OPENING.sub(lambda _: opening, body, count=1).strip())
 

@@ -7,12 +7,15 @@ times); where it still cannot be computed, one sentence says why.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import platform
+import shlex
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from psdstats import __version__
 from psdstats.columns import GROUP, TIME
 from psdstats.comparison.compare import compare
 from psdstats.comparison.result import Comparison
@@ -40,7 +43,6 @@ from psdstats.output.pages.parts import number_column, without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
-from psdstats.output.provenance import comparison_options, provenance_record, provenance_text
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
@@ -52,6 +54,7 @@ from psdstats.uncertainty.law import undersize_bands
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words
+from psdstats.words import rate as rate_words
 from psdstats.words import report as words
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals, message_with_sign
@@ -268,7 +271,7 @@ def further_pages(
     wanted = (
         (groups_words.HEADING, groups, several_groups),
         (whole_heading(TIME), whole, len(times) > 1),
-        ("How fast does it grind?", rate, len(times) >= LEAST_TIMES or target_um is not None),
+        (rate_words.HEADING, rate, len(times) >= LEAST_TIMES or target_um is not None),
     )
     return [_or_reason(heading, make) for heading, make, is_wanted in wanted if is_wanted]
 
@@ -365,3 +368,90 @@ def method_section(study: Study, propagation: Propagation) -> Section:
         blocks=blocks,
         sections=(Section(heading=words.MEANING_HEADING, blocks=(meaning,)),),
     )
+
+
+_NONE = "none"
+
+
+def provenance_record(
+    study: Study, propagation: Propagation, options: Mapping[str, object]
+) -> dict[str, object]:
+    """The record as JSON holds it."""
+    from importlib.metadata import version
+
+    libraries = ("numpy", "scipy", "pandas", "matplotlib")
+    return {
+        "psdstats": __version__,
+        "repeat_with": _command(propagation, options),
+        "python": platform.python_version(),
+        "libraries": {name: version(name) for name in libraries},
+        "study": study.title,
+        "inputs": {file.name: file.sha256 for file in study.files},
+        "method": str(propagation.method),
+        "seed": propagation.seed,
+        "draws": propagation.draws,
+        "sources": list(propagation.sources),
+        "sources_left_out": list(propagation.sources_left_out),
+        "rule": propagation.rule,
+        "coverage": propagation.coverage,
+        "options": dict(options),
+    }
+
+
+def comparison_options(comparison: Comparison) -> dict[str, object]:
+    """What was compared with what, for the record."""
+    plan = comparison.plan
+    groupings = [each if isinstance(each, str) else ":".join(each) for each in plan.within]
+    return {
+        "by": plan.by,
+        "within": ", ".join(groupings) or _NONE,
+        "also": ", ".join(plan.also) or _NONE,
+        "at_each": plan.at_each or _NONE,
+        "margin_percent": _NONE if plan.margin_percent is None else plan.margin_percent,
+        "spread": plan.spread.value,
+        "level": comparison.level,
+        "across_quantities": comparison.across_quantities,
+    }
+
+
+def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
+    """The same as label and text, for the page."""
+    lines: dict[str, str] = {}
+    for name, value in record.items():
+        label = name.replace("_", " ")
+        if isinstance(value, Mapping):
+            for key, own in value.items():
+                lines[f"{label}: {key}"] = _text(own)
+        elif isinstance(value, list):
+            lines[label] = ", ".join(_text(item) for item in value) or "none"
+        else:
+            lines[label] = _text(value)
+    return lines
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "none" if value is None else str(value)
+
+
+def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
+    """The command that gives the same numbers from the same files."""
+    words = ["psdstats", "report", "STUDY"]
+    for name in ("by", "within", "also", "at_each"):
+        for value in str(options.get(name, _NONE)).split(", "):
+            words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
+    if options.get("margin_percent", _NONE) != _NONE:
+        words += ["--margin", str(options["margin_percent"])]
+    if options.get("target_um", _NONE) != _NONE:
+        words += ["--target-um", str(options["target_um"])]
+    if "spread" in options:
+        words += ["--spread", str(options["spread"]).replace(" ", "-")]
+    if "level" in options:
+        words += ["--level", str(options["level"])]
+    words += ["--across"] if options.get("across_quantities") else []
+    words += ["--method", str(propagation.method).replace(" ", "-")]
+    if propagation.draws:
+        words += ["--seed", str(propagation.seed or 0), "--draws", str(propagation.draws)]
+    words += ["--coverage", str(propagation.coverage), "--sources", ",".join(propagation.sources)]
+    return shlex.join(words)

@@ -15,6 +15,7 @@ import pandas as pd
 from psdstats.errors import OutputError
 from psdstats.output.figures.marks import drawn, hover, label_at, need, rows, spread_apart
 from psdstats.output.style import FAINT, GREY, INK, OCHRE, RUST, TEAL, mark, numerals, readable
+from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -227,7 +228,7 @@ def bench_bars(
     last = float(frame["end_min"].max()) if end_min is None else end_min
     if late_min is not None:
         line = ax.axvline(late_min, color=GREY, linewidth=1.2, linestyle=(0, (4, 3)))
-        hover(line, f"ended by {_clock(start, late_min)} on 9 of 10 simulated days")
+        hover(line, words.late_day(_clock(start, late_min)))
         last = max(last, late_min)
     _clock_axis(ax, start, last)
     ax.set_yticks(range(len(lanes)), lanes)
@@ -356,7 +357,7 @@ def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
         label_at(ax, drawn(sieve), at, colour=colour, shift=(9, 0))
     ax.set_xlim(float(frame["order"].min()) - 0.3, right + 0.3)
     _whole_ticks(ax, int(frame["order"].min()), int(right))
-    ax.set_xlabel("weighing of the empty sieve, in order")
+    ax.set_xlabel(words.WEIGHING_ORDER)
     ax.set_ylabel(f"tare minus {reference} tare / mg")
     return ax
 

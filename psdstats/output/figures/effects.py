@@ -15,6 +15,7 @@ import pandas as pd
 from psdstats.output.figures.axes import log_ticks
 from psdstats.output.figures.marks import drawn, hover, key_above, need, rows
 from psdstats.output.style import FAINT, GREY, INK, mark, numerals
+from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +28,6 @@ _MARKERS = {
     "not shown": ("o", "white"),
 }
 _LONGEST = 40  # signs of a contrast
-_AGAINST = " vs "
 _UNKNOWN = ("D", "white")
 
 
@@ -48,8 +48,8 @@ def effect_ratios(
     Parameters
     ----------
     frame : DataFrame
-        Columns contrast (or group), ratio, ratio_lower, ratio_upper, verdict, and optionally
-        quantity: rows of one quantity stand together under its name.  A row whose ratio is missing
+        Columns contrast (or group), ratio, ratio_lower, ratio_upper, verdict, and optionally high
+        and low (the levels, by which a long contrast is shortened) and quantity: rows of one quantity stand together under its name.  A row whose ratio is missing
         (it cannot be told) keeps its place and its verdict.
     ax : Axes
         Where to draw.
@@ -100,7 +100,7 @@ def effect_ratios(
 
 def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
     """Contrasts; the first row of a quantity bears its name, a hairline parts it from the last."""
-    names = [_contrast_name(str(name)) for name in frame["contrast"]]
+    names = [_contrast_name(row) for row in rows(frame)]
     parts = list(frame["quantity"]) if "quantity" in frame.columns else []
     for at, part in enumerate(parts):
         if at and part != parts[at - 1]:
@@ -110,10 +110,11 @@ def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
     return names
 
 
-def _contrast_name(contrast: str) -> str:
-    """The contrast with each of its two levels shortened for itself."""
-    ends = contrast.split(_AGAINST)
-    return _AGAINST.join(drawn(end, most=_LONGEST // len(ends)) for end in ends)
+def _contrast_name(row: Any) -> str:
+    """The contrast; one that is long with each of its two levels shortened for itself."""
+    if len(str(row.contrast)) <= _LONGEST or not getattr(row, "low", ""):
+        return drawn(row.contrast, most=_LONGEST)
+    return f"{drawn(row.high, most=_LONGEST // 2)} vs {drawn(row.low, most=_LONGEST // 2)}"
 
 
 def _row(ax: Axes, at: int, row: Any) -> None:
@@ -209,7 +210,7 @@ def leave_one_out(frame: pd.DataFrame, ax: Axes) -> Axes:
             fontsize=8,
             annotation_clip=False,
         )
-    ax.set_xlabel("effect left / effect of all groups")
+    ax.set_xlabel(words.EFFECT_LEFT)
     _name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
     return ax
 

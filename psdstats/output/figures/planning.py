@@ -125,20 +125,7 @@ def expected_undersize(
     points = need(points, _COLUMNS, "expected undersize")
     sizes = frame["size_um"]
     log_ticks(ax, "x", around=(float(sizes.min()), float(sizes.max())), label="size / µm")
-    for aperture in apertures_um:
-        ax.axvline(aperture, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
-        ax.annotate(
-            numerals(ax)(aperture),
-            (aperture, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            rotation=90 if len(apertures_um) > 10 else 0,
-            fontsize=8,
-            color=INK,
-        )
+    _aperture_lines(ax, apertures_um)
     for level in (10, 50, 90):
         ax.axhline(level, color=FAINT, linewidth=1.2)
     names = list(dict.fromkeys(frame["powder"]))
@@ -164,6 +151,23 @@ def expected_undersize(
     ax.set_yticks([0, 10, 50, 90, 100])
     ax.set_ylabel("expected undersize / % by mass")
     return ax
+
+
+def _aperture_lines(ax: Axes, apertures_um: Sequence[float]) -> None:
+    for aperture in apertures_um:
+        ax.axvline(aperture, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+        ax.annotate(
+            numerals(ax)(aperture),
+            (aperture, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            rotation=90 if len(apertures_um) > 10 else 0,
+            fontsize=8,
+            color=INK,
+        )
 
 
 _COLUMNS_planned_uncertainty = ("series", "sample_g", "u_percent")

@@ -8,6 +8,7 @@ import pandas as pd
 
 from psdstats.output.figures.marks import drawn, hover, need
 from psdstats.output.style import INK, OCHRE, TEAL, numerals
+from psdstats.words import figures as words
 from psdstats.words.sizes import labelled_shares
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ _FILLS = (
 _BALANCE_FILLS = 3  # the first fills, one family of colour, belong to the balance
 _ROOM_FOR_TEXT = 0.07
 _BALANCE = "balance"
-_END = "end of the balance’s part"
+_END = words.BALANCE_END
 
 
 def shares_height_mm(rows: int) -> float:

@@ -1,20 +1,12 @@
-"""A table as CSV: the whole frame in full precision, for other programs.
+"""A table as CSV, HTML, Markdown, LaTeX, in a workbook and in a terminal: the same numbers in all.
 
-Numbers are written with the fewest digits that give the same double back.  With a decimal comma
-the fields are separated by semicolons, as spreadsheets in such countries expect.
-
-A table as semantic HTML: caption, column and row headings with their scope, full values kept.
-
-Each number carries its full precision as ``data-value`` (for sorting) and as ``title`` (for the
-pointer).  The table stands in a box of its own that scrolls, so that a page never overflows.
-
-A table as a Markdown pipe table.
-
-A table as LaTeX: pandas writes a longtable with the rules of booktabs.
-
-A table that is wider than its text is cut between columns, with the row headings repeated; letters
-become smaller before that.  Columns of long text are set in paragraphs.  What the preamble must
-load is said in the first line of each file.
+CSV and workbook hold the whole frame in full precision (the workbook in sixteen digits; its first
+sheet lists the others); with a decimal comma the fields of CSV are separated by semicolons.  The
+others show the grid of texts.  HTML names its headings by their scope and carries the full value of
+each number for sorting and pointing.  LaTeX is a longtable that pandas writes with the rules of
+booktabs; wider than its text, it is cut between columns with the row headings repeated.  In a
+terminal headings are broken first, then spare columns left out, then texts broken between words,
+then columns left out from the right; a line names them.
 """
 
 from __future__ import annotations
@@ -22,21 +14,29 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 import textwrap
+import unicodedata
+import zipfile
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import zip_longest
+from typing import Any
 
 import pandas as pd
 
 from psdstats.output.equations import words_html
-from psdstats.output.tables.table import Column, Table, is_missing
+from psdstats.output.tables.table import Column, Show, Table, is_missing
 from psdstats.output.text import (
+    clean,
     escape_html,
     escape_latex,
     escape_markdown,
     keep_units,
     spreadsheet_safe,
 )
+from psdstats.study.cells import put_text
 from psdstats.words.numbers import PLAIN, DecimalSign, Numerals
 
 
@@ -276,3 +276,234 @@ def _cell(text: str) -> str:
     escaped = escape_latex(text)
     # a bracket right after \\ would be read as its argument
     return "{}" + escaped if escaped.startswith(("[", "*")) else escaped
+
+
+_EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
+_STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
+_SHEET_SIGNS = re.compile(r"[\[\]:*?/\\']")
+_SHEET_LENGTH = 31
+_LONGEST_COLUMN = 48
+_FORMATS = {Show.PER_CENT: "0.0%", Show.COUNT: "0", Show.P_VALUE: "0.0000"}
+_CONTENTS = "contents"
+
+
+def to_xlsx(tables: Iterable[Table]) -> bytes:
+    """Write tables into one workbook."""
+    from openpyxl import Workbook
+
+    tables = list(tables)
+    book = Workbook()
+    contents = book.active
+    contents.title = _CONTENTS
+    names = _sheet_names([table.name for table in tables])
+    for table, name in zip(tables, names, strict=True):
+        _fill(book.create_sheet(name), table)
+    listing = [("sheet", "caption", "notes")]
+    listing += [
+        (name, table.caption, " ".join(table.notes))
+        for table, name in zip(tables, names, strict=True)
+    ]
+    for at, row in enumerate(listing, start=1):
+        for column, text in enumerate(row, start=1):
+            _put(contents.cell(row=at, column=column), text, "")
+    _dress(contents, [max(len(row[i]) for row in listing) for i in range(3)])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return _without_dates(buffer.getvalue())
+
+
+def _fill(sheet: Any, table: Table) -> None:
+    formats = {column.name: _FORMATS.get(column.show, "") for column in table.columns}
+    widths = []
+    for at, name in enumerate(table.frame.columns, start=1):
+        _put(sheet.cell(row=1, column=at), name, "")
+        widths.append(len(name))
+    for row_at, row in enumerate(table.rows(), start=2):
+        for at, (name, value) in enumerate(row.items(), start=1):
+            _put(sheet.cell(row=row_at, column=at), value, formats.get(name, ""))
+            if isinstance(value, str):
+                widths[at - 1] = max(widths[at - 1], len(value))
+    _dress(sheet, widths)
+
+
+def _put(cell: Any, value: object, number_format: str) -> None:
+    if is_missing(value):
+        return
+    if isinstance(value, float) and value in (float("inf"), float("-inf")):
+        value = str(value)
+    if isinstance(value, (bool, int, float)):
+        cell.value = value
+        if number_format:
+            cell.number_format = number_format
+    else:
+        put_text(cell, clean(str(value)))
+
+
+def _dress(sheet: Any, widths: list[int]) -> None:
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
+    for at, width in enumerate(widths, start=1):
+        sheet.cell(row=1, column=at).font = Font(bold=True)
+        letter = get_column_letter(at)
+        sheet.column_dimensions[letter].width = min(max(width, 9) + 2, _LONGEST_COLUMN)
+    sheet.freeze_panes = "A2"
+
+
+def _sheet_names(names: list[str]) -> list[str]:
+    """Names a workbook accepts: 31 signs, none of the forbidden ones, each once."""
+    taken = {_CONTENTS}
+    out = []
+    for name in names:
+        base = _SHEET_SIGNS.sub(" ", clean(name)).strip()[:_SHEET_LENGTH] or "table"
+        unique, count = base, 2
+        while unique.lower() in taken:
+            tail = f" {count}"
+            unique = base[: _SHEET_LENGTH - len(tail)] + tail
+            count += 1
+        taken.add(unique.lower())
+        out.append(unique)
+    return out
+
+
+def _without_dates(book: bytes) -> bytes:
+    buffer = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(book)) as old,
+        zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in sorted(old.namelist()):
+            content = old.read(name)
+            if name == "docProps/core.xml":
+                content = _STAMP.sub(rb"\g<1>1980-01-01T00:00:00Z\g<3>", content)
+            new.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()
+
+
+_GAP = "  "
+
+
+def to_terminal(table: Table, say: Numerals = PLAIN, *, width: int = 80) -> str:
+    """Write a table as aligned text."""
+    head = [_one_line(column.full_heading) for column in table.columns]
+    rows = [[_one_line(text) for text in row] for row in table.grid(say)]
+    columns = [
+        _TextColumn(
+            heading=head[at],
+            spare=column.spare,
+            cells=[row[at] for row in rows],
+            to_right=column.is_number,
+        )
+        for at, column in enumerate(table.columns)
+    ]
+    kept = _fit(columns, width)
+    left = [column.heading for column in columns if column not in kept]
+    lines = [
+        *_wrapped(table.caption, width),
+        *_text_row([column.heading for column in kept], kept, at_foot=True),
+        _GAP.join("─" * column.width for column in kept),
+        *(line for at in range(len(rows)) for line in _text_row([c.cells[at] for c in kept], kept)),
+        *(_wrapped(f"Too wide to show: {'; '.join(left)}.", width) if left else []),
+        *(line for note in table.notes for line in _wrapped(note, width)),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+class _TextColumn:
+    """One column of plain texts and the width it is set to."""
+
+    def __init__(self, *, heading: str, cells: list[str], to_right: bool, spare: bool) -> None:
+        self.heading = heading
+        self.spare = spare
+        self.cells = cells
+        self.to_right = to_right
+        content = max(map(_terminal_cells, cells), default=0)
+        word = max((_terminal_cells(word) for text in cells for word in text.split()), default=0)
+        self.natural = max(content, _terminal_cells(heading))
+        self.with_broken_heading = max(content, *map(_terminal_cells, heading.split() or [""]))
+        self.with_broken_cells = (
+            self.with_broken_heading
+            if to_right
+            else max(word, *map(_terminal_cells, heading.split() or [""]))
+        )
+        self.width = self.natural
+
+
+def _fit(columns: list[_TextColumn], width: int) -> list[_TextColumn]:
+    """The columns that fit, each with its width set."""
+    kept = list(columns)
+    first = [column for column in columns if column.spare]
+    while True:
+        for column in kept:
+            column.width = column.natural
+        _narrow(kept, width, lambda column: column.with_broken_heading)
+        if not first:
+            _narrow(kept, width, lambda column: column.with_broken_cells)
+        if _total_width(kept) <= width or len(kept) == 1:
+            break
+        kept.remove(first.pop() if first else kept[-1])
+    kept[0].width = min(kept[0].width, width)
+    return kept
+
+
+def _total_width(columns: list[_TextColumn]) -> int:
+    return sum(column.width for column in columns) + len(_GAP) * (len(columns) - 1)
+
+
+def _narrow(columns: list[_TextColumn], width: int, floor: Callable[[_TextColumn], int]) -> None:
+    """Take from the widest column that can give, until the row fits or none can."""
+    while _total_width(columns) > width:
+        able = [column for column in columns if column.width > floor(column)]
+        if not able:
+            return
+        max(able, key=lambda column: column.width).width -= 1
+
+
+def _text_row(texts: list[str], columns: list[_TextColumn], *, at_foot: bool = False) -> list[str]:
+    """The lines of one row; short texts stand at its head, or at its foot."""
+    parts = [
+        _wrapped(text, column.width) or [""] for text, column in zip(texts, columns, strict=True)
+    ]
+    if at_foot:
+        tallest = max(map(len, parts))
+        parts = [[""] * (tallest - len(part)) + part for part in parts]
+    return [
+        _GAP.join(
+            _set_text(text, column.width, to_right=column.to_right)
+            for text, column in zip(line, columns, strict=True)
+        ).rstrip()
+        for line in zip_longest(*parts, fillvalue="")
+    ]
+
+
+def _one_line(text: str) -> str:
+    return " ".join(clean(text).split())
+
+
+def _terminal_cells(text: str) -> int:
+    """Terminal cells a text takes: wide East Asian signs two, combining signs none."""
+    return sum(
+        0 if unicodedata.combining(sign) else 1 + (unicodedata.east_asian_width(sign) in "WF")
+        for sign in text
+    )
+
+
+def _set_text(text: str, width: int, *, to_right: bool = False) -> str:
+    if _terminal_cells(text) > width:
+        while text and _terminal_cells(text) > width - 1:
+            text = text[:-1]
+        text += "…"
+    space = " " * (width - _terminal_cells(text))
+    return space + text if to_right else text + space
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    lines, line = [], ""
+    for word in clean(text).split():
+        word = _set_text(word, width).rstrip() if _terminal_cells(word) > width else word
+        if line and _terminal_cells(line) + 1 + _terminal_cells(word) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}" if line else word
+    return [*lines, line] if line else lines

@@ -10,8 +10,7 @@ from psdstats.output.pages.checks import checks_page, checks_table, tare_drawing
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.sizes import sizes_page
-from psdstats.output.provenance import provenance_record, provenance_text
-from psdstats.output.report import report_content
+from psdstats.output.report import provenance_record, provenance_text, report_content
 from psdstats.output.tables.table import Table
 from psdstats.study.tares import tare_history
 from psdstats.words.numbers import PLAIN, Numerals, message_with_sign

@@ -15,10 +15,15 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from psdstats.output.tables.formats import to_csv, to_html, to_latex, to_markdown
+from psdstats.output.tables.formats import (
+    to_csv,
+    to_html,
+    to_latex,
+    to_markdown,
+    to_terminal,
+    to_xlsx,
+)
 from psdstats.output.tables.table import Column, Show, Table
-from psdstats.output.tables.terminal import to_terminal
-from psdstats.output.tables.workbook import to_xlsx
 from psdstats.words.numbers import Numerals
 
 # the compilation is checked where a TeX engine is installed
