@@ -49,8 +49,9 @@ def effect_ratios(
     ----------
     frame : DataFrame
         Columns contrast (or group), ratio, ratio_lower, ratio_upper, verdict, and optionally high
-        and low (the levels, by which a long contrast is shortened) and quantity: rows of one quantity stand together under its name.  A row whose ratio is missing
-        (it cannot be told) keeps its place and its verdict.
+        and low (the levels, by which a long contrast is shortened) and quantity: rows of one
+        quantity stand together under its name.  A row whose ratio is missing (it cannot be told)
+        keeps its place and its verdict.
     ax : Axes
         Where to draw.
     margin : float or None
