@@ -169,27 +169,21 @@ class Suspect(StrEnum):
     OUTLIER = "outlier"
 
 
-def cochran_critical(groups: int, results: int, significance: float) -> float:
+def cochran_limit(df: int, df_others: int, groups: int, significance: float) -> float:
     """Critical share of the largest of several variances in their sum.
 
     Notes
     -----
-    Quantile 1 - α/p of a beta variable with (n-1)/2 and (p-1)(n-1)/2.
+    Quantile 1 - α/p of a beta variable with ν/2 and half the others' degrees of freedom; Cochran's
+    C where p groups of n results have n - 1 each.
 
     Examples
     --------
-    >>> round(cochran_critical(8, 3, 0.05), 3)
+    Eight groups of three results:
+
+    >>> round(cochran_limit(2, 14, 8, 0.05), 3)
     0.516
     """
-    if groups < 2 or results < 2:
-        raise ModelError(
-            f"Cochran's test needs at least 2 groups of 2 results; there are {groups} groups of "
-            f"{results}."
-        )
-    return _share_limit(results - 1, (groups - 1) * (results - 1), groups, significance)
-
-
-def _share_limit(df: int, df_others: int, groups: int, significance: float) -> float:
     return float(special.betaincinv(df / 2, df_others / 2, 1 - significance / groups))
 
 
@@ -270,7 +264,7 @@ def _cochran(cells: LevelCells) -> dict[str, object]:
     tail = 1 - special.betainc(df / 2, others / 2, share)
     suspect = int(np.argmin(tail))
     mine = (int(df[suspect]), int(others[suspect]), len(where))
-    limits = (_share_limit(*mine, 0.05), _share_limit(*mine, 0.01))
+    limits = (cochran_limit(*mine, 0.05), cochran_limit(*mine, 0.01))
     p = min(1.0, len(where) * float(tail[suspect]))
     return _row("Cochran", cells.groups[where[suspect]], float(share[suspect]), limits, p)
 

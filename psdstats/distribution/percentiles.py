@@ -229,13 +229,6 @@ class SizeTable:
             }
         )
 
-    def to_wide_frame(self) -> pd.DataFrame:
-        """One row a run: run, D10_um, D50_um, D90_um, span; NaN where not bracketed."""
-        names = ["D10_um", "D50_um", "D90_um", "span"]
-        frame = pd.DataFrame(self.value, columns=names)
-        frame.insert(0, "run", list(self.runs))
-        return frame
-
 
 def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeTable:
     """D10, D50, D90 and span of every run.

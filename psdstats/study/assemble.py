@@ -13,20 +13,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
-from psdstats.columns import (
-    APERTURE,
-    BALANCE,
-    GROSS,
-    GROSS_AGAIN,
-    GROUP,
-    REPLICATE,
-    RUN,
-    SAMPLE_MASS,
-    SHAKING_TIME,
-    SIEVE,
-    TARE,
-    TIME,
-)  # fmt: skip
+from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
@@ -77,39 +64,39 @@ class WeighingEntry:
 
 def read_run_entries(table: Table) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
-    if not table.is_safe(RUN, TIME):
+    if not table.is_safe(col.RUN, col.TIME):
         return []
-    factors = {SHAKING_TIME: True} if SHAKING_TIME in table.columns else {}
+    factors = {col.SHAKING_TIME: True} if col.SHAKING_TIME in table.columns else {}
     for name in table.columns:
-        if name in WEIGHING_COLUMNS and name != RUN:
+        if name in WEIGHING_COLUMNS and name != col.RUN:
             remedy = "Move it to the weighings, or rename it."
             fault = "the column belongs to the weighings"
             table.problems.append(Problem(table.file, fault, remedy, table.header_row, name))
         elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
             texts = (row.text(name) for row in table.rows)
             factors[name] = all(to_number(text) is not None for text in texts if text)
-    grouped = any(row.text(GROUP) for row in table.rows)
+    grouped = any(row.text(col.GROUP) for row in table.rows)
     entries: dict[str, RunEntry] = {}
     for row in table.rows:
         before = len(table.problems)
-        run = table.name(row, RUN)
-        time = table.number(row, TIME, needed=True)
-        group = table.name(row, GROUP) if grouped else "all"
-        sample = table.number(row, SAMPLE_MASS)
+        run = table.name(row, col.RUN)
+        time = table.number(row, col.TIME, needed=True)
+        group = table.name(row, col.GROUP) if grouped else "all"
+        sample = table.number(row, col.SAMPLE_MASS)
         levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
         if run in entries:
             fault = f"run {run} is also in row {entries[run].row}"
             own = "Give every run a name of its own."
-            table.problems.append(Problem(table.file, fault, own, row.number, RUN))
+            table.problems.append(Problem(table.file, fault, own, row.number, col.RUN))
         if len(table.problems) == before and run and group and time is not None:
             entries[run] = RunEntry(
                 row=row.number,
                 run=run,
                 group=group,
                 milling_time_min=float(time),
-                replicate=row.text(REPLICATE) or None,
+                replicate=row.text(col.REPLICATE) or None,
                 sample_mass_g=None if sample is None else float(sample),
-                balance=row.text(BALANCE) or None,
+                balance=row.text(col.BALANCE) or None,
                 factors={
                     name: level if isinstance(level, str) else float(level)
                     for name, level in levels.items()
@@ -122,25 +109,27 @@ def read_run_entries(table: Table) -> list[RunEntry]:
 def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
     """Read the weighing table, and name the runs with rows that cannot be read."""
     if not _has_weighing_columns(table):
-        return [], {row.text(RUN) for row in table.rows}
-    column = APERTURE_MM if APERTURE_MM in table.columns else APERTURE
+        return [], {row.text(col.RUN) for row in table.rows}
+    column = APERTURE_MM if APERTURE_MM in table.columns else col.APERTURE
     in_um = 1000 if column == APERTURE_MM else 1
     entries: list[WeighingEntry] = []
     spoiled: set[str] = set()
     for row in table.rows:
         before = len(table.problems)
-        run = table.name(row, RUN, "Repeat the name on every row.")
+        run = table.name(row, col.RUN, "Repeat the name on every row.")
         pan = row.text(column).lower() == "pan"
         aperture = Decimal(0) if pan else table.number(row, column, needed=True)
-        tare, gross, again = (table.number(row, name) for name in (TARE, GROSS, GROSS_AGAIN))
+        tare, gross, again = (
+            table.number(row, name) for name in (col.TARE, col.GROSS, col.GROSS_AGAIN)
+        )
         if len(table.problems) > before or not run or aperture is None:
-            spoiled.add(row.text(RUN))
+            spoiled.add(row.text(col.RUN))
             continue
         entries.append(
             WeighingEntry(
                 row=row.number,
                 run=run,
-                sieve=row.text(SIEVE),
+                sieve=row.text(col.SIEVE),
                 aperture_um=float(aperture * in_um),
                 tare=tare,
                 gross=gross,
@@ -168,12 +157,12 @@ def _has_weighing_columns(table: Table) -> bool:
         for name in table.columns
         if name not in (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
     )
-    if {APERTURE, APERTURE_MM} <= set(table.columns):
+    if {col.APERTURE, APERTURE_MM} <= set(table.columns):
         fault, remedy = "the aperture is given both in µm and in mm", "Keep one of the two columns."
         table.problems.append(Problem(table.file, fault, remedy, table.header_row, APERTURE_MM))
         return False
-    aperture = APERTURE_MM if APERTURE_MM in table.columns else APERTURE
-    return table.is_safe(RUN, aperture, TARE, GROSS)
+    aperture = APERTURE_MM if APERTURE_MM in table.columns else col.APERTURE
+    return table.is_safe(col.RUN, aperture, col.TARE, col.GROSS)
 
 
 def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, object]]]:
@@ -189,7 +178,7 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
         return entries
     for row in table.rows:
         before = len(table.problems)
-        sieve = table.name(row, SIEVE)
+        sieve = table.name(row, col.SIEVE)
         values: dict[str, object] = {
             name: table.number(row, name, needed=name == "nominal_um")
             for name in SIEVE_COLUMNS[1:-1]
@@ -197,7 +186,7 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
         if sieve in entries:
             fault = f"sieve {sieve} is also in row {entries[sieve][0]}"
             remedy = "Keep one row for each sieve."
-            table.problems.append(Problem(table.file, fault, remedy, row.number, SIEVE))
+            table.problems.append(Problem(table.file, fault, remedy, row.number, col.SIEVE))
         if len(table.problems) == before and sieve:
             entries[sieve] = row.number, values | {"standard": row.text("standard") or None}
     return entries
@@ -215,7 +204,7 @@ def with_sieve_keys(
     Also whether sieves are named; an unnamed one among them is left out and is a problem, as is a
     run that the run table lacks.
     """
-    told = {row.text(RUN) for row in runs.rows}
+    told = {row.text(col.RUN) for row in runs.rows}
     known: list[WeighingEntry] = []
     for entry in entries:
         if entry.run in groups:
@@ -223,7 +212,7 @@ def with_sieve_keys(
         elif entry.run not in told:
             told.add(entry.run)
             fault, remedy = f"the run is not in {runs.file}", "Add it there, or correct its name."
-            table.problems.append(Problem(table.file, fault, remedy, entry.row, RUN, entry.run))
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, col.RUN, entry.run))
     named = any(entry.sieve and entry.aperture_um > 0 for entry in known)
     remedy = "Name the physical sieve, or delete the whole column."
     keyed: list[WeighingEntry] = []
@@ -237,7 +226,7 @@ def with_sieve_keys(
             keyed.append(replace(entry, sieve=f"{group} {entry.aperture_um:.12g} µm"))
         else:
             fault = "the cell is empty"
-            table.problems.append(Problem(table.file, fault, remedy, entry.row, SIEVE))
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, col.SIEVE))
             spoiled.add(entry.run)
     return keyed, named
 
@@ -252,7 +241,7 @@ def with_tares(entries: list[WeighingEntry], table: Table) -> list[WeighingEntry
             fault = f"sieve {entry.sieve} has the tare {first.tare} g in row {first.row}, but "
             fault += 'tares = "once"'
             tare = str(entry.tare)
-            table.problems.append(Problem(table.file, fault, remedy, entry.row, TARE, tare))
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, col.TARE, tare))
     return [
         replace(entry, tare=known[entry.sieve].tare)
         if entry.tare is None and entry.sieve in known
@@ -276,15 +265,15 @@ def complete_runs(
         if not members:
             remedy = "Add its weighings, or delete it from the run table."
             fault = "the run has no weighings"
-            table.problems.append(Problem(table.file, fault, remedy, None, RUN, run))
+            table.problems.append(Problem(table.file, fault, remedy, None, col.RUN, run))
         elif all(entry.gross is None for entry in members):
             waiting.append(run)
             continue
         for entry in members:
-            for column, mass in ((TARE, entry.tare), (GROSS, entry.gross)):
+            for column, mass in ((col.TARE, entry.tare), (col.GROSS, entry.gross)):
                 if mass is None:
                     remedy = f"Weigh sieve {entry.sieve} of run {run} and write its mass in g."
-                    if column == TARE and tares is TareHandling.EACH_RUN:
+                    if column == col.TARE and tares is TareHandling.EACH_RUN:
                         remedy += " If each sieve was weighed empty only once, set "
                         remedy += 'tares = "once".'
                     problem = Problem(table.file, "the cell is empty", remedy, entry.row, column)
@@ -333,7 +322,7 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     )
     if not records and waiting:
         remedy = "Weigh at least one run."
-        problems.append(Problem(table.file, "no run is weighed yet", remedy, None, GROSS))
+        problems.append(Problem(table.file, "no run is weighed yet", remedy, None, col.GROSS))
     return _study(raw, records, sieves, balances, notes) if records else None
 
 
@@ -406,7 +395,9 @@ def _sieves(raw: RawStudy, entries: Iterable[WeighingEntry], table: Table) -> di
             where = f"row {first.row}" if known is None else "the sieve table"
             fault = f"sieve {entry.sieve} has {expected:.12g} µm in {where}"
             found = number_text(entry.aperture_um)
-            table.problems.append(Problem(table.file, fault, remedy, entry.row, APERTURE, found))
+            table.problems.append(
+                Problem(table.file, fault, remedy, entry.row, col.APERTURE, found)
+            )
     for key, entry in seen.items():
         if entry.aperture_um > 0 and key not in sieves:
             sieves[key] = Sieve(key=key, nominal_um=entry.aperture_um)
@@ -432,7 +423,7 @@ def _balances(
         if name is None or (given and name not in given):
             file = raw.runs.file if raw.runs else raw.name
             fault = "the balance of this run is not known"
-            wrong = Problem(file, fault, f"{remedy}[balances.NAME].", entry.row, BALANCE, name)
+            wrong = Problem(file, fault, f"{remedy}[balances.NAME].", entry.row, col.BALANCE, name)
             problems.append(wrong)
             continue
         chosen[entry.run] = name
@@ -457,7 +448,7 @@ def _balances(
 def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     """Names in [compare] that are no columns of the run table."""
     given: Mapping[str, Any] = raw.settings
-    known = [GROUP, TIME, REPLICATE, BALANCE, SAMPLE_MASS, RUN]
+    known = [col.GROUP, col.TIME, col.REPLICATE, col.BALANCE, col.SAMPLE_MASS, col.RUN]
     known += dict.fromkeys(name for entry in runs for name in entry.factors)
     remedy = f"Write one of {', '.join(known)}."
     found: list[Problem] = []

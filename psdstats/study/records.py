@@ -15,26 +15,14 @@ from enum import StrEnum
 
 import pandas as pd
 
-from psdstats.columns import (
-    APERTURE,
-    BALANCE,
-    GROSS,
-    GROSS_AGAIN,
-    GROUP,
-    REPLICATE,
-    RUN,
-    SAMPLE_MASS,
-    SIEVE,
-    TARE,
-    TIME,
-)
+from psdstats import columns as col
 from psdstats.frozen import ReadOnly, hold_number, hold_text, read_only, refusal
 from psdstats.sieves.sieve import Sieve
 
 RULES = ("semilog", "linear", "logprobit", "monotone")
 """Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
-_RUN_FIELDS = (RUN, GROUP, TIME, REPLICATE, SAMPLE_MASS, BALANCE)
+_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, col.REPLICATE, col.SAMPLE_MASS, col.BALANCE)
 
 
 class TareHandling(StrEnum):
@@ -145,10 +133,10 @@ class Reading:
     remark: str = ""
 
     def __post_init__(self) -> None:
-        hold_text(self, SIEVE)
-        for name in (APERTURE, TARE, GROSS):
+        hold_text(self, col.SIEVE)
+        for name in (col.APERTURE, col.TARE, col.GROSS):
             hold_number(self, name, least=0)
-        hold_number(self, GROSS_AGAIN, least=0, optional=True)
+        hold_number(self, col.GROSS_AGAIN, least=0, optional=True)
         hold_text(self, "remark", empty=True)
 
     @property
@@ -202,11 +190,11 @@ class Run:
     factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
-        for name in ("name", GROUP, BALANCE):
+        for name in ("name", col.GROUP, col.BALANCE):
             hold_text(self, name)
-        hold_text(self, REPLICATE, optional=True)
-        hold_number(self, TIME, least=0)
-        hold_number(self, SAMPLE_MASS, above=0, optional=True)
+        hold_text(self, col.REPLICATE, optional=True)
+        hold_number(self, col.TIME, least=0)
+        hold_number(self, col.SAMPLE_MASS, above=0, optional=True)
         _hold_records(self, "readings", Reading)
         levels: dict[str, str | float] = {}
         for name, level in self.factors.items():
@@ -329,18 +317,20 @@ class Study:
             if run.balance not in self.balances:
                 known = ", ".join(self.balances)
                 remedy = f"Give one of {known}, or add it to the balances of the study."
-                raise refusal(run, BALANCE, "the balance is not among those of the study", remedy)
+                raise refusal(
+                    run, col.BALANCE, "the balance is not among those of the study", remedy
+                )
             for reading in run.readings:
                 if reading.aperture_um > 0 and reading.sieve not in self.sieves:
                     fault = f"run {run.name} uses a sieve that is not among those of the study"
-                    raise refusal(reading, SIEVE, fault, "Add it to the sieves of the study.")
+                    raise refusal(reading, col.SIEVE, fault, "Add it to the sieves of the study.")
 
     def runs_frame(self) -> pd.DataFrame:
         """One row a run: the fields of `Run`, then its factors as columns of their own."""
         return pd.DataFrame(
             [
                 {
-                    RUN: run.name,
+                    col.RUN: run.name,
                     **{name: getattr(run, name) for name in _RUN_FIELDS[1:]},
                     **run.factors,
                 }
@@ -353,8 +343,11 @@ class Study:
         return pd.DataFrame(
             [
                 {
-                    RUN: run.name,
-                    **{name: getattr(reading, name) for name in (SIEVE, APERTURE, TARE, GROSS)},
+                    col.RUN: run.name,
+                    **{
+                        name: getattr(reading, name)
+                        for name in (col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
+                    },
                     "net_g": reading.net_g,
                 }
                 for run in self.runs

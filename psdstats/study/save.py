@@ -21,20 +21,7 @@ from typing import TYPE_CHECKING
 
 import tomlkit
 
-from psdstats.columns import (
-    APERTURE,
-    BALANCE,
-    GROSS,
-    GROSS_AGAIN,
-    GROUP,
-    REPLICATE,
-    RUN,
-    SAMPLE_MASS,
-    SHAKING_TIME,
-    SIEVE,
-    TARE,
-    TIME,
-)
+from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.sieves.sieve import Sieve
@@ -49,7 +36,7 @@ if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
 
-MASS_COLUMNS = (TARE, GROSS, GROSS_AGAIN)
+MASS_COLUMNS = (col.TARE, col.GROSS, col.GROSS_AGAIN)
 """Columns written with the decimals of the balance."""
 
 OutCell = str | float | None
@@ -123,7 +110,7 @@ def run_table(study: Study) -> OutTable:
 
 def weighing_table(study: Study) -> OutTable:
     """One row a reading, in the order in which the readings were written down."""
-    names = [RUN, *_weighing_columns(study)]
+    names = [col.RUN, *_weighing_columns(study)]
     rows = [[run.name, *row] for run in study.runs for row in _weighing_rows(run, names[1:])]
     return names, rows
 
@@ -148,20 +135,20 @@ def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
 def _run_columns(study: Study) -> list[str]:
     """Columns of the run table that a study needs."""
     factors = list(dict.fromkeys(name for run in study.runs for name in run.factors))
-    taken = {*FLAT_COLUMNS, *COMPUTED_COLUMNS} - {SHAKING_TIME}
+    taken = {*FLAT_COLUMNS, *COMPUTED_COLUMNS} - {col.SHAKING_TIME}
     for name in factors:
         if name in taken or name != name.strip() or not name:
             raise OutputError(
                 f"A factor cannot be named {name!r}: the tables use that name. Rename it."
             )
-    optional = (REPLICATE, SAMPLE_MASS)
+    optional = (col.REPLICATE, col.SAMPLE_MASS)
     used = [n for n in optional if any(getattr(run, n) is not None for run in study.runs)]
-    return [RUN, GROUP, TIME, *used, BALANCE, *factors]
+    return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors]
 
 
 def _run_row(run: Run, names: list[str]) -> list[OutCell]:
     """Cells of one run."""
-    cells = {**run.factors, **vars(run), RUN: run.name}
+    cells = {**run.factors, **vars(run), col.RUN: run.name}
     return [cells.get(name) for name in names]
 
 
@@ -170,8 +157,8 @@ def _weighing_columns(study: Study) -> list[str]:
     readings = [reading for run in study.runs for reading in run.readings]
     again = any(reading.gross_again_g is not None for reading in readings)
     remark = any(reading.remark for reading in readings)
-    extra = [*([GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
-    return [SIEVE, APERTURE, TARE, GROSS, *extra]
+    extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
+    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra]
 
 
 def _weighing_rows(run: Run, names: list[str]) -> list[list[OutCell]]:

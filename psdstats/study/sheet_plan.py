@@ -13,20 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from psdstats.columns import (
-    APERTURE,
-    BALANCE,
-    GROSS,
-    GROSS_AGAIN,
-    GROUP,
-    REPLICATE,
-    RUN,
-    SAMPLE_MASS,
-    SHAKING_TIME,
-    SIEVE,
-    TARE,
-    TIME,
-)
+from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
@@ -141,7 +128,7 @@ class SheetPlan:
                 yield f"factors.{name}", "levels are missing or there twice", "Give each once."
             if name in (*FLAT_COLUMNS, *COMPUTED_COLUMNS) or not name.strip():
                 yield f"factors.{name}", "the sheet uses this name", "Rename the factor."
-        for name in (SAMPLE_MASS, SHAKING_TIME):
+        for name in (col.SAMPLE_MASS, col.SHAKING_TIME):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
                 yield name, "the number is not above zero", "Give a number above zero."
@@ -239,22 +226,22 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
 
 def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
-    names = [RUN, GROUP, TIME]
-    names += [REPLICATE] if plan.replicates > 1 else []
-    names += [SAMPLE_MASS]
-    names += [SHAKING_TIME] if plan.shaking_time_min is not None else []
-    names += [BALANCE] if plan.balance is not None else []
+    names = [col.RUN, col.GROUP, col.TIME]
+    names += [col.REPLICATE] if plan.replicates > 1 else []
+    names += [col.SAMPLE_MASS]
+    names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
+    names += [col.BALANCE] if plan.balance is not None else []
     names += list(plan.factors)
     rows: list[list[OutCell]] = []
     for run in plan.runs():
         cells: dict[str, OutCell] = {
-            RUN: run.name,
-            GROUP: run.group,
-            TIME: run.milling_time_min,
-            REPLICATE: run.replicate,
-            SAMPLE_MASS: None,
-            SHAKING_TIME: plan.shaking_time_min,
-            BALANCE: plan.balance.name if plan.balance is not None else None,
+            col.RUN: run.name,
+            col.GROUP: run.group,
+            col.TIME: run.milling_time_min,
+            col.REPLICATE: run.replicate,
+            col.SAMPLE_MASS: None,
+            col.SHAKING_TIME: plan.shaking_time_min,
+            col.BALANCE: plan.balance.name if plan.balance is not None else None,
             **run.factors,
         }
         rows.append([cells[name] for name in names])
@@ -263,8 +250,8 @@ def plan_runs(plan: SheetPlan) -> OutTable:
 
 def plan_weighings(plan: SheetPlan) -> OutTable:
     """One row a sieve and run, from coarse to fine and then the pan; masses are to be weighed."""
-    names = [RUN, SIEVE, APERTURE, TARE, GROSS]
-    names += [GROSS_AGAIN] if plan.second_shaking else []
+    names = [col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS]
+    names += [col.GROSS_AGAIN] if plan.second_shaking else []
     names += ["remark"]
     empty: list[OutCell] = [None] * (len(names) - 3)
     rows: list[list[OutCell]] = []

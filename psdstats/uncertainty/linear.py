@@ -3,8 +3,8 @@
 Masses in g, apertures as ln x (x in µm).  The derivatives are those of JCGM 100:2008, 5.1.3.  They
 hold within the bracket of the estimate; a percentile that is not bracketed has none (NaN).
 
-`combine` is the general linear law (JCGM 100, JCGM 102) for any measurement model given by its
-sensitivities.
+`Contributions` is the general linear law (JCGM 100, JCGM 102) for any measurement model given by
+its sensitivities.
 """
 
 from __future__ import annotations
@@ -302,27 +302,6 @@ class Contributions:
     @property
     def _gap(self) -> Array:
         return np.where(self.known, 1.0, np.nan)
-
-
-def combine(
-    sensitivities: ArrayLike, u: ArrayLike, degrees_of_freedom: ArrayLike = np.inf
-) -> Contributions:
-    """Contributions of independent inputs by the law of propagation of uncertainty.
-
-    Shapes: sensitivities (C, N), u (N,), degrees_of_freedom (N,).
-
-    Examples
-    --------
-    >>> combine([1, 1], [3.0, 4.0]).u
-    array([5.])
-    """
-    parts = np.atleast_2d(np.asarray(sensitivities, dtype=float)) * np.asarray(u, dtype=float)
-    return Contributions(
-        matrix=sparse.csr_array(parts),
-        known=np.ones(len(parts), dtype=bool),
-        degrees_of_freedom=np.broadcast_to(np.asarray(degrees_of_freedom, float), parts.shape[1:]),
-        source=np.zeros(parts.shape[1], dtype=np.intp),
-    )
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:

@@ -7,7 +7,7 @@ does not grow with the number of draws.  Draws without a value are +inf or -inf 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Self
 
@@ -166,21 +166,6 @@ class BlockSummary:
     negative: Array | None = None
 
 
-def summarise_block(values: Array, coverage: float) -> BlockSummary:
-    """Summarise joint draws, shape (Q, M); `values` is overwritten."""
-    ends = np.array([interval_ends(np.sort(row), coverage) for row in values]).T
-    below, above = np.isneginf(values), np.isposinf(values)
-    missing = below | above
-    valid = ~missing if missing.any() else None
-    return BlockSummary(
-        draws=values.shape[1],
-        moments=JointMoments.of(values, valid),
-        ends=ends,
-        below=below.sum(axis=1).astype(float),
-        above=above.sum(axis=1).astype(float),
-    )
-
-
 def merge_blocks(one: BlockSummary, two: BlockSummary) -> BlockSummary:
     """Summary of the draws of both; the ends are those of the second alone."""
     log_moments = one.log_moments
@@ -287,7 +272,6 @@ def _ends(values: Array, coverage: float, overrides: dict[int, tuple[Array, Arra
 
 
 MIN_BLOCKS = 10
-MAX_BLOCKS = 100
 
 
 class Accumulator:
@@ -395,30 +379,6 @@ class Accumulator:
         scatter, tolerance = self.scatter[:, self._watched], self.tolerance[self._watched]
         # open ends, quantities without a value and constants have nothing to settle
         return bool(np.all((scatter < tolerance) | ~np.isfinite(scatter) | (scatter == 0)))
-
-
-def adaptive_monte_carlo(
-    draw_block: Callable[[int], Array],
-    *,
-    coverage: float = 0.95,
-    digits: int = 2,
-    min_blocks: int = MIN_BLOCKS,
-    max_blocks: int = MAX_BLOCKS,
-) -> Accumulator:
-    """Draw blocks until the results have settled to the wanted digits of u.
-
-    Notes
-    -----
-    JCGM 101:2008, 7.9.  The standard may stop after two blocks; two give a poor standard deviation,
-    so at least `min_blocks` are made.  Interval ends are averages over blocks (7.9.4 g, h).
-    """
-    accumulator = Accumulator(digits=digits, min_blocks=min_blocks)
-    blocks = (
-        summarise_block(np.array(draw_block(number), dtype=float), coverage)
-        for number in range(max_blocks)
-    )
-    accumulator.take(blocks)
-    return accumulator
 
 
 def validate_linear(

@@ -77,11 +77,6 @@ def sizes_introduction(rule: str) -> str:
     )
 
 
-def means_heading(level: float, say: Numerals = PLAIN) -> str:
-    """Heading of a column of sizes with their intervals."""
-    return f"size in µm, or span ({say(100 * level)} % interval)"
-
-
 def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     """How much of the measurement's doubt about D50 is the balance."""
     column = propagation.quantities.index("D50")

@@ -9,11 +9,11 @@ from scipy import stats
 
 from psdstats.uncertainty.draws import fill, keyed_generator
 from psdstats.uncertainty.inputs import Kind
-from psdstats.uncertainty.linear import combine, coverage_factor
-from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo, validate_linear
+from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.monte_carlo import validate_linear
 
 
-def _additive(kind, scales, **options):
+def _additive(adaptive_monte_carlo, kind, scales, **options):
     """Sum of four independent inputs of that kind with these standard deviations."""
     streams = [keyed_generator(7, "additive", str(kind), part) for part in range(4)]
 
@@ -41,9 +41,9 @@ def _close(result, u, half_width):
     assert result.ends[1, 0] == pytest.approx(half_width, abs=tolerance)
 
 
-def test_922_normal_inputs():
+def test_922_normal_inputs(adaptive_monte_carlo, combine):
     """9.2.2: u 2.0, 95 % interval ±3.92, and the linear law is validated."""
-    result = _additive(Kind.NORMAL, np.ones(4), max_blocks=400)
+    result = _additive(adaptive_monte_carlo, Kind.NORMAL, np.ones(4), max_blocks=400)
     assert result.tolerance[0] == 0.05  # as the document takes it
     _close(result, 2.0, 3.92)
     linear = combine(np.ones(4), np.ones(4))
@@ -58,15 +58,15 @@ def test_922_normal_inputs():
     )[0]
 
 
-def test_923_rectangular_inputs():
+def test_923_rectangular_inputs(adaptive_monte_carlo):
     """9.2.3: u 2.0, ±3.88 where the linear law gives ±3.92."""
-    _close(_additive(Kind.UNIFORM, np.ones(4), max_blocks=400), 2.0, 3.88)
+    _close(_additive(adaptive_monte_carlo, Kind.UNIFORM, np.ones(4), max_blocks=400), 2.0, 3.88)
 
 
-def test_924_one_dominant_rectangular_input():
+def test_924_one_dominant_rectangular_input(adaptive_monte_carlo, combine):
     """9.2.4: u 10.1, ±17.0 where the linear law gives ±19.8 and is not validated."""
     scales = np.array([1, 1, 1, 10.0])
-    result = _additive(Kind.UNIFORM, scales, max_blocks=400)
+    result = _additive(adaptive_monte_carlo, Kind.UNIFORM, scales, max_blocks=400)
     assert result.u[0] == pytest.approx(10.1, abs=0.1)
     assert result.ends[0, 0] == pytest.approx(-17.0, abs=0.1)
     assert result.ends[1, 0] == pytest.approx(17.0, abs=0.1)
@@ -82,7 +82,7 @@ def test_924_one_dominant_rectangular_input():
     )[0]
 
 
-def test_94_comparison_loss():
+def test_94_comparison_loss(adaptive_monte_carlo, combine):
     """9.4 with x1 = x2 = 0, no correlation: 50 × 10⁻⁶, u 50 × 10⁻⁶, shortest [0, 150] × 10⁻⁶."""
     streams = [keyed_generator(8, "loss", part) for part in range(2)]
 

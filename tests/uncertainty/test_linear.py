@@ -13,7 +13,7 @@ from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.linear import combine, coverage_factor
+from psdstats.uncertainty.linear import coverage_factor
 from psdstats.words.sizes import notes_in_words
 
 
@@ -158,7 +158,7 @@ def test_open_percentiles_have_bounds_and_no_u(make_run, make_study):
     assert result.covariance("D10").loc["good", "good"] > 0
 
 
-def test_combine_gives_covariance_and_degrees_of_freedom():
+def test_combine_gives_covariance_and_degrees_of_freedom(combine):
     result = combine([[1, 1, 0], [0, 1, 1]], [3.0, 4.0, 12.0], [5, 10, np.inf])
     np.testing.assert_allclose(result.covariance, [[25, 16], [16, 160]])
     assert result.effective_df[0] == pytest.approx(25**2 / (3**4 / 5 + 4**4 / 10))

@@ -102,34 +102,6 @@ def curves_table(bands: pd.DataFrame) -> Table:
     )
 
 
-def means_table(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str, level: float) -> Table:
-    """Mean sizes of each level or cell with their intervals."""
-    keys = [
-        name
-        for name in means.columns
-        if name not in ("quantity", "value", "lower", "upper", "n_runs", "side")
-    ]
-    columns = [Column(name="quantity", heading="quantity")]
-    columns += [_key_column(means, name) for name in keys]
-    columns.append(
-        Column(
-            name="value",
-            heading=words.means_heading(level, say),
-            show=Show.MEASURED,
-            lower="lower",
-            upper="upper",
-            side="side" if "side" in means.columns else None,
-        )
-    )
-    return Table(
-        name="mean sizes",
-        frame=means,
-        caption=caption,
-        columns=tuple(columns),
-        row_headings=1 + len(keys),
-    )
-
-
 def balance_answer(propagation: Propagation, say: Numerals = PLAIN) -> Answer:
     """How much of the measurement's doubt about D50 is the balance."""
     return Answer("balance", words.balance_sentence(propagation, say))
@@ -292,12 +264,6 @@ def _names_tell_group(runs: pd.DataFrame) -> bool:
     """Whether a column of groups would say nothing new beside the names of the runs."""
     pairs = zip(runs["run"].str.lower(), runs["group"].str.lower(), strict=True)
     return len(set(runs["group"])) == 1 or all(run.startswith(group) for run, group in pairs)
-
-
-def _key_column(means: pd.DataFrame, name: str) -> Column:
-    if name == TIME:
-        return time_column(means[name])
-    return Column(name=name, heading=name.replace("_", " "))
 
 
 _MEANS = {

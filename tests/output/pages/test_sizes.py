@@ -12,7 +12,6 @@ from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
     balance_answer,
     curves_table,
-    means_table,
     size_drawing,
     sizes_page,
     sizes_table,
@@ -154,12 +153,6 @@ def test_balance_that_does_not_matter_is_said_shortly(bench):
 def test_declared_numbers_keep_their_decimals(values, texts):
     column = number_column(pd.Series(values), name="x", heading="x", unit="g")
     assert [column.text({"x": value}) for value in values] == texts
-
-
-def test_means_name_their_levels(benches):
-    table = means_table(benches.means, caption="Means.", level=0.95)
-    assert [c.heading for c in table.columns][:3] == ["quantity", "group", "milling time"]
-    assert table.row_headings == 3
 
 
 def test_section_has_a_figure_for_each_group(benches):
