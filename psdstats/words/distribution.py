@@ -136,6 +136,9 @@ REMARKS = {
 }
 
 
+FITS_HEADING = "Which distribution fits?"
+
+
 def whole_heading(by: str) -> str:
     """Question of the section."""
     return f"Did the whole distribution change with {column_words(by)}?"

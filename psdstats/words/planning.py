@@ -440,6 +440,11 @@ REMARKS = {
     ),
 }
 
+POWER_HEADING = "What would it show?"
+PRECISION_HEADING = "Which balance, which sample?"
+STACK_HEADING = "Which sieves?"
+CHARGE_HEADING = "What fills the jar?"
+TIMELINE_HEADING = "When is what done?"
 POWER_FIGURE = (
     "Chance of showing a change against its size, with the 95 % interval of the simulation; "
     "dashed: the power aimed at."

@@ -82,7 +82,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
         place=Place.FIRST,
     )
     return Page(
-        heading="What would it show?",
+        heading=words.POWER_HEADING,
         sentences=told,
         blocks=(
             _drawing("power", ax, words.POWER_FIGURE, told),
@@ -103,7 +103,7 @@ def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
     """Which balance and sample a wanted uncertainty asks for."""
     told = words.precision_sentences(plan, say)
     return Page(
-        heading="Which balance, which sample?",
+        heading=words.PRECISION_HEADING,
         sentences=told,
         blocks=(precision_drawing(plan, told, say), *precision_tables(plan, say)),
     )
@@ -235,7 +235,7 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
             points=choice.undersize_frame(choice.aperture_um),
         )
     return Page(
-        heading="Which sieves?",
+        heading=words.STACK_HEADING,
         sentences=told,
         blocks=(
             _drawing("stack", ax, words.STACK_FIGURE, told),
@@ -326,7 +326,7 @@ def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
         )
     drawing = _drawing("charge", ax, words.CHARGE_FIGURE, told)
     return Page(
-        heading="What fills the jar?",
+        heading=words.CHARGE_HEADING,
         sentences=told,
         blocks=(drawing, charge_table(charge)),
         cautions=words.MILL_CAUTIONS,
@@ -365,7 +365,7 @@ def timeline_page(plan: Timeline, *, attended_only: bool = False, say: Numerals 
     """When what is done; the cautions always."""
     told = words.timeline_sentences(plan, say)
     return Page(
-        heading="When is what done?",
+        heading=words.TIMELINE_HEADING,
         sentences=told,
         blocks=(timeline_drawing(plan, told, say), timeline_table(plan)),
         cautions=words.BENCH_CAUTIONS,

@@ -279,7 +279,7 @@ def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:
             )
         drawings.append(
             Drawing(
-                name=f"rate {result.quantity} {one.label}".strip(),
+                name=" ".join(filter(None, ("rate", result.quantity, one.label))),
                 figure=ax.figure,  # type: ignore[arg-type]
                 caption=words.drawing_caption(result, one, beyond=until > one.last_min, say=say),
                 alternative=" ".join(words.curve_sentences(one, say)),

@@ -122,7 +122,7 @@ def fits_page(
 ) -> Page:
     """How well each distribution fits, and the fineness class."""
     return Page(
-        heading="Which distribution fits?",
+        heading=words.FITS_HEADING,
         sentences=(*words.fit_sentences(fits), words.fineness_sentence(fineness)),
         blocks=(
             *([misfit_drawing(fits, points, runs, say)] if fits.fits else []),

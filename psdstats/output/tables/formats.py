@@ -75,6 +75,7 @@ _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
 _SHORT_LINES = 15  # up to here print keeps a table on one page
 _LINE = 30  # signs in a line of a column of text, about
 _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
+_SCROLLS = 'role="region" tabindex="0"'  # by keys too, for who has no mouse
 _BRIEF = 20  # signs; a text up to here stays on one line
 
 
@@ -92,7 +93,7 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     return "\n".join(
         [
             f'<div class="tableblock{kind}" id="{anchor}">',
-            f'<div class="tablebox" role="region" aria-labelledby="{anchor}-caption" tabindex="0">',
+            f'<div class="tablebox" {_SCROLLS} aria-labelledby="{anchor}-caption">',
             "<table>",
             f'<caption id="{anchor}-caption">{number}{caption}</caption>',
             "<thead>",

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import SizeError
-from psdstats.simulate.durations import simulate_durations
+from psdstats.planning.bench.timeline import simulate_durations
 
 
 def test_law_is_the_lognormal_with_the_planned_mean():
