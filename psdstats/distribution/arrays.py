@@ -82,21 +82,6 @@ class StudyArrays:
         """Sum of the net masses of each run, shape (R,)."""
         return np.asarray(self.net_g.sum(axis=1))
 
-    @property
-    def finest_um(self) -> Array:
-        """Finest aperture of each run, shape (R,)."""
-        return self.aperture_um[:, 0]
-
-    @property
-    def coarsest_um(self) -> Array:
-        """Coarsest aperture of each run, shape (R,)."""
-        return self.aperture_um[:, -1]
-
-    @property
-    def stacks(self) -> tuple[tuple[str, ...], ...]:
-        """For each run the keys of its sieves, finest first, without the pan."""
-        return tuple(tuple(key for key in keys[1:] if key) for keys in self.sieves)
-
 
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:
     """Arrange the readings of a study (or of some of its runs) as padded arrays."""
@@ -120,6 +105,8 @@ def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays
         sieves.append(tuple(keys))
     net = gross - tare
     keys_in_use = tuple(sorted({key for row in sieves for key in row[1:] if key}))
+    # padding repeats the coarsest aperture, so it belongs to the coarsest sieve
+    index = [[keys_in_use.index(key or row[-1]) for key in row[1:]] for row in sieves]
     return StudyArrays(
         runs=tuple(run.name for run in chosen),
         sieves=tuple(sieves),
@@ -130,7 +117,7 @@ def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays
         aperture_um=aperture[:, 1:].copy(),
         ln_aperture=np.log(aperture[:, 1:]),
         sieve_keys=keys_in_use,
-        sieve_index=_sieve_index(sieves, keys_in_use),
+        sieve_index=np.array(index, dtype=np.intp),
         notes=_checked_masses(chosen, sieves, net),
     )
 
@@ -153,12 +140,6 @@ def _classes(study: Study, run: Run) -> list[tuple[Reading, float]]:
                 f"run {run.name!r} has aperture {coarser:g} µm twice; keep one reading of it."
             )
     return classes
-
-
-def _sieve_index(sieves: list[tuple[str, ...]], keys_in_use: tuple[str, ...]) -> NDArray[np.intp]:
-    place = {key: index for index, key in enumerate(keys_in_use)}
-    # padding repeats the coarsest aperture, so it belongs to the coarsest sieve
-    return np.array([[place[key or row[-1]] for key in row[1:]] for row in sieves], dtype=np.intp)
 
 
 def _checked_masses(
@@ -187,14 +168,10 @@ class ClassMean(StrEnum):
     GEOMETRIC = "geometric"
     ARITHMETIC = "arithmetic"
 
-
-def as_class_mean(name: str | ClassMean) -> ClassMean:
-    """Return the mean of that name; SizeError lists the names that exist."""
-    try:
-        return ClassMean(name)
-    except ValueError as cause:
-        names = " or ".join(repr(str(one)) for one in ClassMean)
-        raise SizeError(f"class mean {str(name)!r} is not known; choose {names}.") from cause
+    @classmethod
+    def _missing_(cls, value: object) -> ClassMean:
+        names = " or ".join(repr(str(one)) for one in cls)
+        raise SizeError(f"class mean {value!r} is not known; choose {names}.")
 
 
 def class_sizes_um(aperture: Array, mean: ClassMean = ClassMean.GEOMETRIC) -> Array:

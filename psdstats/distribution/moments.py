@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.columns import TIME, signed
-from psdstats.distribution.arrays import ClassMean, as_class_mean, class_sizes_um, study_arrays
+from psdstats.distribution.arrays import ClassMean, class_sizes_um, study_arrays
 from psdstats.distribution.curves import cumulative_undersize
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
@@ -161,7 +161,7 @@ def study_moments(
     A net mass below zero (weighing noise of an empty class) counts as none.
     """
     arrays = study_arrays(study)
-    size = class_sizes_um(arrays.aperture_um, as_class_mean(class_mean))
+    size = class_sizes_um(arrays.aperture_um, ClassMean(class_mean))
     held = np.clip(arrays.net_g, 0.0, None)
     fraction = held / held.sum(axis=1, keepdims=True)
     rows = []

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.curves import InterpolationRule, as_rule, ln_sizes, undersize_of_masses
+from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
@@ -112,7 +112,7 @@ def percentile_bounds(
     >>> found.lower_um.round(2), found.upper_um.round(2)
     (array([  0.  ,  88.74, 125.  ]), array([63.  , 88.74,   inf]))
     """
-    chosen = as_rule(rule)
+    chosen = InterpolationRule(rule)
     aperture, passing = _ordered_curve(aperture_um, undersize)
     wanted = _checked_levels(levels)
     ln_size = ln_sizes(passing[None, :], np.log(aperture)[None, :], wanted, chosen)[0]
@@ -250,7 +250,7 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     SizeError
         If the rule is unknown or a run cannot be read as a distribution (no pan, no mass, …).
     """
-    chosen = as_rule(study.rule if rule is None else rule)
+    chosen = InterpolationRule(study.rule if rule is None else rule)
     return sizes_of_arrays(study_arrays(study), rule=chosen)
 
 
@@ -260,7 +260,7 @@ def sizes_of_arrays(
     """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`."""
     undersize = undersize_of_masses(arrays.net_g if net_g is None else net_g)
     size = np.exp(ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule))
-    finest, coarsest = arrays.finest_um[:, None], arrays.coarsest_um[:, None]
+    finest, coarsest = arrays.aperture_um[:, :1], arrays.aperture_um[:, -1:]
     below, above = size == 0.0, np.isposinf(size)
     lower = np.concatenate([np.where(above, coarsest, size), np.empty((len(size), 1))], axis=1)
     upper = np.concatenate([np.where(below, finest, size), np.empty((len(size), 1))], axis=1)

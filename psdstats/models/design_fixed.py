@@ -99,33 +99,24 @@ class FixedDesign:
         items = term_items(spec)
         if len(items) == 1 and isinstance(items[0], str) and ":" in items[0]:
             items = tuple(items[0].split(":"))
-        wanted = {self.variable(item) for item in items}
+        wanted = set(self.variables(items))
         for term in self.terms:
             if set(term.variables) == wanted:
                 return term
         known = ", ".join(term.label for term in self.terms) or "none"
         raise ModelError(f"The model has no term {spec!r}; its terms are {known}.")
 
-    def variable(self, item: Single) -> str:
-        """Label of a variable given by label, column or specification."""
-        if isinstance(item, Factor):
-            return item.column
-        if isinstance(item, Trend):
-            return item.label
-        curves = [label for label, one in self.numerics.items() if one.column == item]
-        known = item in self.factors or item in self.numerics or len(curves) != 1
-        return item if known else curves[0]
-
     def variables(self, spec: TermSpec) -> tuple[str, ...]:
-        """Labels of the variables of a term, which need not be a term of the model."""
-        labels = tuple(self.variable(item) for item in term_items(spec))
-        for label in labels:
+        """Labels of variables given by label, column or specification; unknown names stay."""
+        labels = []
+        for item in term_items(spec):
+            label = item.column if isinstance(item, Factor) else item
+            label = label.label if isinstance(label, Trend) else label
             if label not in self.factors and label not in self.numerics:
-                known = ", ".join([*self.factors, *self.numerics]) or "none"
-                raise ModelError(
-                    f"The fixed part has no variable {label!r}; its variables are {known}."
-                )
-        return labels
+                curves = [curve for curve, one in self.numerics.items() if one.column == label]
+                label = curves[0] if len(curves) == 1 else label
+            labels.append(label)
+        return tuple(labels)
 
     def factor(self, label: str) -> FactorColumn:
         """A factor by its label."""
@@ -158,17 +149,6 @@ class FixedDesign:
                 value *= float(w[inside[k]]) if k in inside else float(w.sum())
             out[i] = value
         return out
-
-    def mean_weights(self, *factors: FactorColumn) -> Array:
-        """Weights of the cell means of some factors, the last factor varying fastest."""
-        one = [np.eye(len(f.levels)) for f in factors]
-        cells = product(*one)
-        return np.array(
-            [
-                self.weights({f.label: row for f, row in zip(factors, cell, strict=True)})
-                for cell in cells
-            ]
-        )
 
     def hypothesis(self, spec: TermSpec) -> Array:
         """Contrast matrix L (l, p) of a term.
@@ -310,14 +290,13 @@ def _term_columns(variables: Sequence[Variable], n_rows: int) -> tuple[Array, li
     return values, coefficients
 
 
-def cell_means(
-    fixed: FixedDesign, term: TermSpec, by: str | None = None
-) -> tuple[pd.DataFrame, Array]:
-    """Cells of one or several factors, and the weights (cells, p) of their means."""
-    labels = fixed.variables(term) + (() if by is None else (by,))
+def cell_means(fixed: FixedDesign, labels: Sequence[str]) -> tuple[pd.DataFrame, Array]:
+    """Cells of factors, the last varying fastest, and the weights (cells, p) of their means."""
     factors = [fixed.factor(label) for label in labels]
     cells = list(product(*(f.levels for f in factors)))
-    return pd.DataFrame(cells, columns=list(labels)), fixed.mean_weights(*factors)
+    chosen = product(*(np.eye(len(f.levels)) for f in factors))
+    weights = [fixed.weights(dict(zip(labels, rows, strict=True))) for rows in chosen]
+    return pd.DataFrame(cells, columns=list(labels)), np.array(weights)
 
 
 def asked_contrasts(
@@ -348,9 +327,9 @@ def asked_contrasts(
     else:
         matrix = polynomial_trend(factors[0].scores, degree=degree)
     if len(labels) == 1 and by is not None:
-        factors.insert(0, fixed.factor(by))
-        matrix = within_each(matrix, factors[0].levels)
-    return replace(matrix, weights=matrix.weights @ fixed.mean_weights(*factors))
+        labels = (by, *labels)
+        matrix = within_each(matrix, fixed.factor(by).levels)
+    return replace(matrix, weights=matrix.weights @ cell_means(fixed, labels)[1])
 
 
 def _slopes(fixed: FixedDesign, label: str, by: str | None) -> ContrastMatrix:

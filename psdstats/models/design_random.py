@@ -204,8 +204,8 @@ class RandomDesign:
         x = design if parts.span is None else parts.span.coordinates(design.T).T
         complement = np.linalg.qr(x, mode="complete")[0][:, p:]
         flat = (complement.T @ parts.matrices @ complement).reshape(len(names), -1)
-        if parts.outside is not None:
-            flat = np.column_stack([flat, np.sqrt(parts.n_outside) * parts.outside])
+        if parts.span is not None and parts.outside is not None:
+            flat = np.column_stack([flat, np.sqrt(parts.span.n_outside) * parts.outside])
         size = np.sqrt((flat**2).sum(axis=1))
         for name, one in zip(names, size, strict=True):
             if one <= 1e-9:

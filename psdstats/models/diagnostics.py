@@ -46,7 +46,9 @@ def normal_quantiles(values: ArrayLike) -> Array:
 
 
 def residual_table(fit: MixedModelFit) -> pd.DataFrame:
-    """Residuals by row: row, response, fitted, residual, standardised, marginal_residual.
+    """Residuals by row, with the normal quantile of each standardised one.
+
+    Columns: row, response, fitted, residual, standardised, normal_quantile, marginal_residual.
 
     Notes
     -----
@@ -63,6 +65,7 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
             "fitted": fit.fitted,
             "residual": fit.residuals,
             "standardised": standard,
+            "normal_quantile": normal_quantiles(standard),
             "marginal_residual": fit.response - fit.effects.marginal,
         }
     )
@@ -79,13 +82,6 @@ def _residual_variances(fit: MixedModelFit) -> Array:
         return np.diagonal(within @ projection @ within)
     inside = residual**2 * projection - residual * np.eye(span.size)
     return residual + span.row_forms(inside)
-
-
-def residual_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Standardised residuals against normal quantiles, in ascending order."""
-    table = residual_table(fit)[["row", "standardised"]]
-    table = table.assign(normal_quantile=normal_quantiles(table["standardised"].to_numpy()))
-    return table.sort_values("normal_quantile", ignore_index=True)
 
 
 _HARDLY_MOVED = 0.8  # share of the effect that is left (own rule, no source)

@@ -54,11 +54,6 @@ class CovarianceParts:
     outside: Array | None = None
     outside_known: float = 0.0
 
-    @property
-    def n_outside(self) -> int:
-        """Directions outside the span; 0 without one."""
-        return 0 if self.span is None else self.span.n_outside
-
     def covariance(self, theta: Array) -> Array:
         """Covariance of the rows.
 
@@ -169,17 +164,17 @@ def fit_batch(
     # residuals of a first fit carry no large mean, which would cost digits
     first = np.linalg.lstsq(x, y.T, rcond=None)[0].T
     y = y - first @ x.T
-    squares = np.zeros(len(y))
+    count, squares = 0, np.zeros(len(y))
     if parts.span is not None:
         inside = parts.span.coordinates(y)
-        squares = parts.span.squares_outside(y, inside)
+        count, squares = parts.span.n_outside, parts.span.squares_outside(y, inside)
         y, x = inside, parts.span.coordinates(x.T).T
     slopes = np.zeros(q) if parts.outside is None else parts.outside
     chunk = max(1, _CHUNK_NUMBERS // (max(q, 1) * len(x) ** 2))
     pieces = []
     for some in (slice(low, low + chunk) for low in range(0, len(y), chunk)):
         outside = Outside(
-            count=parts.n_outside, slopes=slopes, known=parts.outside_known, squares=squares[some]
+            count=count, slopes=slopes, known=parts.outside_known, squares=squares[some]
         )
         pieces.append(_fit_chunk(y[some], x, parts.rows(some), outside, criterion, free, tolerance))
     arrays: dict[str, Any] = {

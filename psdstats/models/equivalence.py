@@ -25,7 +25,7 @@ from scipy import special
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, adjust_p
-from psdstats.student import critical_t, scale_rule, upper_tail
+from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
 
 _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
 
@@ -63,32 +63,22 @@ class DetectableChange:
         return np.asarray(-100.0 * np.expm1(-self.log_change), dtype=np.float64)
 
 
-def contrast_power(
-    effect: ArrayLike, standard_error: ArrayLike, df: ArrayLike, *, critical: ArrayLike
-) -> Array:
-    """Probability that |t| exceeds its critical value when the true difference is `effect`.
+def contrast_power(shift: float, df: float, *, critical: float) -> float:
+    """Probability that |t| exceeds its critical value at a true difference of ``shift`` errors.
 
     Notes
     -----
-    P(|T| > c) for noncentral T with noncentrality δ = effect / standard error is the mean over
-    s = sqrt(chi-square(df)/df) of Φ(δ - c s) + Φ(-δ - c s).
+    P(|T| > c) for noncentral T with noncentrality δ, the true difference over its standard error,
+    is the mean over s = sqrt(chi-square(df)/df) of Φ(δ - c s) + Φ(-δ - c s).
 
     Examples
     --------
-    >>> contrast_power(3.0, 1.0, 10.0, critical=2.228139).round(4)
-    np.float64(0.7714)
+    >>> round(contrast_power(3.0, 10.0, critical=2.228139), 4)
+    0.7714
     """
-    arrays = np.broadcast_arrays(
-        *(np.asarray(value, dtype=float) for value in (effect, standard_error, df, critical))
-    )
-    if not ((arrays[1] > 0.0).all() and (arrays[2] > 0.0).all() and (arrays[3] >= 0.0).all()):
-        raise ModelError(
-            f"Power needs a standard error and degrees of freedom above 0 and a critical value of "
-            f"0 or more; found {standard_error!r}, {df!r} and {critical!r}."
-        )
-    flat = [array.ravel() for array in arrays]
-    power = [_power(float(e / se), float(f), float(c)) for e, se, f, c in zip(*flat, strict=True)]
-    return np.array(power).reshape(arrays[0].shape)
+    s, weight = scale_rule(df, edge=shift)
+    beyond = special.ndtr(shift - critical * s) + special.ndtr(-shift - critical * s)
+    return min(float(weight @ beyond), 1.0)
 
 
 def smallest_detectable(
@@ -136,8 +126,12 @@ def smallest_detectable(
     df_all = np.broadcast_to(np.asarray(df, dtype=float), error.shape)
     limit = critical_t(alpha, df_all) if critical is None else np.asarray(critical, dtype=float)
     limit = np.broadcast_to(limit, error.shape)
-    at_zero = contrast_power(0.0, error, df_all, critical=limit)
-    if not (power < 1.0 and (at_zero < power).all()):
+    if not ((error > 0.0).all() and (df_all > 0.0).all() and (limit >= 0.0).all()):
+        raise ModelError(
+            f"Power needs a standard error and degrees of freedom above 0 and a critical value of "
+            f"0 or more; found {standard_error!r}, {df!r} and {critical!r}."
+        )
+    if not (power < 1.0 and (two_sided_p(limit, df_all) < power).all()):
         raise ModelError(
             f"The wanted power is {power}; give a number below 1 and above the level of the test."
         )
@@ -148,23 +142,21 @@ def smallest_detectable(
     return DetectableChange(log_change=np.array(shifts) * error, power=power, critical=limit)
 
 
-def _power(shift: float, df: float, critical: float) -> float:
-    s, weight = scale_rule(df, edge=shift)
-    beyond = special.ndtr(shift - critical * s) + special.ndtr(-shift - critical * s)
-    return min(float(weight @ beyond), 1.0)
-
-
 def _shift(df: float, critical: float, power: float) -> float:
     from scipy.optimize import brentq
 
     if df < _FEWEST_DF:
         return float("inf")
     high = 1.0
-    while _power(high, df, critical) < power:
+    while contrast_power(high, df, critical=critical) < power:
         high *= 2.0
         if high > _LARGEST_SHIFT:
             return float("inf")
-    return float(brentq(lambda shift: _power(shift, df, critical) - power, 0.0, high, xtol=1e-12))
+
+    def missing(shift: float) -> float:
+        return contrast_power(shift, df, critical=critical) - power
+
+    return float(brentq(missing, 0.0, high, xtol=1e-12))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -74,6 +74,8 @@ class FTests:
 def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedCovariance:
     """Φ, Φ_A and the pieces Kenward–Roger degrees of freedom are made of.
 
+    With ``drop_edges`` variances at zero count as known.
+
     Notes
     -----
     Λ = Φ {Σ_ij W_ij (Q_ij - P_i Φ P_j)} Φ and Φ_A = Φ + 2Λ, with
@@ -86,7 +88,12 @@ def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedC
     # G_k V⁻¹ X for every k, side by side: (B, q, n, p)
     pushed = (matrices.reshape(q * n, n) @ weighted).reshape(*lead, q, n, p)
     slopes = -(weighted.mT[..., None, :, :] @ pushed)
-    w = _theta_covariance(fit, drop_edges)
+    w = fit.expected
+    if q:
+        size = np.sqrt(np.einsum("...ii->...i", w))
+        scale = size[..., :, None] * size[..., None, :]
+        known = (fit.on_edge[..., :, None] | fit.on_edge[..., None, :]) & drop_edges
+        w = np.where(known, 0.0, np.linalg.inv(np.where(known, np.eye(q), w / scale)) / scale)
     flat = pushed.swapaxes(-3, -2).reshape(*lead, n, q * p)
     squares = (flat.mT @ fit.precision @ flat).reshape(*lead, q, p, q, p)
     bent = np.einsum("...ij,...ixjy->...xy", w, squares, optimize=True)
@@ -95,21 +102,6 @@ def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedC
     inflation = phi @ bent @ phi
     adjusted = phi + inflation + inflation.mT
     return AdjustedCovariance(plain=phi, adjusted=adjusted, slopes=slopes, theta_covariance=w)
-
-
-def _theta_covariance(fit: BatchFit, drop_edges: bool) -> Array:
-    """Inverse expected information; with ``drop_edges`` variances at zero count as known."""
-    expected = fit.expected
-    q = expected.shape[-1]
-    if not q:
-        return expected
-    size = np.sqrt(np.einsum("...ii->...i", expected))
-    scale = size[..., :, None] * size[..., None, :]
-    inner, both = expected / scale, np.ones_like(expected, dtype=bool)
-    if drop_edges:
-        both = ~fit.on_edge[..., :, None] & ~fit.on_edge[..., None, :]
-        inner = np.where(both, inner, np.eye(q))
-    return np.where(both, np.linalg.inv(inner) / scale, 0.0)
 
 
 def kenward_roger(
@@ -237,10 +229,8 @@ def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, NDArray[np.bool_]]:
     return jacobian, observed, use
 
 
-def satterthwaite_df(
-    fit: BatchFit, covariance: AdjustedCovariance, contrasts: ArrayLike
-) -> tuple[Array, Array]:
-    """Variance and degrees of freedom of each single contrast.
+def satterthwaite_df(fit: BatchFit, covariance: AdjustedCovariance, contrasts: ArrayLike) -> Array:
+    """Satterthwaite's degrees of freedom of each single contrast.
 
     Shapes: contrasts (m, p); gives (B, m) or (m,).
     """
@@ -251,8 +241,8 @@ def satterthwaite_df(
     inner = _observed_theta_covariance(fit)
     spread = np.einsum("...mk,...kj,...mj->...m", gradient, inner, gradient)
     with np.errstate(divide="ignore"):
-        df = np.where(spread > 0, 2 * variance**2 / spread, np.inf)
-    return variance, df
+        df: Array = np.where(spread > 0, 2 * variance**2 / spread, np.inf)
+    return df
 
 
 def satterthwaite(
@@ -268,8 +258,7 @@ def satterthwaite(
     size, vectors = np.linalg.eigh(l_matrix @ covariance.plain @ l_matrix.T)
     along = (vectors.mT @ difference[..., None])[..., 0]
     f = (along**2 / size).sum(axis=-1) / rank
-    _, df_each = satterthwaite_df(fit, covariance, vectors.mT @ l_matrix)
-    df = _pooled(df_each)
+    df = _pooled(satterthwaite_df(fit, covariance, vectors.mT @ l_matrix))
     return FTests(f=f, df_num=rank, df_den=df, p=f_tail(f, rank, df), scaling=np.ones_like(f))
 
 

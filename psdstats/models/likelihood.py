@@ -297,19 +297,12 @@ class LikelihoodValue:
 
     def rows(self, chosen: Rows | NDArray[np.bool_]) -> LikelihoodValue:
         """The same for some of the responses."""
-        return LikelihoodValue(
-            log_likelihood=self.log_likelihood[chosen],
-            score=self.score[chosen],
-            expected=self.expected[chosen],
-            observed=self.observed[chosen],
-        )
+        return LikelihoodValue(**{name: values[chosen] for name, values in vars(self).items()})
 
     def put(self, rows: Rows, new: LikelihoodValue) -> None:
         """Write the values of some responses in place."""
-        self.log_likelihood[rows] = new.log_likelihood
-        self.score[rows] = new.score
-        self.expected[rows] = new.expected
-        self.observed[rows] = new.observed
+        for name, values in vars(self).items():
+            values[rows] = getattr(new, name)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -228,7 +228,7 @@ class MixedModelFit:
     def _used(self, rows: Array, method: Method | str) -> tuple[Array, Array]:
         """Covariance of the coefficients, and degrees of freedom of single contrasts (m, p)."""
         if Method(method) is Method.SATTERTHWAITE:
-            return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)[1]
+            return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
         return self.covariance.adjusted, single_df(self.covariance, rows)
 
     @property
@@ -381,7 +381,8 @@ class MixedModelFit:
         ModelError
             If a term is unknown or no factor.
         """
-        cells, weights = cell_means(self.fixed, term, by)
+        factors = (*self.fixed.variables(term), *([] if by is None else [by]))
+        cells, weights = cell_means(self.fixed, factors)
         covariance, df = self._used(weights, method)
         estimate = weights @ self.estimates.beta
         error = np.sqrt(((weights @ covariance) * weights).sum(axis=1))

@@ -203,42 +203,16 @@ class Simulator:
         return simulated
 
 
-def variance_intervals(
-    fit: MixedModelFit,
-    method: str = "profile",
-    *,
-    level: float = 0.95,
-    draws: int = 1000,
-    seed: int | np.random.Generator = 0,
-) -> pd.DataFrame:
-    """Intervals of the variance components: estimate, lower, upper by component.
+def variance_intervals(fit: MixedModelFit, *, level: float = 0.95) -> pd.DataFrame:
+    """Intervals of the variance components by the profile of the restricted likelihood.
 
-    By the profile of the restricted likelihood, or ("bootstrap") as percentiles of refits.
+    Gives estimate, lower, upper by component.
     """
-    if method == "profile":
-        from scipy import special
+    from scipy import special
 
-        drop = 0.5 * float(special.chdtri(1, 1 - level))
-        lower, upper = zip(*(_interval(fit, name, drop) for name in fit.random.names), strict=True)
-    elif method == "bootstrap":
-        if draws < 100:
-            raise ModelError(f"Percentile intervals need at least 100 draws, not {draws}.")
-        simulate = Simulator(fit.estimates, fit.fixed.matrix, np.random.default_rng(seed))
-        found = []
-        for low in range(0, draws, simulate.chunk):
-            simulated = simulate(min(simulate.chunk, draws - low))
-            found.append(_refit(fit, simulated, tolerance=_LOOSE).theta)
-        ends = np.quantile(np.concatenate(found), [(1 - level) / 2, (1 + level) / 2], axis=0)
-        lower, upper = ends
-    else:
-        raise ModelError(f"The method {method!r} is not one of 'profile', 'bootstrap'.")
+    drop = 0.5 * float(special.chdtri(1, 1 - level))
+    lower, upper = zip(*(_interval(fit, name, drop) for name in fit.random.names), strict=True)
     return pd.DataFrame({"estimate": fit.variance_components}).assign(lower=lower, upper=upper)
-
-
-def _refit(fit: MixedModelFit, responses: Array, *, tolerance: float) -> BatchFit:
-    """The model of a fit for other responses (B, n)."""
-    parts, free = fit.random.parts, fit.estimates.free
-    return fit_batch(responses, fit.fixed.matrix, parts, free=free, tolerance=tolerance)
 
 
 def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) -> Array:
@@ -249,7 +223,7 @@ def profile_log_likelihood(fit: MixedModelFit, component: str, values: Array) ->
     if fit.random.parts.blocks:
         raise ModelError(
             "Profile intervals are not available with correlated slopes, whose variances and "
-            "covariance bound each other; use method='bootstrap'."
+            "covariance bound each other; use correlated=False."
         )
     k = fit.random.names.index(component)
     parts = fit.random.parts
@@ -468,7 +442,8 @@ def _random_orders(blocks: list[Order], draws: int, rng: np.random.Generator) ->
 
 
 def _statistics(responses: Array, fit: MixedModelFit, contrast: Array) -> Array:
-    refit = _refit(fit, responses, tolerance=1e-7)
+    x, parts, free = fit.fixed.matrix, fit.random.parts, fit.estimates.free
+    refit = fit_batch(responses, x, parts, free=free, tolerance=1e-7)
     difference = refit.beta @ contrast.T
     spread = contrast @ refit.beta_covariance @ contrast.T
     solved = np.linalg.solve(spread, difference[:, :, None])[:, :, 0]

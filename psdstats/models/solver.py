@@ -83,8 +83,14 @@ def maximise(problem: Target, start: Array, bounds: Bounds, *, tolerance: float)
     for iteration in range(_MAX_ITERATIONS):
         if not len(live):
             break
-        scoring = iteration < _SCORING_STEPS
-        step = _step(theta[live], value.rows(live), bounds, scoring=scoring)
+        scoring, now = iteration < _SCORING_STEPS, value.rows(live)
+        step = _bounded_step(theta[live], now.score, now.expected, bounds)
+        if not scoring:
+            newton = _bounded_step(theta[live], now.score, now.observed, bounds)
+            gain = (newton * now.score).sum(axis=1)
+            curve = (newton * (now.observed @ newton[:, :, None])[:, :, 0]).sum(axis=1)
+            use = np.isfinite(newton).all(axis=1) & (gain >= 0) & (curve >= 0)
+            step = np.where(use[:, None], newton, step)
         size = np.abs(step).max(axis=1, initial=0.0)
         done = size <= tolerance * np.abs(theta[live]).max(axis=1, initial=1e-8)
         converged[live[done]] = True
@@ -93,17 +99,6 @@ def maximise(problem: Target, start: Array, bounds: Bounds, *, tolerance: float)
         live = live[moved | scoring]
     edge = bounds.variance & (theta == 0)
     return Solution(theta=theta, value=value, converged=converged, on_edge=edge)
-
-
-def _step(theta: Array, value: LikelihoodValue, bounds: Bounds, *, scoring: bool) -> Array:
-    step = _bounded_step(theta, value.score, value.expected, bounds)
-    if scoring:
-        return step
-    newton = _bounded_step(theta, value.score, value.observed, bounds)
-    gain = (newton * value.score).sum(axis=1)
-    curve = (newton * (value.observed @ newton[:, :, None])[:, :, 0]).sum(axis=1)
-    use = np.isfinite(newton).all(axis=1) & (gain >= 0) & (curve >= 0)
-    return np.where(use[:, None], newton, step)
 
 
 def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds) -> Array:

@@ -30,7 +30,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS, TIME
-from psdstats.distribution.curves import as_rule, ln_sizes, undersize_of_masses
+from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 from psdstats.sieves.sieve import Sieve
@@ -274,7 +274,7 @@ def rule_sizes(mass: Array, aperture_um: Array, *, rule: str) -> Array:
         rows = trials * here.size
         undersize = undersize_of_masses(mass[:, here, :count].reshape(rows, count))
         ln_aperture = np.log(aperture_um[:, here, 1:count].reshape(rows, count - 1))
-        ln_size = ln_sizes(undersize, ln_aperture, np.array(LEVELS), as_rule(rule))
+        ln_size = ln_sizes(undersize, ln_aperture, np.array(LEVELS), InterpolationRule(rule))
         ln_size[~np.isfinite(ln_size)] = np.nan
         size[:, here] = np.exp(ln_size).reshape(trials, here.size, len(LEVELS))
     return quantities_of(size)

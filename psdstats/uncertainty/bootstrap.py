@@ -41,6 +41,11 @@ class BootstrapMethod(StrEnum):
     BCA = "bca"
     STUDENTISED = "studentised"
 
+    @classmethod
+    def _missing_(cls, value: object) -> BootstrapMethod:
+        names = ", ".join(repr(str(one)) for one in cls)
+        raise UncertaintyError(f"method {value!r} is not known; choose {names}.")
+
 
 def bootstrap_interval(
     parts: list[Array],
@@ -57,7 +62,7 @@ def bootstrap_interval(
     BCa: bias from the share of resamples below the estimate, acceleration from the jackknife over
     all units.  Studentised: resampled t with the standard error of the resample.
     """
-    way = as_bootstrap_method(method)
+    way = BootstrapMethod(method)
     signs = [1.0] + [-1.0] * (len(parts) - 1)
     centre = sum(sign * part.mean() for sign, part in zip(signs, parts, strict=True))
     draws = np.zeros(resamples)
@@ -76,15 +81,6 @@ def bootstrap_interval(
         tail = _bca_levels(parts, signs, draws, float(centre), tail)
     low, high = np.quantile(draws, tail)
     return float(low), float(high)
-
-
-def as_bootstrap_method(method: str | BootstrapMethod) -> BootstrapMethod:
-    """Method of that name."""
-    try:
-        return BootstrapMethod(method)
-    except ValueError as cause:
-        names = ", ".join(repr(str(one)) for one in BootstrapMethod)
-        raise UncertaintyError(f"method {method!r} is not known; choose {names}.") from cause
 
 
 def _bca_levels(
@@ -182,7 +178,7 @@ def bootstrap_sizes(
     UncertaintyError
         If a column is missing, an option is out of range or a size is not above 0.
     """
-    way = as_bootstrap_method(method)
+    way = BootstrapMethod(method)
     for name in (response, by, *(() if unit is None else (unit,))):
         if name not in frame.columns:
             raise UncertaintyError(

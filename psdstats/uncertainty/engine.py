@@ -308,8 +308,7 @@ def _validated(
 
 def _closed_ends(law: JointLaw, ends: Array) -> tuple[Array, Array, Array, Array]:
     """Ends of both intervals; an end without a value becomes what the sieves still say."""
-    finest = law.arrays.finest_um[:, None]
-    coarsest = law.arrays.coarsest_um[:, None]
+    finest, coarsest = law.arrays.aperture_um[:, :1], law.arrays.aperture_um[:, -1:]
     result = []
     for number, end in enumerate(ends.reshape(4, *law.sizes.value.shape)):
         if number % 2 == 0:

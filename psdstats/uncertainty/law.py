@@ -16,9 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.curves import InterpolationRule, as_rule, undersize_of_masses
+from psdstats.distribution.curves import InterpolationRule, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.findings import Remark
 from psdstats.frozen import Array
@@ -111,7 +111,7 @@ class JointLaw:
     def _doubts(self, lower: Array, upper: Array) -> NDArray[np.bool_]:
         """Quantities whose linear interval is known to be doubtful before any draw is made."""
         arrays, value = self.arrays, self.sizes.value
-        beyond = (lower < arrays.finest_um[:, None]) | (upper > arrays.coarsest_um[:, None])
+        beyond = (lower < arrays.aperture_um[:, :1]) | (upper > arrays.aperture_um[:, -1:])
         variance = np.zeros(arrays.net_g.shape)
         action = self.table.on_mass
         np.add.at(variance, (action.run, action.place), np.square(action.coefficient))
@@ -194,8 +194,8 @@ class JointLaw:
         return found
 
     def _at_mean(self, alike: Sequence[str], own: Sequence[str]) -> JointLaw:
-        study = mean_curve_study(self.study, alike, own=own)
-        return prepare(study, sources=self.sources.included, rule=self.sizes.rule)
+        arrays = mean_curves(self, alike, own=own)
+        return _law(self.study, self.runs, arrays, self.sources, self.sizes.rule)
 
     def undersize(self) -> tuple[Array, Contributions, Contributions]:
         """Undersize at every aperture, what masses add to it, and what is added to the aperture.
@@ -261,22 +261,32 @@ def prepare(
     Give ``sources`` and ``rule`` of a propagation to get the law that it came from; values and the
     linear covariance need no draws.
     """
-    chosen_rule = as_rule(study.rule if rule is None else rule)
+    chosen_rule = InterpolationRule(study.rule if rule is None else rule)
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
-    ordered = sorted(wanted, key=lambda run: run.name)
-    arrays = study_arrays(study, ordered)
-    weighings = Weighings(study=study, runs=tuple(ordered), arrays=arrays)
+    arrays = study_arrays(study, sorted(wanted, key=lambda run: run.name))
+    return _law(study, wanted, arrays, chosen, chosen_rule)
+
+
+def _law(
+    study: Study,
+    runs: tuple[Run, ...],
+    arrays: StudyArrays,
+    chosen: ChosenSources,
+    rule: InterpolationRule,
+) -> JointLaw:
+    rows = tuple(sorted(runs, key=lambda run: run.name))
+    weighings = Weighings(study=study, runs=rows, arrays=arrays)
     table = collect_inputs(
         weighings, [(source.name, source.inputs(weighings)) for source in chosen.included]
     )
     return JointLaw(
         study=study,
-        runs=wanted,
+        runs=runs,
         arrays=arrays,
         table=table,
-        sizes=sizes_of_arrays(arrays, rule=chosen_rule, net_g=table.net_g),
-        contributions=_contributions(table, arrays, chosen_rule),
+        sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g),
+        contributions=_contributions(table, arrays, rule),
         sources=chosen,
     )
 
@@ -350,34 +360,26 @@ def _with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
     return transform, known.ravel()
 
 
-def mean_curve_study(study: Study, alike: Sequence[str], *, own: Sequence[str] = ()) -> Study:
-    """The study with every run's masses replaced by those of the mean curve of runs alike."""
-    table = study.runs_frame()
-    levels = table[list(alike)].itertuples(index=False, name=None)
+def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> StudyArrays:
+    """The arrays of a law with the masses of every run those of the mean curve of runs alike.
+
+    Runs named in ``own`` keep their masses; totals and tares stay.
+    """
+    rows = sorted(law.runs, key=lambda run: run.name)
+    table = law.study.runs_frame().set_index(RUN).loc[list(law.arrays.runs), list(alike)]
+    levels = table.itertuples(index=False, name=None)
     kinds: list[Hashable] = [
         (level, tuple(reading.aperture_um for reading in run.readings))
-        for level, run in zip(levels, study.runs, strict=True)
+        for level, run in zip(levels, rows, strict=True)
     ]
-    shares = [np.array([r.net_g for r in run.readings]) / run.total_g for run in study.runs]
-    mean = {
-        kind: np.mean([one for one, its in zip(shares, kinds, strict=True) if its == kind], axis=0)
-        for kind in set(kinds)
-    }
-    runs = (
-        run if run.name in own else _with_shares(run, mean[kind])
-        for run, kind in zip(study.runs, kinds, strict=True)
-    )
-    return replace(study, runs=tuple(runs))
-
-
-def _with_shares(run: Run, shares: Array) -> Run:
-    """The run with its total mass spread over the classes in these shares."""
-    net_g = (run.total_g * shares).tolist()
-    readings = tuple(
-        replace(reading, gross_g=reading.tare_g + net)
-        for reading, net in zip(run.readings, net_g, strict=True)
-    )
-    return replace(run, readings=readings)
+    net_g = law.arrays.net_g.copy()
+    shares = net_g / law.arrays.total_g[:, None]
+    for row, name in enumerate(law.arrays.runs):
+        if name not in own:
+            mates = [mate for mate, kind in enumerate(kinds) if kind == kinds[row]]
+            net_g[row] = law.arrays.total_g[row] * shares[mates].mean(axis=0)
+    gross_g = law.arrays.tare_g + net_g
+    return replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
 
 
 def undersize_bands(

@@ -20,7 +20,6 @@ from scipy.special import ndtri
 from psdstats.distribution.curves import (
     Brackets,
     InterpolationRule,
-    as_rule,
     find_brackets,
     invert_monotone,
     monotone_value,
@@ -67,7 +66,7 @@ def percentile_jacobian(
     t = (p M - C_a) / m_b, the semilog rule gives ln D = (1 - t) ln x_a + t ln x_b, so that
     ∂t/∂m_i = (p - [i ≤ a] - t [i = b]) / m_b and ∂ln D/∂ln x_b = t; likewise for the others.
     """
-    chosen = as_rule(rule)
+    chosen = InterpolationRule(rule)
     cumulative = np.cumsum(net_g, axis=1)
     total = cumulative[:, -1:]
     undersize = cumulative[:, :-1] / total

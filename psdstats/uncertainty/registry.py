@@ -73,7 +73,8 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
     if asked is None:
         _check_settings(study)
         for name, source in known.items():
-            if _is_on(study, source):
+            setting = study.uncertainty.get(source.switch)
+            if source.on_by_default(study) if setting is None else setting:
                 chosen[name] = source.from_study(study)
     else:
         for item in asked:
@@ -90,11 +91,6 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
         included=tuple(ordered),
         left_out=tuple(name for name in known if name not in chosen),
     )
-
-
-def _is_on(study: Study, source: type[Source]) -> bool:
-    setting = study.uncertainty.get(source.switch)
-    return source.on_by_default(study) if setting is None else bool(setting)
 
 
 def _check_settings(study: Study) -> None:

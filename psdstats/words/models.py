@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -193,6 +193,16 @@ def by_quantity(told: Iterable[tuple[str, str]]) -> tuple[str, ...]:
     for quantity, text in told:
         said.setdefault(text, []).append(quantity)
     return tuple(f"{', '.join(dict.fromkeys(own))}: {text}" for text, own in said.items())
+
+
+def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
+    """Coefficients, then variances, of a fit in words; ``components`` has those of the latter."""
+    fixed, names = fit.fixed, []
+    for one in fixed.coefficients:
+        told = [f"{column_words(k)} {fixed.factors[k].levels[j]}" for k, j in one.levels]
+        told += [column_words(fixed.numerics[k].parts[j]) for k, j in one.parts]
+        names.append(", ".join(told) or "first levels")
+    return names + [f"variance between {components[name]}" for name in fit.random.names]
 
 
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:

@@ -73,7 +73,7 @@ def test_trends(form, expected):
 
 def test_hypotheses_are_differences_of_cell_means(crossed):
     design = build_fixed(crossed, [("time", "ball")], ["time"])
-    cells, weights = cell_means(design, "time", "ball")
+    cells, weights = cell_means(design, ["time", "ball"])
     beta = np.random.default_rng(1).normal(size=6)
     means = dict(zip(zip(cells["time"], cells["ball"], strict=True), weights @ beta, strict=True))
     difference = np.mean([means["10", b] - means["0", b] for b in ("5:1", "10:1")])

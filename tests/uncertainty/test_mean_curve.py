@@ -8,7 +8,7 @@ import pytest
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.law import mean_curve_study, prepare
+from psdstats.uncertainty.law import mean_curves, prepare
 
 APERTURES = (0.0, 63.0, 125.0, 250.0)
 U_UM = {63.0: 1.0, 125.0: 2.0, 250.0: 4.0}
@@ -52,24 +52,25 @@ def _at_mean(study, sizes, quantity):
 def test_runs_alike_get_their_mean_shares_and_keep_everything_else():
     other = run("r3", 12.0, (30.0, 12.0, 6.0, 2.0))
     study = study_of(*TWO, other)
-    found = mean_curve_study(study, ["milling_time_min"])
+    law = prepare(study)
+    found = mean_curves(law, ["milling_time_min"])
     mean = (np.array([10, 25, 10, 5]) / 50 + np.array([22, 50, 20, 8]) / 100) / 2
-    for before, after in zip(study.runs[:2], found.runs[:2], strict=True):
-        net = np.array([reading.net_g for reading in after.readings])
-        assert net / before.total_g == pytest.approx(mean, rel=1e-12)
-        assert [r.tare_g for r in after.readings] == [r.tare_g for r in before.readings]
-    assert [r.net_g for r in found.runs[2].readings] == pytest.approx(
-        [r.net_g for r in other.readings], rel=1e-12
-    )
+    for given, net, total in zip(study.runs[:2], found.net_g[:2], found.total_g[:2], strict=True):
+        assert total == pytest.approx(given.total_g, rel=1e-12)
+        assert net / given.total_g == pytest.approx(mean, rel=1e-12)
+    np.testing.assert_array_equal(found.tare_g, law.arrays.tare_g)
+    np.testing.assert_allclose(found.gross_g - found.tare_g, found.net_g, rtol=1e-12)
+    assert found.net_g[2] == pytest.approx([r.net_g for r in other.readings], rel=1e-12)
 
 
 def test_other_apertures_are_not_alike_and_own_curves_are_kept():
     narrow = run("r3", 0.0, (30.0, 15.0, 5.0), apertures=(0.0, 90.0, 180.0))
     study = study_of(*TWO, narrow)
-    found = mean_curve_study(study, ["milling_time_min"], own=["r1"])
-    assert found.runs[0] == study.runs[0]
-    assert found.runs[1] != study.runs[1]
-    assert [r.net_g for r in found.runs[2].readings] == pytest.approx([30.0, 15.0, 5.0])
+    law = prepare(study)
+    found = mean_curves(law, ["milling_time_min"], own=["r1"])
+    np.testing.assert_array_equal(found.net_g[0], law.arrays.net_g[0])
+    assert np.abs(found.net_g[1] - law.arrays.net_g[1]).max() > 0.1
+    assert found.net_g[2, law.arrays.real[2]] == pytest.approx([30.0, 15.0, 5.0])
 
 
 def test_shared_apertures_give_the_covariance_of_the_mean_position():

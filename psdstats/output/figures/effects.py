@@ -346,7 +346,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     frame : DataFrame
         Columns normal_quantile, standardised (residual), and optionally run, lower and upper
         (limits of a band in which residuals of a true normal would lie), as
-        `psdstats.models.residual_quantiles` gives it.
+        `psdstats.models.diagnostics.residual_table` gives it.
     ax : Axes
         Where to draw.
 
@@ -370,7 +370,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     ... )
     >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
     >>> fit = model.fit()
-    >>> residual_quantiles(diagnostics.residual_quantiles(fit), new_axes()).get_xlabel()
+    >>> residual_quantiles(diagnostics.residual_table(fit), new_axes()).get_xlabel()
     'normal quantile'
     """
     frame = need(frame, ("normal_quantile", "standardised"), "residual quantiles")

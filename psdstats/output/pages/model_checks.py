@@ -25,7 +25,6 @@ from psdstats.models.crosschecks import (
 from psdstats.models.diagnostics import (
     Influence,
     leave_one_group_out,
-    normal_quantiles,
     residual_table,
 )
 from psdstats.models.mixed_model import MixedModelFit
@@ -40,6 +39,7 @@ from psdstats.output.figures.effects import (
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import models as words
+from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import once_each
 
@@ -73,11 +73,12 @@ def model_checks_page(
             remarks += [(name, one) for check in both for one in check.remarks]
     refits = {name: independent_refit(fit) for name, fit in fits.items()}
     told += [(name, words.refit_sentence(one, say)) for name, one in refits.items()]
-    blocks.append(_refit_table(refits))
+    components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
+    blocks.append(_refit_table(fits, refits, components))
     if thorough:
         own = fits[drawn]
         blocks += [
-            _variance_table(own, drawn, comparison.level, say),
+            _variance_table(own, drawn, comparison.level, components[drawn], say),
             _resampled_table(own, drawn, by),
         ]
     return Page(
@@ -96,7 +97,6 @@ def _residual_drawings(
     named = fit.model.frame[known].reset_index(drop=True)
     named = named.rename(columns={group: "group"})
     table = pd.concat([residual_table(fit), named], axis=1)
-    table = table.assign(normal_quantile=normal_quantiles(table["standardised"]))
     with house_style():
         against = residuals_against_fitted(
             table, new_axes(say=say), fitted_label=f"fitted ln {quantity}"
@@ -192,8 +192,15 @@ def _common_table(
     )
 
 
-def _refit_table(refits: Mapping[str, Refit]) -> Table:
-    pieces = [one.table.assign(quantity=name) for name, one in refits.items()]
+def _refit_table(
+    fits: Mapping[str, MixedModelFit],
+    refits: Mapping[str, Refit],
+    components: Mapping[str, Mapping[str, str]],
+) -> Table:
+    pieces = []
+    for quantity, one in refits.items():
+        told = words.refit_names(fits[quantity], components[quantity])
+        pieces.append(one.table.assign(quantity=quantity, name=told[: len(one.table)]))
     return Table(
         name="independent refit",
         frame=pd.concat(pieces, ignore_index=True),
@@ -211,10 +218,12 @@ def _refit_table(refits: Mapping[str, Refit]) -> Table:
     )
 
 
-def _variance_table(fit: MixedModelFit, quantity: str, level: float, say: Numerals) -> Table:
+def _variance_table(
+    fit: MixedModelFit, quantity: str, level: float, components: Mapping[str, str], say: Numerals
+) -> Table:
     return Table(
         name=f"variance intervals {quantity}",
-        frame=variance_intervals(fit, level=level).reset_index(),
+        frame=variance_intervals(fit, level=level).rename(components).reset_index(),
         caption=words.variances_caption(quantity, level, say),
         columns=(
             Column(name="component", heading="between"),

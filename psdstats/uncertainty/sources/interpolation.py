@@ -34,8 +34,8 @@ class Interpolation(Source):
         """One uniform input a stack, on ln D10, ln D50 and ln D90."""
         result = ElementaryInputs(kind=Kind.UNIFORM)
         half_range = rule_half_range(weighings)
-        for row, stack in enumerate(weighings.arrays.stacks):
-            index = result.index(stack)
+        for row, sieves in enumerate(weighings.arrays.sieves):
+            index = result.index(tuple(key for key in sieves[1:] if key))
             for level, half in enumerate(half_range[row].tolist()):
                 if half != 0.0:
                     result.on_ln_size.add(index, row, level, half / sqrt(3))

@@ -10,7 +10,6 @@ from typing import ClassVar, Self
 import numpy as np
 
 from psdstats.errors import UncertaintyError
-from psdstats.findings import Remark
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, SourceRemark, Weighings
 
@@ -80,7 +79,13 @@ class LostPowder(Source):
                 shift[row, 0] = most / 2
                 index = result.index((run.name,))
                 result.on_mass.add(index, row, 0, most / sqrt(12))
-        result.notes += _notes(unweighed, whole, bounded)
+        if unweighed:
+            result.notes.append(SourceRemark.NO_SAMPLE_MASS(runs=tuple(unweighed)))
+        if whole:
+            found = {"runs": len(whole), "least_g": min(whole), "most_g": max(whole)}
+            result.notes.append(SourceRemark.LOSS_HALVED(**found))
+        if bounded:
+            result.notes.append(SourceRemark.EMPTY_PAN(runs=tuple(bounded)))
         return [result]
 
 
@@ -93,16 +98,3 @@ def _most_from_pan(weighings: Weighings, row: int) -> float:
     finest_um, next_um = arrays.aperture_um[row, :2]
     beside_g = max(arrays.net_g[row, 1], 0.0)
     return float(beside_g * finest_um / (next_um - finest_um))
-
-
-def _notes(unweighed: list[str], whole: list[float], bounded: list[str]) -> list[Remark]:
-    notes = []
-    if unweighed:
-        notes.append(SourceRemark.NO_SAMPLE_MASS(runs=tuple(unweighed)))
-    if whole:
-        notes.append(
-            SourceRemark.LOSS_HALVED(runs=len(whole), least_g=min(whole), most_g=max(whole))
-        )
-    if bounded:
-        notes.append(SourceRemark.EMPTY_PAN(runs=tuple(bounded)))
-    return notes

@@ -21,6 +21,7 @@ def test_page_shows_residuals_influence_common_tests_and_a_refit(benches):
     assert (tests["p"] < 0.05).all()
     own = benches.comparison["D50"].fit.test("milling_time_min")
     assert tests.loc[("D50", "mixed model"), "statistic"] == own.f
+    assert {"first levels", "milling time 6"} <= set(page.tables[2].frame["name"])
 
 
 def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, monkeypatch):
@@ -30,6 +31,7 @@ def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, m
     page = model_checks_page(benches.comparison, thorough=True)
     variances, resampled = page.tables[-2:]
     assert variances.name == "variance intervals D50"
+    assert "group, drift a step of milling time" in variances.frame["component"].tolist()
     assert (variances.frame["lower"] <= variances.frame["upper"]).all()
     assert resampled.name == "resampled tests D50"
     assert resampled.frame["test"].tolist() == ["bootstrap"]  # two arrangements are too few
