@@ -30,6 +30,7 @@ FAINT = "#e4e7ec"
 RUST = "#a1471a"
 TEAL = "#3f938c"
 OCHRE = "#e2ae45"
+DASHED = (0, (4.0, 3.0))  # of lines that mark a limit, a target or a margin
 WIDTH_MM = 165.0  # text width of an A4 page with 22 mm margins
 
 _SHEET = Path(__file__).with_name("house.mplstyle")

@@ -8,7 +8,7 @@ Several Axes on one figure, with one key above them all.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -47,14 +47,7 @@ def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -
     low, high = low / pad, high * pad
     ticks = _steps(low, high)
     own = ax.xaxis if axis == "x" else ax.yaxis
-    if axis == "x":
-        ax.set_xscale("log")
-        ax.set_xlim(low, high)
-        ax.set_xlabel(label)
-    else:
-        ax.set_yscale("log")
-        ax.set_ylim(low, high)
-        ax.set_ylabel(label)
+    ax.set(**{f"{axis}scale": "log", f"{axis}lim": (low, high), f"{axis}label": label})
     own.set_ticks(ticks, labels=_plain(ax, ticks))
     own.set_ticks([], minor=True)
 
@@ -74,6 +67,30 @@ def time_axis(ax: Axes, times_min: Iterable[float]) -> None:
     ax.set_xlim(times[0] - 0.05 * reach, times[-1] + 0.12 * reach)
     ax.set_xlabel("milling time / min")
     ax.tick_params(axis="x", color=GREY)
+
+
+def percent_axis(ax: Axes, label: str, ticks: Iterable[float] = range(0, 101, 20)) -> None:
+    """Turn the vertical axis into per cent from 0 to 100."""
+    ax.set_ylim(-2, 102)
+    ax.set_yticks(list(ticks))
+    ax.set_ylabel(label)
+
+
+def name_rows(ax: Axes, names: Sequence[str]) -> None:
+    """Names of rows from the top down, instead of a vertical axis."""
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(axis="y", visible=False)
+    ax.spines["left"].set_visible(False)
+
+
+def name_columns(ax: Axes, names: Sequence[str], **look: Any) -> None:
+    """Names of columns from left to right, instead of a horizontal axis."""
+    ax.set_xticks(range(len(names)), names, **look)
+    ax.set_xlim(-0.6, len(names) - 0.4)
+    ax.tick_params(axis="x", length=0)
+    ax.grid(axis="x", visible=False)
 
 
 def _steps(low: float, high: float) -> list[float]:

@@ -13,17 +13,21 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
-from psdstats.output.figures.axes import sieve_axis
+from psdstats.output.figures.axes import name_columns, sieve_axis
 from psdstats.output.figures.marks import (
+    colours_by_time,
     drawn,
     hover,
+    interval,
     key_above,
+    label_beside,
     need,
+    point,
     room_for,
     rows,
     spread_apart,
 )
-from psdstats.output.style import GREY, INK, numerals, time_colours
+from psdstats.output.style import DASHED, GREY, INK, numerals, time_colours
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,7 +37,7 @@ if TYPE_CHECKING:
     from psdstats.words.numbers import Numerals
 
 
-_DASHES = ((0, (4, 3)), "-", (0, (1, 2)))
+_DASHES = (DASHED, "-", (0, (1, 2)))
 _LABEL_GAP = 0.06  # of the vertical axis
 
 
@@ -82,12 +86,12 @@ def group_consistency(
     }
     frame = need(frame[frame[indicator].notna()], (indicator,), "group consistency")
     groups = list(dict.fromkeys(frame["group"]))
-    times = sorted({float(time) for time in frame[TIME]})
-    colours = time_colours(len(times))
-    width = 0.8 / len(times)
-    for step, (time, colour) in enumerate(zip(times, colours, strict=True)):
+    colours = colours_by_time(frame)
+    width = 0.8 / len(colours)
+    for step, (time, colour) in enumerate(colours.items()):
         own = rows(frame[frame[TIME] == time])
-        places = [groups.index(row.group) + width * (step - (len(times) - 1) / 2) for row in own]
+        shift = width * (step - (len(colours) - 1) / 2)
+        places = [groups.index(row.group) + shift for row in own]
         values = [float(getattr(row, indicator)) for row in own]
         bars = ax.bar(
             places, values, width * 0.92, color=colour, edgecolor=INK, linewidth=0.4,
@@ -98,10 +102,7 @@ def group_consistency(
     _limit_lines(ax, limits, two_sided=indicator == "h")
     ax.axhline(0, color=GREY, linewidth=1.0)
     most = room_for(ax, len(groups))
-    ax.set_xticks(range(len(groups)), [drawn(group, most=most) for group in groups])
-    ax.set_xlim(-0.6, len(groups) - 0.4)
-    ax.tick_params(axis="x", length=0)
-    ax.grid(axis="x", visible=False)
+    name_columns(ax, [drawn(group, most=most) for group in groups])
     ax.set_ylabel(f"Mandel’s {indicator}")
     key_above(ax)
     return ax
@@ -117,18 +118,10 @@ def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> N
     ax.set_ylim(low, high)
     spots = spread_apart(list(limits.values()), _LABEL_GAP * (high - low))
     for name, spot in zip(limits, spots, strict=True):
-        ax.annotate(
-            name,
-            (1, spot),
-            xycoords=("axes fraction", "data"),
-            xytext=(4, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=8,
-            annotation_clip=False,
-        )
+        label_beside(ax, name, spot, shift=4)
 
 
+_SLANTED = {"rotation": 30, "ha": "right", "rotation_mode": "anchor"}
 _COLUMNS = ("class", "from_um", "to_um", "pair", "change_percent", "lower", "upper", "moved")
 
 
@@ -176,16 +169,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     firsts = rows(frame.drop_duplicates("name"))
     labels = [_limits(row.from_um, row.to_um, numerals(ax)) for row in firsts]
     crowded = sum(len(label) + 2 for label in labels) > 100
-    ax.set_xticks(
-        range(len(classes)),
-        labels,
-        rotation=30 if crowded else 0,
-        ha="right" if crowded else "center",
-        rotation_mode="anchor" if crowded else "default",
-    )
-    ax.set_xlim(-0.6, len(classes) - 0.4)
-    ax.tick_params(axis="x", length=0)
-    ax.grid(axis="x", visible=False)
+    name_columns(ax, labels, **(_SLANTED if crowded else {}))
     ax.set_xlabel("size class / µm")
     ax.set_ylabel("change / percentage points")
     key_above(ax)
@@ -205,8 +189,7 @@ def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
     shown = "" if row.moved else ", not shown"
     change = f"{say.signed(row.change_percent, 1)} points ({say.interval(row.lower, row.upper)})"
     hover(bar, f"{_limits(row.from_um, row.to_um, say)} µm, {row.pair}: {change}{shown}")
-    if np.isfinite(row.lower) and np.isfinite(row.upper):
-        ax.vlines(at, row.lower, row.upper, color=INK, linewidth=0.9)
+    interval(ax, at, (row.lower, row.upper), colour=INK, width=0.9)
 
 
 def _limits(from_um: float, to_um: float, say: Numerals) -> str:
@@ -252,8 +235,7 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     frame = need(frame, _COLUMNS_misfit, "fit misfit").sort_values("aperture_um", kind="stable")
     sieve_axis(ax, frame["aperture_um"])
     ax.axhline(0, color=GREY, linewidth=1.0)
-    times = sorted({float(time) for time in frame[TIME]})
-    for time, colour in zip(times, time_colours(len(times)), strict=True):
+    for time, colour in colours_by_time(frame).items():
         own = frame[frame[TIME] == time]
         for _, curve in own.groupby("run", sort=False):
             ax.plot(curve["aperture_um"], curve["misfit_percent"], color=colour, linewidth=0.7)
@@ -268,6 +250,6 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
 def _points(ax: Axes, own: pd.DataFrame, colour: str) -> None:
     say = numerals(ax)
     for row in rows(own):
-        (point,) = ax.plot([row.aperture_um], [row.misfit_percent], ".", color=colour, markersize=4)
-        text = f"{say.signed(row.misfit_percent, 2)} points at {say(row.aperture_um)} µm"
-        hover(point, f"{row.run}, {say(row.milling_time_min)} min: {text}")
+        misfit = f"{say.signed(row.misfit_percent, 2)} points at {say(row.aperture_um)} µm"
+        text = f"{row.run}, {say(row.milling_time_min)} min: {misfit}"
+        point(ax, (row.aperture_um, row.misfit_percent), ".", text, colour=colour, size=4)

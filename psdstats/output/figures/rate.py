@@ -5,7 +5,7 @@ Rate of first-order loss above each sieve against its aperture, both on log axes
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,8 +13,17 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.findings import Verdict
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
-from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
-from psdstats.output.style import GREY, INK, RUST, Mark, mark, numerals
+from psdstats.output.figures.marks import (
+    arrow,
+    hover,
+    interval,
+    label_at,
+    need,
+    point,
+    rows,
+    series_key,
+)
+from psdstats.output.style import DASHED, GREY, INK, RUST, Mark, mark, numerals
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -78,7 +87,7 @@ def size_rate(
     ax.plot(inside[TIME], inside["size_um"], color=INK, label=f"fitted {quantity}")
     if len(beyond) > 1:
         ax.plot(
-            beyond[TIME], beyond["size_um"], color=INK, linestyle=(0, (4, 3)),
+            beyond[TIME], beyond["size_um"], color=INK, linestyle=DASHED,
             label=f"{quantity} beyond the times measured",
         )  # fmt: skip
     _points(ax, points, quantity)
@@ -97,25 +106,22 @@ def size_rate(
 
 def _points(ax: Axes, points: pd.DataFrame, quantity: str) -> None:
     say = numerals(ax)
-    banded = {"lower_um", "upper_um"} <= set(points.columns)
     for row in rows(points):
-        limits = ""
-        if banded and np.isfinite(row.lower_um) and np.isfinite(row.upper_um):
-            ax.vlines(row.milling_time_min, row.lower_um, row.upper_um, color=INK, linewidth=1.2)
-            limits = f" ({say.interval(row.lower_um, row.upper_um)})"
-        (point,) = ax.plot(
-            [row.milling_time_min], [row.size_um], "o", color=INK, markerfacecolor="white"
-        )
         name = f"{row.run}, " if "run" in points.columns else ""
-        where = (
-            f"{name}{say(row.milling_time_min)} min: {quantity} {say.significant(row.size_um)} µm"
-        )
-        hover(point, where + limits)
+        time, limits = row.milling_time_min, _limits(row)
+        text = f"{name}{say(time)} min: {quantity} {say.significant(row.size_um)} µm"
+        if interval(ax, time, limits, colour=INK, width=1.2):
+            text += f" ({say.interval(*limits)})"
+        point(ax, (time, row.size_um), "o", text, colour=INK, fill="white")
+
+
+def _limits(row: Any) -> tuple[float, float]:
+    return getattr(row, "lower_um", np.nan), getattr(row, "upper_um", np.nan)
 
 
 def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | None) -> None:
     say = numerals(ax)
-    line = ax.axhline(target_um, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    line = ax.axhline(target_um, color=GREY, linewidth=1.0, linestyle=DASHED)
     hover(line, f"target {say(target_um)} µm")
     left = ax.get_xlim()[0]
     label_at(ax, f"target {say(target_um)} µm", (left, target_um), colour=GREY, shift=(4, -7))
@@ -132,10 +138,8 @@ def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | No
     if np.isfinite(time):
         at = (min(time, inside), target_um)
         label_at(ax, f"{say.significant(time, 3)} min", at, shift=(0, 9), align="center")
-        (point,) = ax.plot([time], [target_um], "D", color=RUST)
-        hover(
-            point, f"target reached at {say.significant(time, 3)} min ({say.interval(low, high)})"
-        )
+        text = f"target reached at {say.significant(time, 3)} min ({say.interval(low, high)})"
+        point(ax, (time, target_um), "D", text, colour=RUST)
 
 
 _COLUMNS = ("series", "aperture_um", "rate_per_min", "lower_per_min", "upper_per_min", "verdict")
@@ -181,12 +185,8 @@ def loss_against_size(
     sieve_axis(ax, frame["aperture_um"])
     seen = frame[["rate_per_min", "lower_per_min", "upper_per_min"]].to_numpy(dtype=float)
     floor = float(frame["rate_per_min"].min()) / 2
-    log_ticks(
-        ax,
-        "y",
-        around=(max(float(seen[seen > 0].min()), floor), float(seen.max())),
-        label="rate of loss / (1/min)",
-    )
+    around = (max(float(seen[seen > 0].min()), floor), float(seen.max()))
+    log_ticks(ax, "y", around=around, label="rate of loss / (1/min)")
     span = np.log(frame["aperture_um"].max() / frame["aperture_um"].min())
     for index, name in enumerate(names):
         own = frame[frame["series"] == name]
@@ -213,18 +213,12 @@ def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
         ax.vlines(at, start, row.upper_per_min, color=look.colour, linewidth=1.2)
         if open_below:
             arrow(ax, (at, row.rate_per_min), "<", colour=look.colour)
-        (point,) = ax.plot(
-            [at],
-            [row.rate_per_min],
-            look.marker,
-            color=look.colour,
-            markersize=4.5,
-            markerfacecolor="white" if row.verdict == Verdict.CHANGED else look.colour,
-        )
+        fill = "white" if row.verdict == Verdict.CHANGED else look.colour
         limits = say.interval(row.lower_per_min, row.upper_per_min)
-        hover(
-            point,
+        text = (
             f"{row.series + ', ' if row.series else ''}above {say(row.aperture_um)} µm: "
             f"{say.significant(row.rate_per_min, 3)} per min ({limits}), "
-            f"change: {row.verdict}",
+            f"change: {row.verdict}"
         )
+        spot = (at, row.rate_per_min)
+        point(ax, spot, look.marker, text, colour=look.colour, fill=fill, size=4.5)

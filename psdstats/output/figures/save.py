@@ -26,7 +26,8 @@ _EMPTY_DEFS = re.compile(r"\s*<defs>\s*</defs>")
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _PROLOGUE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
 _HOVER_GROUP = re.compile(rf'<g id="{HOVER}([^"]*)">')
-_SIZE = re.compile(r'<svg ([^>]*?)width="[\d.]+pt" height="[\d.]+pt"')
+_HOVER_POINT = re.compile(rf'<a xlink:href="{HOVER}([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
+_TITLED = r'<g class="mark"><title>\1</title>'
 
 
 def svg_text(figure: Figure, *, title: str = "") -> str:
@@ -40,7 +41,8 @@ def svg_text(figure: Figure, *, title: str = "") -> str:
     text = _STYLE_ATTRIBUTE.sub(_as_attributes, text)
     # joins and caps were the style sheet's only rule; here the marks inherit them
     text = text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
-    text = _HOVER_GROUP.sub(_with_title, text)
+    text = _HOVER_GROUP.sub(_TITLED, text)
+    text = _HOVER_POINT.sub(rf"{_TITLED}\2</g>", text)
     if title:
         text = text.replace(">", f">\n <title>{escape_html(title)}</title>", 1)
     return text.strip() + "\n"
@@ -83,7 +85,3 @@ def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "
 def _as_attributes(match: re.Match[str]) -> str:
     pairs = [rule.split(":", 1) for rule in match[1].split(";") if ":" in rule]
     return "".join(f' {name.strip()}="{value.strip()}"' for name, value in pairs)
-
-
-def _with_title(match: re.Match[str]) -> str:
-    return f'<g class="mark"><title>{match[1]}</title>'

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.figures.marks import drawn, hover, need
+from psdstats.output.figures.axes import name_rows
+from psdstats.output.figures.marks import drawn, hover, key_above, need
 from psdstats.output.style import INK, OCHRE, TEAL, numerals
 from psdstats.words import figures as words
 from psdstats.words.sizes import labelled_shares
@@ -83,23 +84,12 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
         start = start + table[source]
     if limited.sum() > 1:
         _mark_limited(ax, table[limited.index[limited]].sum(axis=1))
-    ax.set_yticks(range(len(labels)), [drawn(label) for label in labels])
-    ax.set_ylim(len(labels) - 0.4, -0.6)
+    name_rows(ax, [drawn(label) for label in labels])
     ax.set_xlim(0, 100)
     ax.set_xlabel("share of the variance / %")
-    ax.tick_params(axis="y", length=0)
     ax.grid(visible=False)
-    ax.spines["left"].set_visible(False)
-    handles, names = ax.get_legend_handles_labels()
-    order = sorted(range(len(names)), key=lambda i: (names[i] == _END, i))
-    ax.legend(
-        [handles[i] for i in order],
-        [names[i] for i in order],
-        loc="lower left",
-        bbox_to_anchor=(0, 1.02),
-        ncols=3,
-        labelcolor=INK,
-    )
+    handles, _ = ax.get_legend_handles_labels()
+    key_above(ax, sorted(handles, key=lambda one: one.get_label() == _END), columns=3)
     return ax
 
 

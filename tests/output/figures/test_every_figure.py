@@ -82,10 +82,6 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
                aperture_um=[63.5, 125.0] * 3, undersize=[0.1, 0.6, 0.2, 0.7, 0.3, 0.8])
         .assign(lower=lambda f: f["undersize"] - 0.02, upper=lambda f: f["undersize"] + 0.02), ax,
     ),
-    "draw_spread": lambda ax: figures.draw_spread(
-        _frame(run=np.repeat(NAMES, 50), milling_time_min=np.repeat(TIMES, 50),
-               value=np.tile(np.linspace(290.5, 310.5, 50), 3)), ax,
-    ),
     "effect_ratios": lambda ax: figures.effect_ratios(RATIOS, ax, margin=1.05),
     "expected_undersize": lambda ax: figures.expected_undersize(
         POWDER, ax, apertures_um=[63.0, 125.0], points=POWDER.iloc[1:]
@@ -135,7 +131,8 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
 def _texts(ax: Axes) -> list[str]:
     """Every text that is drawn, hover texts included."""
     shown = [text.get_text() for text in ax.findobj(mpl.text.Text) if text.get_visible()]
-    return shown + [str(artist.get_gid()) for artist in ax.findobj() if artist.get_gid()]
+    dots = [text for points in ax.collections for text in points.get_urls() if text]
+    return shown + dots + [str(artist.get_gid()) for artist in ax.findobj() if artist.get_gid()]
 
 
 def test_every_figure_has_an_example() -> None:

@@ -1,4 +1,4 @@
-"""Tares, diagnostics, power, consistency, rate and draws, each read back from its Axes."""
+"""Tares, diagnostics, power, consistency and rate, each read back from its Axes."""
 
 from __future__ import annotations
 
@@ -139,22 +139,6 @@ def test_rate_with_a_target_reached_at_an_open_time(ax: Axes) -> None:
     assert arrows[0].xyann[0] > 0
     bar = ax.collections[-1].get_paths()[0].vertices
     assert bar[0].tolist() == [50.0, 105.0]
-
-
-def test_draws_of_each_run(ax: Axes) -> None:
-    frame = pd.DataFrame(
-        {"run": ["a"] * 200 + ["b"] * 200, "milling_time_min": [0.0] * 200 + [12.0] * 200,
-         "value": np.r_[np.linspace(290, 310, 200), np.linspace(195, 205, 200)]}
-    )  # fmt: skip
-    figures.draw_spread(frame, ax)
-    spans = [
-        (body.get_paths()[0].vertices[:, 0].min(), body.get_paths()[0].vertices[:, 0].max())
-        for body in ax.collections
-    ]
-    assert spans == [pytest.approx((290, 310)), pytest.approx((195, 205))]
-    quartiles = sorted(line.get_xdata()[0] for line in ax.lines)
-    wanted = [np.percentile(frame["value"][frame["run"] == run], [25, 50, 75]) for run in "ba"]
-    assert quartiles == pytest.approx(np.concatenate(wanted), rel=1e-3)
 
 
 def test_tares_against_the_tare_expected(ax: Axes) -> None:

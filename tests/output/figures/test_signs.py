@@ -40,7 +40,7 @@ def test_names_with_a_point_keep_it(sizes: pd.DataFrame) -> None:
     named = sizes.assign(group=sizes["group"].replace("Alder", "Mill 2.5"))
     ax = size_against_time(named, new_axes(say=COMMA))
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Mill 2.5", "Birch"]
-    hovers = [line.get_gid() for line in ax.lines if line.get_gid()]
+    hovers = [text for dots in ax.collections for text in dots.get_urls() if text]
     assert any(text.startswith("hover: D50, Mill 2.5, 0 min: 300") for text in hovers)
 
 
