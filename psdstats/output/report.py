@@ -57,7 +57,7 @@ from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
 from psdstats.words.distribution import whole_heading
-from psdstats.words.numbers import PLAIN, Numerals, message_with_sign
+from psdstats.words.numbers import PLAIN, Numerals
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
@@ -293,7 +293,7 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
             _groups_table(study, say),
             _balance_table(study),
         ),
-        notes=tuple(message_with_sign(note, say) for note in study.notes),
+        notes=study.notes,
         notes_heading=words.ASSUMED_HEADING,
     )
 

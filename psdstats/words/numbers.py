@@ -8,12 +8,13 @@ zeros would be hard to count.
 
 `Numerals` writes them all: a sentence takes ``say: Numerals`` and writes each of its numbers with
 it, so that the decimal sign is chosen where a number is written and no finished text is edited.
+Messages of the reading and of the bench checks are errors that do not stop: they keep the point, as
+refusals do.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
@@ -27,7 +28,6 @@ __all__ = []
 
 
 MISSING = "–"
-_POINT = re.compile(r"(?<![\w.])(?<!\w-)(\d+)\.(\d+)(?!\w|\.\w)")
 _WIDE = Context(prec=700, rounding=ROUND_HALF_EVEN)
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _PLAIN_EXPONENTS = range(-4, 7)  # outside, powers of ten read better than zeros
@@ -287,20 +287,6 @@ class Numerals:
 
 
 PLAIN = Numerals()
-
-
-def message_with_sign(message: str, say: Numerals) -> str:
-    """A message of the reading or of a bench check with the reader's decimal sign.
-
-    Messages are errors: they are written where something was found, before there is a reader.
-    Nothing else is changed after it was written.
-
-    Examples
-    --------
-    >>> message_with_sign("0.462 g on run-1.5 of a.1.csv", Numerals(","))
-    '0,462 g on run-1.5 of a.1.csv'
-    """
-    return message if say == PLAIN else _POINT.sub(rf"\1{say.decimal}\2", message)
 
 
 def effect_words(

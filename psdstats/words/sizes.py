@@ -18,7 +18,7 @@ from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Propagation, PropagationRemark
-from psdstats.words.numbers import PLAIN, Numerals, message_with_sign
+from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
@@ -26,9 +26,7 @@ _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the ra
 
 def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tuple[str, ...]:
     """Remarks as sentences; text is a message of the reading."""
-    return tuple(
-        message_with_sign(one, say) if isinstance(one, str) else sentence(one, say) for one in notes
-    )
+    return tuple(one if isinstance(one, str) else sentence(one, say) for one in notes)
 
 
 SIZES_CAPTION = "Sizes of every run with standard uncertainty (u after ±)."

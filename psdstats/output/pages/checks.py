@@ -28,8 +28,8 @@ def checks_table(report: CheckReport) -> Table:
             Column(name="sieve", heading="sieve"),
             Column(name="file", heading="file"),
             Column(name="row", heading="row", show=Show.COUNT),
-            Column(name="says", heading="found", show=Show.MESSAGE),
-            Column(name="remedy", heading="what to do", show=Show.MESSAGE),
+            Column(name="says", heading="found"),
+            Column(name="remedy", heading="what to do"),
             Column(name="source", heading="source of the limit"),
         ),
         place=Place.FILES,
@@ -94,7 +94,7 @@ def _pressing_table(pressing: list[Flag]) -> Table:
         columns=(
             Column(name="severity", heading="severity"),
             Column(name="where", heading="where"),
-            Column(name="says", heading="found", show=Show.MESSAGE),
-            Column(name="remedy", heading="what to do", show=Show.MESSAGE),
+            Column(name="says", heading="found"),
+            Column(name="remedy", heading="what to do"),
         ),
     )

@@ -20,7 +20,7 @@ import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
-from psdstats.words.numbers import MISSING, PLAIN, Numerals, message_with_sign
+from psdstats.words.numbers import MISSING, PLAIN, Numerals
 
 _UNITS = {
     "_g_per_cm3": "g/cm³",
@@ -48,14 +48,12 @@ class Place(StrEnum):
 class Show(StrEnum):
     """The rule by which a value becomes text.
 
-    `MESSAGE` is what a bench check says, whose numbers follow the decimal sign; `TEXT` (names,
-    words) stays as it is;
-    `CHANGE` turns a ratio into a change in per cent, `PER_CENT` a fraction into per cent;
-    `SIGNED` shows a number that is a change already, with its sign.
+    `TEXT` (names, words, messages of the bench checks) stays as it is; `CHANGE` turns a ratio into
+    a change in per cent, `PER_CENT` a fraction into per cent; `SIGNED` shows a number that is a
+    change already, with its sign.
     """
 
     TEXT = "text"
-    MESSAGE = "message"
     COUNT = "count"
     NUMBER = "number"
     MEASURED = "measured"
@@ -107,7 +105,7 @@ class Column:
     @property
     def is_number(self) -> bool:
         """Whether the column is set to the right, as numbers are."""
-        return self.show not in (Show.TEXT, Show.MESSAGE)
+        return self.show is not Show.TEXT
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -129,8 +127,6 @@ class Column:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
             return str(value)
-        if self.show is Show.MESSAGE:
-            return message_with_sign(str(value), say)
         number = _number(value)
         if self.side is not None and str(row[self.side] or "").strip():
             return say.measured(number, float("nan"), side=str(row[self.side]))
