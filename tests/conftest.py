@@ -33,6 +33,7 @@ def _summary(values, coverage):
         ends=ends,
         below=below.sum(axis=1).astype(float),
         above=above.sum(axis=1).astype(float),
+        negative=np.zeros(0),
     )
 
 

@@ -37,8 +37,7 @@ from psdstats.models.multiplicity import simultaneous
 from psdstats.models.verdicts import judge, undoing_percent
 from psdstats.present import present
 from psdstats.study.records import Study
-from psdstats.uncertainty.open_cells import in_open_cell
-from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.propagation import Propagation, in_open_cell
 from psdstats.uncertainty.sources.run_to_run import RunToRun
 
 

@@ -24,7 +24,7 @@ from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.present import present
 from psdstats.student import critical_t
-from psdstats.uncertainty.open_cells import in_open_cell
+from psdstats.uncertainty.propagation import in_open_cell
 
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
 

@@ -254,9 +254,7 @@ class PowerResult:
         smallest = one.detectable(self.wanted_power)
         error = one.detectable_error(self.wanted_power)
         return {
-            "groups": one.design.groups,
-            "times": one.design.times,
-            "replicates": one.design.replicates,
+            **vars(one.design),
             "runs": one.design.runs,
             "change_percent": self.change_percent,
             "power": shown,
@@ -289,11 +287,8 @@ class PowerResult:
             pieces.append(
                 pd.DataFrame(
                     {
-                        "design": f"{one.design.groups} × {one.design.times} × "
-                        f"{one.design.replicates}",
-                        "groups": one.design.groups,
-                        "times": one.design.times,
-                        "replicates": one.design.replicates,
+                        "design": " × ".join(map(str, vars(one.design).values())),
+                        **vars(one.design),
                         "runs": one.design.runs,
                         "change_percent": changes,
                         "power": shown,

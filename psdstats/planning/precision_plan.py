@@ -141,23 +141,6 @@ def _aperture_u(apertures: Array, weighing: PlannedWeighing) -> Array:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PrecisionCell:
-    """One resolution and sample mass as simulated.
-
-    Parameters
-    ----------
-    resolution_g, sample_g : float
-        Scale interval and sample mass.
-    found : FoundSize
-        What simulated samples give.
-    """
-
-    resolution_g: float
-    sample_g: float
-    found: FoundSize
-
-
-@dataclass(frozen=True, kw_only=True)
 class PrecisionPlan:
     """What balance and sample a wanted uncertainty asks for.
 
@@ -171,8 +154,8 @@ class PrecisionPlan:
         The linear law for this powder and stack.
     resolution_g, sample_g : tuple of float
         What is tabulated.
-    cells : tuple of PrecisionCell
-        Every resolution with every sample mass, in that order.
+    cells : dict of (float, float) to FoundSize
+        What simulated samples give with every resolution and sample mass.
     trials, seed : int
         Simulated stacks a cell, with two samples each; seed of the simulation.
     """
@@ -182,7 +165,7 @@ class PrecisionPlan:
     law: PrecisionLaw
     resolution_g: tuple[float, ...]
     sample_g: tuple[float, ...]
-    cells: tuple[PrecisionCell, ...]
+    cells: dict[tuple[float, float], FoundSize]
     trials: int
     seed: int
 
@@ -212,14 +195,14 @@ class PrecisionPlan:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a resolution and sample mass: simulated u, its error, the law, whether enough."""
-        return pd.DataFrame([self._row(cell) for cell in self.cells])
+        return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
-    def _row(self, cell: PrecisionCell) -> dict[str, float]:
-        found, own = cell.found, (cell.resolution_g, cell.sample_g)
-        parts = self.law.parts_percent(*own)
+    def _row(self, resolution_g: float, sample_g: float) -> dict[str, float]:
+        own = (resolution_g, sample_g)
+        found, parts = self.cells[own], self.law.parts_percent(*own)
         return {
-            "resolution_g": cell.resolution_g,
-            "sample_g": cell.sample_g,
+            "resolution_g": resolution_g,
+            "sample_g": sample_g,
             "u_percent": found.u_percent,
             "u_error_percent": found.u_error_percent,
             "u_law_percent": self.law.u_percent(*own),
@@ -339,17 +322,11 @@ def precision(
         for d in resolution_g
         for mass in sample_g
     ]
-    cells = []
+    cells = {}
     for number, (d, mass) in enumerate(pairs, start=1):
         balance = replace(weighing, resolution_g=d)
         masses = weigh_powder(powder, aperture_um, balance, sample_g=mass, trials=trials, seed=seed)
-        cells.append(
-            PrecisionCell(
-                resolution_g=d,
-                sample_g=mass,
-                found=found_size(masses, quantity),
-            )
-        )
+        cells[d, mass] = found_size(masses, quantity)
         if progress is not None:
             progress(number, len(pairs))
     return PrecisionPlan(
@@ -358,7 +335,7 @@ def precision(
         law=law,
         resolution_g=tuple(float(one) for one in resolution_g),
         sample_g=tuple(float(one) for one in sample_g),
-        cells=tuple(cells),
+        cells=cells,
         trials=trials,
         seed=seed,
     )

@@ -28,8 +28,7 @@ from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.open_cells import in_open_cell
-from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.propagation import Propagation, in_open_cell
 from psdstats.uncertainty.registry import RUN_TO_RUN
 
 

@@ -80,36 +80,11 @@ def _certified(sieve: Sieve) -> Sieve:
     )
 
 
-_COLUMNS = [
-    "scope",
-    "by",
-    "quantity",
-    "level",
-    "versus",
-    "source",
-    "balance_limited",
-    "u_percent",
-    "share",
-]
-
-
 def typical_run(budget: Budget) -> pd.DataFrame:
     """Budget of the typical run: means over all runs that have a value."""
     known = budget.runs.dropna(subset=["share"])
     grouped = known.groupby(["quantity", "source", "balance_limited"], sort=False, observed=True)
     return grouped.agg(u_percent=("u_percent", _root_mean), share=("share", "mean")).reset_index()
-
-
-def typical_shares(budget: Budget) -> pd.DataFrame:
-    """Budget of the typical run, then of one difference a quantity."""
-    parts = [typical_run(budget).assign(scope="run", level=None, versus=None)]
-    known = budget.differences.dropna(subset=["share"])
-    for _, own in known.groupby("quantity", sort=False):
-        from_first = own[own["versus"] == own["versus"].min()]
-        last = from_first[from_first["level"] == from_first["level"].max()]
-        parts.append(last.assign(scope="difference"))
-    rows = [row for part in parts for row in part.assign(by=budget.by).to_dict("records")]
-    return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def combined_percent(part: pd.DataFrame) -> pd.Series:
@@ -161,8 +136,19 @@ class Budget:
     notes: tuple[Remark | str, ...]
 
     def shares_frame(self) -> pd.DataFrame:
-        """Shares in the typical run and in one difference, as `typical_shares` gives them."""
-        return typical_shares(self)
+        """Shares in the typical run, then in one difference a quantity.
+
+        Its columns: scope ("run" or "difference"), by, quantity, level, versus, source,
+        balance_limited, u_percent, share.
+        """
+        parts = [typical_run(self).assign(scope="run", level=None, versus=None)]
+        known = self.differences.dropna(subset=["share"])
+        for _, own in known.groupby("quantity", sort=False):
+            from_first = own[own["versus"] == own["versus"].min()]
+            last = from_first[from_first["level"] == from_first["level"].max()]
+            parts.append(last.assign(scope="difference"))
+        rows = [row for part in parts for row in part.assign(by=self.by).to_dict("records")]
+        return pd.DataFrame(rows, columns=["scope", "by", *self.differences.columns])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import chain
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import numpy as np
 import pandas as pd
@@ -42,8 +42,6 @@ from psdstats.uncertainty.monte_carlo import (
 )
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 
-MAX_DRAWS = 2_000_000
-CHUNK_DRAWS = 5_000
 ANSWER_WITHIN = "10s"
 _FEW = 10  # runs or pairs up to which two digits of u are made
 
@@ -165,34 +163,10 @@ def _pool(workers: int, cluster: str | None) -> Iterator[tuple[Any, int]]:
             yield pool, threads if workers == 1 else min(workers, threads)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Drawing:
-    """The options of a Monte Carlo run, as `propagate` describes them.
-
-    Parameters
-    ----------
-    seed : int
-        Seed of the random streams.
-    coverage : float
-        Coverage probability, 0 to 1.
-    draws : int or None
-        Number of draws; adaptive if None.
-    max_draws : int
-        Most draws of the adaptive method.
-    digits : int or None
-        Significant digits of u asked for; by the number of results if None.
-    workers : int
-        Processes.
-    cluster : str or None
-        Address of a Dask scheduler.
-    chunk : int
-        Draws worked on at a time.
-    progress : callable or None
-        Called with (blocks done, most blocks).
-    """
+class DrawingOptions(TypedDict, total=False):
+    """Options of the draws, with the defaults of `Drawing`."""
 
     seed: int
-    coverage: float
     draws: int | None
     max_draws: int
     digits: int | None
@@ -200,6 +174,32 @@ class Drawing:
     cluster: str | None
     chunk: int
     progress: Callable[[int, int], None] | None
+
+
+class ArchiveOptions(TypedDict, total=False):
+    """Options of `propagate` that make sense for batches of runs."""
+
+    method: str | Method
+    seed: int
+    rule: str | None
+    coverage: float | None
+    workers: int
+    cluster: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawing:
+    """A Monte Carlo run: coverage probability, and the options that `propagate` describes."""
+
+    coverage: float
+    seed: int = 0
+    draws: int | None = None
+    max_draws: int = 2_000_000
+    digits: int | None = None
+    workers: int = 1
+    cluster: str | None = None
+    chunk: int = 5_000
+    progress: Callable[[int, int], None] | None = None
 
     def accumulator(
         self,
@@ -285,7 +285,7 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
         tolerance=accumulator.tolerance.reshape(shape),
         share_unbracketed=share,
         mean=total.moments.mean.reshape(shape),
-        share_negative=np.asarray(total.negative) / total.draws,
+        share_negative=total.negative / total.draws,
     )
     return law.result(found, drawing.coverage, seed=drawing.seed, draws=draws)
 
@@ -340,17 +340,10 @@ def propagate(
     study: Study,
     *,
     method: str | Method = Method.MONTE_CARLO,
-    seed: int = 0,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
     coverage: float | None = None,
-    draws: int | None = None,
-    max_draws: int = MAX_DRAWS,
-    digits: int | None = None,
-    workers: int = 1,
-    cluster: str | None = None,
-    chunk: int = CHUNK_DRAWS,
-    progress: Callable[[int, int], None] | None = None,
+    **drawing: Unpack[DrawingOptions],
 ) -> Propagation:
     """Sizes of every run with their joint uncertainty.
 
@@ -360,30 +353,33 @@ def propagate(
         The weighings and what is known of balances and sieves.
     method : {"monte carlo", "linear"}, default="monte carlo"
         JCGM 101 or JCGM 100.
-    seed : int, default=0
-        Seed of the random streams.
     sources : iterable of str or Source, optional
         Exactly these sources; the settings of the study if left out.
     rule : str, optional
         Interpolation rule; the study's own if left out.
     coverage : float, optional
         Coverage probability; `coverage` of the study's uncertainty settings, else 0.95.
-    draws : int, optional
-        Number of draws, rounded up to whole blocks of 10 000 (fewer than that is one block);
-        adaptive if left out.
-    max_draws : int, default=2_000_000
-        Most draws of the adaptive method.
-    digits : {1, 2}, optional
-        Significant digits of u to which the adaptive method works; by default 2 for up to ten
-        runs, else 1, for two digits of everything take over a million draws of every run.
-    workers : int, default=1
-        Processes; the result does not depend on it.
-    cluster : str, optional
-        Address of a Dask scheduler (extra `psdstats[cluster]`).
-    chunk : int, default=5000
-        Draws worked on at a time; the result does not depend on it.
-    progress : callable, optional
-        Called with (blocks done, most blocks).
+    **drawing
+        How to draw, each by its name:
+
+        seed : int, default=0
+            Seed of the random streams.
+        draws : int, optional
+            Number of draws, rounded up to whole blocks of 10 000 (fewer than that is one block);
+            adaptive if left out.
+        max_draws : int, default=2_000_000
+            Most draws of the adaptive method.
+        digits : {1, 2}, optional
+            Significant digits of u to which the adaptive method works; by default 2 for up to ten
+            runs, else 1, for two digits of everything take over a million draws of every run.
+        workers : int, default=1
+            Processes; the result does not depend on it.
+        cluster : str, optional
+            Address of a Dask scheduler (extra `psdstats[cluster]`).
+        chunk : int, default=5000
+            Draws worked on at a time; the result does not depend on it.
+        progress : callable, optional
+            Called with (blocks done, most blocks).
 
     Returns
     -------
@@ -397,22 +393,11 @@ def propagate(
         If a run cannot be read as a distribution.
     """
     way = as_method(method)
-    wanted = wanted_coverage(study, coverage)
+    asked = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
     law = prepare(study, sources=sources, rule=rule)
     if way is Method.LINEAR:
-        return replace(law.linear(wanted), seed=seed)
-    drawing = Drawing(
-        seed=seed,
-        coverage=wanted,
-        draws=draws,
-        max_draws=max_draws,
-        digits=digits,
-        workers=workers,
-        cluster=cluster,
-        chunk=chunk,
-        progress=progress,
-    )
-    return draw(law, drawing)
+        return replace(law.linear(asked.coverage), seed=asked.seed)
+    return draw(law, asked)
 
 
 def propagate_archive(
@@ -420,13 +405,8 @@ def propagate_archive(
     *,
     batch_runs: int = 25,
     draws: int = 100_000,
-    method: str | Method = Method.MONTE_CARLO,
-    seed: int = 0,
     sources: Iterable[str | Source] | None = None,
-    rule: str | None = None,
-    coverage: float | None = None,
-    workers: int = 1,
-    cluster: str | None = None,
+    **options: Unpack[ArchiveOptions],
 ) -> Iterator[pd.DataFrame]:
     """Propagate studies one after another, a few runs at a time.
 
@@ -438,8 +418,8 @@ def propagate_archive(
         Runs propagated together; memory grows with its square.
     draws : int, default=100_000
         Draws of every batch; fixed, so that a run's result does not depend on its batch.
-    method, seed, sources, rule, coverage, workers, cluster
-        As in `propagate`.
+    sources, **options
+        method, seed, rule, coverage, workers and cluster as in `propagate`.
 
     Yields
     ------
@@ -453,23 +433,12 @@ def propagate_archive(
     StudyError
         If a path cannot be read as a study.
     """
-    if isinstance(batch_runs, bool) or not isinstance(batch_runs, int) or batch_runs < 1:
-        raise UncertaintyError(f"batch_runs is {batch_runs!r}; give a whole number of 1 or more.")
+    whole_number("batch_runs", batch_runs)
     asked = None if sources is None else tuple(sources)
     for item in studies:
         study = item if isinstance(item, Study) else read_study(Path(item))
         for start in range(0, len(study.runs), batch_runs):
             part = replace(study, runs=study.runs[start : start + batch_runs])
-            frame = propagate(
-                part,
-                draws=draws,
-                method=method,
-                seed=seed,
-                sources=asked,
-                rule=rule,
-                coverage=coverage,
-                workers=workers,
-                cluster=cluster,
-            ).to_frame()
+            frame = propagate(part, draws=draws, sources=asked, **options).to_frame()
             frame.insert(0, "study", study.title)
             yield frame

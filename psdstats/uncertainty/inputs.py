@@ -178,43 +178,34 @@ def collect_inputs(
     weighings: Weighings, named: Sequence[tuple[str, Sequence[ElementaryInputs]]]
 ) -> InputTable:
     """Put the inputs of several sources into one table."""
-    source: list[int] = []
-    kind: list[Kind] = []
-    identity: list[Identity] = []
-    shape: list[float] = []
-    freedom: list[float] = []
+    found = [(number, one) for number, (_, group) in enumerate(named) for one in group]
     actions = (Action(), Action(), Action())
     net = weighings.arrays.net_g.copy()
-    notes: list[Remark] = []
-    for number, (name, groups) in enumerate(named):
-        for inputs in groups:
-            start = len(identity)
-            source += [number] * len(inputs.identity)
-            kind += [inputs.kind] * len(inputs.identity)
-            identity += [(name, *own) for own in inputs.identity]
-            shape += inputs.shape
-            freedom += inputs.degrees_of_freedom
-            notes += inputs.notes
-            if inputs.mass_shift_g is not None:
-                net += inputs.mass_shift_g
-            theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
-            for action, added in zip(actions, theirs, strict=True):
-                action.input += [start + index for index in added.input]
-                action.run += added.run
-                action.place += added.place
-                action.coefficient += added.coefficient
+    start = 0
+    for _, inputs in found:
+        if inputs.mass_shift_g is not None:
+            net += inputs.mass_shift_g
+        theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
+        for action, added in zip(actions, theirs, strict=True):
+            action.input += [start + index for index in added.input]
+            action.run += added.run
+            action.place += added.place
+            action.coefficient += added.coefficient
+        start += len(inputs.identity)
     return InputTable(
         sources=tuple(name for name, _ in named),
-        source=np.array(source, dtype=np.intp),
-        kind=tuple(kind),
-        identity=tuple(identity),
-        shape=np.array(shape, dtype=float),
-        degrees_of_freedom=np.array(freedom, dtype=float),
+        source=np.array([n for n, one in found for _ in one.identity], dtype=np.intp),
+        kind=tuple(one.kind for _, one in found for _ in one.identity),
+        identity=tuple((named[n][0], *own) for n, one in found for own in one.identity),
+        shape=np.array([own for _, one in found for own in one.shape], dtype=float),
+        degrees_of_freedom=np.array(
+            [own for _, one in found for own in one.degrees_of_freedom], dtype=float
+        ),
         on_mass=actions[0],
         on_aperture=actions[1],
         on_ln_size=actions[2],
         net_g=net,
-        notes=tuple(notes),
+        notes=tuple(note for _, one in found for note in one.notes),
     )
 
 
@@ -230,7 +221,8 @@ class Source(ABC):
     order : int
         Place in the budget.
     switch : str
-        Setting that switches it on: true or false, or a number above 0 for `..._percent`.
+        Setting that switches it on: true or false, or a number above 0 for `..._percent`; its name
+        where empty.
     usual : bool
         Whether the source counts where the study does not mention it.
     """
@@ -238,7 +230,7 @@ class Source(ABC):
     name: ClassVar[str]
     balance_limited: ClassVar[bool] = False
     order: ClassVar[int]
-    switch: ClassVar[str]
+    switch: ClassVar[str] = ""
     usual: ClassVar[bool] = False
 
     @classmethod

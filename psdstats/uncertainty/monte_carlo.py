@@ -151,10 +151,10 @@ class BlockSummary:
         Ends of the symmetric interval, then of the shortest.
     below, above : ndarray, shape (Q,)
         Draws without a value, by side.
+    negative : ndarray, shape (R,)
+        Draws with a net mass below zero, by run.
     log_moments : JointMoments or None
         Of the logarithms, where asked for.
-    negative : ndarray or None
-        Draws with a net mass below zero, by run.
     """
 
     draws: int
@@ -162,8 +162,8 @@ class BlockSummary:
     ends: Array
     below: Array
     above: Array
+    negative: Array
     log_moments: JointMoments | None = None
-    negative: Array | None = None
 
 
 def merge_blocks(one: BlockSummary, two: BlockSummary) -> BlockSummary:
@@ -171,9 +171,6 @@ def merge_blocks(one: BlockSummary, two: BlockSummary) -> BlockSummary:
     log_moments = one.log_moments
     if log_moments is not None and two.log_moments is not None:
         log_moments = log_moments.merge(two.log_moments)
-    negative = one.negative
-    if negative is not None and two.negative is not None:
-        negative = negative + two.negative
     return BlockSummary(
         draws=one.draws + two.draws,
         moments=one.moments.merge(two.moments),
@@ -181,7 +178,7 @@ def merge_blocks(one: BlockSummary, two: BlockSummary) -> BlockSummary:
         below=one.below + two.below,
         above=one.above + two.above,
         log_moments=log_moments,
-        negative=negative,
+        negative=one.negative + two.negative,
     )
 
 

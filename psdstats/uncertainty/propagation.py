@@ -7,8 +7,9 @@ average out.  Run-to-run variation is not in their limits; it belongs to the com
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -84,28 +85,43 @@ class SizeDraws(Draws):
 
     def rows(self, order: NDArray[np.intp]) -> SizeDraws:
         """The same with the runs in another order."""
-        return SizeDraws(
-            draws=self.draws,
-            settled=self.settled,
-            shortest_lower=self.shortest_lower[order],
-            shortest_upper=self.shortest_upper[order],
-            tolerance=self.tolerance[order],
-            share_unbracketed=self.share_unbracketed[order],
-            mean=self.mean[order],
-            share_negative=self.share_negative[order],
-        )
+        own: dict[str, Any] = vars(self)
+        arrays = {name: one[order] for name, one in own.items() if isinstance(one, np.ndarray)}
+        return replace(self, **(own | arrays))
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
 class DrawnOrLinear:
-    """What a result of either method can be asked: NaN, 0 draws and settled in the linear law.
+    """A result of either method, and what it can be asked.
 
-    A result has `upper`, `coverage`, `effective_df` and `monte_carlo`.
+    What only draws can tell is NaN, 0 draws and settled in the linear law.
+
+    Attributes
+    ----------
+    lower, upper, bound_lower, bound_upper, effective_df : ndarray
+        Ends of the interval, what the sieves leave for it, degrees of freedom of the linear law.
+    coverage, method, seed, sources, sources_left_out, rule, notes
+        How it was done, and what to know of it.
+    monte_carlo : Draws or None
+        What only draws can tell.
     """
 
+    lower: Array
     upper: Array
+    bound_lower: Array
+    bound_upper: Array
     coverage: float
     effective_df: Array
-    monte_carlo: Draws | None
+    method: Method
+    seed: int = 0
+    sources: tuple[str, ...]
+    sources_left_out: tuple[str, ...]
+    rule: str
+    notes: tuple[Remark | str, ...]
+    monte_carlo: Draws | None = None
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
 
     @property
     def draws(self) -> int:
@@ -152,6 +168,10 @@ class DrawnOrLinear:
     def share_negative(self) -> Array:
         """Share of draws with a net mass below zero, by run."""
         return self._drawn("share_negative")
+
+    def _ravelled(self, *names: str) -> dict[str, Array]:
+        """Columns of a table with one row a number."""
+        return {name: getattr(self, name).ravel() for name in names}
 
     def _drawn(self, name: str) -> Array:
         if self.monte_carlo is None:
@@ -222,28 +242,13 @@ class Propagation(DrawnOrLinear):
     quantities: tuple[str, ...] = QUANTITIES
     value: Array
     u: Array
-    lower: Array
-    upper: Array
-    coverage: float
-    effective_df: Array
     balance_share: Array
     source_share: Array
     covariance_matrix: Array
     log_covariance_matrix: Array
     status: tuple[tuple[str, ...], ...]
-    bound_lower: Array
-    bound_upper: Array
     linear_valid: tuple[tuple[bool | None, ...], ...]
-    method: Method
-    seed: int
-    sources: tuple[str, ...]
-    sources_left_out: tuple[str, ...]
-    rule: str
-    notes: tuple[Remark | str, ...]
     monte_carlo: SizeDraws | None = None
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.
@@ -293,24 +298,40 @@ class Propagation(DrawnOrLinear):
                 TIME: np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
                 "unit": list(QUANTITY_UNITS) * n_runs,
-                "value": self.value.ravel(),
-                "u": self.u.ravel(),
+                **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
-                "lower": self.lower.ravel(),
-                "upper": self.upper.ravel(),
+                **self._ravelled("lower", "upper"),
                 "coverage": self.coverage,
-                "k": self.k.ravel(),
-                "effective_df": self.effective_df.ravel(),
-                "balance_share": self.balance_share.ravel(),
+                **self._ravelled("k", "effective_df", "balance_share"),
                 "status": [one for row in self.status for one in row],
-                "bound_lower": self.bound_lower.ravel(),
-                "bound_upper": self.bound_upper.ravel(),
-                "share_unbracketed": self.share_unbracketed.ravel(),
+                **self._ravelled("bound_lower", "bound_upper", "share_unbracketed"),
                 "linear_valid": pd.array(
                     [one for row in self.linear_valid for one in row], dtype="boolean"
                 ),
             }
         )
+
+
+def in_open_cell(
+    runs: pd.DataFrame, is_open: NDArray[np.bool_], cell: Sequence[str]
+) -> NDArray[np.bool_]:
+    """Which runs belong to a cell that holds an open value.
+
+    Such a value is an interval and cannot enter a mean.  Leaving out only the runs at fault would
+    favour those that happened to stay inside the stack, so the whole cell (such as group and
+    milling time) is set aside.
+
+    Shapes: is_open (n,); gives (n,).
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"group": ["a", "a", "b"], "milling_time_min": [6.0, 6.0, 6.0]})
+    >>> in_open_cell(runs, np.array([True, False, False]), ["group", "milling_time_min"])
+    array([ True,  True, False])
+    """
+    keys = [runs[name].reset_index(drop=True) for name in cell]
+    found = pd.Series(is_open).groupby(keys, dropna=False, observed=True).transform("any")
+    return np.asarray(found, dtype=np.bool_)
 
 
 def mean_sizes(

@@ -10,10 +10,10 @@ how runs of one kind differ among themselves belongs to `psdstats.comparison`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Self
+from typing import Self, Unpack
 
 import numpy as np
 import pandas as pd
@@ -24,13 +24,12 @@ from psdstats.columns import QUANTITIES
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import DrawPlan, RunPlan
 from psdstats.uncertainty.engine import (
-    CHUNK_DRAWS,
-    MAX_DRAWS,
     Drawing,
+    DrawingOptions,
     as_method,
     unsettled,
     wanted_coverage,
@@ -358,24 +357,8 @@ class RatioIntervals(DrawnOrLinear):
     low: tuple[tuple[str, ...], ...]
     quantities: tuple[str, ...]
     ratio: Array
-    bound_lower: Array
-    bound_upper: Array
     u_log: Array
-    lower: Array
-    upper: Array
-    coverage: float
-    effective_df: Array
     log_covariance: Array
-    method: Method
-    seed: int
-    sources: tuple[str, ...]
-    sources_left_out: tuple[str, ...]
-    rule: str
-    notes: tuple[Remark | str, ...]
-    monte_carlo: Draws | None = None
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def covariance(self, quantity: str) -> pd.DataFrame:
         """Covariance of ln ratio of one quantity over all pairs, labelled by pair.
@@ -415,22 +398,20 @@ class RatioIntervals(DrawnOrLinear):
             bound_upper, share_unbracketed.  Ratios and shares are fractions of one.
         """
         index = np.repeat(np.arange(len(self.high)), len(self.quantities)).tolist()
-        numbers = (
-            *("ratio", "u_log", "lower", "upper", "shortest_lower", "shortest_upper"),
-            *("k", "effective_df", "bound_lower", "bound_upper", "share_unbracketed"),
-        )
-        frame = pd.DataFrame(
+        return pd.DataFrame(
             {
                 "high": [", ".join(self.high[pair]) for pair in index],
                 "low": [", ".join(self.low[pair]) for pair in index],
                 "n_high": [len(self.high[pair]) for pair in index],
                 "n_low": [len(self.low[pair]) for pair in index],
                 "quantity": list(self.quantities) * len(self.high),
-                **{name: getattr(self, name).ravel() for name in numbers},
+                **self._ravelled("ratio", "u_log", "lower", "upper"),
+                **self._ravelled("shortest_lower", "shortest_upper"),
+                "coverage": self.coverage,
+                **self._ravelled("k", "effective_df", "bound_lower", "bound_upper"),
+                **self._ravelled("share_unbracketed"),
             }
         )
-        frame.insert(list(frame.columns).index("k"), "coverage", self.coverage)
-        return frame
 
 
 def ratio_intervals(
@@ -439,17 +420,10 @@ def ratio_intervals(
     *,
     quantities: Sequence[str] = QUANTITIES,
     method: str | Method = Method.MONTE_CARLO,
-    seed: int = 0,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
     coverage: float | None = None,
-    draws: int | None = None,
-    max_draws: int = MAX_DRAWS,
-    digits: int | None = None,
-    workers: int = 1,
-    cluster: str | None = None,
-    chunk: int = CHUNK_DRAWS,
-    progress: Callable[[int, int], None] | None = None,
+    **drawing: Unpack[DrawingOptions],
 ) -> RatioIntervals:
     """Ratios of sizes between runs with coverage intervals.
 
@@ -463,11 +437,9 @@ def ratio_intervals(
         Which ratios.
     method : {"monte carlo", "linear"}, default="monte carlo"
         JCGM 101, quantiles of the drawn ratios; or JCGM 100, exp(± k u) on the logarithm.
-    seed, sources, rule, coverage, draws, max_draws, workers, cluster, chunk, progress
-        As in `propagate`; runs that stand in no pair are not drawn.
-    digits : {1, 2}, optional
-        Significant digits of u_log to which the adaptive method works; by default 2 for up to ten
-        pairs, else 1.
+    sources, rule, coverage, **drawing
+        As in `propagate`; runs that stand in no pair are not drawn, and digits are those of u_log,
+        by default 2 for up to ten pairs, else 1.
 
     Returns
     -------
@@ -486,28 +458,15 @@ def ratio_intervals(
     of the result, or a wider coverage.  Memory does not grow with the number of draws.
     """
     way = as_method(method)
-    wanted = wanted_coverage(study, coverage)
+    options = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
     asked, columns = read_pairs(study, pairs), _quantities(quantities)
     named = {name for pair in asked for side in pair for name in side}
     law = prepare(
         study, sources=sources, rule=rule, runs=[run for run in study.runs if run.name in named]
     )
     layout = RatioLayout.of(asked, columns, law.arrays.runs)
-    linear = _linear(law, layout, wanted)
-    if way is Method.LINEAR:
-        return replace(linear, seed=seed)
-    drawing = Drawing(
-        seed=seed,
-        coverage=wanted,
-        draws=draws,
-        max_draws=max_draws,
-        digits=digits,
-        workers=workers,
-        cluster=cluster,
-        chunk=chunk,
-        progress=progress,
-    )
-    return _drawn(law, layout, linear, drawing)
+    linear = replace(_linear(law, layout, options.coverage), seed=options.seed)
+    return linear if way is Method.LINEAR else _drawn(law, layout, linear, options)
 
 
 def _linear(law: JointLaw, layout: RatioLayout, coverage: float) -> RatioIntervals:
@@ -541,7 +500,6 @@ def _linear(law: JointLaw, layout: RatioLayout, coverage: float) -> RatioInterva
             [parts.rows(slice(one, None, shape[1])).covariance for one in range(shape[1])]
         ),
         method=Method.LINEAR,
-        seed=0,
         sources=tuple(source.name for source in law.sources.included),
         sources_left_out=law.sources.left_out,
         rule=str(sizes.rule),
@@ -565,7 +523,6 @@ def _drawn(
         upper=ends[1],
         log_covariance=_pair_covariance(layout, total.moments.covariance, known),
         method=Method.MONTE_CARLO,
-        seed=drawing.seed,
         notes=(*law.notes, *unsettled(accumulator), *_beyond_sieves(linear, share, known)),
         monte_carlo=Draws(
             draws=total.draws,

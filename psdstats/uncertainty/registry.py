@@ -73,7 +73,7 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
     if asked is None:
         _check_settings(study)
         for name, source in known.items():
-            setting = study.uncertainty.get(source.switch)
+            setting = study.uncertainty.get(source.switch or source.name)
             if source.on_by_default(study) if setting is None else setting:
                 chosen[name] = source.from_study(study)
     else:

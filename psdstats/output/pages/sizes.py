@@ -31,6 +31,7 @@ from psdstats.words.report import left_out_notes
 
 _SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
+_COVERAGE = 0.95  # of bootstrap intervals
 
 
 def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Table:
@@ -216,8 +217,10 @@ def bootstrap_page(
     frames = []
     for column, quantity in enumerate(propagation.quantities):
         frame = runs.assign(size=propagation.value[:, column])
-        found = bootstrap_sizes(frame, response="size", by=by, unit=unit, seed=seed)
-        frames.append(found.table.assign(quantity=quantity))
+        found = bootstrap_sizes(
+            frame, response="size", by=by, unit=unit, coverage=_COVERAGE, seed=seed
+        )
+        frames.append(found.assign(quantity=quantity))
     whole = pd.concat(frames, ignore_index=True)
     for name in ("level", "versus"):
         whole[name] = ["" if pd.isna(one) else level_text(one) for one in whole[name]]
@@ -225,7 +228,7 @@ def bootstrap_page(
     table = Table(
         name="bootstrap",
         frame=whole,
-        caption=words.bootstrap_caption(unit, found.coverage, say),
+        caption=words.bootstrap_caption(unit, _COVERAGE, say),
         columns=(
             Column(name="quantity", heading="quantity"),
             Column(name="level", heading=column_words(by), unit=UNITS.get(by, "")),

@@ -28,7 +28,6 @@ class Aperture(Source):
 
     name: ClassVar[str] = "aperture"
     order: ClassVar[int] = 4
-    switch: ClassVar[str] = "aperture"
     usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:

@@ -36,7 +36,6 @@ class Calibration(Source):
     name: ClassVar[str] = "calibration"
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 3
-    switch: ClassVar[str] = "calibration"
 
     @classmethod
     def on_by_default(cls, study: Study) -> bool:

@@ -28,7 +28,6 @@ class Interpolation(Source):
 
     name: ClassVar[str] = "interpolation"
     order: ClassVar[int] = 7
-    switch: ClassVar[str] = "interpolation"
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One uniform input a stack, on ln D10, ln D50 and ln D90."""

@@ -43,7 +43,6 @@ class LostPowder(Source):
 
     name: ClassVar[str] = "lost_powder"
     order: ClassVar[int] = 6
-    switch: ClassVar[str] = "lost_powder"
 
     @classmethod
     def from_study(cls, study: Study) -> Self:

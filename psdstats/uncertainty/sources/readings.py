@@ -32,7 +32,6 @@ class Rounding(Source):
     name: ClassVar[str] = "rounding"
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 1
-    switch: ClassVar[str] = "rounding"
     usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
@@ -54,7 +53,6 @@ class Repeatability(Source):
     name: ClassVar[str] = "repeatability"
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 2
-    switch: ClassVar[str] = "repeatability"
     usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:

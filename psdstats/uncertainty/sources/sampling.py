@@ -50,7 +50,6 @@ class Sampling(Source):
 
     name: ClassVar[str] = "sampling"
     order: ClassVar[int] = 5
-    switch: ClassVar[str] = "sampling"
 
     def __post_init__(self) -> None:
         for name in ("density_g_per_cm3", "shape_factor"):
