@@ -238,11 +238,6 @@ class Brackets:
     below: NDArray[np.bool_]
     above: NDArray[np.bool_]
 
-    @property
-    def open(self) -> NDArray[np.bool_]:
-        """Levels that no two apertures bracket."""
-        return self.below | self.above
-
 
 def undersize_of_masses(net_g: Array) -> Array:
     """Cumulative undersize at each aperture, shape (n_runs, n_classes - 1).

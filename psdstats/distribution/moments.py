@@ -151,8 +151,6 @@ def study_moments(
     *,
     class_mean: str | ClassMean = ClassMean.GEOMETRIC,
     include_pan: bool = True,
-    renormalise: bool = True,
-    sphericity: float = 1.0,
 ) -> pd.DataFrame:
     """Moments of every run of a study.
 
@@ -177,8 +175,6 @@ def study_moments(
             fraction[row, keep],
             density_g_per_cm3=study.density_g_per_cm3,
             shape_factor=study.shape_factor,
-            sphericity=sphericity,
-            renormalise=renormalise,
         )
         rows.append({"run": run, **asdict(found), "pan_included": include_pan})
     return pd.DataFrame(rows)

@@ -44,7 +44,7 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame
     if isinstance(known, pd.DataFrame):
         known = _in_order(known, frame)
     matrix, n = np.asarray(known, dtype=float), len(frame)
-    if matrix.ndim not in (2, 3) or matrix.shape[-2:] != (n, n):
+    if matrix.shape != (n, n):
         raise ModelError(
             f"The known covariance has shape {matrix.shape}, but the frame has {n} rows; give one "
             f"row and one column for each of them, in their order."
@@ -52,10 +52,10 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame
     if not np.isfinite(matrix).all():
         raise ModelError("The known covariance holds values that are not finite numbers.")
     size = float(np.abs(matrix).max(initial=0.0))
-    if not np.allclose(matrix, np.swapaxes(matrix, -1, -2), rtol=0, atol=1e-9 * size):
+    if not np.allclose(matrix, matrix.T, rtol=0, atol=1e-9 * size):
         raise ModelError("The known covariance is not symmetric; check the order of its rows.")
-    even: Array = 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
-    smallest = float(np.linalg.eigvalsh(even)[..., 0].min())
+    even: Array = 0.5 * (matrix + matrix.T)
+    smallest = float(np.linalg.eigvalsh(even)[0])
     if smallest < -1e-8 * size:
         raise ModelError(
             f"The known covariance has the negative eigenvalue {signed(smallest, '.3g')}, so it is "

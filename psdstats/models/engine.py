@@ -36,7 +36,7 @@ class CovarianceParts:
         False for covariances between intercept and slope.
     blocks : tuple of (int, int, int)
         (variance, variance, covariance) positions that form 2 x 2 matrices.
-    known : ndarray, shape (n, n) or (B, n, n), or None
+    known : ndarray, shape (n, n), or None
         V_known.  With a span (m, m), in its coordinates.
     span : Span or None
         Where the matrices live, unless they are those of all rows.
@@ -61,12 +61,6 @@ class CovarianceParts:
         """
         v: Array = np.tensordot(theta, self.matrices, axes=1)
         return v if self.known is None else v + self.known
-
-    def rows(self, chosen: slice | int) -> CovarianceParts:
-        """The same parts for some of the responses, or for one."""
-        if self.known is None or self.known.ndim == 2:
-            return self
-        return replace(self, known=self.known[chosen])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -125,7 +119,7 @@ class BatchFit:
     def row(self, row: int) -> BatchFit:
         """The fit of one response, its arrays without the first axis."""
         arrays: dict[str, Any] = {k: getattr(self, k)[row] for k in _BY_RESPONSE}
-        return replace(self, parts=self.parts.rows(row), **arrays)
+        return replace(self, **arrays)
 
 
 _BY_RESPONSE = (
@@ -176,12 +170,12 @@ def fit_batch(
         outside = Outside(
             count=count, slopes=slopes, known=parts.outside_known, squares=squares[some]
         )
-        pieces.append(_fit_chunk(y[some], x, parts.rows(some), outside, criterion, free, tolerance))
+        pieces.append(_fit_chunk(y[some], x, parts, outside, criterion, free, tolerance))
     arrays: dict[str, Any] = {
         k: np.concatenate([getattr(piece, k) for piece in pieces]) for k in _BY_RESPONSE
     }
     arrays["beta"] = arrays["beta"] + first
-    return replace(pieces[0], parts=parts, **arrays)
+    return replace(pieces[0], **arrays)
 
 
 def _fit_chunk(
@@ -243,7 +237,7 @@ def _refuse_unfit(x: Array, parts: CovarianceParts, outside: Outside) -> bool:
     singular = False
     if parts.known is not None:
         size = np.linalg.eigvalsh(parts.known)
-        singular = bool(np.any(size[..., 0] <= 1e-12 * size[..., -1]))
+        singular = bool(size[0] <= 1e-12 * size[-1])
     if len(parts.matrices):
         if n <= p:
             raise ModelError(

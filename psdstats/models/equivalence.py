@@ -153,10 +153,9 @@ def _shift(df: float, critical: float, power: float) -> float:
         if high > _LARGEST_SHIFT:
             return float("inf")
 
-    def missing(shift: float) -> float:
-        return contrast_power(shift, df, critical=critical) - power
-
-    return float(brentq(missing, 0.0, high, xtol=1e-12))
+    return float(
+        brentq(lambda s: contrast_power(s, df, critical=critical) - power, 0.0, high, xtol=1e-12)
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -245,16 +245,14 @@ def satterthwaite_df(fit: BatchFit, covariance: AdjustedCovariance, contrasts: A
     return df
 
 
-def satterthwaite(
-    fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike, *, at: ArrayLike = 0.0
-) -> FTests:
-    """Test Lβ = h for every response with Satterthwaite degrees of freedom.
+def satterthwaite(fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike) -> FTests:
+    """Test Lβ = 0 for every response with Satterthwaite degrees of freedom.
 
-    Shapes: contrast (l, p), at (l,).
+    Shapes: contrast (l, p).
     """
     l_matrix = np.atleast_2d(np.asarray(contrast, dtype=float))
     rank = len(l_matrix)
-    difference = fit.beta @ l_matrix.T - np.asarray(at, dtype=float)
+    difference = fit.beta @ l_matrix.T
     size, vectors = np.linalg.eigh(l_matrix @ covariance.plain @ l_matrix.T)
     along = (vectors.mT @ difference[..., None])[..., 0]
     f = (along**2 / size).sum(axis=-1) / rank

@@ -48,8 +48,8 @@ class Family:
         Number of directions in each stratum.
     dense : ndarray, shape (q, r, r)
         The W_k in the remainder.
-    dense_offset : ndarray, shape (r, r) or (B, r, r)
-        M₀ in the remainder, shared or one for each response.
+    dense_offset : ndarray, shape (r, r)
+        M₀ in the remainder.
     """
 
     basis: Array
@@ -98,24 +98,13 @@ class FamilyValue:
 def build_family(matrices: Array, known: Array | None) -> Family:
     """Split the space of M(θ) into strata and a dense remainder.
 
-    Shapes: matrices (q, d, d), known (d, d) or (B, d, d).
+    Shapes: matrices (q, d, d), known (d, d).
 
     Notes
     -----
     If any basis diagonalises all matrices, the eigenvectors of a fixed combination of them do.
     """
     q, d = matrices.shape[0], matrices.shape[1]
-    if known is not None and known.ndim == 3:
-        nothing = np.zeros(0)
-        return Family(
-            basis=np.eye(d),
-            stratum_of=np.zeros(0, dtype=np.intp),
-            slopes=np.zeros((0, q)),
-            offset=nothing,
-            count=nothing,
-            dense=matrices,
-            dense_offset=known,
-        )
     everything = np.concatenate([matrices, (np.zeros((d, d)) if known is None else known)[None]])
     if d == 0:
         return _strata_family(np.zeros((0, 0)), everything.reshape(q + 1, 0), everything)
@@ -169,12 +158,9 @@ def _strata_family(basis: Array, diagonals: Array, dense: Array) -> Family:
 
 
 def evaluate(
-    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None, offset_rows: Rows
+    family: Family, theta: Array, offset_scale: Array, data: FamilyData | None
 ) -> FamilyValue:
-    """Evaluate a family at θ (B, q) with M₀ multiplied by ``offset_scale`` (B,).
-
-    ``offset_rows`` (B,) says which row of a known part given for each response belongs to θ's row.
-    """
+    """Evaluate a family at θ (B, q) with M₀ multiplied by ``offset_scale`` (B,)."""
     slopes, count, q = family.slopes, family.count, theta.shape[1]
     size = theta @ slopes.T + offset_scale[:, None] * family.offset
     positive: NDArray[np.bool_] = np.all(size > 0, axis=1)
@@ -195,11 +181,8 @@ def evaluate(
     )
     if not family.dense.shape[1]:
         return strata
-    known = (
-        family.dense_offset if family.dense_offset.ndim == 2 else family.dense_offset[offset_rows]
-    )
-    rest = None if data is None else data.rest
-    return _with_dense(family, theta, known * offset_scale[:, None, None], rest, strata)
+    known = family.dense_offset * offset_scale[:, None, None]
+    return _with_dense(family, theta, known, None if data is None else data.rest, strata)
 
 
 def invert_positive(matrices: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
@@ -343,10 +326,10 @@ class Problem:
         """Evaluate at scaled θ (len(rows), q) for the responses ``rows``."""
         offset = self.response_scale[rows] ** -2.0
         data = FamilyData(squares=self.data.squares[rows], rest=self.data.rest[rows])
-        form = evaluate(self.quadratic, theta, offset, data, rows)
+        form = evaluate(self.quadratic, theta, offset, data)
         trace, positive = form, form.positive
         if self.whole is not None:
-            everywhere = evaluate(self.whole, theta, offset, None, rows)
+            everywhere = evaluate(self.whole, theta, offset, None)
             positive = positive & everywhere.positive
             trace = everywhere if self.criterion is Criterion.ML else form
         level = -0.5 * (trace.log_determinant + form.quadratic)

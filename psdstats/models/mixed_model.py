@@ -304,10 +304,9 @@ class MixedModelFit:
         contrast: ArrayLike,
         *,
         method: Method | str = Method.KENWARD_ROGER,
-        at: ArrayLike = 0.0,
         term: str = "contrast matrix",
     ) -> TermTest:
-        """F test of Lβ = h.
+        """F test of Lβ = 0.
 
         Parameters
         ----------
@@ -315,8 +314,6 @@ class MixedModelFit:
             L, of full row rank, one column a coefficient in the order of ``fixed.names``.
         method : {"kenward-roger", "satterthwaite"}
             How the denominator degrees of freedom are found.
-        at : array_like, shape (l,) or scalar, default=0
-            h.
         term : str
             What the result is called.
 
@@ -338,7 +335,7 @@ class MixedModelFit:
             )
         chosen = Method(method)
         run = kenward_roger if chosen is Method.KENWARD_ROGER else satterthwaite
-        found = run(self.estimates, self.covariance, rows, at=at)
+        found = run(self.estimates, self.covariance, rows)
         return TermTest(
             term=term,
             method=chosen,
@@ -534,12 +531,13 @@ def fit_many(
     Returns
     -------
     list of MixedModelFit
-        One a response.  A known covariance of shape (B, n, n) gives each response its own.
+        One a response.  A known covariance is shared by all; fit responses one by one to give
+        each its own.
 
     Raises
     ------
     ModelError
-        As in `MixedModel.fit`, or if known covariances and responses differ in number.
+        As in `MixedModel.fit`.
     """
     free = Boundary(model.boundary) is Boundary.FREE
     chosen = Criterion(criterion)
@@ -554,12 +552,6 @@ def fit_many(
         known=model.known_covariance,
         design=fixed.matrix,
     )
-    known = random.parts.known
-    if known is not None and known.ndim == 3 and len(known) != len(y):
-        raise ModelError(
-            f"{len(known)} known covariances are given for {len(y)} responses; give one for each, "
-            f"in their order, or a single one for all."
-        )
     random.refuse_inseparable(fixed.matrix)
     batch = fit_batch(y, fixed.matrix, random.parts, criterion=chosen, free=free)
     return [
@@ -567,7 +559,7 @@ def fit_many(
             model=replace(model, response=name),
             response=y[row],
             fixed=fixed,
-            random=replace(random, parts=random.parts.rows(row)),
+            random=random,
             estimates=batch.row(row),
         )
         for row, name in enumerate(responses)

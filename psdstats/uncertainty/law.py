@@ -180,22 +180,18 @@ class JointLaw:
         """
         names = np.array(self.arrays.runs, dtype=object)
         known = ~np.isnan(self.sizes.value)
-        laws: dict[tuple[str, ...], JointLaw] = {(): self._at_mean(alike, ())}
+        laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(self, alike)}
         lost_at_all = known & np.isnan(laws[()].sizes.value)
         found = {}
         for column, quantity in enumerate(QUANTITIES):
             lost = tuple(names[lost_at_all[:, column]])
             if lost not in laws:
-                laws[lost] = self._at_mean(alike, lost)
+                laws[lost] = mean_curves(self, alike, own=lost)
             rows = len(QUANTITIES) * self.order + column
             gap = np.where(known[self.order, column], 1.0, np.nan)
             covariance = laws[lost].contributions.rows(rows).covariance
             found[quantity] = covariance * np.outer(gap, gap)
         return found
-
-    def _at_mean(self, alike: Sequence[str], own: Sequence[str]) -> JointLaw:
-        arrays = mean_curves(self, alike, own=own)
-        return _law(self.study, self.runs, arrays, self.sources, self.sizes.rule)
 
     def undersize(self) -> tuple[Array, Contributions, Contributions]:
         """Undersize at every aperture, what masses add to it, and what is added to the aperture.
@@ -360,8 +356,8 @@ def _with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
     return transform, known.ravel()
 
 
-def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> StudyArrays:
-    """The arrays of a law with the masses of every run those of the mean curve of runs alike.
+def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:
+    """The law with the masses of every run those of the mean curve of runs alike.
 
     Runs named in ``own`` keep their masses; totals and tares stay.
     """
@@ -379,7 +375,8 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
             mates = [mate for mate, kind in enumerate(kinds) if kind == kinds[row]]
             net_g[row] = law.arrays.total_g[row] * shares[mates].mean(axis=0)
     gross_g = law.arrays.tare_g + net_g
-    return replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
+    arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
+    return _law(law.study, law.runs, arrays, law.sources, law.sizes.rule)
 
 
 def undersize_bands(

@@ -79,9 +79,9 @@ def percentile_jacobian(
         )
     with np.errstate(divide="ignore", invalid="ignore"):
         found = _DERIVATIVES[chosen](net_g, undersize, ln_aperture, levels, brackets)
-    if brackets.open.any():
-        for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
-            part[brackets.open] = np.nan
+    unbracketed = brackets.below | brackets.above
+    for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
+        part[unbracketed] = np.nan
     return found
 
 

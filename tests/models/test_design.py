@@ -205,9 +205,9 @@ def test_labels_that_do_not_fit_are_refused(labels, words):
         known_covariance(pd.DataFrame(np.eye(2), index, index), pd.DataFrame({"run": ["a", "b"]}))
 
 
-def test_nothing_to_fit_and_too_many_covariances(trial):
+def test_nothing_to_fit_and_a_covariance_of_other_rows(trial):
     options = {"response": "ln_d50", "fixed": ["time"], "random": ["group"]}
     with pytest.raises(ModelError, match="no rows"):
         MixedModel(trial[:0], **options).fit()
-    with pytest.raises(ModelError, match="2 known covariances are given for 1 responses"):
+    with pytest.raises(ModelError, match="shape"):
         MixedModel(trial, **options, known_covariance=np.ones((2, 12, 12))).fit()

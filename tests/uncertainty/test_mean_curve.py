@@ -53,7 +53,7 @@ def test_runs_alike_get_their_mean_shares_and_keep_everything_else():
     other = run("r3", 12.0, (30.0, 12.0, 6.0, 2.0))
     study = study_of(*TWO, other)
     law = prepare(study)
-    found = mean_curves(law, ["milling_time_min"])
+    found = mean_curves(law, ["milling_time_min"]).arrays
     mean = (np.array([10, 25, 10, 5]) / 50 + np.array([22, 50, 20, 8]) / 100) / 2
     for given, net, total in zip(study.runs[:2], found.net_g[:2], found.total_g[:2], strict=True):
         assert total == pytest.approx(given.total_g, rel=1e-12)
@@ -67,7 +67,7 @@ def test_other_apertures_are_not_alike_and_own_curves_are_kept():
     narrow = run("r3", 0.0, (30.0, 15.0, 5.0), apertures=(0.0, 90.0, 180.0))
     study = study_of(*TWO, narrow)
     law = prepare(study)
-    found = mean_curves(law, ["milling_time_min"], own=["r1"])
+    found = mean_curves(law, ["milling_time_min"], own=["r1"]).arrays
     np.testing.assert_array_equal(found.net_g[0], law.arrays.net_g[0])
     assert np.abs(found.net_g[1] - law.arrays.net_g[1]).max() > 0.1
     assert found.net_g[2, law.arrays.real[2]] == pytest.approx([30.0, 15.0, 5.0])
