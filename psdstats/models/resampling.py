@@ -1,8 +1,7 @@
 """Resampling of a fitted mixed model: bootstrap and permutation tests, intervals of variances.
 
 Parametric bootstrap: responses are simulated from the fitted model and refitted all together, so a
-thousand likelihood ratios take a fraction of a second.  Sequential stopping follows J. Besag and
-P. Clifford, Biometrika 78 (1991) 301-304 (from memory).
+thousand likelihood ratios take a fraction of a second.
 
 Profile likelihood intervals: one variance is held at a value, the others are fitted again; the
 interval holds the values whose restricted likelihood is within half a chi-squared quantile (1
@@ -61,15 +60,13 @@ class BootstrapTest:
     df_num : int
         Number of restrictions.
     p : float
-        (1 + exceedances) / (1 + draws), or exceedances / draws after an early stop.
+        (1 + exceedances) / (1 + draws).
     monte_carlo_error : float
         Standard error of ``p`` from the finite number of draws.
     draws, exceedances : int
-        Simulated data sets used, and how many had a ratio at least as large.
-    stopped_early : bool
-        Whether the wanted number of exceedances was reached before the last draw.
-    refits, refits_converged : int
-        Simulated data sets fitted, and how many of the fits converged.
+        Simulated data sets, and how many had a ratio at least as large.
+    refits_converged : int
+        How many of their fits converged.
     """
 
     term: str
@@ -79,8 +76,6 @@ class BootstrapTest:
     monte_carlo_error: float
     draws: int
     exceedances: int
-    stopped_early: bool
-    refits: int
     refits_converged: int
 
 
@@ -97,8 +92,6 @@ def bootstrap_test(
     term: TermSpec,
     draws: int = 1000,
     seed: int | np.random.Generator = 0,
-    *,
-    stop_after: int | None = None,
 ) -> BootstrapTest:
     """Test a term by simulating its likelihood ratio under the model without it.
 
@@ -112,8 +105,6 @@ def bootstrap_test(
         Simulated data sets.
     seed : int or Generator, default=0
         Source of randomness.
-    stop_after : int or None
-        Stop once so many draws are as extreme as the data; None draws all.
 
     Returns
     -------
@@ -138,33 +129,23 @@ def bootstrap_test(
     small = restricted_design(design, contrast)
     observed, null = _likelihood_ratio(fit.response[None], design, small, parts)
     simulate = Simulator(null.row(0), small, np.random.default_rng(seed))
-    ratios, good, reached = np.zeros(0), 0, np.zeros(0)
-    while len(ratios) < draws:
-        simulated = simulate(min(simulate.chunk, draws - len(ratios)))
-        chunk, refit = _likelihood_ratio(simulated, design, small, parts)
+    hits = good = done = 0
+    while done < draws:
+        simulated = simulate(min(simulate.chunk, draws - done))
+        ratios, refit = _likelihood_ratio(simulated, design, small, parts)
         good += int(refit.converged.sum())
-        ratios = np.append(ratios, chunk)
         # ratios that are zero but for rounding count as reached
-        reached = np.cumsum(ratios >= observed[0] - 1e-9)
-        if stop_after is not None and reached[-1] >= stop_after:
-            break
-    hits, used, stopped = int(reached[-1]), len(ratios), False
-    p = (1 + hits) / (1 + used)
-    error = np.sqrt(p * (1 - p) / used)
-    if stop_after is not None and 0 < stop_after <= hits:
-        hits, used, stopped = stop_after, int(np.searchsorted(reached, stop_after)) + 1, True
-        p = hits / used
-        error = p * np.sqrt((1 - p) / hits)
+        hits += int((ratios >= observed[0] - 1e-9).sum())
+        done += len(ratios)
+    p = (1 + hits) / (1 + draws)
     return BootstrapTest(
         term=fit.fixed.term(term).label,
         statistic=float(observed[0]),
         df_num=len(contrast),
         p=p,
-        monte_carlo_error=float(error),
-        draws=used,
+        monte_carlo_error=float(np.sqrt(p * (1 - p) / draws)),
+        draws=draws,
         exceedances=hits,
-        stopped_early=stopped,
-        refits=len(ratios),
         refits_converged=good,
     )
 

@@ -49,15 +49,6 @@ _FEW = 10  # runs or pairs up to which two digits of u are made
 _AGREEMENT = 0.1
 
 
-def as_method(method: str | Method) -> Method:
-    """Method of that name."""
-    try:
-        return Method(method)
-    except ValueError as cause:
-        names = " or ".join(repr(str(one)) for one in Method)
-        raise UncertaintyError(f"method {method!r} is not known; choose {names}.") from cause
-
-
 def wanted_coverage(study: Study, coverage: float | None) -> float:
     """Coverage probability: as asked, else the study's setting, else 0.95."""
     found = study.uncertainty.get("coverage", 0.95) if coverage is None else coverage
@@ -392,7 +383,7 @@ def propagate(
     SizeError
         If a run cannot be read as a distribution.
     """
-    way = as_method(method)
+    way = Method(method)
     asked = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
     law = prepare(study, sources=sources, rule=rule)
     if way is Method.LINEAR:

@@ -28,6 +28,11 @@ class Method(StrEnum):
     MONTE_CARLO = "monte carlo"
     LINEAR = "linear"
 
+    @classmethod
+    def _missing_(cls, value: object) -> Method:
+        names = " or ".join(repr(str(known)) for known in cls)
+        raise UncertaintyError(f"method {value!r} is not known; choose {names}.")
+
 
 class PropagationRemark(RemarkKind):
     """What to know of a propagation."""

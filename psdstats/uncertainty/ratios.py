@@ -30,7 +30,6 @@ from psdstats.uncertainty.draws import DrawPlan, RunPlan
 from psdstats.uncertainty.engine import (
     Drawing,
     DrawingOptions,
-    as_method,
     unsettled,
     wanted_coverage,
 )
@@ -457,7 +456,7 @@ def ratio_intervals(
     Each interval has its coverage by itself; joint statements over many pairs need `covariance`
     of the result, or a wider coverage.  Memory does not grow with the number of draws.
     """
-    way = as_method(method)
+    way = Method(method)
     options = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
     asked, columns = read_pairs(study, pairs), _quantities(quantities)
     named = {name for pair in asked for side in pair for name in side}

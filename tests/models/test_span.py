@@ -226,7 +226,7 @@ def test_twenty_thousand_rows_are_resampled_and_left_out_by_group():
     frame = long_frame()
     fit = MixedModel(frame, response="y", fixed=["time"], random=["group"], factors=["time"]).fit()
     boot = bootstrap_test(fit, "time", 60, 1)
-    assert (boot.refits, boot.refits_converged) == (60, 60)
+    assert (boot.draws, boot.refits_converged) == (60, 60)
     permuted = permutation_test(fit, "time", 60, 1)
     assert permuted.f == pytest.approx(fit.test("time").f, rel=1e-3)
     table = leave_one_group_out(fit, "time", grouping="day").table
