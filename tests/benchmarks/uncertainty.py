@@ -24,9 +24,8 @@ from psdstats.uncertainty.draws import (
     fill,
     keyed_generator,
     make_plan,
-    study_blocks,
 )
-from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.engine import propagate, study_blocks
 from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.linear import percentile_jacobian
 
