@@ -66,12 +66,8 @@ def add_study(parser: argparse.ArgumentParser) -> None:
 
 def add_target(parser: argparse.ArgumentParser) -> None:
     """The size at which milling stops."""
-    parser.add_argument(
-        "--target-um",
-        type=float,
-        metavar="SIZE",
-        help="size to reach, µm: the milling time at which it is reached",
-    )
+    reached = "size to reach, µm: the milling time at which it is reached"
+    add_values(parser, ("--target-um", None, "SIZE", reached))
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -186,13 +182,11 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at-each", metavar="COLUMN", help="compare within each level of this column"
     )
-    parser.add_argument(
-        "--margin",
-        type=float,
-        metavar="PERCENT",
-        help="change of size too small to matter, for the verdict of equivalence (default: as "
-        "study.toml says, else none)",
+    small = (
+        "change of size too small to matter, for the verdict of equivalence (default: as "
+        "study.toml says, else none)"
     )
+    add_values(parser, ("--margin", None, "PERCENT", small))
     parser.add_argument(
         "--spread",
         type=_hyphened,
@@ -201,13 +195,8 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         help="scatter from level to level: drifting (groups may drift apart), pooled (one spread) "
         "or each-contrast (each by its own differences); default drifting, or as study.toml says",
     )
-    parser.add_argument(
-        "--level",
-        type=share,
-        default=0.95,
-        metavar="P",
-        help="confidence level over each family of contrasts (default 0.95)",
-    )
+    level = ("--level", 0.95, "P", "confidence level over each family of contrasts")
+    add_values(parser, level, kind=share)
     parser.add_argument(
         "--across",
         action="store_true",
@@ -217,20 +206,13 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
 
 def add_sources(parser: argparse.ArgumentParser) -> None:
     """Which sources of uncertainty are counted."""
-    parser.add_argument(
-        "--sources",
-        type=names,
-        default=None,
-        metavar="A,B",
-        help="uncertainty sources to use instead of those the study switches on",
-    )
+    used = "uncertainty sources to use instead of those the study switches on"
+    add_values(parser, ("--sources", None, "A,B", used), kind=names)
 
 
 def add_propagation(parser: argparse.ArgumentParser) -> None:
     """How uncertainty is propagated."""
-    parser.add_argument(
-        "--seed", type=int, default=0, metavar="N", help="seed of the random draws (default 0)"
-    )
+    add_values(parser, ("--seed", 0, "N", "seed of the random draws"), kind=int)
     parser.add_argument(
         "--method",
         type=_hyphened,
@@ -239,35 +221,21 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         metavar="HOW",
         help="propagation of uncertainty: monte-carlo or linear (default: monte-carlo)",
     )
-    parser.add_argument(
-        "--coverage",
-        type=share,
-        default=None,
-        metavar="P",
-        help="coverage of the intervals (default 0.95, or as study.toml says)",
-    )
+    coverage = "coverage of the intervals (default 0.95, or as study.toml says)"
+    add_values(parser, ("--coverage", None, "P", coverage), kind=share)
     add_sources(parser)
-    parser.add_argument(
-        "--draws",
-        type=int,
-        default=None,
-        metavar="N",
-        help="number of Monte Carlo draws (default: until two digits of u are settled, but at "
-        "most 100 000)",
+    draws = (
+        "number of Monte Carlo draws (default: until two digits of u are settled, but at most "
+        "100 000)"
     )
-    parser.add_argument(
-        "--workers",
-        type=int,
-        default=1,
-        metavar="N",
-        help="processes to share the draws among (default 1)",
+    add_values(
+        parser,
+        ("--draws", None, "N", draws),
+        ("--workers", 1, "N", "processes to share the draws among"),
+        kind=int,
     )
-    parser.add_argument(
-        "--cluster",
-        type=address,
-        metavar="ADDRESS",
-        help="scheduler of a Dask cluster to run the draws on, such as tcp://host:8786",
-    )
+    cluster = "scheduler of a Dask cluster to run the draws on, such as tcp://host:8786"
+    add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
 
 
 def compare_study(

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 from psdstats.columns import QUANTITIES, TIME
 
 from ..console import Console, present
-from ..options import add_page, add_propagation, add_study, propagate_study, read_checked, share
+from ..options import (
+    add_page,
+    add_propagation,
+    add_quantity,
+    add_study,
+    add_values,
+    propagate_study,
+    read_checked,
+    share,
+)
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page
@@ -21,26 +30,11 @@ EXAMPLE = "psdstats groups my-trial --margin 5 --whole --out my-groups"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
-    parser.add_argument(
-        "--quantity",
-        choices=QUANTITIES,
-        default="D50",
-        metavar="NAME",
-        help="what the groups are compared in: D10, D50, D90 or span (default D50)",
-    )
-    parser.add_argument(
-        "--margin",
-        type=float,
-        metavar="PERCENT",
-        help="difference between groups too small to matter (default: as study.toml says)",
-    )
-    parser.add_argument(
-        "--level",
-        type=share,
-        default=0.95,
-        metavar="P",
-        help="confidence level, joint over the groups (default 0.95)",
-    )
+    add_quantity(parser, QUANTITIES, "the groups are compared in")
+    small = "difference between groups too small to matter (default: as study.toml says)"
+    add_values(parser, ("--margin", None, "PERCENT", small))
+    level = ("--level", 0.95, "P", "confidence level, joint over the groups")
+    add_values(parser, level, kind=share)
     parser.add_argument(
         "--raw", action="store_true", help="precision in units of the size, not per cent of it"
     )

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 PAGES = MappingProxyType(
     {
         "Budget": ("budget", "budget_page"),
-        "CheckReport": ("checks", "checks_page"),
         "Comparison": ("comparison", "comparison_page"),
         "PowerResult": ("planning", "power_page"),
         "PrecisionPlan": ("planning", "precision_page"),
