@@ -381,9 +381,8 @@ def _line(ax: Axes, own: pd.DataFrame, index: int, reference: str) -> None:
     line.set(linestyle=look.line, label=str(own["sieve"].iloc[0]))
     for row in rows(own):
         where = f", run {row.run}" if "run" in own.columns else ""
-        text = (
-            f"sieve {row.sieve}{where}: {say.fixed(row.moved_mg, 1)} mg from its {reference} tare"
-        )
+        moved = f"{say.fixed(row.moved_mg, 1)} mg from its {reference} tare"
+        text = f"sieve {row.sieve}{where}: {moved}"
         at = (row.order, row.moved_mg)
         point(ax, at, look.marker, text, colour=look.colour, size=3.5)
     if "is_outside" in own.columns:

@@ -11,6 +11,7 @@ import pandas as pd
 from psdstats.columns import QUANTITIES
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
+from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
@@ -76,11 +77,11 @@ def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
         ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)), say=say)
         uncertainty_shares(frame, ax)
     name = "uncertainty shares"
-    return Drawing(
-        name=name,
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=words.budget_captions(budget.by)[name],
-        alternative=" ".join(words.budget_sentences(budget, say)) or words.NO_SIZE,
+    return drawing_of(
+        name,
+        ax,
+        words.budget_captions(budget.by)[name],
+        " ".join(words.budget_sentences(budget, say)) or words.NO_SIZE,
     )
 
 

@@ -6,6 +6,7 @@ import pandas as pd
 
 from psdstats.output.content import Block, Drawing, Note, NoteKind, Page, Paragraph
 from psdstats.output.figures.bench import tare_history
+from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
@@ -63,13 +64,11 @@ def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]
             tare_history(own, ax)
         moved = own[own["is_outside"]]
         drawings.append(
-            Drawing(
-                name=f"tares {group}",
-                figure=ax.figure,  # type: ignore[arg-type]
-                caption=words.tares_caption(str(group)),
-                alternative=words.tares_alternative(
-                    list(zip(moved["sieve"], moved["run"], strict=True))
-                ),
+            drawing_of(
+                f"tares {group}",
+                ax,
+                words.tares_caption(str(group)),
+                words.tares_alternative(list(zip(moved["sieve"], moved["run"], strict=True))),
             )
         )
     return drawings

@@ -12,6 +12,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.findings import ContrastKind, Finding
 from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
+from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import comparison as words
@@ -158,11 +159,11 @@ def ratio_drawing(
         ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
         margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
         effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
-    return Drawing(
-        name=f"effect ratios {family}",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=words.ratios_caption(comparison, family, say),
-        alternative=words.ratios_alternative(found, plan, say),
+    return drawing_of(
+        f"effect ratios {family}",
+        ax,
+        words.ratios_caption(comparison, family, say),
+        words.ratios_alternative(found, plan, say),
     )
 
 

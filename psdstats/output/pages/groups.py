@@ -25,7 +25,7 @@ from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.figures.groups import group_consistency
 from psdstats.output.figures.marks import drawn
-from psdstats.output.pages.parts import number_column
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
@@ -212,11 +212,11 @@ def agreement_drawing(agreement: GroupAgreement, say: Numerals = PLAIN) -> Drawi
             margin=None if margin is None else 1 + margin / 100,
             label=words.ratio_label(agreement.quantity),
         )
-    return Drawing(
-        name="group agreement",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=words.agreement_drawing_caption(agreement, say),
-        alternative=" ".join(words.group_sentence(one, say) for one in agreement.groups),
+    return drawing_of(
+        "group agreement",
+        ax,
+        words.agreement_drawing_caption(agreement, say),
+        (words.group_sentence(one, say) for one in agreement.groups),
     )
 
 
@@ -375,10 +375,10 @@ def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[D
                 if ax is not row[0]:
                     ax.set_ylabel("")
         joint_key(panels)
-    drawing = Drawing(
-        name="group consistency",
-        figure=panels[0][0].figure,  # type: ignore[arg-type]
-        caption=words.consistency_drawing_caption(results.quantity),
-        alternative=" ".join(_consistency_sentences(results, say)),
+    drawing = drawing_of(
+        "group consistency",
+        panels[0][0],
+        words.consistency_drawing_caption(results.quantity),
+        _consistency_sentences(results, say),
     )
     return [drawing]

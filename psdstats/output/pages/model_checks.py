@@ -36,6 +36,7 @@ from psdstats.output.figures.effects import (
     residuals_against_fitted,
     rows_height_mm,
 )
+from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import models as words
@@ -103,19 +104,13 @@ def _residual_drawings(
         )
         ordered = residual_quantiles(table, new_axes(say=say))
     largest = float(table["standardised"].abs().max())
+    told = words.residuals_alternative(len(table), largest, say)
     return [
-        Drawing(
-            name=f"residuals {quantity}",
-            figure=against.figure,  # type: ignore[arg-type]
-            caption=words.residuals_caption(quantity),
-            alternative=words.residuals_alternative(len(table), largest, say),
-        ),
-        Drawing(
-            name=f"residual quantiles {quantity}",
-            figure=ordered.figure,  # type: ignore[arg-type]
-            caption=words.quantiles_caption(quantity),
-            alternative=words.residuals_alternative(len(table), largest, say),
-        ),
+        drawing_of(name, ax, caption, told)
+        for name, ax, caption in (
+            (f"residuals {quantity}", against, words.residuals_caption(quantity)),
+            (f"residual quantiles {quantity}", ordered, words.quantiles_caption(quantity)),
+        )
     ]
 
 
@@ -124,12 +119,9 @@ def _influence_drawing(found: Influence, quantity: str, say: Numerals) -> Drawin
         ax = leave_one_out(
             found.table, new_axes(height_mm=rows_height_mm(len(found.table) - 1), say=say)
         )
-    return Drawing(
-        name=f"without each group {quantity}",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=words.influence_caption(quantity, found.grouping),
-        alternative=words.influence_sentence(found, say),
-    )
+    caption = words.influence_caption(quantity, found.grouping)
+    told = words.influence_sentence(found, say)
+    return drawing_of(f"without each group {quantity}", ax, caption, told)
 
 
 def _influence_table(found: Mapping[str, Influence]) -> Table:

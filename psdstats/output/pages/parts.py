@@ -1,17 +1,25 @@
-"""What several pages share: columns of numbers that somebody chose, sentences said once."""
+"""What pages share: figures with their words, columns of chosen numbers, sentences said once."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from psdstats.output.content import (
-    Bullets,
-    Section,
-)
+from psdstats.output.content import Bullets, Drawing, Section
 from psdstats.output.tables.table import Column, Show
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def drawing_of(name: str, ax: Axes, caption: str, told: str | Iterable[str]) -> Drawing:
+    """The figure an Axes stands on, with its caption; what it shows is told in sentences."""
+    figure: Any = ax.get_figure(root=True)
+    alternative = told if isinstance(told, str) else " ".join(told)
+    return Drawing(name=name, figure=figure, caption=caption, alternative=alternative)
 
 
 def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "") -> Column:

@@ -12,7 +12,7 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import number_column
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.bench.charge import Jar, MillCharge
@@ -45,11 +45,6 @@ def _number(name: str, heading: str, unit: str = "%", decimals: int | None = 2) 
 
 def _count(name: str, heading: str = "") -> Column:
     return Column(name=name, heading=heading or name, show=Show.COUNT)
-
-
-def _drawing(name: str, ax: object, caption: str, sentences: tuple[str, ...]) -> Drawing:
-    figure = ax.figure  # type: ignore[attr-defined]
-    return Drawing(name=name, figure=figure, caption=caption, alternative=" ".join(sentences))
 
 
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
@@ -85,7 +80,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
         heading=words.POWER_HEADING,
         sentences=told,
         blocks=(
-            _drawing("power", ax, words.POWER_FIGURE, told),
+            drawing_of("power", ax, words.POWER_FIGURE, told),
             table,
             Table(name="power curves", frame=result.curve_frame(), caption=words.POWER_CURVES),
         ),
@@ -215,7 +210,7 @@ def precision_drawing(
             )
             ax.set_title(title)
         joint_key(panels)
-    return _drawing("planned uncertainty", panels[0][0], words.PRECISION_FIGURE, told)
+    return drawing_of("planned uncertainty", panels[0][0], words.PRECISION_FIGURE, told)
 
 
 def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
@@ -238,7 +233,7 @@ def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
         heading=words.STACK_HEADING,
         sentences=told,
         blocks=(
-            _drawing("stack", ax, words.STACK_FIGURE, told),
+            drawing_of("stack", ax, words.STACK_FIGURE, told),
             stack_table(choice, say),
             *tried_tables(choice, say),
             Table(name="expected masses", frame=choice.to_frame(), caption=words.MASSES),
@@ -324,7 +319,7 @@ def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
             ],
             speed=f"{say(charge.speed_rpm, '.1f')} rpm, {share} % of critical",
         )
-    drawing = _drawing("charge", ax, words.CHARGE_FIGURE, told)
+    drawing = drawing_of("charge", ax, words.CHARGE_FIGURE, told)
     return Page(
         heading=words.CHARGE_HEADING,
         sentences=told,
@@ -427,4 +422,4 @@ def timeline_drawing(plan: Timeline, told: tuple[str, ...] = (), say: Numerals =
         if len(days) > 1:
             joint_key(panels)
     caption = words.timeline_caption(len(days), len(plan.days))
-    return _drawing("bench plan", panels[0][0], caption, told)
+    return drawing_of("bench plan", panels[0][0], caption, told)

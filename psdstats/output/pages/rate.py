@@ -12,7 +12,7 @@ from psdstats.columns import TIME
 from psdstats.errors import ModelError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
-from psdstats.output.pages.parts import number_column
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.rate.answers import OpenInterval
@@ -278,11 +278,11 @@ def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:
                 measured_until_min=one.last_min,
             )
         drawings.append(
-            Drawing(
-                name=" ".join(filter(None, ("rate", result.quantity, one.label))),
-                figure=ax.figure,  # type: ignore[arg-type]
-                caption=words.drawing_caption(result, one, beyond=until > one.last_min, say=say),
-                alternative=" ".join(words.curve_sentences(one, say)),
+            drawing_of(
+                " ".join(filter(None, ("rate", result.quantity, one.label))),
+                ax,
+                words.drawing_caption(result, one, beyond=until > one.last_min, say=say),
+                words.curve_sentences(one, say),
             )
         )
     return drawings
@@ -303,11 +303,11 @@ def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing
         ax = new_axes(height_mm=92.0, say=say)
         loss_against_size(loss.frame, ax, powers=powers)
     return [
-        Drawing(
-            name="loss above each sieve",
-            figure=ax.figure,  # type: ignore[arg-type]
-            caption=words.loss_drawing_caption(loss, say),
-            alternative=" ".join(words.loss_sentences(loss, say)),
+        drawing_of(
+            "loss above each sieve",
+            ax,
+            words.loss_drawing_caption(loss, say),
+            words.loss_sentences(loss, say),
         )
     ]
 

@@ -18,7 +18,7 @@ from psdstats.output.content import Answer, Block, Drawing, Page, Paragraph
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
-from psdstats.output.pages.parts import number_column
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
@@ -115,12 +115,7 @@ def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) ->
     with house_style():
         ax = new_axes(height_mm=105.0, say=say)
         size_against_time(frame, ax)
-    return Drawing(
-        name="sizes against milling time",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=caption,
-        alternative=words.course(frame, say),
-    )
+    return drawing_of("sizes against milling time", ax, caption, words.course(frame, say))
 
 
 def undersize_drawing(
@@ -143,12 +138,7 @@ def undersize_drawing(
     caption, alternative = words.undersize_captions(
         own[TIME].unique().tolist(), len(own), named, say
     )
-    return Drawing(
-        name=f"undersize {group}",
-        figure=panels[0].figure,  # type: ignore[arg-type]
-        caption=caption,
-        alternative=alternative,
-    )
+    return drawing_of(f"undersize {group}", panels[0], caption, alternative)
 
 
 def _panel_factor(runs: pd.DataFrame) -> str | None:

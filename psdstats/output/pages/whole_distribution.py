@@ -16,7 +16,7 @@ from psdstats.comparison.whole_fits import CurvePoints, StudyFits
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
-from psdstats.output.pages.parts import number_column
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import house_style, new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import distribution as words
@@ -105,11 +105,11 @@ def _drawing(part: StackPart, stack: str, level: float, say: Numerals) -> Drawin
     with house_style():
         ax = new_axes(height_mm=92.0, say=say)
         class_changes(pd.concat([one.to_frame() for one in part.moved], ignore_index=True), ax)
-    return Drawing(
-        name=f"moved classes {stack}" if stack else "moved classes",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=words.moved_drawing_caption(level, stack, say),
-        alternative=words.moved_alternative(part, say),
+    return drawing_of(
+        f"moved classes {stack}" if stack else "moved classes",
+        ax,
+        words.moved_drawing_caption(level, stack, say),
+        words.moved_alternative(part, say),
     )
 
 
@@ -244,11 +244,11 @@ def misfit_drawing(
             ax.set_title(str(family))
             ax.set_xlabel("sieve aperture / µm" if ax is panels[-1][0] else "")
         joint_key(panels)
-    return Drawing(
-        name="misfit of fitted curves",
-        figure=panels[0][0].figure,  # type: ignore[arg-type]
-        caption=words.MISFIT_CAPTION,
-        alternative=" ".join(words.fit_sentences(fits)),
+    return drawing_of(
+        "misfit of fitted curves",
+        panels[0][0],
+        words.MISFIT_CAPTION,
+        words.fit_sentences(fits),
     )
 
 
