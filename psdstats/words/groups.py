@@ -18,12 +18,6 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 HEADING = "Do the groups agree?"
-VERDICTS = {
-    Verdict.CHANGED: "differs",
-    Verdict.EQUIVALENT: "agrees within the margin",
-    Verdict.NOT_SHOWN: "no difference shown",
-    Verdict.CANNOT_BE_TOLD: "cannot be told",
-}
 _MOST_NAMED = 4
 
 
@@ -102,7 +96,7 @@ def headline(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
     named: dict[Verdict, list[str]] = {}
     for one in agreement.groups:
         named.setdefault(one.finding.verdict, []).append(one.group)
-    found = (f"{VERDICTS[verdict]}: {', '.join(groups)}" for verdict, groups in named.items())
+    found = (f"{verdict}: {', '.join(groups)}" for verdict, groups in named.items())
     within = "" if margin is None else f" (margin ±{say(margin)} %)"
     return f"{agreement.quantity} of each group against the others{within} – {'; '.join(found)}."
 

@@ -64,7 +64,7 @@ def test_names_of_groups_are_written_as_they_are(name):
     )
     assert group_sentence(one(name, p=0.3)).startswith(f"{name} is not shown to differ")
     found = agreement(one(name), one("plain", p=0.4))
-    assert f"differs: {name}; no difference shown: plain." in headline(found, COMMA)
+    assert f"changed: {name}; not shown: plain." in headline(found, COMMA)
     frame = found.to_frame()
     assert list(frame["group"]) == [name, "plain"]
     assert list(frame["verdict"]) == ["changed", "not shown"]
