@@ -63,14 +63,17 @@ def shown(psdstats, monkeypatch, capsys):
 
 @pytest.fixture(scope="session")
 def small_report(tmp_path_factory):
-    """One report of the small study for every question about one: comma, target, JSON."""
+    """One report of the small study for every question about one: draws, comma, target, JSON."""
     folder = tmp_path_factory.mktemp("small")
     study = folder / "one_bench.csv"
     shutil.copy(demo_path("one_bench") / "one_bench.csv", study)
-    words = ("report", study, "--method", "linear", "--decimal", ",", "--target-um", "150")
+    words = ("report", study, "--draws", "4000", "--seed", "7", "--decimal", ",")
+    words = (*map(str, words), "--target-um", "150")
     with contextlib.redirect_stdout(io.StringIO()) as said:
-        code = main([str(word) for word in (*words, "--out", folder / "r", "--json")])
-    return SimpleNamespace(code=code, out=said.getvalue(), folder=folder / "r", study=study)
+        code = main([*words, "--out", str(folder / "r"), "--json"])
+    return SimpleNamespace(
+        code=code, out=said.getvalue(), folder=folder / "r", study=study, words=words
+    )
 
 
 @pytest.fixture
@@ -89,16 +92,27 @@ def bench(tmp_path) -> Path:
     return target
 
 
-@pytest.fixture
-def trial(tmp_path):
-    """Three groups and three times of the demo study under the name that the examples give it."""
-    folder = tmp_path / "my-trial"
+def _part(folder: Path, runs: str) -> Path:
+    """The runs of the large demo study whose names begin so, as a study of its own."""
     shutil.copytree(demo_path("four_benches"), folder)
     for name in ("runs.csv", "weighings.csv"):
         head, *rows = (folder / name).read_text(encoding="utf-8").splitlines()
-        kept = [row for row in rows if re.match(r"(birch|cedar|rowan)-\d+to1-(0|6|24)min", row)]
+        kept = [row for row in rows if re.match(runs, row)]
         (folder / name).write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
     return folder
+
+
+@pytest.fixture
+def trial(tmp_path):
+    """Three groups and three times of the demo study under the name that the examples give it."""
+    return _part(tmp_path / "my-trial", r"(birch|cedar|rowan)-\d+to1-(0|6|24)min")
+
+
+@pytest.fixture
+def few_runs(tmp_path):
+    """Two groups and three times of it under the same name; replicates at one ball ratio alone."""
+    runs = r"(cedar|rowan)-(5to1-(0|6|24)min|10to1-(0|6|24)min-a)"
+    return _part(tmp_path / "my-trial", runs)
 
 
 @pytest.fixture

@@ -140,10 +140,11 @@ def new_panels(
 
 
 def joint_key(panels: list[list[Axes]]) -> None:
-    """Replace the keys of the panels by one above them, made from the first panel."""
-    first = panels[0][0]
+    """Replace the keys of the panels by one above them, made from the first that has marks."""
+    every = [ax for row in panels for ax in row]
+    first = next((ax for ax in every if ax.has_data()), every[0])
     handles, labels = first.get_legend_handles_labels()
-    for ax in (ax for row in panels for ax in row):
+    for ax in every:
         own = ax.get_legend()
         if own is not None:
             own.remove()

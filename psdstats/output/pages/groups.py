@@ -370,7 +370,10 @@ def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[D
         panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds), say=say)
         for row, letter in zip(panels, kinds, strict=True):
             for ax, (title, part) in zip(row, parts, strict=True):
-                group_consistency(part, ax, indicator=letter)
+                if part[letter].notna().any():
+                    group_consistency(part, ax, indicator=letter)
+                else:  # a cell without replicates has no k
+                    ax.set_axis_off()
                 ax.set_title(drawn(title) if row is panels[0] else "")
                 if ax is not row[0]:
                     ax.set_ylabel("")
