@@ -56,6 +56,7 @@ from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
+from psdstats.words.comparison import VERDICTS
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -362,7 +363,7 @@ def method_section(study: Study, propagation: Propagation) -> Section:
         *(Paragraph(text, cites=True) for text in words.COMPARISON_PARAGRAPHS),
         Equation(*words.COVARIANCE),
     )
-    meaning = Bullets(tuple(words.VERDICTS.values()))
+    meaning = Bullets(tuple(VERDICTS.values()))
     return Section(
         heading="Method",
         blocks=blocks,

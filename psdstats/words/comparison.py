@@ -30,6 +30,19 @@ FAMILIES: dict[ContrastKind, tuple[str, str]] = {
 }
 """A family of contrasts in a caption, and what one of its contrasts is called."""
 
+VERDICTS = {
+    Verdict.CHANGED: "Changed: the interval of the ratio excludes 1; it holds for its whole family "
+    "of contrasts together.",
+    Verdict.EQUIVALENT: "Equivalent: no change was shown, and two one-sided tests place the ratio "
+    "within the margin stated beforehand.",
+    Verdict.NOT_SHOWN: "Not shown: neither of the two. The smallest decrease that this trial would "
+    "have shown with 80 % power stands beside it.",
+    Verdict.CANNOT_BE_TOLD: "Cannot be told: the sieves do not bracket the size; or run-to-run "
+    "variation is unknown and could undo what was seen; or a change as large as the margin could "
+    "easily have been missed.",
+}
+"""What each verdict means; a new one says it here."""
+
 _MOST_PAIRS = 3  # told one by one
 _UNKNOWN = "run-to-run variation was not estimated (one run at each level)"
 

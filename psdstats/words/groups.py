@@ -19,6 +19,7 @@ from psdstats.words.remarks import sentence
 
 HEADING = "Do the groups agree?"
 _MOST_NAMED = 4
+_OWN_WORDS = (Verdict.CHANGED, Verdict.EQUIVALENT, Verdict.NOT_SHOWN, Verdict.CANNOT_BE_TOLD)
 
 
 def agreement_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -37,6 +38,8 @@ def group_sentence(one: GroupDifference, say: Numerals = PLAIN) -> str:
     finding, group = one.finding, one.group
     numbers, quantity, margin = finding.numbers, finding.subject.quantity, finding.margin_percent
     reads = f"{quantity} {difference(numbers, say)}"
+    if finding.verdict not in _OWN_WORDS:
+        return f"{group}: {finding.verdict}, {reads} than the others."
     match finding.verdict:
         case Verdict.CHANGED:
             small = f", which is within the margin of ±{say(margin or 0)} %"

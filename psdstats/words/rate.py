@@ -264,14 +264,16 @@ def _changes_of_rate(own: Sequence[tuple[Finding, float]]) -> list[str]:
         Verdict.CANNOT_BE_TOLD: "Whether the rate of loss above {} changes with time cannot be "
         "told: that takes four times and five runs.",
     }
-    above: dict[Verdict, list[str]] = {verdict: [] for verdict in words}
+    above: dict[Verdict, list[str]] = {}
     for one, lower in own:
         if lower > 0 or one.verdict is Verdict.CHANGED:
-            above[one.verdict].append(one.subject.high)
+            above.setdefault(one.verdict, []).append(one.subject.high)
     return [
-        text.format(", ".join(above[verdict]) + " µm")
-        for verdict, text in words.items()
-        if above[verdict]
+        words.get(verdict, f"The rate of loss above {{}} with time: {verdict}.").format(
+            ", ".join(above[verdict]) + " µm"
+        )
+        for verdict in Verdict
+        if verdict in above
     ]
 
 

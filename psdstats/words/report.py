@@ -5,23 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from psdstats.columns import column_words
-from psdstats.findings import Verdict
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.numbers import PLAIN, Numerals
-
-VERDICTS = {
-    Verdict.CHANGED: "Changed: the interval of the ratio excludes 1; it holds for its whole family "
-    "of contrasts together.",
-    Verdict.EQUIVALENT: "Equivalent: no change was shown, and two one-sided tests place the ratio "
-    "within the margin stated beforehand.",
-    Verdict.NOT_SHOWN: "Not shown: neither of the two. The smallest decrease that this trial would "
-    "have shown with 80 % power stands beside it.",
-    Verdict.CANNOT_BE_TOLD: "Cannot be told: the sieves do not bracket the size; or run-to-run "
-    "variation is unknown and could undo what was seen; or a change as large as the margin could "
-    "easily have been missed.",
-}
-"""What each verdict means."""
 
 REFERENCES = (
     "ISO 9276-1, Representation of results of particle size analysis: graphical representation.",
