@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from types import MappingProxyType
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from psdstats.errors import OutputError
 from psdstats.output.tables.table import Place, Table
@@ -24,6 +24,7 @@ from psdstats.output.text import slug
 from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -102,8 +103,8 @@ class Drawing:
     ----------
     name : str
         Short name; file and anchor are made from it.
-    figure : Figure
-        The matplotlib figure, ``ax.figure``.
+    draw : callable
+        Draws it and gives an Axes of its figure; called once, when the figure is wanted.
     caption : str
         One sentence that says what is drawn.
     alternative : str
@@ -111,9 +112,16 @@ class Drawing:
     """
 
     name: str
-    figure: Figure
+    draw: Callable[[], Axes]
     caption: str
     alternative: str
+
+    @cached_property
+    def figure(self) -> Figure:
+        """The matplotlib figure."""
+        found: Any = self.draw().get_figure(root=True)
+        figure: Figure = found
+        return figure
 
     @property
     def key(self) -> str:

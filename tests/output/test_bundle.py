@@ -19,7 +19,7 @@ from psdstats.output.tables.table import Table
 def _content(sizes: pd.DataFrame) -> ReportContent:
     drawing = Drawing(
         name="Sizes against time",
-        figure=size_against_time(sizes, new_axes()).figure,
+        draw=lambda: size_against_time(sizes, new_axes()),
         caption="Sizes.",
         alternative="Sizes fall.",
     )

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import re
 from dataclasses import replace
+from functools import partial
 from html.parser import HTMLParser
 
 import pandas as pd
@@ -67,7 +68,7 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
     drawings = [
         Drawing(
             name=name,
-            figure=draw(frame, new_axes()).figure,
+            draw=partial(draw, frame, new_axes()),
             caption=f"All of it, {name}.",
             alternative=f"Curves of {name} fall <with> time.",
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import partial
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -13,10 +14,13 @@ from psdstats.findings import ContrastKind, Finding
 from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import comparison as words
 from psdstats.words.numbers import PLAIN, Numerals
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _SHOWN = 2  # families of contrasts on the page
 
@@ -155,13 +159,15 @@ def ratio_drawing(
     frame = comparison.to_frame(family)
     frame = frame[frame["quantity"].isin(names)]
     frame = frame.assign(contrast=[words.ratio_label(one.subject, plan) for one in found])
-    with house_style():
+    margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
+
+    def draw() -> Axes:
         ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
-        margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
-        effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
+        return effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
+
     return drawing_of(
         f"effect ratios {family}",
-        ax,
+        draw,
         words.ratios_caption(comparison, family, say),
         words.ratios_alternative(found, plan, say),
     )

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from psdstats.output.content import Bullets, Drawing, Section
+from psdstats.output.style import house_style
 from psdstats.output.tables.table import Column, Show
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def drawing_of(name: str, ax: Axes, caption: str, told: str | Iterable[str]) -> Drawing:
-    """The figure an Axes stands on, with its caption; what it shows is told in sentences."""
-    figure: Any = ax.get_figure(root=True)
+def drawing_of(
+    name: str, ax: Axes | Callable[[], Axes], caption: str, told: str | Iterable[str]
+) -> Drawing:
+    """The figure an Axes stands on, drawn or to be drawn when it is wanted, told in sentences."""
+
+    def draw() -> Axes:
+        if not callable(ax):
+            return ax
+        with house_style():
+            return ax()
+
     alternative = told if isinstance(told, str) else " ".join(told)
-    return Drawing(name=name, figure=figure, caption=caption, alternative=alternative)
+    return Drawing(name=name, draw=draw, caption=caption, alternative=alternative)
 
 
 def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "") -> Column:

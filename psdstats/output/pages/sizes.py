@@ -6,6 +6,7 @@ Mean sizes, spread and specific surface of every run; sizes in µm, surface in m
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
@@ -28,6 +29,9 @@ from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.report import left_out_notes
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
@@ -112,10 +116,12 @@ def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) ->
     """D10, D50 and D90 against milling time."""
     frame = means[means["quantity"].isin(_SIZES)].copy()
     frame[TIME] = frame[TIME].astype(float)
-    with house_style():
-        ax = new_axes(height_mm=105.0, say=say)
-        size_against_time(frame, ax)
-    return drawing_of("sizes against milling time", ax, caption, words.course(frame, say))
+    return drawing_of(
+        "sizes against milling time",
+        lambda: size_against_time(frame, new_axes(height_mm=105.0, say=say)),
+        caption,
+        words.course(frame, say),
+    )
 
 
 def undersize_drawing(
@@ -127,18 +133,21 @@ def undersize_drawing(
     parts = [("", own)]
     if factor is not None:
         parts = [(f"{column_words(factor)} {level_text(v)}", p) for v, p in own.groupby(factor)]
-    with house_style():
+
+    def draw() -> Axes:
         (panels,) = new_panels(1, len(parts), height_mm=95.0, say=say)
         for ax, (title, part) in zip(panels, parts, strict=True):
             cumulative_undersize(bands[bands["run"].isin(part["run"])], ax)
             ax.set_title(drawn(title))
             if ax is not panels[0]:
                 ax.set_ylabel("")
+        return panels[0]
+
     named = group if len(set(runs["group"])) > 1 else ""
     caption, alternative = words.undersize_captions(
         own[TIME].unique().tolist(), len(own), named, say
     )
-    return drawing_of(f"undersize {group}", panels[0], caption, alternative)
+    return drawing_of(f"undersize {group}", draw, caption, alternative)
 
 
 def _panel_factor(runs: pd.DataFrame) -> str | None:
