@@ -13,7 +13,6 @@ import re
 import sys
 from argparse import RawDescriptionHelpFormatter
 from collections.abc import Iterable, Sequence
-from functools import cache
 from importlib import import_module
 from io import TextIOWrapper
 from types import ModuleType
@@ -152,7 +151,6 @@ def _nearest(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {near[0]}?" if near else "."
 
 
-@cache
 def build_parser() -> CommandParser:
     """The parser of the whole command line, one subparser a command module."""
     parser = CommandParser(
