@@ -1,15 +1,11 @@
-"""Options that several commands share, so that they read and behave alike.
-
-Comparison as the command line asks for it.
-
-Propagation as the command line asks for it.
-"""
+"""Options that several commands share, what they mean to the library, and the study they name."""
 
 from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,28 +13,40 @@ from .console import Console
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
-    from psdstats.study import Study
+    from psdstats.planning import ExpectedPowder, PlannedWeighing
+    from psdstats.study import CheckReport, Study
     from psdstats.uncertainty import Propagation, Source
 
-__all__ = [
-    "add_comparison",
-    "add_json",
-    "add_propagation",
-    "add_replace",
-    "add_sources",
-    "add_study",
-    "add_target",
-    "add_writing",
-    "address",
-    "compare_study",
-    "compared_by",
-    "comparison_options",
-    "is_asked_for",
-    "names",
-    "numbers",
-    "propagate_study",
-    "share",
-]
+
+def add_values(
+    parser: argparse._ActionsContainer,
+    *options: tuple[str, object, str, str],
+    kind: Callable[[str], object] = float,
+) -> None:
+    """Options of one kind: flag, default (... where one must be given), metavar and meaning."""
+    for flag, default, metavar, meaning in options:
+        stated = {"required": True} if default is ... else {"default": default}
+        told = "" if default in (..., None) else f" (default {_told(default)})"
+        parser.add_argument(flag, type=kind, metavar=metavar, help=meaning + told, **stated)
+
+
+def _told(default: object) -> str:
+    if isinstance(default, tuple):
+        return ",".join(map(_told, default))
+    return f"{default:g}" if isinstance(default, int | float) else str(default)
+
+
+def add_quantity(
+    parser: argparse.ArgumentParser, known: Sequence[str], what: str = "to look at"
+) -> None:
+    """Which quantity."""
+    parser.add_argument(
+        "--quantity",
+        choices=known,
+        default="D50",
+        metavar="NAME",
+        help=f"quantity {what}: {', '.join(known)} (default D50)",
+    )
 
 
 def add_study(parser: argparse.ArgumentParser) -> None:
@@ -58,12 +66,8 @@ def add_study(parser: argparse.ArgumentParser) -> None:
 
 def add_target(parser: argparse.ArgumentParser) -> None:
     """The size at which milling stops."""
-    parser.add_argument(
-        "--target-um",
-        type=float,
-        metavar="SIZE",
-        help="size to reach, µm: the milling time at which it is reached",
-    )
+    reached = "size to reach, µm: the milling time at which it is reached"
+    add_values(parser, ("--target-um", None, "SIZE", reached))
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -79,6 +83,15 @@ def add_json(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="print the result alone: no remarks, hints, warnings or progress",
     )
+
+
+def add_page(parser: argparse.ArgumentParser) -> None:
+    """How a page is shown: tables in the terminal, files, JSON."""
+    parser.add_argument(
+        "--all-tables", action="store_true", help="print every table, not only the first ones"
+    )
+    add_writing(parser)
+    add_json(parser)
 
 
 def add_writing(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:
@@ -169,13 +182,11 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at-each", metavar="COLUMN", help="compare within each level of this column"
     )
-    parser.add_argument(
-        "--margin",
-        type=float,
-        metavar="PERCENT",
-        help="change of size too small to matter, for the verdict of equivalence (default: as "
-        "study.toml says, else none)",
+    small = (
+        "change of size too small to matter, for the verdict of equivalence (default: as "
+        "study.toml says, else none)"
     )
+    add_values(parser, ("--margin", None, "PERCENT", small))
     parser.add_argument(
         "--spread",
         type=_hyphened,
@@ -184,13 +195,8 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         help="scatter from level to level: drifting (groups may drift apart), pooled (one spread) "
         "or each-contrast (each by its own differences); default drifting, or as study.toml says",
     )
-    parser.add_argument(
-        "--level",
-        type=share,
-        default=0.95,
-        metavar="P",
-        help="confidence level over each family of contrasts (default 0.95)",
-    )
+    level = ("--level", 0.95, "P", "confidence level over each family of contrasts")
+    add_values(parser, level, kind=share)
     parser.add_argument(
         "--across",
         action="store_true",
@@ -200,20 +206,13 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
 
 def add_sources(parser: argparse.ArgumentParser) -> None:
     """Which sources of uncertainty are counted."""
-    parser.add_argument(
-        "--sources",
-        type=names,
-        default=None,
-        metavar="A,B",
-        help="uncertainty sources to use instead of those the study switches on",
-    )
+    used = "uncertainty sources to use instead of those the study switches on"
+    add_values(parser, ("--sources", None, "A,B", used), kind=names)
 
 
 def add_propagation(parser: argparse.ArgumentParser) -> None:
     """How uncertainty is propagated."""
-    parser.add_argument(
-        "--seed", type=int, default=0, metavar="N", help="seed of the random draws (default 0)"
-    )
+    add_values(parser, ("--seed", 0, "N", "seed of the random draws"), kind=int)
     parser.add_argument(
         "--method",
         type=_hyphened,
@@ -222,39 +221,29 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         metavar="HOW",
         help="propagation of uncertainty: monte-carlo or linear (default: monte-carlo)",
     )
-    parser.add_argument(
-        "--coverage",
-        type=share,
-        default=None,
-        metavar="P",
-        help="coverage of the intervals (default 0.95, or as study.toml says)",
-    )
+    coverage = "coverage of the intervals (default 0.95, or as study.toml says)"
+    add_values(parser, ("--coverage", None, "P", coverage), kind=share)
     add_sources(parser)
-    parser.add_argument(
-        "--draws",
-        type=int,
-        default=None,
-        metavar="N",
-        help="number of Monte Carlo draws (default: until two digits of u are settled, but at "
-        "most 100 000)",
+    draws = (
+        "number of Monte Carlo draws (default: until two digits of u are settled, but at most "
+        "100 000)"
     )
-    parser.add_argument(
-        "--workers",
-        type=int,
-        default=1,
-        metavar="N",
-        help="processes to share the draws among (default 1)",
+    add_values(
+        parser,
+        ("--draws", None, "N", draws),
+        ("--workers", 1, "N", "processes to share the draws among"),
+        kind=int,
     )
-    parser.add_argument(
-        "--cluster",
-        type=address,
-        metavar="ADDRESS",
-        help="scheduler of a Dask cluster to run the draws on, such as tcp://host:8786",
-    )
+    cluster = "scheduler of a Dask cluster to run the draws on, such as tcp://host:8786"
+    add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
 
 
 def compare_study(
-    study: Study, options: argparse.Namespace, propagation: Propagation
+    study: Study,
+    options: argparse.Namespace,
+    propagation: Propagation | Callable[[], Propagation],
+    *,
+    families: Sequence[str] | None = None,
 ) -> Comparison:
     """Compare with the options of the command."""
     from psdstats.comparison import compare
@@ -267,8 +256,10 @@ def compare_study(
         at_each=options.at_each,
         margin_percent=options.margin,
         spread=options.spread and options.spread.replace("-", " "),
+        families=families,
         level=options.level,
         across_quantities=options.across,
+        sources=options.sources,
         propagation=propagation,
     )
 
@@ -277,27 +268,6 @@ def is_asked_for(options: argparse.Namespace) -> bool:
     """Whether the command line says itself what to compare, so that a fault in it is refused."""
     asked = (options.by, options.within, options.also, options.at_each, options.margin)
     return any(each is not None for each in (*asked, options.spread))
-
-
-def compared_by(study: Study, options: argparse.Namespace) -> str:
-    """The column compared: of the command line, of study.toml, or milling time."""
-    return str(options.by or study.compare.get("by") or "milling_time_min")
-
-
-def comparison_options(comparison: Comparison) -> dict[str, object]:
-    """What was compared with what, for the record of provenance."""
-    plan = comparison.plan
-    groupings = [each if isinstance(each, str) else ":".join(each) for each in plan.within]
-    return {
-        "by": plan.by,
-        "within": ", ".join(groupings) or "none",
-        "also": ", ".join(plan.also) or "none",
-        "at_each": plan.at_each or "none",
-        "margin_percent": "none" if plan.margin_percent is None else plan.margin_percent,
-        "spread": plan.spread.value,
-        "level": comparison.level,
-        "across_quantities": comparison.across_quantities,
-    }
 
 
 MAX_DRAWS = 100_000
@@ -327,3 +297,114 @@ def propagate_study(
             cluster=options.cluster,
             progress=progress,
         )
+
+
+def whole_numbers(text: str) -> tuple[int, ...]:
+    """Whole numbers between commas, for argparse."""
+    try:
+        return tuple(int(part) for part in names(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text} is not a list of whole numbers") from None
+
+
+def moment(text: str) -> datetime:
+    """Local date and time such as 2026-01-05T08:30, for argparse."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text} is not a date and time; write it like 2026-01-05T08:30"
+        ) from None
+    if found.tzinfo is not None:
+        raise argparse.ArgumentTypeError(f"{text} names a time zone; give local time without one")
+    return found
+
+
+def powder(text: str) -> tuple[str, tuple[float, ...]]:
+    """A powder such as unmilled=150,250,400 (D10, D50, D90 in µm), for argparse."""
+    name, _, sizes = text.rpartition("=")
+    values = numbers(sizes)
+    if len(values) != 3:
+        raise argparse.ArgumentTypeError(
+            f"{text} does not give D10, D50 and D90; write it like unmilled=150,250,400"
+        )
+    return name or "powder", values
+
+
+def ball_sizes(text: str) -> tuple[tuple[float, float], ...]:
+    """Ball sizes with parts by mass such as 20:2,10:1 (mm:parts), for argparse."""
+    found = []
+    for part in names(text):
+        diameter, _, parts = part.partition(":")
+        found.append((*numbers(diameter), *(numbers(parts) if parts else (1.0,))))
+    if any(len(one) != 2 for one in found) or not found:
+        raise argparse.ArgumentTypeError(f"{text} is not a list of sizes such as 20:2,10:1")
+    return tuple((one[0], one[1]) for one in found)
+
+
+def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> None:
+    """Particles, repeatability of the balance and sieves of the samples to come."""
+    near = "" if density is ... else ", near calcite and quartz"
+    add_values(
+        parser,
+        ("--density", density, "RHO", f"particle density, g/cm³{near}"),
+        (
+            "--repeatability-d",
+            1.0,
+            "N",
+            "standard deviation of repeated readings in scale intervals",
+        ),
+        (
+            "--certified-u",
+            None,
+            "PERCENT",
+            "standard uncertainty of certified apertures, per cent (default: tolerance of the "
+            "standard)",
+        ),
+        ("--shape-factor", 0.5, "F", "particle volume over the cube of its sieve size"),
+    )
+    meaning = "standard whose tolerance applies without certificates"
+    add_values(parser, ("--standard", "ISO 3310-1", "NAME", meaning), kind=str)
+
+
+def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> PlannedWeighing:
+    """What `add_weighing` was told, for one balance."""
+    from psdstats.planning import PlannedWeighing
+
+    return PlannedWeighing(
+        density_g_per_cm3=options.density,
+        shape_factor=options.shape_factor,
+        resolution_g=resolution_g,
+        repeatability_d=options.repeatability_d,
+        certified_u_percent=options.certified_u,
+        standard=options.standard,
+    )
+
+
+def expected_powder(given: tuple[str, tuple[float, ...]]) -> ExpectedPowder:
+    """A powder as `powder` parses it."""
+    from psdstats.planning import ExpectedPowder
+
+    name, (d10, d50, d90) = given
+    return ExpectedPowder(name=name, d10_um=d10, d50_um=d50, d90_um=d90)
+
+
+def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -> None:
+    """How much is simulated, and from which seed."""
+    seed = "seed of the simulation; the same seed gives the same result"
+    add_values(parser, ("--trials", trials, "N", what), ("--seed", 0, "N", seed), kind=int)
+
+
+def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:
+    """Read the study and run the bench checks; say how many warnings there are."""
+    from psdstats.study import check_study, read_study
+
+    study = read_study(options.study, encoding=options.encoding)
+    report = check_study(study)
+    warnings = report.of_severity("warning")
+    if warnings:
+        console.warn(
+            f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "
+            f"see: psdstats check {options.study}"
+        )
+    return study, report

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from psdstats.comparison.compare import compare
     from psdstats.errors import PsdstatsError
+    from psdstats.output.report import report
     from psdstats.study.check import check_study
     from psdstats.study.reader import read_study
     from psdstats.study.records import Study
@@ -27,6 +28,7 @@ __all__ = [
     "compare",
     "propagate",
     "read_study",
+    "report",
     "save_study",
 ]
 
@@ -37,6 +39,7 @@ _HOME = {
     "compare": "psdstats.comparison",
     "propagate": "psdstats.uncertainty",
     "read_study": "psdstats.study",
+    "report": "psdstats.output.report",
     "save_study": "psdstats.study",
 }
 _FOLDERS = (

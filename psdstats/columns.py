@@ -11,14 +11,25 @@ RUN = "run"
 GROUP = "group"
 TIME = "milling_time_min"
 REPLICATE = "replicate"
+SHAKING_TIME = "shaking_time_min"
 SAMPLE_MASS = "sample_mass_g"
 BALANCE = "balance"
 BALL_RATIO = "ball_ratio"
 BOOKKEEPING = (RUN, REPLICATE, SAMPLE_MASS, BALANCE)
 """Columns that describe a run without being a factor of the trial."""
 
+SIEVE = "sieve"
+APERTURE = "aperture_um"
+TARE = "tare_g"
+GROSS = "gross_g"
+GROSS_AGAIN = "gross_again_g"
+"""Columns of the weighings, with those of the reading that they make."""
+
 QUANTITIES = ("D10", "D50", "D90", "span")
-"""Quantities of a run; sizes in µm, span without unit."""
+"""Quantities of a run."""
+
+QUANTITY_UNITS = ("µm", "µm", "µm", "1")
+"""Their units, in the same order."""
 
 UNITS = {TIME: "min", SAMPLE_MASS: "g"}
 """Units of the columns that have one."""

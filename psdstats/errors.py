@@ -5,7 +5,7 @@ PsdstatsError
 ├── SizeError          a size distribution cannot be computed from what was given
 ├── UncertaintyError   an uncertainty source or a propagation is not possible as asked
 ├── ModelError         a statistical model cannot be fitted or tested as asked
-├── PlanError          a trial cannot be planned as asked (psdstats.planning)
+├── PlanError          a trial cannot be planned as asked
 └── OutputError        a result cannot be written without losing something
 
 Each message is one sentence (or a list of sentences) that names the place, the value found and
@@ -18,24 +18,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Problem:
     """One thing wrong in a study, with its place and its remedy.
 
     Parameters
     ----------
     file : str
-        File name as the user knows it, or the sheet name of a workbook.
+        File name as the user knows it, the sheet name of a workbook, or the record.
+    fault : str
+        What is wrong, as a clause without a full stop.
+    remedy : str
+        What to do, as a sentence.
     row : int or None
         Row number as a spreadsheet counts it (the header is row 1), or None for the whole file.
     column : str or None
         Column name, or None.
     value : str or None
         The text found, or None where nothing was found.
-    fault : str
-        What is wrong, as a clause without a full stop.
-    remedy : str
-        What to do, as a sentence.
     """
 
     file: str
@@ -87,5 +87,35 @@ class ModelError(PsdstatsError, ValueError):
     """A statistical model that cannot be fitted or tested as asked."""
 
 
+class PlanError(PsdstatsError, ValueError):
+    """A plan (charge, stack, power, precision, timeline) that is not possible as asked."""
+
+
 class OutputError(PsdstatsError):
     """A result that cannot be written without losing something."""
+
+
+def require_positive(name: str, value: float) -> float:
+    """The value itself where it is a finite number above zero; a `PlanError` naming it otherwise.
+
+    Examples
+    --------
+    >>> require_positive("powder mass", 20.0)
+    20.0
+    """
+    if not 0 < value < float("inf"):
+        raise PlanError(f"{name} is {value:g}; give a number above zero.")
+    return float(value)
+
+
+def require_share(name: str, value: float) -> float:
+    """The value itself where it lies strictly between 0 and 1; a `PlanError` otherwise.
+
+    Examples
+    --------
+    >>> require_share("ball fill", 0.35)
+    0.35
+    """
+    if not 0 < value < 1:
+        raise PlanError(f"{name} is {value:g}; give a fraction between 0 and 1.")
+    return float(value)

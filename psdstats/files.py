@@ -44,7 +44,7 @@ def write_file_atomically(
     if place.is_dir():
         raise OutputError(f"{place} is a folder, not a file. Choose another file name.")
     if place.exists() and not replace:
-        raise OutputError(_exists(place))
+        raise _exists(place)
     draft = _draft_beside(place)
     try:
         try:
@@ -57,7 +57,7 @@ def write_file_atomically(
         finally:
             draft.unlink(missing_ok=True)
     except OSError as cause:
-        raise OutputError(_cannot_write(place, cause)) from cause
+        raise _cannot_write(place, cause) from cause
     return place
 
 
@@ -81,7 +81,7 @@ def write_folder_atomically(
         raise OutputError(f"{place} is a file, not a folder. Choose another folder name.")
     filled = place.is_dir() and any(place.iterdir())
     if filled and not replace:
-        raise OutputError(_exists(place))
+        raise _exists(place)
     draft = _draft_beside(place)
     try:
         kept = _files_to_keep(place, Holds(holds)) if filled else []
@@ -94,7 +94,7 @@ def write_folder_atomically(
         finally:
             shutil.rmtree(draft, ignore_errors=True)
     except OSError as cause:
-        raise OutputError(_cannot_write(place, cause)) from cause
+        raise _cannot_write(place, cause) from cause
     return place
 
 
@@ -103,13 +103,17 @@ def _draft_beside(place: Path) -> Path:
     return place.with_name(f".{place.stem}.psdstats-{secrets.token_hex(6)}{place.suffix}")
 
 
-def _exists(place: Path) -> str:
-    return f"{place} exists already. Choose another name, or ask for it to be replaced."
+def _exists(place: Path) -> OutputError:
+    """Refusal to cover what is there."""
+    return OutputError(
+        f"{place} exists already. Choose another name, or ask for it to be replaced."
+    )
 
 
-def _cannot_write(place: Path, cause: OSError) -> str:
+def _cannot_write(place: Path, cause: OSError) -> OutputError:
+    """Refusal of the file system, in a sentence."""
     reason = cause.strerror or str(cause)
-    return f"{place} cannot be written: {reason}. Choose a place you may write to."
+    return OutputError(f"{place} cannot be written: {reason}. Choose a place you may write to.")
 
 
 def _place_file(draft: Path, place: Path, *, replace: bool) -> None:
@@ -119,7 +123,7 @@ def _place_file(draft: Path, place: Path, *, replace: bool) -> None:
     try:
         os.link(draft, place)  # unlike a rename, fails if the target has appeared meanwhile
     except FileExistsError as cause:
-        raise OutputError(_exists(place)) from cause
+        raise _exists(place) from cause
     except OSError:  # file systems without hard links
         draft.rename(place)
 

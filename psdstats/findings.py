@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum
 from math import nan
 
 
@@ -55,9 +55,24 @@ class Contrast:
     quantity: str = ""
     family: ContrastKind = ContrastKind.OWN
 
+    @property
+    def label(self) -> str:
+        """The contrast as a table shows it; for display alone, nothing reads it back.
 
-class RemarkKind(StrEnum):
-    """Kinds of remark; each room of the library lists its own in a subclass."""
+        Examples
+        --------
+        >>> Contrast(high="6", low="0", where="5:1").label
+        '6 - 0 at 5:1'
+        """
+        pair = f"{self.high} - {self.low}" if self.low else self.high
+        return f"{pair} at {self.where}" if self.where else pair
+
+
+class RemarkKind(Enum):
+    """Kinds of remark; each room of the library lists its own in a subclass.
+
+    Kinds of two rooms never are the same, whatever their values.
+    """
 
     def __call__(self, **data: Hashable) -> Remark:
         """A remark of this kind with its data."""

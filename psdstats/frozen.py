@@ -1,13 +1,92 @@
-"""Read-only arrays for frozen results: a frozen dataclass alone leaves its arrays writable."""
+"""What a frozen dataclass does not do by itself: hold arrays and mappings still, check its fields.
+
+A frozen dataclass alone leaves its arrays writable and takes whatever it is given; `hold_number`
+and `hold_text` are for its ``__post_init__``.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import fields
+from typing import NoReturn, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.errors import Problem, StudyError
+
 Array = NDArray[np.float64]
+K = TypeVar("K")
+V = TypeVar("V")
+
+
+class ReadOnly(dict[K, V]):
+    """A mapping that refuses to be changed; it can be pickled, compared and written as JSON."""
+
+    def _refuse_change(self, *_: object, **__: object) -> NoReturn:
+        raise TypeError("A record is read-only. Make another with dataclasses.replace.")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse_change
+    clear = pop = popitem = setdefault = update = _refuse_change
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return type(self), (dict(self),)
+
+
+def read_only(value: object) -> object:
+    """Read-only copy of a mapping and of the mappings and lists in it."""
+    if isinstance(value, Mapping):
+        return ReadOnly({key: read_only(part) for key, part in value.items()})
+    return [tuple(p) if isinstance(p, list) else p for p in value] if type(value) is list else value
+
+
+def refusal(record: object, field: str, fault: str, remedy: str) -> StudyError:
+    """Error about what a record was given for a field; its first field is taken for its name."""
+    name = getattr(record, fields(record)[0].name)  # type: ignore[arg-type]
+    place = f"{type(record).__name__} {str(name)[:40]}".rstrip()
+    found = getattr(record, field)
+    value = None if found is None else str(found)[:40]
+    return StudyError([Problem(place, fault, remedy, column=field, value=value)])
+
+
+def hold_number(
+    record: object,
+    field: str,
+    *,
+    least: float = -math.inf,
+    above: float = -math.inf,
+    below: float = math.inf,
+    optional: bool = False,
+) -> None:
+    """Hold a field as a finite float within its limits, or refuse it."""
+    value = getattr(record, field)
+    if value is None and optional:
+        return
+    try:
+        number = math.nan if isinstance(value, bool | np.bool_) else float(value)
+    except (TypeError, ValueError, OverflowError):
+        number = math.nan
+    if not math.isfinite(number):
+        unit = {"um": " in µm", "g": " in g", "min": " in min"}.get(field.rpartition("_")[2], "")
+        raise refusal(record, field, "this is no finite number", f"Give the number alone{unit}.")
+    if not (number >= least and above < number < below):
+        low = f"above {above:g}" if least == -math.inf else f"of at least {least:g}"
+        high = "" if below == math.inf else f" and below {below:g}"
+        raise refusal(record, field, "the number cannot be so", f"Give a number {low}{high}.")
+    object.__setattr__(record, field, number)
+
+
+def hold_text(record: object, field: str, *, optional: bool = False, empty: bool = False) -> None:
+    """Hold a field as text, or refuse it; a whole number becomes its digits."""
+    value = getattr(record, field)
+    if value is None and optional:
+        return
+    if isinstance(value, int | np.integer) and not isinstance(value, bool):
+        value = str(value)
+    if not isinstance(value, str) or not (empty or value.strip()):
+        raise refusal(record, field, "this is no text, or an empty one", "Give a name in words.")
+    object.__setattr__(record, field, value)
 
 
 def freeze_arrays(result: object) -> None:

@@ -6,9 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..console import Console
+from ..console import Console, records, write_result
 from ..options import add_json, add_study, add_writing
-from ..writing import records, write_result
 
 if TYPE_CHECKING:
     from psdstats.study import CheckReport
@@ -55,6 +54,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
 
 def _check(options: argparse.Namespace, console: Console) -> int:
+    from psdstats.output.content import Page
     from psdstats.output.pages.checks import checks_table, tare_drawings
     from psdstats.study import check_file, read_study
     from psdstats.study.tares import tare_history
@@ -68,8 +68,8 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     console.document(
         {
             "exit_code": report.exit_code,
-            "sentences": [str(finding) for finding in report.findings],
-            "findings": records(table),
+            "sentences": [str(flag) for flag in report.flags],
+            "flags": records(table),
             "notes": list(notes),
         }
     )
@@ -77,19 +77,19 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     for note in notes:
         console.remark(f"Note on the study: {note}")
     if options.out is not None:
-        drawings = [] if study is None else tare_drawings(tare_history(study))
-        write_result(options, console, tables=[table], drawings=drawings)
+        drawings = [] if study is None else tare_drawings(tare_history(study), options.say)
+        write_result(Page(heading="Checks", blocks=(table, *drawings)), options, console)
     return report.exit_code
 
 
 def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
     notes = report.of_severity("note")
-    for finding in report.findings:
-        if options.notes or finding not in notes:
-            console.say(str(finding))
+    for flag in report.flags:
+        if options.notes or flag not in notes:
+            console.say(str(flag))
     if report.switched_off:
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
-    pressing = len(report.findings) - len(notes)
+    pressing = len(report.flags) - len(notes)
     found = f"{pressing} to look at" if pressing else "nothing to look at"
     console.remark(f"{options.study} checked: {found}.")
     if notes and not options.notes:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ..console import Console
+from ..console import Console, ensure_free
 from ..options import add_json, add_replace, add_study
-from ..writing import ensure_free
 
 SUMMARY = "write a study in another form: folder, flat CSV or workbook"
 EXAMPLE = "psdstats convert my-trial my-trial.xlsx"
@@ -32,8 +31,9 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Read, write, say what is where."""
     from psdstats.errors import OutputError
     from psdstats.study import StudyForm, read_study, save_study
+    from psdstats.study.save import ENDINGS
 
-    forms = {".csv": StudyForm.FLAT, ".xlsx": StudyForm.WORKBOOK, "": StudyForm.FOLDER}
+    forms = {ending: form for form, ending in ENDINGS.items()}
     ending = options.target.suffix.lower()
     if ending not in forms and not options.target.is_dir():
         raise OutputError(

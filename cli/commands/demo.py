@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ..console import Console
+from ..console import Console, ensure_free
 from ..options import add_json
-from ..writing import ensure_free
 
 SUMMARY = "write a demo study (invented data) into a new folder"
 EXAMPLE = "psdstats demo my-trial"

@@ -5,13 +5,22 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_writing, propagate_study, share
-from ..parsing import read_checked
-from ..writing import add_all_tables, present
+from psdstats.columns import QUANTITIES, TIME
+
+from ..console import Console, present
+from ..options import (
+    add_page,
+    add_propagation,
+    add_quantity,
+    add_study,
+    add_values,
+    propagate_study,
+    read_checked,
+    share,
+)
 
 if TYPE_CHECKING:
-    from psdstats.output.pages.parts import PageParts
+    from psdstats.output.content import Page
     from psdstats.study import Study
 
 SUMMARY = "do the groups agree, which size classes moved, which curve fits"
@@ -21,26 +30,11 @@ EXAMPLE = "psdstats groups my-trial --margin 5 --whole --out my-groups"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
-    parser.add_argument(
-        "--quantity",
-        choices=("D10", "D50", "D90", "span"),
-        default="D50",
-        metavar="NAME",
-        help="what the groups are compared in: D10, D50, D90 or span (default D50)",
-    )
-    parser.add_argument(
-        "--margin",
-        type=float,
-        metavar="PERCENT",
-        help="difference between groups too small to matter (default: as study.toml says)",
-    )
-    parser.add_argument(
-        "--level",
-        type=share,
-        default=0.95,
-        metavar="P",
-        help="confidence level, joint over the groups (default 0.95)",
-    )
+    add_quantity(parser, QUANTITIES, "the groups are compared in")
+    small = "difference between groups too small to matter (default: as study.toml says)"
+    add_values(parser, ("--margin", None, "PERCENT", small))
+    level = ("--level", 0.95, "P", "confidence level, joint over the groups")
+    add_values(parser, level, kind=share)
     parser.add_argument(
         "--raw", action="store_true", help="precision in units of the size, not per cent of it"
     )
@@ -51,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--by",
-        default="milling_time_min",
+        default=TIME,
         metavar="COLUMN",
         help="column whose levels --whole compares (default: milling time)",
     )
@@ -61,17 +55,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="fit three distributions to every run too, with goodness of fit, fineness class and "
         "mean sizes",
     )
-    add_all_tables(parser)
     add_propagation(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Judge the groups, then what else was asked; print, write."""
-    from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.pages.groups import groups_parts
-    from psdstats.output.pages.groups_results import collect_groups, stated_margin
+    from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
+    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
     wanted = {"drawing readings": 30, "judging the groups": 25}
@@ -89,19 +80,19 @@ def run(options: argparse.Namespace, console: Console) -> int:
             margin_percent=stated_margin(study) if options.margin is None else options.margin,
             level=options.level,
         )
-        parts = groups_parts(results)
+        page = groups_page(results, options.say)
         if options.whole:
             console.begin("whole distributions")
-            parts += _whole(study, options)
+            page += _whole(study, options)
         if options.fits:
             console.begin("fitting distributions")
-            parts += _fits(study, options)
-    return present(parts, options, console)
+            page += _fits(study, options)
+    return present(page, options, console)
 
 
-def _whole(study: Study, options: argparse.Namespace) -> PageParts:
+def _whole(study: Study, options: argparse.Namespace) -> Page:
     from psdstats.comparison.whole import compare_distributions
-    from psdstats.output.pages.whole_distribution import whole_parts
+    from psdstats.output.pages.whole_distribution import whole_page
 
     found = compare_distributions(
         study,
@@ -110,16 +101,16 @@ def _whole(study: Study, options: argparse.Namespace) -> PageParts:
         level=options.level,
         seed=options.seed,
     )
-    return whole_parts(found)
+    return whole_page(found, options.say)
 
 
-def _fits(study: Study, options: argparse.Namespace) -> PageParts:
+def _fits(study: Study, options: argparse.Namespace) -> Page:
     from psdstats.comparison.whole_fits import curve_points, fit_study
-    from psdstats.distribution.fineness import fineness_table
-    from psdstats.output.pages.sizes import moments_parts
-    from psdstats.output.pages.whole_distribution import fits_parts
+    from psdstats.distribution.moments import fineness_table
+    from psdstats.output.pages.sizes import moments_page
+    from psdstats.output.pages.whole_distribution import fits_page
 
     points = curve_points(study, sources=options.sources)
     fits = fit_study(study, sources=options.sources)
-    fitted = fits_parts(fits, points, study.runs_frame(), fineness_table(study))
-    return fitted + moments_parts(study)
+    fitted = fits_page(fits, points, study.runs_frame(), fineness_table(study), options.say)
+    return fitted + moments_page(study)

@@ -6,7 +6,7 @@ import argparse
 from importlib import import_module
 
 from ..console import Console
-from ..parsing import CommandParser, add_command
+from ..main import CommandParser, add_command
 
 SUMMARY = "plan the next trial: power, precision, sieves, mill charge, bench timeline"
 EXAMPLE = "psdstats plan power --study my-trial --change -10 --groups 3,4 --replicates 1,2,3"
@@ -23,7 +23,7 @@ def add_arguments(parser: CommandParser) -> None:
         help="what to plan; each has a --help of its own",
     )
     for name in PLANS:
-        module = import_module(f"..plans.{name}", __package__)
+        module = import_module(f".plan_{name}", __package__)
         add_command(plans, name, module).set_defaults(make_plan=module.run)
 
 

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import argparse
 
-from ..console import Console
+from psdstats.columns import QUANTITIES
+
+from ..console import Console, present
 from ..options import (
-    add_json,
+    add_page,
     add_propagation,
+    add_quantity,
     add_study,
     add_target,
-    add_writing,
+    add_values,
     propagate_study,
+    read_checked,
     share,
 )
-from ..parsing import read_checked
-from ..writing import add_all_tables, present
 
+CURVES = ("no change", "constant rate", "power law", "approach to a limit")
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
 EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"
 
@@ -24,13 +27,7 @@ EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --ou
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
-    parser.add_argument(
-        "--quantity",
-        choices=("D10", "D50", "D90"),
-        default="D50",
-        metavar="NAME",
-        help="which size: D10, D50 or D90 (default D50)",
-    )
+    add_quantity(parser, QUANTITIES[:3])
     parser.add_argument(
         "--by",
         metavar="COLUMN",
@@ -42,44 +39,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--curve",
-        choices=("no change", "constant rate", "power law", "approach to a limit"),
+        choices=CURVES,
         metavar="NAME",
-        help="curve to use: 'no change', 'constant rate', 'power law' or 'approach to a limit' "
-        "(default: the one the information criterion prefers)",
+        help=f"curve to use: {', '.join(map(repr, CURVES))} (default: the one the information "
+        "criterion prefers)",
     )
     add_target(parser)
-    parser.add_argument(
-        "--margin",
-        type=float,
-        metavar="PERCENT",
-        help="how little of the limit size may be left to gain",
+    ratio = "powder charged, g: effect of the samples taken out on the ball-to-powder ratio"
+    balls = "balls charged, g; not needed where the runs have a ball_ratio"
+    add_values(
+        parser,
+        ("--margin", None, "PERCENT", "how little of the limit size may be left to gain"),
+        ("--powder-g", None, "MASS", ratio),
+        ("--balls-g", None, "MASS", balls),
     )
-    parser.add_argument(
-        "--level", type=share, default=0.95, metavar="P", help="confidence level (default 0.95)"
-    )
-    parser.add_argument(
-        "--powder-g",
-        type=float,
-        metavar="MASS",
-        help="powder charged, g: effect of the samples taken out on the ball-to-powder ratio",
-    )
-    parser.add_argument(
-        "--balls-g",
-        type=float,
-        metavar="MASS",
-        help="balls charged, g; not needed where the runs have a ball_ratio",
-    )
-    add_all_tables(parser)
+    add_values(parser, ("--level", 0.95, "P", "confidence level"), kind=share)
     add_propagation(parser)
-    add_writing(parser)
-    add_json(parser)
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Fit, print, write."""
-    from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.pages.rate import collect_loss, rate_factor, rate_parts
+    from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
     from psdstats.rate import fit_rate
+    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
     with console.stages({"drawing readings": 70, "fitting curves": 25, "loss above sieves": 5}):
@@ -101,4 +84,5 @@ def run(options: argparse.Namespace, console: Console) -> int:
         )
         console.begin("loss above sieves")
         loss, notes = collect_loss(study, by=by, level=options.level)
-    return present(rate_parts(result, loss, notes=notes), options, console)
+    page = rate_page(result, loss, notes=notes, say=options.say)
+    return present(page, options, console)

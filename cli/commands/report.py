@@ -7,7 +7,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from ..console import Console
+from ..console import Console, ensure_free
 from ..options import (
     add_comparison,
     add_json,
@@ -16,17 +16,14 @@ from ..options import (
     add_target,
     add_writing,
     compare_study,
-    compared_by,
-    comparison_options,
     is_asked_for,
     propagate_study,
+    read_checked,
 )
-from ..parsing import read_checked
-from ..writing import ensure_free, print_sentences
 
 if TYPE_CHECKING:
-    from psdstats.output.content import Section, Verdict
-    from psdstats.output.tables.table import Table
+    from psdstats.comparison import Comparison
+    from psdstats.errors import ModelError
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
 
@@ -58,112 +55,50 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
+    from psdstats.output.report import report
+    from psdstats.uncertainty.registry import measurement_sources
+
     target = options.out or Path(f"{options.study.resolve().stem}-report")
     ensure_free(target, replace=options.replace)
     with console.stages(STAGES):
-        page, verdicts = _write(target, options, console)
-    sentences = [verdict.sentence for verdict in verdicts]
-    console.document(
-        {
-            "report": str(page),
-            "sentences": sentences,
-            "verdicts": [{"verdict": each.word, "sentence": each.sentence} for each in verdicts],
-        }
-    )
-    print_sentences(sentences, options, console)
-    console.say(f"Report: {page}")
-    return 0
-
-
-def _write(
-    target: Path, options: argparse.Namespace, console: Console
-) -> tuple[Path, tuple[Verdict, ...]]:
-    """The page written, and its verdicts."""
-    from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.bundle import write_report_folder
-    from psdstats.output.pages.checks import checks_table
-    from psdstats.output.pages.whole import report_content
-    from psdstats.output.provenance import provenance_record
-
-    console.begin("checking")
-    study, checks = read_checked(options, console)
-    sources = measurement_sources(study, options.sources)
-    propagation = propagate_study(study, options, console, sources=sources)
-    console.begin("comparing")
-    compared, asked, files = _compared(study, propagation, options)
-    sections, more = _middle(study, propagation, options, console)
-    if options.target_um is not None:
-        asked["target_um"] = options.target_um
-    record = provenance_record(study, propagation, asked)
-    content = report_content(
-        study,
-        checks,
-        propagation,
-        compared,
-        middle=sections,
-        record=record,
-        decimal=options.decimal,
-    )
-    with console.progress("writing") as progress:
-        page = write_report_folder(
+        console.begin("checking")
+        study, checks = read_checked(options, console)
+        sources = measurement_sources(study, options.sources)
+        propagation = propagate_study(study, options, console, sources=sources)
+        console.begin("comparing")
+        written = report(
+            study,
             target,
-            content,
-            provenance=record,
-            tables=[checks_table(checks), *files, *more],
+            propagation=propagation,
+            comparison=_compared(study, propagation, options),
+            checks=checks,
+            level=options.level,
+            target_um=options.target_um,
+            decimal=options.decimal,
             replace=options.replace,
-            progress=progress,
+            stage=console.stage,
         )
-    return page, content.verdicts
+    answers = [{"verdict": each.word, "sentence": each.sentence} for each in written.answers]
+    sentences = [each.sentence for each in written.answers]
+    console.document({"report": str(written.path), "sentences": sentences, "verdicts": answers})
+    for sentence in sentences:
+        console.say(sentence)
+    console.say(f"Report: {written.path}")
+    return 0
 
 
 def _compared(
     study: Study, propagation: Propagation, options: argparse.Namespace
-) -> tuple[Section, dict[str, object], list[Table]]:
-    """The comparison as a section, its options for the record, tables that only the files hold.
+) -> Comparison | ModelError:
+    """The comparison; where study.toml or the data do not allow it, why.
 
-    Where study.toml or the data do not allow it, the section says why; what the command line asks
-    for itself is refused.
+    What the command line asks for itself is refused.
     """
     from psdstats.errors import ModelError
-    from psdstats.output.pages.comparison import comparison_files, comparison_section
-    from psdstats.output.pages.whole import uncompared_section
 
     try:
-        found = compare_study(study, options, propagation)
+        return compare_study(study, options, propagation)
     except ModelError as reason:
         if is_asked_for(options):
             raise
-        by = compared_by(study, options)
-        return uncompared_section(by, str(reason)), {"level": options.level}, []
-    return comparison_section(found), comparison_options(found), comparison_files(found)
-
-
-def _middle(
-    study: Study,
-    propagation: Propagation,
-    options: argparse.Namespace,
-    console: Console,
-) -> tuple[list[Section], list[Table]]:
-    """Sizes, groups, rate and budget as sections, and the tables that only the files hold."""
-    from psdstats.comparison.compare import measurement_sources
-    from psdstats.output.pages.budget import budget_files, budget_section
-    from psdstats.output.pages.further import further_sections
-    from psdstats.output.pages.sizes import curves_table, sizes_section
-    from psdstats.uncertainty import budget, undersize_bands
-    from psdstats.uncertainty.means import mean_sizes
-
-    sources = measurement_sources(study, options.sources)
-    runs = study.runs_frame()
-    console.begin("sharing out the uncertainty")
-    bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
-    means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
-    parts = budget(study, by=compared_by(study, options), sources=sources)
-    console.begin("groups and rate")
-    further = further_sections(study, propagation, level=options.level, target_um=options.target_um)
-    sections = [
-        sizes_section(propagation, runs, bands, means),
-        *(section for section, _ in further),
-        budget_section(parts),
-    ]
-    tables = [curves_table(bands), *budget_files(parts)]
-    return sections, [*tables, *(table for _, files in further for table in files)]
+        return reason

@@ -6,10 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..console import Console
-from ..options import add_json, add_replace, names, numbers
-from ..parsing import read_sieve_list
-from ..writing import ensure_free
+from ..console import Console, ensure_free
+from ..options import add_json, add_replace, add_values, names, numbers
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan
@@ -39,12 +37,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="bench or laboratory; may be repeated (default: bench)",
     )
-    design.add_argument(
-        "--times", type=numbers, required=True, metavar="T,T", help="milling times, min"
-    )
-    design.add_argument(
-        "--replicates", type=int, default=1, metavar="N", help="runs of each kind (default 1)"
-    )
+    add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=numbers)
+    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=int)
     design.add_argument(
         "--factor",
         action="append",
@@ -64,12 +58,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
     which = group.add_mutually_exclusive_group(required=True)
-    which.add_argument(
-        "--apertures",
-        type=numbers,
-        metavar="A,B",
-        help="apertures of the stack, µm, without the pan",
-    )
+    stack = "apertures of the stack, µm, without the pan"
+    add_values(which, ("--apertures", None, "A,B", stack), kind=numbers)
     which.add_argument("--series", metavar="NAME", help="standard series: R20/3, R40/3 or R20")
     which.add_argument(
         "--sieves",
@@ -77,19 +67,10 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
         metavar="FILE",
         help="the laboratory's own sieves: CSV with sieve, nominal_um and what is certified",
     )
-    group.add_argument(
-        "--finest",
-        type=float,
-        default=20.0,
-        metavar="SIZE",
-        help="finest sieve of the series, µm (default 20)",
-    )
-    group.add_argument(
-        "--coarsest",
-        type=float,
-        default=16_000.0,
-        metavar="SIZE",
-        help="coarsest sieve of the series, µm (default 16000)",
+    add_values(
+        group,
+        ("--finest", 20.0, "SIZE", "finest sieve of the series, µm"),
+        ("--coarsest", 16_000.0, "SIZE", "coarsest sieve of the series, µm"),
     )
     group.add_argument(
         "--one-stack", action="store_true", help="all groups share one physical stack"
@@ -102,8 +83,11 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_bench(group: argparse._ArgumentGroup) -> None:
-    group.add_argument("--sample-g", type=float, metavar="MASS", help="sample, g")
-    group.add_argument("--shaking-min", type=float, metavar="MIN", help="shaking time, min")
+    add_values(
+        group,
+        ("--sample-g", None, "MASS", "sample, g"),
+        ("--shaking-min", None, "MIN", "shaking time, min"),
+    )
     group.add_argument(
         "--second-shaking",
         action="store_true",
@@ -112,27 +96,17 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--balance", default="balance", metavar="NAME", help="name of the balance (default balance)"
     )
-    group.add_argument(
-        "--resolution",
-        type=float,
-        default=0.01,
-        metavar="D",
-        help="its resolution, g (default 0.01)",
-    )
-    group.add_argument(
-        "--repeatability",
-        type=float,
-        default=0.0,
-        metavar="SD",
-        help="its standard deviation of repeated readings, g (default 0)",
+    add_values(
+        group,
+        ("--resolution", 0.01, "D", "its resolution, g"),
+        ("--repeatability", 0.0, "SD", "its standard deviation of repeated readings, g"),
     )
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, write, say what to do with it."""
     from psdstats.files import Holds, write_folder_atomically
-    from psdstats.study import recording_sheet
-    from psdstats.study.sheet import recording_labels
+    from psdstats.output.sheet import recording_labels, recording_sheet
 
     target = options.out or Path(DEFAULT_OUT)
     ensure_free(target, replace=options.replace)
@@ -156,6 +130,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 def _plan(options: argparse.Namespace) -> SheetPlan:
     from psdstats.sieves import series
     from psdstats.study import Balance, SheetPlan, TareHandling
+    from psdstats.study.sheet_plan import read_sieve_list
 
     groups = tuple(options.group or ("bench",))
     apertures: tuple[float, ...] = tuple(options.apertures or ())

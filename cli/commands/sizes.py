@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 
-from ..console import Console
-from ..options import add_json, add_propagation, add_study, add_writing, propagate_study
-from ..parsing import read_checked
-from ..writing import print_sentences, print_table, records, remark_notes, write_result
+from psdstats.columns import TIME
+
+from ..console import Console, present
+from ..options import add_page, add_propagation, add_study, propagate_study, read_checked
 
 SUMMARY = "sizes of every run with uncertainty, and how much of it is the balance"
 EXAMPLE = "psdstats sizes my-trial --out my-sizes"
@@ -17,44 +17,46 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_propagation(parser)
-    add_writing(parser)
-    add_json(parser)
+    for name, what in (
+        (
+            "--ratios",
+            "ratios of the mean sizes at its levels to those at the first",
+        ),
+        ("--bootstrap", "bootstrap intervals of the mean sizes at its levels and of their ratios"),
+    ):
+        parser.add_argument(name, metavar="COLUMN", help=f"column of the run table: {what}")
+    add_page(parser)
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Propagate, print, write."""
-    from psdstats.output.pages.sizes import (
-        balance_verdict,
-        curves_table,
-        size_drawing,
-        sizes_notes,
-        sizes_table,
-        undersize_drawing,
-    )
-    from psdstats.uncertainty import undersize_bands
-    from psdstats.uncertainty.means import mean_sizes
+    from psdstats.output.pages.sizes import bootstrap_page, ratios_page, sizes_page
+    from psdstats.uncertainty import ratio_intervals, undersize_bands
+    from psdstats.uncertainty.propagation import mean_sizes
+    from psdstats.uncertainty.ratios import level_pairs
 
     study, _ = read_checked(options, console)
     propagation = propagate_study(study, options, console)
     runs = study.runs_frame()
-    table = sizes_table(propagation, runs)
-    notes = sizes_notes(propagation)
-    sentences = [balance_verdict(propagation).sentence]
-    console.document({"sentences": sentences, "sizes": records(table), "notes": list(notes)})
-    print_sentences(sentences, options, console)
-    console.say()
-    print_table(table, options, console)
-    remark_notes(notes, options, console)
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
-    groups = dict.fromkeys(runs["group"])
-    means = mean_sizes(propagation, runs, ["group", "milling_time_min"])
-    write_result(
-        options,
-        console,
-        tables=[table, curves_table(bands)],
-        drawings=[
-            size_drawing(means, caption="Means of each group with measurement intervals."),
-            *(undersize_drawing(bands, runs, group) for group in groups),
-        ],
-    )
-    return 0
+    means = mean_sizes(propagation, runs, ["group", TIME])
+    page = sizes_page(propagation, runs, bands, means, options.say)
+    if options.ratios:
+        pairs = level_pairs(study, options.ratios)
+        with console.progress("drawing ratios") as progress:
+            found = ratio_intervals(
+                study,
+                pairs.values(),
+                method=propagation.method,
+                seed=options.seed,
+                sources=options.sources,
+                coverage=propagation.coverage,
+                draws=propagation.draws or None,
+                workers=options.workers,
+                cluster=options.cluster,
+                progress=progress,
+            )
+        page += ratios_page(found, tuple(pairs), options.ratios, options.say)
+    if options.bootstrap:
+        page += bootstrap_page(propagation, runs, options.bootstrap, options.say, seed=options.seed)
+    return present(page, options, console)

@@ -2,8 +2,7 @@
 
 from psdstats.comparison.compare import compare
 from psdstats.comparison.consistency import consistency, intraclass_correlation, outliers
-from psdstats.comparison.groups import group_agreement
-from psdstats.comparison.groups_result import GroupAgreement
+from psdstats.comparison.groups import GroupAgreement, group_agreement
 from psdstats.comparison.precision import precision
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.comparison.whole import WholeComparison, compare_distributions

@@ -1,10 +1,8 @@
-"""Class masses of all runs on one set of classes, merged where stacks differ (g, µm).
+"""Class masses of all runs on one set of classes, and which classes gained or lost mass.
 
-Only apertures that every run has remain as class limits; the masses between them are added up.
+Only apertures that every run has remain as class limits; the masses (g) between them are added up.
 Nothing is interpolated or extrapolated.  Sieves of one nominal aperture count as the same limit;
 what their true apertures differ by is an aperture uncertainty and not corrected here.
-
-Isometric log-ratio coordinates of mass fractions, and the rule for empty classes.
 
 Fractions of a whole carry only ratios, so they are moved to K - 1 real coordinates that keep the
 distances between compositions: J. J. Egozcue, V. Pawlowsky-Glahn, G. Mateu-Figueras and
@@ -14,12 +12,18 @@ mean of the j finest classes against the next coarser class.  An empty class has
 replaced by a small stated fraction and the others are scaled down together, so that their ratios
 stay (multiplicative replacement; J. A. Martín-Fernández, C. Barceló-Vidal and V. Pawlowsky-Glahn,
 Mathematical Geology 35 (2003) 253-278).  Both formulas from memory.
+
+Changes of classes are in percentage points of the total mass.  All classes are judged together by
+the largest |t| over classes under exchange of runs within strata (single-step maximum;
+P. H. Westfall and S. S. Young, "Resampling-Based Multiple Testing", Wiley 1993), so the chance of
+naming any class that did not move is at most the stated level, correlation between classes
+included.  Fractions sum to one: where one class gains, others must lose.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,8 +31,28 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import signed
+from psdstats.comparison.permutation_manova import NOISE, TIE, Layout, layout_of
 from psdstats.errors import ModelError
+from psdstats.findings import Remark, RemarkKind
+from psdstats.frozen import Array
+from psdstats.models.design_columns import level_text
 from psdstats.study.records import Run, Study
+
+Level = str | float
+
+
+class DistributionRemark(RemarkKind):
+    """What must be known of whole distributions and their classes."""
+
+    MERGED_AWAY = "apertures not shared"
+    LIMITS_DROPPED = "empty classes joined"
+    WITHOUT_LEVEL = "runs without a level"
+    STACKS_APART = "stacks kept apart"
+    EMPTY_CLASSES = "empty classes replaced"
+    PAIR_REFUSED = "pair not judged"
+    NOT_TESTED = "design not tested"
+    TOO_FEW_REARRANGEMENTS = "too few rearrangements"
+    EMPTY_CLASSES_DECIDE = "empty classes decide"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -43,39 +67,20 @@ class CommonClasses:
         Apertures that separate the classes, ascending.
     mass_g : ndarray, shape (n_runs, K)
         Mass in each class, finest (through the finest common sieve) first.
-    names : tuple of str
-        Name of each class: "< 45 µm", "45 to 90 µm", "≥ 500 µm".
-    notes : tuple of str
-        What was merged, as sentences.
+    remarks : tuple of Remark
+        What was merged.
     """
 
     runs: tuple[str, ...]
-    limits_um: NDArray[np.float64]
-    mass_g: NDArray[np.float64]
-    names: tuple[str, ...]
-    notes: tuple[str, ...]
+    limits_um: Array
+    mass_g: Array
+    remarks: tuple[Remark, ...]
 
     @property
-    def fractions(self) -> NDArray[np.float64]:
+    def fractions(self) -> Array:
         """Mass fractions, shape (n_runs, K); a net mass below zero counts as zero."""
         held = np.clip(self.mass_g, 0.0, None)
         return np.asarray(held / held.sum(axis=1, keepdims=True), dtype=np.float64)
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row a run and class: run, class, mass_g, mass_percent."""
-        share = 100 * self.fractions
-        return pd.DataFrame(
-            [
-                {
-                    "run": run,
-                    "class": name,
-                    "mass_g": self.mass_g[i, k],
-                    "mass_percent": share[i, k],
-                }
-                for i, run in enumerate(self.runs)
-                for k, name in enumerate(self.names)
-            ]
-        )
 
 
 def _apertures(run: Run) -> frozenset[float]:
@@ -108,34 +113,29 @@ def common_classes(runs: Sequence[Run]) -> CommonClasses:
     for run, total in zip(runs, mass.sum(axis=1), strict=True):
         if total <= 0:
             raise ModelError(f"Run {run.name} has no mass on its sieves; leave it out.")
-    notes = []
+    remarks = []
     if every - shared:
-        notes.append(
-            f"Apertures not in every stack were merged away: {_list(every - shared)}; "
-            f"{len(limits) + 1} common classes remain."
-        )
+        away = tuple(sorted(every - shared))
+        remarks.append(DistributionRemark.MERGED_AWAY(apertures=away, classes=len(limits) + 1))
     limits, mass, dropped = _merge_empty(limits, mass)
     if dropped:
-        notes.append(f"Limits around classes empty in every run were dropped: {_list(dropped)}.")
+        remarks.append(DistributionRemark.LIMITS_DROPPED(apertures=dropped))
     return CommonClasses(
         runs=tuple(run.name for run in runs),
         limits_um=limits,
         mass_g=mass,
-        names=_names(limits),
-        notes=tuple(notes),
+        remarks=tuple(remarks),
     )
 
 
-def _masses(run: Run, limits: NDArray[np.float64]) -> NDArray[np.float64]:
+def _masses(run: Run, limits: Array) -> Array:
     mass = np.zeros(len(limits) + 1)
     for reading in run.readings:
         mass[int(np.searchsorted(limits, reading.aperture_um, side="right"))] += reading.net_g
     return mass
 
 
-def _merge_empty(
-    limits: NDArray[np.float64], mass: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], set[float]]:
+def _merge_empty(limits: Array, mass: Array) -> tuple[Array, Array, tuple[float, ...]]:
     """Join each class empty in every run to its finer neighbour (the finest to its coarser)."""
     held = np.asarray(np.any(mass > 0, axis=0), dtype=np.bool_)
     keep_limit = held[1:].copy()  # limit j separates class j from class j + 1
@@ -145,21 +145,19 @@ def _merge_empty(
     merged = np.zeros((len(mass), int(group[-1]) + 1))
     for column, target in enumerate(group):
         merged[:, target] += mass[:, column]
-    return limits[keep_limit], merged, {float(x) for x in limits[~keep_limit]}
+    return limits[keep_limit], merged, tuple(limits[~keep_limit].tolist())
 
 
-def _names(limits: NDArray[np.float64]) -> tuple[str, ...]:
-    if not len(limits):
+def class_names(limits_um: Array, write: Callable[[float], str] = "{:g}".format) -> tuple[str, ...]:
+    """Name of each class, its limits written as asked: "< 45 µm", "45 to 90 µm", "≥ 90 µm"."""
+    limits = [write(float(one)) for one in limits_um]
+    if not limits:
         return ("all",)
-    between = [f"{a:g} to {b:g} µm" for a, b in itertools.pairwise(limits)]
-    return (f"< {limits[0]:g} µm", *between, f"≥ {limits[-1]:g} µm")
+    between = [f"{low} to {high} µm" for low, high in itertools.pairwise(limits)]
+    return (f"< {limits[0]} µm", *between, f"≥ {limits[-1]} µm")
 
 
-def _list(apertures: Iterable[float]) -> str:
-    return ", ".join(f"{one:g}" for one in sorted(apertures)) + " µm"
-
-
-def sequential_basis(classes: int) -> NDArray[np.float64]:
+def sequential_basis(classes: int) -> Array:
     """Orthonormal log-contrasts along size.
 
     Shapes: gives (classes - 1, classes).
@@ -181,7 +179,7 @@ def sequential_basis(classes: int) -> NDArray[np.float64]:
     )
 
 
-def log_ratio_coordinates(fractions: ArrayLike) -> NDArray[np.float64]:
+def log_ratio_coordinates(fractions: ArrayLike) -> Array:
     """Isometric log-ratio coordinates of compositions.
 
     Shapes: fractions (n, K); gives (n, K - 1).
@@ -202,7 +200,7 @@ def log_ratio_coordinates(fractions: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(np.log(parts) @ sequential_basis(parts.shape[1]).T, dtype=np.float64)
 
 
-def replace_zeros(fractions: ArrayLike, delta: ArrayLike) -> NDArray[np.float64]:
+def replace_zeros(fractions: ArrayLike, delta: ArrayLike) -> Array:
     """Multiplicative replacement of empty classes.
 
     Shapes: fractions (n, K), delta (n,); gives (n, K).
@@ -227,3 +225,161 @@ def replace_zeros(fractions: ArrayLike, delta: ArrayLike) -> NDArray[np.float64]
             "classes is not possible: it must be positive and leave room for the other classes."
         )
     return np.where(empty, small, parts * (1 - taken))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MovedClasses:
+    """Change of every class between two levels.
+
+    Parameters
+    ----------
+    low, high : str or float
+        Levels compared; the change is high minus low.
+    unit : str
+        Unit of the levels, or empty.
+    limits_um : ndarray, shape (K - 1,)
+        Apertures that separate the classes, ascending.
+    change_percent, lower, upper : ndarray, shape (K,)
+        Change in percentage points and its simultaneous interval (infinite where the design is too
+        small to bound it).
+    t, p_adjusted : ndarray, shape (K,)
+        Student's ratio, and p adjusted for all classes.
+    level : float
+        Simultaneous coverage, and 1 minus the family-wise error rate.
+    used : int
+        Rearrangements looked at.
+    smallest_p : float
+        The smallest p these rearrangements could have given.
+    exact : bool
+        Whether they are all that the design allows.
+    """
+
+    low: Level
+    high: Level
+    unit: str
+    limits_um: Array
+    change_percent: Array
+    lower: Array
+    upper: Array
+    t: Array
+    p_adjusted: Array
+    level: float
+    used: int
+    smallest_p: float
+    exact: bool
+
+    @property
+    def pair(self) -> str:
+        """The two levels in words: "0 to 6 min"."""
+        return f"{level_text(self.low)} to {level_text(self.high)}{self.unit and f' {self.unit}'}"
+
+    @property
+    def moved(self) -> NDArray[np.bool_]:
+        """Classes whose change is shown at the family-wise level."""
+        return np.asarray(self.p_adjusted <= 1 - self.level, dtype=np.bool_)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a class: class, its limits from_um and to_um, pair, low, high, change_percent.
+
+        Then lower, upper, t, p_adjusted and moved; interval and p hold for all classes of the pair
+        together.  The finest class has no lower limit, the coarsest no upper one.
+        """
+        return pd.DataFrame(
+            {
+                "class": class_names(self.limits_um),
+                "from_um": [np.nan, *self.limits_um],
+                "to_um": [*self.limits_um, np.nan],
+                "pair": self.pair,
+                "low": self.low,
+                "high": self.high,
+                "change_percent": self.change_percent,
+                "lower": self.lower,
+                "upper": self.upper,
+                "t": self.t,
+                "p_adjusted": self.p_adjusted,
+                "moved": self.moved,
+            }
+        )
+
+
+def moved_classes(
+    fractions: ArrayLike,
+    factor: ArrayLike,
+    *,
+    low: Level,
+    high: Level,
+    limits_um: ArrayLike,
+    strata: ArrayLike | None = None,
+    unit: str = "",
+    level: float = 0.95,
+    permutations: int = 9_999,
+    seed: int = 0,
+) -> MovedClasses:
+    """Change of each class between two levels of a factor.
+
+    Shapes: fractions (n, K), factor (n,), limits_um (K - 1,), strata (n,).
+
+    Examples
+    --------
+    >>> share = [[0.2, 0.8], [0.3, 0.7], [0.6, 0.4], [0.7, 0.3]]
+    >>> result = moved_classes(share, [0, 0, 6, 6], low=0, high=6, limits_um=[90])
+    >>> result.change_percent.round(1)
+    array([ 40., -40.])
+    """
+    labels = np.asarray(factor)
+    used = (labels == low) | (labels == high)
+    for one in (low, high):
+        if not (labels == one).any():
+            raise ModelError(f"No run has the level {one!r}; the levels are {set(labels)}.")
+    blocks = None if strata is None else np.asarray(strata)[used]
+    design = layout_of((labels[used] == high).astype(int), blocks)
+    shares = 100 * np.asarray(fractions, dtype=np.float64)[used]
+    change, error, t, maxima = _compared(design, shares, permutations, seed)
+    # an interval leaves out zero exactly where the adjusted p is at most 1 - level
+    allowed = int((1 - level) * len(maxima) + TIE)
+    critical = float(maxima[len(maxima) - 1 - allowed]) if allowed else np.inf
+    reach = np.where(error > 0, critical * np.where(error > 0, error, 1.0), 0.0)
+    reached = len(maxima) - np.searchsorted(maxima, np.abs(t) * (1 - TIE))
+    return MovedClasses(
+        low=low,
+        high=high,
+        unit=unit,
+        limits_um=np.asarray(limits_um, dtype=np.float64),
+        change_percent=change,
+        lower=change - reach,
+        upper=change + reach,
+        t=t,
+        p_adjusted=reached / len(maxima),
+        level=level,
+        used=len(maxima),
+        smallest_p=float(np.mean(maxima >= maxima[-1] * (1 - TIE))),
+        exact=design.exact,
+    )
+
+
+def _compared(
+    design: Layout, shares: Array, permutations: int, seed: int
+) -> tuple[Array, Array, Array, Array]:
+    """Change, standard error and t of every class, (K,); sorted largest |t| of every exchange."""
+    indicator = design.without_strata_means(design.levels[:, None].astype(float))[:, 0]
+    length = float(np.linalg.norm(indicator))
+    direction = indicator / length
+    centred = design.without_strata_means(shares)
+    total = np.sum(centred**2, axis=0)
+    constant = total <= NOISE * np.sum(shares**2, axis=0)
+    centred[:, constant], total[constant] = 0.0, 0.0
+    score = direction @ centred
+    t = _ratio(score, total, design.df_residual)
+    maxima = [] if design.exact else [np.array([np.max(np.abs(t))])]  # the observed one counts
+    for block in design.blocks(permutations, seed):
+        other = _ratio(np.einsum("n,bnk->bk", direction, centred[block]), total, design.df_residual)
+        maxima.append(np.max(np.abs(other), axis=1))
+    error = np.sqrt(np.clip(total - score**2, 0, None) / design.df_residual) / length
+    return score / length, error, t, np.sort(np.concatenate(maxima))
+
+
+def _ratio(score: Array, total: Array, df: int) -> Array:
+    """Student's t from the component along the contrast; 0 for a class that never varies."""
+    scale = np.where(total > 0, total, 1.0)
+    part = np.clip(score**2 / scale, 0.0, 1 - 1e-15)
+    return np.asarray(np.sign(score) * np.sqrt(part * df / (1 - part)), dtype=np.float64)

@@ -1,211 +1,70 @@
-"""The answer of a comparison in plain words: what changed, how much, and when it stopped.
-
-Two kinds of finding may part.  The test of all levels at once asks whether anything differs at all;
-a family of contrasts asks which level differs, and holds its level by itself, whatever that test
-says.  The contrasts are the question that was asked, so they lead: against the first level where
-the levels have an order, all pairs otherwise.  Where the test disagrees, its sentence says why
-both are right.
-
-Did milling time, ball ratio or group change the size, and by how much.
+"""Did milling time, ball ratio or group change the size, and by how much.
 
 The response is ln of each percentile (and of span).  Its joint measurement covariance enters a
 mixed model as a known part (its sensitivities taken at the mean curve of runs alike), so that what
 sieves and balance share between runs is neither counted as evidence nor as noise; what runs and
 groups do is estimated.  Where every level has one run and nothing can be estimated, the measurement
 covariance stands alone and the verdicts say so.
+
+A percentile that the sieves do not bracket is an open interval and cannot enter a mean.  Leaving
+out only the runs at fault would favour the runs that happened to stay inside the stack, so the
+whole cell they belong to (group and level) is set aside, and said so.  A further factor with one
+level left has nothing to set apart and leaves the model; a grouping or ``at_each`` with one level
+left leaves no answer.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from psdstats.columns import column_words, signed
-from psdstats.comparison.effects import EffectContext, families_for
-from psdstats.comparison.plan import ComparisonPlan, Grouping, SpreadRule, plan_comparison
+from psdstats.columns import GROUP, QUANTITIES, column_words
+from psdstats.comparison.plan import (
+    ComparisonPlan,
+    Grouping,
+    SpreadRule,
+    columns_of,
+    plan_comparison,
+)
 from psdstats.comparison.result import (
     Comparison,
+    ComparisonRemark,
     OverallTest,
     QuantityComparison,
+    Response,
     Route,
     build_response,
+    families_for,
 )
-from psdstats.comparison.routes import compare_quantity, refuse_single_runs
+from psdstats.comparison.spread import (
+    drift_slope,
+    find_misfit,
+    level_order,
+    own_contrasts,
+    own_means,
+)
 from psdstats.errors import ModelError
-from psdstats.models.design_columns import level_text
-from psdstats.models.mixed_model_words import joined
-from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT
-from psdstats.models.wording import word_p
+from psdstats.findings import Contrast, ContrastKind, Finding, Numbers, Remark
+from psdstats.frozen import Array
+from psdstats.models.contrasts import ContrastResult, contrast_matrix, contrast_table
+from psdstats.models.design_columns import RandomSlope, level_text
+from psdstats.models.diagnostics import Influence, leave_one_group_out
+from psdstats.models.equivalence import equivalence_test, smallest_detectable
+from psdstats.models.mixed_model import MixedModel, MixedModelFit
+from psdstats.models.verdicts import POWER, judge, undoing_percent
+from psdstats.student import critical_t
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import choose_sources
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
-_AGAINST_FIRST = "against first"
-_CHANGED = "changed"
-_MOST_PAIRS = 3  # told one by one
-
-
-def headlines(
-    plan: ComparisonPlan, results: Sequence[QuantityComparison], *, level: float = 0.95
-) -> tuple[str, ...]:
-    """Sentences for the top of a report: two or three for each quantity."""
-    sentences: list[str] = []
-    for result in results:
-        sentences += _of_quantity(plan, result, 1.0 - level)
-    return tuple(sentences)
-
-
-def _of_quantity(plan: ComparisonPlan, result: QuantityComparison, alpha: float) -> list[str]:
-    families = list(dict.fromkeys(result.effects["family"]))
-    lead = _AGAINST_FIRST if _AGAINST_FIRST in families else families[0]
-    rows = result.family(lead)
-    shown = rows[rows["p_adjusted"] < alpha]
-    sentences = [_test_sentence(plan, result, shown, lead, alpha)] if result.tests else []
-    if lead == _AGAINST_FIRST:
-        sentences += [sentence for own in _each(rows).values() for sentence in _last_levels(own)]
-    elif len(rows) <= _MOST_PAIRS:
-        sentences += [str(sentence) for sentence in rows["sentence"]]
-    else:
-        sentences += _of_many_pairs(result.quantity, rows)
-    if "successive" in families:
-        leading = _each(rows) if lead == _AGAINST_FIRST else {}
-        sentences += [
-            _last_step(plan, f"{result.quantity}{_where(plan, level)}", own, leading.get(level))
-            for level, own in _each(result.family("successive")).items()
-        ]
-    return sentences
-
-
-def _last_levels(rows: pd.DataFrame) -> list[str]:
-    """The last level, and the last one that changed where this is another."""
-    last = len(rows) - 1
-    changed = np.flatnonzero((rows["verdict"] == _CHANGED).to_numpy())
-    places = sorted({last, int(changed[-1]) if len(changed) else last})
-    return [str(rows["sentence"].iloc[place]) for place in places]
-
-
-def _of_many_pairs(quantity: str, rows: pd.DataFrame) -> list[str]:
-    """Pairs that changed, each in a sentence, and the others counted."""
-    changed = rows[rows["verdict"] == _CHANGED]
-    counts = rows["verdict"].value_counts(sort=False)
-    counted = ", ".join(f"{count} {verdict}" for verdict, count in counts.items())
-    return [f"{quantity}: of {len(rows)} pairs, {counted}.", *map(str, changed["sentence"])]
-
-
-def _each(rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Rows by level of ``at_each``; all under "" where there is none."""
-    levels = rows["high"].str.partition(" at ")[2]
-    return {str(level): own for level, own in rows.groupby(levels, sort=False)}
-
-
-def _where(plan: ComparisonPlan, level: str) -> str:
-    return f" ({plan.each_place(level)})" if level else ""
-
-
-def _test_sentence(
-    plan: ComparisonPlan, result: QuantityComparison, shown: pd.DataFrame, lead: str, alpha: float
-) -> str:
-    """The test of all levels at once, reconciled with the single verdicts where they part."""
-    test = result.tests[0]
-    name = column_words(plan.by)
-    by_measurement = result.route is Route.MEASUREMENT_ONLY
-    if test.p >= alpha and not shown.empty:
-        return _by_single_levels(plan, result.quantity, shown, test, by_measurement)
-    if by_measurement:
-        differ = "differ by more" if test.p < alpha else "were not shown to differ by more"
-        text = (
-            f"{result.quantity}: the single runs at the levels of {name} {differ} than the "
-            f"measurement ({_basis(test)})"
-        )
-    else:
-        verb = "changed" if test.p < alpha else "was not shown to change"
-        text = f"{name[0].upper()}{name[1:]} {verb} {result.quantity} ({_basis(test)})"
-    if test.p < alpha and shown.empty:
-        first = lead == _AGAINST_FIRST
-        none = "no level is shown to differ from the first" if first else "no pair is shown to"
-        if first and result.family(lead)["p_adjusted"].isna().all():
-            none = "none can be compared with the first"
-        text += (
-            f": the levels are not all alike, but {none}; the single verdicts lead, since this "
-            "test cannot say which levels differ"
-        )
-    return f"{text}."
-
-
-def _by_single_levels(
-    plan: ComparisonPlan,
-    quantity: str,
-    shown: pd.DataFrame,
-    test: OverallTest,
-    by_measurement: bool,
-) -> str:
-    """Levels that differ although the test of all levels at once did not show it."""
-    places = [
-        f"{plan.place(high.partition(' at ')[0])} against {plan.place(low.partition(' at ')[0])}"
-        + _where(plan, high.partition(" at ")[2])
-        for high, low in zip(shown["high"], shown["low"], strict=True)
-    ]
-    told = joined(places) if len(places) <= _MOST_PAIRS else f"{len(places)} of the contrasts"
-    verb = "differs by more than the measurement" if by_measurement else "changed"
-    return (
-        f"{quantity} {verb} at {told}, although the test of all levels at once did not show it "
-        f"({_basis(test)}): that test spreads over levels that changed little, so the single "
-        "verdicts lead, which already allow for having looked at several."
-    )
-
-
-def _basis(test: OverallTest) -> str:
-    if not np.isfinite(test.df_den):
-        statistic = f"chi-square({test.df_num:.0f}) = {test.f * test.df_num:.1f}"
-    else:
-        statistic = f"F({test.df_num:.0f}, {test.df_den:.1f}) = {_short(test.f)}"
-    return f"{statistic}, {word_p(test.p)}"
-
-
-def _last_step(
-    plan: ComparisonPlan, quantity: str, steps: pd.DataFrame, leading: pd.DataFrame | None
-) -> str:
-    """When the change stopped, step by step, beside the verdicts against the first level."""
-    changed = np.flatnonzero((steps["verdict"] == _CHANGED).to_numpy())
-    has_lead = leading is not None and bool((leading["verdict"] == _CHANGED).any())
-    if steps["p_adjusted"].isna().all():
-        return f"{quantity}: no single step can be judged."
-    if len(changed) == 0:
-        spread = "; the change is spread over several" if has_lead else ""
-        return f"{quantity}: no single step was shown to change it{spread}."
-    last = steps.iloc[int(changed[-1])]
-    low, high = (str(last[name]).partition(" at ")[0] for name in ("low", "high"))
-    change = signed(float(last["change_percent"]), "+.1f")
-    text = (
-        f"{quantity}: the last step shown to change it is from {low} to {plan.place(high)} "
-        f"({change} %)"
-    )
-    if leading is not None and not has_lead and leading["p_adjusted"].notna().any():
-        text += ", although no level is shown to differ from the first, which leads"
-    after = steps.iloc[int(changed[-1]) + 1 :]
-    if after.empty:
-        return f"{text}; it had not stopped changing at the end of the trial."
-    seen = after["detectable_decrease_percent"].dropna()
-    if not seen.max() < NO_CHANGE_SEEN_PERCENT:  # or none can be judged
-        return f"{text}; later steps cannot be judged."
-    return (
-        f"{text}; in later steps no change was shown, where a decrease of {seen.max():.2g} % would "
-        "have been seen with 80 % power."
-    )
-
-
-def _short(f: float) -> str:
-    return f"{f:.3g}" if f < 1000 else f"{f:.0f}"
-
-
-QUANTITIES = ("D10", "D50", "D90", "span")
-RUN_TO_RUN = "run_to_run"
+_MISFIT_BELOW = 0.05  # p of the spread of the model
 
 
 def compare(
@@ -221,7 +80,8 @@ def compare(
     spread: SpreadRule | str | None = None,
     level: float = 0.95,
     across_quantities: bool = False,
-    propagation: Propagation | None = None,
+    sources: Iterable[str | Source] | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
     seed: int = 0,
 ) -> Comparison:
     """Compare the levels of a factor over all runs of a study.
@@ -259,10 +119,15 @@ def compare(
         Confidence level of simultaneous intervals over each family of contrasts.
     across_quantities : bool, default=False
         Hold the level over all quantities together (Bonferroni over their number).
-    propagation : Propagation, optional
-        A joint result of this study made with `measurement_sources`; made here otherwise.
+    sources : iterable of (str or Source), optional
+        Sources of uncertainty counted; default those the study switches on.  Run-to-run variation
+        is never among them: the model estimates it.
+    propagation : Propagation, or callable that gives one, optional
+        A joint result of this study made with `measurement_sources`; its sources and rule count
+        then.  A callable is asked only where single runs are judged by the measurement alone,
+        which needs draws; without it they are made here.
     seed : int, default=0
-        Seed of the propagation made here.
+        Seed of the draws made here.
 
     Returns
     -------
@@ -305,27 +170,29 @@ def compare(
     )
     if families is not None and not families:
         raise ModelError("No family of contrasts is named; leave families out for all of them.")
-    if propagation is None:
-        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
-    elif RUN_TO_RUN in propagation.sources:
+    given = propagation if isinstance(propagation, Propagation) else None
+    if given is not None and RUN_TO_RUN in given.sources:
         raise ModelError(
             "The propagation given holds the run-to-run source, which the model estimates itself; "
             "make it with sources=measurement_sources(study)."
         )
-    unknown = [name for name in quantities if name not in propagation.quantities]
+    unknown = [name for name in quantities if name not in QUANTITIES]
     if unknown or not quantities:
-        known = ", ".join(propagation.quantities)
         found = repr(unknown[0]) if unknown else "named"
-        raise ModelError(f"There is no quantity {found} to compare; choose from {known}.")
-    joint = {
-        name: mean_curve_covariance(study, propagation, plan.factors, quantity=name).to_numpy()
-        for name in quantities
-    }
+        raise ModelError(
+            f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
+        )
+    counted = measurement_sources(study, sources) if given is None else given.sources
+    law = prepare(study, sources=counted, rule=None if given is None else given.rule)
+    at_mean = law.at_mean_curve(plan.factors)
+    own = partial(propagate, study, seed=seed, sources=counted)
+    draw = propagation if callable(propagation) else own
     return compare_sizes(
         study,
         plan,
-        propagation,
-        joint,
+        law.value if given is None else given.value,
+        {name: at_mean[name] for name in quantities},
+        measured=lambda: given or draw(),
         families=families,
         level=level,
         across_quantities=across_quantities,
@@ -335,63 +202,384 @@ def compare(
 def compare_sizes(
     study: Study,
     plan: ComparisonPlan,
-    propagation: Propagation,
-    known: Mapping[str, NDArray[np.float64]],
+    value: Array,
+    known: Mapping[str, Array],
     *,
+    measured: Callable[[], Propagation],
     families: Sequence[str] | None = None,
     level: float = 0.95,
     across_quantities: bool = False,
 ) -> Comparison:
     """Compare sizes whose known covariance is given, as `compare` does after preparing it.
 
-    Shapes: known (R, R).
+    Shapes: value (R, 4), known (R, R).
+
+    ``measured`` gives the propagation for single runs, which alone need their own law.
     """
     runs = study.runs_frame()
-    placed = runs[plan.placed(runs)]
     each = 1.0 - (1.0 - level) / (len(known) if across_quantities else 1)
-    asked = (
-        families_for(sorted(placed[plan.by].unique().tolist())) if families is None else families
-    )
+    placed = runs[plan.placed(runs)]
+    asked = families_for(sorted(placed[plan.by].unique()))
+    if families is not None:
+        levels = placed[plan.by].unique().tolist()
+        asked = tuple(contrast_matrix(levels, one).contrasts[0].family for one in families)
     declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
-    refuse_single_runs(placed, plan)
-    results = []
-    for name, joint in known.items():
-        response = build_response(runs, propagation, plan, name)
-        context = EffectContext(
-            quantity=name,
-            plan=plan,
-            levels=response.levels,
-            at_levels=_levels(placed, plan.at_each),
-            lost_column=response.lost_column,
-            obstacles=response.obstacles,
-            level=each,
-        )
-        used = joint[np.ix_(response.kept, response.kept)]
-        results.append(compare_quantity(response, used, context, asked, declared_percent=declared))
+    _refuse_single_runs(placed, plan)
     return Comparison(
         plan=plan,
         level=level,
         across_quantities=across_quantities,
-        results=tuple(results),
-        headlines=headlines(plan, results, level=each),
-        notes=plan.notes,
+        results=tuple(
+            _compare_quantity(
+                build_response(
+                    runs,
+                    value[:, QUANTITIES.index(name)],
+                    plan,
+                    name,
+                    joint,
+                    own=lambda name=name: measured().covariance(name, log=True).to_numpy(),  # type: ignore[misc]
+                    level=each,
+                ),
+                asked,
+                declared,
+            )
+            for name, joint in known.items()
+        ),
     )
 
 
-def measurement_sources(
-    study: Study, asked: Iterable[str | Source] | None = None
-) -> tuple[Source, ...]:
-    """The uncertainty sources a study switches on (or those asked for), without run-to-run.
+def _compare_quantity(
+    response: Response, families: Sequence[ContrastKind], declared_percent: float
+) -> QuantityComparison:
+    """Compare one quantity on the best basis its runs allow."""
+    frame, plan = response.frame, response.plan
+    remarks = []
+    if response.set_aside:
+        remarks.append(ComparisonRemark.SET_ASIDE(runs=response.set_aside))
+    if frame[plan.by].nunique() < 2:
+        why = ComparisonRemark.FEW_LEVELS(quantity=response.quantity, column=plan.by)
+        return replace(_not_compared(response, families, why), remarks=tuple(remarks))
+    single = [name for name in plan.also if frame[name].nunique() < 2]
+    remarks[:0] = [
+        ComparisonRemark.ONE_LEVEL_LEFT(column=name, level=level_text(frame[name].iloc[0]))
+        for name in single
+    ]
+    plan = replace(plan, also=tuple(name for name in plan.also if name not in single))
+    response = replace(response, plan=plan)
+    obstacle = _obstacle_left(response)
+    if obstacle is not None:
+        found = _not_compared(response, families, obstacle)
+    elif _one_run_a_level(frame, plan):
+        found = _by_measurement(response, families, declared_percent)
+    elif plan.spread is SpreadRule.EACH_CONTRAST:
+        found = _by_own_spread(response, families)
+    else:
+        found = _by_model_if_enough(response, families)
+    return replace(found, remarks=(*remarks, *found.remarks))
 
-    Run-to-run variation is estimated by the model (or declared for the measurement-only route),
-    so it must not be in the known part as well.
+
+def _obstacle_left(response: Response) -> Remark | None:
+    """Why the runs left cannot be compared by a model; None where they can."""
+    frame, plan, quantity = response.frame, response.plan, response.quantity
+    if plan.at_each is not None and frame[plan.at_each].nunique() < 2:
+        return ComparisonRemark.FEW_LEVELS(quantity=quantity, column=plan.at_each)
+    for columns in map(columns_of, plan.within):
+        if frame.groupby(list(columns), observed=True).ngroups < 2:
+            return ComparisonRemark.ONE_GROUP(quantity=quantity, columns=columns)
+    return None
+
+
+def _one_run_a_level(frame: pd.DataFrame, plan: ComparisonPlan) -> bool:
+    """One run at each level and nothing else in the model: no variation left to estimate."""
+    return plan.at_each is None and not plan.also and len(frame) == frame[plan.by].nunique()
+
+
+def _coefficients(frame: pd.DataFrame, plan: ComparisonPlan) -> int:
+    """How many means the fixed part has."""
+    levels = {name: int(frame[name].nunique()) for name in plan.factors}
+    crossed = levels[plan.by] * (1 if plan.at_each is None else levels[plan.at_each])
+    return crossed + sum(levels[name] - 1 for name in plan.also)
+
+
+def _refuse_single_runs(runs: pd.DataFrame, plan: ComparisonPlan) -> None:
+    """Raise if a mixed model is wanted of runs that leave nothing to show their scatter."""
+    wanted = _coefficients(runs, plan)
+    if (
+        len(runs) > wanted
+        or plan.spread is SpreadRule.EACH_CONTRAST
+        or _one_run_a_level(runs, plan)
+    ):
+        return
+    if plan.at_each is None:
+        what = f"Comparing {plan.by} beside {' and '.join(plan.also)}"
+        remedy = f"take a further factor out ({', '.join(plan.also)})"
+    elif plan.at_each == GROUP:
+        what = f"Comparing {plan.by} within each group"
+        remedy = "name the groups as a grouping (within) instead of comparing within each of them"
+    else:
+        what = f"Comparing {plan.by} within each {plan.at_each}"
+        remedy = (
+            f"name {plan.at_each} as a further factor (also) instead, which takes the effect of "
+            f"{plan.by} to be the same at all of its levels"
+        )
+    raise ModelError(
+        f"{what} takes {wanted} means, and with {len(runs)} runs nothing is left to show how runs "
+        f"of one kind differ: add replicates or groups, or {remedy}."
+    )
+
+
+def _not_compared(
+    response: Response, families: Sequence[ContrastKind], reason: Remark
+) -> QuantityComparison:
+    """Every contrast cannot be told, for one reason."""
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.NONE,
+        basis=ComparisonRemark.NOT_FITTED(reason=reason),
+        tests=(),
+        findings=_findings(response, dict.fromkeys(families), missing=reason),
+        means=pd.DataFrame(columns=[response.plan.by, "value", "lower", "upper"]),
+    )
+
+
+def _by_measurement(
+    response: Response, families: Sequence[ContrastKind], declared_percent: float
+) -> QuantityComparison:
+    """Compare single runs by their joint measurement covariance and a declared repeatability.
+
+    With a single run at each level nothing in the data shows how much two runs of the same kind
+    would differ.  Where no repeatability is declared, each effect comes with the run-to-run
+    standard deviation that would undo it, and is called changed only if that is larger than a
+    plausible one.
+
+    Intervals take ln ratios as normal and hold for a family together.  Where one rectangular
+    aperture error dominates they are up to a fifth too wide (1.96 against 1.65 standard
+    uncertainties; two such errors of one size, 1.90); `psdstats.uncertainty.ratio_intervals` gives
+    a single ratio its own law.
     """
-    return tuple(
-        source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN
+    by, level = response.plan.by, response.level
+    frame = response.frame.sort_values(by)
+    order, ln_value = frame.index.to_numpy(), frame["ln_value"].to_numpy()
+    joint = response.own()[np.ix_(order, order)]
+    joint = joint + np.eye(len(order)) * (declared_percent / 100) ** 2
+    found = {
+        family: contrast_table(
+            response.asked(family, left=True), ln_value, joint, np.inf, level=level
+        )
+        for family in families
+    }
+    half = critical_t(1.0 - level, np.inf) * np.sqrt(np.diag(joint))
+    means = frame[[by]].assign(estimate=ln_value, lower=ln_value - half, upper=ln_value + half)
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.MEASUREMENT_ONLY,
+        basis=ComparisonRemark.BY_MEASUREMENT(declared_percent=declared_percent),
+        tests=(_chi_square(by, found[families[0]]),),
+        findings=_findings(response, found, undone=not declared_percent),
+        means=_as_sizes(means.reset_index(drop=True)),
     )
 
 
-def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
-    if column is None:
-        return ()
-    return tuple(level_text(value) for value in sorted(runs[column].unique()))
+def _chi_square(term: str, found: ContrastResult) -> OverallTest:
+    from scipy.special import chdtrc
+
+    rank = int(np.linalg.matrix_rank(found.covariance))
+    statistic = float(found.estimate @ np.linalg.pinv(found.covariance) @ found.estimate)
+    return OverallTest(
+        term=(term,),
+        f=statistic / rank,
+        df_num=float(rank),
+        df_den=float("inf"),
+        p=float(chdtrc(rank, statistic)),
+    )
+
+
+def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """Judge each contrast by its own spread; no model is fitted and no overall test made."""
+    frame, known, plan = response.frame, response.known, response.plan
+    if plan.within and plan.crossing is None:
+        raise ModelError(
+            f"Every grouping holds {plan.by} itself, so no difference lies within a group; name a "
+            'grouping without it, or use the spread "pooled".'
+        )
+    paired = plan.crossing is not None
+    found = {
+        family: own_contrasts(
+            frame, known, plan, response.asked(family, left=True), level=response.level
+        )
+        for family in families
+    }
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.EACH_CONTRAST,
+        basis=ComparisonRemark.BY_OWN_SPREAD(paired=paired),
+        tests=(),
+        findings=_findings(response, found, missing=ComparisonRemark.FEW_UNITS(paired=paired)),
+        means=_as_sizes(own_means(frame, known, plan, level=response.level)),
+    )
+
+
+def _by_model_if_enough(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """By the mixed model; cannot be told where runs set aside leave too few for it."""
+    count, wanted = len(response.frame), _coefficients(response.frame, response.plan)
+    if count <= wanted:
+        why = ComparisonRemark.TOO_FEW_RUNS(runs=count, means=wanted)
+        return _not_compared(response, families, why)
+    try:
+        return _by_model(response, families)
+    except ModelError as refusal:
+        if not response.set_aside:
+            raise
+        return _not_compared(response, families, ComparisonRemark.REFUSED(why=str(refusal)))
+
+
+def _by_model(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """Fit the mixed model with the known covariance, test, contrast, and say what to allow for."""
+    plan = response.plan
+    fit = _fit(response)
+    terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
+    tests = []
+    for term in terms:
+        found = fit.test(term)
+        tests.append(
+            OverallTest(
+                term=columns_of(term),
+                f=found.f,
+                df_num=found.df_num,
+                df_den=found.df_den,
+                p=found.p,
+            )
+        )
+    contrasts = {
+        family: fit.contrasts(plan.by, kind=family, by=plan.at_each, level=response.level)
+        for family in families
+    }
+    means = fit.marginal_means(plan.by, by=plan.at_each, level=response.level)
+    return QuantityComparison(
+        quantity=response.quantity,
+        route=Route.MIXED_MODEL,
+        basis=ComparisonRemark.BY_MODEL(),
+        tests=tuple(tests),
+        findings=_findings(response, contrasts),
+        means=_as_sizes(means),
+        fit=fit,
+        remarks=_fit_remarks(fit, plan),
+        influence=_influence(fit, plan, response.level),
+    )
+
+
+def _fit(response: Response) -> MixedModelFit:
+    plan, frame = response.plan, response.frame.rename(columns={"ln_value": "ln size"})
+    order, place, slope = f"order of {column_words(plan.by)}", level_order(frame[plan.by]), None
+    if plan.spread is SpreadRule.DRIFTING and place is not None:
+        frame = frame.assign(**{order: place})
+        slope = drift_slope(frame, plan, order=order)
+    random: list[Grouping | RandomSlope] = [
+        slope if slope is not None and one == slope.group else one for one in plan.within
+    ]
+    return MixedModel(
+        frame,
+        response="ln size",
+        fixed=plan.fixed,
+        random=random,
+        known_covariance=response.known,
+        factors=list(plan.factors),
+        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
+        boundary="free" if slope is None else "drop",
+    ).fit()
+
+
+def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]:
+    """State of the fit, cautions of the design and of its spread."""
+    remarks = [*fit.status, *fit.cautions]
+    if any(isinstance(one, RandomSlope) for one in fit.model.random):
+        remarks.append(ComparisonRemark.DRIFT_ALLOWED())
+    found = find_misfit(fit, plan)
+    if found is not None and found.p < _MISFIT_BELOW:
+        remarks.append(ComparisonRemark.MISFIT(column=plan.by, **vars(found)))
+    return tuple(remarks)
+
+
+def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> Influence | None:
+    """What one group does, where it decides the verdict or one group fewer would not show it."""
+    groups = plan.within[0] if plan.within else None
+    if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
+        return None
+    found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
+    return found if found.decided_by or found.needed_by_number else None
+
+
+def _as_sizes(means: pd.DataFrame) -> pd.DataFrame:
+    """Means of logarithms as sizes, their factors as text."""
+    numbers = {"value": "estimate", "lower": "lower", "upper": "upper"}
+    beside = ("estimate", "standard_error", "df", "lower", "upper")
+    factors = means[[name for name in means.columns if name not in beside]].map(level_text)
+    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
+        return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})
+
+
+def _findings(
+    response: Response,
+    found: Mapping[ContrastKind, ContrastResult | None],
+    *,
+    missing: Remark | None = None,
+    undone: bool = False,
+) -> tuple[Finding, ...]:
+    """Verdicts on the contrasts of every family: those asked of all levels, then others."""
+    missing = missing or ComparisonRemark.NO_RUN_LEFT()
+    by_level = response.lost_column == response.plan.by
+    findings = []
+    for family, contrasts in found.items():
+        first_is_lost = (
+            family is ContrastKind.AGAINST_FIRST
+            and by_level
+            and response.levels[0] in response.obstacles
+        )
+        known = {} if contrasts is None or first_is_lost else _numbers(contrasts, response)
+        for subject in dict.fromkeys((*response.asked(family).contrasts, *known)):
+            numbers, limit = known.get(subject, (Numbers(), np.nan))
+            levels = (subject.high, subject.low) if by_level else (subject.where,)
+            lost = tuple(response.obstacles[one] for one in levels if one in response.obstacles)
+            findings.append(
+                judge(
+                    replace(subject, quantity=response.quantity),
+                    numbers,
+                    level=response.level,
+                    margin_percent=response.plan.margin_percent,
+                    obstacles=() if subject in known else lost or (missing,),
+                    undone_by_percent=limit if undone else None,
+                )
+            )
+    return tuple(findings)
+
+
+def _numbers(
+    contrasts: ContrastResult, response: Response
+) -> dict[Contrast, tuple[Numbers, float]]:
+    """Numbers of each contrast, and the run-to-run SD (per cent) that would undo it."""
+    u, df, critical = contrasts.standard_error, contrasts.df, contrasts.simultaneous.critical
+    detectable = smallest_detectable(u, df, critical=critical, power=POWER).decrease_percent
+    equivalence_p = np.full(len(u), np.nan)
+    margin = response.plan.margin_percent
+    if margin is not None:
+        equivalence_p = equivalence_test(
+            contrasts.estimate, u, df, margin_percent=margin, alpha=1.0 - response.level
+        ).p
+    undoing = undoing_percent(contrasts.estimate, u, critical)
+    return {
+        subject: (
+            Numbers(
+                estimate=float(contrasts.estimate[place]),
+                lower=float(contrasts.lower[place]),
+                upper=float(contrasts.upper[place]),
+                u=float(u[place]),
+                df=float(df[place]),
+                p=float(contrasts.p[place]),
+                p_adjusted=float(contrasts.p_adjusted[place]),
+                detectable_decrease_percent=float(detectable[place]),
+                equivalence_p=float(equivalence_p[place]),
+            ),
+            float(undoing[place]),
+        )
+        for place, subject in enumerate(contrasts.contrasts)
+    }

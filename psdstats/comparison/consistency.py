@@ -1,11 +1,9 @@
-"""Mandel's h and k: which group's mean stands apart, and which group scatters more (ISO 5725-2).
+"""Which group stands apart: Mandel's h and k, Cochran's and Grubbs' tests (ISO 5725-2), and ICC.
 
 h compares a group's mean with the mean of all groups, k its SD with the pooled SD, at each level.
 The limits are exact for normal results (h: also for equal numbers of results): they come from the t
 and F distributions, not from a table.  An indicator beyond a limit is a reason to look for a cause,
 not to remove a result.
-
-Cochran's and Grubbs' tests at each level (ISO 5725-2), with critical values computed.
 
 Cochran's test asks whether the largest within-group variance is too large, Grubbs' whether the
 group mean farthest from the general mean is too far.  Critical values come from the beta and t
@@ -15,11 +13,10 @@ significance lies between α - α²/2 and α, because shares of a total are nega
 A result beyond the 1 % value is called an outlier, between 5 % and 1 % a straggler, as in the
 standard.  Nothing is removed.  Grubbs' test of two outlying means is not offered.
 
-Intraclass correlation between groups, by pingouin, where every group has every level.
-
-How much of the variation of single group results at given milling times is common to all groups.
-Times that differ much make it large whatever the groups do, so it is weak evidence of agreement by
-itself; the difference between consistency and absolute agreement shows whether groups are offset.
+Intraclass correlation, by pingouin, where every group has every level: how much of the variation of
+single group results at given milling times is common to all groups.  Times that differ much make it
+large whatever the groups do, so it is weak evidence of agreement by itself; the difference between
+consistency and absolute agreement shows whether groups are offset.
 """
 
 from __future__ import annotations
@@ -28,6 +25,7 @@ import math
 import warnings
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -36,8 +34,9 @@ from scipy import special
 
 from psdstats.comparison.precision import LevelCells, Scale, cells_at_levels
 from psdstats.errors import ModelError
+from psdstats.findings import Remark, RemarkKind
 
-_SIGNIFICANCES = (0.05, 0.01)
+_PERCENT = (5, 1)  # significance of the two limits
 
 
 def mandel_h_limit(groups: int, significance: float) -> float:
@@ -80,27 +79,6 @@ def mandel_k_limit(df: int, df_others: int, significance: float) -> float:
     return math.sqrt((df + df_others) / df * quantile)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Consistency:
-    """Mandel's indicators of every group at every level.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row a group and level: level columns, group, n, mean, sd, h, h_limit_5, h_limit_1, k,
-        k_limit_5, k_limit_1, finding.  `finding` is "", "h beyond the 5 % limit" and so on.
-    scale : Scale
-        Scale of mean and SD.
-    """
-
-    table: pd.DataFrame
-    scale: Scale
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of the table, ready for a figure of h and k."""
-        return self.table.copy()
-
-
 def consistency(
     frame: pd.DataFrame,
     *,
@@ -108,7 +86,7 @@ def consistency(
     group: str,
     level: str | Sequence[str] | None = None,
     scale: Scale | str = Scale.LOG,
-) -> Consistency:
+) -> pd.DataFrame:
     """Mandel's h and k with their 5 % and 1 % limits.
 
     Parameters
@@ -124,9 +102,10 @@ def consistency(
 
     Returns
     -------
-    Consistency
-        The table of indicators; NaN where a level has fewer than three groups (h) or fewer than two
-        groups with replicates (k).
+    DataFrame
+        One row a group and level: level columns, group, n, mean, sd, h, h_limit_5, h_limit_1, k,
+        k_limit_5, k_limit_1, and in finding "", "h beyond the 5 % limit" and so on; NaN where a
+        level has fewer than three groups (h) or fewer than two groups with replicates (k).
 
     Raises
     ------
@@ -139,11 +118,8 @@ def consistency(
     means.  k: SD of the group over s_r.  With unequal numbers s_r is pooled by degrees of freedom
     (ISO 5725-2 pools equally; the same for equal numbers), because then the limit of k stays exact.
     """
-    scale = Scale(scale)
     cells = cells_at_levels(frame, value=value, group=group, level=level, scale=scale)
-    return Consistency(
-        table=pd.concat([_indicators(one, group) for one in cells], ignore_index=True), scale=scale
-    )
+    return pd.concat([_indicators(one, group) for one in cells], ignore_index=True)
 
 
 def _indicators(cells: LevelCells, group: str) -> pd.DataFrame:
@@ -161,14 +137,14 @@ def _indicators(cells: LevelCells, group: str) -> pd.DataFrame:
     )
     spread = float(np.std(cells.mean, ddof=1)) if p > 2 else math.nan
     table["h"] = (cells.mean - cells.mean.mean()) / (spread if spread > 0 else math.nan)
-    for alpha in _SIGNIFICANCES:
-        table[f"h_limit_{alpha:.0%}".rstrip("%")] = mandel_h_limit(p, alpha) if p > 2 else math.nan
+    for percent in _PERCENT:
+        table[f"h_limit_{percent}"] = mandel_h_limit(p, percent / 100) if p > 2 else math.nan
     pooled = math.sqrt(cells.within_sum_of_squares / total_df) if total_df else math.nan
     several = np.count_nonzero(df) > 1
     table["k"] = cells.sd / (pooled if several and pooled > 0 else math.nan)
-    for alpha in _SIGNIFICANCES:
-        table[f"k_limit_{alpha:.0%}".rstrip("%")] = [
-            mandel_k_limit(int(one), total_df - int(one), alpha)
+    for percent in _PERCENT:
+        table[f"k_limit_{percent}"] = [
+            mandel_k_limit(int(one), total_df - int(one), percent / 100)
             if one > 0 and several
             else math.nan
             for one in df
@@ -180,35 +156,34 @@ def _indicators(cells: LevelCells, group: str) -> pd.DataFrame:
 def _finding(row: Mapping[Hashable, Any]) -> str:
     found = []
     for letter in ("h", "k"):
-        size = abs(row[letter])
-        for percent in ("1", "5"):
-            if size > row[f"{letter}_limit_{percent}"]:
-                found.append(f"{letter} beyond the {percent} % limit")
-                break
+        beyond = [one for one in _PERCENT if abs(row[letter]) > row[f"{letter}_limit_{one}"]]
+        if beyond:
+            found.append(f"{letter} beyond the {min(beyond)} % limit")
     return "; ".join(found)
 
 
-def cochran_critical(groups: int, results: int, significance: float) -> float:
+class Suspect(StrEnum):
+    """What a test calls a result beyond its 5 % or its 1 % value."""
+
+    STRAGGLER = "straggler"
+    OUTLIER = "outlier"
+
+
+def cochran_limit(df: int, df_others: int, groups: int, significance: float) -> float:
     """Critical share of the largest of several variances in their sum.
 
     Notes
     -----
-    Quantile 1 - α/p of a beta variable with (n-1)/2 and (p-1)(n-1)/2.
+    Quantile 1 - α/p of a beta variable with ν/2 and half the others' degrees of freedom; Cochran's
+    C where p groups of n results have n - 1 each.
 
     Examples
     --------
-    >>> round(cochran_critical(8, 3, 0.05), 3)
+    Eight groups of three results:
+
+    >>> round(cochran_limit(2, 14, 8, 0.05), 3)
     0.516
     """
-    if groups < 2 or results < 2:
-        raise ModelError(
-            f"Cochran's test needs at least 2 groups of 2 results; there are {groups} groups of "
-            f"{results}."
-        )
-    return _share_limit(results - 1, (groups - 1) * (results - 1), groups, significance)
-
-
-def _share_limit(df: int, df_others: int, groups: int, significance: float) -> float:
     return float(special.betaincinv(df / 2, df_others / 2, 1 - significance / groups))
 
 
@@ -282,19 +257,16 @@ def _cochran(cells: LevelCells) -> dict[str, object]:
     total = cells.within_sum_of_squares
     if len(where) < 2 or total == 0:
         reason = "no scatter within groups" if len(where) > 1 else "fewer than 2 replicated groups"
-        return _row("Cochran", "", math.nan, (math.nan, math.nan), math.nan, reason)
+        return _row("Cochran", finding=reason)
     df = cells.df[where]
     share = df * cells.sd[where] ** 2 / total
     others = df.sum() - df
     tail = 1 - special.betainc(df / 2, others / 2, share)
     suspect = int(np.argmin(tail))
-    limits = [
-        _share_limit(int(df[suspect]), int(others[suspect]), len(where), alpha)
-        for alpha in (0.05, 0.01)
-    ]
+    mine = (int(df[suspect]), int(others[suspect]), len(where))
+    limits = (cochran_limit(*mine, 0.05), cochran_limit(*mine, 0.01))
     p = min(1.0, len(where) * float(tail[suspect]))
-    name = cells.groups[where[suspect]]
-    return _row("Cochran", name, float(share[suspect]), (limits[0], limits[1]), p)
+    return _row("Cochran", cells.groups[where[suspect]], float(share[suspect]), limits, p)
 
 
 def _grubbs(cells: LevelCells) -> dict[str, object]:
@@ -302,7 +274,7 @@ def _grubbs(cells: LevelCells) -> dict[str, object]:
     spread = float(np.std(cells.mean, ddof=1)) if p > 2 else 0.0
     if spread == 0:
         reason = "no scatter between groups" if p > 2 else "fewer than 3 groups"
-        return _row("Grubbs", "", math.nan, (math.nan, math.nan), math.nan, reason)
+        return _row("Grubbs", finding=reason)
     distance = np.abs(cells.mean - cells.mean.mean()) / spread
     suspect = int(np.argmax(distance))
     statistic = float(distance[suspect])
@@ -315,15 +287,14 @@ def _grubbs(cells: LevelCells) -> dict[str, object]:
 
 def _row(
     test: str,
-    group: str,
-    statistic: float,
-    limits: tuple[float, float],
-    p: float,
-    reason: str = "",
+    group: str = "",
+    statistic: float = math.nan,
+    limits: tuple[float, float] = (math.nan, math.nan),
+    p: float = math.nan,
+    finding: str = "",
 ) -> dict[str, object]:
-    finding = reason
     if p <= 0.05:
-        finding = "outlier" if p <= 0.01 else "straggler"
+        finding = Suspect.OUTLIER if p <= 0.01 else Suspect.STRAGGLER
     return {
         "test": test,
         "group": group,
@@ -340,6 +311,16 @@ _KINDS = {
     "ICC(A,1)": "absolute agreement",
     "ICC(C,1)": "consistency",
 }
+_COLUMNS = {"Type": "kind", "ICC": "icc", "F": "f", "df1": "df_1", "df2": "df_2", "pval": "p"}
+_ORDER = ["kind", "icc", "lower", "upper", "f", "df_1", "df_2", "p"]
+
+
+class IntraclassRemark(RemarkKind):
+    """Why there is no intraclass correlation."""
+
+    TOO_FEW_GROUPS = "too few groups"
+    MISSING = "groups missing at levels"
+    TOO_FEW_RESULTS = "too few results"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -350,16 +331,12 @@ class Intraclass:
     ----------
     table : DataFrame
         kind, icc, lower, upper (95 %), f, df_1, df_2, p; empty where it is not possible.
-    status : str
-        "computed", or why not.
+    obstacle : Remark or None
+        Why it is not possible; None where it was computed.
     """
 
     table: pd.DataFrame
-    status: str
-
-    def to_frame(self) -> pd.DataFrame:
-        """A copy of the table."""
-        return self.table.copy()
+    obstacle: Remark | None = None
 
 
 def intraclass_correlation(
@@ -408,34 +385,23 @@ def intraclass_correlation(
     )
     groups = tidy["rater"].nunique()
     if groups < 2 or len(cells) < 2:
-        return _none(f"needs two groups and two levels; there are {groups} and {len(cells)}")
+        return _none(IntraclassRemark.TOO_FEW_GROUPS(groups=groups, levels=len(cells)))
     if len(tidy) < groups * len(cells):
-        missing = groups * len(cells) - len(tidy)
-        return _none(f"needs every group at every level; {missing} are missing or not bracketed")
+        return _none(IntraclassRemark.MISSING(count=groups * len(cells) - len(tidy)))
     if len(tidy) < 5:
-        return _none(f"needs at least 5 results; there are {len(tidy)}")
+        return _none(IntraclassRemark.TOO_FEW_RESULTS(count=len(tidy)))
     import pingouin
 
     with warnings.catch_warnings():  # pingouin calls pandas in a way that pandas will give up
         warnings.simplefilter("ignore", DeprecationWarning)
         found = pingouin.intraclass_corr(tidy, targets="target", raters="rater", ratings="rating")
     mine = found[found["Type"].isin(_KINDS)]
-    limits = mine["CI95"].tolist()
-    table = pd.DataFrame(
-        {
-            "kind": [_KINDS[one] for one in mine["Type"]],
-            "icc": mine["ICC"].to_numpy(),
-            "lower": [float(pair[0]) for pair in limits],
-            "upper": [float(pair[1]) for pair in limits],
-            "f": mine["F"].to_numpy(),
-            "df_1": mine["df1"].to_numpy(),
-            "df_2": mine["df2"].to_numpy(),
-            "p": mine["pval"].to_numpy(),
-        }
-    )
-    return Intraclass(table=table, status="computed")
+    limits = np.array(mine["CI95"].tolist(), dtype=np.float64)
+    own = mine[["Type", "ICC", "F", "df1", "df2", "pval"]]
+    table = own.rename(columns=_COLUMNS).assign(lower=limits[:, 0], upper=limits[:, 1])
+    table["kind"] = table["kind"].map(_KINDS)
+    return Intraclass(table=table[_ORDER].reset_index(drop=True))
 
 
-def _none(reason: str) -> Intraclass:
-    columns = ["kind", "icc", "lower", "upper", "f", "df_1", "df_2", "p"]
-    return Intraclass(table=pd.DataFrame(columns=columns), status=f"not computed: {reason}")
+def _none(obstacle: Remark) -> Intraclass:
+    return Intraclass(table=pd.DataFrame(columns=_ORDER), obstacle=obstacle)

@@ -1,10 +1,8 @@
-"""Which rearrangements of runs a design allows, all of them or a random sample.
+"""Permutation test for a difference between whole distributions, by exchange of runs in strata.
 
 Runs are exchanged only within their stratum (group).  Two rearrangements that give every run the
 same factor level are the same; when there are few different ones they are enumerated, else drawn at
 random, and the observed one always counts.
-
-Permutation test for a difference between whole distributions.
 
 The pseudo-F of M. J. Anderson, "A new method for non-parametric multivariate analysis of variance",
 Austral Ecology 26 (2001) 32-46, on Euclidean coordinates, with strata (groups) as blocks: their
@@ -25,6 +23,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.errors import ModelError
+from psdstats.frozen import Array
 
 EXACT_LIMIT = 20_000  # up to this many different rearrangements all are looked at
 NOISE = 1e-24  # relative sum of squares of floating-point noise
@@ -120,11 +119,22 @@ class Layout:
         Different assignments of levels to runs within strata.
     """
 
-    levels: NDArray[np.int64]
-    strata: NDArray[np.int64]
-    basis: NDArray[np.float64]
-    block_basis: NDArray[np.float64]
+    levels: Codes
+    strata: Codes
+    basis: Array
+    block_basis: Array
     arrangements: int
+
+    @property
+    def exact(self) -> bool:
+        """Whether all different rearrangements are looked at."""
+        return self.arrangements <= EXACT_LIMIT
+
+    def blocks(self, permutations: int, seed: int) -> Iterator[Codes]:
+        """Blocks of rearrangements of the rows, all or a random sample of them, (block, n)."""
+        draws = None if self.exact else permutations
+        rng = np.random.default_rng(seed)
+        return arrangement_blocks(self.levels, self.strata, draws=draws, rng=rng)
 
     @property
     def df_factor(self) -> int:
@@ -136,7 +146,7 @@ class Layout:
         """Degrees of freedom left after strata and factor."""
         return len(self.levels) - int(self.block_basis.shape[1]) - self.df_factor
 
-    def without_strata_means(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def without_strata_means(self, values: Array) -> Array:
         """Rows of `values` with the stratum means taken off."""
         taken = self.block_basis @ (self.block_basis.T @ values)
         return np.asarray(values - taken, dtype=np.float64)
@@ -148,9 +158,9 @@ def layout_of(factor: ArrayLike, strata: ArrayLike | None = None) -> Layout:
     Shapes: factor (n,), strata (n,).
     """
     levels, names = pd.factorize(np.asarray(factor), sort=True)
-    blocks = np.zeros(len(levels), dtype=np.int64)
-    if strata is not None:
-        blocks = pd.factorize(np.asarray(strata), sort=True)[0]
+    blocks = pd.factorize(
+        np.zeros(len(levels)) if strata is None else np.asarray(strata), sort=True
+    )[0]
     if len(blocks) != len(levels):
         raise ModelError(f"There are {len(levels)} factor values but {len(blocks)} strata values.")
     dummies = np.equal.outer(blocks, np.unique(blocks)).astype(float)
@@ -169,7 +179,7 @@ def layout_of(factor: ArrayLike, strata: ArrayLike | None = None) -> Layout:
         strata=blocks.astype(np.int64),
         basis=basis,
         block_basis=block_basis,
-        arrangements=count_arrangements(levels.astype(np.int64), blocks.astype(np.int64)),
+        arrangements=count_arrangements(levels, blocks),
     )
     if design.df_residual < 1:
         raise ModelError(
@@ -216,22 +226,6 @@ class PermutationManova:
         """The smallest p this design and number of rearrangements can give."""
         return 1 / self.used
 
-    @property
-    def sentence(self) -> str:
-        """The test in words."""
-        way = (
-            f"all {self.used} rearrangements"
-            if self.exact
-            else f"{self.used} rearrangements drawn at random"
-        )
-        text = (
-            f"pseudo-F({self.df_factor}, {self.df_residual}) = {self.pseudo_f:.3g}, "
-            f"p = {self.p:.2g} ({way}), {100 * self.r_squared:.0f} % of the variation within groups"
-        )
-        if self.smallest_p > 0.05:
-            text += f"; this design cannot give a p below {self.smallest_p:.2g}"
-        return text
-
 
 def permutation_manova(
     coordinates: ArrayLike,
@@ -262,11 +256,8 @@ def permutation_manova(
     if total <= NOISE * float(np.sum(points**2)):
         centred, total = np.zeros_like(centred), 0.0  # nothing but rounding errors is left
     observed = float(np.sum((design.basis.T @ centred) ** 2))
-    exact = design.arrangements <= EXACT_LIMIT
-    rng = np.random.default_rng(seed)
-    draws = None if exact else permutations
-    looked, reached = (0, 0) if exact else (1, 1)
-    for block in arrangement_blocks(design.levels, design.strata, draws=draws, rng=rng):
+    looked, reached = (0, 0) if design.exact else (1, 1)
+    for block in design.blocks(permutations, seed):
         moved = np.einsum("nd,bnq->bdq", design.basis, centred[block], optimize=True)
         sums = np.sum(moved**2, axis=(1, 2))
         reached += int(np.count_nonzero(sums >= observed - TIE * total))
@@ -285,6 +276,6 @@ def permutation_manova(
         p=reached / looked,
         used=looked,
         arrangements=design.arrangements,
-        exact=exact,
+        exact=design.exact,
         seed=seed,
     )

@@ -1,127 +1,32 @@
-"""The response of a comparison: ln of a percentile or of span, with its joint covariance.
+"""What enters a comparison, and what it found: findings, tests, means and remarks, as records.
 
-A percentile that the sieves do not bracket is an open interval and cannot enter a mean.  Leaving
-out only the runs at fault would favour the runs that happened to stay inside the stack, so the
-whole cell they belong to (group and level) is set aside, and said so.
-
-What a comparison found: for each quantity a test, a table of effects and verdicts in words.
+Effects are differences of ln size until the last table, where they are ratios.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
 from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.comparison.plan import ComparisonPlan, level_in_words
+from psdstats.columns import RUN
+from psdstats.comparison.plan import ComparisonPlan
+from psdstats.findings import ContrastKind, Finding, Numbers, Remark, RemarkKind
+from psdstats.frozen import Array
+from psdstats.models.contrasts import ContrastMatrix, contrast_matrix, ratio_columns, within_each
 from psdstats.models.design_columns import level_text
+from psdstats.models.diagnostics import Influence
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.uncertainty.propagation import Propagation
+from psdstats.models.verdicts import VerdictRemark
+from psdstats.present import present
+from psdstats.student import critical_t
+from psdstats.uncertainty.propagation import in_open_cell
 
-_LISTED = 4  # runs named before "and … more"
 _MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Response:
-    """One quantity of all runs that can enter the comparison.
-
-    Parameters
-    ----------
-    quantity : str
-        "D10", "D50", "D90" or "span".
-    frame : DataFrame
-        The run table of the runs used, with the column ``ln_value``.
-    covariance : ndarray, shape (n, n)
-        Known covariance of ``ln_value`` from the measurement, as the propagation gives it.
-    kept : ndarray of bool, shape (R,)
-        Which runs of the study these are.
-    set_aside : tuple of str
-        Runs left out because their cell holds an open percentile.
-    levels : tuple of str
-        All levels of the factor, in order, as text.
-    lost_column : str
-        The column whose levels are lost where too many runs are open: the factor or ``at_each``.
-    obstacles : mapping of str to str
-        For each lost level of that column why it cannot be judged, as a clause.
-    """
-
-    quantity: str
-    frame: pd.DataFrame
-    covariance: NDArray[np.float64]
-    kept: NDArray[np.bool_]
-    set_aside: tuple[str, ...]
-    levels: tuple[str, ...]
-    lost_column: str
-    obstacles: Mapping[str, str]
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What was set aside and why, as a sentence; empty where nothing was."""
-        count = len(self.set_aside)
-        if count == 0:
-            return ()
-        runs = ", ".join(self.set_aside[:_LISTED])
-        more = f" and {count - _LISTED} more" if count > _LISTED else ""
-        return (
-            f"{count} {'run' if count == 1 else 'runs'} set aside, because the sieves do not "
-            f"bracket {self.quantity} in every run of their cell: {runs}{more}.",
-        )
-
-
-def build_response(
-    runs: pd.DataFrame, propagation: Propagation, plan: ComparisonPlan, quantity: str
-) -> Response:
-    """Take one quantity out of a propagation, cell by cell."""
-    value = propagation.value[:, propagation.quantities.index(quantity)]
-    is_open = pd.Series(~np.isfinite(value), index=runs.index)
-    in_open_cell = is_open.groupby([runs[name] for name in plan.cell], observed=True).transform(
-        "any"
-    )
-    placed = plan.placed(runs)
-    column, lost = _lost_levels(runs[placed], in_open_cell[placed].astype(bool), plan)
-    stays = (in_open_cell == 0) & ~runs[column].isin(lost)
-    kept = placed & stays.to_numpy(dtype=bool)
-    frame = runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True)
-    return Response(
-        quantity=quantity,
-        frame=frame,
-        covariance=propagation.covariance(quantity, log=True).to_numpy()[np.ix_(kept, kept)],
-        kept=kept,
-        set_aside=tuple(runs["run"][placed & ~kept]),
-        levels=tuple(level_text(level) for level in sorted(runs[placed][plan.by].unique())),
-        lost_column=column,
-        obstacles={
-            level_text(level): _obstacle(quantity, column, level, is_open[runs[column] == level])
-            for level in lost
-        },
-    )
-
-
-def _lost_levels(
-    runs: pd.DataFrame, in_open_cell: pd.Series, plan: ComparisonPlan
-) -> tuple[str, list[object]]:
-    """Levels that lose more than half of their runs, and the column they belong to.
-
-    With ``at_each`` a combination may be lost: then its level of the factor goes, or its level of
-    ``at_each``, whichever leaves more runs.
-    """
-    columns = [plan.by] + ([] if plan.at_each is None else [plan.at_each])
-    share = in_open_cell.groupby([runs[name] for name in columns], observed=True).mean()
-    lost = share[share > _MOST_SET_ASIDE].index
-    choices = {name: list(dict.fromkeys(lost.get_level_values(name))) for name in columns}
-    best = min(columns, key=lambda name: np.count_nonzero(runs[name].isin(choices[name])))
-    return best, choices[best]
-
-
-def _obstacle(quantity: str, column: str, level: object, is_open: pd.Series) -> str:
-    place = level_in_words(column, level_text(level))
-    share = f"{np.count_nonzero(is_open)} of {len(is_open)} runs"
-    return f"{quantity} at {place} is not bracketed by the sieves in {share}"
 
 
 class Route(StrEnum):
@@ -133,13 +38,156 @@ class Route(StrEnum):
     NONE = "none"
 
 
+class ComparisonRemark(RemarkKind):
+    """What a comparison rests on, what was set aside, and why something cannot be judged."""
+
+    BY_MODEL = "by the model"
+    BY_MEASUREMENT = "by the measurement"  # declared_percent
+    BY_OWN_SPREAD = "by their own spread"  # paired
+    NOT_FITTED = "nothing fitted"  # reason
+    NOT_BRACKETED = "level not bracketed"  # quantity, column, level, count, runs
+    FEW_LEVELS = "few levels bracketed"  # quantity, column
+    ONE_GROUP = "one group bracketed"  # quantity, columns
+    TOO_FEW_RUNS = "too few runs"  # runs, means
+    REFUSED = "refused by the model"  # why
+    NO_RUN_LEFT = "no run left"
+    FEW_UNITS = "few units left"  # paired
+    SET_ASIDE = "runs set aside"  # runs
+    ONE_LEVEL_LEFT = "one level left"  # column, level
+    DRIFT_ALLOWED = "drift allowed"
+    MISFIT = "spread does not fit"  # p, column, first, last, first_percent, last_percent
+
+
+def families_for(levels: Sequence[object]) -> tuple[ContrastKind, ...]:
+    """Families that make sense: ordered numbers also step by step, names only pair by pair."""
+    numbers = all(isinstance(level, (int, float, np.number)) for level in levels)
+    if numbers and len(levels) > 2:
+        return (ContrastKind.AGAINST_FIRST, ContrastKind.SUCCESSIVE, ContrastKind.ALL_PAIRS)
+    return (ContrastKind.ALL_PAIRS,)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Response:
+    """One quantity of all runs that can enter the comparison, and what is asked of it.
+
+    Parameters
+    ----------
+    quantity : str
+        "D10", "D50", "D90" or "span".
+    plan : ComparisonPlan
+        What is compared with what.
+    level : float
+        Confidence level of a family.
+    frame : DataFrame
+        The run table of the runs used, with the column ``ln_value``.
+    known : ndarray, shape (n, n)
+        Covariance of ``ln_value`` from the measurement, with the sensitivities of the mean curve of
+        runs alike.
+    own : callable
+        Gives the same with the sensitivities of each run's own curve; it may have to be drawn.
+    set_aside : tuple of str
+        Runs left out because their cell holds an open percentile.
+    levels, at_levels : tuple of str
+        All levels of the factor and of ``at_each``, in order.
+    lost_column : str
+        The column whose levels are lost where too many runs are open: the factor or ``at_each``.
+    obstacles : mapping of str to Remark
+        For each lost level of that column why it cannot be judged.
+    """
+
+    quantity: str
+    plan: ComparisonPlan
+    level: float
+    frame: pd.DataFrame
+    known: Array
+    own: Callable[[], Array]
+    set_aside: tuple[str, ...]
+    levels: tuple[str, ...]
+    at_levels: tuple[str, ...]
+    lost_column: str
+    obstacles: Mapping[str, Remark]
+
+    def asked(self, family: ContrastKind, *, left: bool = False) -> ContrastMatrix:
+        """The contrasts of one family over all levels, or over those that are left."""
+        levels = _levels(self.frame, self.plan.by) if left else self.levels
+        matrix = contrast_matrix(levels, family)
+        return matrix if self.plan.at_each is None else within_each(matrix, self.at_levels)
+
+
+def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
+    return () if column is None else tuple(map(level_text, sorted(runs[column].unique())))
+
+
+def build_response(
+    runs: pd.DataFrame,
+    value: Array,
+    plan: ComparisonPlan,
+    quantity: str,
+    known: Array,
+    *,
+    own: Callable[[], Array],
+    level: float = 0.95,
+) -> Response:
+    """Take what can enter of one quantity, cell by cell.
+
+    Shapes: value (R,), known, gives of own (R, R).
+    """
+    is_open = ~np.isfinite(value)
+    first = [one for one in plan.within[:1] if isinstance(one, str)]
+    aside = in_open_cell(runs, is_open, [*first, *plan.factors])
+    placed = plan.placed(runs)
+    column, lost = _lost_levels(runs[placed], aside[placed], plan)
+    kept = placed & ~aside & ~runs[column].isin(lost).to_numpy()
+    both = np.ix_(kept, kept)
+    obstacles = {}
+    for one in lost:
+        here = is_open[(runs[column] == one).to_numpy()]
+        obstacles[level_text(one)] = ComparisonRemark.NOT_BRACKETED(
+            quantity=quantity,
+            column=column,
+            level=level_text(one),
+            count=int(here.sum()),
+            runs=len(here),
+        )
+    return Response(
+        quantity=quantity,
+        plan=plan,
+        level=level,
+        frame=runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True),
+        known=known[both],
+        own=lambda: own()[both],
+        set_aside=tuple(runs[RUN][placed & ~kept]),
+        levels=_levels(runs[placed], plan.by),
+        at_levels=_levels(runs[placed], plan.at_each),
+        lost_column=column,
+        obstacles=obstacles,
+    )
+
+
+def _lost_levels(
+    runs: pd.DataFrame, aside: NDArray[np.bool_], plan: ComparisonPlan
+) -> tuple[str, list[object]]:
+    """Levels that lose more than half of their runs, and the column they belong to.
+
+    With ``at_each`` a combination may be lost: then its level of the factor goes, or its level of
+    ``at_each``, whichever leaves more runs.
+    """
+    columns = [plan.by] + ([] if plan.at_each is None else [plan.at_each])
+    set_aside = pd.Series(aside, index=runs.index)
+    share = set_aside.groupby([runs[name] for name in columns], observed=True).mean()
+    lost = share[share > _MOST_SET_ASIDE].index
+    choices = {name: list(dict.fromkeys(lost.get_level_values(name))) for name in columns}
+    best = min(columns, key=lambda name: np.count_nonzero(runs[name].isin(choices[name])))
+    return best, choices[best]
+
+
 @dataclass(frozen=True, kw_only=True)
 class OverallTest:
     """Test that the factor changes nothing at all.
 
     Parameters
     ----------
-    term : str
+    term : tuple of str
         The factor, or two factors for their interaction.
     f : float
         F; chi-square over its degrees of freedom where ``df_den`` is infinite.
@@ -149,7 +197,7 @@ class OverallTest:
         Upper tail.
     """
 
-    term: str
+    term: tuple[str, ...]
     f: float
     df_num: float
     df_den: float
@@ -166,30 +214,42 @@ class QuantityComparison:
         "D10", "D50", "D90" or "span".
     route : Route
         What it rests on.
-    model : str
-        The model actually fitted, as a sentence.
+    basis : Remark
+        The same with its data; what was fitted is in ``fit``.
     tests : tuple of OverallTest
         Of the factor, and of its interaction where one was fitted.
-    effects : DataFrame
-        One row a contrast: family, contrast, high, low, ratio with simultaneous limits, change in
-        per cent, df, p, p_adjusted, detectable_decrease_percent, equivalence_p, verdict, sentence.
+    findings : tuple of Finding
+        One a contrast, family by family.
     means : DataFrame
         One row a level of the factor (within each level of ``at_each``): columns of the factors,
         then value, lower, upper: size in µm (span without unit) with its own interval.
     fit : MixedModelFit or None
         The fitted model; None for the other routes.
-    notes : tuple of str
+    remarks : tuple of Remark
         Runs set aside, variances at zero, and what else a reader must know.
+    influence : Influence or None
+        What single groups do, where the answer hangs on one of them or on their number.
     """
 
     quantity: str
     route: Route
-    model: str
+    basis: Remark
     tests: tuple[OverallTest, ...]
-    effects: pd.DataFrame
+    findings: tuple[Finding, ...]
     means: pd.DataFrame
-    fit: MixedModelFit | None
-    notes: tuple[str, ...]
+    fit: MixedModelFit | None = None
+    remarks: tuple[Remark, ...] = ()
+    influence: Influence | None = None
+
+    @property
+    def effects(self) -> pd.DataFrame:
+        """One row a contrast, ready to be read.
+
+        Columns: family, contrast, high, low, where, ratio with simultaneous and single limits,
+        change in per cent, df, p, p_adjusted, detectable_decrease_percent, equivalence_p, verdict;
+        undone_by_run_to_run_percent where run-to-run variation was neither estimated nor declared.
+        """
+        return _effects(self.findings)
 
     def family(self, name: str) -> pd.DataFrame:
         """The effects of one family, one row a contrast.
@@ -204,7 +264,7 @@ class QuantityComparison:
         DataFrame
             Columns of ``effects``.
         """
-        return self.effects[self.effects["family"] == name].reset_index(drop=True)
+        return _effects([one for one in self.findings if one.subject.family == name])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -212,7 +272,7 @@ class Comparison:
     """A factor compared over all quantities asked for.
 
     The contrasts lead: they say which levels differ and by how much, and each family holds its
-    level by itself.  The test of all levels at once stands beside them; the headlines say in one
+    level by itself.  The test of all levels at once stands beside them; the summary says in one
     sentence why both are right where they part.
 
     Parameters
@@ -225,18 +285,12 @@ class Comparison:
         Whether the level also holds over the quantities together (Bonferroni).
     results : tuple of QuantityComparison
         One a quantity.
-    headlines : tuple of str
-        The answer in plain words.
-    notes : tuple of str
-        Choices made and warnings that hold for all quantities.
     """
 
     plan: ComparisonPlan
     level: float
     across_quantities: bool
     results: tuple[QuantityComparison, ...]
-    headlines: tuple[str, ...]
-    notes: tuple[str, ...]
 
     def __getitem__(self, quantity: str) -> QuantityComparison:
         for result in self.results:
@@ -244,6 +298,12 @@ class Comparison:
                 return result
         known = ", ".join(result.quantity for result in self.results)
         raise KeyError(f"{quantity!r} was not compared; choose one of {known}.")
+
+    @property
+    def families(self) -> tuple[str, ...]:
+        """Names of the families of contrasts, in their order."""
+        found = (one.subject.family.value for result in self.results for one in result.findings)
+        return tuple(dict.fromkeys(found))
 
     def to_frame(self, family: str | None = None) -> pd.DataFrame:
         """All effects of all quantities, one row a contrast.
@@ -270,22 +330,21 @@ class Comparison:
 
     def tests_frame(self) -> pd.DataFrame:
         """One row a test: quantity, term, f, df_num, df_den, p, route."""
-        return pd.DataFrame(
-            [
-                {
-                    "quantity": result.quantity,
-                    "term": test.term,
-                    "f": test.f,
-                    "df_num": test.df_num,
-                    "df_den": test.df_den,
-                    "p": test.p,
-                    "route": result.route.value,
-                }
-                for result in self.results
-                for test in result.tests
-            ],
-            columns=["quantity", "term", "f", "df_num", "df_den", "p", "route"],
-        )
+        rows = [
+            (
+                one.quantity,
+                " and ".join(test.term),
+                test.f,
+                test.df_num,
+                test.df_den,
+                test.p,
+                one.route.value,
+            )
+            for one in self.results
+            for test in one.tests
+        ]
+        columns = ["quantity", "term", "f", "df_num", "df_den", "p", "route"]
+        return pd.DataFrame(rows, columns=columns)
 
     def variance_frame(self) -> pd.DataFrame:
         """One row a variance component of each fitted model, as a relative SD in per cent.
@@ -293,12 +352,12 @@ class Comparison:
         The SD is missing where the estimate of the variance is below zero.
         """
         rows = [
-            {
-                "quantity": result.quantity,
-                "component": str(name),
-                "variance": float(value),
-                "sd_percent": 100.0 * float(value) ** 0.5 if value >= 0.0 else float("nan"),
-            }
+            (
+                result.quantity,
+                str(name),
+                float(value),
+                100.0 * float(value) ** 0.5 if value >= 0.0 else float("nan"),
+            )
             for result in self.results
             if result.fit is not None
             for name, value in result.fit.variance_components.items()
@@ -306,19 +365,40 @@ class Comparison:
         return pd.DataFrame(rows, columns=["quantity", "component", "variance", "sd_percent"])
 
     def summary(self) -> str:
-        """The headlines, one a line, then the notes."""
-        return "\n".join([*self.headlines, *(f"Note: {note}" for note in self.all_notes())])
-
-    def all_notes(self) -> Sequence[str]:
-        """Notes of the comparison and of each quantity, each once."""
-        own = [f"{result.quantity}: {note}" for result in self.results for note in result.notes]
-        return tuple(dict.fromkeys([*self.notes, *own]))
+        """The answer in plain words, one sentence a line, then the notes."""
+        return str(present("summary", self))
 
 
-def as_sizes(means: pd.DataFrame) -> pd.DataFrame:
-    """Means of logarithms as sizes, their factors as text."""
-    numbers = {"value": "estimate", "lower": "lower", "upper": "upper"}
-    beside = ("estimate", "standard_error", "df", "lower", "upper")
-    factors = means[[name for name in means.columns if name not in beside]].map(level_text)
-    with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
-        return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})
+def _effects(findings: Sequence[Finding]) -> pd.DataFrame:
+    """Findings as the last table: ratios and per cent."""
+    names = [field.name for field in fields(Numbers)]
+    rows = [[getattr(one.numbers, name) for name in names] for one in findings]
+    table = pd.DataFrame(rows, columns=names, dtype=float)
+    number = {name: table[name].to_numpy() for name in names}
+    half = critical_t(1.0 - np.array([one.level for one in findings]), number["df"]) * number["u"]
+    subjects = [one.subject for one in findings]
+    frame = pd.DataFrame(
+        {
+            "family": [one.family.value for one in subjects],
+            "contrast": [one.label for one in subjects],
+            **{name: [getattr(one, name) for one in subjects] for name in ("high", "low", "where")},
+            **ratio_columns(
+                **{name: number[name] for name in names[:3]},
+                lower_single=number["estimate"] - half,
+                upper_single=number["estimate"] + half,
+            ),
+            **{name: number[name] for name in names[4:]},
+            "verdict": [one.verdict.value for one in findings],
+        }
+    )
+    undone = [_undone_percent(one) for one in findings]
+    if None in undone:
+        return frame
+    return frame.assign(undone_by_run_to_run_percent=np.array(undone, dtype=float))
+
+
+def _undone_percent(finding: Finding) -> float | None:
+    """Run-to-run SD that would undo it; None where run-to-run variation is in its numbers."""
+    kinds = (VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN)
+    found = (one["percent"] for one in finding.reasons if one.kind in kinds)
+    return next((percent for percent in found if isinstance(percent, float)), None)

@@ -1,6 +1,4 @@
-"""Runs that share their classes, and which of those classes moved between levels of a factor.
-
-Whether the whole distribution changed, and in which size classes.
+"""Whether the whole distribution changed, and in which size classes.
 
 Classes are brought to common limits (merged, never interpolated), empty classes are replaced by a
 stated small fraction, and the log-ratio coordinates are compared by exchange of runs within groups.
@@ -12,27 +10,39 @@ its own changes; one test judges them together.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from psdstats.columns import without_value
+from psdstats.columns import GROUP, RUN, TIME
 from psdstats.comparison.classes import (
     CommonClasses,
+    DistributionRemark,
+    Level,
+    MovedClasses,
     common_classes,
     log_ratio_coordinates,
+    moved_classes,
     replace_zeros,
     stack_families,
 )
-from psdstats.comparison.moved_classes import MovedClasses, moved_classes, pair_text
 from psdstats.comparison.permutation_manova import PermutationManova, permutation_manova
 from psdstats.errors import ModelError
+from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, Verdict
+from psdstats.frozen import Array
 from psdstats.models.design_columns import column as column_without_gaps
+from psdstats.models.design_columns import need_columns
+from psdstats.present import present
 from psdstats.study.records import Run, Study
+
+# share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
+# C. Barceló-Vidal and V. Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253-278 (from memory)
+ZERO_SHARE = 0.65
+
+_SCALES = (0.5, 1.0, 2.0)
 
 
 class Pairs(StrEnum):
@@ -41,7 +51,7 @@ class Pairs(StrEnum):
     FIRST = "first"
     SUCCESSIVE = "successive"
 
-    def of(self, levels: list[object]) -> Iterator[tuple[object, object]]:
+    def of(self, levels: list[Level]) -> Iterator[tuple[Level, Level]]:
         """Pairs (low, high) of the sorted levels."""
         if self is Pairs.SUCCESSIVE:
             return iter(itertools.pairwise(levels))
@@ -60,65 +70,14 @@ class StackPart:
         Common classes and masses.
     moved : tuple of MovedClasses
         Changes of classes, one record a pair of levels.
-    untold : tuple of str
+    untold : tuple of Remark
         Pairs of levels that could not be judged, and why.
     """
 
     name: str
     classes: CommonClasses
     moved: tuple[MovedClasses, ...]
-    untold: tuple[str, ...]
-
-
-def groups_of(table: pd.DataFrame, within: str | None) -> list[str]:
-    """Group of each run as text; one group for all where none is named."""
-    return [""] * len(table) if within is None else [str(one) for one in table[within]]
-
-
-def part_of(
-    classes: CommonClasses,
-    table: pd.DataFrame,
-    *,
-    by: str,
-    within: str | None,
-    pairs: Pairs,
-    level: float,
-    permutations: int,
-    seed: int,
-) -> StackPart:
-    """Changes of classes of one family of stacks, for each pair of levels."""
-    factor = table[by].to_numpy()
-    strata = groups_of(table, within)
-    unit = "min" if by.endswith("_min") else ""
-    found, untold = [], []
-    for low, high in pairs.of(sorted(set(factor))):
-        try:
-            found.append(
-                moved_classes(
-                    classes.fractions,
-                    factor,
-                    low=low,
-                    high=high,
-                    names=classes.names,
-                    strata=strata,
-                    unit=unit,
-                    level=level,
-                    permutations=permutations,
-                    seed=seed,
-                )
-            )
-        except ModelError as error:
-            pair = pair_text(low, high, unit=unit)
-            untold.append(f"{pair}: cannot be told which classes moved. {error}")
-    name = ", ".join(dict.fromkeys(str(group) for group in table["group"]))
-    return StackPart(name=name, classes=classes, moved=tuple(found), untold=tuple(untold))
-
-
-# share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
-# C. Barceló-Vidal and V. Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253-278 (from memory)
-ZERO_SHARE = 0.65
-
-_SCALES = (0.5, 1.0, 2.0)
+    untold: tuple[Remark, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,62 +88,29 @@ class WholeComparison:
     ----------
     by : str
         Factor compared.
-    within : str or None
-        Groups within which runs were exchanged.
+    finding : Finding
+        Whether the distribution changes with it; the estimate is the share of the variation within
+        groups that goes with it, and p that of the test.
     test : PermutationManova or None
         The test with the stated replacement of empty classes; None where the design has nothing to
         test.
-    reason : str
-        Why there is no test; empty where there is one.
     sensitivity : DataFrame
         delta_factor (0.5, 1, 2), empty_classes, pseudo_f, r_squared, p; no row without a test.
     parts : tuple of StackPart
         One for each family of stacks with common classes.
     level : float
         Confidence level.
-    notes : tuple of str
+    notes : tuple of Remark
         What was merged, replaced or left out.
     """
 
     by: str
-    within: str | None
+    finding: Finding
     test: PermutationManova | None
-    reason: str
     sensitivity: pd.DataFrame
     parts: tuple[StackPart, ...]
     level: float
-    notes: tuple[str, ...]
-
-    @property
-    def verdict(self) -> str:
-        """Whether the whole distribution changed, in words."""
-        alpha = 1 - self.level
-        if self.test is None:
-            return f"cannot be told whether the distribution changes with {self.by}: {self.reason}"
-        p = self.sensitivity["p"].to_numpy()
-        told = self.test.sentence
-        if self.test.smallest_p > alpha:
-            return f"cannot be told whether the distribution changes with {self.by}: {told}"
-        if (p <= alpha).all():
-            return f"the whole distribution changes with {self.by}: {told}"
-        if (p > alpha).all():
-            return f"no change of the whole distribution with {self.by} is shown: {told}"
-        return (
-            f"cannot be told whether the distribution changes with {self.by}: the answer depends "
-            f"on what is put in place of empty classes (p from {p.min():.2g} to {p.max():.2g})"
-        )
-
-    def sentences(self) -> tuple[str, ...]:
-        """Verdict, then which classes moved for each stack and pair of levels."""
-        several = len(self.parts) > 1
-        return (
-            self.verdict,
-            *(
-                f"{part.name}, {one.sentence}" if several else one.sentence
-                for part in self.parts
-                for one in part.moved
-            ),
-        )
+    notes: tuple[Remark, ...]
 
     def moved_frame(self) -> pd.DataFrame:
         """All class changes in one tidy frame, with the stack's groups."""
@@ -193,12 +119,16 @@ class WholeComparison:
         ]
         return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
+    def summary(self) -> str:
+        """Whether the distribution changed and which classes moved, then the notes."""
+        return str(present("summary", self))
+
 
 def compare_distributions(
     study: Study,
     *,
-    by: str = "milling_time_min",
-    within: str | None = "group",
+    by: str = TIME,
+    within: str | None = GROUP,
     against: Pairs | str = Pairs.FIRST,
     level: float = 0.95,
     permutations: int = 9_999,
@@ -224,7 +154,7 @@ def compare_distributions(
     Returns
     -------
     WholeComparison
-        Test, sensitivity, classes that moved, verdict.
+        Finding, test, sensitivity, classes that moved.
 
     Raises
     ------
@@ -238,26 +168,23 @@ def compare_distributions(
     families of stacks the coordinates of each family stand in columns of their own (zero for the
     others) and the factor is taken within family, so that the exchange of runs stays exact.
     """
-    table = study.runs_frame().set_index("run")
-    for column in (by, *((within,) if within else ())):
-        if column not in table.columns:
-            raise ModelError(
-                f"There is no column {column!r} in the run table (it has {list(table.columns)})."
-            )
-    if within:
-        column_without_gaps(table, within)
-    study, table, lost = _with_level(study, table, by)
+    study, levels, lost = _levels(study, by, within)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
     deltas = [_replacement(study, family) for family in families]
-    tests, reason = _tests(classes, deltas, table, by, within, permutations, seed)
+    tests: dict[float, PermutationManova] = {}
+    refused = ""
+    try:
+        tests = _tests(classes, deltas, levels, permutations, seed)
+    except ModelError as error:
+        refused = str(error)
+    unit = "min" if by.endswith("_min") else ""
     parts = tuple(
-        part_of(
+        _part(
             one,
-            table.loc[list(one.runs)],
-            by=by,
-            within=within,
-            pairs=Pairs(against),
+            levels.loc[list(one.runs)],
+            Pairs(against),
+            unit=unit,
             level=level,
             permutations=permutations,
             seed=seed,
@@ -267,9 +194,8 @@ def compare_distributions(
     empty = sum(int(np.count_nonzero(one.mass_g <= 0)) for one in classes)
     return WholeComparison(
         by=by,
-        within=within,
+        finding=_finding(by, tests, refused, level),
         test=tests.get(1.0),
-        reason=reason,
         sensitivity=_sensitivity(tests, empty),
         parts=parts,
         level=level,
@@ -277,97 +203,145 @@ def compare_distributions(
     )
 
 
-def _with_level(
-    study: Study, table: pd.DataFrame, by: str
-) -> tuple[Study, pd.DataFrame, tuple[str, ...]]:
-    """The runs that have a value of the factor, and a note on those that have none."""
-    lost = table.index[table[by].isna()].tolist()
+def _levels(
+    study: Study, by: str, within: str | None
+) -> tuple[Study, pd.DataFrame, tuple[Remark, ...]]:
+    """Runs with a value of the factor: level, stratum and group of each; a remark on the others."""
+    table = study.runs_frame().set_index(RUN)
+    need_columns(table, [by] if within is None else [by, within], table="run table")
+    strata = "" if within is None else column_without_gaps(table, within).astype(str)
+    levels = pd.DataFrame(
+        {"level": table[by], "stratum": strata, "group": table[GROUP].astype(str)}
+    )
+    lost = tuple(levels.index[levels["level"].isna()])
     if not lost:
-        return study, table, ()
+        return study, levels, ()
     kept = tuple(run for run in study.runs if run.name not in lost)
-    return replace(study, runs=kept), table.drop(index=lost), (without_value(lost, by),)
+    remark = DistributionRemark.WITHOUT_LEVEL(runs=lost, column=by)
+    return replace(study, runs=kept), levels.drop(index=list(lost)), (remark,)
 
 
 def _tests(
     classes: Sequence[CommonClasses],
-    deltas: Sequence[NDArray[np.float64]],
-    table: pd.DataFrame,
-    by: str,
-    within: str | None,
+    deltas: Sequence[Array],
+    levels: pd.DataFrame,
     permutations: int,
     seed: int,
-) -> tuple[dict[float, PermutationManova], str]:
-    """The test for each scale of the replacement of empty classes, or why there is none."""
-    mine = table.loc[[run for one in classes for run in one.runs]]
+) -> dict[float, PermutationManova]:
+    """The test for each scale of the replacement of empty classes, one block a family of stacks."""
+    from scipy.linalg import block_diag
+
+    mine = levels.loc[[run for one in classes for run in one.runs]]
     family = np.repeat(range(len(classes)), [len(one.runs) for one in classes])
-    strata = [f"{f}|{group}" for f, group in zip(family, groups_of(mine, within), strict=True)]
-    factor = [f"{f}|{value}" for f, value in zip(family, mine[by], strict=True)]
+    strata = [f"{f}|{stratum}" for f, stratum in zip(family, mine["stratum"], strict=True)]
+    factor = [f"{f}|{value}" for f, value in zip(family, mine["level"], strict=True)]
     tests = {}
     for scale in _SCALES:
+        blocks = [
+            log_ratio_coordinates(replace_zeros(one.fractions, scale * delta))
+            for one, delta in zip(classes, deltas, strict=True)
+        ]
+        tests[scale] = permutation_manova(
+            block_diag(*blocks), factor, strata=strata, permutations=permutations, seed=seed
+        )
+    return tests
+
+
+def _part(
+    classes: CommonClasses,
+    levels: pd.DataFrame,
+    pairs: Pairs,
+    *,
+    unit: str,
+    level: float,
+    permutations: int,
+    seed: int,
+) -> StackPart:
+    """Changes of classes of one family of stacks, for each pair of levels."""
+    found, untold = [], []
+    for low, high in pairs.of(sorted(set(levels["level"]))):
         try:
-            tests[scale] = permutation_manova(
-                _joint_coordinates(classes, deltas, scale),
-                factor,
-                strata=strata,
-                permutations=permutations,
-                seed=seed,
+            found.append(
+                moved_classes(
+                    classes.fractions,
+                    levels["level"].to_numpy(),
+                    low=low,
+                    high=high,
+                    limits_um=classes.limits_um,
+                    strata=levels["stratum"],
+                    unit=unit,
+                    level=level,
+                    permutations=permutations,
+                    seed=seed,
+                )
             )
         except ModelError as error:
-            return {}, str(error)
-    return tests, ""
+            refused = DistributionRemark.PAIR_REFUSED
+            untold.append(refused(low=low, high=high, unit=unit, error=str(error)))
+    name = ", ".join(dict.fromkeys(levels["group"]))
+    return StackPart(name=name, classes=classes, moved=tuple(found), untold=tuple(untold))
 
 
-def _replacement(study: Study, runs: Sequence[Run]) -> NDArray[np.float64]:
+def _replacement(study: Study, runs: Sequence[Run]) -> Array:
     """Fraction put in place of an empty class, shape (n_runs,)."""
     resolution = [study.balances[run.balance].resolution_g for run in runs]
     total = [run.total_g for run in runs]
     return np.asarray(ZERO_SHARE * np.array(resolution) / np.array(total), dtype=np.float64)
 
 
-def _joint_coordinates(
-    classes: Sequence[CommonClasses], deltas: Sequence[NDArray[np.float64]], scale: float
-) -> NDArray[np.float64]:
-    """Coordinates of all runs, one block of columns for each family of stacks."""
-    from scipy.linalg import block_diag
-
-    blocks = [
-        log_ratio_coordinates(replace_zeros(one.fractions, scale * delta))
-        for one, delta in zip(classes, deltas, strict=True)
-    ]
-    return np.asarray(block_diag(*blocks), dtype=np.float64)
-
-
-def _sensitivity(tests: dict[float, PermutationManova], empty: int) -> pd.DataFrame:
-    return pd.DataFrame(
-        [
-            {
-                "delta_factor": scale,
-                "empty_classes": empty,
-                "pseudo_f": test.pseudo_f,
-                "r_squared": test.r_squared,
-                "p": test.p,
-            }
-            for scale, test in tests.items()
-        ],
-        columns=["delta_factor", "empty_classes", "pseudo_f", "r_squared", "p"],
+def _finding(
+    by: str, tests: Mapping[float, PermutationManova], refused: str, level: float
+) -> Finding:
+    """Changed or not shown where every replacement of empty classes says so."""
+    subject = Contrast(high=by)
+    if refused:
+        return Finding(
+            kind=FindingKind.DISTRIBUTION,
+            subject=subject,
+            verdict=Verdict.CANNOT_BE_TOLD,
+            reasons=(DistributionRemark.NOT_TESTED(error=refused),),
+            level=level,
+        )
+    alpha, test, p = 1 - level, tests[1.0], [one.p for one in tests.values()]
+    reasons: tuple[Remark, ...] = ()
+    if test.smallest_p > alpha:
+        reasons = (DistributionRemark.TOO_FEW_REARRANGEMENTS(smallest_p=test.smallest_p),)
+    elif min(p) <= alpha < max(p):
+        reasons = (DistributionRemark.EMPTY_CLASSES_DECIDE(lowest=min(p), highest=max(p)),)
+    shown = Verdict.CHANGED if max(p) <= alpha else Verdict.NOT_SHOWN
+    return Finding(
+        kind=FindingKind.DISTRIBUTION,
+        subject=subject,
+        verdict=Verdict.CANNOT_BE_TOLD if reasons else shown,
+        reasons=reasons,
+        numbers=Numbers(estimate=test.r_squared, p=test.p),
+        level=level,
     )
 
 
-def _notes(parts: Sequence[StackPart], empty: int, delta: NDArray[np.float64]) -> tuple[str, ...]:
+def _sensitivity(tests: Mapping[float, PermutationManova], empty: int) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "delta_factor": list(tests),
+            "empty_classes": [empty] * len(tests),
+            "pseudo_f": [test.pseudo_f for test in tests.values()],
+            "r_squared": [test.r_squared for test in tests.values()],
+            "p": [test.p for test in tests.values()],
+        }
+    )
+
+
+def _notes(parts: Sequence[StackPart], empty: int, delta: Array) -> tuple[Remark, ...]:
     notes = []
     if len(parts) > 1:
-        stacks = "; ".join(part.name for part in parts)
-        notes.append(
-            f"The stacks share too few apertures for common classes ({stacks}), so each keeps its "
-            "own; one test judges them together."
-        )
+        stacks = tuple(part.name for part in parts)
+        notes.append(DistributionRemark.STACKS_APART(stacks=stacks))
     for part in parts:
-        notes += [*part.classes.notes, *part.untold]
+        notes += [*part.classes.remarks, *part.untold]
     if empty:
-        ends = dict.fromkeys(f"{100 * one:.2g}" for one in (delta.min(), delta.max()))
         notes.append(
-            f"{empty} empty class{'es were' if empty > 1 else ' was'} given {ZERO_SHARE:g} of the "
-            f"balance resolution ({' to '.join(ends)} % of the sample); the test is repeated with "
-            "half and twice that."
+            DistributionRemark.EMPTY_CLASSES(
+                count=empty, lowest=float(delta.min()), highest=float(delta.max())
+            )
         )
     return tuple(notes)

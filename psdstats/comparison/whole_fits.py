@@ -14,14 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.distribution.fit_families import Family
 from psdstats.distribution.fits import DistributionFit, fit_distribution
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
+from psdstats.present import present
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import Action, InputTable, Weighings, collect_inputs
-from psdstats.uncertainty.registry import choose_sources
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import prepare
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -95,7 +96,7 @@ class StudyFits:
             )
             for (run, family), fit in self.fits.items()
         ]
-        times = runs[["run", "milling_time_min"]]
+        times = runs[["run", TIME]]
         return pd.concat(rows, ignore_index=True).merge(times, on="run")
 
     def families_frame(self) -> pd.DataFrame:
@@ -115,55 +116,32 @@ class StudyFits:
             )
         return pd.DataFrame(rows)
 
+    def summary(self) -> str:
+        """How many runs each family describes within their uncertainty."""
+        return str(present("summary", self))
+
 
 def curve_points(
     study: Study, *, sources: Iterable[str | Source] | None = None
 ) -> list[CurvePoints]:
-    """Undersize points of every run with their covariance.
-
-    Notes
-    -----
-    With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
-    """
-    weighings = Weighings.of(study, study.runs, study.rule)
-    table = collect_inputs(
-        weighings,
-        [
-            (source.name, list(source.inputs(weighings)))
-            for source in choose_sources(study, sources).included
-        ],
-    )
-    return [_points_of(weighings, table, row) for row in range(len(study.runs))]
-
-
-def _points_of(weighings: Weighings, table: InputTable, row: int) -> CurvePoints:
-    arrays = weighings.arrays
-    net = table.net_g[row]
-    classes = len(net)
-    undersize = np.cumsum(net)[:-1] / net.sum()
-    below = np.tri(classes)[:-1]
-    by_mass = (below - undersize[:, None]) / net.sum()
-    mass = _contributions(table.on_mass, row, classes, len(table.kind))
-    aperture = _contributions(table.on_aperture, row, classes - 1, len(table.kind))
-    points = by_mass @ mass
-    real = np.flatnonzero(arrays.real[row, 1:])
-    return CurvePoints(
-        run=arrays.runs[row],
-        aperture_um=arrays.aperture_um[row, real],
-        undersize=undersize[real],
-        covariance=(points @ points.T)[np.ix_(real, real)],
-        aperture_covariance_um2=(aperture @ aperture.T)[np.ix_(real, real)],
-    )
-
-
-def _contributions(action: Action, row: int, places: int, inputs: int) -> Array:
-    """What one standard deviation of each input adds at each place of a run, (places, inputs)."""
-    found = np.zeros((places, inputs))
-    here = np.flatnonzero(np.asarray(action.run, dtype=np.intp) == row)
-    place = np.asarray(action.place, dtype=np.intp)[here]
-    which = np.asarray(action.input, dtype=np.intp)[here]
-    np.add.at(found, (place, which), np.asarray(action.coefficient, dtype=np.float64)[here])
-    return found[:, np.any(found != 0, axis=0)]
+    """Undersize points of every run with their covariance."""
+    law = prepare(study, sources=sources)
+    arrays = law.arrays
+    undersize, of_mass, of_aperture = law.undersize()
+    found = []
+    for row in law.order.tolist():
+        real = np.flatnonzero(arrays.real[row, 1:])
+        rows = undersize.shape[1] * row + real
+        found.append(
+            CurvePoints(
+                run=arrays.runs[row],
+                aperture_um=arrays.aperture_um[row, real],
+                undersize=undersize[row, real],
+                covariance=of_mass.rows(rows).covariance,
+                aperture_covariance_um2=of_aperture.rows(rows).covariance,
+            )
+        )
+    return found
 
 
 def fit_study(

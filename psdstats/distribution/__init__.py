@@ -1,9 +1,8 @@
 """Size distributions from sieve masses: fractions, undersize, percentiles, moments."""
 
 from psdstats.distribution.curves import InterpolationRule, cumulative_undersize, mass_fractions
-from psdstats.distribution.fineness import fineness
 from psdstats.distribution.fits import DistributionFit, fit_distribution
-from psdstats.distribution.moments import moments
+from psdstats.distribution.moments import fineness, moments
 from psdstats.distribution.percentiles import SizeTable, percentiles, sizes
 
 __all__ = [

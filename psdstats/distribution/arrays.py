@@ -25,10 +25,17 @@ from numpy.typing import NDArray
 
 from psdstats.columns import signed
 from psdstats.errors import SizeError
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Reading, Run, Study
 
 _LISTED = 3  # readings named in a note before "and … more"
+
+
+class WeighingRemark(RemarkKind):
+    """What had to be assumed of the readings."""
+
+    NEGATIVE_NET = "net masses below nothing"  # found: (net_g, sieve, run) of the first, more
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -51,8 +58,8 @@ class StudyArrays:
         The physical sieves in use, each once, sorted by key.
     sieve_index : ndarray of int, shape (R, K - 1)
         Which of them each aperture belongs to.
-    notes : tuple of str
-        What had to be assumed, as sentences.
+    notes : tuple of Remark
+        What had to be assumed.
     """
 
     runs: tuple[str, ...]
@@ -65,7 +72,7 @@ class StudyArrays:
     ln_aperture: Array
     sieve_keys: tuple[str, ...]
     sieve_index: NDArray[np.intp]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -74,21 +81,6 @@ class StudyArrays:
     def total_g(self) -> Array:
         """Sum of the net masses of each run, shape (R,)."""
         return np.asarray(self.net_g.sum(axis=1))
-
-    @property
-    def finest_um(self) -> Array:
-        """Finest aperture of each run, shape (R,)."""
-        return self.aperture_um[:, 0]
-
-    @property
-    def coarsest_um(self) -> Array:
-        """Coarsest aperture of each run, shape (R,)."""
-        return self.aperture_um[:, -1]
-
-    @property
-    def stacks(self) -> tuple[tuple[str, ...], ...]:
-        """For each run the keys of its sieves, finest first, without the pan."""
-        return tuple(tuple(key for key in keys[1:] if key) for keys in self.sieves)
 
 
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:
@@ -113,6 +105,8 @@ def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays
         sieves.append(tuple(keys))
     net = gross - tare
     keys_in_use = tuple(sorted({key for row in sieves for key in row[1:] if key}))
+    # padding repeats the coarsest aperture, so it belongs to the coarsest sieve
+    index = [[keys_in_use.index(key or row[-1]) for key in row[1:]] for row in sieves]
     return StudyArrays(
         runs=tuple(run.name for run in chosen),
         sieves=tuple(sieves),
@@ -123,24 +117,17 @@ def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays
         aperture_um=aperture[:, 1:].copy(),
         ln_aperture=np.log(aperture[:, 1:]),
         sieve_keys=keys_in_use,
-        sieve_index=_sieve_index(sieves, keys_in_use),
+        sieve_index=np.array(index, dtype=np.intp),
         notes=_checked_masses(chosen, sieves, net),
     )
 
 
 def _classes(study: Study, run: Run) -> list[tuple[Reading, float]]:
     """Readings of a run with their best apertures, pan first, then finest to coarsest."""
-    classes: list[tuple[Reading, float]] = []
-    for reading in run.readings:
-        if reading.aperture_um == 0:
-            classes.append((reading, 0.0))
-        elif reading.sieve in study.sieves:
-            classes.append((reading, study.sieves[reading.sieve].best_um))
-        else:
-            raise SizeError(
-                f"run {run.name!r} names sieve {reading.sieve!r}, which is not among the sieves of "
-                "the study; add it to the sieve table or correct the name."
-            )
+    classes = [
+        (one, study.sieves[one.sieve].best_um if one.aperture_um > 0 else 0.0)
+        for one in run.readings
+    ]
     classes.sort(key=lambda pair: pair[1])
     apertures = [best_um for _, best_um in classes]
     if not apertures or apertures[0] != 0:
@@ -155,15 +142,9 @@ def _classes(study: Study, run: Run) -> list[tuple[Reading, float]]:
     return classes
 
 
-def _sieve_index(sieves: list[tuple[str, ...]], keys_in_use: tuple[str, ...]) -> NDArray[np.intp]:
-    place = {key: index for index, key in enumerate(keys_in_use)}
-    # padding repeats the coarsest aperture, so it belongs to the coarsest sieve
-    return np.array([[place[key or row[-1]] for key in row[1:]] for row in sieves], dtype=np.intp)
-
-
 def _checked_masses(
     runs: tuple[Run, ...], sieves: list[tuple[str, ...]], net: Array
-) -> tuple[str, ...]:
+) -> tuple[Remark, ...]:
     totals = net.sum(axis=1)
     for run, total in zip(runs, totals, strict=True):
         if not total > 0:
@@ -171,17 +152,14 @@ def _checked_masses(
                 f"run {run.name!r} has {signed(total)} g of powder in all; check its tare and "
                 "gross readings."
             )
-    found = [
-        f"{signed(net[row, place], '.2g')} g on {sieves[row][place]} in {runs[row].name}"
+    found = tuple(
+        (float(net[row, place]), sieves[row][place], runs[row].name)
         for row, place in np.argwhere(net < 0)
-    ]
+    )
     if not found:
         return ()
-    more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
-    return (
-        f"Net masses less than nothing: {'; '.join(found[:_LISTED])}{more}. Sizes are taken where "
-        "the undersize curve first reaches each level.",
-    )
+    more = max(len(found) - _LISTED, 0)
+    return (WeighingRemark.NEGATIVE_NET(found=found[:_LISTED], more=more),)
 
 
 class ClassMean(StrEnum):
@@ -190,22 +168,15 @@ class ClassMean(StrEnum):
     GEOMETRIC = "geometric"
     ARITHMETIC = "arithmetic"
 
-
-def as_class_mean(name: str | ClassMean) -> ClassMean:
-    """Return the mean of that name; SizeError lists the names that exist."""
-    try:
-        return ClassMean(name)
-    except ValueError as cause:
-        names = " or ".join(repr(str(one)) for one in ClassMean)
-        raise SizeError(f"class mean {str(name)!r} is not known; choose {names}.") from cause
+    @classmethod
+    def _missing_(cls, value: object) -> ClassMean:
+        names = " or ".join(repr(str(one)) for one in cls)
+        raise SizeError(f"class mean {value!r} is not known; choose {names}.")
 
 
-def class_sizes_um(
-    arrays: StudyArrays, mean: ClassMean = ClassMean.GEOMETRIC
-) -> NDArray[np.float64]:
-    """Size that stands for each class, shape (R, K), in µm."""
-    aperture = arrays.aperture_um
-    size = np.empty(arrays.net_g.shape)
+def class_sizes_um(aperture: Array, mean: ClassMean = ClassMean.GEOMETRIC) -> Array:
+    """Size that stands for each class, shape (R, K), from the apertures, (R, K - 1), in µm."""
+    size = np.empty((len(aperture), aperture.shape[1] + 1))
     size[:, 0] = aperture[:, 0] / 2
     if mean is ClassMean.GEOMETRIC:
         size[:, 1:-1] = np.sqrt(aperture[:, :-1] * aperture[:, 1:])

@@ -68,7 +68,10 @@ def invert_monotone(undersize: Array, ln_aperture: Array, levels: Array, upper: 
     for _ in range(_MAX_STEPS):
         gap = _cubic(place, rise[0], rise[1], width * tilt[0], width * tilt[1]) - levels
         low, high = np.where(gap < 0.0, place, low), np.where(gap < 0.0, high, place)
-        fall = _cubic_slope(place, rise[0], rise[1], width * tilt[0], width * tilt[1])
+        rest = 1.0 - place
+        fall = 6.0 * place * rest * (rise[1] - rise[0]) + width * (
+            rest * (1.0 - 3.0 * place) * tilt[0] + place * (3.0 * place - 2.0) * tilt[1]
+        )
         step = place - gap / np.where(fall > 0.0, fall, 1.0)
         inside = (fall > 0.0) & (step > low) & (step < high)
         following = np.where(inside, step, 0.5 * (low + high))
@@ -164,17 +167,6 @@ def _cubic(
     )
 
 
-def _cubic_slope(
-    place: Array, start: Array, end: Array, rise_start: Array, rise_end: Array
-) -> Array:
-    rest = 1.0 - place
-    return (
-        6.0 * place * rest * (end - start)
-        + rest * (1.0 - 3.0 * place) * rise_start
-        + place * (3.0 * place - 2.0) * rise_end
-    )
-
-
 class InterpolationRule(StrEnum):
     """Shape of the undersize curve between neighbouring apertures.
 
@@ -188,37 +180,10 @@ class InterpolationRule(StrEnum):
     LOGPROBIT = "logprobit"
     MONOTONE = "monotone"
 
-
-def as_rule(rule: str | InterpolationRule) -> InterpolationRule:
-    """Return the rule of that name; SizeError lists the names that exist."""
-    try:
-        return InterpolationRule(rule)
-    except ValueError as cause:
-        names = ", ".join(repr(str(known)) for known in InterpolationRule)
-        raise SizeError(f"rule {str(rule)!r} is not known; choose one of {names}.") from cause
-
-
-def interpolate_ln_size(
-    undersize: Array,
-    ln_aperture: Array,
-    levels: Array,
-    upper: Index,
-    rule: InterpolationRule,
-) -> Array:
-    """Size at each level inside its bracket (upper - 1, upper).
-
-    Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,), upper (n_curves,
-    n_levels); gives (n_curves, n_levels).
-    """
-    if rule is InterpolationRule.MONOTONE:
-        return invert_monotone(undersize, ln_aperture, levels, upper)
-    ends = (
-        np.take_along_axis(undersize, upper - 1, axis=1),
-        np.take_along_axis(undersize, upper, axis=1),
-        np.take_along_axis(ln_aperture, upper - 1, axis=1),
-        np.take_along_axis(ln_aperture, upper, axis=1),
-    )
-    return _SEGMENT[rule](*ends, levels[None, :])
+    @classmethod
+    def _missing_(cls, value: object) -> InterpolationRule:
+        names = ", ".join(repr(str(known)) for known in cls)
+        raise SizeError(f"rule {value!r} is not known; choose one of {names}.")
 
 
 def _position(low: Array, high: Array, level: Array) -> Array:
@@ -273,11 +238,6 @@ class Brackets:
     below: NDArray[np.bool_]
     above: NDArray[np.bool_]
 
-    @property
-    def open(self) -> NDArray[np.bool_]:
-        """Levels that no two apertures bracket."""
-        return self.below | self.above
-
 
 def undersize_of_masses(net_g: Array) -> Array:
     """Cumulative undersize at each aperture, shape (n_runs, n_classes - 1).
@@ -309,10 +269,15 @@ def ln_sizes(undersize: Array, ln_aperture: Array, levels: Array, rule: Interpol
     Shapes: undersize, ln_aperture (n_curves, n_apertures), levels (n_levels,).
     """
     brackets = find_brackets(undersize, levels)
+    upper = brackets.upper
     if undersize.shape[1] == 1:
         size = np.repeat(ln_aperture, levels.size, axis=1)
+    elif rule is InterpolationRule.MONOTONE:
+        size = invert_monotone(undersize, ln_aperture, levels, upper)
     else:
-        size = interpolate_ln_size(undersize, ln_aperture, levels, brackets.upper, rule)
+        low, high = (np.take_along_axis(undersize, at, axis=1) for at in (upper - 1, upper))
+        start, end = (np.take_along_axis(ln_aperture, at, axis=1) for at in (upper - 1, upper))
+        size = _SEGMENT[rule](low, high, start, end, levels[None, :])
     size[brackets.below] = -np.inf
     size[brackets.above] = np.inf
     return size

@@ -16,13 +16,14 @@ fits.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from psdstats.distribution import least_squares
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
 
@@ -35,42 +36,44 @@ class Family(StrEnum):
     GATES_GAUDIN_SCHUHMANN = "gates-gaudin-schuhmann"
 
 
-class FamilyForm(Protocol):
-    """What a fit needs to know of a family; `theta` holds the two free parameters."""
+@dataclass(frozen=True)
+class FamilyForm(ABC):
+    """What a fit needs to know of a family; `theta` holds the two free parameters.
 
-    @property
-    def title(self) -> str:
-        """Name for people."""
-        ...
+    Parameters
+    ----------
+    title : str
+        Name for people.
+    parameter_names : tuple of str
+        Names of the two parameters as reported.
+    """
 
-    @property
-    def parameter_names(self) -> tuple[str, str]:
-        """Names of the two parameters as reported."""
-        ...
+    title: str
+    parameter_names: tuple[str, str]
 
+    @abstractmethod
     def curve(self, ln_size: Array, theta: Array) -> tuple[Array, Array, Array]:
         """Undersize (n,), its derivatives by theta (n, 2) and by ln x (n,)."""
-        ...
 
+    @abstractmethod
     def quantile(self, level: Array, theta: Array) -> tuple[Array, Array]:
         """Logarithm of the size at each level (n,) and its derivatives by theta (n, 2)."""
-        ...
 
+    @abstractmethod
     def straight(self, undersize: Array) -> Array:
         """The transformed undersize that is a straight line in ln x."""
-        ...
 
     def from_line(self, slope: float, intercept: float) -> Array:
-        """Free parameters of the straight line slope · ln x + intercept."""
-        ...
+        """Free parameters of the line slope · ln x + intercept; its slope is exp theta_1."""
+        return np.array([-intercept / slope, np.log(slope)])
 
     def parameters(self, theta: Array) -> Array:
         """The two parameters as reported, each rising or falling with its own free parameter."""
-        ...
+        return np.asarray(np.exp(theta))
 
 
 @dataclass(frozen=True)
-class _LogNormal:
+class _LogNormal(FamilyForm):
     """`Q = Φ((ln x - ln D50) / ln s_g)`; theta = (ln D50, ln ln s_g)."""
 
     title: str = "log-normal"
@@ -98,7 +101,7 @@ class _LogNormal:
 
 
 @dataclass(frozen=True)
-class _RosinRammlerBennett:
+class _RosinRammlerBennett(FamilyForm):
     """`Q = 1 - exp(-(x/d')^n)`; theta = (ln d', ln n)."""
 
     title: str = "Rosin-Rammler-Bennett"
@@ -119,15 +122,9 @@ class _RosinRammlerBennett:
     def straight(self, undersize: Array) -> Array:
         return np.asarray(np.log(-np.log1p(-undersize)))
 
-    def from_line(self, slope: float, intercept: float) -> Array:
-        return np.array([-intercept / slope, np.log(slope)])
-
-    def parameters(self, theta: Array) -> Array:
-        return np.asarray(np.exp(theta))
-
 
 @dataclass(frozen=True)
-class _GatesGaudinSchuhmann:
+class _GatesGaudinSchuhmann(FamilyForm):
     """`Q = (x/k)^m` up to the top size k, then 1; theta = (ln k, ln m)."""
 
     title: str = "Gates-Gaudin-Schuhmann"
@@ -148,12 +145,6 @@ class _GatesGaudinSchuhmann:
     def straight(self, undersize: Array) -> Array:
         return np.asarray(np.log(undersize))
 
-    def from_line(self, slope: float, intercept: float) -> Array:
-        return np.array([-intercept / slope, np.log(slope)])
-
-    def parameters(self, theta: Array) -> Array:
-        return np.asarray(np.exp(theta))
-
 
 _FORMS: dict[Family, FamilyForm] = {
     Family.LOG_NORMAL: _LogNormal(),
@@ -173,8 +164,8 @@ def form_of(family: Family | str) -> FamilyForm:
     return _FORMS[Family(family)]
 
 
-_STEPS = 200
 _STAGES = 3
+_FREE = np.full(2, np.inf)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -238,7 +229,13 @@ def minimise(
             slope = form.curve(ln_size, theta)[2]
             total = covariance + slope[:, None] * ln_size_covariance * slope
         white = _whitener(total)
-        theta, settled = _descend(form, ln_size, undersize, white, theta)
+
+        def residuals(several: Array, white: Array = white) -> tuple[Array, Array]:
+            residual, jacobian = _whitened(form, ln_size, undersize, white, several[0])
+            return residual[None, :], -jacobian[None, :, :]
+
+        found = least_squares.minimise(residuals, theta[None, :], -_FREE, _FREE, settled=1e-10)
+        theta = found.beta[0]
     residual, jacobian = _whitened(form, ln_size, undersize, white, theta)
     information = jacobian.T @ jacobian
     if not np.linalg.cond(information) < 1e14:
@@ -250,7 +247,7 @@ def minimise(
         theta=theta,
         covariance=np.asarray(np.linalg.inv(information), dtype=np.float64),
         chi_squared=float(residual @ residual),
-        converged=settled,
+        converged=bool(found.converged[0]),
     )
 
 
@@ -273,40 +270,3 @@ def _whitened(
     model, slopes, _ = form.curve(ln_size, theta)
     both = np.asarray(white @ np.column_stack([undersize - model, slopes]), dtype=np.float64)
     return both[:, 0], both[:, 1:]
-
-
-def _descend(
-    form: FamilyForm, ln_size: Array, undersize: Array, white: Array, theta: Array
-) -> tuple[Array, bool]:
-    """Damped Gauss-Newton (Levenberg-Marquardt) from theta; also whether it settled."""
-    damping = 1e-4
-    residual, jacobian = _whitened(form, ln_size, undersize, white, theta)
-    cost = float(residual @ residual)
-    for _ in range(_STEPS):
-        normal = jacobian.T @ jacobian
-        ridge = damping * (np.diag(np.diag(normal)) + 1e-12 * np.trace(normal) * np.eye(2))
-        step = _solve(normal + ridge, jacobian.T @ residual)
-        step *= min(1.0, 1.0 / max(float(np.max(np.abs(step))), 1e-300))
-        if float(np.max(np.abs(step))) < 1e-9:
-            return theta, True
-        tried, slopes = _whitened(form, ln_size, undersize, white, theta + step)
-        new_cost = float(tried @ tried)
-        if new_cost <= cost:
-            theta, residual, jacobian = theta + step, tried, slopes
-            damping = max(damping / 10, 1e-12)
-            cost = new_cost
-        else:
-            damping *= 10
-            if damping > 1e12:
-                return theta, True  # no downhill step is left to floating-point accuracy
-    return theta, False
-
-
-def _solve(matrix: Array, right: Array) -> Array:
-    """Solve a symmetric positive 2 by 2 system; no step where it is singular."""
-    (a, b), (_, d) = matrix
-    determinant = a * d - b * b
-    if not determinant > 0:
-        return np.zeros(2)
-    step = [d * right[0] - b * right[1], a * right[1] - b * right[0]]
-    return np.array(step, dtype=np.float64) / float(determinant)

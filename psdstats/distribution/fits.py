@@ -31,6 +31,8 @@ from psdstats.columns import signed
 from psdstats.distribution.fit_families import Family, FamilyForm, Minimum, form_of, minimise
 from psdstats.errors import SizeError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.present import present
+from psdstats.student import critical_t
 
 _SMALLEST = 1e-7  # misfit SDs below this change nothing that a balance could show
 _LARGEST = 1.0
@@ -107,7 +109,7 @@ class DistributionFit:
     sizes : tuple of FittedSize
         Percentiles of the fitted curve.
     status : str
-        "converged", or what went wrong in words.
+        "converged" or "not settled".
     """
 
     family: Family
@@ -149,29 +151,15 @@ class DistributionFit:
         """Whether the points lie as near the curve as their uncertainty says; None if untold."""
         return None if np.isnan(self.p) else bool(self.p >= POOR)
 
-    @property
-    def sentence(self) -> str:
-        """The fit in words."""
-        values = ", ".join(
-            f"{name} {value:.4g} ({low:.4g} to {high:.4g})"
-            for name, value, low, high in zip(
-                self.parameter_names, self.parameters, self.lower, self.upper, strict=True
-            )
-        )
-        if self.describes is None:
-            found = "two points cannot show whether the family is right"
-        elif self.describes:
-            found = "the points lie within their uncertainty of the curve"
-        else:
-            found = "the points lie farther from the curve than their uncertainty allows, "
-            found += (
-                f"by a misfit of {100 * self.misfit:.2g} points that the intervals include"
-                if self.misfit
-                else "so the curve is a summary and its intervals are too narrow"
-            )
-        if not np.isnan(self.p):
-            found += f" (χ² = {self.chi_squared:.3g} on {self.df}, p = {self.p:.2g})"
-        return f"{form_of(self.family).title}: {values}; {found}; {self.status}"
+    def summary(self) -> str:
+        """The fit in words.
+
+        Returns
+        -------
+        str
+            Parameters with intervals, and how well the points lie on the curve.
+        """
+        return str(present("summary", self))
 
     def to_frame(self) -> pd.DataFrame:
         """One row a parameter: family, parameter, value, lower, upper, chi_squared, df, p, …."""
@@ -267,8 +255,7 @@ def fit_distribution(
     extra = 0.0
     if misfit and p < POOR:
         found, extra = allow_misfit(fit_with, first, df)
-    tail = (1 + coverage) / 2
-    k = float(special.stdtrit(df, tail) if extra else special.ndtri(tail))
+    k = float(critical_t(1 - coverage, df if extra else np.inf))
     reach = k * np.sqrt(np.diag(found.covariance))
     ends = np.sort(
         [form.parameters(found.theta - reach), form.parameters(found.theta + reach)], axis=0
@@ -287,7 +274,7 @@ def fit_distribution(
         misfit=extra,
         coverage=coverage,
         sizes=_sizes(form, found, levels, k, (aperture[0], aperture[-1])),
-        status="converged" if found.converged else "the search did not settle; do not use the fit",
+        status="converged" if found.converged else "not settled",
     )
 
 

@@ -1,8 +1,13 @@
-"""Mean sizes, spread and specific surface from class fractions.
+"""Mean sizes, spread, specific surface and fineness class from class fractions.
 
 Sizes in µm, density in g/cm³, specific surface in m²/g.  Mean sizes as in ISO 9276-2 (names from
 memory): every class counts as particles of one size.  Each result says whether the pan took part
 and whether the fractions that did were brought back to a sum of 1.
+
+Also the fineness class by the pharmacopoeia's step rule: the smallest aperture (µm) through which
+at least half of the mass passes.  It is one of the sieves used, not an interpolated size: it is
+called step size here and must not be read as D50.  Class limits and their sources are data of
+`psdstats.sieves`.
 """
 
 from __future__ import annotations
@@ -13,10 +18,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import signed
-from psdstats.distribution.arrays import ClassMean, as_class_mean, class_sizes_um, study_arrays
+from psdstats.columns import TIME, signed
+from psdstats.distribution.arrays import ClassMean, class_sizes_um, study_arrays
+from psdstats.distribution.curves import cumulative_undersize
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
+from psdstats.present import present
+from psdstats.sieves.standards import FinenessClass, fineness_classes
 from psdstats.study.records import Study
 
 
@@ -143,8 +151,6 @@ def study_moments(
     *,
     class_mean: str | ClassMean = ClassMean.GEOMETRIC,
     include_pan: bool = True,
-    renormalise: bool = True,
-    sphericity: float = 1.0,
 ) -> pd.DataFrame:
     """Moments of every run of a study.
 
@@ -153,7 +159,7 @@ def study_moments(
     A net mass below zero (weighing noise of an empty class) counts as none.
     """
     arrays = study_arrays(study)
-    size = class_sizes_um(arrays, as_class_mean(class_mean))
+    size = class_sizes_um(arrays.aperture_um, ClassMean(class_mean))
     held = np.clip(arrays.net_g, 0.0, None)
     fraction = held / held.sum(axis=1, keepdims=True)
     rows = []
@@ -169,8 +175,6 @@ def study_moments(
             fraction[row, keep],
             density_g_per_cm3=study.density_g_per_cm3,
             shape_factor=study.shape_factor,
-            sphericity=sphericity,
-            renormalise=renormalise,
         )
         rows.append({"run": run, **asdict(found), "pan_included": include_pan})
     return pd.DataFrame(rows)
@@ -195,3 +199,143 @@ def _checked(class_size_um: ArrayLike, fraction: ArrayLike) -> tuple[Array, Arra
     if not weight.sum() > 0:
         raise SizeError("fraction holds no mass; give at least one class above 0.")
     return size, weight
+
+
+_ROUNDING = 1e-12  # an undersize this little below the share is a rounding error of a sum
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fineness:
+    """Fineness by the step rule.
+
+    Parameters
+    ----------
+    step_um : float
+        Smallest aperture through which the share passes; inf where it passes none.
+    classes : tuple of str
+        Classes that agree with the weighings; one where the stack decides.
+    scheme, source : str
+        Whose classes, and where they stand.
+    share : float
+        Mass fraction that had to pass.
+    finest_um, coarsest_um : float
+        Apertures between which the stack can tell.
+    """
+
+    step_um: float
+    classes: tuple[str, ...]
+    scheme: str
+    source: str
+    share: float
+    finest_um: float
+    coarsest_um: float
+
+    def summary(self) -> str:
+        """The finding in words.
+
+        Returns
+        -------
+        str
+            Classes and step size.
+        """
+        return str(present("summary", self))
+
+
+def fineness(
+    aperture_um: ArrayLike,
+    undersize: ArrayLike,
+    *,
+    scheme: str = "Ph. Eur.",
+    share: float = 0.5,
+) -> Fineness:
+    """Fineness class of one distribution.
+
+    Parameters
+    ----------
+    aperture_um, undersize : array_like, shape (n,)
+        Apertures used, µm, ascending, pan left out; mass fractions finer (0 to 1).
+    scheme : {"Ph. Eur.", "USP"}, default="Ph. Eur."
+        Whose classes.
+    share : float, default=0.5
+        Mass fraction that must pass.
+
+    Returns
+    -------
+    Fineness
+        Step size and class; several classes where the stack cannot tell them apart.
+
+    Raises
+    ------
+    SizeError
+        If lengths differ, apertures do not ascend or the scheme is not known.
+
+    Notes
+    -----
+    USP <811>: the smallest sieve opening through which 50 % or more of the material passes.  Where
+    even the finest sieve passes that much, or no sieve does, the powder may belong to any class
+    beyond it, and all of these are given.
+
+    Examples
+    --------
+    >>> found = fineness([125, 180, 355], [0.20, 0.55, 0.98])
+    >>> found.step_um, found.classes
+    (180.0, ('fine',))
+    """
+    aperture = np.asarray(aperture_um, dtype=np.float64)
+    finer = np.asarray(undersize, dtype=np.float64)
+    if aperture.shape != finer.shape or aperture.ndim != 1 or not len(aperture):
+        raise SizeError(
+            f"Apertures have shape {aperture.shape} and undersize {finer.shape}; give one "
+            "undersize for each aperture."
+        )
+    if aperture[0] <= 0 or (np.diff(aperture) <= 0).any():
+        raise SizeError(
+            f"The apertures {aperture.tolist()} do not ascend from above 0; sort them and "
+            "leave the pan out."
+        )
+    classes = fineness_classes(scheme)
+    passing = np.flatnonzero(finer >= share - _ROUNDING)
+    step = float(aperture[passing[0]]) if len(passing) else float("inf")
+    low, high = step, step
+    if not len(passing):
+        low = float(np.nextafter(aperture[-1], np.inf))
+    elif passing[0] == 0:
+        low = 0.0
+    fitting = tuple(one for one in classes if _overlaps(one, low, high))
+    return Fineness(
+        step_um=step,
+        classes=tuple(one.name for one in fitting),
+        scheme=scheme,
+        source=fitting[0].source,
+        share=share,
+        finest_um=float(aperture[0]),
+        coarsest_um=float(aperture[-1]),
+    )
+
+
+def _overlaps(one: FinenessClass, low: float, high: float) -> bool:
+    """Whether a step size anywhere in [low, high] can belong to the class (over, up to]."""
+    top = float("inf") if one.up_to_um is None else one.up_to_um
+    return high > one.over_um and low <= top
+
+
+def fineness_table(study: Study, *, scheme: str = "Ph. Eur.") -> pd.DataFrame:
+    """Fineness of every run."""
+    rows = []
+    for run in study.runs:
+        found = fineness(
+            [reading.aperture_um for reading in run.readings[1:]],
+            cumulative_undersize(run),
+            scheme=scheme,
+        )
+        rows.append(
+            {
+                "run": run.name,
+                TIME: run.milling_time_min,
+                "step_um": found.step_um,
+                "classes": " or ".join(found.classes),
+                "scheme": found.scheme,
+                "source": found.source,
+            }
+        )
+    return pd.DataFrame(rows)

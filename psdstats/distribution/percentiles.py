@@ -18,10 +18,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from psdstats.columns import signed
+from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.curves import InterpolationRule, as_rule, ln_sizes, undersize_of_masses
+from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
+from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.study.records import Study
 
@@ -51,14 +52,6 @@ class PercentileBounds:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
-
-    @property
-    def text(self) -> tuple[str, ...]:
-        """Each percentile in words: "105.3", "< 90" or "> 1000" (µm)."""
-        return tuple(
-            bound_text(size, lower, upper)
-            for size, lower, upper in zip(self.size_um, self.lower_um, self.upper_um, strict=True)
-        )
 
 
 def percentiles(
@@ -115,10 +108,11 @@ def percentile_bounds(
 
     Examples
     --------
-    >>> percentile_bounds([63, 125], [0.30, 0.70], [0.1, 0.5, 0.9]).text
-    ('< 63', '88.74', '> 125')
+    >>> found = percentile_bounds([63, 125], [0.30, 0.70], [0.1, 0.5, 0.9])
+    >>> found.lower_um.round(2), found.upper_um.round(2)
+    (array([  0.  ,  88.74, 125.  ]), array([63.  , 88.74,   inf]))
     """
-    chosen = as_rule(rule)
+    chosen = InterpolationRule(rule)
     aperture, passing = _ordered_curve(aperture_um, undersize)
     wanted = _checked_levels(levels)
     ln_size = ln_sizes(passing[None, :], np.log(aperture)[None, :], wanted, chosen)[0]
@@ -130,15 +124,6 @@ def percentile_bounds(
         lower_um=np.where(below, 0.0, np.where(above, aperture[-1], size)),
         upper_um=np.where(below, aperture[0], np.where(above, np.inf, size)),
     )
-
-
-def bound_text(value: float, lower: float, upper: float, figures: int = 4) -> str:
-    """Write a value, or the open interval it lies in, with that many significant figures."""
-    if not np.isnan(value):
-        return f"{value:.{figures}g}"
-    if not np.isfinite(upper):
-        return f"> {lower:.{figures}g}" if lower > 0 else "not bounded"
-    return f"< {upper:.{figures}g}" if lower <= 0 else f"{lower:.{figures}g} to {upper:.{figures}g}"
 
 
 def _ordered_curve(aperture_um: ArrayLike, undersize: ArrayLike) -> tuple[Array, Array]:
@@ -192,8 +177,6 @@ def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> No
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 LEVELS.setflags(write=False)
-QUANTITIES = ("D10", "D50", "D90", "span")
-UNITS = ("µm", "µm", "µm", "1")
 STATUSES = ("bracketed", "below the finest sieve", "above the coarsest sieve")
 
 
@@ -215,7 +198,7 @@ class SizeTable:
         One of `STATUSES` for each run and quantity.
     rule : InterpolationRule
         Shape of the undersize curve between apertures.
-    notes : tuple of str
+    notes : tuple of Remark
         What had to be assumed.
     """
 
@@ -226,34 +209,25 @@ class SizeTable:
     status: tuple[tuple[str, ...], ...]
     rule: InterpolationRule
     quantities: tuple[str, ...] = QUANTITIES
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a run and quantity: run, quantity, unit, value, lower, upper, status, text."""
+        """One row a run and quantity: run, quantity, unit, value, lower, upper, status."""
         n_runs, n_quantities = self.value.shape
-        bounds = zip(self.value.flat, self.lower.flat, self.upper.flat, strict=True)
         return pd.DataFrame(
             {
                 "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(UNITS) * n_runs,
+                "unit": list(QUANTITY_UNITS) * n_runs,
                 "value": self.value.ravel(),
                 "lower": self.lower.ravel(),
                 "upper": self.upper.ravel(),
                 "status": [status for row in self.status for status in row],
-                "text": [bound_text(*bound) for bound in bounds],
             }
         )
-
-    def to_wide_frame(self) -> pd.DataFrame:
-        """One row a run: run, D10_um, D50_um, D90_um, span; NaN where not bracketed."""
-        names = ["D10_um", "D50_um", "D90_um", "span"]
-        frame = pd.DataFrame(self.value, columns=names)
-        frame.insert(0, "run", list(self.runs))
-        return frame
 
 
 def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeTable:
@@ -276,7 +250,7 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     SizeError
         If the rule is unknown or a run cannot be read as a distribution (no pan, no mass, …).
     """
-    chosen = as_rule(study.rule if rule is None else rule)
+    chosen = InterpolationRule(study.rule if rule is None else rule)
     return sizes_of_arrays(study_arrays(study), rule=chosen)
 
 
@@ -286,7 +260,7 @@ def sizes_of_arrays(
     """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`."""
     undersize = undersize_of_masses(arrays.net_g if net_g is None else net_g)
     size = np.exp(ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule))
-    finest, coarsest = arrays.finest_um[:, None], arrays.coarsest_um[:, None]
+    finest, coarsest = arrays.aperture_um[:, :1], arrays.aperture_um[:, -1:]
     below, above = size == 0.0, np.isposinf(size)
     lower = np.concatenate([np.where(above, coarsest, size), np.empty((len(size), 1))], axis=1)
     upper = np.concatenate([np.where(below, finest, size), np.empty((len(size), 1))], axis=1)

@@ -11,10 +11,9 @@ from psdstats.models.design_columns import Factor, RandomSlope, Trend
 from psdstats.models.diagnostics import leave_one_group_out
 from psdstats.models.equivalence import equivalence_test, smallest_detectable
 from psdstats.models.mixed_model import MixedModel, MixedModelFit, fit_many
-from psdstats.models.multiplicity import Adjustment
+from psdstats.models.resampling import bootstrap_test
 
 __all__ = [
-    "Adjustment",
     "ContrastKind",
     "ContrastResult",
     "Factor",
@@ -22,6 +21,7 @@ __all__ = [
     "MixedModelFit",
     "RandomSlope",
     "Trend",
+    "bootstrap_test",
     "equivalence_test",
     "fit_many",
     "friedman_check",

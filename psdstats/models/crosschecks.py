@@ -1,45 +1,65 @@
-"""Classical analyses of a complete design, to set beside the mixed model.
+"""Other packages' analyses, to set beside the mixed model: common tests and an independent refit.
 
-Repeated-measures analysis of variance with the Greenhouse-Geisser correction, Friedman's rank
-test, and the effect sizes that go with them (pingouin computes).  They need every group measured
-at every level; replicates of a group at a level are averaged first, and that is said.  They know
-nothing of measurement uncertainty: they are a check, and the mixed model gives the verdict.
-The response may be in any unit; statistics are dimensionless.
+Common tests of a complete design (pingouin computes): repeated-measures analysis of variance with
+the Greenhouse-Geisser correction, and Friedman's rank test.  They need every group measured at
+every level; replicates of a group at a level are averaged first.  They know nothing of measurement
+uncertainty: they are a check, and the mixed model gives the verdict.
+
+The refit (statsmodels computes) shares no code with the fit it is set beside.  The response may be
+in any unit; statistics are dimensionless.
 """
 
 from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
+from psdstats.findings import Remark, RemarkKind
+from psdstats.models.design_columns import need_columns
+from psdstats.models.likelihood import Criterion
+from psdstats.models.mixed_model import MixedModelFit
+
+
+class CommonTest(StrEnum):
+    """Analyses of a complete design."""
+
+    REPEATED_MEASURES = "repeated-measures analysis of variance"
+    FRIEDMAN = "Friedman's rank test"
+
+
+class CheckRemark(RemarkKind):
+    """What a common test used, or why there is none."""
+
+    CELLS = "cells"  # groups, levels
+    AVERAGED = "averaged"
+    TOO_FEW = "too few"  # groups, levels, group, within
+    INCOMPLETE = "incomplete"  # missing, cells; group, within and the first missing level of each
+    FEWER_THAN_THREE_GROUPS = "fewer than three groups"
+    FEWER_THAN_THREE_LEVELS = "fewer than three levels"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CrossCheck:
-    """Outcome of a classical analysis, or the reason there is none.
+    """Outcome of a common test, or the reason there is none.
 
     Parameters
     ----------
-    name : str
+    test : CommonTest
         Which analysis.
-    sentence : str
-        What was done, or why it is not available.
     table : pandas.DataFrame or None
         One row; None where the analysis is not available.
+    remarks : tuple of Remark
+        What was used, or why it is not available.
     """
 
-    name: str
-    sentence: str
+    test: CommonTest
     table: pd.DataFrame | None
-
-    @property
-    def available(self) -> bool:
-        """Whether the design allowed the analysis."""
-        return self.table is not None
+    remarks: tuple[Remark, ...]
 
 
 def repeated_measures_check(
@@ -70,12 +90,12 @@ def repeated_measures_check(
     F is the mean square of the factor over that of its interaction with the group.  Epsilon times
     both degrees of freedom gives the corrected p; it is 1 with two levels.
     """
-    name = "repeated-measures analysis of variance"
-    cells, said = _complete_cells(frame, response=response, within=within, group=group)
+    test = CommonTest.REPEATED_MEASURES
+    cells, remarks = _complete_cells(frame, response=response, within=within, group=group)
     if cells is not None and cells["group"].nunique() < 3:
-        cells, said = None, "the correction needs at least three groups."
+        cells, remarks = None, (CheckRemark.FEWER_THAN_THREE_GROUPS(),)
     if cells is None:
-        return CrossCheck(name=name, sentence=f"Not available: {said}", table=None)
+        return CrossCheck(test=test, table=None, remarks=remarks)
     import pingouin
 
     with warnings.catch_warnings():  # pingouin calls pandas in a way that pandas will give up
@@ -89,23 +109,21 @@ def repeated_measures_check(
             detailed=True,
             effsize="np2",
         )
-    effect = found.iloc[0].rename(lambda label: str(label).replace("-", "_"))
+    effect = _first_row(found)
     groups, levels = cells["group"].nunique(), cells["level"].nunique()
     testable = levels > 2 and groups >= levels
-    table = pd.DataFrame(
-        {
-            "f": [float(effect["F"])],
-            "df_num": [float(levels - 1)],
-            "df_den": [float((levels - 1) * (groups - 1))],
-            "p": [float(effect["p_unc"])],
-            "epsilon": [float(effect["eps"]) if levels > 2 else 1.0],
-            "p_corrected": [float(effect["p_GG_corr"]) if levels > 2 else float(effect["p_unc"])],
-            "partial_eta_squared": [float(effect["np2"])],
-            "sphericity_w": [float(effect["W_spher"]) if testable else np.nan],
-            "sphericity_p": [float(effect["p_spher"]) if testable else np.nan],
-        }
-    )
-    return CrossCheck(name=name, sentence=f"{said} Greenhouse-Geisser correction.", table=table)
+    row = {
+        "f": effect["F"],
+        "df_num": levels - 1,
+        "df_den": (levels - 1) * (groups - 1),
+        "p": effect["p_unc"],
+        "epsilon": effect["eps"] if levels > 2 else 1.0,
+        "p_corrected": effect["p_GG_corr"] if levels > 2 else effect["p_unc"],
+        "partial_eta_squared": effect["np2"],
+        "sphericity_w": effect["W_spher"] if testable else np.nan,
+        "sphericity_p": effect["p_spher"] if testable else np.nan,
+    }
+    return CrossCheck(test=test, table=pd.DataFrame([row]).astype(float), remarks=remarks)
 
 
 def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: str) -> CrossCheck:
@@ -127,45 +145,41 @@ def friedman_check(frame: pd.DataFrame, *, response: str, within: str, group: st
     ModelError
         If a column is missing or the response is not numeric.
     """
-    name = "Friedman's rank test"
-    cells, said = _complete_cells(frame, response=response, within=within, group=group)
+    test = CommonTest.FRIEDMAN
+    cells, remarks = _complete_cells(frame, response=response, within=within, group=group)
     if cells is not None and cells["level"].nunique() < 3:
-        cells, said = None, "the rank test needs at least three levels."
+        cells, remarks = None, (CheckRemark.FEWER_THAN_THREE_LEVELS(),)
     if cells is None:
-        return CrossCheck(name=name, sentence=f"Not available: {said}", table=None)
+        return CrossCheck(test=test, table=None, remarks=remarks)
     import pingouin
 
-    rows = []
-    for method in ("chisq", "f"):
-        found = pingouin.friedman(
-            data=cells, dv="response", within="level", subject="group", method=method
-        )
-        rows.append(found.iloc[0].rename(lambda label: str(label).replace("-", "_")))
-    chi_square, approximate = rows
-    table = pd.DataFrame(
-        {
-            "q": [float(chi_square["Q"])],
-            "df": [float(chi_square["ddof1"])],
-            "p": [float(chi_square["p_unc"])],
-            "kendall_w": [float(chi_square["W"])],
-            "f": [float(approximate["F"])],
-            "df_num": [float(approximate["ddof1"])],
-            "df_den": [float(approximate["ddof2"])],
-            "p_f": [float(approximate["p_unc"])],
-        }
-    )
-    return CrossCheck(name=name, sentence=said, table=table)
+    columns = {"dv": "response", "within": "level", "subject": "group"}
+    with np.errstate(divide="ignore"):  # F is infinite where all groups rank the levels alike
+        chi_square = _first_row(pingouin.friedman(data=cells, method="chisq", **columns))
+        approximate = _first_row(pingouin.friedman(data=cells, method="f", **columns))
+    row = {
+        "q": chi_square["Q"],
+        "df": chi_square["ddof1"],
+        "p": chi_square["p_unc"],
+        "kendall_w": chi_square["W"],
+        "f": approximate["F"],
+        "df_num": approximate["ddof1"],
+        "df_den": approximate["ddof2"],
+        "p_f": approximate["p_unc"],
+    }
+    return CrossCheck(test=test, table=pd.DataFrame([row]).astype(float), remarks=remarks)
+
+
+def _first_row(found: pd.DataFrame) -> pd.Series:
+    """The first row; releases of pingouin write "p-unc" or "p_unc"."""
+    return found.rename(columns=lambda name: str(name).replace("-", "_")).iloc[0]
 
 
 def _complete_cells(
     frame: pd.DataFrame, *, response: str, within: str, group: str
-) -> tuple[pd.DataFrame | None, str]:
-    """One row a group and level, or None; and what was done, or what is missing, in words."""
-    for column in (response, within, group):
-        if column not in frame.columns:
-            raise ModelError(
-                f"There is no column {column!r}; the columns are {list(frame.columns)}."
-            )
+) -> tuple[pd.DataFrame | None, tuple[Remark, ...]]:
+    """One row a group and level, or None; and what was done, or what is missing."""
+    need_columns(frame, (response, within, group))
     if not pd.api.types.is_numeric_dtype(frame[response]):
         raise ModelError(f"The column {response!r} is not numeric; give the response as numbers.")
     rows = pd.DataFrame(
@@ -177,19 +191,102 @@ def _complete_cells(
     ).dropna()
     cells = rows.groupby(["group", "level"], as_index=False)["response"].agg(["mean", "size"])
     groups, levels = rows["group"].unique(), rows["level"].unique()
-    if min(len(groups), len(levels)) < 2:
-        return None, (
-            f"it needs two or more groups and two or more levels; there are {len(groups)} of "
-            f"{group} and {len(levels)} of {within}."
-        )
+    counts = {"groups": len(groups), "levels": len(levels)}
+    if min(counts.values()) < 2:
+        return None, (CheckRemark.TOO_FEW(**counts, group=group, within=within),)
     present = set(zip(cells["group"], cells["level"], strict=True))
     missing = [(g, level) for g in groups for level in levels if (g, level) not in present]
     if missing:
         return None, (
-            f"the design is not complete: {len(missing)} of {len(groups) * len(levels)} "
-            f"combinations have no value, the first being {group} {missing[0][0]} with {within} "
-            f"{missing[0][1]}; the mixed model uses what there is."
+            CheckRemark.INCOMPLETE(
+                missing=len(missing),
+                cells=len(groups) * len(levels),
+                group=group,
+                first_group=missing[0][0],
+                within=within,
+                first_level=missing[0][1],
+            ),
         )
-    averaged = " Replicates of a group at a level were averaged." if cells["size"].max() > 1 else ""
-    said = f"{len(groups)} groups at {len(levels)} levels each.{averaged}"
-    return cells.rename(columns={"mean": "response"}), said
+    averaged = (CheckRemark.AVERAGED(),) if cells["size"].max() > 1 else ()
+    return cells.rename(columns={"mean": "response"}), (CheckRemark.CELLS(**counts), *averaged)
+
+
+class RefitRoute(StrEnum):
+    """How a fit was repeated."""
+
+    MIXED_MODEL = "mixed model"  # variances estimated anew
+    LEAST_SQUARES = "generalised least squares"  # at the variances found
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Refit:
+    """The estimates of a fit beside those of another package.
+
+    Parameters
+    ----------
+    route : RefitRoute
+        A mixed model where that package has the same one (random intercepts of one grouping, no
+        known covariance), else generalised least squares with the covariance found.
+    table : DataFrame
+        One row a coefficient, then one a variance estimated anew: name, estimate, refit,
+        standard_error, refit_standard_error (NaN for variances).
+    converged : bool, default=True
+        Whether the other package found a maximum.
+    """
+
+    route: RefitRoute
+    table: pd.DataFrame
+    converged: bool = True
+
+    @property
+    def largest_difference(self) -> float:
+        """Largest difference of a coefficient, as a share of its standard error."""
+        own = self.table.dropna()
+        return float(((own["refit"] - own["estimate"]).abs() / own["standard_error"]).max())
+
+
+def independent_refit(fit: MixedModelFit) -> Refit:
+    """Repeat a fit by statsmodels.
+
+    Notes
+    -----
+    Standard errors are the plain ones, (XᵀV⁻¹X)⁻¹.  The response is scaled for statsmodels, which
+    takes variances below about 0.01 for zero.
+    """
+    y, x, n = fit.response, fit.fixed.matrix, len(fit.response)
+    variances, parts = fit.variance_components, fit.random.parts
+    groupings = fit.random.groupings
+    table = pd.DataFrame(
+        {
+            "name": fit.fixed.names,
+            "estimate": fit.estimates.beta,
+            "standard_error": np.sqrt(np.diagonal(fit.covariance.plain)),
+        }
+    )
+    plain = len(variances) == 2 and "residual" in variances.index and variances.min() > 0.0
+    if plain and parts.known is None and len(groupings) == 1:
+        from statsmodels.regression.mixed_linear_model import MixedLM
+
+        scale = float(np.sqrt(variances["residual"]))
+        reml = fit.estimates.criterion is Criterion.REML
+        model = MixedLM(y / scale, x, groups=groupings[0].codes)
+        with warnings.catch_warnings():  # whether it converged is told
+            warnings.simplefilter("ignore")
+            found = model.fit(reml=reml, method=["bfgs"], gtol=1e-8)
+        table["refit"], table["refit_standard_error"] = found.fe_params, found.bse_fe
+        table[["refit", "refit_standard_error"]] *= scale
+        anew = np.array([found.cov_re[0, 0], found.scale]) * scale**2
+        below = pd.DataFrame({"name": variances.index, "estimate": variances, "refit": anew})
+        whole = pd.concat([table, below], ignore_index=True)
+        return Refit(route=RefitRoute.MIXED_MODEL, table=whole, converged=bool(found.converged))
+    from statsmodels.regression.linear_model import GLS
+
+    v = float(variances.get("residual", 0.0)) * np.eye(n)
+    v = v if parts.known is None else v + parts.known
+    for grouping in groupings:
+        z = grouping.indicators()
+        v = v + np.einsum("nle,ef,mlf->nm", z, grouping.spread(fit.estimates.theta), z)
+    found = GLS(y, x, sigma=v).fit()
+    table["refit"] = found.params
+    table["refit_standard_error"] = np.sqrt(np.diagonal(found.normalized_cov_params))
+    return Refit(route=RefitRoute.LEAST_SQUARES, table=table)

@@ -14,7 +14,7 @@ Designs that cannot be fitted: empty cells, aliased terms, groupings without inf
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import product
@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import signed
+from psdstats.columns import RUN, signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 
@@ -36,6 +36,9 @@ class TrendForm(StrEnum):
     LOG1P = "log1p"
     QUADRATIC = "quadratic"
     CUBIC = "cubic"
+
+
+_DEGREES = {TrendForm.LINEAR: 1, TrendForm.QUADRATIC: 2, TrendForm.CUBIC: 3}
 
 
 @dataclass(frozen=True)
@@ -134,13 +137,13 @@ class FactorColumn:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class NumericColumn:
-    """A numeric curve: one column of ``basis`` (n, k) for each of its k coefficients."""
+    """A numeric curve: ``basis`` (n, k) for its k coefficients, and its row at the mean."""
 
     label: str
+    column: str
     parts: tuple[str, ...]
     basis: Array
     at_mean: Array
-    mean: float
 
 
 def level_text(level: object) -> str:
@@ -150,11 +153,17 @@ def level_text(level: object) -> str:
     return str(level)
 
 
+def need_columns(frame: pd.DataFrame, names: Iterable[str], *, table: str = "table") -> None:
+    """Refuse a table that lacks one of the columns named; the names of runs are no choice."""
+    for name in names:
+        if name not in frame.columns:
+            known = ", ".join(str(one) for one in frame.columns if one != RUN)
+            raise ModelError(f"The {table} has no column {name!r}. Name one of: {known}.")
+
+
 def column(frame: pd.DataFrame, name: str) -> pd.Series:
     """One column without gaps."""
-    if name not in frame.columns:
-        known = ", ".join(str(c) for c in frame.columns)
-        raise ModelError(f"The frame has no column {name!r}; it has {known}.")
+    need_columns(frame, [name])
     series = frame[name]
     gaps = np.flatnonzero(series.isna().to_numpy())
     if len(gaps):
@@ -215,37 +224,17 @@ def numeric_column(frame: pd.DataFrame, name: str, form: TrendForm | str) -> Num
             f"Column {name!r} has the value {signed(x.min())}, of which {form} is not taken; use "
             f"form linear or quadratic."
         )
-    label = Trend(name, form).label
-    mean = float(x.mean())
-    basis, parts = _basis(np.append(x, mean), form, name, label)
+    label, x = Trend(name, form).label, np.append(x, x.mean())
+    if form in _DEGREES:
+        powers = range(1, _DEGREES[form] + 1)
+        basis = np.stack([x**k for k in powers], axis=1)
+        parts = tuple(name if k == 1 else f"{name}^{k}" for k in powers)
+    else:
+        basis = (np.sqrt(x) if form is TrendForm.SQRT else np.log1p(x))[:, None]
+        parts = (label,)
     return NumericColumn(
-        label=label, parts=parts, basis=basis[:-1], at_mean=basis[-1].copy(), mean=mean
+        label=label, column=name, parts=parts, basis=basis[:-1], at_mean=basis[-1].copy()
     )
-
-
-def _basis(x: Array, form: TrendForm, name: str, label: str) -> tuple[Array, tuple[str, ...]]:
-    if form is TrendForm.SQRT:
-        return np.sqrt(x)[:, None], (label,)
-    if form is TrendForm.LOG1P:
-        return np.log1p(x)[:, None], (label,)
-    degree = {TrendForm.LINEAR: 1, TrendForm.QUADRATIC: 2, TrendForm.CUBIC: 3}[form]
-    powers = range(1, degree + 1)
-    return np.stack([x**k for k in powers], axis=1), tuple(
-        name if k == 1 else f"{name}^{k}" for k in powers
-    )
-
-
-def resolve(
-    frame: pd.DataFrame, item: str | Factor | Trend, factors: frozenset[str]
-) -> FactorColumn | NumericColumn:
-    """The variable behind one entry of ``fixed``."""
-    if isinstance(item, Factor):
-        return factor_column(frame, item.column)
-    if isinstance(item, Trend):
-        return numeric_column(frame, item.column, item.form)
-    if item in factors or is_factor(column(frame, item)):
-        return factor_column(frame, item)
-    return numeric_column(frame, item, TrendForm.LINEAR)
 
 
 _RANK_TOLERANCE = 1e-9
@@ -287,28 +276,3 @@ def refuse_aliased(matrix: Array, names: Sequence[str]) -> None:
         f"The coefficients {', '.join(aliased)} cannot be told from the terms before them (the "
         f"rows do not cross the levels); leave one of the terms out."
     )
-
-
-def refuse_inseparable(inner: Array, names: Sequence[str]) -> None:
-    """Raise if a variance component has no information of its own.
-
-    Shapes: inner (q, ...).
-    """
-    flat = inner.reshape(len(inner), -1)
-    size = np.sqrt((flat**2).sum(axis=1))
-    for name, one in zip(names, size, strict=True):
-        if one <= 1e-9:
-            raise ModelError(
-                f"The variance of {name!r} cannot be estimated because the fixed effects take up "
-                f"all differences between its levels; make it fixed or random, not both."
-            )
-    scaled = flat / size[:, None]
-    for k in range(1, len(names)):
-        weights, *_ = np.linalg.lstsq(scaled[:k].T, scaled[k], rcond=None)
-        left = scaled[k] - weights @ scaled[:k]
-        if np.sqrt((left**2).sum()) <= 1e-8:
-            mates = [names[j] for j in range(k) if abs(weights[j]) > 1e-6]
-            raise ModelError(
-                f"The variances of {names[k]!r} and {' and '.join(repr(m) for m in mates)} cannot "
-                f"be told apart in this design; replicates are missing, or one of them must go."
-            )

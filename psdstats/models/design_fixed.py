@@ -8,7 +8,7 @@ Which contrasts and means a user asks for, as weights on the coefficients.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, product
 
@@ -16,11 +16,10 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind
+from psdstats.findings import Contrast, ContrastKind
 from psdstats.frozen import Array
 from psdstats.models.contrasts import (
     ContrastMatrix,
-    against_first,
     contrast_matrix,
     interaction,
     polynomial_trend,
@@ -33,13 +32,18 @@ from psdstats.models.design_columns import (
     Single,
     TermSpec,
     Trend,
+    TrendForm,
+    column,
+    factor_column,
+    is_factor,
+    numeric_column,
     refuse_aliased,
     refuse_empty_cells,
-    resolve,
     term_items,
 )
 
 Variable = FactorColumn | NumericColumn
+Parts = tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True)
@@ -53,15 +57,11 @@ class Coefficient:
 
 @dataclass(frozen=True)
 class FixedTerm:
-    """A term of the fixed part: its variables and the columns of X it owns."""
+    """A term of the fixed part: its variables (joined by a colon) and the columns of X it owns."""
 
+    label: str
     variables: tuple[str, ...]
     columns: tuple[int, ...]
-
-    @property
-    def label(self) -> str:
-        """Variables joined by a colon."""
-        return ":".join(self.variables)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,6 +72,8 @@ class FixedDesign:
     ----------
     matrix : ndarray, shape (n, p)
         X.
+    names : list of str, length p
+        Names of the coefficients.
     coefficients : tuple of Coefficient
         One a column.
     terms : tuple of FixedTerm
@@ -85,63 +87,68 @@ class FixedDesign:
     """
 
     matrix: Array
+    names: list[str]
     coefficients: tuple[Coefficient, ...]
     terms: tuple[FixedTerm, ...]
     factors: Mapping[str, FactorColumn]
     numerics: Mapping[str, NumericColumn]
     added: tuple[str, ...]
 
-    @property
-    def names(self) -> list[str]:
-        """Coefficient names."""
-        return [c.name for c in self.coefficients]
-
     def term(self, spec: TermSpec) -> FixedTerm:
         """The term a user means, whatever the order of its variables."""
         items = term_items(spec)
         if len(items) == 1 and isinstance(items[0], str) and ":" in items[0]:
             items = tuple(items[0].split(":"))
-        wanted = {self.variable(item) for item in items}
+        wanted = set(self.variables(items))
         for term in self.terms:
             if set(term.variables) == wanted:
                 return term
         known = ", ".join(term.label for term in self.terms) or "none"
         raise ModelError(f"The model has no term {spec!r}; its terms are {known}.")
 
-    def variable(self, item: Single) -> str:
-        """Label of a variable given by label, column or specification."""
-        if isinstance(item, Factor):
-            return item.column
-        if isinstance(item, Trend):
-            return item.label
-        if item in self.factors or item in self.numerics:
-            return item
-        curves = [label for label in self.numerics if label.endswith(f"({item})")]
-        return curves[0] if len(curves) == 1 else item
+    def variables(self, spec: TermSpec) -> tuple[str, ...]:
+        """Labels of variables given by label, column or specification; unknown names stay."""
+        labels = []
+        for item in term_items(spec):
+            label = item.column if isinstance(item, Factor) else item
+            label = label.label if isinstance(label, Trend) else label
+            if label not in self.factors and label not in self.numerics:
+                curves = [curve for curve, one in self.numerics.items() if one.column == label]
+                label = curves[0] if len(curves) == 1 else label
+            labels.append(label)
+        return tuple(labels)
 
-    def weights(self, over: Mapping[str, Array], numeric: Callable[[Coefficient], float]) -> Array:
-        """Weights on the coefficients (p,) for a combination of cell means.
+    def factor(self, label: str) -> FactorColumn:
+        """A factor by its label."""
+        if label not in self.factors:
+            known = ", ".join(self.factors) or "none"
+            raise ModelError(f"{label!r} is no factor of the fixed part; its factors are {known}.")
+        return self.factors[label]
 
-        Shapes: over (n_levels,).
+    def weights(
+        self, over: Mapping[str, Array], *, slope: Parts = (), at_zero: bool = False
+    ) -> Array:
+        """Weights on the coefficients (p,) for a combination of cell means, or of slopes in them.
+
+        Other factors are averaged over equally, other covariates held at their mean (or at zero).
+        ``over`` has weights of levels (n_levels,) by factor, ``slope`` the parts of numeric curves
+        whose coefficient is meant.
         """
         equal = {k: np.full(len(f.levels), 1 / len(f.levels)) for k, f in self.factors.items()}
         use = {**equal, **over}
-        total = {k: float(w.sum()) for k, w in use.items()}
         out = np.zeros(len(self.coefficients))
         for i, coefficient in enumerate(self.coefficients):
-            inside = dict(coefficient.levels)
-            value = numeric(coefficient)
+            rest = set(coefficient.parts) - set(slope)
+            if len(coefficient.parts) != len(rest) + len(slope) or (at_zero and rest):
+                continue
+            value, inside = 1.0, dict(coefficient.levels)
+            for label, part in coefficient.parts:
+                if (label, part) in rest:
+                    value *= float(self.numerics[label].at_mean[part])
             for k, w in use.items():
-                value *= float(w[inside[k]]) if k in inside else total[k]
+                value *= float(w[inside[k]]) if k in inside else float(w.sum())
             out[i] = value
         return out
-
-    def at_means(self, coefficient: Coefficient) -> float:
-        """Numeric part of a column with every covariate at its mean."""
-        value = 1.0
-        for label, part in coefficient.parts:
-            value *= float(self.numerics[label].at_mean[part])
-        return value
 
     def hypothesis(self, spec: TermSpec) -> Array:
         """Contrast matrix L (l, p) of a term.
@@ -157,18 +164,20 @@ class FixedDesign:
         term = self.term(spec)
         if len(self.terms) == 1:
             return self._only_term(term)
-        inside = [v for v in term.variables if v in self.factors]
+        inside = [self.factors[v] for v in term.variables if v in self.factors]
+        steps = [np.eye(len(f.levels))[1:] - np.eye(len(f.levels))[0] for f in inside]
         parts = sorted({self.coefficients[c].parts for c in term.columns})
-        rows = []
-        steps = [range(1, len(self.factors[v].levels)) for v in inside]
-        for part in parts:
-            for chosen in product(*steps):
-                over = {
-                    v: _difference(len(self.factors[v].levels), level)
-                    for v, level in zip(inside, chosen, strict=True)
-                }
-                rows.append(self.weights(over, lambda c, p=part: float(c.parts == p)))  # type: ignore[misc]
-        return np.array(rows)
+        return np.array(
+            [
+                self.weights(
+                    {f.label: row for f, row in zip(inside, chosen, strict=True)},
+                    slope=part,
+                    at_zero=True,
+                )
+                for part in parts
+                for chosen in product(*steps)
+            ]
+        )
 
     def _only_term(self, term: FixedTerm) -> Array:
         """L of the only term: rows of the unit triangular factor of its centred cross-product."""
@@ -178,12 +187,6 @@ class FixedDesign:
         rows = np.zeros((len(columns), len(self.coefficients)))
         rows[:, columns] = (factor / np.diag(factor)).T
         return rows
-
-
-def _difference(n_levels: int, level: int) -> Array:
-    weights = np.zeros(n_levels)
-    weights[0], weights[level] = -1.0, 1.0
-    return weights
 
 
 def build_fixed(
@@ -207,11 +210,13 @@ def build_fixed(
         first = len(coefficients)
         blocks.append(values)
         coefficients.extend(owned)
-        terms.append(FixedTerm(labels, tuple(range(first, first + len(owned)))))
-    matrix = np.hstack(blocks)
-    refuse_aliased(matrix, [c.name for c in coefficients])
+        columns = tuple(range(first, first + len(owned)))
+        terms.append(FixedTerm(":".join(labels), labels, columns))
+    matrix, names = np.hstack(blocks), [one.name for one in coefficients]
+    refuse_aliased(matrix, names)
     return FixedDesign(
         matrix=matrix,
+        names=names,
         coefficients=tuple(coefficients),
         terms=tuple(terms),
         factors=factor_map,
@@ -223,23 +228,27 @@ def build_fixed(
 def _variables(
     frame: pd.DataFrame, fixed: Sequence[TermSpec], factors: frozenset[str]
 ) -> tuple[dict[str, Variable], list[tuple[str, ...]]]:
-    """Variables by label, and each term as a tuple of labels."""
-    declared: dict[str, Single] = {}
-    for spec in fixed:
-        for item in term_items(spec):
-            if not isinstance(item, str):
-                declared.setdefault(item.column, item)
+    """Variables by label, and each term as a tuple of labels.
+
+    A plain column is read as it is declared in another term, else by its type.
+    """
+    items = [item for spec in fixed for item in term_items(spec)]
+    declared = {one.column: one for one in reversed(items) if not isinstance(one, str)}
+    labels: dict[Single, str] = {}
     variables: dict[str, Variable] = {}
-    sets: list[tuple[str, ...]] = []
-    for spec in fixed:
-        labels = []
-        for item in term_items(spec):
-            meant = declared.get(item, item) if isinstance(item, str) else item
-            variable = resolve(frame, meant, factors)
-            variables.setdefault(variable.label, variable)
-            labels.append(variable.label)
-        sets.append(tuple(labels))
-    return variables, sets
+    for item in dict.fromkeys(items):
+        meant = declared.get(item, item) if isinstance(item, str) else item
+        name = meant if isinstance(meant, str) else meant.column
+        if isinstance(meant, Factor) or (
+            isinstance(meant, str) and (name in factors or is_factor(column(frame, name)))
+        ):
+            variable: Variable = factor_column(frame, name)
+        else:
+            form = meant.form if isinstance(meant, Trend) else TrendForm.LINEAR
+            variable = numeric_column(frame, name, form)
+        labels[item] = variable.label
+        variables.setdefault(variable.label, variable)
+    return variables, [tuple(labels[item] for item in term_items(spec)) for spec in fixed]
 
 
 def _with_margins(
@@ -258,8 +267,17 @@ def _with_margins(
 
 def _term_columns(variables: Sequence[Variable], n_rows: int) -> tuple[Array, list[Coefficient]]:
     values, coefficients = np.ones((n_rows, 1)), [Coefficient("")]
-    for variable in variables:
-        columns, single = _single_columns(variable)
+    for one in variables:
+        if isinstance(one, NumericColumn):
+            columns, label = one.basis, one.label
+            single = [Coefficient(part, (), ((label, j),)) for j, part in enumerate(one.parts)]
+        else:
+            columns = np.eye(len(one.levels))[one.codes, 1:]
+            single = [
+                Coefficient(f"{one.label}[{level}]", ((one.label, j),))
+                for j, level in enumerate(one.levels)
+                if j
+            ]
         # the last variable runs slowest, as is usual for interaction coefficients
         values = np.hstack([values * columns[:, [j]] for j in range(len(single))])
         coefficients = [
@@ -272,134 +290,57 @@ def _term_columns(variables: Sequence[Variable], n_rows: int) -> tuple[Array, li
     return values, coefficients
 
 
-def _single_columns(variable: Variable) -> tuple[Array, list[Coefficient]]:
-    if isinstance(variable, NumericColumn):
-        return variable.basis, [
-            Coefficient(part, (), ((variable.label, j),)) for j, part in enumerate(variable.parts)
-        ]
-    positions = range(1, len(variable.levels))
-    columns = np.stack([(variable.codes == j).astype(float) for j in positions], axis=1)
-    return columns, [
-        Coefficient(f"{variable.label}[{variable.levels[j]}]", ((variable.label, j),))
-        for j in positions
-    ]
-
-
-def _labels(fixed: FixedDesign, term: TermSpec) -> tuple[str, ...]:
-    labels = tuple(fixed.variable(item) for item in term_items(term))
-    for label in labels:
-        if label not in fixed.factors and label not in fixed.numerics:
-            known = ", ".join([*fixed.factors, *fixed.numerics]) or "none"
-            raise ModelError(
-                f"The fixed part has no variable {label!r}; its variables are {known}."
-            )
-    return labels
-
-
-def _factor(fixed: FixedDesign, label: str) -> FactorColumn:
-    if label not in fixed.factors:
-        known = ", ".join(fixed.factors) or "none"
-        raise ModelError(f"{label!r} is no factor of the fixed part; its factors are {known}.")
-    return fixed.factors[label]
-
-
-def _one(size: int, position: int) -> Array:
-    weights = np.zeros(size)
-    weights[position] = 1.0
-    return weights
-
-
-def _mean_weights(fixed: FixedDesign, factors: tuple[FactorColumn, ...]) -> Array:
-    """Weights of the cell means of some factors, the last factor varying fastest."""
-    cells = product(*(range(len(f.levels)) for f in factors))
-    return np.array(
-        [
-            fixed.weights(
-                {f.label: _one(len(f.levels), j) for f, j in zip(factors, cell, strict=True)},
-                fixed.at_means,
-            )
-            for cell in cells
-        ]
-    )
-
-
-def cell_means(
-    fixed: FixedDesign, term: TermSpec, by: str | None = None
-) -> tuple[pd.DataFrame, Array]:
-    """Cells of one or several factors, and the weights (cells, p) of their means."""
-    labels = _labels(fixed, term) + (() if by is None else (by,))
-    factors = tuple(_factor(fixed, label) for label in labels)
+def cell_means(fixed: FixedDesign, labels: Sequence[str]) -> tuple[pd.DataFrame, Array]:
+    """Cells of factors, the last varying fastest, and the weights (cells, p) of their means."""
+    factors = [fixed.factor(label) for label in labels]
     cells = list(product(*(f.levels for f in factors)))
-    return pd.DataFrame(cells, columns=list(labels)), _mean_weights(fixed, factors)
+    chosen = product(*(np.eye(len(f.levels)) for f in factors))
+    weights = [fixed.weights(dict(zip(labels, rows, strict=True))) for rows in chosen]
+    return pd.DataFrame(cells, columns=list(labels)), np.array(weights)
 
 
 def asked_contrasts(
     fixed: FixedDesign, term: TermSpec, *, kind: str, by: str | None = None, degree: int = 1
 ) -> ContrastMatrix:
     """Contrasts of a term as weights on the coefficients (m, p)."""
-    labels = _labels(fixed, term)
-    if len(labels) == 2 and kind == ContrastKind.INTERACTION:
-        first, second = (_factor(fixed, label) for label in labels)
-        matrix = interaction(against_first(first.levels), against_first(second.levels))
-        return replace(matrix, weights=matrix.weights @ _mean_weights(fixed, (first, second)))
-    if len(labels) == 2:
-        cells, means = cell_means(fixed, term)
-        matrix = contrast_matrix([" ".join(cell) for cell in cells.to_numpy()], kind)
-        return replace(matrix, weights=matrix.weights @ means)
+    labels = fixed.variables(term)
     if len(labels) > 2:
         raise ModelError(f"Contrasts take one factor or two, not {len(labels)}; use 'by'.")
-    if labels[0] in fixed.numerics:
+    if labels[0] in fixed.numerics and len(labels) == 1:
         return _slopes(fixed, labels[0], by)
-    factor = _factor(fixed, labels[0])
-    matrix = _factor_matrix(factor, kind, degree)
-    if by is None:
-        return replace(matrix, weights=matrix.weights @ _mean_weights(fixed, (factor,)))
-    other = _factor(fixed, by)
-    matrix = within_each(matrix, other.levels)
-    return replace(matrix, weights=matrix.weights @ _mean_weights(fixed, (other, factor)))
-
-
-def _factor_matrix(factor: FactorColumn, kind: str, degree: int) -> ContrastMatrix:
-    if kind != ContrastKind.TREND:
-        return contrast_matrix(factor.levels, kind)
-    if factor.scores is None:
-        raise ModelError(
-            f"A trend over {factor.label!r} needs numeric levels; they are "
-            f"{', '.join(factor.levels)}."
+    factors = [fixed.factor(label) for label in labels]
+    if len(labels) == 2 and kind == ContrastKind.INTERACTION:
+        first, second = (
+            contrast_matrix(factor.levels, ContrastKind.AGAINST_FIRST) for factor in factors
         )
-    return polynomial_trend(factor.scores, degree=degree)
+        matrix = interaction(first, second)
+    elif len(labels) == 2:
+        cells = product(*(factor.levels for factor in factors))
+        matrix = contrast_matrix([" ".join(cell) for cell in cells], kind)
+    elif kind != ContrastKind.TREND:
+        matrix = contrast_matrix(factors[0].levels, kind)
+    elif factors[0].scores is None:
+        raise ModelError(
+            f"A trend over {factors[0].label!r} needs numeric levels; they are "
+            f"{', '.join(factors[0].levels)}."
+        )
+    else:
+        matrix = polynomial_trend(factors[0].scores, degree=degree)
+    if len(labels) == 1 and by is not None:
+        labels = (by, *labels)
+        matrix = within_each(matrix, fixed.factor(by).levels)
+    return replace(matrix, weights=matrix.weights @ cell_means(fixed, labels)[1])
 
 
 def _slopes(fixed: FixedDesign, label: str, by: str | None) -> ContrastMatrix:
     """Coefficients of a trend, overall or at each level of a factor."""
-    numeric = fixed.numerics[label]
     levels: list[tuple[str, dict[str, Array]]] = [("", {})]
     if by is not None:
-        other = _factor(fixed, by)
-        levels = [
-            (f" at {name}", {by: _one(len(other.levels), j)}) for j, name in enumerate(other.levels)
-        ]
-    rows, names = [], []
-    for suffix, over in levels:
-        for part, name in enumerate(numeric.parts):
-            rows.append(fixed.weights(over, lambda c, j=part: _slope_value(fixed, c, label, j)))  # type: ignore[misc]
-            names.append(f"{name}{suffix}")
-    nothing = ("",) * len(names)
-    return ContrastMatrix(
-        kind=ContrastKind.TREND,
-        weights=np.array(rows),
-        labels=tuple(names),
-        high=nothing,
-        low=nothing,
-    )
-
-
-def _slope_value(fixed: FixedDesign, coefficient: Coefficient, label: str, part: int) -> float:
-    """What multiplies one coefficient of a trend; other covariates at their mean."""
-    inside = dict(coefficient.parts)
-    if inside.pop(label, None) != part:
-        return 0.0
-    value = 1.0
-    for other, position in inside.items():
-        value *= float(fixed.numerics[other].at_mean[position])
-    return value
+        names = fixed.factor(by).levels
+        levels = [(name, {by: row}) for name, row in zip(names, np.eye(len(names)), strict=True)]
+    rows, slopes = [], []
+    for where, over in levels:
+        for part, name in enumerate(fixed.numerics[label].parts):
+            rows.append(fixed.weights(over, slope=((label, part),)))
+            slopes.append(Contrast(high=name, where=where, family=ContrastKind.TREND))
+    return ContrastMatrix(weights=np.array(rows), contrasts=tuple(slopes))

@@ -22,7 +22,7 @@ from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope, column, factor_column
-from psdstats.models.engine import CovarianceParts
+from psdstats.models.engine import BatchFit, CovarianceParts
 from psdstats.models.span import LevelColumns, Span, build_span, columns_outside
 
 
@@ -44,7 +44,7 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame
     if isinstance(known, pd.DataFrame):
         known = _in_order(known, frame)
     matrix, n = np.asarray(known, dtype=float), len(frame)
-    if matrix.ndim not in (2, 3) or matrix.shape[-2:] != (n, n):
+    if matrix.shape != (n, n):
         raise ModelError(
             f"The known covariance has shape {matrix.shape}, but the frame has {n} rows; give one "
             f"row and one column for each of them, in their order."
@@ -52,10 +52,10 @@ def known_covariance(known: ArrayLike | pd.DataFrame | None, frame: pd.DataFrame
     if not np.isfinite(matrix).all():
         raise ModelError("The known covariance holds values that are not finite numbers.")
     size = float(np.abs(matrix).max(initial=0.0))
-    if not np.allclose(matrix, np.swapaxes(matrix, -1, -2), rtol=0, atol=1e-9 * size):
+    if not np.allclose(matrix, matrix.T, rtol=0, atol=1e-9 * size):
         raise ModelError("The known covariance is not symmetric; check the order of its rows.")
-    even: Array = 0.5 * (matrix + np.swapaxes(matrix, -1, -2))
-    smallest = float(np.linalg.eigvalsh(even)[..., 0].min())
+    even: Array = 0.5 * (matrix + matrix.T)
+    smallest = float(np.linalg.eigvalsh(even)[0])
     if smallest < -1e-8 * size:
         raise ModelError(
             f"The known covariance has the negative eigenvalue {signed(smallest, '.3g')}, so it is "
@@ -120,10 +120,31 @@ class Grouping:
             return np.eye(size)[self.codes][:, :, None] * self.columns[:, None, :]
         return np.stack([span.of_levels(self.codes, size, v) for v in self.columns.T], axis=2)
 
-    def predicted(self, effects: Array) -> Array:
-        """Z times the effects (n_levels, effects), shape (n,)."""
-        rows: Array = (self.columns * effects[self.codes]).sum(axis=1)
-        return rows
+    def spread(self, theta: Array) -> Array:
+        """Covariance of the effects of one level, shape (effects, effects), from all θ (q,)."""
+        spread = np.diag(theta[list(self.components)])
+        if self.cross is not None:
+            spread[0, 1] = spread[1, 0] = theta[self.cross]
+        return spread
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Effects:
+    """Best linear unbiased predictions at the estimated variances.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a level and effect: grouping, level, effect, estimate, standard_error.
+    fitted : ndarray, shape (n,)
+        Xβ plus the predicted random effects.
+    marginal : ndarray, shape (n,)
+        Xβ alone.
+    """
+
+    table: pd.DataFrame
+    fitted: Array
+    marginal: Array
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -133,6 +154,76 @@ class RandomDesign:
     groupings: tuple[Grouping, ...]
     names: tuple[str, ...]
     parts: CovarianceParts
+
+    def predict(self, y: Array, design: Array, fit: BatchFit) -> Effects:
+        """Predict the random effects of one response (n,) with X (n, p).
+
+        Notes
+        -----
+        b = ΛZᵀV⁻¹(y - Xβ); the standard error is that of b minus the true effect, with β estimated
+        and the variances taken as known.
+        """
+        x, precision, span = fit.design, fit.precision, fit.parts.span
+        marginal = design @ fit.beta
+        left = y - marginal
+        weighted = precision @ (left if span is None else span.coordinates(left[None])[0])
+        projection = precision - precision @ x @ fit.beta_covariance @ x.T @ precision
+        fitted = marginal.copy()
+        tables = []
+        for grouping in self.groupings:
+            spread = grouping.spread(fit.theta)
+            z = grouping.indicators(span)
+            size, levels, effects = z.shape
+            mixed = (z @ spread).reshape(size, levels * effects)
+            estimate = mixed.T @ weighted
+            fitted += (grouping.columns * estimate.reshape(levels, effects)[grouping.codes]).sum(1)
+            unknown = np.tile(np.diag(spread), levels) - ((projection @ mixed) * mixed).sum(axis=0)
+            columns = {
+                "grouping": grouping.label,
+                "level": np.repeat(grouping.levels, effects),
+                "effect": np.tile(grouping.column_names, levels),
+                "estimate": estimate,
+                "standard_error": np.sqrt(np.maximum(unknown, 0.0)),
+            }
+            tables.append(pd.DataFrame(columns))
+        names = ["grouping", "level", "effect", "estimate", "standard_error"]
+        table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=names)
+        return Effects(table=table, fitted=fitted, marginal=marginal)
+
+    def refuse_inseparable(self, design: Array) -> None:
+        """Raise if a variance has no information of its own beside X (n, p) and the others."""
+        (n, p), names, parts = design.shape, self.names, self.parts
+        if not names:
+            return
+        if n <= p:
+            raise ModelError(
+                f"The fixed part has {p} coefficients for {n} rows, so no variance can be "
+                f"estimated; take terms out, add replicates, or use a known covariance with "
+                f"residual=False."
+            )
+        x = design if parts.span is None else parts.span.coordinates(design.T).T
+        complement = np.linalg.qr(x, mode="complete")[0][:, p:]
+        flat = (complement.T @ parts.matrices @ complement).reshape(len(names), -1)
+        if parts.span is not None and parts.outside is not None:
+            flat = np.column_stack([flat, np.sqrt(parts.span.n_outside) * parts.outside])
+        size = np.sqrt((flat**2).sum(axis=1))
+        for name, one in zip(names, size, strict=True):
+            if one <= 1e-9:
+                raise ModelError(
+                    f"The variance of {name!r} cannot be estimated because the fixed effects take "
+                    f"up all differences between its levels; make it fixed or random, not both."
+                )
+        scaled = flat / size[:, None]
+        for k in range(1, len(names)):
+            weights, *_ = np.linalg.lstsq(scaled[:k].T, scaled[k], rcond=None)
+            left = scaled[k] - weights @ scaled[:k]
+            if np.sqrt((left**2).sum()) <= 1e-8:
+                mates = [names[j] for j in range(k) if abs(weights[j]) > 1e-6]
+                raise ModelError(
+                    f"The variances of {names[k]!r} and {' and '.join(repr(m) for m in mates)} "
+                    f"cannot be told apart in this design; replicates are missing, or one of them "
+                    f"must go."
+                )
 
 
 def build_random(
@@ -147,11 +238,14 @@ def build_random(
 
     Shapes: known (n, n), design (n, p).
     """
-    slopes, order = _gather(random)
-    numbered = _Numbered([], [], [])
-    groupings = [_grouping(frame, columns, slopes.get(columns, []), numbered) for columns in order]
+    groupings: list[Grouping] = []
+    names: list[str] = []
+    for columns, slopes in _gather(random).items():
+        grouping, own = _grouping(frame, columns, slopes, len(names))
+        groupings.append(grouping)
+        names += own
     if residual:
-        numbered.add("residual")
+        names.append("residual")
     span = None
     if design is not None and residual and known is None and len(frame) > _SHORT:
         span = _span(design, groupings)
@@ -161,33 +255,16 @@ def build_random(
             f"variance, matrices are kept whole and only up to {_MOST_ROWS} rows; fit means of "
             f"replicates instead."
         )
-    size = len(frame) if span is None else span.size
+    crossed = [(*one.components, one.cross) for one in groupings if one.cross is not None]
     covariance = CovarianceParts(
-        matrices=_matrices(groupings, numbered, size, span),
-        is_variance=np.array(numbered.variance, dtype=bool),
-        blocks=tuple(numbered.blocks),
+        matrices=_matrices(groupings, names, len(frame) if span is None else span.size, span),
+        is_variance=~np.isin(np.arange(len(names)), [cross for *_, cross in crossed]),
+        blocks=tuple((first, second, cross) for first, second, cross in crossed),
         known=known_covariance(known, frame),
         span=span,
-        outside=None
-        if span is None
-        else np.array([n == "residual" for n in numbered.names], float),
+        outside=None if span is None else np.array([n == "residual" for n in names], float),
     )
-    return RandomDesign(groupings=tuple(groupings), names=tuple(numbered.names), parts=covariance)
-
-
-@dataclass
-class _Numbered:
-    """Components as they are gathered."""
-
-    names: list[str]
-    variance: list[bool]
-    blocks: list[tuple[int, int, int]]
-
-    def add(self, name: str, *, variance: bool = True) -> int:
-        """Append one component; returns its position."""
-        self.names.append(name)
-        self.variance.append(variance)
-        return len(self.names) - 1
+    return RandomDesign(groupings=tuple(groupings), names=tuple(names), parts=covariance)
 
 
 def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
@@ -212,11 +289,11 @@ def _span(design: Array, groupings: Sequence[Grouping]) -> Span | None:
 
 
 def _matrices(
-    groupings: Sequence[Grouping], numbered: _Numbered, size: int, span: Span | None
+    groupings: Sequence[Grouping], names: Sequence[str], size: int, span: Span | None
 ) -> Array:
     """The G_k, shape (q, size, size); the residual's is the identity."""
-    matrices = np.zeros((len(numbered.names), size, size))
-    if numbered.names[-1:] == ["residual"]:
+    matrices = np.zeros((len(names), size, size))
+    if names and names[-1] == "residual":
         matrices[-1] = np.eye(size)
     for grouping in groupings:
         z = grouping.indicators(span)
@@ -228,57 +305,27 @@ def _matrices(
     return matrices
 
 
-def _grouping(
-    frame: pd.DataFrame,
-    columns: tuple[str, ...],
-    slopes: Sequence[RandomSlope],
-    numbered: _Numbered,
-) -> Grouping:
-    """One grouping with its slopes; its components are added to ``numbered``."""
-    label, levels, codes = _levels(frame, columns)
-    values = [np.ones(len(frame))] + [_slope_values(frame, s.by) for s in slopes]
-    names = [label] + [f"{label}[{s.by}]" for s in slopes]
-    places = [numbered.add(name) for name in names]
-    cross = None
-    if slopes and slopes[0].correlated:
-        cross = numbered.add(f"{label}[(Intercept), {slopes[0].by}]", variance=False)
-        numbered.blocks.append((places[0], places[1], cross))
-    return Grouping(
-        label=label,
-        levels=levels,
-        codes=codes,
-        columns=np.stack(values, axis=1),
-        column_names=("(Intercept)", *(s.by for s in slopes)),
-        components=tuple(places),
-        cross=cross,
-    )
-
-
-def _gather(
-    random: Sequence[RandomSpec],
-) -> tuple[dict[tuple[str, ...], list[RandomSlope]], list[tuple[str, ...]]]:
-    """Slopes by grouping, and groupings in the order they were named."""
-    slopes: dict[tuple[str, ...], list[RandomSlope]] = {}
-    order: list[tuple[str, ...]] = []
+def _gather(random: Sequence[RandomSpec]) -> dict[tuple[str, ...], list[RandomSlope]]:
+    """Slopes of each grouping, in the order in which groupings were named."""
+    found: dict[tuple[str, ...], list[RandomSlope]] = {}
     for spec in random:
         group = spec.group if isinstance(spec, RandomSlope) else spec
-        columns = (group,) if isinstance(group, str) else tuple(group)
-        if columns not in order:
-            order.append(columns)
+        own = found.setdefault((group,) if isinstance(group, str) else tuple(group), [])
         if isinstance(spec, RandomSlope):
-            slopes.setdefault(columns, []).append(spec)
-    for columns, own in slopes.items():
+            own.append(spec)
+    for columns, own in found.items():
         if len(own) > 1 and any(s.correlated for s in own):
             raise ModelError(
                 f"Grouping {':'.join(columns)!r} has several slopes of which one is correlated; "
                 f"use correlated=False for all of them."
             )
-    return slopes, order
+    return found
 
 
-def _levels(
-    frame: pd.DataFrame, columns: tuple[str, ...]
-) -> tuple[str, tuple[str, ...], NDArray[np.intp]]:
+def _grouping(
+    frame: pd.DataFrame, columns: tuple[str, ...], slopes: Sequence[RandomSlope], place: int
+) -> tuple[Grouping, list[str]]:
+    """One grouping with its slopes, and the names of its components, the first at ``place``."""
     label = ":".join(columns)
     factors = [factor_column(frame, name) for name in columns]
     cells = np.stack([f.codes for f in factors], axis=1)
@@ -291,14 +338,29 @@ def _levels(
             f"The random grouping {label!r} has one level only ({levels[0]}), so its variance "
             f"cannot be estimated; leave it out."
         )
-    return label, levels, codes.reshape(-1).astype(np.intp)
-
-
-def _slope_values(frame: pd.DataFrame, name: str) -> Array:
-    series = column(frame, name)
-    if not pd.api.types.is_numeric_dtype(series.dtype):
-        raise ModelError(
-            f"The random slope needs numbers but column {name!r} holds {series.iloc[0]!r}; for a "
-            f"factor use the combination of grouping and factor as a grouping of its own."
-        )
-    return series.to_numpy(dtype=float)
+    names, values = [label], [np.ones(len(frame))]
+    for slope in slopes:
+        series = column(frame, slope.by)
+        if not pd.api.types.is_numeric_dtype(series.dtype):
+            raise ModelError(
+                f"The random slope needs numbers but column {slope.by!r} holds "
+                f"{series.iloc[0]!r}; for a factor use the combination of grouping and factor as a "
+                f"grouping of its own."
+            )
+        names.append(f"{label}[{slope.by}]")
+        values.append(series.to_numpy(dtype=float))
+    components = tuple(range(place, place + len(names)))
+    cross = None
+    if slopes and slopes[0].correlated:
+        names.append(f"{label}[(Intercept), {slopes[0].by}]")
+        cross = components[-1] + 1
+    grouping = Grouping(
+        label=label,
+        levels=levels,
+        codes=codes.reshape(-1).astype(np.intp),
+        columns=np.stack(values, axis=1),
+        column_names=("(Intercept)", *(s.by for s in slopes)),
+        components=components,
+        cross=cross,
+    )
+    return grouping, names

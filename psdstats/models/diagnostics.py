@@ -1,34 +1,25 @@
-"""Tables to look at before a verdict is believed: residuals and their quantiles.
+"""What to look at before a verdict is believed: residuals, quantiles, and what single groups do.
 
-Nothing is drawn here; `psdstats.output` draws these tables.  What single groups do to a verdict is
-in `influence`.
+Nothing is drawn here; `psdstats.output` draws these tables.
 
-What single groups do to a verdict: a term tested again without each group in turn.
-
-Leaving a group out does two things: the effect may move, and there is less evidence (fewer degrees
-of freedom, a wider interval).  Only the first says something of that group; with three groups the
-second alone can undo a verdict.  So the effect that is left is told beside p, as a share of the
-effect with all groups.
+A term is tested again without each group in turn.  Leaving a group out does two things: the effect
+may move, and there is less evidence (fewer degrees of freedom, a wider interval).  Only the first
+says something of that group; with three groups the second alone can undo a verdict.  So the effect
+that is left is told beside p, as a share of the effect with all groups.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from psdstats.columns import signed
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.design_columns import TermSpec, factor_column
-from psdstats.models.fitted import Method
-from psdstats.models.wording import word_p
-
-if TYPE_CHECKING:
-    from psdstats.models.mixed_model import MixedModelFit
+from psdstats.models.mixed_model import Method, MixedModelFit
 
 
 def normal_quantiles(values: ArrayLike) -> Array:
@@ -55,7 +46,9 @@ def normal_quantiles(values: ArrayLike) -> Array:
 
 
 def residual_table(fit: MixedModelFit) -> pd.DataFrame:
-    """Residuals by row.
+    """Residuals by row, with the normal quantile of each standardised one.
+
+    Columns: row, response, fitted, residual, standardised, normal_quantile, marginal_residual.
 
     Notes
     -----
@@ -72,6 +65,7 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
             "fitted": fit.fitted,
             "residual": fit.residuals,
             "standardised": standard,
+            "normal_quantile": normal_quantiles(standard),
             "marginal_residual": fit.response - fit.effects.marginal,
         }
     )
@@ -79,41 +73,15 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
 
 def _residual_variances(fit: MixedModelFit) -> Array:
     """Diagonal of R P R; outside the span, where there is one, P is the identity over σ²."""
-    batch, span = fit.batch, fit.batch.parts.span
-    x, precision = batch.design, batch.precision[0]
-    projection = precision - precision @ x @ batch.beta_covariance[0] @ x.T @ precision
+    found, known, span = fit.estimates, fit.random.parts.known, fit.random.parts.span
+    weighted = found.precision @ found.design
+    projection = found.precision - weighted @ found.beta_covariance @ weighted.T
+    residual = float(fit.variance_components.get("residual", 0.0))
     if span is None:
-        within = _within_rows(fit)
+        within = residual * np.eye(len(fit.response)) + (0.0 if known is None else known)
         return np.diagonal(within @ projection @ within)
-    residual = float(fit.variance_components["residual"])
     inside = residual**2 * projection - residual * np.eye(span.size)
     return residual + span.row_forms(inside)
-
-
-def _within_rows(fit: MixedModelFit) -> Array:
-    n = len(fit.response)
-    within = np.zeros((n, n))
-    if "residual" in fit.random.names:
-        within += float(fit.variance_components["residual"]) * np.eye(n)
-    if fit.random.parts.known is not None:
-        within += fit.random.parts.known.reshape(n, n)
-    return within
-
-
-def residual_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Standardised residuals against normal quantiles, in ascending order."""
-    table = residual_table(fit)[["row", "standardised"]]
-    table = table.assign(normal_quantile=normal_quantiles(table["standardised"].to_numpy()))
-    return table.sort_values("normal_quantile", ignore_index=True)
-
-
-def effect_quantiles(fit: MixedModelFit) -> pd.DataFrame:
-    """Predicted random effects against normal quantiles, by grouping and effect."""
-    pieces = [
-        table.assign(normal_quantile=normal_quantiles(table["estimate"].to_numpy()))
-        for _, table in fit.random_effects.groupby(["grouping", "effect"], sort=False)
-    ]
-    return pd.concat(pieces, ignore_index=True) if pieces else fit.random_effects
 
 
 _HARDLY_MOVED = 0.8  # share of the effect that is left (own rule, no source)
@@ -126,10 +94,10 @@ class Influence:
     Parameters
     ----------
     table : DataFrame
-        Columns left_out, rows, f, df_num, df_den, p, effect_left, status; the first row leaves
-        nothing out.
-    sentence : str
-        Whether one group decides the verdict.
+        Columns left_out, rows, f, df_num, df_den, p, effect_left, status (why there is no
+        test, else empty); the first row leaves nothing out.
+    term, grouping : str
+        What was tested, and of which grouping levels were left out.
     decided_by : tuple of str
         Groups without which p passes to the other side of ``alpha``, and not for want of evidence
         alone.
@@ -138,7 +106,8 @@ class Influence:
     """
 
     table: pd.DataFrame
-    sentence: str
+    term: str
+    grouping: str
     decided_by: tuple[str, ...]
     needed_by_number: tuple[str, ...]
 
@@ -186,17 +155,18 @@ def leave_one_group_out(
     name = grouping or (fit.random.groupings[0].label if fit.random.groupings else None)
     if name is None:
         raise ModelError("The model has no random grouping; name the column to leave out by level.")
-    levels, codes = _levels_of(fit, name)
+    own = {one.label: one for one in fit.random.groupings}
+    groups = own.get(name) or factor_column(fit.model.frame, name)
     rows = [_tested("none", fit, fit, term, method)]
-    for j, level in enumerate(levels):
-        keep = codes != j
+    for j, level in enumerate(groups.levels):
+        keep, known = groups.codes != j, fit.random.parts.known
+        known = None if known is None else known[np.ix_(keep, keep)]
+        frame = fit.model.frame.loc[keep]
         try:
-            rows.append(_tested(level, _without(fit, keep), fit, term, method))
+            rest = replace(fit.model, frame=frame, known_covariance=known).fit()
+            rows.append(_tested(level, rest, fit, term, method))
         except ModelError as error:
-            numbers = ("f", "df_num", "df_den", "p", "effect_left")
-            nothing = dict.fromkeys(numbers, float("nan"))
-            size = int(keep.sum())
-            rows.append({"left_out": level, "rows": size, **nothing, "status": str(error)})
+            rows.append({"left_out": level, "rows": len(frame), "status": str(error)})
     table = pd.DataFrame(rows)
     shown = bool(table["p"].iloc[0] < alpha)
     others = table.iloc[1:]
@@ -204,32 +174,25 @@ def leave_one_group_out(
     by_number = crossed & shown & (others["effect_left"] >= _HARDLY_MOVED)
     return Influence(
         table=table,
-        sentence=_sentence(table, crossed, by_number, fit.fixed.term(term).label, name),
+        term=fit.fixed.term(term).label,
+        grouping=name,
         decided_by=tuple(others["left_out"][crossed & ~by_number]),
         needed_by_number=tuple(others["left_out"][by_number]),
     )
 
 
-def _levels_of(fit: MixedModelFit, name: str) -> tuple[tuple[str, ...], NDArray[np.intp]]:
-    for grouping in fit.random.groupings:
-        if grouping.label == name:
-            return grouping.levels, grouping.codes
-    found = factor_column(fit.model.frame, name)
-    return found.levels, found.codes
-
-
-def _without(fit: MixedModelFit, keep: NDArray[np.bool_]) -> MixedModelFit:
-    known = fit.random.parts.known
-    if known is not None:
-        n = len(keep)
-        known = known.reshape(n, n)[np.ix_(keep, keep)]
-    return replace(fit.model, frame=fit.model.frame.loc[keep], known_covariance=known).fit()
-
-
 def _tested(
     left_out: str, fit: MixedModelFit, whole: MixedModelFit, term: TermSpec, method: Method | str
 ) -> dict[str, object]:
-    test = fit.test(term, method=method)
+    """One row of the table; the share of the effect is NaN where a level went with the group."""
+    test, share = fit.test(term, method=method), np.nan
+    contrast = whole.fixed.hypothesis(term)
+    left = fit.fixed.hypothesis(term) @ fit.estimates.beta
+    effect = contrast @ whole.estimates.beta
+    if left.shape == effect.shape:
+        spread = contrast @ whole.estimates.beta_covariance @ contrast.T
+        weight = np.linalg.solve(spread, effect)
+        share = float(weight @ left) / float(weight @ effect) if weight @ effect > 0.0 else np.nan
     return {
         "left_out": left_out,
         "rows": len(fit.response),
@@ -237,57 +200,6 @@ def _tested(
         "df_num": test.df_num,
         "df_den": test.df_den,
         "p": test.p,
-        "effect_left": _effect_left(fit, whole, term),
-        "status": test.status,
+        "effect_left": share,
+        "status": "",
     }
-
-
-def _effect_left(fit: MixedModelFit, whole: MixedModelFit, term: TermSpec) -> float:
-    """Share of the effect of the whole fit; NaN where a level of the term went with the group."""
-    contrast = whole.fixed.hypothesis(term)
-    left = fit.fixed.hypothesis(term) @ fit.batch.beta[0]
-    effect = contrast @ whole.batch.beta[0]
-    if left.shape != effect.shape:
-        return float("nan")
-    weight = np.linalg.solve(contrast @ whole.batch.beta_covariance[0] @ contrast.T, effect)
-    size = float(weight @ effect)
-    return float(weight @ left) / size if size > 0.0 else float("nan")
-
-
-def _sentence(
-    table: pd.DataFrame, crossed: pd.Series, by_number: pd.Series, term: str, grouping: str
-) -> str:
-    whole, others = float(table["p"].iloc[0]), table.iloc[1:]
-    if others["p"].isna().all():
-        return f"The effect of {term} cannot be tested without any one level of {grouping}."
-    if not crossed.any():
-        return (
-            f"No single level of {grouping} decides the verdict on {term}: {word_p(whole)} with "
-            f"all and between {others['p'].min():.2g} and {others['p'].max():.2g} without one."
-        )
-    deciding = _each_told(others[crossed & ~by_number])
-    if deciding:
-        return (
-            f"The verdict on {term} hangs on one level of {grouping}: {word_p(whole)} with all, "
-            f"but {' and '.join(deciding)}."
-        )
-    needed = others[by_number]
-    which = "any one" if len(needed) == len(others) else " or ".join(needed["left_out"])
-    left = 100.0 * needed["effect_left"]
-    return (
-        f"The verdict on {term} hangs on no single level of {grouping}, but on their number: "
-        f"{word_p(whole)} with all; without {which} the effect hardly moves ({left.min():.0f} to "
-        f"{left.max():.0f} % of that with all), yet the rest are too few to show it (p up to "
-        f"{needed['p'].max():.2g})."
-    )
-
-
-def _each_told(rows: pd.DataFrame) -> list[str]:
-    told = []
-    for row in rows.to_dict("records"):
-        text = f"without {row['left_out']} {word_p(row['p'])}"
-        if np.isfinite(row["effect_left"]):
-            share = signed(100.0 * row["effect_left"], ".0f")
-            text += f", the effect being {share} % of that with all"
-        told.append(text)
-    return told

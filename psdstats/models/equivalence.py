@@ -19,14 +19,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.multiplicity import Adjustment, adjust_p
-from psdstats.models.student import critical_t, scale_rule, upper_tail
+from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
 
 _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
 
@@ -64,32 +63,22 @@ class DetectableChange:
         return np.asarray(-100.0 * np.expm1(-self.log_change), dtype=np.float64)
 
 
-def contrast_power(
-    effect: ArrayLike, standard_error: ArrayLike, df: ArrayLike, *, critical: ArrayLike
-) -> Array:
-    """Probability that |t| exceeds its critical value when the true difference is `effect`.
+def contrast_power(shift: float, df: float, *, critical: float) -> float:
+    """Probability that |t| exceeds its critical value at a true difference of ``shift`` errors.
 
     Notes
     -----
-    P(|T| > c) for noncentral T with noncentrality δ = effect / standard error is the mean over
-    s = sqrt(chi-square(df)/df) of Φ(δ - c s) + Φ(-δ - c s).
+    P(|T| > c) for noncentral T with noncentrality δ, the true difference over its standard error,
+    is the mean over s = sqrt(chi-square(df)/df) of Φ(δ - c s) + Φ(-δ - c s).
 
     Examples
     --------
-    >>> contrast_power(3.0, 1.0, 10.0, critical=2.228139).round(4)
-    np.float64(0.7714)
+    >>> round(contrast_power(3.0, 10.0, critical=2.228139), 4)
+    0.7714
     """
-    arrays = np.broadcast_arrays(
-        *(np.asarray(value, dtype=float) for value in (effect, standard_error, df, critical))
-    )
-    if not ((arrays[1] > 0.0).all() and (arrays[2] > 0.0).all() and (arrays[3] >= 0.0).all()):
-        raise ModelError(
-            f"Power needs a standard error and degrees of freedom above 0 and a critical value of "
-            f"0 or more; found {standard_error!r}, {df!r} and {critical!r}."
-        )
-    flat = [array.ravel() for array in arrays]
-    power = [_power(float(e / se), float(f), float(c)) for e, se, f, c in zip(*flat, strict=True)]
-    return np.array(power).reshape(arrays[0].shape)
+    s, weight = scale_rule(df, edge=shift)
+    beyond = special.ndtr(shift - critical * s) + special.ndtr(-shift - critical * s)
+    return min(float(weight @ beyond), 1.0)
 
 
 def smallest_detectable(
@@ -137,8 +126,12 @@ def smallest_detectable(
     df_all = np.broadcast_to(np.asarray(df, dtype=float), error.shape)
     limit = critical_t(alpha, df_all) if critical is None else np.asarray(critical, dtype=float)
     limit = np.broadcast_to(limit, error.shape)
-    at_zero = contrast_power(0.0, error, df_all, critical=limit)
-    if not (power < 1.0 and (at_zero < power).all()):
+    if not ((error > 0.0).all() and (df_all > 0.0).all() and (limit >= 0.0).all()):
+        raise ModelError(
+            f"Power needs a standard error and degrees of freedom above 0 and a critical value of "
+            f"0 or more; found {standard_error!r}, {df!r} and {critical!r}."
+        )
+    if not (power < 1.0 and (two_sided_p(limit, df_all) < power).all()):
         raise ModelError(
             f"The wanted power is {power}; give a number below 1 and above the level of the test."
         )
@@ -149,23 +142,20 @@ def smallest_detectable(
     return DetectableChange(log_change=np.array(shifts) * error, power=power, critical=limit)
 
 
-def _power(shift: float, df: float, critical: float) -> float:
-    s, weight = scale_rule(df, edge=shift)
-    beyond = special.ndtr(shift - critical * s) + special.ndtr(-shift - critical * s)
-    return min(float(weight @ beyond), 1.0)
-
-
 def _shift(df: float, critical: float, power: float) -> float:
     from scipy.optimize import brentq
 
     if df < _FEWEST_DF:
         return float("inf")
     high = 1.0
-    while _power(high, df, critical) < power:
+    while contrast_power(high, df, critical=critical) < power:
         high *= 2.0
         if high > _LARGEST_SHIFT:
             return float("inf")
-    return float(brentq(lambda shift: _power(shift, df, critical) - power, 0.0, high, xtol=1e-12))
+
+    return float(
+        brentq(lambda s: contrast_power(s, df, critical=critical) - power, 0.0, high, xtol=1e-12)
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -197,22 +187,10 @@ class EquivalenceResult:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    @staticmethod
-    def _arrays() -> tuple[str, ...]:
-        ends = ("ratio", "ratio_lower", "ratio_upper")
-        return (*ends, "p_too_low", "p_too_high", "p", "p_adjusted")
-
     @property
     def equivalent(self) -> NDArray[np.bool_]:
         """Whether each contrast is shown to lie within the margin."""
         return np.asarray(self.p_adjusted < self.alpha)
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row a contrast; `margin_percent` in per cent, ratios without unit."""
-        numbers = {name: getattr(self, name) for name in self._arrays()}
-        return pd.DataFrame(
-            {"margin_percent": self.margin_percent, **numbers, "equivalent": self.equivalent}
-        )
 
 
 def equivalence_test(

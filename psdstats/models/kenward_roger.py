@@ -1,17 +1,17 @@
-"""Kenward–Roger tests of fixed effects, for many responses with one design.
+"""Small-sample tests of fixed effects, for many responses with one design or for one.
 
-Source: M. G. Kenward and J. H. Roger, Small sample inference for fixed effects from restricted
-maximum likelihood, Biometrics 53 (1997) 983-997; covariance linear in its parameters, so the
-second derivatives of V vanish.  A known covariance enters V only: it has no derivative.  Where
-every variance is known the degrees of freedom are infinite and the reference is chi-squared.
+Kenward–Roger: M. G. Kenward and J. H. Roger, Small sample inference for fixed effects from
+restricted maximum likelihood, Biometrics 53 (1997) 983-997; covariance linear in its parameters,
+so the second derivatives of V vanish.  A known covariance enters V only: it has no derivative.
+Where every variance is known the degrees of freedom are infinite and the reference is chi-squared.
 
-Satterthwaite tests of fixed effects with analytic derivatives, for many responses at once.
+Satterthwaite, with analytic derivatives: the variance of a contrast lᵀβ is f(θ) = lᵀΦ(θ)l; its
+degrees of freedom are 2 f² / (∇f' A ∇f) with A the inverse observed information about θ.  Several
+contrasts are rotated to independent ones and their degrees of freedom pooled as in A. Kuznetsova,
+P. B. Brockhoff and R. H. B. Christensen, J. Stat. Softw. 82(13), 2017 (from memory).  Variances at
+zero count as known zeros: in terms of the standard deviation, f does not move there.
 
-The variance of a contrast lᵀβ is f(θ) = lᵀΦ(θ)l; its degrees of freedom are 2 f² / (∇f' A ∇f) with
-A the inverse observed information about θ.  Several contrasts are rotated to independent ones and
-their degrees of freedom pooled as in A. Kuznetsova, P. B. Brockhoff and R. H. B. Christensen,
-J. Stat. Softw. 82(13), 2017 (from memory).  Variances at zero count as known zeros: in terms of the
-standard deviation, f does not move there.
+Arrays of B responses have a first axis B; those of one response (`BatchFit.row`) lack it.
 """
 
 from __future__ import annotations
@@ -22,9 +22,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from psdstats.frozen import Array
-from psdstats.models.criterion import invert_positive
 from psdstats.models.engine import BatchFit
-from psdstats.models.solver import rank_one_jacobian
+from psdstats.models.solver import bent_information, rank_one_jacobian
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,48 +74,34 @@ class FTests:
 def adjusted_covariance(fit: BatchFit, *, drop_edges: bool = False) -> AdjustedCovariance:
     """Φ, Φ_A and the pieces Kenward–Roger degrees of freedom are made of.
 
+    With ``drop_edges`` variances at zero count as known.
+
     Notes
     -----
     Λ = Φ {Σ_ij W_ij (Q_ij - P_i Φ P_j)} Φ and Φ_A = Φ + 2Λ, with
     Q_ij = XᵀV⁻¹G_iV⁻¹G_jV⁻¹X.
     """
     x, matrices = fit.design, fit.parts.matrices
-    rows, q = len(fit.theta), len(matrices)
-    n, p = x.shape
+    lead, q, (n, p) = fit.beta.shape[:-1], len(matrices), x.shape
     phi = fit.beta_covariance
     weighted = fit.precision @ x
     # G_k V⁻¹ X for every k, side by side: (B, q, n, p)
-    pushed = (matrices.reshape(q * n, n) @ weighted).reshape(rows, q, n, p)
-    slopes = -(weighted[:, None].transpose(0, 1, 3, 2) @ pushed)
-    w = _theta_covariance(fit, drop_edges)
-    flat = pushed.transpose(0, 2, 1, 3).reshape(rows, n, q * p)
-    squares = (flat.transpose(0, 2, 1) @ fit.precision @ flat).reshape(rows, q, p, q, p)
-    bent = np.einsum("bij,bixjy->bxy", w, squares, optimize=True)
-    mixed = np.einsum("bij,bjxy->bixy", w, slopes)
-    bent -= (slopes @ phi[:, None] @ mixed).sum(axis=1)
+    pushed = (matrices.reshape(q * n, n) @ weighted).reshape(*lead, q, n, p)
+    slopes = -(weighted.mT[..., None, :, :] @ pushed)
+    w = fit.expected
+    if q:
+        size = np.sqrt(np.einsum("...ii->...i", w))
+        scale = size[..., :, None] * size[..., None, :]
+        known = (fit.on_edge[..., :, None] | fit.on_edge[..., None, :]) & drop_edges
+        w = np.where(known, 0.0, np.linalg.inv(np.where(known, np.eye(q), w / scale)) / scale)
+    flat = pushed.swapaxes(-3, -2).reshape(*lead, n, q * p)
+    squares = (flat.mT @ fit.precision @ flat).reshape(*lead, q, p, q, p)
+    bent = np.einsum("...ij,...ixjy->...xy", w, squares, optimize=True)
+    mixed = np.einsum("...ij,...jxy->...ixy", w, slopes)
+    bent -= (slopes @ phi[..., None, :, :] @ mixed).sum(axis=-3)
     inflation = phi @ bent @ phi
-    adjusted = phi + inflation + inflation.transpose(0, 2, 1)
+    adjusted = phi + inflation + inflation.mT
     return AdjustedCovariance(plain=phi, adjusted=adjusted, slopes=slopes, theta_covariance=w)
-
-
-def _theta_covariance(fit: BatchFit, drop_edges: bool) -> Array:
-    expected = fit.expected
-    q = expected.shape[1]
-    if not q:
-        return expected
-    scale = np.sqrt(np.einsum("bii->bi", expected))
-    scaled = expected / (scale[:, :, None] * scale[:, None, :])
-    if not drop_edges:
-        return _unscaled(np.linalg.inv(scaled), scale)
-    keep = ~fit.on_edge
-    both = keep[:, :, None] & keep[:, None, :]
-    inner = np.where(both, scaled, np.eye(q))
-    return np.where(both, _unscaled(np.linalg.inv(inner), scale), 0.0)
-
-
-def _unscaled(inverse: Array, scale: Array) -> Array:
-    covariance: Array = inverse / (scale[:, :, None] * scale[:, None, :])
-    return covariance
 
 
 def kenward_roger(
@@ -136,16 +121,15 @@ def kenward_roger(
     rank = len(l_matrix)
     difference = fit.beta @ l_matrix.T - np.asarray(at, dtype=float)
     spread = l_matrix @ covariance.adjusted @ l_matrix.T
-    solved = np.linalg.solve(spread, difference[:, :, None])[:, :, 0]
-    wald = (difference * solved).sum(axis=1) / rank
-    plain, _, _ = invert_positive(l_matrix @ covariance.plain @ l_matrix.T)
-    side = l_matrix @ covariance.plain
-    tilted = side[:, None] @ covariance.slopes @ side[:, None].transpose(0, 1, 3, 2)
-    shares = plain[:, None] @ tilted
-    traces = np.einsum("bkii->bk", shares)
+    solved = np.linalg.solve(spread, difference[..., None])[..., 0]
+    wald = (difference * solved).sum(axis=-1) / rank
+    plain = np.linalg.inv(l_matrix @ covariance.plain @ l_matrix.T)
+    side = (l_matrix @ covariance.plain)[..., None, :, :]
+    shares = plain[..., None, :, :] @ (side @ covariance.slopes @ side.mT)
+    traces = np.einsum("...kii->...k", shares)
     w = covariance.theta_covariance
-    a1 = np.einsum("bij,bi,bj->b", w, traces, traces)
-    a2 = np.einsum("bij,bixy,bjyx->b", w, shares, shares, optimize=True)
+    a1 = np.einsum("...ij,...i,...j->...", w, traces, traces)
+    a2 = np.einsum("...ij,...ixy,...jyx->...", w, shares, shares, optimize=True)
     df, scaling = _moments(a1, a2, rank)
     f = wald * scaling
     return FTests(f=f, df_num=rank, df_den=df, p=f_tail(f, rank, df), scaling=scaling)
@@ -154,12 +138,13 @@ def kenward_roger(
 def single_df(covariance: AdjustedCovariance, contrasts: ArrayLike) -> Array:
     """Kenward–Roger degrees of freedom of each single contrast.
 
-    Shapes: contrasts (m, p); gives (B, m).
+    Shapes: contrasts (m, p); gives (B, m) or (m,).
     """
     side = np.asarray(contrasts, dtype=float) @ covariance.plain
     variance = (side * np.asarray(contrasts, dtype=float)).sum(axis=-1)
-    gradient = (side[:, None] @ covariance.slopes * side[:, None]).sum(axis=-1)
-    spread = np.einsum("bkm,bkj,bjm->bm", gradient, covariance.theta_covariance, gradient)
+    across = side[..., None, :, :]
+    gradient = (across @ covariance.slopes * across).sum(axis=-1)
+    spread = np.einsum("...km,...kj,...jm->...m", gradient, covariance.theta_covariance, gradient)
     found = spread > 1e-14 * variance**2
     df: Array = np.where(found, 2 * variance**2 / np.where(found, spread, 1.0), np.inf)
     return df
@@ -206,97 +191,85 @@ def f_tail(f: ArrayLike, df_num: float, df_den: ArrayLike) -> Array:
     return tail
 
 
-def _theta_covariance_satterthwaite(fit: BatchFit) -> Array:
+def _observed_theta_covariance(fit: BatchFit) -> Array:
     """Inverse observed information in θ; blocks of rank one go through v, zeros are left out."""
     jacobian, observed, use = _edge_coordinates(fit)
-    across = jacobian.transpose(0, 2, 1)
-    q = observed.shape[1]
-    both = use[:, :, None] & use[:, None, :]
+    q = observed.shape[-1]
+    both = use[..., :, None] & use[..., None, :]
     inner = np.where(both, observed, np.eye(q))
-    scale = np.sqrt(np.abs(np.einsum("bii->bi", inner)))
-    scaled = inner / (scale[:, :, None] * scale[:, None, :])
-    inverse = np.linalg.pinv(scaled, hermitian=True) / (scale[:, :, None] * scale[:, None, :])
-    covariance: Array = jacobian @ np.where(both, inverse, 0.0) @ across
+    size = np.sqrt(np.abs(np.einsum("...ii->...i", inner)))
+    scale = size[..., :, None] * size[..., None, :]
+    inverse = np.linalg.pinv(inner / scale, hermitian=True) / scale
+    covariance: Array = jacobian @ np.where(both, inverse, 0.0) @ jacobian.mT
     return covariance
 
 
 def _edge_coordinates(fit: BatchFit) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Coordinates in which the maximum is an interior one: Jacobian, information, what is used."""
-    rows, q = fit.theta.shape
+    q = fit.theta.shape[-1]
     use = ~(fit.on_edge & fit.parts.is_variance)
-    jacobian = np.tile(np.eye(q), (rows, 1, 1))
+    jacobian = np.broadcast_to(np.eye(q), (*fit.theta.shape, q))
     observed = fit.observed
     for block in fit.parts.blocks:
         first, second, cross = block
-        edged = fit.on_edge[:, cross]
+        edged = fit.on_edge[..., cross]
         if not edged.any():
             continue
         loose = np.ones_like(fit.theta)
-        loose[:, first] = np.sqrt(np.maximum(fit.theta[:, first], 0.0))
-        sign = np.where(fit.theta[:, cross] < 0, -1.0, 1.0)
-        loose[:, second] = sign * np.sqrt(np.maximum(fit.theta[:, second], 0.0))
+        loose[..., first] = np.sqrt(np.maximum(fit.theta[..., first], 0.0))
+        sign = np.where(fit.theta[..., cross] < 0, -1.0, 1.0)
+        loose[..., second] = sign * np.sqrt(np.maximum(fit.theta[..., second], 0.0))
         chain = rank_one_jacobian(loose, block)
-        rotated = chain.transpose(0, 2, 1) @ observed @ chain
-        rotated[:, first, first] -= 2 * fit.score[:, first]
-        rotated[:, second, second] -= 2 * fit.score[:, second]
-        rotated[:, first, second] -= fit.score[:, cross]
-        rotated[:, second, first] -= fit.score[:, cross]
-        pick = edged[:, None, None]
-        observed = np.where(pick, rotated, observed)
+        pick = edged[..., None, None]
+        observed = np.where(pick, bent_information(observed, fit.score, chain, block), observed)
         jacobian = np.where(pick, jacobian @ chain, jacobian)
-        use = use.copy()
-        use[edged, first] = use[edged, second] = True
-        use[edged, cross] = False
+        use[..., first] |= edged
+        use[..., second] |= edged
+        use[..., cross] &= ~edged
     return jacobian, observed, use
 
 
-def satterthwaite_df(
-    fit: BatchFit, covariance: AdjustedCovariance, contrasts: ArrayLike
-) -> tuple[Array, Array]:
-    """Variance and degrees of freedom of each single contrast.
+def satterthwaite_df(fit: BatchFit, covariance: AdjustedCovariance, contrasts: ArrayLike) -> Array:
+    """Satterthwaite's degrees of freedom of each single contrast.
 
-    Shapes: contrasts (m, p); gives (B, m).
+    Shapes: contrasts (m, p); gives (B, m) or (m,).
     """
     rows_of = np.asarray(contrasts, dtype=float)
     side = rows_of @ covariance.plain
     variance = (side * rows_of).sum(axis=-1)
-    gradient = -np.einsum("bmx,bkxy,bmy->bmk", side, covariance.slopes, side, optimize=True)
-    spread = np.einsum("bmk,bkj,bmj->bm", gradient, _theta_covariance_satterthwaite(fit), gradient)
+    gradient = np.einsum("...mx,...kxy,...my->...mk", side, covariance.slopes, side, optimize=True)
+    inner = _observed_theta_covariance(fit)
+    spread = np.einsum("...mk,...kj,...mj->...m", gradient, inner, gradient)
     with np.errstate(divide="ignore"):
-        df = np.where(spread > 0, 2 * variance**2 / spread, np.inf)
-    return variance, df
+        df: Array = np.where(spread > 0, 2 * variance**2 / spread, np.inf)
+    return df
 
 
-def satterthwaite(
-    fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike, *, at: ArrayLike = 0.0
-) -> FTests:
-    """Test Lβ = h for every response with Satterthwaite degrees of freedom.
+def satterthwaite(fit: BatchFit, covariance: AdjustedCovariance, contrast: ArrayLike) -> FTests:
+    """Test Lβ = 0 for every response with Satterthwaite degrees of freedom.
 
-    Shapes: contrast (l, p), at (l,).
+    Shapes: contrast (l, p).
     """
     l_matrix = np.atleast_2d(np.asarray(contrast, dtype=float))
     rank = len(l_matrix)
-    difference = fit.beta @ l_matrix.T - np.asarray(at, dtype=float)
+    difference = fit.beta @ l_matrix.T
     size, vectors = np.linalg.eigh(l_matrix @ covariance.plain @ l_matrix.T)
-    along = (vectors.transpose(0, 2, 1) @ difference[:, :, None])[:, :, 0]
-    f = (along**2 / size).sum(axis=1) / rank
-    single = vectors.transpose(0, 2, 1) @ l_matrix
-    _, df_each = satterthwaite_df(fit, covariance, single)
-    df = _pooled(df_each)
+    along = (vectors.mT @ difference[..., None])[..., 0]
+    f = (along**2 / size).sum(axis=-1) / rank
+    df = _pooled(satterthwaite_df(fit, covariance, vectors.mT @ l_matrix))
     return FTests(f=f, df_num=rank, df_den=df, p=f_tail(f, rank, df), scaling=np.ones_like(f))
 
 
 def _pooled(df: Array) -> Array:
     """One denominator for independent t statistics: E[F] = Σ ν/(ν-2) / l, solved for ν."""
-    rank = df.shape[1]
+    rank = df.shape[-1]
     if rank == 1:
-        return df[:, 0]
-    small = (df <= 2).any(axis=1)
-    safe = np.where(df > 2, df, 3.0)
-    excess = (2.0 / (safe - 2.0)).sum(axis=1)
+        return df[..., 0]
+    small = (df <= 2).any(axis=-1)
+    excess = (2.0 / (np.where(df > 2, df, 3.0) - 2.0)).sum(axis=-1)
     with np.errstate(divide="ignore"):
         pooled = np.where(excess > 0, 2.0 * (excess + rank) / excess, np.inf)
-    finite = np.asarray(np.isfinite(df).all(axis=1))
-    safe = np.where(finite[:, None], df, 1.0)
-    same = finite & (safe.max(axis=1) - safe.min(axis=1) < 1e-8)
-    return np.where(same, df.mean(axis=1), np.where(small, 2.0, pooled))
+    finite = np.asarray(np.isfinite(df).all(axis=-1))
+    safe = np.where(finite[..., None], df, 1.0)
+    same = finite & (safe.max(axis=-1) - safe.min(axis=-1) < 1e-8)
+    return np.where(same, df.mean(axis=-1), np.where(small, 2.0, pooled))

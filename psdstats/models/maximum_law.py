@@ -68,7 +68,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from psdstats.frozen import Array
-from psdstats.models.student import critical_t, scale_rule, two_sided_p
+from psdstats.student import critical_t, scale_rule, two_sided_p
 
 POINTS = 4093
 _MULTIPLIER = 1515
@@ -320,7 +320,7 @@ class MaximumLaw:
     normal_tail : callable
         P(max |Z_i| > w) for an array of w.
     name : str
-        How it is computed, in words.
+        Its name.
     error : float
         Largest standard error of a tail probability; 0 where it is exact.
     student_tail : callable, optional
@@ -355,10 +355,8 @@ class MaximumLaw:
             return high
         from scipy.optimize import brentq
 
-        def surplus(c: float) -> float:
-            return self.tail(c, df) - alpha
-
-        return float(brentq(surplus, low - 1e-9, high + 1e-9, xtol=1e-13, rtol=1e-14))
+        ends = (low - 1e-9, high + 1e-9)
+        return float(brentq(lambda c: self.tail(c, df) - alpha, *ends, xtol=1e-13, rtol=1e-14))
 
 
 def maximum_law(correlation: Array) -> MaximumLaw:
@@ -397,7 +395,7 @@ def range_law(levels: int) -> MaximumLaw:
         return np.asarray(0.2 * (lost @ weight), dtype=np.float64)
 
     count = levels * (levels - 1) // 2
-    return MaximumLaw(count=count, normal_tail=tail, name="studentised range, exact")
+    return MaximumLaw(count=count, normal_tail=tail, name="studentised range")
 
 
 @lru_cache(maxsize=256)
@@ -415,9 +413,8 @@ def _law_for(data: bytes, m: int) -> MaximumLaw:
                 inside = inside + np.log1p(-np.minimum(law.normal_tail(w), 1.0))
         return np.asarray(-np.expm1(inside), dtype=np.float64)
 
-    names = dict.fromkeys(law.name for law in laws if law.count > 1)
-    name = " and ".join(names) or "independent values, exact"
-    return MaximumLaw(count=m, normal_tail=tail, name=name, error=sum(law.error for law in laws))
+    error = sum(law.error for law in laws)
+    return MaximumLaw(count=m, normal_tail=tail, name="independent blocks", error=error)
 
 
 def _blocks(correlation: Array) -> list[NDArray[np.intp]]:
@@ -431,7 +428,7 @@ def _blocks(correlation: Array) -> list[NDArray[np.intp]]:
 def _connected_law(correlation: Array) -> MaximumLaw:
     m = len(correlation)
     if (np.abs(correlation) > 1.0 - _ALIKE).all():  # one value, repeated or with its sign changed
-        return MaximumLaw(count=m, normal_tail=_single_tail, name="one value, exact")
+        return MaximumLaw(count=m, normal_tail=_single_tail, name="one value")
     shared = _product_factor(correlation)
     if shared is not None:
         return _product_law(shared)
@@ -497,16 +494,15 @@ def _product_law(a: Array) -> MaximumLaw:
                 log_inside += np.log1p(-np.minimum(high + low, 1.0))
         return np.asarray((-np.expm1(log_inside) @ weight).reshape(np.shape(w)), dtype=np.float64)
 
-    return MaximumLaw(count=len(a), normal_tail=tail, name="shared comparison (Dunnett), exact")
+    return MaximumLaw(count=len(a), normal_tail=tail, name="shared comparison")
 
 
 def _general_law(correlation: Array) -> MaximumLaw:
     law = direction_law(correlation)
-    way = "quasi-random integration" if law.error else "exact for two dimensions"
     return MaximumLaw(
         count=len(correlation),
         normal_tail=law.normal_tail,
-        name=f"multivariate t, {way}",
+        name="multivariate t",
         error=law.error,
         student_tail=law.student_tail,
     )

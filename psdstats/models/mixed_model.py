@@ -1,53 +1,276 @@
-"""A fitted mixed model: tests, contrasts, means and resampling on what `FittedModel` holds.
-
-Numbers are in the unit of the response (variances in its square).
-
-A mixed model as a user states it: a frame, fixed terms, groupings, a known covariance.
+"""A mixed model as a user states it, and the fit that all tests and contrasts hang on.
 
 y ~ N(Xβ, V), V = V_known + Σ θ_k G_k + σ²I.  Small designs are the point: tests are Kenward–Roger
 by default and large-sample tests are not offered.  The model fitted is the model asked for; nothing
-is selected automatically.
-
-One term tested in several responses, for example D10, D50, D90 and span of the same runs.
+is selected automatically.  Numbers are in the unit of the response (variances in its square).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import KW_ONLY, dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from psdstats.errors import ModelError
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
-from psdstats.models.bootstrap import (
-    BootstrapTest,
-    bootstrap_test,
-    bootstrap_variances,
-    profile_variances,
-)
 from psdstats.models.contrasts import ContrastResult, contrast_table
-from psdstats.models.criterion import Criterion
-from psdstats.models.design_columns import TermSpec, column, refuse_inseparable
+from psdstats.models.design_columns import TermSpec, column
 from psdstats.models.design_fixed import FixedDesign, asked_contrasts, build_fixed, cell_means
-from psdstats.models.design_random import RandomDesign, RandomSpec, build_random
-from psdstats.models.engine import fit_batch
-from psdstats.models.fitted import Boundary, FittedModel, Method, TermTest, choice
-from psdstats.models.multiplicity import Adjustment, adjust_p
-from psdstats.models.permutation import PermutationTest, permutation_test
-from psdstats.models.student import critical_t
+from psdstats.models.design_random import Effects, RandomDesign, RandomSpec, build_random
+from psdstats.models.engine import BatchFit, fit_batch
+from psdstats.models.kenward_roger import (
+    AdjustedCovariance,
+    adjusted_covariance,
+    kenward_roger,
+    satterthwaite,
+    satterthwaite_df,
+    single_df,
+)
+from psdstats.models.likelihood import Choice, Criterion
+from psdstats.student import critical_t, two_sided_p
+
+# rows beyond the fixed effects up to which tests miss their level: three variances or more, and
+# two with a known covariance
+_FEW_WITH_CELLS, _FEW_WITH_KNOWN = 20, 8
+
+_TINY = 1e-10  # share of the largest below which a variance, or an eigenvalue of V, is as good as 0
 
 
-class MixedModelFit(FittedModel):
+class Method(Choice):
+    """How degrees of freedom are found; a large-sample test is not among the choices."""
+
+    KENWARD_ROGER = "kenward-roger"
+    SATTERTHWAITE = "satterthwaite"
+
+
+class Boundary(Choice):
+    """What happens to a variance whose estimate would be negative.
+
+    ZERO stops at zero and keeps its uncertainty in Kenward-Roger tests; DROP stops at zero and
+    tests as if the component were not there; FREE lets it go below zero while V stays positive
+    definite, which gives the exact F in balanced designs.
+    """
+
+    ZERO = "zero"
+    DROP = "drop"
+    FREE = "free"
+
+
+class FitRemark(RemarkKind):
+    """What is not as it should be in a fit, and designs whose tests miss their level.
+
+    The figures of the latter are those of tests/calibration/results/mixed_models.md.  Complete
+    designs without a known covariance are never concerned: their tests are exact.  Incomplete ones
+    with several components and few rows have F tests that reject too rarely; small designs with a
+    known covariance, complete or not, reject too often.
+
+    Tried for the latter, and left since no cure helps in all of them (simulated, 5 % wanted): a
+    reference law that mixes over the estimated share of the variance rejects in 0 to 4 %; p
+    calibrated by a parametric bootstrap in 4.6 to 6.1 %, worse than without in two groups with
+    cells; the bootstrap of the likelihood ratio in 3.3 to 6.6 %
+    (tests/calibration/results/bootstrap_level.md).
+    """
+
+    NOTHING_ESTIMATED = "nothing estimated"
+    AT_ZERO = "at zero"  # component
+    BELOW_ZERO = "below zero"  # component
+    FULL_CORRELATION = "full correlation"  # first, second, sign
+    NEARLY_SINGULAR = "nearly singular"
+    NOT_CONVERGED = "not converged"
+    INCOMPLETE = "incomplete"  # rows, variances
+    TWO_GROUPS = "two groups"  # rows, variances
+    FEW_CELLS = "few cells"  # rows, variances
+    FEW_RUNS = "few runs"  # rows, variances
+
+
+@dataclass(frozen=True, kw_only=True)
+class TermTest:
+    """F test of a term or of a contrast matrix.
+
+    Parameters
+    ----------
+    term : str
+        What was tested.
+    method : Method
+        How the degrees of freedom were found.
+    f, df_num, df_den, p : float
+        Statistic (scaling included), degrees of freedom, upper tail.
+    scaling : float
+        Factor in ``f`` that the method put there (1 for one contrast).
+    """
+
+    term: str
+    method: Method
+    f: float
+    df_num: int
+    df_den: float
+    p: float
+    scaling: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MixedModelFit:
     """One response fitted, and what can be asked of the fit.
 
     Parameters
     ----------
-    model, response, fixed, random, batch
-        As in `FittedModel`.
+    model : MixedModel
+        What was asked.
+    response : ndarray, shape (n,)
+        Its values.
+    fixed : FixedDesign
+        X and its meaning.
+    random : RandomDesign
+        Groupings and their covariance matrices.
+    estimates : BatchFit
+        Variance parameters, coefficients, likelihood and information, of one response.
     """
+
+    model: MixedModel
+    response: Array
+    fixed: FixedDesign
+    random: RandomDesign
+    estimates: BatchFit
+
+    @property
+    def reml_log_likelihood(self) -> float:
+        """Restricted log likelihood; the full one after a fit by it."""
+        return float(self.estimates.log_likelihood)
+
+    @cached_property
+    def variance_components(self) -> pd.Series:
+        """Variances (and covariances of slopes) by component; exactly 0 at the boundary."""
+        index = pd.Index(self.random.names, name="component")
+        return pd.Series(self.estimates.theta.copy(), index=index, name="variance")
+
+    @cached_property
+    def effects(self) -> Effects:
+        """Predicted random effects and fitted values."""
+        return self.random.predict(self.response, self.fixed.matrix, self.estimates)
+
+    @property
+    def random_effects(self) -> pd.DataFrame:
+        """Best linear unbiased predictions: grouping, level, effect, estimate, standard_error."""
+        return self.effects.table
+
+    @property
+    def fitted(self) -> Array:
+        """Fixed effects plus predicted random effects, shape (n,)."""
+        return self.effects.fitted
+
+    @property
+    def residuals(self) -> Array:
+        """Response minus `fitted`, shape (n,)."""
+        return self.response - self.fitted
+
+    @property
+    def status(self) -> tuple[Remark, ...]:
+        """What is at the boundary or went wrong; empty where all is as it should be."""
+        fit, names = self.estimates, self.random.names
+        if not names:
+            return (FitRemark.NOTHING_ESTIMATED(),)
+        said: list[Remark] = []
+        parts, theta, edge = fit.parts, fit.theta, fit.on_edge
+        inside_blocks = {i for block in parts.blocks for i in block}
+        for k, name in enumerate(names):
+            if edge[k] and parts.is_variance[k] and k not in inside_blocks:
+                said.append(FitRemark.AT_ZERO(component=name))
+            elif fit.free and parts.is_variance[k] and theta[k] < 0:
+                said.append(FitRemark.BELOW_ZERO(component=name))
+        for first, second, cross in parts.blocks:
+            zero = [names[k] for k in (first, second) if theta[k] <= 1e-12 * theta.max()]
+            if edge[cross] and zero:
+                said += [FitRemark.AT_ZERO(component=name) for name in zero]
+            elif edge[cross]:
+                sign = int(np.sign(theta[cross]))
+                said.append(
+                    FitRemark.FULL_CORRELATION(first=names[first], second=names[second], sign=sign)
+                )
+        # a known covariance of low rank may be left almost alone, the residual being nearly zero
+        tiny = bool((parts.is_variance & (theta < _TINY * theta.max())).any())
+        if parts.known is not None and tiny:
+            values = np.linalg.eigvalsh(parts.covariance(theta))
+            if values[0] < _TINY * values[-1]:
+                said.append(FitRemark.NEARLY_SINGULAR())
+        if not fit.converged:
+            said.append(FitRemark.NOT_CONVERGED())
+        return tuple(said)
+
+    @property
+    def cautions(self) -> tuple[Remark, ...]:
+        """What to allow for when the tests are read."""
+        parts, rows, q = self.random.parts, len(self.response), len(self.random.names)
+        beside = rows - len(self.fixed.names)
+        few_cells = q > 2 and beside <= _FEW_WITH_CELLS
+        kind = None
+        if parts.known is None:
+            if q > 2 and beside < _FEW_WITH_CELLS and not self.estimates.strata_only:
+                kind = FitRemark.INCOMPLETE
+        elif few_cells and np.linalg.matrix_rank(parts.matrices[0]) <= 2:
+            kind = FitRemark.TWO_GROUPS
+        elif few_cells:
+            kind = FitRemark.FEW_CELLS
+        elif q and beside < _FEW_WITH_KNOWN:
+            kind = FitRemark.FEW_RUNS
+        return () if kind is None else (kind(rows=rows, variances=q),)
+
+    @cached_property
+    def covariance(self) -> AdjustedCovariance:
+        """Covariances of the coefficients, plain and adjusted, with what all tests share."""
+        drop = Boundary(self.model.boundary) is Boundary.DROP
+        return adjusted_covariance(self.estimates, drop_edges=drop)
+
+    def _used(self, rows: Array, method: Method | str) -> tuple[Array, Array]:
+        """Covariance of the coefficients, and degrees of freedom of single contrasts (m, p)."""
+        if Method(method) is Method.SATTERTHWAITE:
+            return self.covariance.plain, satterthwaite_df(self.estimates, self.covariance, rows)
+        return self.covariance.adjusted, single_df(self.covariance, rows)
+
+    @property
+    def fixed_effects(self) -> pd.DataFrame:
+        """Coefficients with Kenward–Roger inference at 95 %; see `coefficients`."""
+        return self.coefficients()
+
+    def coefficients(
+        self, *, method: Method | str = Method.KENWARD_ROGER, level: float = 0.95
+    ) -> pd.DataFrame:
+        """Coefficients with standard errors, t, p and intervals.
+
+        Parameters
+        ----------
+        method : {"kenward-roger", "satterthwaite"}
+            Standard errors of t and intervals, and degrees of freedom.
+        level : float, default=0.95
+            Confidence level of each interval by itself.
+
+        Returns
+        -------
+        DataFrame
+            One row a coefficient: estimate, standard_error, standard_error_adjusted, df, t, p,
+            lower, upper.
+        """
+        estimate = self.estimates.beta
+        covariance, df = self._used(np.eye(len(estimate)), method)
+        used = np.sqrt(np.diagonal(covariance))
+        half = critical_t(1.0 - level, df) * used
+        return pd.DataFrame(
+            {
+                "estimate": estimate,
+                "standard_error": np.sqrt(np.diagonal(self.covariance.plain)),
+                "standard_error_adjusted": np.sqrt(np.diagonal(self.covariance.adjusted)),
+                "df": df,
+                "t": estimate / used,
+                "p": two_sided_p(estimate / used, df),
+                "lower": estimate - half,
+                "upper": estimate + half,
+            },
+            index=pd.Index(self.fixed.names, name="coefficient"),
+        )
 
     def test(self, term: TermSpec, method: Method | str = Method.KENWARD_ROGER) -> TermTest:
         """F test of a term of the fixed part.
@@ -81,10 +304,9 @@ class MixedModelFit(FittedModel):
         contrast: ArrayLike,
         *,
         method: Method | str = Method.KENWARD_ROGER,
-        at: ArrayLike = 0.0,
         term: str = "contrast matrix",
     ) -> TermTest:
-        """F test of Lβ = h.
+        """F test of Lβ = 0.
 
         Parameters
         ----------
@@ -92,8 +314,6 @@ class MixedModelFit(FittedModel):
             L, of full row rank, one column a coefficient in the order of ``fixed.names``.
         method : {"kenward-roger", "satterthwaite"}
             How the denominator degrees of freedom are found.
-        at : array_like, shape (l,) or scalar, default=0
-            h.
         term : str
             What the result is called.
 
@@ -113,8 +333,18 @@ class MixedModelFit(FittedModel):
                 f"{np.linalg.matrix_rank(rows)}; it needs {len(self.fixed.names)} columns, one a "
                 f"coefficient, and rows that do not repeat each other."
             )
-        chosen = Method(choice(Method, method, "The method"))
-        return self.inference.test(rows, chosen, term=term, status=self.status, at=at)
+        chosen = Method(method)
+        run = kenward_roger if chosen is Method.KENWARD_ROGER else satterthwaite
+        found = run(self.estimates, self.covariance, rows)
+        return TermTest(
+            term=term,
+            method=chosen,
+            f=float(found.f),
+            df_num=found.df_num,
+            df_den=float(found.df_den),
+            p=float(found.p),
+            scaling=float(found.scaling),
+        )
 
     def marginal_means(
         self,
@@ -148,12 +378,11 @@ class MixedModelFit(FittedModel):
         ModelError
             If a term is unknown or no factor.
         """
-        chosen = Method(choice(Method, method, "The method"))
-        cells, weights = cell_means(self.fixed, term, by)
-        covariance = self.inference.beta_covariance(chosen)
-        estimate = weights @ self.batch.beta[0]
+        factors = (*self.fixed.variables(term), *([] if by is None else [by]))
+        cells, weights = cell_means(self.fixed, factors)
+        covariance, df = self._used(weights, method)
+        estimate = weights @ self.estimates.beta
         error = np.sqrt(((weights @ covariance) * weights).sum(axis=1))
-        df = self.inference.single_df(weights, chosen)
         half = critical_t(1.0 - level, df) * error
         numbers = {"estimate": estimate, "standard_error": error, "df": df}
         return cells.assign(**numbers, lower=estimate - half, upper=estimate + half)
@@ -199,112 +428,14 @@ class MixedModelFit(FittedModel):
         ModelError
             If the term or kind is unknown or does not fit the factor.
         """
-        chosen = Method(choice(Method, method, "The method"))
         asked = asked_contrasts(self.fixed, term, kind=kind, by=by, degree=degree)
         return contrast_table(
-            asked.weights,
-            self.batch.beta[0],
-            self.inference.beta_covariance(chosen),
-            self.inference.single_df(asked.weights, chosen),
-            labels=asked.labels,
-            high=asked.high,
-            low=asked.low,
-            kind=asked.kind,
+            asked,
+            self.estimates.beta,
+            *self._used(asked.weights, method),
             adjust=adjust,
             level=level,
         )
-
-    def bootstrap_test(
-        self,
-        term: TermSpec,
-        draws: int = 1000,
-        seed: int | np.random.Generator = 0,
-        *,
-        stop_after: int | None = None,
-    ) -> BootstrapTest:
-        """Likelihood ratio test of a term with a parametric bootstrap.
-
-        Parameters
-        ----------
-        term : str or tuple of str
-            A term of the model.
-        draws : int, default=1000
-            Simulated data sets.
-        seed : int or Generator, default=0
-            Source of randomness.
-        stop_after : int or None
-            Stop once so many draws are as extreme as the data; None draws all.
-
-        Returns
-        -------
-        BootstrapTest
-
-        Raises
-        ------
-        ModelError
-            If the model has no such term, or no draws are asked for.
-        """
-        return bootstrap_test(self, term, draws=draws, seed=seed, stop_after=stop_after)
-
-    def permutation_test(
-        self, term: TermSpec, draws: int = 1999, seed: int | np.random.Generator = 0
-    ) -> PermutationTest:
-        """Permutation of exchangeable rows within groups, where the design has them.
-
-        Parameters
-        ----------
-        term : str or tuple of str
-            A term of the model.
-        draws : int, default=1999
-            Random rearrangements, where all are too many.
-        seed : int or Generator, default=0
-            Source of randomness.
-
-        Returns
-        -------
-        PermutationTest
-
-        Raises
-        ------
-        ModelError
-            If no rows are exchangeable under the hypothesis.
-        """
-        return permutation_test(self, term, draws=draws, seed=seed)
-
-    def variance_intervals(
-        self,
-        method: str = "profile",
-        *,
-        level: float = 0.95,
-        draws: int = 1000,
-        seed: int | np.random.Generator = 0,
-    ) -> pd.DataFrame:
-        """Intervals of the variance components.
-
-        Parameters
-        ----------
-        method : {"profile", "bootstrap"}
-            Profile restricted likelihood, or percentiles of a parametric bootstrap.
-        level : float, default=0.95
-            Confidence level.
-        draws, seed
-            For the bootstrap.
-
-        Returns
-        -------
-        DataFrame
-            Columns estimate, lower, upper by component.
-
-        Raises
-        ------
-        ModelError
-            If there is no such method.
-        """
-        if method == "profile":
-            return profile_variances(self, level=level)
-        if method == "bootstrap":
-            return bootstrap_variances(self, level=level, draws=draws, seed=seed)
-        raise ModelError(f"The method {method!r} is not one of 'profile', 'bootstrap'.")
 
 
 @dataclass(frozen=True, eq=False)
@@ -400,15 +531,16 @@ def fit_many(
     Returns
     -------
     list of MixedModelFit
-        One a response.  A known covariance of shape (B, n, n) gives each response its own.
+        One a response.  A known covariance is shared by all; fit responses one by one to give
+        each its own.
 
     Raises
     ------
     ModelError
-        As in `MixedModel.fit`, or if known covariances and responses differ in number.
+        As in `MixedModel.fit`.
     """
-    boundary = Boundary(choice(Boundary, model.boundary, "The boundary rule"))
-    chosen = Criterion(choice(Criterion, criterion, "The criterion"))
+    free = Boundary(model.boundary) is Boundary.FREE
+    chosen = Criterion(criterion)
     if not len(model.frame):
         raise ModelError("The frame has no rows, so there is nothing to fit.")
     y = np.stack([_response(model.frame, name) for name in responses])
@@ -420,22 +552,15 @@ def fit_many(
         known=model.known_covariance,
         design=fixed.matrix,
     )
-    known = random.parts.known
-    if known is not None and known.ndim == 3 and len(known) != len(y):
-        raise ModelError(
-            f"{len(known)} known covariances are given for {len(y)} responses; give one for each, "
-            f"in their order, or a single one for all."
-        )
-    _refuse_design(fixed, random)
-    free = boundary is Boundary.FREE
+    random.refuse_inseparable(fixed.matrix)
     batch = fit_batch(y, fixed.matrix, random.parts, criterion=chosen, free=free)
     return [
         MixedModelFit(
             model=replace(model, response=name),
             response=y[row],
             fixed=fixed,
-            random=replace(random, parts=random.parts.rows(slice(row, row + 1))),
-            batch=batch.row(row),
+            random=random,
+            estimates=batch.row(row),
         )
         for row, name in enumerate(responses)
     ]
@@ -449,47 +574,3 @@ def _response(frame: pd.DataFrame, name: str) -> Array:
     if not np.isfinite(values).all():
         raise ModelError(f"The response {name!r} holds values that are not finite numbers.")
     return values
-
-
-def _refuse_design(fixed: FixedDesign, random: RandomDesign) -> None:
-    n, p = fixed.matrix.shape
-    if not len(random.names):
-        return
-    if n <= p:
-        raise ModelError(
-            f"The fixed part has {p} coefficients for {n} rows, so no variance can be estimated; "
-            f"take terms out, add replicates, or use a known covariance with residual=False."
-        )
-    parts = random.parts
-    x = fixed.matrix if parts.span is None else parts.span.coordinates(fixed.matrix.T).T
-    complement = np.linalg.qr(x, mode="complete")[0][:, p:]
-    inner = (complement.T @ parts.matrices @ complement).reshape(len(random.names), -1)
-    if parts.outside is not None:
-        inner = np.column_stack([inner, np.sqrt(parts.n_outside) * parts.outside])
-    refuse_inseparable(inner, random.names)
-
-
-def term_in_responses(
-    fits: Sequence[MixedModelFit],
-    term: TermSpec,
-    *,
-    method: Method | str = Method.KENWARD_ROGER,
-    adjust: Adjustment | str = Adjustment.NONE,
-) -> pd.DataFrame:
-    """Test a term in every response."""
-    if not fits:
-        raise ModelError("No fits were given; fit at least one response.")
-    tests = [fit.test(term, method=method) for fit in fits]
-    table = pd.DataFrame(
-        {
-            "response": [fit.model.response for fit in fits],
-            "term": [test.term for test in tests],
-            "f": [test.f for test in tests],
-            "df_num": [test.df_num for test in tests],
-            "df_den": [test.df_den for test in tests],
-            "p": [test.p for test in tests],
-        }
-    )
-    table["p_adjusted"] = adjust_p(table["p"].to_numpy(), kind=adjust)
-    table["status"] = [test.status for test in tests]
-    return table

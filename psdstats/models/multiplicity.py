@@ -10,7 +10,7 @@ Sources: C. W. Dunnett, J. Amer. Statist. Assoc. 50 (1955) 1096; S. Holm, Scand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.maximum_law import MAX_DIMENSION, MaximumLaw, maximum_law
-from psdstats.models.student import critical_t, two_sided_p
+from psdstats.student import critical_t, two_sided_p
 
 _SAME_DF = 1e-9  # degrees of freedom nearer than this are equal but for rounding
 _SLACK = 1e-6  # by how much a matrix may miss being a correlation matrix
@@ -35,6 +35,11 @@ class Adjustment(StrEnum):
     BONFERRONI = "bonferroni"
     NONE = "none"
 
+    @classmethod
+    def _missing_(cls, value: object) -> Adjustment:
+        known = ", ".join(cls)
+        raise ModelError(f"No adjustment is called {value!r}; use one of {known}.")
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Simultaneous:
@@ -43,9 +48,9 @@ class Simultaneous:
     Parameters
     ----------
     adjustment : Adjustment
-        The rule asked for.
-    method : str
-        What was computed, in words.
+        The rule used: the one asked for, or Bonferroni's where a family is too large.
+    law : str
+        Name of the joint law behind it; empty for rules without one.
     level : float
         Joint confidence level.
     p, p_adjusted : ndarray, shape (m,)
@@ -57,7 +62,7 @@ class Simultaneous:
     """
 
     adjustment: Adjustment
-    method: str
+    law: str
     level: float
     p: Array
     p_adjusted: Array
@@ -92,7 +97,7 @@ def simultaneous(
     which may include zero where Holm's p is just below 1 - level.
 
     Families of more than `MAX_DIMENSION` contrasts are adjusted by Bonferroni's rule, whatever is
-    asked, and the method says so.
+    asked.
 
     Examples
     --------
@@ -100,31 +105,23 @@ def simultaneous(
     >>> found.p_adjusted.round(4), found.critical.round(4)
     (array([0.0339, 0.4659]), array([2.5683, 2.5683]))
     """
-    rule = _adjustment(kind)
+    rule = Adjustment(kind)
     t_all, matrix, df_all = _checked(t, correlation, df)
     if not 0.0 < level < 1.0:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
     single = two_sided_p(t_all, df_all)
     m, alpha = len(t_all), 1.0 - level
     if rule in (Adjustment.DUNNETT, Adjustment.TUKEY, Adjustment.MULTIVARIATE_T):
-        if m > MAX_DIMENSION:
-            return replace(
-                simultaneous(t_all, matrix, df_all, kind=Adjustment.BONFERRONI, level=level),
-                method=f"Bonferroni, as for every family of more than {MAX_DIMENSION} contrasts",
-            )
-        return _joint(rule, t_all, single, df_all, maximum_law(matrix), level)
-    divisor = 1 if rule is Adjustment.NONE else m
+        if m <= MAX_DIMENSION:
+            return _joint(rule, t_all, single, df_all, maximum_law(matrix), level)
+        rule = Adjustment.BONFERRONI
     return Simultaneous(
         adjustment=rule,
-        method={
-            Adjustment.NONE: "each contrast alone",
-            Adjustment.BONFERRONI: "Bonferroni",
-            Adjustment.HOLM: "Holm's step-down rule, intervals by Bonferroni",
-        }[rule],
+        law="",
         level=level,
         p=single,
         p_adjusted=adjust_p(single, kind=rule),
-        critical=critical_t(alpha / divisor, df_all),
+        critical=critical_t(alpha if rule is Adjustment.NONE else alpha / m, df_all),
         integration_error=0.0,
     )
 
@@ -139,25 +136,20 @@ def adjust_p(p: ArrayLike, *, kind: Adjustment | str = Adjustment.HOLM) -> Array
     >>> adjust_p([0.01, 0.04, 0.03])
     array([0.03, 0.06, 0.06])
     """
-    rule = _adjustment(kind)
+    rule = Adjustment(kind)
     values = np.array(p, dtype=float).reshape(-1)
     if not ((values >= 0.0) & (values <= 1.0)).all():
         raise ModelError(f"The p-values {values.tolist()} must lie between 0 and 1.")
-    m = len(values)
     if rule is Adjustment.NONE:
         return values
-    if rule is Adjustment.BONFERRONI:
-        return np.asarray(np.minimum(m * values, 1.0), dtype=np.float64)
-    if rule is not Adjustment.HOLM:
+    if rule not in (Adjustment.HOLM, Adjustment.BONFERRONI):
         raise ModelError(
             f"The rule {rule.value!r} needs the correlations of the contrasts; "
             "use simultaneous(), or holm, bonferroni or none here."
         )
-    order = np.argsort(values, kind="stable")
-    stepped = np.maximum.accumulate((m - np.arange(m)) * values[order])
-    adjusted = np.empty(m)
-    adjusted[order] = np.minimum(stepped, 1.0)
-    return adjusted
+    from statsmodels.stats.multitest import multipletests
+
+    return np.asarray(multipletests(values, method=rule.value)[1], dtype=np.float64)
 
 
 def _joint(
@@ -172,24 +164,15 @@ def _joint(
     own = np.full(len(df), critical)
     if not equal:
         own = np.where(df == common, own, critical_t(two_sided_p(critical, common), df))
-    method = law.name if equal else f"{law.name}, each contrast with its own degrees of freedom"
     return Simultaneous(
         adjustment=rule,
-        method=method,
+        law=law.name,
         level=level,
         p=single,
         p_adjusted=np.clip(adjusted, single, 1.0),
         critical=own,
         integration_error=law.error,
     )
-
-
-def _adjustment(kind: Adjustment | str) -> Adjustment:
-    try:
-        return Adjustment(kind)
-    except ValueError as error:
-        known = ", ".join(rule.value for rule in Adjustment)
-        raise ModelError(f"No adjustment is called {kind!r}; use one of {known}.") from error
 
 
 def _checked(t: ArrayLike, correlation: ArrayLike, df: ArrayLike) -> tuple[Array, Array, Array]:

@@ -3,57 +3,49 @@
 The first steps use the expected information (Fisher scoring), later ones the observed information
 where it gives an ascent.  A variance that a step would carry below zero is fixed at zero and the
 others are solved again, so estimates at zero are exactly zero.  Intercept-slope blocks are kept
-positive semidefinite by shortening the step.  With ``free`` nothing but V itself has to stay
-positive definite.
+positive semidefinite by shortening the step.
 
-Intercept-slope blocks at the edge of their cone: correlation of ±1, or a variance at zero.
-
-At the edge a block [[a, c], [c, b]] is v vᵀ with v = (v₁, v₂), and the likelihood is maximised over
-v with the chain rule.  Used only for the responses whose maximum lies there.
-
-What happens where a maximum lies at the edge of what variances may be.
-
-Two routes: stay on the edge (zero variances, intercept-slope blocks of rank one), or let the
-variances go below zero while V stays positive definite, which in balanced designs gives back the
-exact F tests.
+Where a maximum lies at the edge there are two routes.  `settle_edge` stays on it: a block
+[[a, c], [c, b]] with a correlation of ±1, or a variance at zero, is v vᵀ with v = (v₁, v₂), and the
+likelihood is maximised over v with the chain rule.  `let_free` lets variances go below zero while V
+stays positive definite, which in balanced designs gives back the exact F tests.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Protocol, TypeVar
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.frozen import Array
-from psdstats.models.criterion import LikelihoodValue, Problem
+from psdstats.models.likelihood import LikelihoodValue, Problem, Rows
 
 Mask = NDArray[np.bool_]
+Block = tuple[int, int, int]
 
-_SCORING_STEPS = 2
-_MAX_HALVINGS = 30
+_SCORING_STEPS, _MAX_HALVINGS, _MAX_ITERATIONS = 2, 30, 100
 
 
 class Target(Protocol):
     """Anything with a likelihood value at θ for chosen responses."""
 
-    def value(self, theta: Array, rows: NDArray[np.intp]) -> LikelihoodValue:
+    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
         """Log likelihood, score and information at θ (len(rows), q)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Bounds:
-    """What θ may be: ``variance`` (q,) marks single variances, which stay ≥ 0 unless ``free``.
+    """What θ may be: ``variance`` (q,) marks single variances, which stay at or above zero.
 
     ``blocks`` lists (variance, variance, covariance) positions that form 2 x 2 matrices, which
     stay positive definite; their members are not marked in ``variance``.
     """
 
     variance: Mask
-    blocks: tuple[tuple[int, int, int], ...] = ()
-    free: bool = False
+    blocks: tuple[Block, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -65,157 +57,106 @@ class Solution:
     converged: Mask
     on_edge: Mask
 
+    def rows(self, chosen: Rows) -> Solution:
+        """The same for some of the responses."""
+        return Solution(
+            theta=self.theta[chosen],
+            value=self.value.rows(chosen),
+            converged=self.converged[chosen],
+            on_edge=self.on_edge[chosen],
+        )
 
-@dataclass
-class _State:
-    """Working arrays of one maximisation; rows are responses."""
-
-    theta: Array
-    level: Array
-    score: Array
-    expected: Array
-    observed: Array
-
-    def store(self, rows: NDArray[np.intp], theta: Array, value: LikelihoodValue) -> None:
-        self.theta[rows] = theta
-        self.level[rows] = value.log_likelihood
-        self.score[rows] = value.score
-        self.expected[rows] = value.expected
-        self.observed[rows] = value.observed
+    def put(self, rows: Rows, new: Solution) -> None:
+        """Write the solutions of some responses in place."""
+        self.theta[rows] = new.theta
+        self.value.put(rows, new.value)
+        self.converged[rows] = new.converged
+        self.on_edge[rows] = new.on_edge
 
 
-def maximise(
-    problem: Target,
-    start: Array,
-    bounds: Bounds,
-    *,
-    tolerance: float = 1e-10,
-    max_iterations: int = 100,
-) -> Solution:
-    """Maximise a likelihood from ``start`` (B, q), scaled units.
-
-    Shapes: start (B, q).
-    """
-    n_responses, q = start.shape
-    state = _State(
-        theta=start.copy(),
-        level=np.full(n_responses, -np.inf),
-        score=np.zeros((n_responses, q)),
-        expected=np.zeros((n_responses, q, q)),
-        observed=np.zeros((n_responses, q, q)),
-    )
-    everyone = np.arange(n_responses)
-    state.store(everyone, state.theta, problem.value(state.theta, everyone))
-    converged = np.zeros(n_responses, dtype=bool)
-    live = everyone[np.isfinite(state.level)]
-    for iteration in range(max_iterations):
+def maximise(problem: Target, start: Array, bounds: Bounds, *, tolerance: float) -> Solution:
+    """Maximise a likelihood from ``start`` (B, q), scaled units."""
+    theta, everyone = start.copy(), np.arange(len(start))
+    value = problem.value(theta, everyone)
+    converged = np.zeros(len(start), dtype=bool)
+    live = everyone[np.isfinite(value.log_likelihood)]
+    for iteration in range(_MAX_ITERATIONS):
         if not len(live):
             break
-        step = _step(state, live, bounds, scoring=iteration < _SCORING_STEPS)
+        scoring, now = iteration < _SCORING_STEPS, value.rows(live)
+        step = _bounded_step(theta[live], now.score, now.expected, bounds)
+        if not scoring:
+            newton = _bounded_step(theta[live], now.score, now.observed, bounds)
+            gain = (newton * now.score).sum(axis=1)
+            curve = (newton * (now.observed @ newton[:, :, None])[:, :, 0]).sum(axis=1)
+            use = np.isfinite(newton).all(axis=1) & (gain >= 0) & (curve >= 0)
+            step = np.where(use[:, None], newton, step)
         size = np.abs(step).max(axis=1, initial=0.0)
-        done = size <= tolerance * np.abs(state.theta[live]).max(axis=1, initial=1e-8)
+        done = size <= tolerance * np.abs(theta[live]).max(axis=1, initial=1e-8)
         converged[live[done]] = True
         live, step = live[~done], step[~done]
-        moved = _search(problem, state, live, step, bounds)
-        live = live[moved | (iteration < _SCORING_STEPS)]
-    value = LikelihoodValue(
-        log_likelihood=state.level,
-        score=state.score,
-        expected=state.expected,
-        observed=state.observed,
-    )
-    edge = bounds.variance & (state.theta == 0)
-    return Solution(theta=state.theta, value=value, converged=converged, on_edge=edge)
-
-
-def _step(state: _State, live: NDArray[np.intp], bounds: Bounds, *, scoring: bool) -> Array:
-    theta, score = state.theta[live], state.score[live]
-    step = _bounded_step(theta, score, state.expected[live], bounds)
-    if scoring:
-        return step
-    newton = _bounded_step(theta, score, state.observed[live], bounds)
-    gain = (newton * score).sum(axis=1)
-    curve = (newton * (state.observed[live] @ newton[:, :, None])[:, :, 0]).sum(axis=1)
-    use = np.isfinite(newton).all(axis=1) & (gain >= 0) & (curve >= 0)
-    return np.where(use[:, None], newton, step)
+        moved = _search(problem, theta, value, live, step, bounds)
+        live = live[moved | scoring]
+    edge = bounds.variance & (theta == 0)
+    return Solution(theta=theta, value=value, converged=converged, on_edge=edge)
 
 
 def _bounded_step(theta: Array, score: Array, information: Array, bounds: Bounds) -> Array:
     """Solve the quadratic model with θ + step ≥ 0 for variances, fixing those that reach zero."""
     q = theta.shape[1]
-    fixed = np.zeros(theta.shape, dtype=bool)
-    if not bounds.free:
-        fixed = bounds.variance & (theta <= 0) & (score <= 0)
+    fixed = bounds.variance & (theta <= 0) & (score <= 0)
+    diagonal = np.abs(np.einsum("bii->bi", information))
+    step = np.zeros_like(theta)
     for _ in range(q):
-        step = _solve_with_fixed(theta, score, information, fixed)
+        step = np.where(fixed, -theta, 0.0)
+        right = np.where(fixed, 0.0, score - (information @ step[:, :, None])[:, :, 0])
+        inner = np.where(~fixed[:, :, None] & ~fixed[:, None, :], information, 0.0)
+        ridge = 1e-14 * diagonal + np.where(fixed, 1.0, 1e-300)
+        inner = inner + ridge[:, :, None] * np.eye(q)
+        try:
+            solved = np.linalg.solve(inner, right[:, :, None])[:, :, 0]
+        except np.linalg.LinAlgError:
+            solved = (np.linalg.pinv(inner, hermitian=True) @ right[:, :, None])[:, :, 0]
+        step = np.where(fixed, step, solved)
         below = bounds.variance & ~fixed & (theta + step < 0)
-        if bounds.free or not below.any():
+        if not below.any():
             break
         fixed = fixed | below
     return step
 
 
-def _solve_with_fixed(theta: Array, score: Array, information: Array, fixed: Mask) -> Array:
-    q = theta.shape[1]
-    step = np.where(fixed, -theta, 0.0)
-    right = np.where(fixed, 0.0, score - (information @ step[:, :, None])[:, :, 0])
-    loose = ~fixed
-    inner = np.where(loose[:, :, None] & loose[:, None, :], information, 0.0)
-    diagonal = np.einsum("bii->bi", information)
-    ridge = 1e-14 * np.abs(diagonal) + np.where(fixed, 1.0, 1e-300)
-    inner = inner + ridge[:, :, None] * np.eye(q)
-    try:
-        solved = np.linalg.solve(inner, right[:, :, None])[:, :, 0]
-    except np.linalg.LinAlgError:
-        solved = (np.linalg.pinv(inner, hermitian=True) @ right[:, :, None])[:, :, 0]
-    return np.where(fixed, step, solved)
-
-
 def _search(
-    problem: Target, state: _State, live: NDArray[np.intp], step: Array, bounds: Bounds
+    problem: Target, theta: Array, value: LikelihoodValue, live: Rows, step: Array, bounds: Bounds
 ) -> Mask:
-    """Halve each step until the likelihood does not fall; returns which responses moved."""
+    """Halve each step until the likelihood does not fall; returns which responses moved.
+
+    θ and its values are written in place.
+    """
     moved = np.zeros(len(live), dtype=bool)
-    shorten = np.ones(len(live))
-    if bounds.blocks and not bounds.free:
-        shorten = _room_in_blocks(state.theta[live], step, bounds.blocks)
+    shorten = _room_in_blocks(theta[live], step, bounds.blocks) if bounds.blocks else 1.0
+    shorten = shorten * np.ones(len(live))
     pending = np.arange(len(live))
     for _ in range(_MAX_HALVINGS):
         if not len(pending):
             break
         rows = live[pending]
-        trial = state.theta[rows] + shorten[pending, None] * step[pending]
-        if not bounds.free:
-            trial = np.where(bounds.variance, np.maximum(trial, 0.0), trial)
-        value = problem.value(trial, rows)
-        slack = 1e-10 * (1.0 + np.abs(state.level[rows]))
-        good = value.log_likelihood >= state.level[rows] - slack
-        good &= _in_blocks(trial, bounds)
-        state.store(rows[good], trial[good], _rows(value, good))
+        trial = theta[rows] + shorten[pending, None] * step[pending]
+        trial = np.where(bounds.variance, np.maximum(trial, 0.0), trial)
+        found = problem.value(trial, rows)
+        level = value.log_likelihood[rows]
+        good = found.log_likelihood >= level - 1e-10 * (1.0 + np.abs(level))
+        for first, second, cross in bounds.blocks:
+            a, b, c = trial[:, first], trial[:, second], trial[:, cross]
+            good &= (a > 0) & (b > 0) & (a * b > c**2)
+        theta[rows[good]] = trial[good]
+        value.put(rows[good], found.rows(good))
         moved[pending[good]] = True
         pending = pending[~good]
         shorten[pending] *= 0.5
     return moved
 
 
-def _in_blocks(theta: Array, bounds: Bounds) -> Mask:
-    inside = np.ones(len(theta), dtype=bool)
-    for first, second, cross in () if bounds.free else bounds.blocks:
-        a, b, c = theta[:, first], theta[:, second], theta[:, cross]
-        inside &= (a > 0) & (b > 0) & (a * b > c**2)
-    return inside
-
-
-def _rows(value: LikelihoodValue, keep: Mask) -> LikelihoodValue:
-    return LikelihoodValue(
-        log_likelihood=value.log_likelihood[keep],
-        score=value.score[keep],
-        expected=value.expected[keep],
-        observed=value.observed[keep],
-    )
-
-
-def _room_in_blocks(theta: Array, step: Array, blocks: Sequence[tuple[int, int, int]]) -> Array:
+def _room_in_blocks(theta: Array, step: Array, blocks: Sequence[Block]) -> Array:
     """Largest fraction of each step, at most 1, that keeps every 2 x 2 block inside its cone.
 
     A step that would leave is stopped at nine tenths of the way to the edge.
@@ -237,17 +178,15 @@ def _room_in_blocks(theta: Array, step: Array, blocks: Sequence[tuple[int, int, 
     return room
 
 
-Block = tuple[int, int, int]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RankOneTarget:
-    """A likelihood in which the first two places of one block hold v₁ and v₂.
+class _RankOneTarget:
+    """The likelihood of some responses, the first two places of one block holding v₁ and v₂.
 
     The place of the covariance is unused: its score is zero and its information one.
     """
 
-    inner: Target
+    problem: Problem
+    chosen: Rows
     block: Block
 
     def theta(self, loose: Array) -> Array:
@@ -260,7 +199,7 @@ class RankOneTarget:
         return theta
 
     def start(self, theta: Array) -> Array:
-        """V nearest to a block inside the cone: its leading eigenvector."""
+        """The v whose v vᵀ is nearest to a block inside the cone: its leading eigenvector."""
         first, second, cross = self.block
         loose = theta.copy()
         pairs = np.stack([theta[:, [first, cross]], theta[:, [cross, second]]], axis=1)
@@ -269,18 +208,14 @@ class RankOneTarget:
         loose[:, first], loose[:, second], loose[:, cross] = leading[:, 0], leading[:, 1], 0.0
         return loose
 
-    def value(self, theta: Array, rows: NDArray[np.intp]) -> LikelihoodValue:
+    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
         """Value, score and information in v."""
-        first, second, cross = self.block
-        value = self.inner.value(self.theta(theta), rows)
+        value = self.problem.value(self.theta(theta), self.chosen[rows])
         jacobian = rank_one_jacobian(theta, self.block)
-        across = jacobian.transpose(0, 2, 1)
+        across = jacobian.mT
+        cross = self.block[2]
         expected = across @ value.expected @ jacobian
-        observed = across @ value.observed @ jacobian
-        observed[:, first, first] -= 2 * value.score[:, first]
-        observed[:, second, second] -= 2 * value.score[:, second]
-        observed[:, first, second] -= value.score[:, cross]
-        observed[:, second, first] -= value.score[:, cross]
+        observed = bent_information(value.observed, value.score, jacobian, self.block)
         expected[:, cross, cross] = observed[:, cross, cross] = 1.0
         return LikelihoodValue(
             log_likelihood=value.log_likelihood,
@@ -291,20 +226,30 @@ class RankOneTarget:
 
 
 def rank_one_jacobian(loose: Array, block: Block) -> Array:
-    """∂θ/∂(v, rest), shape (B, q, q); the column of the covariance's place is zero."""
+    """∂θ/∂(v, rest), shape (..., q, q); the column of the covariance's place is zero."""
     first, second, cross = block
-    rows, q = loose.shape
-    jacobian = np.tile(np.eye(q), (rows, 1, 1))
-    jacobian[:, cross, cross] = 0.0
-    jacobian[:, first, first] = 2 * loose[:, first]
-    jacobian[:, second, second] = 2 * loose[:, second]
-    jacobian[:, cross, first] = loose[:, second]
-    jacobian[:, cross, second] = loose[:, first]
+    jacobian = np.broadcast_to(np.eye(loose.shape[-1]), (*loose.shape, loose.shape[-1])).copy()
+    jacobian[..., cross, cross] = 0.0
+    jacobian[..., first, first] = 2 * loose[..., first]
+    jacobian[..., second, second] = 2 * loose[..., second]
+    jacobian[..., cross, first] = loose[..., second]
+    jacobian[..., cross, second] = loose[..., first]
     return jacobian
 
 
-Rows = NDArray[np.intp]
-Number = TypeVar("Number", bound=np.generic)
+def bent_information(observed: Array, score: Array, jacobian: Array, block: Block) -> Array:
+    """Observed information in v from that in θ: chain rule, with the second derivatives of v vᵀ.
+
+    Shapes: observed (..., q, q), score (..., q), jacobian (..., q, q).
+    """
+    first, second, cross = block
+    bent = jacobian.mT @ observed @ jacobian
+    bent[..., first, first] -= 2 * score[..., first]
+    bent[..., second, second] -= 2 * score[..., second]
+    bent[..., first, second] -= score[..., cross]
+    bent[..., second, first] -= score[..., cross]
+    return np.asarray(bent, dtype=np.float64)
+
 
 _SHORTENINGS = 40
 _ROOM = 1e-3
@@ -314,50 +259,35 @@ _FLAT = 1e-4
 """Blocks whose smaller eigenvalue is below this share of the larger are tried at rank one."""
 
 
-def settle_edges(
-    problem: Problem, solution: Solution, bounds: Bounds, *, tolerance: float
-) -> Solution:
-    """Finish intercept-slope blocks that ran into the edge of their cone at rank one."""
-    for block in bounds.blocks:
-        first, second, cross = block
-        theta = solution.theta
-        product = theta[:, first] * theta[:, second]
-        largest = theta[:, [first, second]].max(axis=1)
-        flat = product - theta[:, cross] ** 2 <= _FLAT * largest**2
-        rows = np.flatnonzero(flat | ~solution.converged)
-        if len(rows):
-            solution = _at_rank_one(problem, solution, bounds, block, rows, tolerance)
-    return solution
-
-
-def _at_rank_one(
-    problem: Problem,
-    solution: Solution,
-    bounds: Bounds,
-    block: tuple[int, int, int],
-    rows: Rows,
-    tolerance: float,
-) -> Solution:
-    target = RankOneTarget(inner=_Some(problem, rows), block=block)
+def settle_edge(
+    problem: Problem, solution: Solution, bounds: Bounds, block: Block, *, tolerance: float
+) -> None:
+    """Finish, in place, responses whose block ran into the edge of its cone at rank one."""
+    first, second, cross = block
+    theta = solution.theta
+    product = theta[:, first] * theta[:, second]
+    largest = theta[:, [first, second]].max(axis=1)
+    flat = product - theta[:, cross] ** 2 <= _FLAT * largest**2
+    rows = np.flatnonzero(flat | ~solution.converged)
+    if not len(rows):
+        return
+    target = _RankOneTarget(problem=problem, chosen=rows, block=block)
     variance = bounds.variance.copy()
     variance[list(block)] = False
-    found = _best_of_starts(target, solution.theta[rows], Bounds(variance=variance), tolerance)
-    theta = target.theta(found.theta)
-    value = problem.value(theta, rows)
+    best = _best_of_starts(target, theta[rows], Bounds(variance=variance), tolerance)
+    at_edge = target.theta(best.theta)
+    value = problem.value(at_edge, rows)
     inside = solution.converged[rows] & (
         solution.value.log_likelihood[rows] > value.log_likelihood + 1e-9
     )
-    use = np.flatnonzero(~inside)
-    edge = np.zeros((len(rows), len(variance)), dtype=bool)
+    edge = variance & (at_edge == 0)
     edge[:, list(block)] = True
-    edge |= variance & (theta == 0)
-    return _replaced(
-        solution, rows[use], theta[use], _pick(value, use), found.converged[use], edge[use]
-    )
+    found = Solution(theta=at_edge, value=value, converged=best.converged, on_edge=edge)
+    solution.put(rows[~inside], found.rows(np.flatnonzero(~inside)))
 
 
 def _best_of_starts(
-    target: RankOneTarget, theta: Array, bounds: Bounds, tolerance: float
+    target: _RankOneTarget, theta: Array, bounds: Bounds, tolerance: float
 ) -> Solution:
     """The best maximum from several v: both signs of the correlation, one effect alone, none."""
     first, second, _ = target.block
@@ -369,96 +299,39 @@ def _best_of_starts(
         found = maximise(target, start, bounds, tolerance=tolerance)
         gain = found.value.log_likelihood - best.value.log_likelihood
         better = np.flatnonzero(gain > np.where(best.converged >= found.converged, 1e-9, -1e-9))
-        best = _replaced(
-            best,
-            better,
-            found.theta[better],
-            _pick(found.value, better),
-            found.converged[better],
-            found.on_edge[better],
-        )
+        best.put(better, found.rows(better))
     return best
 
 
-class _Some:
-    """A problem seen through a choice of its responses."""
-
-    def __init__(self, problem: Problem, rows: Rows) -> None:
-        self._problem, self._rows = problem, rows
-
-    def value(self, theta: Array, rows: Rows) -> LikelihoodValue:
-        """Value of the chosen responses."""
-        return self._problem.value(theta, self._rows[rows])
-
-
-def let_free(problem: Problem, solution: Solution) -> Solution:
-    """Carry responses at an edge one scoring step beyond it.
+def let_free(problem: Problem, solution: Solution) -> None:
+    """Carry responses at an edge one scoring step beyond it, in place.
 
     The step I(θ)⁻¹ s(θ) from the bounded maximum, with the expected information, gives the
     quadratic unbiased estimates at the weights of that maximum; in balanced designs they are the
-    mean-square estimates whatever the weights.  Steps that would make V singular are shortened.
+    mean-square estimates whatever the weights.  Steps are shortened to where V stays positive
+    definite with some room.
     """
     rows = np.flatnonzero(solution.on_edge.any(axis=1) & solution.converged)
     if not len(rows):
-        return solution
-    theta, value = solution.theta[rows], _pick(solution.value, rows)
-    step: Array = np.asarray(
-        np.linalg.solve(value.expected, value.score[:, :, None])[:, :, 0], dtype=np.float64
-    )
-    theta, free = _inside(problem, theta, step, rows)
-    edge = solution.on_edge[rows] & ~free[:, None]
-    return _replaced(
-        solution, rows, theta, problem.value(theta, rows), solution.converged[rows], edge
-    )
-
-
-def _inside(problem: Problem, theta: Array, step: Array, rows: Rows) -> tuple[Array, Mask]:
-    """Shorten each step to where V stays positive definite with some room."""
-    fraction = np.ones(len(rows))
-    pending = np.arange(len(rows))
+        return
+    old = solution.rows(rows)
+    step = np.linalg.solve(old.value.expected, old.value.score[:, :, None])[:, :, 0]
+    fraction, pending = np.ones(len(rows)), np.arange(len(rows))
     for _ in range(_SHORTENINGS):
-        beyond = theta[pending] + (1 + _ROOM) * fraction[pending, None] * step[pending]
+        beyond = old.theta[pending] + (1 + _ROOM) * fraction[pending, None] * step[pending]
         good = np.isfinite(problem.value(beyond, rows[pending]).log_likelihood)
         pending = pending[~good]
         if not len(pending):
             break
         fraction[pending] *= 0.8
     fraction[pending] = 0.0
-    return theta + fraction[:, None] * step, fraction > 0
-
-
-def _pick(value: LikelihoodValue, keep: Rows) -> LikelihoodValue:
-    return LikelihoodValue(
-        log_likelihood=value.log_likelihood[keep],
-        score=value.score[keep],
-        expected=value.expected[keep],
-        observed=value.observed[keep],
-    )
-
-
-def _replaced(
-    solution: Solution,
-    rows: Rows,
-    theta: Array,
-    value: LikelihoodValue,
-    converged: NDArray[np.bool_],
-    edge: NDArray[np.bool_],
-) -> Solution:
-    def put(old: NDArray[Number], new: NDArray[Number]) -> NDArray[Number]:
-        out = old.copy()
-        out[rows] = new
-        return out
-
-    old = solution.value
-    return replace(
-        solution,
-        theta=put(solution.theta, theta),
-        value=LikelihoodValue(
-            log_likelihood=put(old.log_likelihood, value.log_likelihood),
-            score=put(old.score, value.score),
-            expected=put(old.expected, value.expected),
-            observed=put(old.observed, value.observed),
+    theta = old.theta + fraction[:, None] * step
+    solution.put(
+        rows,
+        Solution(
+            theta=theta,
+            value=problem.value(theta, rows),
+            converged=old.converged,
+            on_edge=old.on_edge & (fraction == 0)[:, None],
         ),
-        converged=put(solution.converged, converged),
-        on_edge=put(solution.on_edge, edge),
     )

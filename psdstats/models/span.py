@@ -10,7 +10,7 @@ the basis is dense.  Exact: no approximation is made.  Units: the basis has none
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -203,7 +203,8 @@ def _orthonormal_levels(span: Span, values: Array) -> Span:
         left = column
         for _ in range(2):
             for other in local:
-                left = left - other * _level_sums(span, left * other)[span.codes]
+                sums = np.add.reduceat((left * other)[span.order], span.starts)
+                left = left - other * sums[span.codes]
         after = np.sqrt(np.add.reduceat((left**2)[span.order], span.starts))
         kept = after > _NOTHING_LEFT * np.where(before > 0, before, 1.0)
         length = np.where(kept, after, 1.0)
@@ -213,19 +214,7 @@ def _orthonormal_levels(span: Span, values: Array) -> Span:
     position = np.full(inside.shape, -1, dtype=np.intp)
     position[inside] = np.arange(int(inside.sum()))
     columns = np.array(local).reshape(len(local), span.n_rows).T
-    return Span(
-        codes=span.codes,
-        order=span.order,
-        starts=span.starts,
-        local=columns,
-        position=position,
-        rest=span.rest,
-    )
-
-
-def _level_sums(span: Span, values: Array) -> Array:
-    sums: Array = np.add.reduceat(values[span.order], span.starts)
-    return sums
+    return replace(span, local=columns, position=position)
 
 
 def _with_rest(span: Span, dense: Array) -> Span:
@@ -237,15 +226,7 @@ def _with_rest(span: Span, dense: Array) -> Span:
     directions, size, _ = np.linalg.svd(triangle)
     kept = np.zeros(directions.shape[1], dtype=bool)
     kept[: len(size)] = size > _NOTHING_LEFT
-    rest = np.linalg.qr(_freed(span, basis @ directions[:, kept]))[0]
-    return Span(
-        codes=span.codes,
-        order=span.order,
-        starts=span.starts,
-        local=span.local,
-        position=span.position,
-        rest=rest,
-    )
+    return replace(span, rest=np.linalg.qr(_freed(span, basis @ directions[:, kept]))[0])
 
 
 def _freed(span: Span, columns: Array) -> Array:

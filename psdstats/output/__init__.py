@@ -4,6 +4,7 @@ Tables and report are named here; the figures stand in `psdstats.output.figures`
 that takes a frame and an Axes and returns the Axes.
 """
 
+from psdstats.output.sheet import recording_sheet
 from psdstats.output.style import house_style, new_axes
 
-__all__ = ["house_style", "new_axes"]
+__all__ = ["house_style", "new_axes", "recording_sheet"]

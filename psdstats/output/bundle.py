@@ -12,12 +12,15 @@ from pathlib import Path
 from psdstats.files import write_folder_atomically
 from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import png_bytes
-from psdstats.output.report import report_html
-from psdstats.output.tables.formats import to_csv, to_latex, to_markdown
+from psdstats.output.html import report_html
+from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Table
-from psdstats.output.tables.workbook import to_xlsx
+from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
+
+Progress = Callable[[int, int], None]
+"""Called with what is done and what there is in all."""
 
 
 def write_report_folder(
@@ -25,19 +28,18 @@ def write_report_folder(
     content: ReportContent,
     *,
     provenance: Mapping[str, object],
-    tables: Iterable[Table] = (),
     replace: bool = False,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Path:
     """Write a report with everything it shows into one folder."""
     content = content.told_apart()
-    every = told_apart((*content.tables, *tables))
+    every = told_apart((*content.tables, *content.files))
 
     def write(folder: Path) -> None:
         steps = len(content.drawings) + 3
         if every:
             (folder / "tables").mkdir()
-            write_tables(folder / "tables", every, decimal=content.decimal)
+            write_tables(folder / "tables", every, content.say)
         _tell(progress, 1, steps)
         if content.drawings:
             (folder / "figures").mkdir()
@@ -53,14 +55,14 @@ def write_report_folder(
     return write_folder_atomically(target, write, replace=replace) / "report.html"
 
 
-def write_tables(folder: Path, tables: Iterable[Table], *, decimal: str = ".") -> list[Path]:
+def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:
     """Write tables as CSV, Markdown and LaTeX each, and as one workbook together."""
     tables = told_apart(tables)
     written = []
     for table in tables:
         for ending, writer in (("csv", to_csv), ("md", to_markdown), ("tex", to_latex)):
             path = folder / f"{table.key}.{ending}"
-            _write(path, writer(table, decimal=decimal))
+            _write(path, writer(table, say))
             written.append(path)
     book = folder / WORKBOOK
     book.write_bytes(to_xlsx(tables))
@@ -79,7 +81,7 @@ def write_drawings(folder: Path, drawings: Iterable[Drawing]) -> list[Path]:
     return written
 
 
-def _tell(progress: Callable[[int, int], None] | None, done: int, total: int) -> None:
+def _tell(progress: Progress | None, done: int, total: int) -> None:
     if progress is not None:
         progress(done, total)
 

@@ -1,4 +1,9 @@
-"""What a report says, before it has a form: verdicts, sections, tables, drawings, notes.
+"""What a command and the report say, before it has a form: one `Page` for each result.
+
+A page holds its answers, its blocks in reading order (tables and drawings among them), its notes
+and cautions.  A command prints it (`psdstats_cli.writing.present`), the report sets it as a
+section: the same page serves both.  A table says where it is shown;
+everything is among the files.
 
 Text is plain and escaped when the page is written: nothing a user typed can become markup.  Only
 a paragraph that says so points to references by their number in square brackets.
@@ -11,13 +16,15 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from types import MappingProxyType
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from psdstats.errors import OutputError
-from psdstats.output.tables.table import Table
+from psdstats.output.tables.table import Place, Table
 from psdstats.output.text import slug
+from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -96,8 +103,8 @@ class Drawing:
     ----------
     name : str
         Short name; file and anchor are made from it.
-    figure : Figure
-        The matplotlib figure, ``ax.figure``.
+    draw : callable
+        Draws it and gives an Axes of its figure; called once, when the figure is wanted.
     caption : str
         One sentence that says what is drawn.
     alternative : str
@@ -105,9 +112,16 @@ class Drawing:
     """
 
     name: str
-    figure: Figure
+    draw: Callable[[], Axes]
     caption: str
     alternative: str
+
+    @cached_property
+    def figure(self) -> Figure:
+        """The matplotlib figure."""
+        found: Any = self.draw().get_figure(root=True)
+        figure: Figure = found
+        return figure
 
     @property
     def key(self) -> str:
@@ -127,14 +141,14 @@ Block = Paragraph | Bullets | Equation | Note | Table | Drawing
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """One answer in plain words.
+class Answer:
+    """One answer in plain words, for the top of the report.
 
     Parameters
     ----------
     word : str
-        "changed", "equivalent", "not shown" or "cannot be told"; or "groups" or
-        "balance", for how groups agree and for the part of the doubt that is the balance.
+        A verdict; or "groups" or "balance", for how groups agree and for the part of the doubt that
+        is the balance.
     sentence : str
         The answer with its numbers, already rounded.
     """
@@ -155,14 +169,11 @@ class Section:
         In order.
     sections : tuple of Section
         One level down, after the blocks.
-    verdicts : tuple of Verdict
-        Answers of this section that belong at the top of the page.
     """
 
     heading: str
     blocks: tuple[Block, ...] = ()
     sections: tuple[Section, ...] = ()
-    verdicts: tuple[Verdict, ...] = ()
 
     def all_blocks(self) -> tuple[Block, ...]:
         """Blocks of this section and of every section below it, in reading order."""
@@ -183,6 +194,89 @@ def _nothing() -> Mapping[str, str]:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Page:
+    """One result, for a command to print and for the report to set as a section.
+
+    Parameters
+    ----------
+    heading : str
+        The question that it answers, or its subject.
+    answers : tuple of Answer
+        What of it stands at the top of the report.
+    sentences : tuple of str
+        The answer in words: a command prints all; in the report those that no answer at the top
+        says already come first in the section.
+    blocks : tuple of Block
+        Texts, tables and drawings in reading order; texts are the report's alone.
+    notes : tuple of str
+        What was assumed or left out.
+    notes_heading : str, default="Notes"
+        Their heading in the report.
+    cautions : tuple of str
+        What can hurt; shown always.
+    sections : tuple of Section
+        Further sections below, the report's alone.
+    texts : mapping of str to str
+        Further files by name.
+    """
+
+    heading: str
+    answers: tuple[Answer, ...] = ()
+    sentences: tuple[str, ...] = ()
+    blocks: tuple[Block, ...] = ()
+    notes: tuple[str, ...] = ()
+    notes_heading: str = "Notes"
+    cautions: tuple[str, ...] = ()
+    sections: tuple[Section, ...] = ()
+    texts: Mapping[str, str] = field(default_factory=_nothing)
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """Every table, in reading order."""
+        return tuple(block for block in self.blocks if isinstance(block, Table))
+
+    @property
+    def first(self) -> tuple[Table, ...]:
+        """The tables that a terminal shows unasked."""
+        return tuple(table for table in self.tables if table.place is Place.FIRST)
+
+    @property
+    def files(self) -> tuple[Table, ...]:
+        """The tables that the report leaves to the files."""
+        return tuple(table for table in self.tables if table.place is Place.FILES)
+
+    @property
+    def drawings(self) -> tuple[Drawing, ...]:
+        """Every drawing, in reading order."""
+        return tuple(block for block in self.blocks if isinstance(block, Drawing))
+
+    def section(self) -> Section:
+        """The page as a section of the report."""
+        told = {answer.sentence for answer in self.answers}
+        further = tuple(sentence for sentence in self.sentences if sentence not in told)
+        left = self.files
+        shown = (block for block in self.blocks if block not in left)
+        notes = (Section(heading=self.notes_heading, blocks=(Bullets(self.notes),)),)
+        return Section(
+            heading=self.heading,
+            blocks=(*((Bullets(further),) if further else ()), *shown),
+            sections=(*self.sections, *(notes if self.notes else ())),
+        )
+
+    def __add__(self, other: Page) -> Page:
+        return replace(
+            self,
+            answers=self.answers + other.answers,
+            sentences=self.sentences + other.sentences,
+            blocks=self.blocks + other.blocks,
+            notes=tuple(dict.fromkeys(self.notes + other.notes)),
+            cautions=tuple(dict.fromkeys(self.cautions + other.cautions)),
+            sections=self.sections + other.sections,
+            texts={**self.texts, **other.texts},
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
 class ReportContent:
     """Everything one report says.
 
@@ -190,7 +284,7 @@ class ReportContent:
     ----------
     title, subtitle : str
         What was studied; the line under it.
-    verdicts : tuple of Verdict
+    answers : tuple of Answer
         Come first on the page.
     sections : tuple of Section
         The body, in order.
@@ -200,18 +294,21 @@ class ReportContent:
         Numbered from 1; ``[1]`` in a paragraph that cites points to the first.
     provenance : mapping of str to str
         What a reviewer needs to repeat it: version, seed, options, SHA-256 of each input.
-    decimal : str, default="."
-        Decimal sign of the tables.
+    files : tuple of Table
+        Tables that only the files hold.
+    say : Numerals
+        With what the numbers of the tables are written.
     """
 
     title: str
     subtitle: str = ""
-    verdicts: tuple[Verdict, ...] = ()
+    answers: tuple[Answer, ...] = ()
     sections: tuple[Section, ...] = ()
     cautions: tuple[str, ...] = ()
     references: tuple[str, ...] = ()
     provenance: Mapping[str, str] = field(default_factory=_nothing)
-    decimal: str = "."
+    files: tuple[Table, ...] = ()
+    say: Numerals = PLAIN
 
     def blocks(self) -> tuple[Block, ...]:
         """Every block of every section, in reading order."""

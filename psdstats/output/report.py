@@ -1,225 +1,458 @@
-"""A report as one self-contained HTML page: the same content gives the same bytes.
+"""The report of a study: every result asked of the library, its pages in order, one folder.
 
-The page asks nothing of the network and allows itself nothing: a content security policy permits
-only its own style sheet and script, by their SHA-256.  Without script everything can be read; the
-script adds sorting and faster hover texts.
+The answers come first, then what a reviewer asks for; method, cautions, references and provenance
+close it.  A page appears where the study could answer its question (two groups, three milling
+times); where it still cannot be computed, one sentence says why.
 """
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import re
-from importlib.resources import files
+import platform
+import shlex
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
+import pandas as pd
+
+from psdstats import __version__
+from psdstats.columns import GROUP, TIME
+from psdstats.comparison.compare import compare
+from psdstats.comparison.result import Comparison
+from psdstats.comparison.whole import compare_distributions
+from psdstats.errors import ModelError, PsdstatsError
+from psdstats.findings import Verdict
+from psdstats.output.bundle import Progress, write_report_folder
 from psdstats.output.content import (
+    Answer,
     Block,
     Bullets,
-    Drawing,
     Equation,
     Note,
+    Page,
     Paragraph,
     ReportContent,
     Section,
 )
-from psdstats.output.equations import equation_html, inline_html
-from psdstats.output.tables.formats import to_html
-from psdstats.output.tables.table import Table
-from psdstats.output.text import escape_html, slug
+from psdstats.output.pages.budget import budget_page
+from psdstats.output.pages.checks import checks_page
+from psdstats.output.pages.comparison import comparison_page
+from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
+from psdstats.output.pages.model_checks import model_checks_page
+from psdstats.output.pages.parts import number_column, without_repeats
+from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
+from psdstats.output.pages.sizes import sizes_page
+from psdstats.output.pages.whole_distribution import whole_page
+from psdstats.output.tables.table import Column, Show, Table
+from psdstats.rate.fit_rate import fit_rate
+from psdstats.study.check import check_study
+from psdstats.study.flags import CheckReport
+from psdstats.study.records import Study
+from psdstats.uncertainty.budget import budget
+from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.law import undersize_bands
+from psdstats.uncertainty.propagation import Propagation, mean_sizes
+from psdstats.uncertainty.registry import measurement_sources
+from psdstats.words import groups as groups_words
+from psdstats.words import rate as rate_words
+from psdstats.words import report as words
+from psdstats.words.comparison import VERDICTS
+from psdstats.words.distribution import whole_heading
+from psdstats.words.numbers import PLAIN, Numerals
 
-_IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
-_SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
-_VIEW_BOX = re.compile(r'viewBox="[^"]*"')
+PERMUTATIONS = 1_999
+LEAST_TIMES = 3
+SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
+"""Stages of the work, as a progress line names them."""
+
+Stage = Callable[[str], Progress | None]
 
 
-def report_html(content: ReportContent) -> str:
-    """Write a report as one HTML page."""
-    content = content.told_apart()
-    page = _Page(content)
-    style, script = _resource("report.css"), _resource("report.js")
-    policy = (
-        f"default-src 'none'; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
+@dataclass(frozen=True, kw_only=True)
+class Report:
+    """A report that was written.
+
+    Parameters
+    ----------
+    path : Path
+        The page, report.html; tables, figures and provenance.json lie beside it.
+    answers : tuple of Answer
+        What stands at its top.
+    """
+
+    path: Path
+    answers: tuple[Answer, ...]
+
+
+def report(
+    study: Study,
+    folder: str | Path,
+    *,
+    propagation: Propagation | None = None,
+    comparison: Comparison | PsdstatsError | None = None,
+    checks: CheckReport | None = None,
+    level: float = 0.95,
+    target_um: float | None = None,
+    decimal: str = ".",
+    replace: bool = False,
+    stage: Stage = lambda _: None,
+) -> Report:
+    """Write the report of a study: verdicts, sizes, comparison, budget, tables and figures.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    folder : path
+        Where to write; appears whole or not at all.
+    propagation : Propagation, optional
+        Its sizes, without run-to-run variation; by Monte Carlo from seed 0 where left out.
+    comparison : Comparison or PsdstatsError, optional
+        What is compared, or why it cannot be; as study.toml says where left out.
+    checks : CheckReport, optional
+        What the bench checks found, where they were run already.
+    level : float, default=0.95
+        Confidence level of groups and rate, and of a comparison that is left out.
+    target_um : float, optional
+        Size to reach, µm.
+    decimal : {".", ","}, default="."
+        Decimal sign of everything written.
+    replace : bool, default=False
+        Whether an earlier report in the folder is replaced.
+    stage : callable, optional
+        Called with the name of each stage of the work; gives a callback (done, total) or None.
+
+    Returns
+    -------
+    Report
+        Where the page is, and the answers at its top.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds something that may not be replaced.
+    """
+    say = Numerals(decimal)
+    if propagation is None:
+        propagation = propagate(study, sources=measurement_sources(study))
+    if comparison is None:
+        try:
+            comparison = compare(study, propagation=propagation, level=level)
+        except ModelError as reason:
+            comparison = reason
+    asked = {"level": level} | (
+        comparison_options(comparison) if isinstance(comparison, Comparison) else {}
     )
-    return "\n".join(
+    asked |= {} if target_um is None else {"target_um": target_um}
+    record = provenance_record(study, propagation, asked)
+    stage(SHARING)
+    sizes, shares = _measured(study, propagation, comparison, say)
+    stage(FURTHER)
+    further = further_pages(study, propagation, level=level, target_um=target_um, say=say)
+    content = report_content(
+        study,
+        check_study(study) if checks is None else checks,
+        propagation,
+        sizes=sizes,
+        comparison=_compared(study, comparison, say),
+        further=[*further, shares, *_models_checked(comparison, say)],
+        provenance=provenance_text(record),
+        say=say,
+    )
+    path = write_report_folder(
+        folder, content, provenance=record, replace=replace, progress=stage(WRITING)
+    )
+    return Report(path=path, answers=content.answers)
+
+
+def report_content(
+    study: Study,
+    checks: CheckReport,
+    propagation: Propagation,
+    *,
+    sizes: Page,
+    comparison: Page,
+    further: Sequence[Page],
+    provenance: dict[str, str],
+    say: Numerals = PLAIN,
+) -> ReportContent:
+    """Put the pages in their order; answers on the measurement itself come last."""
+    pages = [study_page(study, say), checks_page(checks), sizes, comparison, *further]
+    told = (answer for page in (*pages[3:], pages[2]) for answer in page.answers)
+    sections = (*(page.section() for page in pages), method_section(study, propagation))
+    return ReportContent(
+        title=study.title,
+        subtitle=words.subtitle(study, say),
+        answers=tuple(Answer(each.word, words.capital(each.sentence)) for each in told),
+        sections=without_repeats(sections),
+        files=tuple(table for page in pages for table in page.files),
+        cautions=words.CAUTIONS,
+        references=words.REFERENCES,
+        provenance=provenance,
+        say=say,
+    )
+
+
+def _measured(
+    study: Study,
+    propagation: Propagation,
+    comparison: Comparison | PsdstatsError,
+    say: Numerals,
+) -> tuple[Page, Page]:
+    """The page of sizes, and that of the budget."""
+    runs, sources = study.runs_frame(), propagation.sources
+    bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
+    means = mean_sizes(propagation, runs, [GROUP, TIME])
+    shares = budget(study, by=_compared_by(study, comparison), sources=sources)
+    return sizes_page(propagation, runs, bands, means, say), budget_page(shares, say)
+
+
+def _compared_by(study: Study, comparison: Comparison | PsdstatsError) -> str:
+    """The column compared: that of the comparison, of study.toml, or milling time."""
+    if isinstance(comparison, Comparison):
+        return comparison.plan.by
+    return str(study.compare.get("by") or TIME)
+
+
+def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numerals) -> Page:
+    """The comparison as a page; where the study does not allow it, the page says why."""
+    if isinstance(comparison, Comparison):
+        return comparison_page(comparison, say)
+    by, reason = _compared_by(study, comparison), str(comparison)
+    return Page(
+        heading=words.whether_heading(by),
+        answers=(Answer(Verdict.CANNOT_BE_TOLD, words.uncompared_sentence(by, reason)),),
+        blocks=(Note(words.not_computed(reason)),),
+    )
+
+
+def _models_checked(comparison: Comparison | PsdstatsError, say: Numerals) -> list[Page]:
+    """Checks of the models behind a comparison, where there are any."""
+    if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
+        return []
+    return [model_checks_page(comparison, say)]
+
+
+def further_pages(
+    study: Study,
+    propagation: Propagation,
+    *,
+    level: float = 0.95,
+    target_um: float | None = None,
+    say: Numerals = PLAIN,
+) -> list[Page]:
+    """Groups, whole distribution and rate, as far as the study has them."""
+    margin, by = stated_margin(study), rate_factor(study)
+
+    def groups() -> Page:
+        found = collect_groups(
+            study, propagation, margin_percent=margin, level=level, intraclass=False
+        )
+        return groups_page(found, say)
+
+    def whole() -> Page:
+        seed = propagation.seed or 0
+        found = compare_distributions(study, level=level, permutations=PERMUTATIONS, seed=seed)
+        return whole_page(found, say)
+
+    def rate() -> Page:
+        found = fit_rate(
+            study,
+            by=by,
+            target_um=target_um,
+            margin_percent=margin,
+            level=level,
+            propagation=propagation,
+        )
+        loss, notes = collect_loss(study, by=by, level=level)
+        return rate_page(found, loss, notes=notes, say=say)
+
+    times = {run.milling_time_min for run in study.runs}
+    several_groups = len({run.group for run in study.runs}) > 1
+    wanted = (
+        (groups_words.HEADING, groups, several_groups),
+        (whole_heading(TIME), whole, len(times) > 1),
+        (rate_words.HEADING, rate, len(times) >= LEAST_TIMES or target_um is not None),
+    )
+    return [_or_reason(heading, make) for heading, make, is_wanted in wanted if is_wanted]
+
+
+def _or_reason(heading: str, make: Callable[[], Page]) -> Page:
+    """What `make` gives, or a page with one sentence on why it cannot."""
+    try:
+        return make()
+    except PsdstatsError as reason:
+        return Page(heading=heading, blocks=(Note(words.not_computed(str(reason))),))
+
+
+def study_page(study: Study, say: Numerals = PLAIN) -> Page:
+    """What was done: groups, times, runs, balances."""
+    return Page(
+        heading=words.STUDY_HEADING,
+        blocks=(
+            Paragraph(words.study_sentence(study)),
+            _groups_table(study, say),
+            _balance_table(study),
+        ),
+        notes=study.notes,
+        notes_heading=words.ASSUMED_HEADING,
+    )
+
+
+def _groups_table(study: Study, say: Numerals) -> Table:
+    runs = study.runs_frame()
+    counts = (
+        runs.groupby("group", sort=False)
+        .agg(
+            runs=("run", "size"),
+            times=(TIME, lambda times: ", ".join(map(say, sorted(set(times))))),
+            balance=("balance", lambda names: ", ".join(dict.fromkeys(names))),
+        )
+        .reset_index()
+    )
+    stacks = {
+        run.group: ", ".join(say(r.aperture_um) for r in run.readings if r.aperture_um > 0)
+        for run in reversed(study.runs)
+    }
+    counts["apertures_um"] = counts["group"].map(stacks)
+    return Table(
+        name="groups",
+        frame=counts,
+        caption=words.GROUPS_CAPTION,
+        columns=(
+            Column(name="group", heading="group"),
+            Column(name="runs", heading="runs", show=Show.COUNT),
+            Column(name="times", heading="milling times", unit="min"),
+            Column(name="apertures_um", heading="apertures", unit="µm"),
+            Column(name="balance", heading="balance"),
+        ),
+    )
+
+
+def _balance_table(study: Study) -> Table:
+    kinds = ("resolution", "repeatability")
+    frame = pd.DataFrame(
         [
-            "<!doctype html>",
-            '<html lang="en">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{escape_html(content.title)}</title>",
-            f"<style>{style}</style>",
-            "</head>",
-            "<body>",
-            '<a class="skip" href="#main">Skip to the verdicts</a>',
-            *page.header(),
-            *page.contents(),
-            '<main id="main">',
-            *page.verdicts(),
-            *(line for section in content.sections for line in page.section(section, level=2)),
-            *page.cautions(),
-            *page.references(),
-            *page.provenance(),
-            "</main>",
-            f"<script>{script}</script>",
-            "</body>",
-            "</html>",
-            "",
+            {"balance": one.name, **{f"{kind}_g": getattr(one, f"{kind}_g") for kind in kinds}}
+            for one in study.balances.values()
         ]
+    )
+    return Table(
+        name="balances",
+        frame=frame,
+        caption=words.BALANCES_CAPTION,
+        columns=(
+            Column(name="balance", heading="balance"),
+            *(
+                number_column(frame[f"{kind}_g"], name=f"{kind}_g", heading=kind, unit="g")
+                for kind in kinds
+            ),
+        ),
     )
 
 
-class _Page:
-    """The parts of one page; keeps the numbers of tables and figures and the anchors taken."""
-
-    def __init__(self, content: ReportContent) -> None:
-        self._content = content
-        self._count = {"Table": 0, "Figure": 0}
-        self._anchors = {
-            id(section): anchor
-            for section, anchor in zip(
-                _all_sections(content.sections),
-                _unique([slug(s.heading) for s in _all_sections(content.sections)]),
-                strict=True,
-            )
-        }
-
-    def header(self) -> list[str]:
-        content = self._content
-        subtitle = [f'<p class="subtitle">{self._text(content.subtitle)}</p>']
-        return [
-            "<header>",
-            '<p class="kicker">Milling trial · sieve analysis</p>',
-            f"<h1>{escape_html(content.title)}</h1>",
-            *(subtitle if content.subtitle else []),
-            "</header>",
-        ]
-
-    def contents(self) -> list[str]:
-        content = self._content
-        entries = [("verdicts", "Verdicts")] if content.verdicts else []
-        entries += [(self._anchors[id(s)], s.heading) for s in content.sections]
-        entries += [("cautions", "Cautions")] if content.cautions else []
-        entries += [("references", "References")] if content.references else []
-        entries += [("provenance", "Provenance")] if content.provenance else []
-        items = [f'<li><a href="#{key}">{escape_html(text)}</a></li>' for key, text in entries]
-        return ['<nav aria-label="Contents">', "<ol>", *items, "</ol>", "</nav>"]
-
-    def verdicts(self) -> list[str]:
-        if not self._content.verdicts:
-            return []
-        items = [
-            f'<li class="{slug(verdict.word)}"><strong>{escape_html(verdict.word)}</strong> '
-            f"<span>{self._text(verdict.sentence)}</span></li>"
-            for verdict in self._content.verdicts
-        ]
-        return _section("verdicts", "Verdicts", ['<ul class="verdicts">', *items, "</ul>"])
-
-    def section(self, section: Section, *, level: int) -> list[str]:
-        lines = [line for block in section.blocks for line in self._block(block)]
-        for below in section.sections:
-            lines += self.section(below, level=min(level + 1, 6))
-        return _section(self._anchors[id(section)], section.heading, lines, level=level)
-
-    def cautions(self) -> list[str]:
-        items = [f"<li>{self._text(caution)}</li>" for caution in self._content.cautions]
-        lines = ['<ul class="cautions">', *items, "</ul>"]
-        return _section("cautions", "Cautions", lines) if items else []
-
-    def references(self) -> list[str]:
-        items = [
-            f'<li id="reference-{number}">{escape_html(text)}</li>'
-            for number, text in enumerate(self._content.references, start=1)
-        ]
-        lines = ['<ol class="references">', *items, "</ol>"]
-        return _section("references", "References", lines) if items else []
-
-    def provenance(self) -> list[str]:
-        items = [
-            f"<div><dt>{escape_html(name)}</dt><dd>{escape_html(value)}</dd></div>"
-            for name, value in self._content.provenance.items()
-        ]
-        lines = ['<dl class="provenance">', *items, "</dl>"]
-        return _section("provenance", "Provenance", lines) if items else []
-
-    def _text(self, text: str, *, cites: bool = False) -> str:
-        return inline_html(text, len(self._content.references) if cites else 0)
-
-    def _block(self, block: Block) -> list[str]:
-        match block:
-            case Paragraph():
-                return [f"<p>{self._text(block.text, cites=block.cites)}</p>"]
-            case Bullets():
-                return ["<ul>", *(f"<li>{self._text(item)}</li>" for item in block.items), "</ul>"]
-            case Equation():
-                meaning = f"<p>{self._text(block.meaning)}</p>" if block.meaning else ""
-                return [f'<div class="equation">{equation_html(block.formula)}{meaning}</div>']
-            case Note():
-                word = f"<strong>{block.kind.capitalize()}.</strong>"
-                return [f'<p class="note {block.kind}">{word} {self._text(block.text)}</p>']
-            case Table():
-                label = self._number("Table")
-                return [to_html(block, decimal=self._content.decimal, label=label)]
-            case Drawing():
-                return self._drawing(block)
-
-    def _drawing(self, drawing: Drawing) -> list[str]:
-        label = self._number("Figure")
-        return [
-            f'<figure id="figure-{drawing.key}">',
-            f'<div class="drawing" tabindex="0" role="group" aria-label="{label}">',
-            _inline_svg(drawing, f"f{self._count['Figure']}-"),
-            "</div>",
-            f'<figcaption><span class="label">{label}</span> '
-            f"{self._text(drawing.caption)}</figcaption>",
-            "</figure>",
-        ]
-
-    def _number(self, kind: str) -> str:
-        self._count[kind] += 1
-        return f"{kind} {self._count[kind]}"
-
-
-def _section(anchor: str, heading: str, lines: list[str], *, level: int = 2) -> list[str]:
-    title = f"<h{level}>{escape_html(heading)}</h{level}>"
-    return [f'<section id="{anchor}">', title, *lines, "</section>"]
-
-
-def _inline_svg(drawing: Drawing, prefix: str) -> str:
-    """The drawing with ids of its own and its alternative; its size is left to the page."""
-    body = _IDENTIFIER.sub(rf"\g<1>{prefix}", drawing.svg)
-    found = _VIEW_BOX.search(body)
-    view_box = found[0] if found else ""
-    opening = (
-        f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" {view_box} '
-        'stroke-linejoin="round" stroke-linecap="butt">'
+def method_section(study: Study, propagation: Propagation) -> Section:
+    """The method of this report, with the choices actually made."""
+    rule = str(study.rule)
+    blocks: tuple[Block, ...] = (
+        Paragraph(words.weighing_paragraph(study), cites=True),
+        Equation(*words.NET_MASSES),
+        Paragraph(words.percentile_paragraph(rule)),
+        *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
+        Paragraph(words.uncertainty_paragraph(propagation), cites=True),
+        *(Paragraph(text, cites=True) for text in words.COMPARISON_PARAGRAPHS),
+        Equation(*words.COVARIANCE),
     )
-    return _SVG_OPENING.sub(lambda _: opening, body, count=1).strip()
+    meaning = Bullets(tuple(VERDICTS.values()))
+    return Section(
+        heading="Method",
+        blocks=blocks,
+        sections=(Section(heading=words.MEANING_HEADING, blocks=(meaning,)),),
+    )
 
 
-def _all_sections(sections: tuple[Section, ...]) -> list[Section]:
-    return [each for section in sections for each in (section, *_all_sections(section.sections))]
+_NONE = "none"
 
 
-def _unique(keys: list[str]) -> list[str]:
-    """Anchors no two of which are the same, and none of the page's own."""
-    taken = {"main", "verdicts", "cautions", "references", "provenance"}
-    out = []
-    for key in keys:
-        unique, count = key, 2
-        while unique in taken:
-            unique = f"{key}-{count}"
-            count += 1
-        taken.add(unique)
-        out.append(unique)
-    return out
+def provenance_record(
+    study: Study, propagation: Propagation, options: Mapping[str, object]
+) -> dict[str, object]:
+    """The record as JSON holds it."""
+    from importlib.metadata import version
+
+    libraries = ("numpy", "scipy", "pandas", "matplotlib")
+    return {
+        "psdstats": __version__,
+        "repeat_with": _command(propagation, options),
+        "python": platform.python_version(),
+        "libraries": {name: version(name) for name in libraries},
+        "study": study.title,
+        "inputs": {file.name: file.sha256 for file in study.files},
+        "method": str(propagation.method),
+        "seed": propagation.seed,
+        "draws": propagation.draws,
+        "sources": list(propagation.sources),
+        "sources_left_out": list(propagation.sources_left_out),
+        "rule": propagation.rule,
+        "coverage": propagation.coverage,
+        "options": dict(options),
+    }
 
 
-def _resource(name: str) -> str:
-    return (files("psdstats.output") / name).read_text(encoding="utf-8").strip()
+def comparison_options(comparison: Comparison) -> dict[str, object]:
+    """What was compared with what, for the record."""
+    plan = comparison.plan
+    groupings = [each if isinstance(each, str) else ":".join(each) for each in plan.within]
+    return {
+        "by": plan.by,
+        "within": ", ".join(groupings) or _NONE,
+        "also": ", ".join(plan.also) or _NONE,
+        "at_each": plan.at_each or _NONE,
+        "margin_percent": _NONE if plan.margin_percent is None else plan.margin_percent,
+        "spread": plan.spread.value,
+        "level": comparison.level,
+        "across_quantities": comparison.across_quantities,
+    }
 
 
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
+    """The same as label and text, for the page."""
+    lines: dict[str, str] = {}
+    for name, value in record.items():
+        label = name.replace("_", " ")
+        if isinstance(value, Mapping):
+            for key, own in value.items():
+                lines[f"{label}: {key}"] = _text(own)
+        elif isinstance(value, list):
+            lines[label] = ", ".join(_text(item) for item in value) or "none"
+        else:
+            lines[label] = _text(value)
+    return lines
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "none" if value is None else str(value)
+
+
+def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
+    """The command that gives the same numbers from the same files."""
+    words = ["psdstats", "report", "STUDY"]
+    for name in ("by", "within", "also", "at_each"):
+        for value in str(options.get(name, _NONE)).split(", "):
+            words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
+    if options.get("margin_percent", _NONE) != _NONE:
+        words += ["--margin", str(options["margin_percent"])]
+    if options.get("target_um", _NONE) != _NONE:
+        words += ["--target-um", str(options["target_um"])]
+    if "spread" in options:
+        words += ["--spread", str(options["spread"]).replace(" ", "-")]
+    if "level" in options:
+        words += ["--level", str(options["level"])]
+    words += ["--across"] if options.get("across_quantities") else []
+    words += ["--method", str(propagation.method).replace(" ", "-")]
+    if propagation.draws:
+        words += ["--seed", str(propagation.seed or 0), "--draws", str(propagation.draws)]
+    words += ["--coverage", str(propagation.coverage), "--sources", ",".join(propagation.sources)]
+    return shlex.join(words)

@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from psdstats.errors import OutputError
+from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,6 +30,7 @@ FAINT = "#e4e7ec"
 RUST = "#a1471a"
 TEAL = "#3f938c"
 OCHRE = "#e2ae45"
+DASHED = (0, (4.0, 3.0))  # of lines that mark a limit, a target or a margin
 WIDTH_MM = 165.0  # text width of an A4 page with 22 mm margins
 
 _SHEET = Path(__file__).with_name("house.mplstyle")
@@ -123,13 +126,15 @@ def readable(colour: str) -> str:
     return "#" + "".join(f"{(own + ink) // 2:02x}" for own, ink in pairs)
 
 
-def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0) -> Axes:
+def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0, say: Numerals = PLAIN) -> Axes:
     """One empty Axes on a figure of its own, in the house style.
 
     Parameters
     ----------
     width_mm, height_mm : float
         Size of the figure, mm; the default width fills a report column.
+    say : Numerals
+        With what the figure writes its numbers; only a decimal comma differs.
 
     Returns
     -------
@@ -141,13 +146,44 @@ def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0) -> Axes:
     OutputError
         If a side is not positive.
     """
-    from matplotlib.figure import Figure
-
     if not (width_mm > 0 and height_mm > 0):
         raise OutputError(f"a figure of {width_mm} × {height_mm} mm has no area; use sizes > 0.")
     with house_style():
-        figure = Figure(figsize=(width_mm / _MM_PER_INCH, height_mm / _MM_PER_INCH))
-        return figure.add_subplot()
+        figure = _figure()(figsize=(width_mm / _MM_PER_INCH, height_mm / _MM_PER_INCH))
+        figure.say = say
+        ax: Axes = figure.add_subplot()
+        number_ticks(ax)
+        return ax
+
+
+@cache
+def _figure() -> type[Any]:
+    """A figure that knows its reader's numerals; made on use, as matplotlib is slow to load."""
+    from matplotlib.figure import Figure
+
+    return type("HouseFigure", (Figure,), {"say": PLAIN})
+
+
+def numerals(ax: Axes) -> Numerals:
+    """With what the numbers of a figure are written; a point for Axes of somebody else's."""
+    say: Numerals = getattr(ax.get_figure(root=True), "say", PLAIN)
+    return say
+
+
+def number_ticks(ax: Axes) -> None:
+    """Ticks that matplotlib places, with the numerals of the figure."""
+    from matplotlib.ticker import ScalarFormatter
+
+    say = numerals(ax)
+    if say == PLAIN:
+        return
+
+    class Ticks(ScalarFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return super().__call__(x, pos).replace(PLAIN.decimal, say.decimal)
+
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(Ticks())
 
 
 def _channels(colour: str) -> list[int]:

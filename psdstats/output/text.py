@@ -11,6 +11,8 @@ import html
 import re
 from itertools import groupby
 
+from psdstats.study.cells import guarded
+
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _KEPT = re.compile(
     r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w))|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
@@ -64,7 +66,6 @@ _LATEX_LETTERS = frozenset(map(chr, range(0xA1, 0x180))).difference(
     "«»ÐÞðþĄąĐđĘęĦħĮįĸĿŀŉŊŋŦŧŲųſ"
 ) | frozenset("“”‘’—†‡•€™")
 _LONGEST_SLUG = 60
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def clean(text: str) -> str:
@@ -139,8 +140,7 @@ def spreadsheet_safe(text: str) -> str:
     >>> spreadsheet_safe("=1+1"), spreadsheet_safe("alder-24")
     ("'=1+1", 'alder-24')
     """
-    text = clean(text)
-    return "'" + text if text.startswith(_FORMULA_STARTS) else text
+    return guarded(clean(text))
 
 
 def slug(text: str) -> str:

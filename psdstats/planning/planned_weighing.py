@@ -1,8 +1,4 @@
-"""Powders a trial is expected to meet, and how much of one a sieve may hold.
-
-Apertures in µm, masses in g.
-
-How samples of a planned trial will be sieved and weighed, and what that does to their sizes.
+"""Powders a trial is expected to meet: how their samples are sieved and weighed, and their sizes.
 
 `psdstats.simulate` sieves an expected powder on many stacks, each with apertures of its own, two
 samples on every stack: a finite number of particles, readings of the balance, sizes by the
@@ -16,13 +12,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import auto
 from math import pi
 
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import QUANTITIES
+from psdstats.errors import PlanError, require_positive
+from psdstats.findings import RemarkKind
 from psdstats.frozen import Array
-from psdstats.planning.plan_error import PlanError, require_positive
 from psdstats.sieves.standards import practice_rule
 from psdstats.simulate.curve import undersize_through
 from psdstats.simulate.design import Bench, Powder, SieveSet, TrialDesign
@@ -30,6 +29,20 @@ from psdstats.simulate.trial import SimulatedMasses, simulate_net_masses
 from psdstats.study.records import Balance
 
 G_PER_KG, MM2_PER_M2 = 1e3, 1e6
+
+
+class PlanningRemark(RemarkKind):
+    """What a plan rests on, and rules that it cannot keep."""
+
+    STATED = auto()
+    OF_STUDY = auto()
+    WEIGHED = auto()
+    D10_OPEN = auto()
+    D90_OPEN = auto()
+    CLASS_TOO_FULL = auto()
+    OVERLOADED = auto()
+    TOO_FINE_TO_SIEVE_DRY = auto()
+    FEWER_SIEVES = auto()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,7 +130,6 @@ def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
     return G_PER_KG * practice_rule("load_limit_coarse").value * aperture_um / 1000 * area_m2
 
 
-SIZES = ("D10", "D50", "D90", "span")
 FEWEST_PAIRS = 30  # stacks with two bracketed sizes below which no spread is told
 FEWEST_TRIALS = 100
 
@@ -160,20 +172,6 @@ class PlannedWeighing:
             )
         if self.certified_u_percent is not None:
             require_positive("certified uncertainty", self.certified_u_percent)
-
-    @property
-    def words(self) -> str:
-        """The assumptions in words."""
-        sieves = (
-            f"sieves anywhere within the tolerance of {self.standard}"
-            if self.certified_u_percent is None
-            else f"apertures certified to {self.certified_u_percent:g} % (standard uncertainty)"
-        )
-        return (
-            f"balance of {self.resolution_g:g} g resolution and a repeatability of "
-            f"{self.repeatability_d:g} scale interval{'' if self.repeatability_d == 1 else 's'}, "
-            f"particles of {self.density_g_per_cm3:g} g/cm³, {sieves}"
-        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -258,7 +256,7 @@ def weigh_powder(
 
 def found_size(masses: SimulatedMasses, quantity: str) -> FoundSize:
     """Spread of one quantity over simulated samples."""
-    column = SIZES.index(quantity)
+    column = QUANTITIES.index(quantity)
     with np.errstate(invalid="ignore", divide="ignore"):
         ln_size = np.log(masses.measured()[:, :, column])
         miss = np.log(masses.by_rule[:, :, column] / masses.true[:, :, column])

@@ -27,7 +27,7 @@ Not covered: incomplete designs, percentiles the sieves do not bracket.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from enum import StrEnum
 from itertools import product
 
@@ -35,8 +35,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from psdstats.columns import signed
-from psdstats.frozen import Array
+from psdstats.errors import PlanError
+from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.engine import BatchFit, fit_batch
 from psdstats.models.kenward_roger import (
     AdjustedCovariance,
@@ -44,14 +44,15 @@ from psdstats.models.kenward_roger import (
     kenward_roger,
     single_df,
 )
-from psdstats.planning.plan_error import PlanError
 from psdstats.planning.variation import (
     Design,
     Variation,
     covariance_parts,
     time_indicators,
 )
+from psdstats.present import present
 from psdstats.simulate.trial_sizes import simulate_ln_sizes
+from psdstats.student import critical_t, two_sided_p
 
 NARROW = 1e-9  # a range below it is one value
 NODES = 7  # in each of the two
@@ -62,8 +63,6 @@ def last_of_family(covariance: Array, df: Array, *, alpha: float) -> Array:
 
     Shapes: covariance (trials, m, m), df (trials, m); gives (trials,).
     """
-    from psdstats.models.student import critical_t, two_sided_p
-
     common = df.max(axis=1)  # as `simultaneous` does where they differ
     limit = _read_off(_line_angle(covariance), 1 / common, covariance.shape[1], alpha)
     last = df[:, -1]
@@ -161,10 +160,7 @@ class DesignPower:
     on_edge: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        freeze_arrays(self)
 
     def power_at(self, log_change: ArrayLike) -> Array:
         """Share of trials that show a change of ln D, for each change.
@@ -190,6 +186,15 @@ class DesignPower:
             for d in changes
         ]
         return np.array(shown)
+
+    def interval_of(self, power: ArrayLike) -> tuple[Array, Array]:
+        """95 % interval of a power from so many trials (Clopper and Pearson 1934, from memory)."""
+        from statsmodels.stats.proportion import proportion_confint
+
+        trials = len(self.critical)
+        shown = np.asarray(power, dtype=float) * trials
+        lower, upper = proportion_confint(shown, trials, method="beta")
+        return np.asarray(lower), np.asarray(upper)
 
     def error_of(self, power: ArrayLike) -> Array:
         """Monte Carlo standard error of a power (binomial; the mirror images are not counted)."""
@@ -249,9 +254,7 @@ class PowerResult:
         smallest = one.detectable(self.wanted_power)
         error = one.detectable_error(self.wanted_power)
         return {
-            "groups": one.design.groups,
-            "times": one.design.times,
-            "replicates": one.design.replicates,
+            **vars(one.design),
             "runs": one.design.runs,
             "change_percent": self.change_percent,
             "power": shown,
@@ -280,65 +283,26 @@ class PowerResult:
         pieces = []
         for one in self.designs:
             shown = one.power_at(np.log1p(changes / 100))
+            lower, upper = one.interval_of(shown)
             pieces.append(
                 pd.DataFrame(
                     {
-                        "design": f"{one.design.groups} × {one.design.times} × "
-                        f"{one.design.replicates}",
-                        "groups": one.design.groups,
-                        "times": one.design.times,
-                        "replicates": one.design.replicates,
+                        "design": " × ".join(map(str, vars(one.design).values())),
+                        **vars(one.design),
                         "runs": one.design.runs,
                         "change_percent": changes,
                         "power": shown,
                         "power_error": one.error_of(shown),
+                        "power_lower": lower,
+                        "power_upper": upper,
                     }
                 )
             )
         return pd.concat(pieces, ignore_index=True)
 
-    def sentences(self) -> tuple[str, ...]:
-        """The answer in words, one sentence a design, and what it rests on."""
-        lines = []
-        for one in self.designs:
-            row, plan = self._row(one), one.design
-            enough = "enough" if row["power"] >= self.wanted_power else "not enough"
-            lines.append(
-                f"{_count(plan.groups, 'group')} × {plan.times} times × "
-                f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
-                f"{signed(self.change_percent, '+g')} % would be shown in "
-                f"{100 * row['power']:.0f} % of trials (± {100 * row['power_error']:.1f}), "
-                f"which is {enough}; "
-                f"{_smallest(row['detectable_decrease_percent'], self.wanted_power)}"
-            )
-        v = self.variation
-        lines.append(
-            f"Assumed ({v.source}): run to run {v.run_percent:.2g} %, groups "
-            f"{v.group_percent:.2g} %, groups at each time anew {v.group_time_percent:.2g} %, "
-            f"groups drifting apart by the last time {v.drift_percent:.2g} %, measurement "
-            f"{v.measurement_percent:.2g} %, sieves of a group {v.sieves_percent:.2g} %; question: "
-            f"{self.question}, level {self.alpha:g}; {self.trials} simulated trials a design, seed "
-            f"{self.seed}."
-        )
-        lines.append(
-            "Analysed as a comparison of milling times is by default: three groups or more that do "
-            "three times or more may drift apart along lines of their own, which takes power even "
-            "where they do not."
-        )
-        return tuple(lines)
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
-def _smallest(decrease_percent: float, wanted: float) -> str:
-    if not np.isfinite(decrease_percent) or decrease_percent > 99.9:
-        return f"no change would be shown with {100 * wanted:.0f} % certainty."
-    return (
-        f"the smallest decrease shown in {100 * wanted:.0f} % of trials is "
-        f"{decrease_percent:.2g} %."
-    )
+    def summary(self) -> str:
+        """What each design would show, in words."""
+        return str(present("summary", self))
 
 
 FIT_TOLERANCE = 1e-5  # ample beside the Monte Carlo error
@@ -470,8 +434,6 @@ def simulate_design(
 def _single(
     design: Design, fit: BatchFit, adjusted: AdjustedCovariance, alpha: float, *, family: bool
 ) -> DesignPower:
-    from psdstats.models.student import critical_t
-
     contrasts = _against_first(design)
     df = single_df(adjusted, contrasts)
     covariance = contrasts @ adjusted.adjusted @ contrasts.T

@@ -27,13 +27,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from math import inf, isinf, sqrt
+from math import inf, sqrt
 
 import numpy as np
 import pandas as pd
 
+from psdstats.distribution.arrays import class_sizes_um
+from psdstats.errors import PlanError, require_positive
 from psdstats.frozen import Array
-from psdstats.planning.plan_error import PlanError, require_positive
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
     FoundSize,
@@ -41,8 +42,8 @@ from psdstats.planning.planned_weighing import (
     found_size,
     weigh_powder,
 )
-from psdstats.planning.precision_words import reached_sentences, simulation_sentences
-from psdstats.sieves.standards import practice_rule, tolerance_um
+from psdstats.present import present
+from psdstats.sieves.standards import tolerance_um
 from psdstats.uncertainty.linear import percentile_jacobian
 
 LEVELS = {"D10": 0.1, "D50": 0.5, "D90": 0.9}
@@ -121,7 +122,7 @@ def precision_law(
             f"{quantity} of {powder.name!r} is not bracketed by {apertures[0]:g} to "
             f"{apertures[-1]:g} µm; choose a stack that brackets it."
         )
-    size_cm = _class_sizes(ln_aperture) * CM_PER_UM
+    size_cm = class_sizes_um(apertures[None, :])[0] * CM_PER_UM
     particle_g = weighing.density_g_per_cm3 * weighing.shape_factor * size_cm**3
     u_aperture = _aperture_u(apertures, weighing)
     return PrecisionLaw(
@@ -131,45 +132,12 @@ def precision_law(
     )
 
 
-def _class_sizes(ln_aperture: Array) -> Array:
-    """Size that stands for each class, pan first, as the sampling source takes it."""
-    ln_size = np.concatenate(
-        [
-            [ln_aperture[0] - np.log(2)],
-            0.5 * (ln_aperture[:-1] + ln_aperture[1:]),
-            [ln_aperture[-1] + 0.5 * np.log(2)],
-        ]
-    )
-    return np.asarray(np.exp(ln_size))
-
-
 def _aperture_u(apertures: Array, weighing: PlannedWeighing) -> Array:
     """Standard uncertainties of ln aperture."""
     if weighing.certified_u_percent is not None:
         return np.full(len(apertures), weighing.certified_u_percent / 100)
     limits = [tolerance_um(float(one), standard=weighing.standard) for one in apertures]
     return np.array(limits) / sqrt(3) / apertures
-
-
-@dataclass(frozen=True, kw_only=True)
-class PrecisionCell:
-    """One resolution and sample mass, simulated and by the law.
-
-    Parameters
-    ----------
-    resolution_g, sample_g : float
-        Scale interval and sample mass.
-    found : FoundSize
-        What simulated samples give.
-    u_law_percent, u_change_law_percent : float
-        Standard uncertainty of one run and of a change by the linear law.
-    """
-
-    resolution_g: float
-    sample_g: float
-    found: FoundSize
-    u_law_percent: float
-    u_change_law_percent: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -186,8 +154,8 @@ class PrecisionPlan:
         The linear law for this powder and stack.
     resolution_g, sample_g : tuple of float
         What is tabulated.
-    cells : tuple of PrecisionCell
-        Every resolution with every sample mass, in that order.
+    cells : dict of (float, float) to FoundSize
+        What simulated samples give with every resolution and sample mass.
     trials, seed : int
         Simulated stacks a cell, with two samples each; seed of the simulation.
     """
@@ -197,7 +165,7 @@ class PrecisionPlan:
     law: PrecisionLaw
     resolution_g: tuple[float, ...]
     sample_g: tuple[float, ...]
-    cells: tuple[PrecisionCell, ...]
+    cells: dict[tuple[float, float], FoundSize]
     trials: int
     seed: int
 
@@ -227,22 +195,22 @@ class PrecisionPlan:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a resolution and sample mass: simulated u, its error, the law, whether enough."""
-        return pd.DataFrame([self._row(cell) for cell in self.cells])
+        return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
-    def _row(self, cell: PrecisionCell) -> dict[str, float]:
-        found = cell.found
-        parts = self.law.parts_percent(cell.resolution_g, cell.sample_g)
+    def _row(self, resolution_g: float, sample_g: float) -> dict[str, float]:
+        own = (resolution_g, sample_g)
+        found, parts = self.cells[own], self.law.parts_percent(*own)
         return {
-            "resolution_g": cell.resolution_g,
-            "sample_g": cell.sample_g,
+            "resolution_g": resolution_g,
+            "sample_g": sample_g,
             "u_percent": found.u_percent,
             "u_error_percent": found.u_error_percent,
-            "u_law_percent": cell.u_law_percent,
+            "u_law_percent": self.law.u_percent(*own),
             **{f"u_{name}_percent": value for name, value in parts.items()},
             "enough": found.u_percent <= self.wanted_percent,
             "u_change_percent": found.u_change_percent,
             "u_change_error_percent": found.u_change_error_percent,
-            "u_change_law_percent": cell.u_change_law_percent,
+            "u_change_law_percent": self.law.u_percent(*own, change=True),
             "enough_for_change": found.u_change_percent <= self.wanted_percent,
             "interpolation_percent": found.interpolation_percent,
             "share_open": found.share_open,
@@ -257,9 +225,9 @@ class PrecisionPlan:
             Whether the uncertainty of a change is wanted, not that of a size.
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
-        columns = ["series", "sample_g", "u_percent"]
+        columns = ["series", "resolution_g", "sample_g", "u_percent"]
         rows = [
-            (f"{d:g} g", mass, self.law.u_percent(d, mass, change=change))
+            (f"{d:g} g", d, mass, self.law.u_percent(d, mass, change=change))
             for d in self.resolution_g
             for mass in masses
         ]
@@ -277,6 +245,7 @@ class PrecisionPlan:
         return pd.DataFrame(
             {
                 "series": [f"{d:g} g" for d in frame["resolution_g"]],
+                "resolution_g": frame["resolution_g"],
                 "sample_g": frame["sample_g"],
                 "u_percent": frame[f"{start}_percent"],
                 "u_error_percent": frame[f"{start}_error_percent"],
@@ -286,43 +255,18 @@ class PrecisionPlan:
     def needs_frame(self) -> pd.DataFrame:
         """One row a resolution: smallest sample for one run and for a change, g (inf: none)."""
         return pd.DataFrame(
-            [
-                {
-                    "resolution_g": d,
-                    "least_sample_g": self.least_sample_g(d),
-                    "least_sample_for_change_g": self.least_sample_g(d, change=True),
-                }
-                for d in self.resolution_g
-            ]
+            {
+                "resolution_g": self.resolution_g,
+                "least_sample_g": [self.least_sample_g(d) for d in self.resolution_g],
+                "least_sample_for_change_g": [
+                    self.least_sample_g(d, change=True) for d in self.resolution_g
+                ],
+            }
         )
 
-    def sentences(self) -> tuple[str, ...]:
-        """The answer in words: by the simulation, then by the law, and whether the two agree."""
-        name, wanted, frame = self.quantity, f"{self.wanted_percent:g} %", self.to_frame()
-        lines = reached_sentences(frame, name, wanted, trials=self.trials, seed=self.seed)
-        floor = 100 * np.sqrt(self.law.sieves)
-        if self.law.room(self.wanted_percent) <= 0:
-            lines += [
-                f"By the linear law u({name}) of {wanted} cannot be reached with these sieves by "
-                f"any balance or sample: their apertures alone leave {floor:.2g} %. Use certified "
-                "sieves."
-            ]
-        else:
-            lines += [
-                f"By the linear law the apertures leave {floor:.2g} % of u({name}) whatever the "
-                "balance."
-            ]
-            lines += [_need(name, wanted, d, self.least_sample_g(d)) for d in self.resolution_g]
-        lines += [
-            _need(f"the change of {name}", wanted, d, self.least_sample_g(d, change=True))
-            for d in self.resolution_g
-        ]
-        lines += simulation_sentences(frame, name)
-        least = practice_rule("least_sample")
-        lines.append(
-            f"Whatever the figures say, {least.value:g} g is the {least.says} ({least.source})."
-        )
-        return tuple(lines)
+    def summary(self) -> str:
+        """What balance and sample are enough, in words."""
+        return str(present("summary", self))
 
 
 def precision(
@@ -378,19 +322,11 @@ def precision(
         for d in resolution_g
         for mass in sample_g
     ]
-    cells = []
+    cells = {}
     for number, (d, mass) in enumerate(pairs, start=1):
         balance = replace(weighing, resolution_g=d)
         masses = weigh_powder(powder, aperture_um, balance, sample_g=mass, trials=trials, seed=seed)
-        cells.append(
-            PrecisionCell(
-                resolution_g=d,
-                sample_g=mass,
-                found=found_size(masses, quantity),
-                u_law_percent=law.u_percent(d, mass),
-                u_change_law_percent=law.u_percent(d, mass, change=True),
-            )
-        )
+        cells[d, mass] = found_size(masses, quantity)
         if progress is not None:
             progress(number, len(pairs))
     return PrecisionPlan(
@@ -399,16 +335,7 @@ def precision(
         law=law,
         resolution_g=tuple(float(one) for one in resolution_g),
         sample_g=tuple(float(one) for one in sample_g),
-        cells=tuple(cells),
+        cells=cells,
         trials=trials,
         seed=seed,
-    )
-
-
-def _need(what: str, wanted: str, resolution_g: float, sample_g: float) -> str:
-    if isinf(sample_g):
-        return f"With {resolution_g:g} g resolution no sample gives u of {what} below {wanted}."
-    return (
-        f"With {resolution_g:g} g resolution u of {what} of {wanted} needs a sample of at least "
-        + (f"{sample_g:.0f} g." if sample_g >= 1000 else f"{sample_g:.3g} g.")
     )

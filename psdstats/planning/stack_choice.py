@@ -19,27 +19,28 @@ against the logarithm of size.  The chosen stack is tried out on each of them (`
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import signed
+from psdstats.columns import QUANTITIES
+from psdstats.errors import PlanError, require_positive, require_share
+from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.planning.plan_error import PlanError, require_positive, require_share
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
     FoundSize,
     PlannedWeighing,
+    PlanningRemark,
     expected_curves,
     found_size,
     load_limit_g,
     weigh_powder,
 )
+from psdstats.present import present
 from psdstats.sieves.standards import practice_rule, tolerance_um
-
-LARGE_MISS = 1.0  # per cent of interpolation error worth a sentence (our choice)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,63 +88,12 @@ class StackTrial:
     def sizes_frame(self) -> pd.DataFrame:
         """One row a powder and percentile: u with its error, of a change, interpolation, open."""
         return pd.DataFrame(
-            [
-                {
-                    "powder": one.powder,
-                    "quantity": size.quantity,
-                    "u_percent": size.u_percent,
-                    "u_error_percent": size.u_error_percent,
-                    "u_change_percent": size.u_change_percent,
-                    "u_change_error_percent": size.u_change_error_percent,
-                    "interpolation_percent": size.interpolation_percent,
-                    "share_open": size.share_open,
-                }
-                for one in self.powders
-                for size in one.sizes
-            ]
+            [{"powder": one.powder, **vars(size)} for one in self.powders for size in one.sizes]
         )
 
     def loads_frame(self) -> pd.DataFrame:
         """One row a powder: shares of samples with an overloaded sieve, or a class over half."""
-        return pd.DataFrame(
-            [
-                {
-                    "powder": one.powder,
-                    "share_overloaded": one.share_overloaded,
-                    "share_over_half": one.share_over_half,
-                }
-                for one in self.powders
-            ]
-        )
-
-    def sentences(self) -> tuple[str, ...]:
-        """What was tried, and what to watch, in words."""
-        half = practice_rule("dominant_percent")
-        lines = [
-            f"Tried on {self.trials} simulated stacks, two samples of {self.sample_g:g} g on each "
-            f"(seed {self.seed}): {self.weighing.words}."
-        ]
-        for one in self.powders:
-            told = [f"{size.quantity} {_short(size.u_percent)}" for size in one.sizes]
-            lines.append(f"Standard uncertainty for {one.powder!r}: {', '.join(told)}.")
-            lines += [_open(one.powder, size) for size in one.sizes if size.share_open > 0]
-            missed = [size for size in one.sizes if abs(size.interpolation_percent) > LARGE_MISS]
-            if missed:
-                sizes = ", ".join(
-                    f"{size.quantity} by {signed(size.interpolation_percent, '+.1f')} %"
-                    for size in missed
-                )
-                lines.append(
-                    f"Interpolation between these sieves misses {sizes} for {one.powder!r}; "
-                    "more sieves or a closer series make that smaller, more weighing does not."
-                )
-            for share, what in (
-                (one.share_overloaded, "overload a sieve"),
-                (one.share_over_half, f"put more than {half.value:g} % into one class"),
-            ):
-                if share > 0:
-                    lines.append(f"{100 * share:.3g} % of samples of {one.powder!r} {what}.")
-        return tuple(lines)
+        return pd.DataFrame([vars(one) for one in self.powders]).drop(columns="sizes")
 
 
 def try_stack(
@@ -167,7 +117,7 @@ def try_stack(
         tried.append(
             TriedPowder(
                 powder=powder.name,
-                sizes=tuple(found_size(masses, name) for name in ("D10", "D50", "D90")),
+                sizes=tuple(found_size(masses, name) for name in QUANTITIES[:3]),
                 share_overloaded=float((masses.net_g[:, :, 1:] > limits).any(axis=2).mean()),
                 share_over_half=float((masses.net_g > half * total).any(axis=2).mean()),
             )
@@ -175,18 +125,6 @@ def try_stack(
     return StackTrial(
         powders=tuple(tried), weighing=weighing, sample_g=sample_g, trials=trials, seed=seed
     )
-
-
-def _open(powder: str, size: FoundSize) -> str:
-    remedy = {"D10": ": add a finer sieve", "D90": ": add a coarser sieve"}.get(size.quantity, "")
-    return (
-        f"{size.quantity} of {powder!r} stays open in {100 * size.share_open:.3g} % of "
-        f"samples{remedy}."
-    )
-
-
-def _short(percent: float) -> str:
-    return "not told" if np.isnan(percent) else f"{percent:.2g} %"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -205,7 +143,7 @@ class StackChoice:
         Expected share of the sample on each sieve, coarsest first, pan last.
     largest_sample_g : float
         Largest sample for which no sieve is overloaded by any of the powders.
-    remarks : tuple of str
+    remarks : tuple of Remark
         Rules that cannot be held, and what to do.
     trial : StackTrial
         What simulated samples of the powders do on it.
@@ -217,7 +155,7 @@ class StackChoice:
     frame_diameter_mm: float
     share: Array
     largest_sample_g: float
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
     trial: StackTrial
 
     def __post_init__(self) -> None:
@@ -250,17 +188,9 @@ class StackChoice:
         """
         return expected_curves(self.powders, size_um, stack_um=self.aperture_um)
 
-    def sentences(self) -> tuple[str, ...]:
-        """The stack in words: what it is, the rules it breaks, and what the simulation found."""
-        names = ", ".join(f"{aperture:g}" for aperture in self.aperture_um)
-        return (
-            f"Stack from the top: {names} µm and the pan; the fullest class holds "
-            f"{100 * float(self.share.max()):.0f} % of a sample.",
-            f"Put {self.sample_g:g} g on it; up to {self.largest_sample_g:.3g} g would overload "
-            "no sieve.",
-            *self.remarks,
-            *self.trial.sentences(),
-        )
+    def summary(self) -> str:
+        """The stack, the rules it breaks and what the simulation found, in words."""
+        return str(present("summary", self))
 
 
 def choose_sieves(
@@ -406,26 +336,15 @@ def _choice(
     limits = np.array([load_limit_g(aperture, frame_diameter_mm) for aperture in coarsest_first])
     fullest = share[:, :-1].max(axis=0)
     largest = float(np.min(limits / np.maximum(fullest, 1e-12)))
-    remarks = _open_ends(powders, aperture_um, finer)
-    half, dry = practice_rule("dominant_percent"), practice_rule("finest_dry_sieving")
-    if 100 * share.max() > half.value:
-        remarks.append(
-            f"A class holds {100 * share.max():.0f} % of the sample, more than {half.value:g} % "
-            f"({half.source}): choose a closer series or more sieves."
-        )
+    remarks = list(_open_ends(powders, aperture_um, finer))
+    if 100 * share.max() > practice_rule("dominant_percent").value:
+        remarks.append(PlanningRemark.CLASS_TOO_FULL(percent=100 * float(share.max())))
     if sample_g > largest:
-        remarks.append(
-            f"A sample of {sample_g:g} g overloads a sieve ({practice_rule('load_limit').source}): "
-            f"take at most {largest:.3g} g, split the sample, or use larger frames."
-        )
-    if aperture_um[0] < dry.value:
-        remarks.append(
-            f"Dry mechanical sieving is meant for sizes above about {dry.value:g} µm "
-            f"({dry.source}); at {aperture_um[0]:g} µm check the end point, or sieve by air jet or "
-            "wet."
-        )
+        remarks.append(PlanningRemark.OVERLOADED(sample_g=sample_g, largest_g=largest))
+    if aperture_um[0] < practice_rule("finest_dry_sieving").value:
+        remarks.append(PlanningRemark.TOO_FINE_TO_SIEVE_DRY(aperture_um=float(aperture_um[0])))
     if asked is not None and asked > len(aperture_um):
-        remarks.append(f"The series offers only {len(aperture_um)} useful sieves, not {asked}.")
+        remarks.append(PlanningRemark.FEWER_SIEVES(sieves=len(aperture_um), asked=asked))
     return StackChoice(
         aperture_um=coarsest_first,
         powders=powders,
@@ -438,17 +357,13 @@ def _choice(
     )
 
 
-def _open_ends(powders: tuple[ExpectedPowder, ...], aperture_um: Array, finer: Array) -> list[str]:
-    remarks = []
-    for powder, q in zip(powders, finer, strict=True):
+def _open_ends(
+    powders: tuple[ExpectedPowder, ...], aperture_um: Array, finer: Array
+) -> Iterator[Remark]:
+    for powder, q in zip(powders, finer.tolist(), strict=True):
         if q[0] > 0.10 + 1e-9:
-            remarks.append(
-                f"D10 of {powder.name!r} would stay open: {100 * q[0]:.0f} % pass the finest "
-                f"sieve of {aperture_um[0]:g} µm; add a finer sieve, or give D10 as a bound."
-            )
+            finest = float(aperture_um[0])
+            yield PlanningRemark.D10_OPEN(powder=powder.name, share=q[0], aperture_um=finest)
         if q[-1] < 0.90 - 1e-9:
-            remarks.append(
-                f"D90 of {powder.name!r} would stay open: {100 * (1 - q[-1]):.0f} % stay on the "
-                f"coarsest sieve of {aperture_um[-1]:g} µm; add a coarser sieve."
-            )
-    return remarks
+            coarsest = float(aperture_um[-1])
+            yield PlanningRemark.D90_OPEN(powder=powder.name, share=1 - q[-1], aperture_um=coarsest)

@@ -26,26 +26,27 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from psdstats.columns import QUANTITIES, TIME
+from psdstats.errors import PlanError
+from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
-from psdstats.planning.plan_error import PlanError
 from psdstats.planning.planned_weighing import (
-    SIZES,
     ExpectedPowder,
-    FoundSize,
     PlannedWeighing,
+    PlanningRemark,
     found_size,
     weigh_powder,
 )
+from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import choose_sources
-from psdstats.uncertainty.sources.run_to_run import RunToRun
+from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 
@@ -69,8 +70,8 @@ class Variation:
         Known from the readings, each run for itself (balance, particles).
     sieves_percent : float, default=0
         Known from the sieves, shared by all runs of a group; cancels likewise.
-    source : str
-        Where the figures come from, in words.
+    source : tuple of Remark
+        Where the figures come from.
     """
 
     run_percent: float
@@ -79,7 +80,7 @@ class Variation:
     drift_percent: float = 0.0
     measurement_percent: float = 0.0
     sieves_percent: float = 0.0
-    source: str = "stated"
+    source: tuple[Remark, ...] = (PlanningRemark.STATED(),)
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -184,10 +185,7 @@ def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
     )
 
 
-RUN_TO_RUN = RunToRun.name
-TIME = "milling_time_min"
 ORDER = "order of times"
-_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", TIME)
 
 
 def variation_of(
@@ -226,8 +224,7 @@ def variation_of(
     covariance between two runs of one group), which stands for the sieves.
     """
     if propagation is None:
-        sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
-        propagation = propagate(study, seed=seed, sources=sources)
+        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
     elif RUN_TO_RUN in propagation.sources:
         raise PlanError(
             "the propagation given holds the run-to-run source, which is estimated here; make it "
@@ -238,8 +235,9 @@ def variation_of(
         raise PlanError(f"there is no quantity {quantity!r}; choose from {names}.")
     usable = np.isfinite(propagation.value[:, propagation.quantities.index(quantity)])
     frame = study.runs_frame()[usable].reset_index(drop=True)
-    columns = _condition_columns(frame)
-    known = mean_curve_covariance(study, propagation, columns, quantity=quantity).to_numpy()
+    columns = [TIME, *further_factors(frame)]
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    known = law.at_mean_curve(columns)[quantity]
     known = known[np.ix_(usable, usable)]
     value = propagation.value[usable, propagation.quantities.index(quantity)]
     frame = frame.assign(
@@ -258,30 +256,27 @@ def variation_of(
         drift_percent=steps * _percent(variance.get(f"group[{ORDER}]", 0.0)),
         measurement_percent=_percent(own),
         sieves_percent=_percent(shared),
-        source=f"{quantity} of {study.title!r}, {len(frame)} runs in {_groups(groups)}",
+        source=(
+            PlanningRemark.OF_STUDY(
+                quantity=quantity, title=study.title, runs=len(frame), groups=groups
+            ),
+        ),
     )
 
 
 def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) -> MixedModelFit:
-    from psdstats.comparison.drift import drift_slope, level_order
     from psdstats.comparison.plan import ComparisonPlan
+    from psdstats.comparison.spread import drift_slope, level_order
 
     cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
     if len(frame) <= cells + groups - 1:
         raise PlanError(
-            f"the study has {len(frame)} runs for {cells} conditions in {_groups(groups)}, which "
+            f"the study has {len(frame)} runs for {cells} conditions and {groups} groups, which "
             "leaves nothing to tell run-to-run variation from; state the variation instead."
         )
     random: list[str | tuple[str, ...] | RandomSlope] = []
     if groups > 1:
-        plan = ComparisonPlan(
-            by=TIME,
-            within=("group",),
-            also=tuple(columns[1:]),
-            at_each=None,
-            margin_percent=None,
-            notes=(),
-        )
+        plan = ComparisonPlan(by=TIME, within=("group",), also=tuple(columns[1:]))
         frame = frame.assign(**{ORDER: level_order(frame[TIME])})
         random.append(drift_slope(frame, plan, order=ORDER) or "group")
         if len(frame) > frame.groupby(["group", "condition"], observed=True).ngroups:
@@ -289,19 +284,6 @@ def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) ->
     return MixedModel(
         frame, response="ln_value", fixed=["condition"], random=random, known_covariance=known
     ).fit()
-
-
-def _groups(number: int) -> str:
-    return f"{number} group{'' if number == 1 else 's'}"
-
-
-def _condition_columns(frame: pd.DataFrame) -> list[str]:
-    """Milling time and every further column that differs between runs."""
-    return [TIME] + [
-        column
-        for column in frame.columns
-        if column not in _NOT_FACTORS and len(frame[column].dropna().unique()) > 1
-    ]
 
 
 def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float, float]:
@@ -328,8 +310,8 @@ def weighed_variation(
     seed: int = 0,
 ) -> Variation:
     """The variation with its measurement and its sieves as simulated weighings find them."""
-    if quantity not in SIZES:
-        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(SIZES)}.")
+    if quantity not in QUANTITIES:
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
     found = found_size(
         weigh_powder(powder, aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed),
         quantity,
@@ -343,15 +325,10 @@ def weighed_variation(
         variation,
         measurement_percent=found.own_percent,
         sieves_percent=found.shared_percent,
-        source=f"{variation.source}; measurement: {_words(found, powder, weighing, sample_g)}",
-    )
-
-
-def _words(
-    found: FoundSize, powder: ExpectedPowder, weighing: PlannedWeighing, sample_g: float
-) -> str:
-    error = found.u_change_error_percent / np.sqrt(2)
-    return (
-        f"simulated weighings of {sample_g:g} g of {powder.name!r}, {weighing.words}, own part of "
-        f"{found.quantity} {found.own_percent:.2g} ± {error:.1g} %"
+        source=(
+            *variation.source,
+            PlanningRemark.WEIGHED(
+                powder=powder.name, sample_g=sample_g, weighing=weighing, found=found
+            ),
+        ),
     )

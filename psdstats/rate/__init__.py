@@ -2,6 +2,6 @@
 
 from psdstats.rate.curves import CurveName
 from psdstats.rate.fit_rate import RateResult, fit_rate
-from psdstats.rate.withdrawal import withdrawal
+from psdstats.rate.run_sizes import withdrawal
 
 __all__ = ["CurveName", "RateResult", "fit_rate", "withdrawal"]

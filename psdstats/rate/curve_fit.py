@@ -6,11 +6,6 @@ Student with ν degrees of freedom and b the estimated share (W.-U. Behrens 1929
 1935, from memory).  One Student's t with effective degrees of freedom is too short there: where
 the estimated part comes out small by chance, it takes the whole for known.
 
-Weighted non-linear least squares for many small problems at once, with bounds.
-
-Levenberg–Marquardt with projection onto the bounds; NumPy only.  All problems share the number of
-rows and of parameters.
-
 Least weighted sum of squares of a curve, free or under a constraint, for many values at once.
 
 A curve takes one value a time, so the residuals of n runs at m times fall into m that move with the
@@ -33,14 +28,13 @@ variance are told apart (`critical`).
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
+from psdstats.distribution.least_squares import minimise
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
@@ -49,23 +43,12 @@ from psdstats.models.kenward_roger import (
     adjusted_covariance,
     kenward_roger,
 )
-from psdstats.rate.curves import AllFree, Constraint, Curve
+from psdstats.rate.curves import Constraint, Curve, all_free
 from psdstats.rate.run_sizes import RunSizes
+from psdstats.student import critical_t
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(100)
 STEPS = 40
-
-
-def student_critical(level: float, df: float) -> float:
-    """Two-sided critical value of Student's t, or of the normal where df is infinite.
-
-    Examples
-    --------
-    >>> round(student_critical(0.95, 4.0), 3), round(student_critical(0.95, float("inf")), 3)
-    (2.776, 1.96)
-    """
-    tail = 0.5 * (1 + level)
-    return float(special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail))
 
 
 def critical_value(level: float, df: float, *, least_df: float) -> float:
@@ -82,92 +65,16 @@ def critical_value(level: float, df: float, *, least_df: float) -> float:
     3.28
     """
     if np.isinf(df) or df <= least_df:
-        return student_critical(level, max(df, least_df))
+        return float(critical_t(1 - level, max(df, least_df)))
     share = float(np.sqrt(least_df / df))
     tails = 0.5 * (1 + NODES)
     width = np.sqrt(1 - share + share * least_df / special.chdtri(least_df, tails))
-    low, high = student_critical(level, np.inf), student_critical(level, least_df)
+    low, high = (float(critical_t(1 - level, nu)) for nu in (np.inf, least_df))
     for _ in range(STEPS):
         middle = 0.5 * (low + high)
         outside = float(WEIGHTS @ special.ndtr(-middle / width))  # the weights add up to 2
         low, high = (middle, high) if outside > 1 - level else (low, middle)
     return 0.5 * (low + high)
-
-
-Residuals = Callable[[Array], tuple[Array, Array]]
-
-MOST_STEPS = 200
-TOLERANCE = 1e-10
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Minimum:
-    """Least sums of squares of B problems.
-
-    Parameters
-    ----------
-    beta : ndarray, shape (B, p)
-        Where they lie.
-    cost : ndarray, shape (B,)
-        Sums of squares.
-    converged : ndarray of bool, shape (B,)
-        Whether the last step was too small to matter.
-    """
-
-    beta: Array
-    cost: Array
-    converged: NDArray[np.bool_]
-
-
-def minimise(residuals: Residuals, start: Array, lower: Array, upper: Array) -> Minimum:
-    """Minimise the sums of squares of B problems.
-
-    Shapes: start (B, p), lower, upper (p,).
-    """
-    beta = np.clip(start, lower, upper)
-    if beta.shape[1] == 0:
-        rows, _ = residuals(beta)
-        return Minimum(beta=beta, cost=(rows**2).sum(1), converged=np.ones(len(beta), dtype=bool))
-    r, jacobian = residuals(beta)
-    cost = (r**2).sum(axis=1)
-    damping = np.full(len(beta), 1e-3)
-    done = np.zeros(len(beta), dtype=bool)
-    for _ in range(MOST_STEPS):
-        step = _step(r, jacobian, damping, _held(r, jacobian, beta, lower, upper))
-        trial = np.where(done[:, None], beta, np.clip(beta + step, lower, upper))
-        moved = np.abs(trial - beta).max(axis=1)
-        new_r, new_jacobian = residuals(trial)
-        new_cost = (new_r**2).sum(axis=1)
-        better = (new_cost <= cost) & ~done
-        done |= better & (cost - new_cost <= TOLERANCE * cost) & (moved <= 1e-7)
-        done |= (moved <= 1e-13) | (~better & (damping > 1e12))
-        beta = np.where(better[:, None], trial, beta)
-        r = np.where(better[:, None], new_r, r)
-        jacobian = np.where(better[:, None, None], new_jacobian, jacobian)
-        cost = np.where(better, new_cost, cost)
-        damping = np.where(better, np.maximum(damping / 5, 1e-12), damping * 4)
-        if done.all():
-            break
-    return Minimum(beta=beta, cost=cost, converged=done)
-
-
-def _held(r: Array, jacobian: Array, beta: Array, lower: Array, upper: Array) -> NDArray[np.bool_]:
-    """Parameters at a bound that the slope pushes against."""
-    slope = np.einsum("bn,bnp->bp", r, jacobian)
-    held: NDArray[np.bool_] = ((beta <= lower) & (slope > 0)) | ((beta >= upper) & (slope < 0))
-    return held
-
-
-def _step(r: Array, jacobian: Array, damping: Array, held: NDArray[np.bool_]) -> Array:
-    free = np.where(held[:, None, :], 0.0, jacobian)
-    across = free.transpose(0, 2, 1)
-    normal = across @ free
-    size = np.einsum("bpp->bp", normal)
-    least = 1e-12 * size.max(axis=1, keepdims=True) + 1e-300
-    added = damping[:, None] * np.maximum(size, least) + np.where(held, 1.0, 0.0) + least
-    normal = normal + added[:, :, None] * np.eye(normal.shape[1])
-    solved: Array = np.linalg.solve(normal, -(across @ r[:, :, None]))[:, :, 0]
-    return solved
 
 
 GRID_RATES, GRID_SHAPES = 25, 9
@@ -292,7 +199,6 @@ class Search:
 
 MOST_ROUNDS = 40
 SAME = 1e-6
-EDGE = 1e-7
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -338,13 +244,6 @@ class CurveFit:
         """The sizes it was fitted to."""
         return self.search.data
 
-    @property
-    def at_edge(self) -> tuple[str, ...]:
-        """Parameters at an end of their range, so that the data do not fix them."""
-        lower, upper = bounds_of(self.curve, self.data)
-        edge = (self.beta <= lower + EDGE) | (self.beta >= upper - EDGE)
-        return tuple(name for name, flag in zip(self.curve.parameters, edge, strict=True) if flag)
-
     def log_size(self, time_min: Array) -> Array:
         """Fitted ln D at the given times."""
         return self.curve.log_size(np.asarray(time_min, dtype=float), self.beta)
@@ -367,7 +266,7 @@ class CurveFit:
     def critical(self, df: float, level: float) -> float:
         """Two-sided critical value for a direction with these degrees of freedom."""
         if self.data.groups > 1:
-            return student_critical(level, df)
+            return float(critical_t(1 - level, df))
         return critical_value(level, df, least_df=self.least_df)
 
     @property
@@ -423,7 +322,7 @@ def fit_curve(
             "times or choose a simpler curve."
         )
     terms = random_terms(data, curve, random_rate)
-    free = AllFree(curve)
+    free = all_free(curve)
     search = Search(curve=curve, data=data, whitener=np.eye(n))
     beta = search.best(free, np.zeros(1))[0][0]
     theta: Array | None = None

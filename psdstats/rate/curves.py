@@ -24,9 +24,9 @@ fewer.  Parameters are (ln D₀, ln k, s); times in min, sizes in µm.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,13 +63,6 @@ class Curve:
     name: CurveName
     parameters: tuple[str, ...]
     shape_range: tuple[float, float] = (0.0, 0.0)
-
-    @property
-    def phrase(self) -> str:
-        """The curve in the middle of a sentence."""
-        if self.name is CurveName.NO_CHANGE:
-            return "a size that does not change"
-        return f"{'an' if self.name is CurveName.LIMIT else 'a'} {self.name!s}"
 
     @property
     def size(self) -> int:
@@ -146,117 +139,83 @@ CURVES: dict[CurveName, Curve] = {
 """Every curve by name."""
 
 
-class Constraint(Protocol):
-    """From the value held (B,) and the free parameters (B, r) to all parameters."""
+@dataclass(frozen=True, kw_only=True)
+class Constraint:
+    """From the value held (B,) and the free parameters (B, r) to all parameters.
 
-    @property
-    def free(self) -> tuple[int, ...]:
-        """Positions of the free parameters."""
-        ...
+    Parameters
+    ----------
+    size : int
+        Number of all parameters p.
+    free : tuple of int
+        Positions of the free ones.
+    put : callable
+        Puts the others and their derivatives into parameters (B, p) and derivatives (B, p, r),
+        given the value (B,).
+    """
+
+    size: int
+    free: tuple[int, ...]
+    put: Callable[[Array, Array, Array], None]
 
     def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
         """All parameters (B, p) and their derivatives (B, p, r) in the free ones."""
-        ...
+        beta = np.zeros((len(reduced), self.size))
+        beta[:, self.free] = reduced
+        slope = np.zeros((len(reduced), self.size, len(self.free)))
+        slope[:, self.free, range(len(self.free))] = 1.0
+        self.put(beta, slope, value)
+        return beta, slope
 
 
-def _scatter(free: tuple[int, ...], size: int, reduced: Array) -> tuple[Array, Array]:
-    beta = np.zeros((len(reduced), size))
-    beta[:, free] = reduced
-    slope = np.zeros((len(reduced), size, len(free)))
-    slope[:, free, range(len(free))] = 1.0
-    return beta, slope
+def all_free(curve: Curve) -> Constraint:
+    """Nothing is held; the value is not used."""
+    return Constraint(size=curve.size, free=tuple(range(curve.size)), put=lambda *_: None)
 
 
-@dataclass(frozen=True)
-class AllFree:
-    """Nothing is held."""
-
-    curve: Curve
-
-    @property
-    def free(self) -> tuple[int, ...]:
-        """Every parameter."""
-        return tuple(range(self.curve.size))
-
-    def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
-        """The parameters themselves; `value` is not used."""
-        del value
-        return _scatter(self.free, self.curve.size, reduced)
-
-
-@dataclass(frozen=True)
-class Held:
+def held(curve: Curve, position: int) -> Constraint:
     """One parameter is held at the value."""
 
-    curve: Curve
-    position: int
+    def put(beta: Array, _: Array, value: Array) -> None:
+        beta[:, position] = value
 
-    @property
-    def free(self) -> tuple[int, ...]:
-        """All but the one held."""
-        return tuple(one for one in range(self.curve.size) if one != self.position)
-
-    def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
-        """All parameters with the held one put in."""
-        beta, slope = _scatter(self.free, self.curve.size, reduced)
-        beta[:, self.position] = value
-        return beta, slope
+    free = tuple(one for one in range(curve.size) if one != position)
+    return Constraint(size=curve.size, free=free, put=put)
 
 
-@dataclass(frozen=True)
-class Through:
-    """The curve passes ln D = `log_size` at the time given as value; ln D₀ follows."""
+def through(curve: Curve, log_size: float) -> Constraint:
+    """The curve passes ln D = `log_size` at the time given as value; ln D₀ = ln D − φ(T)."""
 
-    curve: Curve
-    log_size: float
-
-    @property
-    def free(self) -> tuple[int, ...]:
-        """Rate and shape."""
-        return tuple(range(1, self.curve.size))
-
-    def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
-        """All parameters, with ln D₀ = ln D − φ(T)."""
-        beta, slope = _scatter(self.free, self.curve.size, reduced)
+    def put(beta: Array, slope: Array, value: Array) -> None:
         at = value[:, None]
-        beta[:, 0] = self.log_size - self.curve.fall(at, beta)[:, 0]
-        slope[:, 0, :] = -self.curve.gradient(at, beta)[:, 0, 1:]
-        return beta, slope
+        beta[:, 0] = log_size - curve.fall(at, beta)[:, 0]
+        slope[:, 0, :] = -curve.gradient(at, beta)[:, 0, 1:]
+
+    return Constraint(size=curve.size, free=tuple(range(1, curve.size)), put=put)
 
 
-@dataclass(frozen=True)
-class AtLimit:
-    """The limit ln D∞ is the value; ln D₀ = ln D∞ − ln s follows."""
+def at_limit(curve: Curve) -> Constraint:
+    """The limit ln D∞ is the value; ln D₀ = ln D∞ − ln s follows, s kept off zero."""
 
-    curve: Curve
-    free: tuple[int, ...] = (1, 2)
-
-    def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
-        """All parameters, with s kept off zero."""
-        beta, slope = _scatter(self.free, self.curve.size, reduced)
+    def put(beta: Array, slope: Array, value: Array) -> None:
         s = np.maximum(beta[:, 2], 1e-9)
         beta[:, 2] = s
         beta[:, 0] = value - np.log(s)
         slope[:, 0, 1] = -1 / s
-        return beta, slope
+
+    return Constraint(size=curve.size, free=(1, 2), put=put)
 
 
-@dataclass(frozen=True)
-class WithinMargin:
+def within_margin(curve: Curve, margin: float) -> Constraint:
     """The size is above its limit by the ratio `margin` at the time given as value.
 
     (1 − s) exp(−k T)/s = margin, so s = 1/(1 + margin · exp(k T)).
     """
 
-    curve: Curve
-    margin: float
-    free: tuple[int, ...] = (0, 1)
-
-    def expand(self, value: Array, reduced: Array) -> tuple[Array, Array]:
-        """All parameters, with s put in."""
-        beta, slope = _scatter(self.free, self.curve.size, reduced)
+    def put(beta: Array, slope: Array, value: Array) -> None:
         grown = np.exp(beta[:, 1]) * value
-        s = 1 / (1 + self.margin * np.exp(np.minimum(grown, 500.0)))
+        s = 1 / (1 + margin * np.exp(np.minimum(grown, 500.0)))
         beta[:, 2] = s
         slope[:, 2, 1] = -s * (1 - s) * grown
-        return beta, slope
+
+    return Constraint(size=curve.size, free=(0, 1), put=put)

@@ -22,21 +22,31 @@ describes the scatter about the line.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from psdstats.columns import signed
 from psdstats.errors import ModelError
+from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
 from psdstats.models.engine import fit_batch
 from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
+from psdstats.models.verdicts import judge
 from psdstats.rate.curve_fit import covariance_parts
-from psdstats.rate.run_sizes import RunSizes, by_level, run_sizes, runs_without_level
+from psdstats.rate.run_sizes import (
+    RateRemark,
+    RunSizes,
+    by_level,
+    run_sizes,
+    runs_without_level,
+)
+from psdstats.student import critical_t
 from psdstats.study.records import Run, Study
 
 LEAST_OVER_U = 20.0
+LEAST_RUNS = 4
+LEAST_TIMES = 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,16 +59,28 @@ class Oversize:
         Level of the factor, or empty.
     aperture_um : float
         Nominal aperture.
-    data : RunSizes or None
-        ``ln_size`` holds ln R; None where fewer than two times are left.
-    group : tuple of str
-        Group of each run.
+    rows : DataFrame
+        group, time_min, share and u_share of each run.
     """
 
     series: str
     aperture_um: float
-    data: RunSizes | None
-    group: tuple[str, ...]
+    rows: pd.DataFrame
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are runs and times enough for a rate."""
+        return len(self.rows) >= LEAST_RUNS and self.rows["time_min"].nunique() >= LEAST_TIMES
+
+    @cached_property
+    def data(self) -> RunSizes:
+        """The shares R as the rate models take them; ``ln_size`` holds ln R."""
+        return run_sizes(
+            self.rows["time_min"],
+            self.rows["share"],
+            group=self.rows["group"],
+            known_covariance=np.diag((self.rows["u_share"] / self.rows["share"]) ** 2),
+        )
 
 
 def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
@@ -66,34 +88,12 @@ def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
     for label, runs in by_level(study.runs_frame(), by):
-        own = [row for name in runs["run"] for row in rows.get(name, ())]
-        found += _of_level(label, pd.DataFrame(own)) if own else []
+        frame = pd.DataFrame([row for name in runs["run"] for row in rows.get(name, ())])
+        for aperture_um in sorted(set(frame.get("aperture_um", ())), reverse=True):
+            part = frame[frame["aperture_um"] == aperture_um]
+            used = (part["share"] > 0) & (part["share"] >= LEAST_OVER_U * part["u_share"])
+            found.append(Oversize(series=label, aperture_um=aperture_um, rows=part[used]))
     return found
-
-
-def _of_level(series: str, frame: pd.DataFrame) -> list[Oversize]:
-    """Shares above every aperture at one level, coarsest first."""
-    found = []
-    for aperture_um, part in frame.groupby("aperture_um", sort=True):
-        used = part[part["share"] > 0]
-        used = used[used["share"] >= LEAST_OVER_U * used["u_share"]]
-        data = None
-        if len(used["time_min"].unique()) > 1:
-            data = run_sizes(
-                used["time_min"],
-                used["share"],
-                group=used["group"],
-                known_covariance=np.diag((used["u_share"] / used["share"]) ** 2),
-            )
-        found.append(
-            Oversize(
-                series=series,
-                aperture_um=float(aperture_um),  # type: ignore[arg-type]
-                data=data,
-                group=tuple(used["group"]),
-            )
-        )
-    return found[::-1]
 
 
 def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
@@ -122,21 +122,6 @@ def _run_rows(study: Study, run: Run) -> list[dict[str, object]]:
     return rows
 
 
-LEAST_RUNS = 4
-LEAST_TIMES = 3
-DOUBT = 0.05
-
-
-@dataclass(frozen=True, eq=False)
-class SieveRate:
-    """Rate of loss above one sieve, with the runs behind it."""
-
-    aperture_um: float
-    rate: float
-    data: RunSizes
-    group: tuple[str, ...]
-
-
 @dataclass(frozen=True, kw_only=True)
 class SizeExponent:
     """How the rate of loss depends on size.
@@ -147,16 +132,16 @@ class SizeExponent:
         α and its interval; None where fewer than three sieves have a rate.
     reference_um, rate_at_reference_per_min : float or None
         x_ref, the geometric middle of the apertures, and K there.
-    basis : str
-        What the interval rests on, in words.
+    basis : Remark
+        What the interval rests on.
     """
 
-    exponent: float | None
-    lower: float | None
-    upper: float | None
-    reference_um: float | None
-    rate_at_reference_per_min: float | None
-    basis: str
+    basis: Remark
+    exponent: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+    reference_um: float | None = None
+    rate_at_reference_per_min: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -168,36 +153,21 @@ class LossRates:
     frame : DataFrame
         One row a sieve: series, aperture_um, rate_per_min, lower_per_min, upper_per_min, df, runs,
         half_life_min, curvature_p, verdict.
+    findings : tuple of Finding
+        One a sieve, in the order of the rows: whether its rate changes with time.
     exponents : dict of str to SizeExponent
         By series.
     level : float
         Confidence level.
-    notes : tuple of str
+    notes : tuple of Remark
         What was left out.
     """
 
     frame: pd.DataFrame
+    findings: tuple[Finding, ...]
     exponents: dict[str, SizeExponent]
     level: float
-    notes: tuple[str, ...]
-
-    def sentences(self) -> tuple[str, ...]:
-        """The finding in words, series by series."""
-        lines = []
-        for series, exponent in self.exponents.items():
-            prefix = f"{series}: " if series else ""
-            part = self.frame[self.frame["series"] == series]
-            lines += [prefix + line for line in _on_order(part)]
-            if not (part["lower_per_min"] > 0).any():
-                continue
-            found = (exponent.exponent, exponent.lower, exponent.upper)
-            if None not in found:
-                power, low, high = (signed(number, ".2f") for number in found if number is not None)
-                lines.append(
-                    f"{prefix}The rate grows with size to the power {power} "
-                    f"({low} to {high}; {exponent.basis})."
-                )
-        return tuple(lines)
+    notes: tuple[Remark, ...]
 
 
 def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> LossRates:
@@ -205,126 +175,105 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
     oversize = oversize_of(study, by=by)
-    rows: list[dict[str, object]] = []
-    notes = [
-        f"Run {run.name} holds no powder and is left out." for run in study.runs if run.total_g <= 0
-    ]
+    notes = [RateRemark.EMPTY_RUN(run=run.name) for run in study.runs if run.total_g <= 0]
     notes += runs_without_level(study.runs_frame(), by)
+    rows: list[dict[str, object]] = []
+    findings: list[Finding] = []
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
-        found: list[SieveRate] = []
-        bare: list[str] = []
-        for one in (each for each in oversize if each.series == series):
-            data = one.data
-            if data is None or len(data.time_min) < LEAST_RUNS or len(data.times) < LEAST_TIMES:
-                bare.append(f"{one.aperture_um:g}")
-                continue
-            rate, row = _sieve_rate(data, level)
-            rows.append({"series": series, "aperture_um": one.aperture_um} | row)
-            found.append(SieveRate(one.aperture_um, rate, data, one.group))
+        own = [one for one in oversize if one.series == series]
+        found: list[tuple[Oversize, float]] = []
+        for one in (each for each in own if each.enough):
+            rate, row = _sieve_rate(one.data, level)
+            finding = _change_of_rate(one.data, series, one.aperture_um)
+            findings.append(finding)
+            told = {"curvature_p": finding.numbers.p, "verdict": str(finding.verdict)}
+            rows.append({"series": series, "aperture_um": one.aperture_um} | row | told)
+            found.append((one, rate))
+        bare = tuple(one.aperture_um for one in own if not one.enough)
         exponents[series] = _exponent(found, level)
         if bare:
-            notes.append(
-                f"{series + ': ' if series else ''}too few runs hold a weighable mass above "
-                f"{', '.join(bare)} µm for a rate."
-            )
+            notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=bare))
     if not rows:
         raise ModelError(
             "No sieve holds a weighable mass in four runs of three times, so no rate of loss can "
             "be found; sample more times."
         )
-    return LossRates(frame=pd.DataFrame(rows), exponents=exponents, level=level, notes=tuple(notes))
+    return LossRates(
+        frame=pd.DataFrame(rows),
+        findings=tuple(findings),
+        exponents=exponents,
+        level=level,
+        notes=tuple(notes),
+    )
 
 
-def _on_order(part: pd.DataFrame) -> list[str]:
-    """Above which sieves the loss is first order, is not, or cannot be judged.
+def _line(data: RunSizes) -> Array:
+    return np.column_stack([np.ones_like(data.time_min), -data.time_min])
 
-    A sieve above which no loss is shown has no order to speak of, unless its mass bends in time.
-    """
-    part = part[(part["lower_per_min"] > 0) | (part["verdict"] == "not first order")]
-    above = {
-        verdict: ", ".join(f"{one:g}" for one in rows["aperture_um"]) + " µm"
-        for verdict, rows in part.groupby("verdict")
-    }
-    words = {
-        "not first order": "The loss above {} is not first order: its rate changes with time, so "
-        "one rate constant does not describe it.",
-        "first order": "Nothing speaks against first-order loss above {}.",
-        "cannot be told": "Whether the loss above {} is first order cannot be told: that takes "
-        "four times and five runs.",
-    }
-    return [text.format(above[verdict]) for verdict, text in words.items() if verdict in above]
+
+def _direction(
+    data: RunSizes, design: Array, least_df: float = 0.0
+) -> tuple[float, float, float, float]:
+    """Last coefficient of ln R with its standard error, degrees of freedom and p of zero."""
+    terms = ("level", "rate", "run") if data.groups >= 3 else ("level", "run")
+    parts = covariance_parts(data, terms[data.groups < 2 :], data.time_min)
+    fit = fit_batch(data.ln_size, design, parts)
+    adjusted = adjusted_covariance(fit, drop_edges=True)
+    test = kenward_roger(fit, adjusted, np.eye(design.shape[1])[-1])
+    error = float(np.sqrt(adjusted.adjusted[0, -1, -1]))
+    return float(fit.beta[0, -1]), error, max(float(test.df_den[0]), least_df), float(test.p[0])
 
 
 def _sieve_rate(data: RunSizes, level: float) -> tuple[float, dict[str, object]]:
     """Rate of one sieve, and what its row of the table says beside series and aperture."""
-    terms = _terms(data)
-    parts = covariance_parts(data, terms, data.time_min)
-    line = np.column_stack([np.ones_like(data.time_min), -data.time_min])
-    fit = fit_batch(data.ln_size, line, parts)
-    adjusted = adjusted_covariance(fit, drop_edges=True)
-    df = max(
-        float(kenward_roger(fit, adjusted, np.array([0.0, 1.0])).df_den[0]),
-        float(data.groups - 1 if data.groups > 1 else len(data.time_min) - 2),
+    runs = len(data.time_min)
+    rate, error, df, _ = _direction(
+        data, _line(data), float(data.groups - 1 if data.groups > 1 else runs - 2)
     )
-    error = float(np.sqrt(adjusted.adjusted[0, 1, 1]))
-    rate = float(fit.beta[0, 1])
-    reach = error * _student(df, level)
-    p = _curvature_p(data, line, terms)
-    verdict = "cannot be told"
-    if p is not None:
-        verdict = "not first order" if p < DOUBT else "first order"
+    reach = error * float(critical_t(1 - level, df))
     return rate, {
         "rate_per_min": rate,
         "lower_per_min": rate - reach,
         "upper_per_min": rate + reach,
         "df": df,
-        "runs": len(data.time_min),
+        "runs": runs,
         "half_life_min": float(np.log(2) / rate) if rate > 0 else None,
-        "curvature_p": p,
-        "verdict": verdict,
     }
 
 
-def _terms(data: RunSizes) -> tuple[str, ...]:
-    groups = data.groups
-    return (
-        ("level", "rate", "run") if groups >= 3 else (("level", "run") if groups == 2 else ("run",))
+def _change_of_rate(data: RunSizes, series: str, aperture_um: float) -> Finding:
+    """Whether ln R bends: the square of time over its largest value, beside the line."""
+    numbers, obstacles = Numbers(), [RateRemark.TOO_FEW_TIMES()]
+    if len(data.time_min) > LEAST_RUNS and len(data.times) > LEAST_TIMES:
+        bent = np.column_stack([_line(data), (data.time_min / data.time_min.max()) ** 2])
+        bend, error, df, p = _direction(data, bent)
+        reach = error * float(critical_t(0.05, df))
+        ends = {"lower": bend - reach, "upper": bend + reach}
+        numbers = Numbers(estimate=bend, **ends, u=error, df=df, p=p, p_adjusted=p)
+        obstacles = []
+    return judge(
+        Contrast(high=f"{aperture_um:g}", where=series),
+        numbers,
+        kind=FindingKind.LOSS,
+        obstacles=obstacles,
     )
 
 
-def _curvature_p(data: RunSizes, line: Array, terms: tuple[str, ...]) -> float | None:
-    """The p of a square of time beside the line; None without a run to spare."""
-    if len(data.time_min) < LEAST_RUNS + 1 or len(data.times) < LEAST_TIMES + 1:
-        return None
-    scaled = data.time_min / data.time_min.max()
-    bent = np.column_stack([line, scaled**2])
-    fit = fit_batch(data.ln_size, bent, covariance_parts(data, terms, data.time_min))
-    adjusted = adjusted_covariance(fit, drop_edges=True)
-    return float(kenward_roger(fit, adjusted, np.array([0.0, 0.0, 1.0])).p[0])
-
-
-def _exponent(found: list[SieveRate], level: float) -> SizeExponent:
-    usable = [one for one in found if one.rate > 0]
+def _exponent(found: list[tuple[Oversize, float]], level: float) -> SizeExponent:
+    usable = [(one, rate) for one, rate in found if rate > 0]
     if len(usable) < 3:
-        return SizeExponent(
-            exponent=None,
-            lower=None,
-            upper=None,
-            reference_um=None,
-            rate_at_reference_per_min=None,
-            basis="fewer than three sieves have a rate",
-        )
-    ln_x = np.log([one.aperture_um for one in usable])
-    ln_k = np.log([one.rate for one in usable])
+        return SizeExponent(basis=RateRemark.FEW_SIEVES())
+    ln_x = np.log([one.aperture_um for one, _ in usable])
+    ln_k = np.log([rate for _, rate in usable])
     slope, error = _slope(ln_x, ln_k)
-    df, basis = len(usable) - 2.0, "scatter about the line only"
-    by_group = _group_exponents(usable)
+    df, basis = len(usable) - 2.0, RateRemark.ABOUT_THE_LINE()
+    by_group = _group_exponents([one for one, _ in usable])
     if len(by_group) >= 3:
         slope = float(by_group.mean())
         error, df = float(by_group.std(ddof=1) / np.sqrt(len(by_group))), len(by_group) - 1.0
-        basis = f"from the spread between {len(by_group)} groups"
-    reach = error * _student(df, level)
+        basis = RateRemark.BETWEEN_GROUPS(groups=len(by_group))
+    reach = error * float(critical_t(1 - level, df))
     return SizeExponent(
         exponent=slope,
         lower=slope - reach,
@@ -335,13 +284,13 @@ def _exponent(found: list[SieveRate], level: float) -> SizeExponent:
     )
 
 
-def _group_exponents(sieves: list[SieveRate]) -> Array:
+def _group_exponents(sieves: list[Oversize]) -> Array:
     """Exponent of each group that has a positive rate on three sieves or more."""
     found = []
-    for group in dict.fromkeys(label for one in sieves for label in one.group):
+    for group in dict.fromkeys(label for one in sieves for label in one.rows["group"]):
         rates, ln_x = [], []
         for one in sieves:
-            mine = np.array([label == group for label in one.group])
+            mine = (one.rows["group"] == group).to_numpy()
             time, y = one.data.time_min[mine], one.data.ln_size[mine]
             if len(np.unique(time)) >= LEAST_TIMES:
                 rates.append(-_slope(time, y)[0])
@@ -360,8 +309,3 @@ def _slope(x: Array, y: Array) -> tuple[float, float]:
     df = len(x) - 2
     error = float(np.sqrt((rest**2).sum() / df / spread)) if df > 0 else float("nan")
     return slope, error
-
-
-def _student(df: float, level: float) -> float:
-    tail = 0.5 * (1 + level)
-    return float(special.ndtri(tail) if np.isinf(df) else special.stdtrit(df, tail))

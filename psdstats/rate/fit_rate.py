@@ -1,44 +1,48 @@
-"""One series of sizes against time with its curve, and what the curve says.
-
-Times in min, sizes in µm, rates in 1/min.
-
-Result of fitting rate curves to a study: frames for tables and figures, and sentences.
-
-Times in min, sizes in µm, rates in 1/min.
-
-Size against milling time: which curve, how fast, when to stop.
+"""Size against milling time: which curve, how fast, when to stop.
 
 ln of a percentile against milling time in min; the joint measurement covariance of the runs is a
-known part of the model, group and run-to-run variation are estimated.
+known part of the model, group and run-to-run variation are estimated.  Times in min, sizes in µm,
+rates in 1/min.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.errors import ModelError
-from psdstats.rate.curve_choice import (
+from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
+from psdstats.present import present
+from psdstats.rate.answers import (
     CurveChoice,
-    FitCheck,
+    OpenInterval,
     band,
     check_fit,
     choose_curve,
     hull,
+    limit_size,
     margin_over,
+    parameter,
     targets_over,
 )
 from psdstats.rate.curve_fit import CurveFit, fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import OpenInterval, limit_size, parameter
-from psdstats.rate.rate_words import margin_sentence, target_sentence, unmoved_sentence
-from psdstats.rate.run_sizes import LevelSizes, sizes_by_level, without_run_to_run
-from psdstats.rate.withdrawal import Withdrawal, withdrawals
+from psdstats.rate.run_sizes import (
+    LevelSizes,
+    RateRemark,
+    Withdrawal,
+    sizes_by_level,
+    withdrawals,
+)
 from psdstats.study.records import Study
+from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import measurement_sources
+
+UNITS = {"start size": "µm", "rate constant": "1/min", "limit size": "µm", "power shape": "1"}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,10 +57,10 @@ class RateSeries:
         Comparison of the curves.
     fits : tuple of CurveFit
         The curve used, then the others that are not ruled out.
-    check : FitCheck
-        Whether it describes the sizes.
+    check : Finding
+        Whether the sizes leave it.
     parameters : dict of str to OpenInterval
-        What the curve says of itself, by name and unit.
+        What the curve says of itself, by name; `UNITS` has the units.
     targets : dict of CurveName to OpenInterval
         Time to the target size by every curve not ruled out; empty where not asked or not possible.
     margin : OpenInterval or None
@@ -66,8 +70,8 @@ class RateSeries:
     sizes: LevelSizes
     choice: CurveChoice
     fits: tuple[CurveFit, ...]
-    check: FitCheck
-    parameters: dict[tuple[str, str], OpenInterval]
+    check: Finding
+    parameters: dict[str, OpenInterval]
     targets: dict[CurveName, OpenInterval]
     margin: OpenInterval | None
 
@@ -86,45 +90,37 @@ class RateSeries:
         """The level, or empty."""
         return self.sizes.label
 
-    def parameters_frame(self) -> pd.DataFrame:
-        """One row a parameter: value, interval, whether its ends are open; then the spreads."""
-        rows = [
-            {
-                "series": self.label,
-                "parameter": name,
-                "unit": unit,
-                "value": one.value,
-                "lower": one.lower,
-                "upper": one.upper,
-                "lower_open": one.lower_open,
-                "upper_open": one.upper_open,
-                "df": one.df,
-            }
-            for (name, unit), one in self.parameters.items()
-        ]
-        names = {"level": "between groups", "rate": "between groups in rate", "run": "run to run"}
-        rows += [
-            {
-                "series": self.label,
-                "parameter": f"standard deviation {names[term]}",
-                "unit": "%",
-                "value": 100 * float(np.sqrt(variance)),
-            }
-            for term, variance in self.fit.variance.items()
-        ]
-        return pd.DataFrame(rows)
+    @property
+    def last_min(self) -> float:
+        """Last time measured."""
+        return float(self.fit.data.times[-1])
+
+    def change(self, quantity: str) -> Finding:
+        """Whether the size changes with milling time, by the curves that are not ruled out."""
+        tried = [one.name for one in self.choice.candidates]
+        verdict = Verdict.CANNOT_BE_TOLD
+        if CurveName.NO_CHANGE in tried and len(tried) > 1:
+            left = CurveName.NO_CHANGE in self.choice.not_ruled_out
+            verdict = Verdict.NOT_SHOWN if left else Verdict.CHANGED
+        times = self.fit.data.times
+        return Finding(
+            kind=FindingKind.RATE,
+            subject=Contrast(
+                high=f"{times[-1]:g}", low=f"{times[0]:g}", where=self.label, quantity=quantity
+            ),
+            verdict=verdict,
+        )
 
     def curve_frame(
         self, *, points: int, level: float, until_min: float | None = None
     ) -> pd.DataFrame:
         """Fitted size at even times with the pointwise band of all curves, for a figure."""
-        last = float(self.fit.data.time_min.max())
-        time = np.linspace(0, last if until_min is None else until_min, points)
+        time = np.linspace(0, self.last_min if until_min is None else until_min, points)
         lower, upper = band(self.fits, time, level=level)
         return pd.DataFrame(
             {
                 "series": self.label,
-                "milling_time_min": time,
+                TIME: time,
                 "size_um": np.exp(self.fit.log_size(time)),
                 "lower_um": np.exp(lower),
                 "upper_um": np.exp(upper),
@@ -132,18 +128,15 @@ class RateSeries:
         )
 
 
-def parameter_intervals(fit: CurveFit, *, level: float) -> dict[tuple[str, str], OpenInterval]:
-    """Start size, rate and shape of a curve with profile intervals, by name and unit."""
-    found = {("start size", "µm"): _exp(parameter(fit, "ln_start").interval(level=level))}
+def parameter_intervals(fit: CurveFit, *, level: float) -> dict[str, OpenInterval]:
+    """Start size, rate and shape of a curve with profile intervals, by name."""
+    found = {"start size": _exp(parameter(fit, "ln_start").interval(level=level))}
     if fit.curve.size > 1:
-        rate = _exp(parameter(fit, "ln_rate").interval(level=level))
-        found[("rate constant", "1/min")] = rate
+        found["rate constant"] = _exp(parameter(fit, "ln_rate").interval(level=level))
     if fit.curve.name is CurveName.LIMIT:
-        found[("limit size", "µm")] = _exp(limit_size(fit).interval(level=level))
+        found["limit size"] = _exp(limit_size(fit).interval(level=level))
     if fit.curve.name is CurveName.POWER:
-        found[("power shape (0 Kick, 0.5 Bond, 1 Rittinger)", "1")] = parameter(
-            fit, "power_shape"
-        ).interval(level=level)
+        found["power shape"] = parameter(fit, "power_shape").interval(level=level)
     return found
 
 
@@ -173,7 +166,7 @@ class RateResult:
         Confidence level of all intervals.
     withdrawals : dict of str to Withdrawal
         By charge, where the charge was stated.
-    notes : tuple of str
+    notes : tuple of Remark
         Assumptions and what was left out.
     """
 
@@ -183,11 +176,40 @@ class RateResult:
     margin_percent: float | None
     level: float
     withdrawals: dict[str, Withdrawal]
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
     def parameters_frame(self) -> pd.DataFrame:
-        """Parameters and spreads of every series."""
-        return pd.concat([one.parameters_frame() for one in self.series], ignore_index=True)
+        """Parameters of every series."""
+        return pd.DataFrame(
+            [
+                {
+                    "series": series.label,
+                    "parameter": name,
+                    "unit": UNITS[name],
+                    "value": one.value,
+                    "lower": one.lower,
+                    "upper": one.upper,
+                    "lower_open": one.lower_open,
+                    "upper_open": one.upper_open,
+                    "df": one.df,
+                }
+                for series in self.series
+                for name, one in series.parameters.items()
+            ]
+        )
+
+    def scatter_frame(self) -> pd.DataFrame:
+        """One row a series: standard deviations about the curve between groups and runs, %."""
+        return pd.DataFrame(
+            [
+                {"series": one.label}
+                | {
+                    f"{term}_sd_percent": 100 * float(np.sqrt(variance))
+                    for term, variance in one.fit.variance.items()
+                }
+                for one in self.series
+            ]
+        )
 
     def choice_frame(self) -> pd.DataFrame:
         """Comparison of the curves, series by series."""
@@ -196,18 +218,40 @@ class RateResult:
             ignore_index=True,
         )
 
+    @property
+    def stopping(self) -> tuple[tuple[RateSeries, str, float, OpenInterval], ...]:
+        """Series, unit ("µm" for the target, "%" for the margin), what was asked, and the time."""
+        return tuple(
+            (one, unit, asked, found)
+            for one in self.series
+            for unit, asked, found in (
+                ("µm", self.target_um, one.target),
+                ("%", self.margin_percent, one.margin),
+            )
+            if found is not None and asked is not None
+        )
+
     def stopping_frame(self) -> pd.DataFrame:
         """One row a series and question: time in min, its interval, open ends, extrapolated."""
-        rows = []
-        for one in self.series:
-            last = float(one.fit.data.time_min.max())
-            for question, unit, asked, found in (
-                ("time to target", "µm", self.target_um, one.target),
-                ("time to margin", "%", self.margin_percent, one.margin),
-            ):
-                if found is not None:
-                    rows.append(_stopping_row(one.label, question, unit, asked, found, last))
-        return pd.DataFrame(rows, columns=_STOPPING_COLUMNS)
+        return pd.DataFrame(
+            [
+                {
+                    "series": series.label,
+                    "question": "time to target" if unit == "µm" else "time to margin",
+                    "asked": asked,
+                    "asked_unit": unit,
+                    "time_min": found.value,
+                    "lower_min": found.lower,
+                    "upper_min": float("inf") if found.upper_open else found.upper,
+                    "lower_open": found.lower_open,
+                    "upper_open": found.upper_open,
+                    "excluded": found.excluded,
+                    "beyond_last_time": found.value is None or found.value > series.last_min,
+                    "df": found.df,
+                }
+                for series, unit, asked, found in self.stopping
+            ]
+        )
 
     def curve_frame(self, *, points: int = 101, until_min: float | None = None) -> pd.DataFrame:
         """Fitted sizes at even times with pointwise intervals: series, milling_time_min, ….
@@ -232,11 +276,13 @@ class RateResult:
         pieces = []
         for one in self.series:
             fitted = one.fit.log_size(one.fit.data.time_min)
-            residual = 100 * np.expm1(one.fit.data.ln_size - fitted)
-            frame = one.sizes.frame.assign(
-                series=one.label, fitted_um=np.exp(fitted), residual_percent=residual
+            pieces.append(
+                one.sizes.frame.assign(
+                    series=one.label,
+                    fitted_um=np.exp(fitted),
+                    residual_percent=100 * np.expm1(one.fit.data.ln_size - fitted),
+                )
             )
-            pieces.append(frame)
         return pd.concat(pieces, ignore_index=True)
 
     def withdrawal_frame(self) -> pd.DataFrame:
@@ -244,100 +290,9 @@ class RateResult:
         pieces = [one.frame.assign(charge=name) for name, one in self.withdrawals.items()]
         return pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame()
 
-    def sentences(self) -> tuple[str, ...]:
-        """The answer in words, series by series: when to stop, then the curve behind it."""
-        lines: list[str] = []
-        for one in self.series:
-            prefix = f"{one.label}: " if one.label else ""
-            last = float(one.fit.data.time_min.max())
-            found = []
-            if one.target is not None and self.target_um is not None:
-                found.append(
-                    target_sentence(
-                        one.target,
-                        quantity=self.quantity,
-                        target_um=self.target_um,
-                        last_min=last,
-                        others=dict(list(one.targets.items())[1:]),
-                    )
-                )
-            elif self.target_um is not None:
-                below = float(np.exp(one.fit.beta[0])) <= self.target_um
-                found.append(unmoved_sentence(self.quantity, self.target_um, below=below))
-            if self.margin_percent is not None:
-                found.append(self._margin_words(one, last))
-            found += [one.choice.sentence, one.check.sentence]
-            lines += [prefix + text for text in found]
-        if self.withdrawals:
-            raised = {
-                name: float(one.frame["change_percent"].max())
-                for name, one in self.withdrawals.items()
-            }
-            name = max(raised, key=lambda one: raised[one])
-            lines.append(self.withdrawals[name].sentence)
-            if len(self.withdrawals) > 1:
-                lines.append(
-                    f"That is charge {name}, the most affected of {len(self.withdrawals)}."
-                )
-        return tuple(lines)
-
-    def _margin_words(self, one: RateSeries, last: float) -> str:
-        margin = self.margin_percent or 0.0
-        no_limit = [fit.curve.phrase for fit in one.fits if fit.curve.name is not CurveName.LIMIT]
-        names = " or ".join(no_limit)
-        if one.margin is None:
-            return (
-                f"No time can be given after which less than {margin:g} % is left to gain: "
-                f"{names} has no limit."
-            )
-        return margin_sentence(
-            one.margin,
-            quantity=self.quantity,
-            margin_percent=margin,
-            last_min=last,
-            without_limit=names,
-        )
-
-
-_STOPPING_COLUMNS = [
-    "series",
-    "question",
-    "asked",
-    "asked_unit",
-    "time_min",
-    "lower_min",
-    "upper_min",
-    "lower_open",
-    "upper_open",
-    "excluded",
-    "beyond_last_time",
-    "df",
-]
-
-
-def _stopping_row(
-    label: str, question: str, unit: str, asked: float | None, found: OpenInterval, last: float
-) -> dict[str, object]:
-    return {
-        "series": label,
-        "question": question,
-        "asked": asked,
-        "asked_unit": unit,
-        "time_min": found.value,
-        "lower_min": found.lower,
-        "upper_min": float("inf") if found.upper_open else found.upper,
-        "lower_open": found.lower_open,
-        "upper_open": found.upper_open,
-        "excluded": found.excluded,
-        "beyond_last_time": found.value is None or found.value > last,
-        "df": found.df,
-    }
-
-
-NO_CHARGE = (
-    "The charge of a jar is not stated. If one charge was sampled at several times, each sample "
-    "raised the ball-to-powder ratio of what followed; state the charge to see by how much."
-)
+    def summary(self) -> str:
+        """The answer in words."""
+        return str(present("summary", self))
 
 
 def fit_rate(
@@ -346,11 +301,9 @@ def fit_rate(
     quantity: str = "D50",
     by: str | None = None,
     curve: CurveName | str | None = None,
-    curves: Sequence[CurveName | str] = tuple(CurveName),
     target_um: float | None = None,
     margin_percent: float | None = None,
     level: float = 0.95,
-    random_rate: bool | None = None,
     powder_g: float | None = None,
     balls_g: float | None = None,
     propagation: Propagation | None = None,
@@ -369,16 +322,12 @@ def fit_rate(
     curve : str or None
         Curve to use; None takes the one the information criterion prefers, with intervals that
         hold for every curve the criterion does not rule out.
-    curves : sequence of str
-        Curves compared.
     target_um : float or None
         Size to reach, µm.
     margin_percent : float or None
         How little of the limit size may be left to gain, per cent; for the approach to a limit.
     level : float, default=0.95
         Confidence level.
-    random_rate : bool or None
-        Whether groups may differ in rate; None: with three groups or more.
     powder_g, balls_g : float or None
         Powder and balls charged, for the effect of withdrawn samples; the balls follow from the
         column ball_ratio where there is one.
@@ -399,18 +348,14 @@ def fit_rate(
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
     if propagation is None:
-        propagation = without_run_to_run(study, seed)
+        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
     parts = sizes_by_level(study, propagation, quantity=quantity, by=by)
-    series = tuple(
-        _series(part, curve, curves, target_um, margin_percent, level, random_rate)
-        for part in parts
-    )
     notes = dict.fromkeys(note for part in parts for note in part.notes)
     if powder_g is None:
-        notes[NO_CHARGE] = None
+        notes[RateRemark.NO_CHARGE()] = None
     return RateResult(
         quantity=quantity,
-        series=series,
+        series=tuple(_series(part, curve, target_um, margin_percent, level) for part in parts),
         target_um=target_um,
         margin_percent=margin_percent,
         level=level,
@@ -422,16 +367,12 @@ def fit_rate(
 def _series(
     part: LevelSizes,
     curve: CurveName | str | None,
-    curves: Sequence[CurveName | str],
     target_um: float | None,
     margin_percent: float | None,
     level: float,
-    random_rate: bool | None,
 ) -> RateSeries:
-    choice = choose_curve(part.data, curves if curve is None else (curve,), random_rate=random_rate)
-    fits = tuple(
-        fit_curve(CURVES[name], part.data, random_rate=random_rate) for name in choice.not_ruled_out
-    )
+    choice = choose_curve(part.data, tuple(CurveName) if curve is None else (curve,))
+    fits = tuple(fit_curve(CURVES[name], part.data) for name in choice.not_ruled_out)
     return RateSeries(
         sizes=part,
         choice=choice,

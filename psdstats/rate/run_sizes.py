@@ -1,35 +1,56 @@
-"""Divide the runs of a trial by the levels of one column of the run table.
+"""The runs of a trial as the rate models take them, and the powder that sampling takes away.
 
-Sizes of the runs of one trial as a rate model sees them: arrays and a covariance.
-
-Time in min, sizes as ln of µm.
-
-Take one quantity of a study for a rate model, level by level of a factor.
+Time in min, sizes as ln of µm, masses in g.
 
 A percentile the sieves do not bracket has no value.  Leaving out only the runs at fault would keep
 those that happened to stay inside the stack, so every run of that group and time is left out.
 The known covariance is that at the mean curve of the runs of one time (and level), so that the
 weight of a run does not follow its own error.
+
+Each sample leaves less powder under the same balls, so later intervals are milled at a higher
+ball-to-powder ratio; rates found at late times hold for that ratio.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import auto
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from psdstats.columns import without_value
+from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.errors import ModelError
-from psdstats.frozen import Array
-from psdstats.models.design_columns import level_text
+from psdstats.findings import Remark, RemarkKind
+from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
-from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import choose_sources
-from psdstats.uncertainty.sources.run_to_run import RunToRun
+from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.propagation import Propagation, in_open_cell
+from psdstats.uncertainty.registry import RUN_TO_RUN
+
+
+class RateRemark(RemarkKind):
+    """What a rate must be read with."""
+
+    NO_CHARGE = auto()
+    WITHOUT_LEVEL = auto()
+    OTHER_FACTOR = auto()
+    TAIL = auto()
+    OPEN_CELLS = auto()
+    ONE_RUN_A_TIME = auto()
+    TWO_GROUPS = auto()
+    LARGEST_GAP = auto()
+    NO_TIME_TO_SPARE = auto()
+    NO_REPEATS = auto()
+    TOO_FEW_TIMES = auto()
+    EMPTY_RUN = auto()
+    TOO_FEW_ABOVE = auto()
+    FEW_SIEVES = auto()
+    ABOUT_THE_LINE = auto()
+    BETWEEN_GROUPS = auto()
 
 
 def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFrame]]:
@@ -41,24 +62,33 @@ def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFram
     --------
     >>> runs = pd.DataFrame({"run": ["a", "b"], "ball_ratio": [10.0, 5.0]})
     >>> [label for label, _ in by_level(runs, "ball_ratio")]
-    ['ball_ratio 5', 'ball_ratio 10']
+    ['ball ratio 5', 'ball ratio 10']
     """
     if by is None:
         return [("", frame)]
-    if by not in frame.columns:
-        known = ", ".join(name for name in frame.columns if name != "run")
-        raise ModelError(f"The run table has no column {by!r}. Name one of: {known}.")
+    need_columns(frame, [by], table="run table")
     if frame[by].isna().all():
         raise ModelError(
             f"Column {by!r} has no value for any run; fill it in, or do not divide the runs by it."
         )
-    return [(f"{by} {level_text(value)}", part) for value, part in frame.groupby(by, sort=True)]
+    words = column_words(by)
+    return [(f"{words} {level_text(value)}", part) for value, part in frame.groupby(by, sort=True)]
 
 
-def runs_without_level(frame: pd.DataFrame, by: str | None) -> tuple[str, ...]:
-    """A note on the runs that have no value in a column, or none where all have one."""
-    lost = [] if by is None else frame.loc[frame[by].isna(), "run"].tolist()
-    return (without_value(lost, str(by)),) if lost else ()
+def runs_without_level(frame: pd.DataFrame, by: str | None) -> tuple[Remark, ...]:
+    """A remark on the runs that have no value in a column, or none where all have one."""
+    lost = () if by is None else tuple(frame.loc[frame[by].isna(), "run"])
+    return (RateRemark.WITHOUT_LEVEL(runs=lost, column=by),) if lost else ()
+
+
+def further_factors(frame: pd.DataFrame) -> list[str]:
+    """Columns beside milling time that differ between runs and are no bookkeeping."""
+    known = (*BOOKKEEPING, GROUP, TIME)
+    return [
+        column
+        for column in frame.columns
+        if column not in known and len(frame[column].dropna().unique()) > 1
+    ]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,10 +115,7 @@ class RunSizes:
     groups: int
 
     def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        freeze_arrays(self)
 
     @property
     def times(self) -> Array:
@@ -146,11 +173,6 @@ def run_sizes(
     )
 
 
-RUN_TO_RUN = RunToRun.name
-_TIME = "milling_time_min"
-_NOT_FACTORS = ("run", "group", "replicate", "sample_mass_g", "balance", _TIME)
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LevelSizes:
     """The sizes of the runs at one level.
@@ -158,25 +180,19 @@ class LevelSizes:
     Parameters
     ----------
     label : str
-        For example "ball_ratio 2"; empty where runs are not divided.
+        For example "ball ratio 2"; empty where runs are not divided.
     frame : DataFrame
         run, group, milling_time_min, size_um of the runs used.
     data : RunSizes
         The same as arrays with their covariance.
-    notes : tuple of str
+    notes : tuple of Remark
         What was left out.
     """
 
     label: str
     frame: pd.DataFrame
     data: RunSizes
-    notes: tuple[str, ...]
-
-
-def without_run_to_run(study: Study, seed: int) -> Propagation:
-    """Joint uncertainty of a study without the part that the rate model estimates itself."""
-    sources = [one for one in choose_sources(study).included if one.name != RUN_TO_RUN]
-    return propagate(study, seed=seed, sources=sources)
+    notes: tuple[Remark, ...]
 
 
 def sizes_by_level(
@@ -190,18 +206,18 @@ def sizes_by_level(
         )
     if quantity not in propagation.quantities or quantity == "span":
         raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
-    frame = study.runs_frame()
     _same_runs(study, propagation)
     size = propagation.value[:, propagation.quantities.index(quantity)]
-    frame = frame.assign(size_um=size)
-    parts = by_level(frame, by)
-    alike = [_TIME] if by is None else [_TIME, by]
-    joint = mean_curve_covariance(study, propagation, alike, quantity=quantity).to_numpy()
-    others = (
-        *runs_without_level(frame, by),
-        *_other_factors(frame, by),
-        *_tail(quantity, str(propagation.rule)),
-    )
+    frame = study.runs_frame()
+    parts = by_level(frame.assign(size_um=size), by)
+    others = list(runs_without_level(frame, by))
+    others += [RateRemark.OTHER_FACTOR(column=one) for one in further_factors(frame) if one != by]
+    rule = str(propagation.rule)
+    if quantity != "D50" and rule not in ("logprobit", "monotone"):
+        others.append(RateRemark.TAIL(quantity=quantity, rule=rule))
+    alike = [TIME] if by is None else [TIME, by]
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    joint = law.at_mean_curve(alike)[quantity]
     return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 
@@ -216,70 +232,166 @@ def _same_runs(study: Study, propagation: Propagation) -> None:
         )
 
 
-def _other_factors(frame: pd.DataFrame, by: str | None) -> tuple[str, ...]:
-    return tuple(
-        f"{column} differs between runs and is not in the rate model; fit by {column} to keep its "
-        "levels apart."
-        for column in frame.columns
-        if column not in (*_NOT_FACTORS, by, "size_um") and len(frame[column].dropna().unique()) > 1
-    )
-
-
-def _tail(quantity: str, rule: str) -> tuple[str, ...]:
-    """What a straight line between two sieves costs where the undersize curve bends."""
-    if quantity == "D50" or rule in ("logprobit", "monotone"):
-        return ()
-    return (
-        f"{quantity} lies where the undersize curve bends between two sieves, which the rule "
-        f"{rule} does not follow: in simulated trials 95 % intervals of D10 held the truth in 83 "
-        "to 97 %, with the rule logprobit in 91 to 99 %.",
-    )
-
-
 def _level(
-    label: str, part: pd.DataFrame, covariance: np.ndarray, quantity: str, notes: tuple[str, ...]
+    label: str, part: pd.DataFrame, covariance: Array, quantity: str, notes: list[Remark]
 ) -> LevelSizes:
-    is_open = ~np.isfinite(part["size_um"].to_numpy())
-    cells = list(zip(part["group"], part[_TIME], strict=True))
-    open_cells = {cell for cell, flag in zip(cells, is_open, strict=True) if flag}
-    kept = np.array([cell not in open_cells for cell in cells], dtype=bool)
-    if open_cells:
-        where = ", ".join(f"{group} at {time:g} min" for group, time in sorted(open_cells))
-        notes = (
-            *notes,
-            f"{quantity} is not bracketed by the sieves in {where}; those runs are left out, "
-            "so the curve rests on the other times.",
-        )
-    used = part[kept]
+    aside = in_open_cell(part, ~np.isfinite(part["size_um"].to_numpy()), [GROUP, TIME])
+    if aside.any():
+        cells = tuple(sorted(set(zip(part.loc[aside, GROUP], part.loc[aside, TIME], strict=True))))
+        notes = [*notes, RateRemark.OPEN_CELLS(quantity=quantity, cells=cells)]
+    used = part[~aside]
     rows = used.index.to_numpy()
     try:
         data = run_sizes(
-            used[_TIME],
+            used[TIME],
             used["size_um"],
-            group=used["group"],
+            group=used[GROUP],
             known_covariance=covariance[np.ix_(rows, rows)],
         )
     except ModelError as error:
         raise ModelError(f"{label + ': ' if label else ''}{quantity}: {error}") from error
-    columns = ["run", "group", _TIME, "size_um"]
     return LevelSizes(
         label=label,
-        frame=used[columns].reset_index(drop=True),
+        frame=used[["run", GROUP, TIME, "size_um"]].reset_index(drop=True),
         data=data,
         notes=(*notes, *_thin(data)),
     )
 
 
-def _thin(data: RunSizes) -> tuple[str, ...]:
-    """What few runs or groups mean for the intervals; shares from simulated trials."""
+def _thin(data: RunSizes) -> Iterator[Remark]:
+    """What few runs or groups mean for the intervals."""
     if data.groups == 1 and len(data.times) == len(data.ln_size):
-        return (
-            "Each time has one run, so run-to-run variation is judged by the deviations from the "
-            "curve alone; 95 % intervals held the truth in 93 to 98 % of simulated trials.",
-        )
+        yield RateRemark.ONE_RUN_A_TIME()
     if data.groups == 2:
-        return (
-            "Two groups show their difference once only, so intervals of sizes and times are wide; "
-            "a third group narrows them most.",
+        yield RateRemark.TWO_GROUPS()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Withdrawal:
+    """Powder left in one jar after each sample.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        milling_time_min, withdrawn_g (in all), left_g, ball_to_powder after the sample,
+        change_percent of that ratio against the start.
+    start_ratio : float
+        Balls to powder at the start.
+    """
+
+    frame: pd.DataFrame
+    start_ratio: float
+
+
+def withdrawal(
+    time_min: ArrayLike, sample_g: ArrayLike, *, powder_g: float, balls_g: float
+) -> Withdrawal:
+    """Powder left and ball-to-powder ratio of one charge sampled in turn.
+
+    Parameters
+    ----------
+    time_min : array_like, shape (n,)
+        Milling times of the samples.
+    sample_g : array_like, shape (n,)
+        Mass taken at each time.
+    powder_g, balls_g : float
+        Powder and balls charged at the start.
+
+    Returns
+    -------
+    Withdrawal
+
+    Raises
+    ------
+    ModelError
+        If a mass is not positive or the samples exceed the charge.
+
+    Examples
+    --------
+    >>> withdrawal([0, 10], [20, 20], powder_g=200, balls_g=2000).frame["ball_to_powder"].round(2)
+    0    11.11
+    1    12.50
+    Name: ball_to_powder, dtype: float64
+    """
+    time = np.asarray(time_min, dtype=float).ravel()
+    order = np.argsort(time, kind="stable")
+    taken = np.asarray(sample_g, dtype=float).ravel()[order]
+    if not (powder_g > 0 and balls_g > 0 and (taken >= 0).all()):
+        raise ModelError(
+            f"The charge is {powder_g:g} g of powder and {balls_g:g} g of balls with samples of "
+            f"{taken.min():g} to {taken.max():g} g; give positive masses."
         )
-    return ()
+    total = np.cumsum(taken)
+    if total[-1] >= powder_g:
+        raise ModelError(
+            f"The samples add up to {total[-1]:g} g of a charge of {powder_g:g} g; check the "
+            "charge, or state that every time had a charge of its own."
+        )
+    left = powder_g - total
+    ratio = balls_g / left
+    start = balls_g / powder_g
+    frame = pd.DataFrame(
+        {
+            TIME: time[order],
+            "withdrawn_g": total,
+            "left_g": left,
+            "ball_to_powder": ratio,
+            "change_percent": 100 * (ratio / start - 1),
+        }
+    )
+    return Withdrawal(frame=frame, start_ratio=start)
+
+
+def withdrawals(
+    study: Study, *, powder_g: float | None, balls_g: float | None
+) -> dict[str, Withdrawal]:
+    """One charge for each combination of group, replicate and factors, sampled in turn."""
+    if powder_g is None and balls_g is None:
+        return {}
+    taken = [run.total_g if run.sample_mass_g is None else run.sample_mass_g for run in study.runs]
+    frame = study.runs_frame().assign(taken_g=taken)
+    if powder_g is None or (balls_g is None and not _has_ratio(frame)):
+        lost = frame.loc[frame[BALL_RATIO].isna(), "run"].tolist() if BALL_RATIO in frame else []
+        bare = f"; {len(lost)} of {len(frame)} have none, the first being {lost[0]}" if lost else ""
+        raise ModelError(
+            "The charge of one jar needs its powder and its balls: state powder_g and balls_g "
+            "(--powder-g and --balls-g). The powder is enough where every run has a "
+            f"{BALL_RATIO}{bare}."
+        )
+    _refuse_one_mass_for_several_ratios(frame, balls_g)
+    factors = sorted({name for run in study.runs for name in run.factors})
+    keys = [
+        name
+        for name in (GROUP, REPLICATE, *factors)
+        if frame[name].notna().all() and (name == GROUP or len(frame[name].unique()) > 1)
+    ]
+    charges = {}
+    for values, part in frame.groupby(keys, sort=True):
+        name = ", ".join(
+            _words(key) + (f"{one:g}" if isinstance(one, float) else str(one))
+            for key, one in zip(keys, values, strict=True)
+        )
+        balls = powder_g * float(part[BALL_RATIO].iloc[0]) if balls_g is None else balls_g
+        charges[name] = withdrawal(part[TIME], part["taken_g"], powder_g=powder_g, balls_g=balls)
+    return charges
+
+
+def _words(column: str) -> str:
+    """What stands before a level: the column's name, which group and replicate do without."""
+    return "" if column in (GROUP, REPLICATE) else column_words(column) + " "
+
+
+def _has_ratio(frame: pd.DataFrame) -> bool:
+    return BALL_RATIO in frame and bool(
+        pd.to_numeric(frame[BALL_RATIO], errors="coerce").notna().all()
+    )
+
+
+def _refuse_one_mass_for_several_ratios(frame: pd.DataFrame, balls_g: float | None) -> None:
+    if balls_g is None or not _has_ratio(frame) or frame[BALL_RATIO].nunique() < 2:
+        return
+    found = ", ".join(f"{float(one):g}" for one in sorted(frame[BALL_RATIO].unique()))
+    raise ModelError(
+        f"One mass of balls ({balls_g:g} g) is stated for runs of ball ratio {found}; leave it "
+        "out, and the balls of each charge follow from its ratio."
+    )

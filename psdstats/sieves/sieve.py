@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from psdstats.frozen import hold_number, hold_text, refusal
+from psdstats.sieves.standards import EDITIONS
+
 
 @dataclass(frozen=True, kw_only=True)
 class Sieve:
@@ -23,6 +26,11 @@ class Sieve:
         Coverage factor k of that expanded uncertainty.
     standard : str
         Tolerance edition that applies without a certificate, e.g. "ISO 3310-1".
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so; names the sieve, the field, the value and the remedy.
     """
 
     key: str
@@ -31,6 +39,19 @@ class Sieve:
     expanded_uncertainty_um: float | None = None
     coverage_factor: float = 2.0
     standard: str = "ISO 3310-1"
+
+    def __post_init__(self) -> None:
+        hold_text(self, "key")
+        hold_number(self, "nominal_um", above=0)
+        for name in ("certified_um", "expanded_uncertainty_um"):
+            hold_number(self, name, above=0, optional=True)
+        hold_number(self, "coverage_factor", above=0)
+        if self.expanded_uncertainty_um is not None and self.certified_um is None:
+            fault = "there is an expanded uncertainty and no certified aperture"
+            raise refusal(self, "certified_um", fault, "Give the aperture of the certificate.")
+        if self.standard not in EDITIONS:
+            known = ", ".join(EDITIONS)
+            raise refusal(self, "standard", "the standard is not known", f"Give one of {known}.")
 
     @property
     def best_um(self) -> float:

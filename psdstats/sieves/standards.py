@@ -30,12 +30,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-SERIES = {
-    "R20/3": "principal sizes of ISO 3310-1, ratio 1.41",
-    "R40/3": "supplementary sizes of ISO 3310-1 and sizes of ASTM E11, ratio 1.19",
-    "R20": "supplementary sizes of ISO 3310-1, ratio 1.12",
-}
-"""Series by name (ISO 565, from memory)."""
+SERIES = ("R20/3", "R40/3", "R20")
+"""Series by name (ISO 565, from memory).
+
+R20/3 has the principal sizes of ISO 3310-1 (ratio 1.41), R40/3 its supplementary sizes and those
+of ASTM E11 (1.19), R20 further supplementary sizes of ISO 3310-1 (1.12).
+"""
 
 
 @cache
@@ -106,8 +106,8 @@ def series(
 
 
 EDITIONS = {
-    "ISO 3310-1": "ISO 3310-1:2016 (formula from memory)",
-    "ASTM E11": "ASTM E11, editions from 2009 on (formula from memory)",
+    "ISO 3310-1": "2016 (formula from memory)",
+    "ASTM E11": "2009 on (formula from memory)",
 }
 """Standards by the name used in sieve tables, with the edition meant."""
 

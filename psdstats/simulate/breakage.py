@@ -22,10 +22,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import gammaln
 
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,9 +77,7 @@ class Breakage:
             )
 
 
-def size_edges(
-    coarsest_um: float, finest_um: float, *, per_octave: int = 12
-) -> NDArray[np.float64]:
+def size_edges(coarsest_um: float, finest_um: float, *, per_octave: int = 12) -> Array:
     """Edges of geometric size classes, falling from the coarsest.
 
     Shapes: gives (n_edges,).
@@ -96,11 +95,10 @@ def size_edges(
     if per_octave < 1:
         raise SizeError(f"per_octave is {per_octave}; ask for at least 1 class an octave.")
     count = int(np.ceil(per_octave * np.log2(coarsest_um / finest_um) - 1e-9))
-    edges: NDArray[np.float64] = coarsest_um * np.exp2(-np.arange(count + 1) / per_octave)
-    return edges
+    return np.asarray(coarsest_um * np.exp2(-np.arange(count + 1) / per_octave))
 
 
-def breakage_rates(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float64]:
+def breakage_rates(edges_um: ArrayLike, breakage: Breakage) -> Array:
     """Selection function of every class, the last class (below the last edge) being 0.
 
     Shapes: edges_um (n_edges,); gives (n_edges,).
@@ -113,7 +111,7 @@ def breakage_rates(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float6
     return np.append(rate, 0.0)
 
 
-def rate_matrix(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float64]:
+def rate_matrix(edges_um: ArrayLike, breakage: Breakage) -> Array:
     """Lower triangular matrix A of dM/dt = A M.
 
     Shapes: edges_um (n,); gives (n, n).
@@ -127,17 +125,10 @@ def rate_matrix(edges_um: ArrayLike, breakage: Breakage) -> NDArray[np.float64]:
     finer[:n, : n - 1] = np.where(ratio < 1.0 - 1e-12, power, 1.0)
     product = finer[:-1] - finer[1:]  # b_ij
     rates = breakage_rates(edges, breakage)
-    matrix: NDArray[np.float64] = product * rates - np.diag(rates)
-    return matrix
+    return np.asarray(product * rates - np.diag(rates))
 
 
-def mill(
-    feed: ArrayLike,
-    edges_um: ArrayLike,
-    breakage: Breakage,
-    *,
-    time_min: ArrayLike,
-) -> NDArray[np.float64]:
+def mill(feed: ArrayLike, edges_um: ArrayLike, breakage: Breakage, *, time_min: ArrayLike) -> Array:
     """Class masses of a charge after milling.
 
     Shapes: feed (n,), edges_um (n,), time_min (...); gives (..., n).
@@ -168,15 +159,13 @@ def mill(
     powers[0] = start
     for k in range(1, count):
         powers[k] = step @ powers[k - 1]
-    mass: NDArray[np.float64] = _poisson(events, count) @ powers
-    return mass.reshape(*time.shape, edges.size)
+    return np.asarray(_poisson(events, count) @ powers).reshape(*time.shape, edges.size)
 
 
-def _poisson(mean: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+def _poisson(mean: Array, count: int) -> Array:
     """Poisson probabilities of 0 … count − 1 for each mean, shape (n_means, count)."""
     k = np.arange(count)
     safe = np.where(mean > 0, mean, 1.0)[:, None]
     weight = np.exp(k * np.log(safe) - safe - gammaln(k + 1))
     weight[mean == 0] = k == 0
-    weight_array: NDArray[np.float64] = weight
-    return weight_array
+    return np.asarray(weight)

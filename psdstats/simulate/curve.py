@@ -15,9 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
+from psdstats.frozen import Array
 from psdstats.simulate.breakage import mill, size_edges
 from psdstats.simulate.design import Layout, Powder, TrialDesign
 
@@ -25,9 +26,7 @@ LEVELS = (0.1, 0.5, 0.9)
 ALL_BELOW = 4.5  # normal deviate beyond which nothing is left: 3 particles in a million by mass
 
 
-def undersize_through(
-    percentiles_um: tuple[float, float, float], size_um: ArrayLike
-) -> NDArray[np.float64]:
+def undersize_through(percentiles_um: tuple[float, float, float], size_um: ArrayLike) -> Array:
     """Mass fraction finer than each size on the curve through D10, D50 and D90.
 
     Notes
@@ -45,7 +44,7 @@ def undersize_through(
     return np.asarray(ndtr(np.where(x < 0, below, above) * x))
 
 
-def feed_undersize(powder: Powder, size_um: ArrayLike) -> NDArray[np.float64]:
+def feed_undersize(powder: Powder, size_um: ArrayLike) -> Array:
     """Mass fraction of the feed finer than each size."""
     if powder.feed_percentiles_um is not None:
         return undersize_through(powder.feed_percentiles_um, size_um)
@@ -96,11 +95,11 @@ class TrueCurves:
     """
 
     first: float
-    undersize: NDArray[np.float64]
-    grain_mass_g: NDArray[np.float64]
-    shift: NDArray[np.float64]
+    undersize: Array
+    grain_mass_g: Array
+    shift: Array
 
-    def at(self, aperture_um: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    def at(self, aperture_um: Array) -> tuple[Array, ...]:
         """Undersize and integrated particle mass below sizes of shape (T, R, K), inf allowed."""
         with np.errstate(divide="ignore"):
             ln_x = np.log(aperture_um)
@@ -109,7 +108,7 @@ class TrueCurves:
         grain = _interpolate(self.grain_mass_g, position) * np.exp(3 * self.shift)[..., None]
         return undersize, grain
 
-    def sizes(self, levels: ArrayLike = LEVELS) -> NDArray[np.float64]:
+    def sizes(self, levels: ArrayLike = LEVELS) -> Array:
         """True percentiles, µm, shape (T, R, n_levels); NaN off the grid."""
         wanted = np.atleast_1d(np.asarray(levels, dtype=float))
         last = self.undersize.shape[-1] - 1
@@ -147,9 +146,7 @@ def mean_curves(design: TrialDesign, layout: Layout) -> TrueCurves:
     return _curves(design.powder, time_min, np.zeros_like(time_min))
 
 
-def _curves(
-    powder: Powder, time_min: NDArray[np.float64], shift: NDArray[np.float64]
-) -> TrueCurves:
+def _curves(powder: Powder, time_min: Array, shift: Array) -> TrueCurves:
     edges = size_edges(coarsest_um(powder, per_octave=PER_OCTAVE), FLOOR_UM, per_octave=PER_OCTAVE)
     finer = feed_undersize(powder, edges)
     finer[0] = 1.0  # the few particles above the grid count in its coarsest class
@@ -171,7 +168,7 @@ def _curves(
     )
 
 
-def _interpolate(curve: NDArray[np.float64], position: NDArray[np.float64]) -> NDArray[np.float64]:
+def _interpolate(curve: Array, position: Array) -> Array:
     """Values at positions counted in grid steps: proportional to size below 0, flat above."""
     top = curve.shape[-1] - 1
     inside = np.clip(position, 0.0, top)
@@ -179,5 +176,4 @@ def _interpolate(curve: NDArray[np.float64], position: NDArray[np.float64]) -> N
     part = inside - low
     value = np.take_along_axis(curve, low, axis=-1) * (1 - part)
     value += np.take_along_axis(curve, low + 1, axis=-1) * part
-    result: NDArray[np.float64] = value * np.exp(STEP * np.minimum(position, 0.0))
-    return result
+    return np.asarray(value * np.exp(STEP * np.minimum(position, 0.0)))

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 from psdstats.simulate.breakage import Breakage
 from psdstats.study.records import Balance, TareHandling
 
@@ -264,11 +265,11 @@ class Layout:
     bench: NDArray[np.intp]
     time: NDArray[np.intp]
     balance: NDArray[np.intp]
-    ball_ratio: NDArray[np.float64]
-    rate_factor: NDArray[np.float64]
-    time_min: NDArray[np.float64]
+    ball_ratio: Array
+    rate_factor: Array
+    time_min: Array
     plate: NDArray[np.intp]
-    plate_um: NDArray[np.float64]
+    plate_um: Array
     balances: tuple[Balance, ...]
 
     @property
@@ -305,9 +306,7 @@ def lay_out(design: TrialDesign) -> Layout:
     )
 
 
-def _plates(
-    design: TrialDesign,
-) -> tuple[tuple[str, ...], NDArray[np.float64], list[list[int]]]:
+def _plates(design: TrialDesign) -> tuple[tuple[str, ...], Array, list[list[int]]]:
     """Keys and apertures of all plates, and the padded row of plates of each bench."""
     keys: list[str] = []
     apertures: list[float] = []

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
 from psdstats.errors import SizeError
+from psdstats.frozen import Array
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +58,7 @@ def simulate_ln_sizes(
     replicates: int,
     trials: int,
     seed: int | np.random.SeedSequence | np.random.Generator,
-) -> NDArray[np.float64]:
+) -> Array:
     """Draw ln D of every run of many independent trials, about a mean of 0.
 
     Shapes: gives (trials, groups, times, replicates).
@@ -82,7 +82,7 @@ def simulate_ln_sizes(
     cells = rng.standard_normal((trials, groups, times, 1))
     own = rng.standard_normal((2, trials, groups, times, replicates))
     place = np.linspace(0.0, 1.0, times)[:, None] if times > 1 else np.zeros((1, 1))
-    drawn: NDArray[np.float64] = (
+    drawn: Array = (
         spread.group * shared[0]
         + spread.sieves * shared[1]
         + spread.drift * lines * place

@@ -1,18 +1,17 @@
 """A trial as data: reading files, typed records, bench checks, saving."""
 
-from psdstats.study.check import check_file, check_study
-from psdstats.study.findings import CheckOptions, CheckReport, Finding
-from psdstats.study.reader import read_study
+from psdstats.study.check import check_study
+from psdstats.study.flags import CheckOptions, CheckReport, Flag
+from psdstats.study.reader import check_file, read_study
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 from psdstats.study.save import StudyForm, save_study
-from psdstats.study.sheet import recording_sheet
 from psdstats.study.sheet_plan import SheetPlan
 
 __all__ = [
     "Balance",
     "CheckOptions",
     "CheckReport",
-    "Finding",
+    "Flag",
     "Reading",
     "Run",
     "SheetPlan",
@@ -22,6 +21,5 @@ __all__ = [
     "check_file",
     "check_study",
     "read_study",
-    "recording_sheet",
     "save_study",
 ]

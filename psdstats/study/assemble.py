@@ -1,71 +1,402 @@
-"""Sieves and balances of a study, from its tables and settings, or inferred with a note.
+"""From tables to records: runs, weighings, sieves, balances, and the study they make.
 
-Units: aperture in µm, mass in g.
-
-From a study as typed to the typed records, with every problem collected on the way.
-
-Units: aperture in µm, mass in g, time in min.
+A row with a cell that cannot be read is left out and its problem noted, so that the rest can still
+be looked at.  A run none of whose sieves has a gross mass is not weighed yet and is left out with a
+note; a run with some masses missing is a problem.  What the files leave open is a problem with a
+remedy, or an assumption stated in the notes.  Masses in g.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from types import MappingProxyType
 from typing import Any
 
+from psdstats import columns as col
 from psdstats.errors import Problem
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
-from psdstats.study.cells import decimals_written, number_text
-from psdstats.study.entries import (
-    RunEntry,
-    SieveEntry,
-    WeighingEntry,
-    complete_runs,
-    fill_tares,
-    read_run_entries,
-    read_sieve_entries,
-    read_weighing_entries,
-    with_sieve_keys,
-)
+from psdstats.study.cells import decimals_written, number_text, to_number
 from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHandling
 from psdstats.study.settings import check_settings
-from psdstats.study.tables import RawStudy
+from psdstats.study.tables import (
+    APERTURE_MM,
+    COMPUTED_COLUMNS,
+    NET,
+    RUN_COLUMNS,
+    SIEVE_COLUMNS,
+    WEIGHING_COLUMNS,
+    RawStudy,
+    Table,
+)  # fmt: skip
 
-DEFAULT_BALANCE = "balance"
-"""Name of the balance where the files name none."""
+_ONE_BALANCE = "balance"  # its name where the files name none
 
 
-def collect_sieves(
-    raw: RawStudy, entries: Iterable[WeighingEntry], problems: list[Problem]
-) -> dict[str, Sieve]:
-    """Physical sieves by key, from the sieve table or settings and from the weighings.
+@dataclass(frozen=True, kw_only=True)
+class RunEntry:
+    """One row of the run table."""
 
-    Two apertures for one sieve, in the weighings or between weighings and sieve table, are a
-    problem.
+    row: int
+    run: str
+    group: str
+    milling_time_min: float
+    replicate: str | None
+    sample_mass_g: float | None
+    balance: str | None
+    factors: Mapping[str, str | float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class WeighingEntry:
+    """One row of the weighing table; None where a cell is empty, the text empty for no sieve."""
+
+    row: int
+    run: str
+    sieve: str
+    aperture_um: float
+    tare: Decimal | None
+    gross: Decimal | None
+    gross_again: Decimal | None
+    remark: str
+
+
+def read_run_entries(table: Table) -> list[RunEntry]:
+    """Read the run table: names once each, times, and every further column as a factor."""
+    if not table.is_safe(col.RUN, col.TIME):
+        return []
+    factors = {col.SHAKING_TIME: True} if col.SHAKING_TIME in table.columns else {}
+    for name in table.columns:
+        if name in WEIGHING_COLUMNS and name != col.RUN:
+            remedy = "Move it to the weighings, or rename it."
+            fault = "the column belongs to the weighings"
+            table.problems.append(Problem(table.file, fault, remedy, table.header_row, name))
+        elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
+            texts = (row.text(name) for row in table.rows)
+            factors[name] = all(to_number(text) is not None for text in texts if text)
+    grouped = any(row.text(col.GROUP) for row in table.rows)
+    entries: dict[str, RunEntry] = {}
+    for row in table.rows:
+        before = len(table.problems)
+        run = table.name(row, col.RUN)
+        time = table.number(row, col.TIME, needed=True)
+        group = table.name(row, col.GROUP) if grouped else "all"
+        sample = table.number(row, col.SAMPLE_MASS)
+        levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
+        if run in entries:
+            fault = f"run {run} is also in row {entries[run].row}"
+            own = "Give every run a name of its own."
+            table.problems.append(Problem(table.file, fault, own, row.number, col.RUN))
+        if len(table.problems) == before and run and group and time is not None:
+            entries[run] = RunEntry(
+                row=row.number,
+                run=run,
+                group=group,
+                milling_time_min=float(time),
+                replicate=row.text(col.REPLICATE) or None,
+                sample_mass_g=None if sample is None else float(sample),
+                balance=row.text(col.BALANCE) or None,
+                factors={
+                    name: level if isinstance(level, str) else float(level)
+                    for name, level in levels.items()
+                    if level is not None and level != ""
+                },
+            )
+    return list(entries.values())
+
+
+def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
+    """Read the weighing table, and name the runs with rows that cannot be read."""
+    if not _has_weighing_columns(table):
+        return [], {row.text(col.RUN) for row in table.rows}
+    column = APERTURE_MM if APERTURE_MM in table.columns else col.APERTURE
+    in_um = 1000 if column == APERTURE_MM else 1
+    entries: list[WeighingEntry] = []
+    spoiled: set[str] = set()
+    for row in table.rows:
+        before = len(table.problems)
+        run = table.name(row, col.RUN, "Repeat the name on every row.")
+        pan = row.text(column).lower() == "pan"
+        aperture = Decimal(0) if pan else table.number(row, column, needed=True)
+        tare, gross, again = (
+            table.number(row, name) for name in (col.TARE, col.GROSS, col.GROSS_AGAIN)
+        )
+        if len(table.problems) > before or not run or aperture is None:
+            spoiled.add(row.text(col.RUN))
+            continue
+        entries.append(
+            WeighingEntry(
+                row=row.number,
+                run=run,
+                sieve=row.text(col.SIEVE),
+                aperture_um=float(aperture * in_um),
+                tare=tare,
+                gross=gross,
+                gross_again=again,
+                remark=row.text("remark"),
+            )
+        )
+        net = to_number(row.text(NET))  # typed, or computed by a spreadsheet
+        if net is None or tare is None or gross is None:
+            continue
+        if abs(net - (gross - tare)) > Decimal("1e-6"):
+            fault = f"the net mass is not gross minus tare, {gross - tare} g"
+            remedy = "Correct the reading that was typed wrongly, or delete the column net_g."
+            found = Problem(table.file, fault, remedy, row.number, NET, row.text(NET))
+            table.problems.append(found)
+    return entries, spoiled
+
+
+def _has_weighing_columns(table: Table) -> bool:
+    """Whether the table has what a weighing table needs; notes columns that are not known."""
+    remedy = f"Known columns are {', '.join(WEIGHING_COLUMNS)}; what describes a whole run "
+    remedy += "belongs in the run table."
+    table.problems.extend(
+        Problem(table.file, "the column is not known", remedy, table.header_row, name)
+        for name in table.columns
+        if name not in (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+    )
+    if {col.APERTURE, APERTURE_MM} <= set(table.columns):
+        fault, remedy = "the aperture is given both in µm and in mm", "Keep one of the two columns."
+        table.problems.append(Problem(table.file, fault, remedy, table.header_row, APERTURE_MM))
+        return False
+    aperture = APERTURE_MM if APERTURE_MM in table.columns else col.APERTURE
+    return table.is_safe(col.RUN, aperture, col.TARE, col.GROSS)
+
+
+def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, object]]]:
+    """Read the sieve table: row and fields of each physical sieve, by its name."""
+    remedy = f"Known columns are {', '.join(SIEVE_COLUMNS)}."
+    table.problems.extend(
+        Problem(table.file, "the column is not known", remedy, table.header_row, name)
+        for name in table.columns
+        if name not in SIEVE_COLUMNS
+    )
+    entries: dict[str, tuple[int | None, dict[str, object]]] = {}
+    if not table.is_safe(*SIEVE_COLUMNS[:2]):
+        return entries
+    for row in table.rows:
+        before = len(table.problems)
+        sieve = table.name(row, col.SIEVE)
+        values: dict[str, object] = {
+            name: table.number(row, name, needed=name == "nominal_um")
+            for name in SIEVE_COLUMNS[1:-1]
+        }
+        if sieve in entries:
+            fault = f"sieve {sieve} is also in row {entries[sieve][0]}"
+            remedy = "Keep one row for each sieve."
+            table.problems.append(Problem(table.file, fault, remedy, row.number, col.SIEVE))
+        if len(table.problems) == before and sieve:
+            entries[sieve] = row.number, values | {"standard": row.text("standard") or None}
+    return entries
+
+
+def with_sieve_keys(
+    entries: Iterable[WeighingEntry],
+    groups: Mapping[str, str],
+    spoiled: set[str],
+    runs: Table,
+    table: Table,
+) -> tuple[list[WeighingEntry], bool]:
+    """Entries of known runs, each with a sieve key as typed or from group and aperture.
+
+    Also whether sieves are named; an unnamed one among them is left out and is a problem, as is a
+    run that the run table lacks.
     """
-    sieves = listed_sieves(raw, problems)
-    file = raw.weighings.file if raw.weighings else raw.name
+    told = {row.text(col.RUN) for row in runs.rows}
+    known: list[WeighingEntry] = []
+    for entry in entries:
+        if entry.run in groups:
+            known.append(entry)
+        elif entry.run not in told:
+            told.add(entry.run)
+            fault, remedy = f"the run is not in {runs.file}", "Add it there, or correct its name."
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, col.RUN, entry.run))
+    named = any(entry.sieve and entry.aperture_um > 0 for entry in known)
+    remedy = "Name the physical sieve, or delete the whole column."
+    keyed: list[WeighingEntry] = []
+    for entry in known:
+        group = groups[entry.run]
+        if entry.sieve:
+            keyed.append(entry)
+        elif entry.aperture_um == 0:
+            keyed.append(replace(entry, sieve=f"{group} pan"))
+        elif not named:
+            keyed.append(replace(entry, sieve=f"{group} {entry.aperture_um:.12g} µm"))
+        else:
+            fault = "the cell is empty"
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, col.SIEVE))
+            spoiled.add(entry.run)
+    return keyed, named
+
+
+def with_tares(entries: list[WeighingEntry], table: Table) -> list[WeighingEntry]:
+    """Repeat the tare of a sieve that was weighed once; two different ones are a problem."""
+    known: dict[str, WeighingEntry] = {}
+    remedy = 'Write the same tare, or set tares = "each run".'
+    for entry in entries:
+        first = entry if entry.tare is None else known.setdefault(entry.sieve, entry)
+        if first.tare != entry.tare:
+            fault = f"sieve {entry.sieve} has the tare {first.tare} g in row {first.row}, but "
+            fault += 'tares = "once"'
+            tare = str(entry.tare)
+            table.problems.append(Problem(table.file, fault, remedy, entry.row, col.TARE, tare))
+    return [
+        replace(entry, tare=known[entry.sieve].tare)
+        if entry.tare is None and entry.sieve in known
+        else entry
+        for entry in entries
+    ]
+
+
+def complete_runs(
+    runs: Iterable[str], entries: list[WeighingEntry], tares: TareHandling, table: Table
+) -> tuple[dict[str, list[WeighingEntry]], list[str]]:
+    """Entries of each run that is weighed, and the names of those that wait."""
+    by_run: dict[str, list[WeighingEntry]] = {run: [] for run in runs}
+    for entry in entries:
+        if entry.run in by_run:
+            by_run[entry.run].append(entry)
+    waiting: list[str] = []
+    complete: dict[str, list[WeighingEntry]] = {}
+    for run, members in by_run.items():
+        before = len(table.problems)
+        if not members:
+            remedy = "Add its weighings, or delete it from the run table."
+            fault = "the run has no weighings"
+            table.problems.append(Problem(table.file, fault, remedy, None, col.RUN, run))
+        elif all(entry.gross is None for entry in members):
+            waiting.append(run)
+            continue
+        for entry in members:
+            for column, mass in ((col.TARE, entry.tare), (col.GROSS, entry.gross)):
+                if mass is None:
+                    remedy = f"Weigh sieve {entry.sieve} of run {run} and write its mass in g."
+                    if column == col.TARE and tares is TareHandling.EACH_RUN:
+                        remedy += " If each sieve was weighed empty only once, set "
+                        remedy += 'tares = "once".'
+                    problem = Problem(table.file, "the cell is empty", remedy, entry.row, column)
+                    table.problems.append(problem)
+        if len(table.problems) == before:
+            complete[run] = members
+    return complete, waiting
+
+
+def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
+    """Build the records; None where the files say too little."""
+    given: Mapping[str, Any] = raw.settings
+    wrong = check_settings(given, raw.settings_file)
+    problems += wrong
+    table = raw.weighings
+    if raw.runs is None or table is None:
+        return None
+    runs = read_run_entries(raw.runs)
+    entries, spoiled = read_weighing_entries(table)
+    if not runs and not problems:
+        problems.append(Problem(raw.runs.file, "no run is listed", "Write one row a run."))
+    if wrong or not runs:
+        return None
+    notes = [*map(str, given.get("notes", ())), *raw.notes]
+    groups = {entry.run: entry.group for entry in runs}
+    entries, named = with_sieve_keys(entries, groups, spoiled, raw.runs, table)
+    sieves = _sieves(raw, entries, table)
+    tares = TareHandling(given.get("tares", TareHandling.EACH_RUN))
+    if tares is TareHandling.ONCE:
+        entries = with_tares(entries, table)
+    whole = [run for run in groups if run not in spoiled]
+    by_run, waiting = complete_runs(whole, entries, tares, table)
+    if not named:
+        notes.append(
+            "The weighings name no sieves: each group is taken to use one physical stack for all "
+            "its runs."
+        )
+    if waiting:
+        notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
+    chosen, balances = _balances(raw, runs, by_run, notes, problems)
+    problems += _compare_problems(raw, runs)
+    records = tuple(
+        _run(entry, chosen[entry.run], by_run[entry.run], table.file)
+        for entry in runs
+        if entry.run in by_run and entry.run in chosen
+    )
+    if not records and waiting:
+        remedy = "Weigh at least one run."
+        problems.append(Problem(table.file, "no run is weighed yet", remedy, None, col.GROSS))
+    return _study(raw, records, sieves, balances, notes) if records else None
+
+
+def _study(
+    raw: RawStudy,
+    runs: tuple[Run, ...],
+    sieves: Mapping[str, Sieve],
+    balances: Mapping[str, Balance],
+    notes: Iterable[str],
+) -> Study:
+    """The study of the runs that are weighed, with its settings."""
+    given: Mapping[str, Any] = raw.settings
+    optional = ("density_g_per_cm3", "shape_factor", "rule", "tares")
+    settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
+    for name in ("uncertainty", "checks", "compare"):
+        settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
+    return Study(
+        title=str(given.get("title", "")).strip() or raw.name,
+        material=str(given.get("material", "")).strip(),
+        runs=runs,
+        sieves=sieves,
+        balances=balances,
+        files=tuple(raw.files),
+        notes=tuple(dict.fromkeys(notes)),
+        settings_text=raw.settings_text,
+        **settings,
+    )
+
+
+def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
+    """Sieves of the sieve table or of the settings, by key; without those that cannot be so."""
+    tables = raw.settings.get("sieves", {})
+    file = raw.settings_file
+    listed: Mapping[str, tuple[int | None, Mapping[str, Any]]] = {}
+    if raw.sieves is not None:
+        file, listed = raw.sieves.file, read_sieve_entries(raw.sieves)
+        if tables:
+            fault = f"sieves are listed both here and in {file}"
+            remedy = "Keep one of the two lists."
+            problems.append(Problem(raw.settings_file, fault, remedy, None, "sieves"))
+    elif isinstance(tables, Mapping):
+        listed = {key: (None, table) for key, table in tables.items()}
+    sieves: dict[str, Sieve] = {}
+    for key, (row, fields) in listed.items():
+        given = {name: value for name, value in fields.items() if value is not None}
+        standard = given.get("standard", "ISO 3310-1")
+        if standard not in EDITIONS:
+            fault = f"the standard {standard!r} of sieve {key} is not known"
+            remedy = f"Write one of {', '.join(EDITIONS)}."
+            problems.append(Problem(file, fault, remedy, row, "standard"))
+        elif "expanded_uncertainty_um" in given and "certified_um" not in given:
+            fault = f"sieve {key} has an expanded uncertainty and no certified aperture"
+            remedy = "Write the average aperture from the certificate."
+            problems.append(Problem(file, fault, remedy, row, "certified_um"))
+        else:
+            sieves[key] = Sieve(key=key, **given)
+    return sieves
+
+
+def _sieves(raw: RawStudy, entries: Iterable[WeighingEntry], table: Table) -> dict[str, Sieve]:
+    """Physical sieves by key, listed or found in the weighings; two apertures are a problem."""
+    sieves = listed_sieves(raw, table.problems)
+    remedy = "Correct the aperture, or name the sieve that was really used."
     seen: dict[str, WeighingEntry] = {}
     for entry in entries:
-        if entry.sieve is None:
-            continue
         first = seen.setdefault(entry.sieve, entry)
         known = sieves.get(entry.sieve)
         expected = first.aperture_um if known is None else known.nominal_um
-        where = f"row {first.row}" if known is None else "the sieve table"
         if entry.aperture_um != expected:
-            problems.append(
-                Problem(
-                    file=file,
-                    row=entry.row,
-                    column="aperture_um",
-                    value=number_text(entry.aperture_um),
-                    fault=f"sieve {entry.sieve} has {expected:.12g} µm in {where}",
-                    remedy="Correct the aperture, or name the sieve that was really used.",
-                )
+            where = f"row {first.row}" if known is None else "the sieve table"
+            fault = f"sieve {entry.sieve} has {expected:.12g} µm in {where}"
+            found = number_text(entry.aperture_um)
+            table.problems.append(
+                Problem(table.file, fault, remedy, entry.row, col.APERTURE, found)
             )
     for key, entry in seen.items():
         if entry.aperture_um > 0 and key not in sieves:
@@ -73,309 +404,71 @@ def collect_sieves(
     return sieves
 
 
-def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
-    """Sieves of the sieve table or of the settings, by key."""
-    return {entry.sieve: _sieve(entry) for entry in _entries(raw, problems)}
-
-
-def _sieve(entry: SieveEntry) -> Sieve:
-    return Sieve(
-        key=entry.sieve,
-        nominal_um=entry.nominal_um,
-        certified_um=entry.certified_um,
-        expanded_uncertainty_um=entry.expanded_uncertainty_um,
-        coverage_factor=2.0 if entry.coverage_factor is None else entry.coverage_factor,
-        standard=entry.standard or "ISO 3310-1",
-    )
-
-
-def _entries(raw: RawStudy, problems: list[Problem]) -> list[SieveEntry]:
-    tables = raw.settings.get("sieves", {})
-    listed: list[SieveEntry] = []
-    file = raw.settings_file
-    if raw.sieves is not None:
-        file = raw.sieves.file
-        listed = read_sieve_entries(raw.sieves, problems)
-        if tables:
-            problems.append(
-                Problem(
-                    file=raw.settings_file,
-                    column="sieves",
-                    fault=f"sieves are listed both here and in {raw.sieves.file}",
-                    remedy="Keep one of the two lists.",
-                )
-            )
-    elif isinstance(tables, Mapping):
-        listed = [SieveEntry(row=0, sieve=key, **_values(table)) for key, table in tables.items()]
-    for entry in listed:
-        fault = _certificate_fault(entry)
-        if fault is not None:
-            problems.append(
-                Problem(
-                    file=file,
-                    row=entry.row or None,
-                    column=fault[0],
-                    fault=fault[1],
-                    remedy=fault[2],
-                )
-            )
-    return listed
-
-
-def _values(table: Mapping[str, object]) -> dict[str, Any]:
-    names = ("nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor")
-    return {
-        **{name: float(str(table[name])) if name in table else None for name in names},
-        "standard": table.get("standard"),
-    }
-
-
-def _certificate_fault(entry: SieveEntry) -> tuple[str, str, str] | None:
-    """Column, fault and remedy of an incomplete certificate."""
-    if entry.standard is not None and entry.standard not in EDITIONS:
-        fault = f"the standard {entry.standard!r} of sieve {entry.sieve} is not known"
-        return "standard", fault, f"Write one of {', '.join(EDITIONS)}."
-    if entry.expanded_uncertainty_um is not None and entry.certified_um is None:
-        fault = f"sieve {entry.sieve} has an expanded uncertainty and no certified aperture"
-        return "certified_um", fault, "Write the average aperture from the certificate."
-    if entry.nominal_um <= 0:
-        fault = f"sieve {entry.sieve} has no aperture"
-        return "nominal_um", fault, "Leave the pan out of the sieve list."
-    return None
-
-
-def choose_balances(
-    runs: Iterable[RunEntry], raw: RawStudy, problems: list[Problem]
-) -> dict[str, str]:
-    """Name of the balance of each run."""
-    given = raw.settings.get("balances", {})
-    known = tuple(given) if isinstance(given, Mapping) else ()
-    chosen: dict[str, str] = {}
-    for entry in runs:
-        name = entry.balance
-        if name is None and len(known) <= 1:
-            name = known[0] if known else DEFAULT_BALANCE
-        if name is None or (known and name not in known):
-            problems.append(
-                Problem(
-                    file=raw.runs.file if raw.runs else raw.name,
-                    row=entry.row,
-                    column="balance",
-                    value=name,
-                    fault="the balance of this run is not known",
-                    remedy=f"Write one of {', '.join(known)}, or describe it in "
-                    f"{raw.settings_file} under [balances.NAME].",
-                )
-            )
-        else:
-            chosen[entry.run] = name
-    return chosen
-
-
-def make_balances(
+def _balances(
     raw: RawStudy,
-    chosen: Mapping[str, str],
-    weighings: Mapping[str, list[WeighingEntry]],
+    runs: Iterable[RunEntry],
+    weighed: Mapping[str, Sequence[WeighingEntry]],
     notes: list[str],
-) -> dict[str, Balance]:
-    """Balances by name: as described, or with the resolution inferred from the readings."""
-    given = raw.settings.get("balances", {})
-    balances: dict[str, Balance] = {}
-    if isinstance(given, Mapping):
-        for name, table in given.items():
-            balances[name] = Balance(name=name, **{key: float(v) for key, v in table.items()})
-            if "repeatability_g" not in table:
-                notes.append(f"Balance {name} states no repeatability: it is taken as 0 g.")
-    for name in dict.fromkeys(chosen[run] for run in weighings):
-        if name in balances:
+    problems: list[Problem],
+) -> tuple[dict[str, str], dict[str, Balance]]:
+    """Balance of each run, and balances: as described, or with the finest step of the readings."""
+    settings: Mapping[str, Any] = raw.settings
+    given: Mapping[str, Mapping[str, Any]] = settings.get("balances", {})
+    only = next(iter(given), _ONE_BALANCE) if len(given) <= 1 else None
+    remedy = f"Write one of {', '.join(given)}, or describe it in {raw.settings_file} under "
+    chosen: dict[str, str] = {}
+    masses: dict[str, list[Decimal]] = {}
+    for entry in runs:
+        name = entry.balance or only
+        if name is None or (given and name not in given):
+            file = raw.runs.file if raw.runs else raw.name
+            fault = "the balance of this run is not known"
+            wrong = Problem(file, fault, f"{remedy}[balances.NAME].", entry.row, col.BALANCE, name)
+            problems.append(wrong)
             continue
-        readings = [
-            mass
-            for run, entries in weighings.items()
-            if chosen[run] == name
-            for entry in entries
-            for mass in (entry.tare, entry.gross, entry.gross_again)
-            if mass is not None
-        ]
-        resolution_g = _inferred_resolution_g(readings)
-        balances[name] = Balance(name=name, resolution_g=resolution_g)
+        chosen[entry.run] = name
+        for one in weighed.get(entry.run, ()):
+            read = (one.tare, one.gross, one.gross_again)
+            masses.setdefault(name, []).extend(mass for mass in read if mass is not None)
+    balances: dict[str, Balance] = {}
+    for name, table in given.items():
+        balances[name] = Balance(name=name, **table)
+        if "repeatability_g" not in table:
+            notes.append(f"Balance {name} states no repeatability: it is taken as 0 g.")
+    for name in (name for name in masses if name not in given):
+        step_g = float(Decimal(1).scaleb(-max(map(decimals_written, masses[name]), default=0)))
+        balances[name] = Balance(name=name, resolution_g=step_g)
         notes.append(
-            f"Balance {name!r} is not described: its resolution is taken as {resolution_g:g} g, "
+            f"Balance {name!r} is not described: its resolution is taken as {step_g:g} g, "
             "the finest step of the readings, and its repeatability as 0 g."
         )
-    return balances
-
-
-def _inferred_resolution_g(readings: Iterable[Decimal]) -> float:
-    decimals = max((decimals_written(reading) for reading in readings), default=0)
-    return float(Decimal(1).scaleb(-decimals))
-
-
-def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
-    """Build the records."""
-    wrong = check_settings(raw.settings, raw.settings_file)
-    problems += wrong
-    if raw.runs is None or raw.weighings is None:
-        return None
-    runs = read_run_entries(raw.runs, problems)
-    entries, spoiled = read_weighing_entries(raw.weighings, problems)
-    if not runs and not problems:
-        problems.append(
-            Problem(file=raw.runs.file, fault="no run is listed", remedy="Write one row a run.")
-        )
-    if wrong or not runs:
-        return None
-    weighed = _sort_weighings(raw, raw.weighings.file, runs, entries, spoiled, problems)
-    notes = _notes(raw, weighed)
-    chosen = choose_balances(runs, raw, problems)
-    by_run = {run: found for run, found in weighed.by_run.items() if run in chosen}
-    balances = make_balances(raw, chosen, by_run, notes)
-    problems += _compare_problems(raw, runs)
-    records = tuple(
-        _run(entry, chosen[entry.run], by_run[entry.run], raw.weighings.file)
-        for entry in runs
-        if entry.run in by_run
-    )
-    if not records:
-        problems += _nothing_weighed(raw.weighings.file, weighed.waiting)
-        return None
-    return Study(
-        runs=records,
-        sieves=MappingProxyType(weighed.sieves),
-        balances=MappingProxyType(balances),
-        tares=weighed.tares,
-        files=tuple(raw.files),
-        notes=tuple(notes),
-        **_plain_settings(raw),
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Weighed:
-    """The weighings, sorted by run, and what goes with them."""
-
-    by_run: dict[str, list[WeighingEntry]]
-    waiting: list[str]
-    sieves: dict[str, Sieve]
-    tares: TareHandling
-    named: bool
-
-
-def _sort_weighings(
-    raw: RawStudy,
-    file: str,
-    runs: list[RunEntry],
-    entries: list[WeighingEntry],
-    spoiled: set[str],
-    problems: list[Problem],
-) -> _Weighed:
-    """Complete the weighings of the known runs and sort them by run."""
-    tares = TareHandling(str(raw.settings.get("tares", TareHandling.EACH_RUN)))
-    entries = _of_known_runs(entries, runs, raw, problems)
-    groups = {entry.run: entry.group for entry in runs}
-    named = any(entry.sieve is not None and entry.aperture_um > 0 for entry in entries)
-    entries = with_sieve_keys(
-        entries, groups, named=named, file=file, spoiled=spoiled, problems=problems
-    )
-    sieves = collect_sieves(raw, entries, problems)
-    entries = fill_tares(entries, tares, file, problems)
-    whole = [run for run in groups if run not in spoiled]
-    by_run, waiting = complete_runs(whole, entries, tares, file, problems)
-    return _Weighed(by_run=by_run, waiting=waiting, sieves=sieves, tares=tares, named=named)
-
-
-def _of_known_runs(
-    entries: Iterable[WeighingEntry],
-    runs: Iterable[RunEntry],
-    raw: RawStudy,
-    problems: list[Problem],
-) -> list[WeighingEntry]:
-    """Leave out weighings of runs that the run table lacks; note those that it really lacks."""
-    readable = {entry.run for entry in runs}
-    listed = {row.text("run") for row in raw.runs.rows} if raw.runs else set()
-    told: set[str] = set()
-    kept: list[WeighingEntry] = []
-    for entry in entries:
-        if entry.run in readable:
-            kept.append(entry)
-        elif entry.run not in listed | told and raw.runs and raw.weighings:
-            told.add(entry.run)
-            problems.append(
-                Problem(
-                    file=raw.weighings.file,
-                    row=entry.row,
-                    column="run",
-                    value=entry.run,
-                    fault=f"the run is not in {raw.runs.file}",
-                    remedy="Add it there, or correct its name.",
-                )
-            )
-    return kept
-
-
-def _notes(raw: RawStudy, weighed: _Weighed) -> list[str]:
-    given = raw.settings.get("notes", ())
-    notes = [str(note) for note in given] if isinstance(given, list) else []
-    notes += raw.notes
-    if not weighed.named:
-        notes.append(
-            "The weighings name no sieves: each group is taken to use one physical stack for all "
-            "its runs."
-        )
-    if weighed.waiting:
-        notes.append(f"Not weighed yet and left out: {', '.join(weighed.waiting)}.")
-    return list(dict.fromkeys(notes))
-
-
-def _nothing_weighed(file: str, waiting: list[str]) -> list[Problem]:
-    if not waiting:
-        return []
-    return [
-        Problem(
-            file=file,
-            column="gross_g",
-            fault="no run is weighed yet",
-            remedy="Weigh at least one run.",
-        )
-    ]
+    return chosen, balances
 
 
 def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     """Names in [compare] that are no columns of the run table."""
-    compare = raw.settings.get("compare", {})
-    known = ["group", "milling_time_min", "replicate", "balance", "sample_mass_g", "run"]
+    given: Mapping[str, Any] = raw.settings
+    known = [col.GROUP, col.TIME, col.REPLICATE, col.BALANCE, col.SAMPLE_MASS, col.RUN]
     known += dict.fromkeys(name for entry in runs for name in entry.factors)
-    names = [
-        (f"compare.{key}", part)
-        for key in ("by", "within", "also", "at_each")
-        for part in (_parts(compare.get(key)) if isinstance(compare, Mapping) else [])
-        if part not in known
-    ]
-    return [
-        Problem(
-            file=raw.settings_file,
-            column=key,
-            value=part,
-            fault="the run table has no such column",
-            remedy=f"Write one of {', '.join(known)}.",
-        )
-        for key, part in names
-    ]
-
-
-def _parts(names: object) -> Iterator[str]:
-    """Every column name in a name, a list of names, or a list with lists of names."""
-    if isinstance(names, str):
-        yield names
-    elif isinstance(names, list):
-        for name in names:
-            yield from _parts(name)
+    remedy = f"Write one of {', '.join(known)}."
+    found: list[Problem] = []
+    for key in ("by", "within", "also", "at_each"):
+        names = given.get("compare", {}).get(key, [])
+        for name in [names] if isinstance(names, str) else names:
+            found += [
+                Problem(raw.settings_file, "the run table has no such column", remedy, None,
+                        f"compare.{key}", part)
+                for part in ([name] if isinstance(name, str) else name)
+                if part not in known
+            ]  # fmt: skip
+    return found
 
 
 def _run(entry: RunEntry, balance: str, weighings: list[WeighingEntry], file: str) -> Run:
+    """The record of a run whose sieves are all weighed."""
     readings = [
         Reading(
-            sieve=str(found.sieve),
+            sieve=found.sieve,
             aperture_um=found.aperture_um,
             tare_g=float(found.tare),
             gross_g=float(found.gross),
@@ -394,31 +487,5 @@ def _run(entry: RunEntry, balance: str, weighings: list[WeighingEntry], file: st
         balance=balance,
         replicate=entry.replicate,
         sample_mass_g=entry.sample_mass_g,
-        factors=MappingProxyType(dict(entry.factors)),
+        factors=entry.factors,
     )
-
-
-def _plain_settings(raw: RawStudy) -> dict[str, Any]:
-    """Settings that become fields of the study as they are."""
-    given = raw.settings
-    found: dict[str, Any] = {
-        "title": str(given.get("title", "")).strip() or raw.name,
-        "material": str(given.get("material", "")).strip(),
-    }
-    for name in ("density_g_per_cm3", "shape_factor"):
-        if name in given:
-            found[name] = float(str(given[name]))
-    if "rule" in given:
-        found["rule"] = given["rule"]
-    for name in ("uncertainty", "checks", "compare"):
-        found[name] = _frozen(given.get(name, {}))
-    return found
-
-
-def _frozen(value: object) -> object:
-    """Read-only copy: tables become read-only mappings, inner lists tuples of names."""
-    if isinstance(value, Mapping):
-        return MappingProxyType({key: _frozen(part) for key, part in value.items() if part != {}})
-    if isinstance(value, list):
-        return [tuple(part) if isinstance(part, list) else part for part in value]
-    return value

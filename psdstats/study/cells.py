@@ -15,14 +15,18 @@ from __future__ import annotations
 import math
 import re
 from decimal import Decimal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from openpyxl.cell import Cell
 
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,3})?")
 _LONGEST = 60  # characters; the digits of any double fit
-_FORMULA_SIGNS = ("=", "+", "-", "@")
+_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 _FINEST_DECIMALS = 7  # 0.1 µg, finer than any laboratory balance
 
 
-def to_number(text: str) -> Decimal | None:
+def to_number(typed: str) -> Decimal | None:
     """Turn the text of a cell into a number; None if it is not one.
 
     Examples
@@ -30,21 +34,11 @@ def to_number(text: str) -> Decimal | None:
     >>> to_number("412,31"), to_number(" 1e3 "), to_number("1.234,5"), to_number("5 g")
     (Decimal('412.31'), Decimal('1E+3'), None, None)
     """
-    text = text.strip()
-    if len(text) > _LONGEST or not _NUMBER.fullmatch(text):
+    typed = typed.strip()
+    if len(typed) > _LONGEST or not _NUMBER.fullmatch(typed):
         return None
-    value = Decimal(text.replace(",", "."))
+    value = Decimal(typed.replace(",", "."))
     return value if math.isfinite(float(value)) else None
-
-
-def has_decimal_comma(text: str) -> bool:
-    """Whether the text is a number written with a decimal comma."""
-    return "," in text and to_number(text) is not None
-
-
-def has_decimal_point(text: str) -> bool:
-    """Whether the text is a number written with a decimal point."""
-    return "." in text and to_number(text) is not None
 
 
 def decimals_written(value: Decimal) -> int:
@@ -79,7 +73,7 @@ def number_text(value: float, *, decimals: int = 0) -> str:
     return repr(float(value))
 
 
-def guarded(text: str) -> str:
+def guarded(typed: str) -> str:
     """Text for a CSV cell that no spreadsheet takes for a formula.
 
     Examples
@@ -87,10 +81,10 @@ def guarded(text: str) -> str:
     >>> guarded("=1+1"), guarded("-5"), guarded("Alder 90 µm")
     ("'=1+1", '-5', 'Alder 90 µm')
     """
-    return f"'{text}" if text.startswith(_FORMULA_SIGNS) and to_number(text) is None else text
+    return f"'{typed}" if typed.startswith(_FORMULA_SIGNS) and to_number(typed) is None else typed
 
 
-def unguarded(text: str) -> str:
+def unguarded(typed: str) -> str:
     """Text of a cell without blanks around it and without the apostrophe of `guarded`.
 
     Examples
@@ -98,8 +92,15 @@ def unguarded(text: str) -> str:
     >>> unguarded(" '=1+1 "), unguarded("5'-sieve")
     ('=1+1', "5'-sieve")
     """
-    text = text.strip()
-    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_SIGNS) else text
+    typed = typed.strip()
+    return typed[1:] if typed.startswith("'") and typed[1:].startswith(_FORMULA_SIGNS) else typed
+
+
+def put_text(cell: Cell, typed: str) -> None:
+    """Store a text in a workbook as text, even where it begins like a formula."""
+    cell.value = typed
+    cell.data_type = "s"
+    cell.quotePrefix = typed.startswith(_FORMULA_SIGNS)  # stays text when a person edits it
 
 
 MAX_FILE_BYTES = 50_000_000

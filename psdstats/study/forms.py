@@ -21,13 +21,13 @@ import tomllib
 import warnings
 import zipfile
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from datetime import date, time, timedelta
 from decimal import Decimal
 
 from psdstats.errors import Problem
 from psdstats.study.cells import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES, to_number
-from psdstats.study.tables import Cell, Table, is_blank, make_table
+from psdstats.study.tables import Cell, Table, make_table
 
 SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
@@ -38,44 +38,33 @@ _QUOTED = re.compile(r'"[^"]*"')
 
 
 def decode(
-    content: bytes, file: str, *, encoding: str | None, problems: list[Problem]
+    content: bytes | None, file: str, *, encoding: str | None, problems: list[Problem]
 ) -> str | None:
     """Turn bytes into text; None, with a problem noted, where they are not text."""
-    text, problem = "", None
+    if content is None:
+        return None
+    row, value, fault, decoded = None, None, "", ""
+    remedy = "Save the file as UTF-8"
+    remedy += "." if file.endswith(".toml") else ', or give its encoding, for example "cp1252".'
     if encoding is None and content.startswith((b"\xff\xfe", b"\xfe\xff")):
         fault = "the file is UTF-16, not UTF-8"
         remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
-        problem = Problem(file=file, fault=fault, remedy=remedy)
     else:
         try:
-            text = content.decode(encoding or "utf-8-sig")
+            decoded = content.decode(encoding or "utf-8-sig")
         except UnicodeDecodeError as cause:
-            problem = _wrong_byte(content, cause.start, file, encoding)
+            row, value = content.count(b"\n", 0, cause.start) + 1, f"0x{content[cause.start]:02x}"
+            fault = f"a byte is not {encoding or 'UTF-8'}"
         except (LookupError, UnicodeError):
-            fault = "no such text encoding is known"
+            fault, value = "no such text encoding is known", str(encoding)
             remedy = 'Give a name such as "utf-8", "cp1252" or "utf-16".'
-            problem = Problem(file=file, value=str(encoding), fault=fault, remedy=remedy)
-    if "\0" in text:
-        row = text.count("\n", 0, text.index("\0")) + 1
+    if "\0" in decoded:
+        row, remedy = decoded.count("\n", 0, decoded.index("\0")) + 1, "Save it as CSV in UTF-8."
         fault = "the file holds zero bytes, so it is not a text table"
-        problem = Problem(file=file, row=row, fault=fault, remedy="Save it as CSV in UTF-8.")
-    if problem is not None:
-        problems.append(problem)
+    if fault:
+        problems.append(Problem(file, fault, remedy, row, None, value))
         return None
-    return text.removeprefix("\ufeff")
-
-
-def _wrong_byte(content: bytes, place: int, file: str, encoding: str | None) -> Problem:
-    remedy = "Save the file as UTF-8"
-    if not file.endswith(".toml"):
-        remedy += ', or give its encoding, for example "cp1252"'
-    return Problem(
-        file=file,
-        row=content.count(b"\n", 0, place) + 1,
-        value=f"0x{content[place]:02x}",
-        fault=f"a byte is not {encoding or 'UTF-8'}",
-        remedy=f"{remedy}.",
-    )
+    return decoded.removeprefix("\ufeff")
 
 
 def settings_lines(text: str) -> tuple[str, int]:
@@ -109,32 +98,15 @@ def read_csv_table(
     start = _QUOTED.sub("", "".join(lines[:_HEADER_LINES])).splitlines()
     header = next((line for line in start if line.strip()), "")
     separator = next((mark for mark in ";\t" if mark in header), ",")
-    return make_table(
-        file,
-        _records(lines, separator, file, skip, problems),
-        known=known,
-        decimal_comma=separator != ",",
-        problems=problems,
-    )
-
-
-def _records(
-    lines: list[str], separator: str, file: str, skip: int, problems: list[Problem]
-) -> Iterator[tuple[int, list[str]]]:
-    number = skip
+    rows: list[tuple[int, list[str]]] = []
     try:
-        for cells in csv.reader(lines, delimiter=separator, strict=True):
-            number += 1
-            yield number, cells
+        rows.extend(enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1))
     except csv.Error as cause:
-        problems.append(
-            Problem(
-                file=file,
-                row=number + 1,
-                fault=f"the row is not well-formed CSV: {cause}",
-                remedy="Look for a quotation mark that is not closed or not doubled.",
-            )
-        )
+        fault = f"the row is not well-formed CSV: {cause}"
+        remedy = "Look for a quotation mark that is not closed or not doubled."
+        problems.append(Problem(file, fault, remedy, skip + len(rows) + 1))
+    comma = separator != ","
+    return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
 Sheet = list[tuple[int, list[Cell]]]
@@ -186,40 +158,28 @@ def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str,
                 if hasattr(sheet, "iter_rows")
             }
     except (*_UNREADABLE, InvalidFileException) as cause:
-        problems.append(
-            Problem(
-                file=file,
-                fault=f"the workbook is damaged or not an XLSX file ({type(cause).__name__})",
-                remedy="Open it in a spreadsheet program and save it again as XLSX.",
-            )
-        )
+        fault = f"the workbook is damaged or not an XLSX file ({type(cause).__name__})"
+        remedy = "Open it in a spreadsheet program and save it again as XLSX."
+        problems.append(Problem(file, fault, remedy))
         return {}
 
 
 def _is_harmless(content: bytes, file: str, problems: list[Problem]) -> bool:
     """Refuse parts that unpack to more than the limit and XML that declares entities."""
+    fault, remedy = "", "Save the workbook again with a spreadsheet program."
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        unpacked = sum(part.file_size for part in archive.infolist())
-        if unpacked > MAX_UNPACKED_BYTES:
-            problems.append(
-                Problem(
-                    file=file,
-                    fault=f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB",
-                    remedy="Delete what is not part of the study, or split it.",
-                )
-            )
-            return False
-        for part in archive.infolist():
+        parts = archive.infolist()
+        if sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
+            fault = f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB"
+            remedy = "Delete what is not part of the study, or split it."
+            parts = []
+        for part in parts:
             if part.filename.endswith((".xml", ".rels")) and b"<!" in archive.read(part)[:4096]:
-                problems.append(
-                    Problem(
-                        file=file,
-                        fault=f"the part {part.filename[:80]} declares a document type",
-                        remedy="Save the workbook again with a spreadsheet program.",
-                    )
-                )
-                return False
-    return True
+                fault = f"the part {part.filename[:80]} declares a document type"
+                break
+    if fault:
+        problems.append(Problem(file, fault, remedy))
+    return not fault
 
 
 def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
@@ -228,7 +188,7 @@ def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Ce
     rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
     for number, cells in enumerate(rows, start=1):
         read = [_cell(cell, title, number, problems) for cell in cells]
-        while read and is_blank(read[-1]):
+        while read and not str(read[-1]).strip():
             read.pop()
         if read:
             yield number, read
@@ -243,15 +203,9 @@ def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
     if isinstance(value, date | time | timedelta):
-        problems.append(
-            Problem(
-                file=sheet,
-                row=row,
-                value=str(value),
-                fault="a cell holds a date or time",
-                remedy="Format the cell as text and type it again.",
-            )
-        )
+        remedy = "Format the cell as text and type it again."
+        found = str(value)
+        problems.append(Problem(sheet, "a cell holds a date or time", remedy, row, None, found))
         return ""
     return str(value)[: MAX_CELL_CHARACTERS + 1]
 
@@ -281,62 +235,49 @@ def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dic
     for number, cells in sheet:
         key = str(cells[0]).strip()
         value = cells[1] if len(cells) > 1 else ""
-        if is_blank(value) or (key, str(value).strip()) == ("key", "value"):
+        if not str(value).strip() or (key, str(value).strip()) == ("key", "value"):
             continue
         path = _key_path(key)
-        if path is None or not _store(settings, path, _setting(path[-1], value)):
-            problems.append(
-                Problem(
-                    file=name,
-                    row=number,
-                    column="key",
-                    value=key[:40],
-                    fault="this is not a key, or it is there twice",
-                    remedy="Write one key a row, parts of it joined by dots.",
-                )
-            )
+        level = settings
+        for part in path[:-1]:
+            inner = level.setdefault(part, {})
+            level = inner if isinstance(inner, dict) else {path[-1]: inner}
+        if path and path[-1] not in level:
+            level[path[-1]] = _setting(path[-1], value)
+        else:
+            fault = "this is not a key, or it is there twice"
+            remedy = "Write one key a row, parts of it joined by dots."
+            problems.append(Problem(name, fault, remedy, number, "key", key[:40]))
     return settings
 
 
-def _key_path(key: str) -> tuple[str, ...] | None:
-    if "\n" in key or "=" in key or "#" in key:
-        return None
-    try:
-        level: object = tomllib.loads(f"{key} = 0")
-    except (tomllib.TOMLDecodeError, RecursionError):
-        return None
+def _key_path(key: str) -> list[str]:
+    """Parts of a key of TOML; none where it is not one."""
+    level: object = None
+    if not any(sign in key for sign in "\n=#"):
+        try:
+            level = tomllib.loads(f"{key} = 0")
+        except (tomllib.TOMLDecodeError, RecursionError):
+            level = None
     path: list[str] = []
     while isinstance(level, dict) and level:
         ((part, level),) = level.items()
         path.append(part)
-    return tuple(path) or None
-
-
-def _store(settings: dict[str, object], path: Sequence[str], value: object) -> bool:
-    level = settings
-    for part in path[:-1]:
-        inner = level.setdefault(part, {})
-        if not isinstance(inner, dict):
-            return False
-        level = inner
-    if path[-1] in level:
-        return False
-    level[path[-1]] = value
-    return True
+    return path
 
 
 def _setting(key: str, value: Cell) -> object:
     if key in _TEXT_SETTINGS:
         return str(value)
-    text = str(value).strip()
-    number = to_number(text)
+    typed = str(value).strip()
+    number = to_number(typed)
     if number is not None:
         return float(number)
-    if text in ("true", "false"):
-        return text == "true"
-    if text.startswith("["):
+    if typed in ("true", "false"):
+        return typed == "true"
+    if typed.startswith("["):
         try:
-            return tomllib.loads(f"value = {text}")["value"]
+            return tomllib.loads(f"value = {typed}")["value"]
         except (tomllib.TOMLDecodeError, RecursionError):
-            return text
-    return text
+            return typed
+    return typed

@@ -2,8 +2,6 @@
 
 Nothing is guessed: what the files leave open is an error with a remedy, or an assumption stated
 in `Study.notes`.  The files are never changed.
-
-Reading a laboratory's own list of sieves, for a recording sheet.  Apertures in µm.
 """
 
 from __future__ import annotations
@@ -12,9 +10,10 @@ import hashlib
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
-from psdstats.sieves.sieve import Sieve
-from psdstats.study.assemble import assemble, listed_sieves
+from psdstats.study.assemble import assemble
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
+from psdstats.study.check import report_with, stopping_flags
+from psdstats.study.flags import CheckReport, unreadable
 from psdstats.study.forms import (
     decode,
     read_csv_table,
@@ -24,7 +23,6 @@ from psdstats.study.forms import (
 )
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
-from psdstats.study.stopping import stopping_problems
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -37,7 +35,11 @@ from psdstats.study.tables import (
     split_flat_table,
 )
 
-_TABLES = ("runs.csv", "weighings.csv", "sieves.csv")
+_TABLES = {
+    "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
+    "weighings.csv": (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS),
+    "sieves.csv": SIEVE_COLUMNS,
+}
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
 
@@ -69,10 +71,34 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
     """
     study, problems = read_leniently(path, encoding=encoding)
     if study is not None:
-        problems += stopping_problems(study)
+        problems += [flag.to_problem() for flag in stopping_flags(study)]
+    further = len(problems) - _MOST_PROBLEMS
+    if further > 0:
+        rest = f"{further} further problems are not listed"
+        problems[_MOST_PROBLEMS:] = [Problem(problems[-1].file, rest, "Correct those above first.")]
     if problems or study is None:
-        raise StudyError(_shortened(problems))
+        raise StudyError(problems)
     return study
+
+
+def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
+    """Check the files of a study, also where they cannot be read as they stand.
+
+    Parameters
+    ----------
+    path : str or Path
+        Folder, flat CSV file or workbook.
+    encoding : str or None
+        Encoding of the CSV files where it is not UTF-8.
+
+    Returns
+    -------
+    CheckReport
+        What cannot be read, as errors, and the flags of all runs that can.
+    """
+    study, problems = read_leniently(path, encoding=encoding)
+    flags = tuple(unreadable(problem) for problem in problems)
+    return CheckReport(flags=flags) if study is None else report_with(study, flags)
 
 
 def read_leniently(
@@ -86,61 +112,37 @@ def read_leniently(
     elif place.is_file():
         raw = _read_file(place, encoding, problems)
     else:
-        fault = "there is no such file or folder"
         remedy = "Give the folder of the study, its flat CSV file or its workbook."
-        return None, [Problem(file=str(place), fault=fault, remedy=remedy)]
+        return None, [Problem(str(place), "there is no such file or folder", remedy)]
     return assemble(raw, problems), problems
 
 
-def _shortened(problems: list[Problem]) -> list[Problem]:
-    further = len(problems) - _MOST_PROBLEMS
-    if further <= 0:
-        return problems
-    rest = Problem(
-        file=problems[-1].file,
-        fault=f"{further} further problems are not listed",
-        remedy="Correct those above first.",
-    )
-    return [*problems[:_MOST_PROBLEMS], rest]
-
-
 def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
+    """Tables and settings of a folder."""
     raw = RawStudy(name=folder.resolve().name, settings_file="study.toml")
     if (folder / "study.toml").exists():
-        content = _bytes(folder, "study.toml", MAX_SETTINGS_BYTES, raw, problems)
-        text = None
-        if content is not None:
-            text = decode(content, "study.toml", encoding=None, problems=problems)
-        raw.settings = parse_toml(text or "", "study.toml", problems)
+        content = file_bytes(folder, "study.toml", raw, problems)
+        raw.settings_text = decode(content, "study.toml", encoding=None, problems=problems) or ""
+        raw.settings = parse_toml(raw.settings_text, "study.toml", problems)
     tables: dict[str, Table | None] = {}
-    for name, known in (
-        ("runs.csv", (*RUN_COLUMNS, *COMPUTED_COLUMNS)),
-        ("weighings.csv", (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)),
-        ("sieves.csv", SIEVE_COLUMNS),
-    ):
+    for name, known in _TABLES.items():
         if name == "sieves.csv" and not (folder / name).exists():
             continue
-        content = _bytes(folder, name, MAX_FILE_BYTES, raw, problems)
-        text = None
-        if content is not None:
-            text = decode(content, name, encoding=encoding, problems=problems)
+        content = file_bytes(folder, name, raw, problems)
+        text = decode(content, name, encoding=encoding, problems=problems)
         if text is not None:
             tables[name] = read_csv_table(text, name, known=known, problems=problems)
     unread = sorted(path.name for path in folder.glob("*.csv") if path.name not in _TABLES)
     if unread:
-        raw.notes.append(f"Tables of {raw.name} that were not read: {', '.join(unread)}.")
-    raw.runs = tables.get("runs.csv")
-    raw.weighings = tables.get("weighings.csv")
-    raw.sieves = tables.get("sieves.csv")
+        raw.notes.append(f"Tables of {raw.name} not read: {', '.join(unread)}.")
+    raw.runs, raw.weighings, raw.sieves = (tables.get(name) for name in _TABLES)
     return raw
 
 
-def _bytes(
-    folder: Path, name: str, limit: int, raw: RawStudy, problems: list[Problem]
-) -> bytes | None:
+def file_bytes(folder: Path, name: str, raw: RawStudy, problems: list[Problem]) -> bytes | None:
     """Content of a file of the study; None, with a problem noted, where it cannot be had."""
     path = folder / name
-    fault, remedy = "", ""
+    limit = MAX_SETTINGS_BYTES if name == "study.toml" else MAX_FILE_BYTES
     if not path.is_file():
         fault = "the file is missing"
         remedy = "A study folder holds study.toml, runs.csv and weighings.csv."
@@ -158,33 +160,31 @@ def _bytes(
         else:
             raw.files.append(SourceFile(name, hashlib.sha256(content).hexdigest()))
             return content
-    problems.append(Problem(file=name, fault=fault, remedy=remedy))
+    problems.append(Problem(name, fault, remedy))
     return None
 
 
 def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
+    """Tables and settings of a flat file or a workbook."""
     raw = RawStudy(name=path.stem, settings_file=path.name)
-    suffix = path.suffix.lower()
-    if suffix not in (".csv", ".txt", ".tsv", ".xlsx"):
-        fault = f"files of the kind {suffix or 'without ending'} are not read"
-        remedy = "Save it as CSV (UTF-8) or as XLSX."
-        problems.append(Problem(file=path.name, fault=fault, remedy=remedy))
-        return raw
-    content = _bytes(path.resolve().parent, path.resolve().name, MAX_FILE_BYTES, raw, problems)
-    if content is None:
-        return raw
+    suffix, place = path.suffix.lower(), path.resolve()
     if suffix == ".xlsx":
-        _read_workbook(content, path.name, raw, problems)
-        return raw
-    text = decode(content, path.name, encoding=encoding, problems=problems)
-    if text is None:
-        return raw
-    settings, skip = settings_lines(text)
-    raw.settings = parse_toml(settings, path.name, problems)
-    known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
-    flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
-    if flat is not None:
-        raw.runs, raw.weighings = split_flat_table(flat, problems)
+        content = file_bytes(place.parent, place.name, raw, problems)
+        if content is not None:
+            _read_workbook(content, path.name, raw, problems)
+    elif suffix in (".csv", ".txt", ".tsv"):
+        content = file_bytes(place.parent, place.name, raw, problems)
+        text = decode(content, place.name, encoding=encoding, problems=problems)
+        if text is not None:
+            raw.settings_text, skip = settings_lines(text)
+            raw.settings = parse_toml(raw.settings_text, path.name, problems)
+            known = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
+            flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
+            if flat is not None:
+                raw.runs, raw.weighings = split_flat_table(flat)
+    else:
+        fault = f"files of the kind {suffix or 'without ending'} are not read"
+        problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8) or as XLSX."))
     return raw
 
 
@@ -194,7 +194,7 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
     if not named:
         if not problems:
             remedy = "Write a flat table, or the sheets runs and weighings."
-            problems.append(Problem(file=name, fault="the workbook is empty", remedy=remedy))
+            problems.append(Problem(name, "the workbook is empty", remedy))
         return
 
     def table(key: str, known: tuple[str, ...]) -> Table | None:
@@ -214,30 +214,12 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         raw.weighings = table("weighings", WEIGHING_COLUMNS)
         unread = [named[key] for key in others if key not in ("runs", "weighings")]
         if unread:
-            raw.notes.append(f"Sheets of {name} that were not read: {', '.join(unread)}.")
+            raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
     elif len(others) == 1:
         flat = table(others[0], FLAT_COLUMNS)
         if flat is not None:
-            raw.runs, raw.weighings = split_flat_table(flat, problems)
+            raw.runs, raw.weighings = split_flat_table(flat)
     else:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
-        problems.append(Problem(file=name, fault=fault, remedy=remedy))
-
-
-def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
-    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
-    place = Path(path)
-    problems: list[Problem] = []
-    raw = RawStudy(name=place.name, settings_file=place.name)
-    if not place.is_file() or place.stat().st_size > MAX_FILE_BYTES:
-        remedy = "Give a CSV file with one sieve a row."
-        fault = "there is no such file, or it is too large"
-        raise StudyError([Problem(file=str(place), fault=fault, remedy=remedy)])
-    text = decode(place.read_bytes(), place.name, encoding=encoding, problems=problems)
-    if text is not None:
-        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
-    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
-    if problems:
-        raise StudyError(problems)
-    return tuple(sieves.values())
+        problems.append(Problem(name, fault, remedy))

@@ -2,31 +2,27 @@
 
 Units: aperture in µm, mass in g, time in min.  The records hold what the files say and nothing
 computed; sizes come from `psdstats.distribution`, uncertainties from `psdstats.uncertainty`.
+They check what they are given: a field that cannot be so is refused with its record, value and
+remedy.  What only readings beside each other show (a missing pan, a gross below its tare) is left
+to the bench checks.
 """
 
 from __future__ import annotations
 
-import copyreg
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from types import MappingProxyType
 
 import pandas as pd
 
+from psdstats import columns as col
+from psdstats.frozen import ReadOnly, hold_number, hold_text, read_only, refusal
 from psdstats.sieves.sieve import Sieve
 
+RULES = ("semilog", "linear", "logprobit", "monotone")
+"""Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
-def _nothing() -> Mapping[str, object]:
-    return MappingProxyType({})
-
-
-def _read_only(values: dict[str, object]) -> MappingProxyType[str, object]:
-    return MappingProxyType(values)
-
-
-# read-only mappings cannot be pickled by themselves, and studies are sent to worker processes
-copyreg.pickle(MappingProxyType, lambda mapping: (_read_only, (dict(mapping),)))
+_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, col.REPLICATE, col.SAMPLE_MASS, col.BALANCE)
 
 
 class TareHandling(StrEnum):
@@ -34,6 +30,16 @@ class TareHandling(StrEnum):
 
     EACH_RUN = "each run"
     ONCE = "once"
+
+
+def _hold_records(record: object, field: str, kind: type) -> None:
+    """Hold a field as a tuple of records of one kind."""
+    value = getattr(record, field)
+    found = tuple(value) if isinstance(value, Iterable) and not isinstance(value, str) else None
+    if found is None or not all(isinstance(each, kind) for each in found):
+        remedy = f"Give a list of {kind.__name__}."
+        raise refusal(record, field, f"not everything in it is a {kind.__name__}", remedy)
+    object.__setattr__(record, field, found)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,6 +60,11 @@ class Balance:
         Relative standard uncertainty of the sensitivity, from certificate or declared.
     linearity_g : float, default=0
         Largest deviation from linearity over the range, from certificate or declared.
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so; names the balance, the field, the value and the remedy.
     """
 
     name: str
@@ -62,6 +73,14 @@ class Balance:
     capacity_g: float | None = None
     slope_u: float = 0.0
     linearity_g: float = 0.0
+
+    def __post_init__(self) -> None:
+        hold_text(self, "name")
+        hold_number(self, "resolution_g", above=0)
+        hold_number(self, "repeatability_g", least=0)
+        hold_number(self, "capacity_g", above=0, optional=True)
+        hold_number(self, "slope_u", least=0, below=1)
+        hold_number(self, "linearity_g", least=0)
 
 
 @dataclass(frozen=True)
@@ -98,6 +117,11 @@ class Reading:
         Loaded reading after one more shaking, for the end-point check alone, g.
     remark : str
         What was noted beside it.
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so; names the sieve, the field, the value and the remedy.
     """
 
     sieve: str
@@ -108,10 +132,25 @@ class Reading:
     gross_again_g: float | None = None
     remark: str = ""
 
+    def __post_init__(self) -> None:
+        hold_text(self, col.SIEVE)
+        for name in (col.APERTURE, col.TARE, col.GROSS):
+            hold_number(self, name, least=0)
+        hold_number(self, col.GROSS_AGAIN, least=0, optional=True)
+        hold_text(self, "remark", empty=True)
+
     @property
     def net_g(self) -> float:
         """Mass of powder on the sieve, g."""
         return self.gross_g - self.tare_g
+
+
+@dataclass(frozen=True)
+class _Factor:
+    """One level of a factor, while it is checked."""
+
+    name: str
+    level: str | float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,6 +173,11 @@ class Run:
         Mass put on the stack, if it was weighed.
     factors : mapping of str to (str or float)
         Every further column of the run table: ball_ratio, shaking_time_min, operator, …
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so; names the run, the field, the value and the remedy.
     """
 
     name: str
@@ -143,7 +187,24 @@ class Run:
     balance: str
     replicate: str | None = None
     sample_mass_g: float | None = None
-    factors: Mapping[str, str | float] = field(default_factory=lambda: MappingProxyType({}))
+    factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
+
+    def __post_init__(self) -> None:
+        for name in ("name", col.GROUP, col.BALANCE):
+            hold_text(self, name)
+        hold_text(self, col.REPLICATE, optional=True)
+        hold_number(self, col.TIME, least=0)
+        hold_number(self, col.SAMPLE_MASS, above=0, optional=True)
+        _hold_records(self, "readings", Reading)
+        levels: dict[str, str | float] = {}
+        for name, level in self.factors.items():
+            if not isinstance(name, str) or name in _RUN_FIELDS:
+                raise refusal(self, "factors", f"{name!r} is no factor", "Give it another name.")
+            one = _Factor(name, level)
+            if not isinstance(level, str):
+                hold_number(one, "level")
+            levels[name] = one.level
+        object.__setattr__(self, "factors", ReadOnly(levels))
 
     @property
     def total_g(self) -> float:
@@ -197,6 +258,14 @@ class Study:
         What was read, for the provenance record.
     notes : tuple of str
         What the reader had to assume, as sentences; they travel with every result.
+    settings_text : str
+        The settings as they were typed, so that saving keeps their comments.
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so, two runs have one name, or a run names a sieve or a balance that
+        is not among those of the study.
     """
 
     title: str
@@ -208,23 +277,61 @@ class Study:
     density_g_per_cm3: float | None = None
     shape_factor: float = 0.5
     rule: str = "semilog"
-    uncertainty: Mapping[str, object] = field(default_factory=_nothing)
-    checks: Mapping[str, object] = field(default_factory=_nothing)
-    compare: Mapping[str, object] = field(default_factory=_nothing)
+    uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
+    checks: Mapping[str, object] = field(default_factory=ReadOnly)
+    compare: Mapping[str, object] = field(default_factory=ReadOnly)
     files: tuple[SourceFile, ...] = field(default=(), compare=False)
     notes: tuple[str, ...] = ()
+    settings_text: str = field(default="", compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        for name in ("title", "material", "settings_text"):
+            hold_text(self, name, empty=True)
+        for name, known in (("tares", tuple(TareHandling)), ("rule", RULES)):
+            if getattr(self, name) not in known:
+                remedy = f"Give one of {', '.join(map(repr, map(str, known)))}."
+                raise refusal(self, name, "the value is not known", remedy)
+        object.__setattr__(self, "tares", TareHandling(self.tares))
+        hold_number(self, "density_g_per_cm3", above=0, optional=True)
+        hold_number(self, "shape_factor", above=0)
+        for name in ("sieves", "balances", "uncertainty", "checks", "compare"):
+            if not isinstance(getattr(self, name), Mapping):
+                raise refusal(self, name, "this is no mapping", "Give a dictionary by name.")
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+        for name, kind in (("runs", Run), ("files", SourceFile), ("notes", str)):
+            _hold_records(self, name, kind)
+        self._refuse_unknown_names()
+
+    def _refuse_unknown_names(self) -> None:
+        for name, kind in (("sieves", Sieve), ("balances", Balance)):
+            for key, each in getattr(self, name).items():
+                own = each.key if isinstance(each, Sieve) else getattr(each, "name", None)
+                if not isinstance(each, kind) or own != key:
+                    remedy = "Give each record under its own name."
+                    raise refusal(self, name, f"{key!r} is no {kind.__name__} of that name", remedy)
+        seen: set[str] = set()
+        for run in self.runs:
+            if run.name in seen:
+                raise refusal(run, "name", "two runs have this name", "Give each run its own.")
+            seen.add(run.name)
+            if run.balance not in self.balances:
+                known = ", ".join(self.balances)
+                remedy = f"Give one of {known}, or add it to the balances of the study."
+                raise refusal(
+                    run, col.BALANCE, "the balance is not among those of the study", remedy
+                )
+            for reading in run.readings:
+                if reading.aperture_um > 0 and reading.sieve not in self.sieves:
+                    fault = f"run {run.name} uses a sieve that is not among those of the study"
+                    raise refusal(reading, col.SIEVE, fault, "Add it to the sieves of the study.")
 
     def runs_frame(self) -> pd.DataFrame:
         """One row a run: the fields of `Run`, then its factors as columns of their own."""
         return pd.DataFrame(
             [
                 {
-                    "run": run.name,
-                    "group": run.group,
-                    "milling_time_min": run.milling_time_min,
-                    "replicate": run.replicate,
-                    "sample_mass_g": run.sample_mass_g,
-                    "balance": run.balance,
+                    col.RUN: run.name,
+                    **{name: getattr(run, name) for name in _RUN_FIELDS[1:]},
                     **run.factors,
                 }
                 for run in self.runs
@@ -236,11 +343,11 @@ class Study:
         return pd.DataFrame(
             [
                 {
-                    "run": run.name,
-                    "sieve": reading.sieve,
-                    "aperture_um": reading.aperture_um,
-                    "tare_g": reading.tare_g,
-                    "gross_g": reading.gross_g,
+                    col.RUN: run.name,
+                    **{
+                        name: getattr(reading, name)
+                        for name in (col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
+                    },
                     "net_g": reading.net_g,
                 }
                 for run in self.runs

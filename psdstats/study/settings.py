@@ -2,139 +2,81 @@
 
 The same keys come from the lines above a flat CSV or from the sheet `study` of a workbook.
 An unknown key is an error that lists the known ones, so that a typing error never passes as a
-default.  Options of checks are declared in `check_options`.
+default.  The limits of the checks are declared in `checks.csv`.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import chain
+from typing import Any
 
 from psdstats.errors import Problem
-from psdstats.study.findings import CHECKS
-from psdstats.study.records import TareHandling
-
-RULES = ("semilog", "linear", "logprobit", "monotone")
-"""Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
+from psdstats.study.flags import CHECKS
+from psdstats.study.records import RULES, TareHandling
 
 _LARGEST = 1e12  # of any number among the settings
 
-Rule = Callable[[object], str | None]
-"""Says what is expected where a value is not allowed, None where it is."""
-
-
-def _text(value: object) -> str | None:
-    return None if isinstance(value, str) else "text in quotation marks"
-
-
-def _switch(value: object) -> str | None:
-    return None if isinstance(value, bool) else "true or false"
-
-
-def _one_of(*allowed: str) -> Rule:
-    expected = "one of " + ", ".join(f'"{name}"' for name in allowed)
-    return lambda value: None if value in allowed and isinstance(value, str) else expected
-
-
-def _number(
-    *, above: float | None = None, least: float | None = None, below: float = math.inf
-) -> Rule:
-    low = f"above {above:g}" if above is not None else f"of at least {least or 0:g}"
-    high = "" if below == math.inf else f" and below {below:g}"
-
-    def rule(value: object) -> str | None:
-        fits = (
-            isinstance(value, int | float)
-            and not isinstance(value, bool)
-            and abs(value) < _LARGEST  # false for nan too
-            and (value > above if above is not None else value >= (least or 0.0))
-            and value < below
-        )
-        return None if fits else f"a number {low}{high}"
-
-    return rule
-
-
-def _names(value: object) -> str | None:
-    """A column name, or a list of names and lists of names (a combination of columns)."""
-    if isinstance(value, str) and value:
-        return None
-    if isinstance(value, list) and value:
-        flat = [part for item in value for part in (item if isinstance(item, list) else [item])]
-        if flat and all(isinstance(part, str) and part for part in flat):
-            return None
-    return "a column name or a list of column names"
-
-
-def _sentences(value: object) -> str | None:
-    fits = isinstance(value, list) and all(isinstance(part, str) for part in value)
-    return None if fits else "a list of texts"
-
 
 @dataclass(frozen=True)
-class _Keys:
-    """A table of settings: its keys and the rule of each."""
+class _Number:
+    """A number of at least `least`, or above `above`, and below `below`."""
 
-    rules: Mapping[str, Rule]
-    needed: tuple[str, ...] = ()
+    above: float | None = None
+    least: float = 0.0
+    below: float = math.inf
 
 
-_TOP = _Keys(
-    {
-        "title": _text,
-        "material": _text,
-        "density_g_per_cm3": _number(above=0),
-        "shape_factor": _number(above=0),
-        "tares": _one_of(*TareHandling),
-        "rule": _one_of(*RULES),
-        "notes": _sentences,
-    }
-)
-_BALANCE = _Keys(
-    {
-        "resolution_g": _number(above=0),
-        "repeatability_g": _number(),
-        "capacity_g": _number(above=0),
-        "slope_u": _number(below=1),
-        "linearity_g": _number(),
-    },
-    needed=("resolution_g",),
-)
-_SIEVE = _Keys(
-    {
-        "nominal_um": _number(above=0),
-        "certified_um": _number(above=0),
-        "expanded_uncertainty_um": _number(above=0),
-        "coverage_factor": _number(above=0),
-        "standard": _text,
-    },
-    needed=("nominal_um",),
-)
-_UNCERTAINTY = _Keys(
-    {
-        "rounding": _switch,
-        "repeatability": _switch,
-        "calibration": _switch,
-        "aperture": _switch,
-        "sampling": _switch,
-        "lost_powder": _switch,
-        "interpolation": _switch,
-        "run_to_run_percent": _number(),
-        "coverage": _number(above=0, below=1),
-    }
-)
-_COMPARE = _Keys(
-    {
-        "by": _text,
-        "within": _names,
-        "also": _names,
-        "at_each": _text,
-        "margin_percent": _number(above=0),
-        "spread": _one_of("drifting", "pooled", "each contrast"),
-    }
-)
+Rule = _Number | tuple[str, ...] | type
+"""Numbers within limits, one of some words, or values of a type; `list` is names of columns."""
+
+_POSITIVE, _SHARE = _Number(above=0), _Number(above=0, below=1)
+_TOP: dict[str, Rule] = {
+    "title": str,
+    "material": str,
+    "density_g_per_cm3": _POSITIVE,
+    "shape_factor": _POSITIVE,
+    "tares": tuple(TareHandling),
+    "rule": RULES,
+    "notes": tuple,
+}
+_BALANCE: dict[str, Rule] = {
+    "resolution_g": _POSITIVE,
+    "repeatability_g": _Number(),
+    "capacity_g": _POSITIVE,
+    "slope_u": _Number(below=1),
+    "linearity_g": _Number(),
+}
+_SIEVE: dict[str, Rule] = {
+    "nominal_um": _POSITIVE,
+    "certified_um": _POSITIVE,
+    "expanded_uncertainty_um": _POSITIVE,
+    "coverage_factor": _POSITIVE,
+    "standard": str,
+}
+UNCERTAINTY_RULES: dict[str, Rule] = {
+    "rounding": bool,
+    "repeatability": bool,
+    "calibration": bool,
+    "aperture": bool,
+    "sampling": bool,
+    "lost_powder": bool,
+    "interpolation": bool,
+    "run_to_run_percent": _Number(),
+    "coverage": _SHARE,
+}
+"""Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
+_COMPARE: dict[str, Rule] = {
+    "by": str,
+    "within": list,
+    "also": list,
+    "at_each": str,
+    "margin_percent": _POSITIVE,
+    "spread": ("drifting", "pooled", "each contrast"),
+}
 _TABLES = ("balances", "sieves", "uncertainty", "checks", "compare")
 
 
@@ -143,106 +85,94 @@ def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, objec
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as cause:
-        problems.append(
-            Problem(
-                file=file,
-                fault=f"the settings are not well-formed TOML: {cause}",
-                remedy='Write one key = value a line, with texts in "quotation marks".',
-            )
-        )
+        fault = f"the settings are not well-formed TOML: {cause}"
+        remedy = 'Write one key = value a line, with texts in "quotation marks".'
+        problems.append(Problem(file, fault, remedy))
         return {}
 
 
 def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     """Find every unknown key and every value that is not allowed."""
     plain = {key: value for key, value in settings.items() if key not in _TABLES}
-    found = _check_table(plain, _TOP, file, path=(), extra=_TABLES)
-    for name in ("uncertainty", "compare"):
-        keys = _UNCERTAINTY if name == "uncertainty" else _COMPARE
+    found = _check_table(plain, _TOP, file, extra=_TABLES)
+    for name, rules in (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE)):
         if name in settings:
-            found += _check_table(settings[name], keys, file, path=(name,))
-    for name, keys in (("balances", _BALANCE), ("sieves", _SIEVE)):
-        if name in settings:
-            found += _check_named(settings[name], keys, file, name)
-    if "checks" in settings:
-        found += _check_checks(settings["checks"], file)
-    return found
-
-
-def _check_named(tables: object, keys: _Keys, file: str, path: str) -> list[Problem]:
-    if not isinstance(tables, Mapping):
-        return [_wrong(file, (path,), tables, f"a table [{path}.NAME] for each")]
-    return [
-        problem
-        for name, table in tables.items()
-        for problem in _check_table(table, keys, file, path=(path, name))
-    ]
-
-
-def _check_checks(checks: object, file: str) -> list[Problem]:
-    if not isinstance(checks, Mapping):
-        return [_wrong(file, ("checks",), checks, "a table [checks]")]
-    found = _unknown(checks, CHECKS, file, ("checks",))
-    for name, options in CHECKS.items():
-        value = checks.get(name, True)
-        if isinstance(value, bool):
+            found += _check_table(settings[name], rules, file, name)
+    for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
+        tables = settings.get(name, {})
+        if not isinstance(tables, Mapping):
+            found.append(_wrong(file, (name,), tables, f"a table [{name}.NAME] for each"))
             continue
-        rules: dict[str, Rule] = {key: _number(above=0) for key in options.thresholds}
-        found += _check_table(value, _Keys(rules), file, path=("checks", name))
+        for key, table in tables.items():
+            found += _check_table(table, rules, file, name, key, needed=next(iter(rules)))
+    checks: Any = settings.get("checks", {})
+    found += _check_table(checks, {}, file, "checks", extra=CHECKS)
+    for name, options in CHECKS.items() if isinstance(checks, Mapping) else ():
+        if not isinstance(checks.get(name, True), bool):
+            limits = dict.fromkeys(options.limits, _POSITIVE)
+            found += _check_table(checks[name], limits, file, "checks", name)
     return found
 
 
 def _check_table(
     table: object,
-    keys: _Keys,
+    rules: Mapping[str, Rule],
     file: str,
-    *,
-    path: tuple[str, ...],
+    *path: str,
     extra: Iterable[str] = (),
+    needed: str | None = None,
 ) -> list[Problem]:
+    """Problems of one table: unknown keys, values that are not allowed, a key that is missing."""
     if not isinstance(table, Mapping):
         return [_wrong(file, path, table, f"a table [{'.'.join(path)}]")]
-    found = _unknown(table, (*keys.rules, *extra), file, path)
-    for key, rule in keys.rules.items():
-        if key in table:
-            expected = rule(table[key])
-            if expected is not None:
-                found.append(_wrong(file, (*path, key), table[key], expected))
-    found += [
-        Problem(
-            file=file,
-            column=".".join((*path, key)),
-            fault="the key is missing",
-            remedy=f"Add {key} to [{'.'.join(path)}].",
-        )
-        for key in keys.needed
-        if key not in table
+    known = (*rules, *extra)
+    where = f"in [{'.'.join(path)}]" if path else "at the top"
+    remedy = f"Known {where}: {', '.join(known)}."
+    found = [
+        Problem(file, "the key is not known", remedy, None, ".".join((*path, key)))
+        for key in table
+        if key not in known
     ]
+    for key, rule in rules.items():
+        expected = expected_instead(rule, table[key]) if key in table else ""
+        if expected:
+            found.append(_wrong(file, (*path, key), table[key], expected))
+    if needed is not None and needed not in table:
+        remedy = f"Add {needed} to [{'.'.join(path)}]."
+        column = ".".join((*path, needed))
+        found.append(Problem(file, "the key is missing", remedy, None, column))
     return found
 
 
-def _unknown(
-    table: Mapping[str, object], known: Iterable[str], file: str, path: tuple[str, ...]
-) -> list[Problem]:
-    names = tuple(known)
-    where = f"in [{'.'.join(path)}]" if path else "at the top"
-    return [
-        Problem(
-            file=file,
-            column=".".join((*path, key)),
-            fault="the key is not known",
-            remedy=f"Known {where}: {', '.join(names)}.",
+def expected_instead(rule: Rule, value: object) -> str:
+    """What a rule expects instead of a value; empty where the value is allowed."""
+    if isinstance(rule, _Number):
+        above, least, below = rule.above, rule.least, rule.below
+        number = (
+            value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
         )
-        for key in table
-        if key not in names
-    ]
+        low_enough = abs(number) < _LARGEST and number < below
+        if low_enough and (number >= least if above is None else number > above):
+            return ""
+        low = f"of at least {least:g}" if above is None else f"above {above:g}"
+        return f"a number {low}" + (f" and below {below:g}" if below < math.inf else "")
+    if isinstance(rule, tuple):
+        names = ", ".join(f'"{name}"' for name in rule)
+        return "" if isinstance(value, str) and value in rule else f"one of {names}"
+    if rule is bool:
+        return "" if isinstance(value, bool) else "true or false"
+    if rule is str:
+        return "" if isinstance(value, str) else "text in quotation marks"
+    if rule is tuple:
+        texts = isinstance(value, list) and all(isinstance(part, str) for part in value)
+        return "" if texts else "a list of texts"
+    listed = value if isinstance(value, list) else [value]
+    flat = list(chain.from_iterable(n if isinstance(n, list) else [n] for n in listed))
+    named = flat and all(isinstance(part, str) and part for part in flat)
+    return "" if named else "a column name or a list"
 
 
 def _wrong(file: str, path: tuple[str, ...], value: object, expected: str) -> Problem:
-    return Problem(
-        file=file,
-        column=".".join(path),
-        value=str(value)[:40],
-        fault="the value is not allowed",
-        remedy=f"Write {expected}.",
-    )
+    """A value that is not allowed."""
+    remedy, column = f"Write {expected}.", ".".join(path)
+    return Problem(file, "the value is not allowed", remedy, None, column, str(value)[:40])

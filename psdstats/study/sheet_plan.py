@@ -11,14 +11,19 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
+from pathlib import Path
 
+from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
+from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
+from psdstats.study.assemble import listed_sieves
 from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
+from psdstats.study.forms import decode, read_csv_table
+from psdstats.study.reader import file_bytes
 from psdstats.study.records import Balance, TareHandling
-from psdstats.study.save import OutCell, OutTable, balance_settings
-from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS
+from psdstats.study.save import OutCell, OutTable, described, sieve_table
+from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS, RawStudy
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,12 +81,10 @@ class SheetPlan:
     groups: tuple[str, ...]
     times_min: tuple[float, ...]
     apertures_um: tuple[float, ...] = ()
-    sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=ReadOnly)
     one_stack: bool = False
     replicates: int = 1
-    factors: Mapping[str, tuple[str | float, ...]] = field(
-        default_factory=lambda: MappingProxyType({})
-    )
+    factors: Mapping[str, tuple[str | float, ...]] = field(default_factory=ReadOnly)
     material: str = ""
     sample_mass_g: float | None = None
     shaking_time_min: float | None = None
@@ -90,14 +93,16 @@ class SheetPlan:
     second_shaking: bool = False
 
     def __post_init__(self) -> None:
-        faults = list(self._faults())
+        faults = [
+            Problem("recording sheet", fault, remedy, column=column)
+            for column, fault, remedy in self._refused()
+        ]
         if faults:
-            raise StudyError(
-                Problem(file="recording sheet", column=column, fault=fault, remedy=remedy)
-                for column, fault, remedy in faults
-            )
+            raise StudyError(faults)
+        object.__setattr__(self, "tares", TareHandling(self.tares))
 
-    def _faults(self) -> Iterator[tuple[str, str, str]]:
+    def _refused(self) -> Iterator[tuple[str, str, str]]:
+        """Field, fault and remedy of everything that cannot be planned."""
         for name in ("groups", "times_min"):
             values = getattr(self, name)
             if not values:
@@ -108,10 +113,12 @@ class SheetPlan:
             yield "groups", "a group has no name", "Name every group."
         if any(not (math.isfinite(time) and time >= 0) for time in self.times_min):
             yield "times_min", "a time is negative or no number", "Give times in min from 0."
+        if self.tares not in tuple(TareHandling):
+            yield "tares", "the value is not known", f"Give one of {', '.join(TareHandling)}."
         if self.replicates < 1:
             yield "replicates", "there is none", "Give at least 1."
         for group in self.groups:
-            yield from self._stack_faults(group)
+            yield from self._refused_stack(group)
         nominal: dict[str, float] = {}
         for sieve in (sieve for group in self.groups for sieve in self.stack(group)):
             if nominal.setdefault(sieve.key, sieve.nominal_um) != sieve.nominal_um:
@@ -121,7 +128,7 @@ class SheetPlan:
                 yield f"factors.{name}", "levels are missing or there twice", "Give each once."
             if name in (*FLAT_COLUMNS, *COMPUTED_COLUMNS) or not name.strip():
                 yield f"factors.{name}", "the sheet uses this name", "Rename the factor."
-        for name in ("sample_mass_g", "shaking_time_min"):
+        for name in (col.SAMPLE_MASS, col.SHAKING_TIME):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and value > 0):
                 yield name, "the number is not above zero", "Give a number above zero."
@@ -130,7 +137,8 @@ class SheetPlan:
         if runs * (1 + max(map(len, (self.apertures_um, *self.sieves.values())))) > MAX_ROWS:
             yield "replicates", f"the sheet would have more than {MAX_ROWS} rows", "Plan less."
 
-    def _stack_faults(self, group: str) -> Iterator[tuple[str, str, str]]:
+    def _refused_stack(self, group: str) -> Iterator[tuple[str, str, str]]:
+        """The same for the sieves of a group."""
         apertures = [sieve.nominal_um for sieve in self.stack(group)]
         if not apertures:
             yield "apertures_um", f"group {group} has no sieves", "Give its apertures or sieves."
@@ -189,7 +197,7 @@ class SheetPlan:
             group=group,
             milling_time_min=time,
             replicate=replicate,
-            factors=MappingProxyType(dict(zip(self.factors, levels, strict=True))),
+            factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
         )
 
 
@@ -209,7 +217,7 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
     if plan.material:
         settings["material"] = plan.material
     if plan.balance is not None:
-        settings["balances"] = {plan.balance.name: balance_settings(plan.balance)}
+        settings["balances"] = {plan.balance.name: described(plan.balance)}
     apart = [name for name, levels in plan.factors.items() if len(levels) > 1]
     if apart:
         settings["compare"] = {"also": apart}
@@ -218,22 +226,22 @@ def plan_settings(plan: SheetPlan) -> dict[str, object]:
 
 def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
-    names = ["run", "group", "milling_time_min"]
-    names += ["replicate"] if plan.replicates > 1 else []
-    names += ["sample_mass_g"]
-    names += ["shaking_time_min"] if plan.shaking_time_min is not None else []
-    names += ["balance"] if plan.balance is not None else []
+    names = [col.RUN, col.GROUP, col.TIME]
+    names += [col.REPLICATE] if plan.replicates > 1 else []
+    names += [col.SAMPLE_MASS]
+    names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
+    names += [col.BALANCE] if plan.balance is not None else []
     names += list(plan.factors)
     rows: list[list[OutCell]] = []
     for run in plan.runs():
         cells: dict[str, OutCell] = {
-            "run": run.name,
-            "group": run.group,
-            "milling_time_min": run.milling_time_min,
-            "replicate": run.replicate,
-            "sample_mass_g": None,
-            "shaking_time_min": plan.shaking_time_min,
-            "balance": plan.balance.name if plan.balance is not None else None,
+            col.RUN: run.name,
+            col.GROUP: run.group,
+            col.TIME: run.milling_time_min,
+            col.REPLICATE: run.replicate,
+            col.SAMPLE_MASS: None,
+            col.SHAKING_TIME: plan.shaking_time_min,
+            col.BALANCE: plan.balance.name if plan.balance is not None else None,
             **run.factors,
         }
         rows.append([cells[name] for name in names])
@@ -242,8 +250,8 @@ def plan_runs(plan: SheetPlan) -> OutTable:
 
 def plan_weighings(plan: SheetPlan) -> OutTable:
     """One row a sieve and run, from coarse to fine and then the pan; masses are to be weighed."""
-    names = ["run", "sieve", "aperture_um", "tare_g", "gross_g"]
-    names += ["gross_again_g"] if plan.second_shaking else []
+    names = [col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS]
+    names += [col.GROSS_AGAIN] if plan.second_shaking else []
     names += ["remark"]
     empty: list[OutCell] = [None] * (len(names) - 3)
     rows: list[list[OutCell]] = []
@@ -255,20 +263,7 @@ def plan_weighings(plan: SheetPlan) -> OutTable:
 
 def plan_sieves(plan: SheetPlan) -> OutTable:
     """One row a physical sieve, to be completed from its certificate."""
-    names = ["sieve", "nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor"]
-    sieves = {sieve.key: sieve for group in plan.groups for sieve in plan.stack(group)}
-    rows: list[list[OutCell]] = [
-        [
-            sieve.key,
-            sieve.nominal_um,
-            sieve.certified_um,
-            sieve.expanded_uncertainty_um,
-            sieve.coverage_factor,
-            sieve.standard,
-        ]
-        for sieve in sieves.values()
-    ]
-    return [*names, "standard"], rows
+    return sieve_table({sieve.key: sieve for g in plan.groups for sieve in plan.stack(g)})
 
 
 def first_rows(plan: SheetPlan) -> dict[str, int]:
@@ -278,3 +273,21 @@ def first_rows(plan: SheetPlan) -> dict[str, int]:
         for index, row in enumerate(plan_weighings(plan)[1]):
             first.setdefault(str(row[1]), index)
     return first
+
+
+def read_sieve_list(path: str | Path, *, encoding: str | None = None) -> tuple[Sieve, ...]:
+    """Read a CSV file of sieves, with the columns that `sieves.csv` of a study has."""
+    place = Path(path)
+    problems: list[Problem] = []
+    raw = RawStudy(name=place.name, settings_file=place.name)
+    if not place.is_file():
+        remedy = "Give a CSV file with one sieve a row."
+        raise StudyError([Problem(str(place), "there is no such file", remedy)])
+    content = file_bytes(place.resolve().parent, place.resolve().name, raw, problems)
+    text = decode(content, place.name, encoding=encoding, problems=problems)
+    if text is not None:
+        raw.sieves = read_csv_table(text, place.name, known=SIEVE_COLUMNS, problems=problems)
+    sieves = listed_sieves(raw, problems) if raw.sieves is not None else {}
+    if problems:
+        raise StudyError(problems)
+    return tuple(sieves.values())

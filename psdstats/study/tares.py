@@ -1,7 +1,7 @@
 """Empty weights of each sieve over the runs, judged against the balance's own uncertainty.
 
 A tare that rises means powder left in the mesh, one that falls a damaged or worn mesh, one that
-jumps another sieve or a wrong reading.  Masses in g.
+jumps another sieve or a wrong reading.  Masses in g.  Also: how much noise two readings have.
 """
 
 from __future__ import annotations
@@ -9,37 +9,41 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import NormalDist, median
 
 import pandas as pd
 
+from psdstats.columns import APERTURE, BALANCE, GROUP, RUN, SIEVE, TARE, TIME
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.findings import CHECKS
+from psdstats.study.flags import CHECKS, Flag, at, limits_of
 from psdstats.study.records import Balance, Reading, Run, Study, TareHandling
 
 _NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal variable
 _LEAST_LIMIT = 1.5  # in units of d: neighbouring display values are never an alarm
 
 
+def net_noise_g(resolution_g: float, repeatability_g: float) -> float:
+    """Standard uncertainty of the difference of two readings of one balance, g.
+
+    Notes
+    -----
+    sqrt(2 (d²/12 + s_r²)): rounding to the resolution d and repeatability s_r of each reading
+    (JCGM 100, F.2.2.1, from memory); s_r is taken as at least 0.41 d (USP <41>, from memory), so
+    that a balance of which it is not known is not taken for perfect.
+    """
+    spread_g = max(repeatability_g, practice_rule("least_repeatability").value * resolution_g)
+    return math.sqrt(2.0 * (resolution_g**2 / 12.0 + spread_g**2))
+
+
 @dataclass(frozen=True, kw_only=True)
 class TareRecord:
-    """One tare beside the other tares of the same sieve on the same balance.
+    """One tare beside the others of the same sieve on the same balance: their median, the limit.
 
-    Parameters
-    ----------
-    run, reading : Run, Reading
-        Where it was weighed.
-    reference_g : float
-        Median of the sieve's tares in the other runs, g.
-    limit_g : float
-        Largest difference that the balance explains, g.
-    is_latest : bool
-        Whether no later run weighed this sieve on this balance.
-    n_others : int
-        Number of the other runs.
+    `limit_g` is the largest difference that the balance explains; `is_latest` says that no later
+    run weighed this sieve on this balance; `n_others` counts the other runs.
     """
 
     run: Run
@@ -60,7 +64,7 @@ class TareRecord:
         return abs(self.deviation_g) > self.limit_g
 
 
-def tare_records(study: Study, *, false_alarm: float | None = None) -> list[TareRecord]:
+def tare_records(study: Study) -> list[TareRecord]:
     """Every tare that has others to be compared with.
 
     Notes
@@ -84,43 +88,32 @@ def tare_records(study: Study, *, false_alarm: float | None = None) -> list[Tare
     number = sum(len(members) for members in compared)
     if number == 0:
         return []
-    alarm = _false_alarm(study) if false_alarm is None else false_alarm
-    quantile = NormalDist().inv_cdf(1.0 - min(alarm, 0.5) / (2.0 * number))
+    limits = limits_of(study, "tare_drift") or CHECKS["tare_drift"].limits
+    quantile = NormalDist().inv_cdf(1.0 - min(limits["false_alarm"], 0.5) / (2.0 * number))
     records: list[TareRecord] = []
     for name, balance in study.balances.items():
         own = [members for members in compared if members[0][0].balance == name]
-        u_g = _reading_u_g(balance, own)
+        spread_g = balance.repeatability_g or _spread_of_tares_g(own)
+        largest_g = quantile * net_noise_g(balance.resolution_g, spread_g) / math.sqrt(2.0)
         for members in own:
-            records += _records(members, balance, quantile * u_g)
+            records += _records(members, balance, largest_g)
     return records
 
 
-def _reading_u_g(balance: Balance, series: list[list[tuple[Run, Reading]]]) -> float:
-    """Standard uncertainty of one reading, from the balance's record or from the tares, g."""
-    step = balance.resolution_g
-    spread = balance.repeatability_g
-    if spread == 0.0:
-        steps = [
-            abs(after.tare_g - before.tare_g)
-            for members in series
-            for (_, before), (_, after) in pairwise(members)
-        ]
-        spread = median(steps) / (_NORMAL_MEDIAN * math.sqrt(2.0)) if steps else 0.0
-    spread = max(spread, practice_rule("least_repeatability").value * step)
-    return math.sqrt(step**2 / 12.0 + spread**2)
-
-
-def _false_alarm(study: Study) -> float:
-    setting = study.checks.get("tare_drift")
-    default = CHECKS["tare_drift"].thresholds["false_alarm"]
-    if isinstance(setting, Mapping):
-        return float(setting.get("false_alarm", default))
-    return default
+def _spread_of_tares_g(series: list[list[tuple[Run, Reading]]]) -> float:
+    """Repeatability that the successive tares of each sieve show, g."""
+    steps = [
+        abs(after.tare_g - before.tare_g)
+        for members in series
+        for (_, before), (_, after) in pairwise(members)
+    ]
+    return median(steps) / (_NORMAL_MEDIAN * math.sqrt(2.0)) if steps else 0.0
 
 
 def _records(
     members: list[tuple[Run, Reading]], balance: Balance, largest_g: float
 ) -> list[TareRecord]:
+    """Each tare of one sieve beside the others."""
     others = len(members) - 1
     limit_g = largest_g * math.sqrt(1.0 + min(1.0, math.pi / (2.0 * others)))
     tares = sorted(reading.tare_g for _, reading in members)
@@ -145,26 +138,64 @@ def _median_without(ordered: list[float], value: float) -> float:
     return (ordered[low + (low >= gone)] + ordered[high + (high >= gone)]) / 2.0
 
 
+def tare_flags(study: Study) -> Iterator[Flag]:
+    """Tares outside their limits.
+
+    Each is called swapped where it fits another sieve of its run, else drifted.  Of two tares
+    that differ, the later one is named.
+    """
+    records = tare_records(study)
+    by_run: dict[str, list[TareRecord]] = {}
+    for record in records:
+        by_run.setdefault(record.run.name, []).append(record)
+    for record in records:
+        if not record.is_outside or not (record.n_others > 1 or record.is_latest):
+            continue
+        fitting = [
+            (abs(record.reading.tare_g - other.reference_g), other.limit_g, other.reading.sieve)
+            for other in by_run[record.run.name]
+            if other is not record
+        ]
+        fits = [(apart_g, sieve) for apart_g, limit_g, sieve in fitting if apart_g <= limit_g]
+        yield _tare_flag(record, min(fits)[1] if fits else None)
+
+
+def _tare_flag(record: TareRecord, twin: str | None) -> Flag:
+    """A tare that drifted, or that fits another sieve of its run."""
+    tare, moved_g = f"tare {record.reading.tare_g:.10g} g", record.deviation_g
+    spot = at(record.run, record.reading)
+    if twin is not None:
+        says = f"{tare} does not fit this sieve ({record.reference_g:.10g} g in its other runs) but"
+        remedy = "Look whether the two sieves, or their rows, were exchanged."
+        says = f"{says} sieve {twin}"
+        return Flag("swapped_sieves", says, remedy, spot, moved_g, record.limit_g, "g")
+    remedy = (
+        "Look for a mistyped figure, brush powder left out of the mesh, and weigh it empty again."
+        if moved_g > 0
+        else "Look for a mistyped figure, a damaged mesh or a loose frame; weigh it empty again."
+    )
+    says = (
+        f"{tare} is {abs(moved_g):.3g} g {'above' if moved_g > 0 else 'below'} the median of its "
+        f"other runs, more than the balance explains ({record.limit_g:.2g} g)"
+    )
+    return Flag("tare_drift", says, remedy, spot, moved_g, record.limit_g, "g")
+
+
+_HISTORY = (SIEVE, GROUP, APERTURE, RUN, "run_number", TIME, BALANCE, TARE)
+_JUDGED = ("reference_g", "deviation_g", "limit_g", "is_outside")
+
+
 def tare_history(study: Study) -> pd.DataFrame:
     """Tares over the runs with their limits, for a table or a figure."""
     order = {run.name: number for number, run in enumerate(study.runs, start=1)}
     rows = [
         {
-            "sieve": record.reading.sieve,
-            "group": record.run.group,
-            "aperture_um": record.reading.aperture_um,
-            "run": record.run.name,
+            **{name: getattr(record.reading, name) for name in (SIEVE, APERTURE, TARE)},
+            **{name: getattr(record.run, name) for name in (GROUP, TIME, BALANCE)},
+            RUN: record.run.name,
             "run_number": order[record.run.name],
-            "milling_time_min": record.run.milling_time_min,
-            "balance": record.run.balance,
-            "tare_g": record.reading.tare_g,
-            "reference_g": record.reference_g,
-            "deviation_g": record.deviation_g,
-            "limit_g": record.limit_g,
-            "is_outside": record.is_outside,
+            **{name: getattr(record, name) for name in _JUDGED},
         }
         for record in tare_records(study)
     ]
-    columns = ["sieve", "group", "aperture_um", "run", "run_number", "milling_time_min", "balance"]
-    columns += ["tare_g", "reference_g", "deviation_g", "limit_g", "is_outside"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=[*_HISTORY, *_JUDGED])

@@ -18,7 +18,6 @@ alike.  A quantity is then a mean over units of one number each (see `bootstrap`
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import StrEnum
 from itertools import combinations
 
@@ -26,7 +25,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from psdstats.columns import signed
+from psdstats.columns import TIME, signed
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 
@@ -40,6 +39,11 @@ class BootstrapMethod(StrEnum):
     PERCENTILE = "percentile"
     BCA = "bca"
     STUDENTISED = "studentised"
+
+    @classmethod
+    def _missing_(cls, value: object) -> BootstrapMethod:
+        names = ", ".join(repr(str(one)) for one in cls)
+        raise UncertaintyError(f"method {value!r} is not known; choose {names}.")
 
 
 def bootstrap_interval(
@@ -57,7 +61,6 @@ def bootstrap_interval(
     BCa: bias from the share of resamples below the estimate, acceleration from the jackknife over
     all units.  Studentised: resampled t with the standard error of the resample.
     """
-    way = as_bootstrap_method(method)
     signs = [1.0] + [-1.0] * (len(parts) - 1)
     centre = sum(sign * part.mean() for sign, part in zip(signs, parts, strict=True))
     draws = np.zeros(resamples)
@@ -67,24 +70,15 @@ def bootstrap_interval(
         draws += sign * picked.mean(axis=1)
         variance += picked.var(axis=1, ddof=1) / part.size
     tail = np.array([(1 - coverage) / 2, (1 + coverage) / 2])
-    if way is BootstrapMethod.STUDENTISED:
+    if method == BootstrapMethod.STUDENTISED:
         error = np.sqrt(sum(part.var(ddof=1) / part.size for part in parts))
         known = variance > 0
         low, high = np.quantile((draws[known] - centre) / np.sqrt(variance[known]), tail)
         return float(centre - high * error), float(centre - low * error)
-    if way is BootstrapMethod.BCA:
+    if method == BootstrapMethod.BCA:
         tail = _bca_levels(parts, signs, draws, float(centre), tail)
     low, high = np.quantile(draws, tail)
     return float(low), float(high)
-
-
-def as_bootstrap_method(method: str | BootstrapMethod) -> BootstrapMethod:
-    """Method of that name."""
-    try:
-        return BootstrapMethod(method)
-    except ValueError as cause:
-        names = ", ".join(repr(str(one)) for one in BootstrapMethod)
-        raise UncertaintyError(f"method {method!r} is not known; choose {names}.") from cause
 
 
 def _bca_levels(
@@ -103,51 +97,17 @@ def _bca_levels(
     return np.asarray(ndtr(bias + z / (1 - acceleration * z)))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class BootstrapResult:
-    """Bootstrap means and ratios.
-
-    Attributes
-    ----------
-    table : DataFrame
-        kind ("mean" or "ratio"), level, versus, estimate, lower, upper, n_units, status.
-    response, by : str
-        Column averaged and column compared.
-    unit : str or None
-        Column of the clusters; None where runs are the units.
-    method : BootstrapMethod
-        How intervals were read.
-    coverage : float
-        Nominal coverage probability.
-    resamples, seed : int
-        Number of resamples and seed.
-    """
-
-    table: pd.DataFrame
-    response: str
-    by: str
-    unit: str | None
-    method: BootstrapMethod
-    coverage: float
-    resamples: int
-    seed: int
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return a copy of the table."""
-        return self.table.copy()
-
-
 def bootstrap_sizes(
     frame: pd.DataFrame,
     *,
     response: str,
-    by: str = "milling_time_min",
+    by: str = TIME,
     unit: str | None = None,
     method: str | BootstrapMethod = BootstrapMethod.BCA,
     coverage: float = 0.95,
     resamples: int = 9_999,
     seed: int = 0,
-) -> BootstrapResult:
+) -> pd.DataFrame:
     """Bootstrap geometric means at every level of a column, and ratios of every pair.
 
     Parameters
@@ -173,16 +133,17 @@ def bootstrap_sizes(
 
     Returns
     -------
-    BootstrapResult
-        Limits are NaN, with the reason in `status`, where there are fewer than `LEAST_UNITS`
-        units or a run has no size.
+    DataFrame
+        One row a mean, then one a ratio: kind ("mean" or "ratio"), level, versus, estimate, lower,
+        upper, n_units, status.  Limits are NaN, with the reason in `status`, where there are fewer
+        than `LEAST_UNITS` units or a run has no size.
 
     Raises
     ------
     UncertaintyError
         If a column is missing, an option is out of range or a size is not above 0.
     """
-    way = as_bootstrap_method(method)
+    way = BootstrapMethod(method)
     for name in (response, by, *(() if unit is None else (unit,))):
         if name not in frame.columns:
             raise UncertaintyError(
@@ -200,18 +161,8 @@ def bootstrap_sizes(
     rows = []
     for number, (name, parts) in enumerate(_samples(frame, response, by, unit)):
         generator = np.random.default_rng([seed, number])
-        row = _row(parts, way, coverage, resamples, generator)
-        rows.append({**name, **row})
-    return BootstrapResult(
-        table=pd.DataFrame(rows),
-        response=response,
-        by=by,
-        unit=unit,
-        method=way,
-        coverage=coverage,
-        resamples=resamples,
-        seed=seed,
-    )
+        rows.append(name | _row(parts, way, coverage, resamples, generator))
+    return pd.DataFrame(rows)
 
 
 def _samples(
@@ -255,14 +206,12 @@ def _row(
         "n_units": n_units,
     }
     if n_units == 0:
-        return row | {"status": "no unit has both levels"}
+        return row | {"status": "no common unit"}
     if any(np.isnan(sample).any() for sample in samples):
-        return row | {"status": "a run has no size: the sieves do not bracket it"}
+        return row | {"status": "run without size"}
     row["estimate"] = float(np.exp(samples[0].mean() - sum(s.mean() for s in samples[1:])))
     if n_units < LEAST_UNITS:
-        return row | {
-            "status": f"no interval: {n_units} independent units, fewer than {LEAST_UNITS}"
-        }
+        return row | {"status": "too few units"}
     low, high = bootstrap_interval(
         samples, method=method, coverage=coverage, resamples=resamples, generator=generator
     )

@@ -17,66 +17,50 @@ a size is relative, u of a difference is that of the ratio, both in per cent.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.columns import QUANTITIES, TIME
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import Array
+from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
-from psdstats.study.records import Run, Study, TareHandling
-from psdstats.uncertainty.engine import Prepared, prepare
-from psdstats.uncertainty.sources.base import Source
+from psdstats.study.records import Balance, Run, Study, TareHandling
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import JointLaw, prepare
 
 _FINER = 10.0
 _CERTIFIED_SHARE = 0.25
 
 
-@dataclass(frozen=True, kw_only=True)
-class Change:
-    """One change: what it is called, and the study it makes."""
+def changed_studies(study: Study) -> dict[str, Study]:
+    """The study with one thing changed, by the name of the change; cheapest to state first.
 
-    label: str
-    apply: Callable[[Study], Study]
-
-
-def changes_for(study: Study) -> tuple[Change, ...]:
-    """Changes that make a difference to this study, cheapest to state first."""
-    changes = [
-        Change(label="balance ten times finer", apply=_finer_balance),
-        Change(label="twice the sample", apply=_twice_the_sample),
-    ]
-    if not all(sieve.is_certified for sieve in study.sieves.values()):
-        label = "certified sieves (U a quarter of the tolerance, k = 2)"
-        changes.append(Change(label=label, apply=_certified_sieves))
-    if study.tares is TareHandling.ONCE:
-        changes.append(Change(label="tares weighed again in each run", apply=_tares_each_run))
-    return tuple(changes)
-
-
-def _finer_balance(study: Study) -> Study:
-    """Resolution, repeatability and linearity a tenth of what they are; slope as it is."""
-    balances = {
-        name: replace(
-            balance,
-            resolution_g=balance.resolution_g / _FINER,
-            repeatability_g=balance.repeatability_g / _FINER,
-            linearity_g=balance.linearity_g / _FINER,
-        )
-        for name, balance in study.balances.items()
+    A finer balance has resolution, repeatability and linearity a tenth of what they are, and its
+    slope as it is; a certified sieve has U = Y/4 (common practice, no source), k = 2.
+    """
+    found = {
+        "balance ten times finer": replace(
+            study, balances={name: _finer(balance) for name, balance in study.balances.items()}
+        ),
+        "twice the sample": replace(study, runs=tuple(_twice(run) for run in study.runs)),
     }
-    return replace(study, balances=balances)
+    if not all(sieve.is_certified for sieve in study.sieves.values()):
+        sieves = {key: _certified(sieve) for key, sieve in study.sieves.items()}
+        found["certified sieves"] = replace(study, sieves=sieves)
+    if study.tares is TareHandling.ONCE:
+        found["tares weighed each run"] = replace(study, tares=TareHandling.EACH_RUN)
+    return found
 
 
-def _twice_the_sample(study: Study) -> Study:
-    return replace(study, runs=tuple(_twice(run) for run in study.runs))
+def _finer(balance: Balance) -> Balance:
+    names = ("resolution_g", "repeatability_g", "linearity_g")
+    return replace(balance, **{name: getattr(balance, name) / _FINER for name in names})
 
 
 def _twice(run: Run) -> Run:
@@ -87,28 +71,13 @@ def _twice(run: Run) -> Run:
     return replace(run, readings=readings, sample_mass_g=sample)
 
 
-def _certified_sieves(study: Study) -> Study:
-    """Sieves without a certificate get one: U = Y/4 (common practice, no source), k = 2."""
-    return replace(study, sieves={key: _certified(sieve) for key, sieve in study.sieves.items()})
-
-
 def _certified(sieve: Sieve) -> Sieve:
     if sieve.is_certified:
         return sieve
-    half_width = tolerance_um(sieve.nominal_um, standard=sieve.standard)
+    u_um = _CERTIFIED_SHARE * tolerance_um(sieve.nominal_um, standard=sieve.standard)
     return replace(
-        sieve,
-        certified_um=sieve.best_um,
-        expanded_uncertainty_um=_CERTIFIED_SHARE * half_width,
-        coverage_factor=2.0,
+        sieve, certified_um=sieve.best_um, expanded_uncertainty_um=u_um, coverage_factor=2.0
     )
-
-
-def _tares_each_run(study: Study) -> Study:
-    return replace(study, tares=TareHandling.EACH_RUN)
-
-
-_COLUMNS = ["scope", "quantity", "label", "source", "balance_limited", "u_percent", "share"]
 
 
 def typical_run(budget: Budget) -> pd.DataFrame:
@@ -116,28 +85,6 @@ def typical_run(budget: Budget) -> pd.DataFrame:
     known = budget.runs.dropna(subset=["share"])
     grouped = known.groupby(["quantity", "source", "balance_limited"], sort=False, observed=True)
     return grouped.agg(u_percent=("u_percent", _root_mean), share=("share", "mean")).reset_index()
-
-
-def typical_shares(budget: Budget) -> pd.DataFrame:
-    """Budget of the typical run, then of one difference a quantity."""
-    run = typical_run(budget)
-    parts = [run.assign(scope="run", label=run["quantity"].astype(str) + " of one run")]
-    unit = " min" if budget.by == "milling_time_min" else ""
-    known = budget.differences.dropna(subset=["share"])
-    for quantity, own in known.groupby("quantity", sort=False):
-        from_first = own[own["versus"] == own["versus"].min()]
-        last = from_first[from_first["level"] == from_first["level"].max()]
-        level, versus = (_written(last[name].iloc[0]) for name in ("level", "versus"))
-        label = f"{quantity}, {level} against {versus}{unit}"
-        parts.append(last.assign(scope="difference", label=label))
-    frame = pd.concat(
-        [part[_COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
-    )
-    return frame.assign(source=frame["source"].str.replace("_", " ")).reset_index(drop=True)
-
-
-def _written(level: object) -> str:
-    return str(level) if isinstance(level, str) else f"{level:.12g}"
 
 
 def combined_percent(part: pd.DataFrame) -> pd.Series:
@@ -176,8 +123,8 @@ class Budget:
         Column whose levels the differences compare.
     sources, sources_left_out : tuple of str
         What was counted and what was not.
-    notes : tuple of str
-        Assumptions, as sentences.
+    notes : tuple of (Remark or str)
+        Assumptions; text is that of the study.
     """
 
     runs: pd.DataFrame
@@ -186,11 +133,22 @@ class Budget:
     by: str
     sources: tuple[str, ...]
     sources_left_out: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Remark | str, ...]
 
     def shares_frame(self) -> pd.DataFrame:
-        """Shares in the typical run and in one difference, as `typical_shares` gives them."""
-        return typical_shares(self)
+        """Shares in the typical run, then in one difference a quantity.
+
+        Its columns: scope ("run" or "difference"), by, quantity, level, versus, source,
+        balance_limited, u_percent, share.
+        """
+        parts = [typical_run(self).assign(scope="run", level=None, versus=None)]
+        known = self.differences.dropna(subset=["share"])
+        for _, own in known.groupby("quantity", sort=False):
+            from_first = own[own["versus"] == own["versus"].min()]
+            last = from_first[from_first["level"] == from_first["level"].max()]
+            parts.append(last.assign(scope="difference"))
+        rows = [row for part in parts for row in part.assign(by=self.by).to_dict("records")]
+        return pd.DataFrame(rows, columns=["scope", "by", *self.differences.columns])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -199,13 +157,12 @@ class _Contrasts:
 
     labels: pd.DataFrame
     weights: sparse.csr_array
-    known: NDArray[np.bool_]
 
 
 def budget(
     study: Study,
     *,
-    by: str = "milling_time_min",
+    by: str = TIME,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
 ) -> Budget:
@@ -233,91 +190,67 @@ def budget(
         If the column does not exist, or as `propagate`.
     """
     asked = None if sources is None else tuple(sources)
-    ready = prepare(study, sources=asked, rule=rule)
-    levels = _levels(study, ready, by)
-    per_run = _run_contrasts(ready)
-    differences = _difference_contrasts(ready, levels)
-    limited = {source.name: source.balance_limited for source in ready.sources.included}
+    law = prepare(study, sources=asked, rule=rule)
+    levels = _levels(study, law, by)
+    per_run = _run_contrasts(law)
+    differences = _difference_contrasts(law, levels)
+    limited = {source.name: source.balance_limited for source in law.sources.included}
     return Budget(
-        runs=_shares(ready, per_run, limited),
-        differences=_shares(ready, differences, limited),
-        what_if=_what_if(study, ready, (per_run, differences), asked, rule),
+        runs=_shares(law, per_run, limited),
+        differences=_shares(law, differences, limited),
+        what_if=_what_if(study, law, (per_run, differences), asked, rule),
         by=by,
-        sources=ready.table.sources,
-        sources_left_out=ready.sources.left_out,
-        notes=(*study.notes, *ready.table.notes, *_gaps(differences)),
+        sources=law.table.sources,
+        sources_left_out=law.sources.left_out,
+        notes=(*study.notes, *law.table.notes),
     )
 
 
-def _levels(study: Study, ready: Prepared, by: str) -> pd.Series:
+def _levels(study: Study, law: JointLaw, by: str) -> pd.Series:
     frame = study.runs_frame().set_index("run")
     if by not in frame.columns:
         raise UncertaintyError(
             f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
         )
-    return frame.loc[list(ready.arrays.runs), by]
+    return frame.loc[list(law.arrays.runs), by]
 
 
-def _log_rows(ready: Prepared) -> sparse.csr_array:
-    """Contributions of each input to the logarithm of each quantity; 0 where not bracketed."""
-    scale = np.nan_to_num(ready.sensitivities.scale(log=True))
-    return sparse.csr_array(sparse.diags_array(scale) @ ready.sensitivities.matrix)
-
-
-def _run_contrasts(ready: Prepared) -> _Contrasts:
-    n_rows = ready.sizes.value.size
+def _run_contrasts(law: JointLaw) -> _Contrasts:
+    n_rows = law.sizes.value.size
     labels = pd.DataFrame(
         {
-            "run": np.repeat(np.array(ready.arrays.runs, dtype=object), len(QUANTITIES)),
-            "quantity": list(QUANTITIES) * len(ready.arrays.runs),
+            "run": np.repeat(np.array(law.arrays.runs, dtype=object), len(QUANTITIES)),
+            "quantity": list(QUANTITIES) * len(law.arrays.runs),
         }
     )
     return _Contrasts(
         labels=labels,
         weights=sparse.csr_array(sparse.eye_array(n_rows)),
-        known=~np.isnan(ready.sizes.value).ravel(),
     )
 
 
-def _difference_contrasts(ready: Prepared, levels: pd.Series) -> _Contrasts:
+def _difference_contrasts(law: JointLaw, levels: pd.Series) -> _Contrasts:
     """Mean over the runs of one level minus mean over those of another, on ln."""
-    known_runs = ~np.isnan(ready.sizes.value)
-    names, rows, known = [], [], []
+    shape = law.sizes.value.shape
+    names, rows = [], []
     values = levels.to_numpy()
     for first, second in combinations(sorted(levels.dropna().unique()), 2):
         for column, quantity in enumerate(QUANTITIES):
-            row = np.zeros(known_runs.shape)
+            row = np.zeros(shape)
             for level, sign in ((second, 1.0), (first, -1.0)):
                 row[values == level, column] = sign / np.count_nonzero(values == level)
             names.append({"quantity": quantity, "level": second, "versus": first})
             rows.append(row.ravel())
-            known.append(bool(known_runs[row[:, column] != 0, column].all()))
     return _Contrasts(
         labels=pd.DataFrame(names, columns=["quantity", "level", "versus"]),
-        weights=sparse.csr_array(np.array(rows).reshape(len(rows), known_runs.size)),
-        known=np.array(known, dtype=bool),
+        weights=sparse.csr_array(np.array(rows).reshape(len(rows), law.sizes.value.size)),
     )
 
 
-def _variances(ready: Prepared, contrasts: _Contrasts) -> Array:
-    """Variance of each contrast from each source, shape (n_contrasts, n_sources)."""
-    parts = (contrasts.weights @ _log_rows(ready)).tocsr()
-    squares = parts.multiply(parts).tocsr()
-    index = ready.table.source
-    pick = sparse.csr_array(
-        (np.ones(index.size), (np.arange(index.size), index)),
-        shape=(index.size, len(ready.table.sources)),
-    )
-    found = np.asarray((squares @ pick).toarray())
-    found[~contrasts.known] = np.nan
-    return found
-
-
-def _shares(ready: Prepared, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
-    variance = _variances(ready, contrasts)
-    total = variance.sum(axis=1, keepdims=True)
-    share = np.where(total > 0, variance / np.where(total > 0, total, 1.0), np.nan)
-    names = list(ready.table.sources)
+def _shares(law: JointLaw, contrasts: _Contrasts, limited: dict[str, bool]) -> pd.DataFrame:
+    parts = law.contributions.contrasts(contrasts.weights)
+    variance, share = parts.by_source, parts.shares
+    names = list(law.table.sources)
     order = sorted(range(len(names)), key=lambda index: (not limited[names[index]], index))
     table = contrasts.labels.loc[contrasts.labels.index.repeat(len(order))].reset_index(drop=True)
     n_rows = len(contrasts.labels)
@@ -330,23 +263,23 @@ def _shares(ready: Prepared, contrasts: _Contrasts, limited: dict[str, bool]) ->
 
 def _what_if(
     study: Study,
-    ready: Prepared,
+    law: JointLaw,
     groups: tuple[_Contrasts, _Contrasts],
     asked: tuple[str | Source, ...] | None,
     rule: str | None,
 ) -> pd.DataFrame:
-    now = [100 * np.sqrt(_variances(ready, group).sum(axis=1)) for group in groups]
+    now = [100 * law.contributions.contrasts(group.weights).u for group in groups]
     tables = []
-    for change in changes_for(study):
-        changed = prepare(change.apply(study), sources=asked, rule=rule)
+    for change, study_then in changed_studies(study).items():
+        changed = prepare(study_then, sources=asked, rule=rule)
         for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
-            after = 100 * np.sqrt(_variances(changed, group).sum(axis=1))
+            after = 100 * changed.contributions.contrasts(group.weights).u
             with np.errstate(invalid="ignore", divide="ignore"):
                 factor = after / before
             tables.append(
                 group.labels.reindex(columns=["run", "level", "versus", "quantity"]).assign(
                     scope=scope,
-                    change=change.label,
+                    change=change,
                     u_now_percent=before,
                     u_then_percent=after,
                     factor=factor,
@@ -357,16 +290,3 @@ def _what_if(
     return pd.DataFrame(
         {name: [value for table in tables for value in table[name]] for name in columns}
     )
-
-
-def _gaps(differences: _Contrasts) -> tuple[str, ...]:
-    missing = differences.labels[~differences.known]
-    return tuple(
-        f"{quantity}: the difference between {_written(level)} and {_written(versus)} has no "
-        "budget, because a run is not bracketed by its sieves."
-        for quantity, level, versus in missing.itertuples(index=False)
-    )
-
-
-def _written_budgets(level: object) -> str:
-    return f"{level:g}" if isinstance(level, int | float) else str(level)

@@ -223,7 +223,7 @@ def _bare_run(table: InputTable, arrays: StudyArrays, row: int) -> RunPlan:
         base_ln=np.zeros(LEVELS.size),
         sieve_slot=arrays.sieve_index[row, :n_apertures].copy(),
         upper=tuple(int(one) for one in upper),
-        edges_um=(float(arrays.finest_um[row]), float(arrays.coarsest_um[row])),
+        edges_um=(float(arrays.aperture_um[row, 0]), float(arrays.aperture_um[row, -1])),
     )
 
 

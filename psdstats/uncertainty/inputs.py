@@ -1,26 +1,42 @@
-"""Elementary inputs: the independent errors every source of uncertainty is made of.
+"""Elementary inputs, the independent errors of a measurement, and the sources they come from.
 
 An elementary input is one number with mean 0 and standard deviation 1, known by an identity: two
 runs that share a sieve, a tare reading or a balance share the input, and that is all the
 correlation there is.  Coefficients say how the inputs act: on net masses (g), on apertures (µm) or
 directly on ln D.  Linear propagation reads the coefficients, Monte Carlo draws the inputs; both see
 the same table.
+
+To add a source, add one module to `psdstats.uncertainty.sources` with a subclass of `Source` in it;
+the registry finds it.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.distribution.arrays import StudyArrays
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
 from psdstats.study.records import Balance, Run, Study
 
 Identity = tuple[str, ...]
+
+
+class SourceRemark(RemarkKind):
+    """What a source had to assume."""
+
+    TOLERANCE_USED = "tolerance used"  # standard, half_widths_um: (aperture, half width), sieves
+    NO_REPEATABILITY = "no repeatability declared"  # balance
+    NO_SAMPLE_MASS = "no sample mass stated"  # runs
+    LOSS_HALVED = "half the loss added"  # runs: how many, least_g, most_g
+    EMPTY_PAN = "empty pan"  # runs
 
 
 class Kind(StrEnum):
@@ -48,19 +64,11 @@ class Weighings:
         The runs of the arrays, in their order.
     arrays : StudyArrays
         Their weighings.
-    rule : str
-        Interpolation rule in use.
     """
 
     study: Study
     runs: tuple[Run, ...]
     arrays: StudyArrays
-    rule: str
-
-    @classmethod
-    def of(cls, study: Study, runs: Sequence[Run], rule: str) -> Weighings:
-        """Arrange these runs of a study."""
-        return cls(study=study, runs=tuple(runs), arrays=study_arrays(study, runs), rule=rule)
 
     def balance(self, row: int) -> Balance:
         """Balance of the run in that row."""
@@ -102,7 +110,7 @@ class ElementaryInputs:
         Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
     mass_shift_g : ndarray, shape (R, K), or None
         Correction of the net masses to their expected value, where the source states one.
-    notes : list of str
+    notes : list of Remark
         What had to be assumed.
     """
 
@@ -114,7 +122,7 @@ class ElementaryInputs:
     on_aperture: Action = field(default_factory=Action)
     on_ln_size: Action = field(default_factory=Action)
     mass_shift_g: Array | None = None
-    notes: list[str] = field(default_factory=list)
+    notes: list[Remark] = field(default_factory=list)
     _known: dict[Identity, int] = field(default_factory=dict)
 
     def index(
@@ -149,7 +157,7 @@ class InputTable:
         As in `ElementaryInputs`, with input indices of this table.
     net_g : ndarray, shape (R, K)
         Net masses with the stated corrections.
-    notes : tuple of str
+    notes : tuple of Remark
         What the sources had to assume.
     """
 
@@ -163,48 +171,115 @@ class InputTable:
     on_aperture: Action
     on_ln_size: Action
     net_g: Array
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
 
 def collect_inputs(
     weighings: Weighings, named: Sequence[tuple[str, Sequence[ElementaryInputs]]]
 ) -> InputTable:
     """Put the inputs of several sources into one table."""
-    source: list[int] = []
-    kind: list[Kind] = []
-    identity: list[Identity] = []
-    shape: list[float] = []
-    freedom: list[float] = []
+    found = [(number, one) for number, (_, group) in enumerate(named) for one in group]
     actions = (Action(), Action(), Action())
     net = weighings.arrays.net_g.copy()
-    notes: list[str] = []
-    for number, (name, groups) in enumerate(named):
-        for inputs in groups:
-            start = len(identity)
-            source += [number] * len(inputs.identity)
-            kind += [inputs.kind] * len(inputs.identity)
-            identity += [(name, *own) for own in inputs.identity]
-            shape += inputs.shape
-            freedom += inputs.degrees_of_freedom
-            notes += inputs.notes
-            if inputs.mass_shift_g is not None:
-                net += inputs.mass_shift_g
-            theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
-            for action, added in zip(actions, theirs, strict=True):
-                action.input += [start + index for index in added.input]
-                action.run += added.run
-                action.place += added.place
-                action.coefficient += added.coefficient
+    start = 0
+    for _, inputs in found:
+        if inputs.mass_shift_g is not None:
+            net += inputs.mass_shift_g
+        theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
+        for action, added in zip(actions, theirs, strict=True):
+            action.input += [start + index for index in added.input]
+            action.run += added.run
+            action.place += added.place
+            action.coefficient += added.coefficient
+        start += len(inputs.identity)
     return InputTable(
         sources=tuple(name for name, _ in named),
-        source=np.array(source, dtype=np.intp),
-        kind=tuple(kind),
-        identity=tuple(identity),
-        shape=np.array(shape, dtype=float),
-        degrees_of_freedom=np.array(freedom, dtype=float),
+        source=np.array([n for n, one in found for _ in one.identity], dtype=np.intp),
+        kind=tuple(one.kind for _, one in found for _ in one.identity),
+        identity=tuple((named[n][0], *own) for n, one in found for own in one.identity),
+        shape=np.array([own for _, one in found for own in one.shape], dtype=float),
+        degrees_of_freedom=np.array(
+            [own for _, one in found for own in one.degrees_of_freedom], dtype=float
+        ),
         on_mass=actions[0],
         on_aperture=actions[1],
         on_ln_size=actions[2],
         net_g=net,
-        notes=tuple(notes),
+        notes=tuple(note for _, one in found for note in one.notes),
     )
+
+
+class Source(ABC):
+    """One source of uncertainty, with its parameters as fields of a frozen dataclass.
+
+    Attributes
+    ----------
+    name : str
+        Key in the study settings, in budgets and in random streams.
+    balance_limited : bool
+        Whether a better balance would make it smaller.
+    order : int
+        Place in the budget.
+    switch : str
+        Setting that switches it on: true or false, or a number above 0 for `..._percent`; its name
+        where empty.
+    usual : bool
+        Whether the source counts where the study does not mention it.
+    """
+
+    name: ClassVar[str]
+    balance_limited: ClassVar[bool] = False
+    order: ClassVar[int]
+    switch: ClassVar[str] = ""
+    usual: ClassVar[bool] = False
+
+    @classmethod
+    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003 - some sources look at the study
+        """Whether the source counts where the study does not mention it.
+
+        Parameters
+        ----------
+        study : Study
+            The trial; some sources look at what it knows.
+
+        Returns
+        -------
+        bool
+        """
+        return cls.usual
+
+    @classmethod
+    def from_study(cls, study: Study) -> Self:  # noqa: ARG003 - some sources take parameters
+        """Take the parameters from the study.
+
+        Parameters
+        ----------
+        study : Study
+            The trial with its settings, balances and sieves.
+
+        Returns
+        -------
+        Source
+
+        Raises
+        ------
+        UncertaintyError
+            Naming the key that is missing or out of range.
+        """
+        return cls()
+
+    @abstractmethod
+    def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
+        """Elementary inputs of this source.
+
+        Parameters
+        ----------
+        weighings : Weighings
+            The runs and their readings.
+
+        Returns
+        -------
+        sequence of ElementaryInputs
+            Inputs with mean 0 and standard deviation 1, and what each does to masses, apertures or
+            ln sizes.
+        """

@@ -3,35 +3,30 @@
 Masses in g, apertures as ln x (x in µm).  The derivatives are those of JCGM 100:2008, 5.1.3.  They
 hold within the bracket of the estimate; a percentile that is not bracketed has none (NaN).
 
-Linear propagation of uncertainty (JCGM 100, JCGM 102): sensitivities, covariance, coverage.
-
-`combine` is the general law for any measurement model given by its sensitivities; the study
-functions build those sensitivities for the sizes of all runs at once.
+`Contributions` is the general linear law (JCGM 100, JCGM 102) for any measurement model given by
+its sensitivities.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
-from scipy.special import ndtri, stdtrit
+from scipy.special import ndtri
 
-from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
     Brackets,
     InterpolationRule,
-    as_rule,
     find_brackets,
     invert_monotone,
     monotone_value,
 )
-from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
-from psdstats.uncertainty.inputs import InputTable
+from psdstats.student import critical_t
 
 _COMPLEX_STEP = 1e-30
 
@@ -71,7 +66,7 @@ def percentile_jacobian(
     t = (p M - C_a) / m_b, the semilog rule gives ln D = (1 - t) ln x_a + t ln x_b, so that
     ∂t/∂m_i = (p - [i ≤ a] - t [i = b]) / m_b and ∂ln D/∂ln x_b = t; likewise for the others.
     """
-    chosen = as_rule(rule)
+    chosen = InterpolationRule(rule)
     cumulative = np.cumsum(net_g, axis=1)
     total = cumulative[:, -1:]
     undersize = cumulative[:, :-1] / total
@@ -84,9 +79,9 @@ def percentile_jacobian(
         )
     with np.errstate(divide="ignore", invalid="ignore"):
         found = _DERIVATIVES[chosen](net_g, undersize, ln_aperture, levels, brackets)
-    if brackets.open.any():
-        for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
-            part[brackets.open] = np.nan
+    unbracketed = brackets.below | brackets.above
+    for part in (found.ln_size, found.by_mass, found.by_ln_aperture):
+        part[unbracketed] = np.nan
     return found
 
 
@@ -227,188 +222,90 @@ _DERIVATIVES: dict[
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Combined:
-    """Joint result of a linear propagation of Q quantities.
+class Contributions:
+    """What a standard deviation of each of N independent inputs adds to each of C numbers.
 
     Attributes
     ----------
-    u : ndarray, shape (Q,)
-        Combined standard uncertainties.
-    covariance : ndarray, shape (Q, Q)
-        Their joint covariance.
-    effective_df : ndarray, shape (Q,)
-        Welch-Satterthwaite degrees of freedom, not truncated.
-    k, expanded : ndarray, shape (Q,)
-        Coverage factors and expanded uncertainties for the coverage.
-    coverage : float
-        Coverage probability.
+    matrix : sparse array, shape (C, N)
+        The sensitivities times the standard uncertainties of the inputs.
+    known : ndarray of bool, shape (C,)
+        False where a number has no value (its row is 0); what follows for it is NaN.
+    degrees_of_freedom : ndarray, shape (N,)
+        Of the standard uncertainty of each input; inf where it is taken as known.
+    source : ndarray of int, shape (N,)
+        Which source each input belongs to.
+    n_sources : int
+        How many sources there are.
     """
 
-    u: Array
-    covariance: Array
-    effective_df: Array
-    k: Array
-    expanded: Array
-    coverage: float
+    matrix: sparse.csr_array
+    known: NDArray[np.bool_]
+    degrees_of_freedom: Array
+    source: NDArray[np.intp]
+    n_sources: int = 1
 
+    def contrasts(self, weights: Array | sparse.sparray) -> Contributions:
+        """The same for weighted sums of the numbers; known where all that have weight are.
 
-def combine(
-    sensitivities: ArrayLike,
-    u: ArrayLike,
-    degrees_of_freedom: ArrayLike = np.inf,
-    *,
-    coverage: float = 0.95,
-    truncate: bool = False,
-) -> Combined:
-    """Combine independent inputs by the law of propagation of uncertainty.
+        Shapes: weights (D, C), dense or sparse.
+        """
+        taken = sparse.csr_array(weights)
+        lost = abs(taken) @ np.where(self.known, 0.0, 1.0)
+        return replace(self, matrix=(taken @ self.matrix).tocsr(), known=lost == 0)
 
-    Shapes: sensitivities (Q, N), u (N,), degrees_of_freedom (N,).
+    def rows(self, which: NDArray[np.intp] | slice) -> Contributions:
+        """The same for some of the numbers."""
+        return replace(self, matrix=self.matrix[which], known=self.known[which])
 
-    Notes
-    -----
-    JCGM 100:2008, 5.1.2 (covariance as in JCGM 102), G.2b (degrees of freedom), G.3.2 (factor).
+    @property
+    def covariance(self) -> Array:
+        """Joint covariance (JCGM 100:2008, 5.1.2, as in JCGM 102), shape (C, C)."""
+        gap = self._gap
+        return np.asarray((self.matrix @ self.matrix.T).toarray() * np.outer(gap, gap))
 
-    Examples
-    --------
-    >>> combine([1, 1], [3.0, 4.0]).u
-    array([5.])
-    """
-    parts = np.atleast_2d(np.asarray(sensitivities, dtype=float)) * np.asarray(u, dtype=float)
-    covariance = parts @ parts.T
-    combined = np.sqrt(np.diag(covariance))
-    freedom = effective_degrees_of_freedom(parts, degrees_of_freedom)
-    k = coverage_factor(coverage, np.floor(freedom) if truncate else freedom)
-    return Combined(
-        u=combined,
-        covariance=covariance,
-        effective_df=freedom,
-        k=k,
-        expanded=k * combined,
-        coverage=coverage,
-    )
+    @property
+    def by_source(self) -> Array:
+        """Variance from each source, shape (C, n_sources)."""
+        places = (np.arange(self.source.size), self.source)
+        pick = sparse.csr_array(
+            (np.ones(self.source.size), places), shape=(self.source.size, self.n_sources)
+        )
+        return np.asarray((self._squares @ pick).toarray() * self._gap[:, None])
 
+    @property
+    def shares(self) -> Array:
+        """Share of each source in the variance, shape (C, n_sources); NaN where it is 0."""
+        variance = self.by_source
+        total = variance.sum(axis=1, keepdims=True)
+        return np.where(total > 0, variance / np.where(total > 0, total, 1.0), np.nan)
 
-def effective_degrees_of_freedom(parts: Array, degrees_of_freedom: ArrayLike) -> Array:
-    """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (Q,).
+    @property
+    def u(self) -> Array:
+        """Standard uncertainties, shape (C,)."""
+        return np.asarray(np.sqrt(self._squares.sum(axis=1)).ravel() * self._gap)
 
-    Shapes: parts (Q, N), degrees_of_freedom (N,).
-    """
-    weight = 1.0 / np.broadcast_to(np.asarray(degrees_of_freedom, dtype=float), parts.shape[1:])
-    spread = (parts**4 * weight).sum(axis=1)
-    whole = (parts**2).sum(axis=1) ** 2
-    return np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
+    @property
+    def effective_df(self) -> Array:
+        """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (C,)."""
+        squares = self._squares
+        whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
+        spread = squares.multiply(squares).tocsr() @ (1.0 / self.degrees_of_freedom)
+        freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
+        return np.asarray(freedom * self._gap)
+
+    @property
+    def _squares(self) -> sparse.csr_array:
+        return self.matrix.multiply(self.matrix).tocsr()
+
+    @property
+    def _gap(self) -> Array:
+        return np.where(self.known, 1.0, np.nan)
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:
-    """Two-sided Student factor for a coverage probability (JCGM 100:2008, G.3.2)."""
+    """Two-sided Student factor of a coverage probability (JCGM 100:2008, G.3.2); NaN without df."""
     if not 0 < coverage < 1:
         raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
     freedom = np.asarray(degrees_of_freedom, dtype=float)
-    level = (1 + coverage) / 2
-    student = stdtrit(np.where(np.isinf(freedom), 1.0, freedom), level)
-    return np.asarray(np.where(np.isinf(freedom), ndtri(level), student), dtype=np.float64)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Sensitivities:
-    """Standardised contributions of N inputs to ln D10, ln D50, ln D90 and span of R runs.
-
-    Attributes
-    ----------
-    size : ndarray, shape (R, 4)
-        D10, D50, D90 in µm and span; NaN where not bracketed.
-    matrix : sparse array, shape (4 R, N)
-        Row 4 r + q is quantity q of run r: change of ln D (of span itself for q = 3) when an
-        input grows by its standard uncertainty; 0 where not bracketed.
-    """
-
-    size: Array
-    matrix: sparse.csr_array
-
-    def covariance(self, *, log: bool) -> Array:
-        """Covariance of the values (µm, 1) or of their logarithms, shape (4 R, 4 R).
-
-        Rows and columns of quantities that are not bracketed are NaN.
-        """
-        scale = self.scale(log=log)
-        plain = (self.matrix @ self.matrix.T).toarray()
-        return np.asarray(plain * np.outer(scale, scale))
-
-    def scale(self, *, log: bool) -> Array:
-        """Factors from the rows of `matrix` to values, or to logarithms; shape (4 R,)."""
-        scale = np.where(np.isnan(self.size), np.nan, 1.0)
-        if log:
-            scale[:, 3] /= self.size[:, 3]
-        else:
-            scale[:, :3] *= self.size[:, :3]
-        return np.asarray(scale.ravel())
-
-    def source_shares(self, table: InputTable) -> Array:
-        """Variance share of each source, shape (R, 4, n_sources); NaN where there is no u."""
-        squares = self.matrix.multiply(self.matrix).tocsr()
-        pick = sparse.csr_array(
-            (np.ones(table.source.size), (np.arange(table.source.size), table.source)),
-            shape=(table.source.size, len(table.sources)),
-        )
-        parts = (squares @ pick).toarray().reshape(*self.size.shape, -1)
-        total = parts.sum(axis=2, keepdims=True)
-        known = (total > 0) & ~np.isnan(self.size)[:, :, None]
-        return np.where(known, parts / np.where(total > 0, total, 1.0), np.nan)
-
-    def effective_df(self, table: InputTable) -> Array:
-        """Welch-Satterthwaite degrees of freedom, shape (R, 4); NaN where not bracketed."""
-        squares = self.matrix.multiply(self.matrix).tocsr()
-        whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
-        spread = squares.multiply(squares).tocsr() @ (1.0 / table.degrees_of_freedom)
-        freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
-        return np.where(np.isnan(self.size), np.nan, freedom.reshape(self.size.shape))
-
-
-def study_sensitivities(
-    table: InputTable, arrays: StudyArrays, rule: InterpolationRule
-) -> Sensitivities:
-    """Contributions of every elementary input to the sizes of every run."""
-    jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, rule)
-    open_level = np.isnan(jacobian.ln_size)
-    by_mass = np.nan_to_num(jacobian.by_mass)
-    by_aperture = np.nan_to_num(jacobian.by_ln_aperture) / arrays.aperture_um[:, None, :]
-    n_runs, n_levels = open_level.shape
-    rows: list[NDArray[np.intp]] = []
-    columns: list[NDArray[np.intp]] = []
-    values: list[Array] = []
-    for action, derivative in ((table.on_mass, by_mass), (table.on_aperture, by_aperture)):
-        run = np.array(action.run, dtype=np.intp)
-        place = np.array(action.place, dtype=np.intp)
-        part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
-        rows.append((n_levels * run[:, None] + np.arange(n_levels)).ravel())
-        columns.append(np.repeat(np.array(action.input, dtype=np.intp), n_levels))
-        values.append(part.ravel())
-    action = table.on_ln_size
-    rows.append(n_levels * np.array(action.run, np.intp) + np.array(action.place, np.intp))
-    columns.append(np.array(action.input, np.intp))
-    values.append(np.array(action.coefficient, float))
-    on_ln = sparse.csr_array(
-        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
-        shape=(n_runs * n_levels, len(table.kind)),
-    )
-    size = np.exp(jacobian.ln_size)
-    spread, whole = _span_transform(size)
-    matrix = (spread @ on_ln).tocsr()
-    matrix.eliminate_zeros()
-    return Sensitivities(size=whole, matrix=matrix)
-
-
-def _span_transform(size: Array) -> tuple[sparse.csr_array, Array]:
-    """Map (ln D10, ln D50, ln D90) of each run to these and span; rows not bracketed are 0."""
-    n_runs = len(size)
-    span = (size[:, 2] - size[:, 0]) / size[:, 1]
-    blocks = np.zeros((n_runs, 4, 3))
-    blocks[:, [0, 1, 2], [0, 1, 2]] = np.where(np.isnan(size), 0.0, 1.0)
-    by_size = np.stack([-size[:, 0] / size[:, 1], -span, size[:, 2] / size[:, 1]], axis=1)
-    blocks[:, 3, :] = np.where(np.isnan(span)[:, None], 0.0, by_size)
-    run, quantity, level = np.nonzero(blocks)
-    transform = sparse.csr_array(
-        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
-        shape=(4 * n_runs, 3 * n_runs),
-    )
-    return transform, np.concatenate([size, span[:, None]], axis=1)
+    return np.where(np.isnan(freedom), np.nan, critical_t(1 - coverage, freedom))

@@ -7,23 +7,268 @@ does not grow with the number of draws.  Draws without a value are +inf or -inf 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from psdstats.distribution.percentiles import span_bounds
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
-from psdstats.uncertainty.blocks import (
-    BlockSummary,
-    merge_blocks,
-    numerical_tolerance,
-    summarise_block,
-)
+from psdstats.uncertainty.draws import DrawPlan, RunPlan
+
+# below this share of the variances a variance of a difference is round-off
+_ROUND_OFF = 1e-13
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class JointMoments:
+    """First and second moments of Q quantities.
+
+    Attributes
+    ----------
+    count : ndarray, shape (Q,)
+        Draws with a value.
+    mean : ndarray, shape (Q,)
+        Their mean; NaN where there is none.
+    scatter : ndarray, shape (Q, Q)
+        Sum of products of deviations from the mean.
+    """
+
+    count: Array
+    mean: Array
+    scatter: Array
+
+    @classmethod
+    def of(cls, values: Array, valid: NDArray[np.bool_] | None = None) -> Self:
+        """Moments of joint draws, shape (Q, M); `values` is overwritten by its deviations."""
+        if valid is None:
+            count = np.full(len(values), float(values.shape[1]))
+            mean = values.mean(axis=1)
+            values -= mean[:, None]
+        else:
+            count = valid.sum(axis=1).astype(float)
+            np.copyto(values, 0.0, where=~valid)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                mean = values.sum(axis=1) / count
+            values -= np.nan_to_num(mean)[:, None]
+            np.copyto(values, 0.0, where=~valid)
+        return cls(count=count, mean=mean, scatter=values @ values.T)
+
+    def merge(self, other: Self) -> Self:
+        """Moments of both sets of draws together."""
+        count = self.count + other.count
+        some = np.maximum(count, 1.0)
+        mine, theirs = np.nan_to_num(self.mean), np.nan_to_num(other.mean)
+        step = np.where((self.count > 0) & (other.count > 0), theirs - mine, 0.0)
+        mean = np.where(self.count > 0, mine, theirs) + step * other.count / some
+        weight = np.sqrt(self.count * other.count / some)
+        between = np.outer(step * weight, step * weight)
+        return type(self)(
+            count=count,
+            mean=np.where(count > 0, mean, np.nan),
+            scatter=self.scatter + other.scatter + between,
+        )
+
+    @property
+    def covariance(self) -> Array:
+        """Joint covariance, shape (Q, Q); NaN with fewer than two values."""
+        freedom = np.where(self.count > 1, self.count - 1.0, np.nan)
+        return np.asarray(self.scatter / np.sqrt(np.outer(freedom, freedom)))
+
+    @property
+    def u(self) -> Array:
+        """Standard deviations, shape (Q,)."""
+        freedom = np.where(self.count > 1, self.count - 1.0, np.nan)
+        return np.asarray(np.sqrt(np.diag(self.scatter) / freedom))
+
+    def differences(self, first: NDArray[np.intp], second: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Means and standard deviations of the differences of pairs of quantities."""
+        joint = self.covariance
+        variance = np.diag(joint)
+        both = variance[first] + variance[second]
+        of_difference = both - 2 * joint[first, second]
+        of_difference = np.where(of_difference < _ROUND_OFF * both, 0.0, of_difference)
+        return self.mean[first] - self.mean[second], np.asarray(np.sqrt(of_difference))
+
+
+BLOCK_DRAWS = 10_000
+"""Draws in a block (JCGM 101:2008, 7.9.4 a)."""
+
+
+def block_draws(coverage: float) -> int:
+    """Draws in a block for a coverage probability: max(10⁴, 100/(1-p)), JCGM 101:2008, 7.9.4 a."""
+    if not 0 < coverage < 1:
+        raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
+    return max(BLOCK_DRAWS, int(np.ceil(100 / (1 - coverage) - 1e-9)))
+
+
+def numerical_tolerance(u: Array, digits: int = 2) -> Array:
+    """Half a unit in the last of that many significant digits of u (JCGM 101:2008, 7.9.2).
+
+    Examples
+    --------
+    >>> numerical_tolerance(np.array([0.0035, 2.0])).round(6)
+    array([5.e-05, 5.e-02])
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        power = np.floor(np.log10(u)) - (digits - 1)
+        power += np.round(u / 10.0**power) >= 10.0**digits
+        return np.where(u > 0, 0.5 * 10.0**power, np.where(np.isnan(u), np.nan, 0.0))
+
+
+def interval_ends(ordered: Array, coverage: float) -> tuple[float, float, float, float]:
+    """Ends of the symmetric and of the shortest interval of sorted draws (JCGM 101:2008, 7.7)."""
+    n_draws = ordered.size
+    inside = min(max(int(coverage * n_draws + 0.5), 1), n_draws - 1)
+    first = max((n_draws - inside + 1) // 2, 1)
+    with np.errstate(invalid="ignore"):
+        width = ordered[inside:] - ordered[: n_draws - inside]
+    if np.isnan(width).any():  # inf - inf: such an interval holds no value
+        width = np.where(np.isnan(width), np.inf, width)
+    start = int(width.argmin())
+    return (
+        float(ordered[first - 1]),
+        float(ordered[first - 1 + inside]),
+        float(ordered[start]),
+        float(ordered[start + inside]),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BlockSummary:
+    """What is kept of one block of joint draws of Q quantities.
+
+    Attributes
+    ----------
+    draws : int
+        Draws in the block.
+    moments : JointMoments
+        Of the values; the draws with a value only.
+    ends : ndarray, shape (4, Q)
+        Ends of the symmetric interval, then of the shortest.
+    below, above : ndarray, shape (Q,)
+        Draws without a value, by side.
+    negative : ndarray, shape (R,)
+        Draws with a net mass below zero, by run.
+    log_moments : JointMoments or None
+        Of the logarithms, where asked for.
+    """
+
+    draws: int
+    moments: JointMoments
+    ends: Array
+    below: Array
+    above: Array
+    negative: Array
+    log_moments: JointMoments | None = None
+
+
+def merge_blocks(one: BlockSummary, two: BlockSummary) -> BlockSummary:
+    """Summary of the draws of both; the ends are those of the second alone."""
+    log_moments = one.log_moments
+    if log_moments is not None and two.log_moments is not None:
+        log_moments = log_moments.merge(two.log_moments)
+    return BlockSummary(
+        draws=one.draws + two.draws,
+        moments=one.moments.merge(two.moments),
+        ends=two.ends,
+        below=one.below + two.below,
+        above=one.above + two.above,
+        log_moments=log_moments,
+        negative=one.negative + two.negative,
+    )
+
+
+LEAST_SPAN = 1e-12
+"""Only errors declared on D10 and D90 apart could turn them round; a span is never negative."""
+
+
+def summarise_sizes(plan: DrawPlan, ln_size: Array, negative: Array) -> BlockSummary:
+    """Moments of values and logarithms, interval ends and counts of one block.
+
+    Quantities are in the order run by run, D10, D50, D90, span.
+    """
+    n_runs, n_levels, n_draws = ln_size.shape
+    logs = np.empty((n_runs, n_levels + 1, n_draws))
+    logs[:, :n_levels] = ln_size
+    values = np.empty_like(logs)
+    np.exp(ln_size, out=values[:, :n_levels])
+    open_runs: NDArray[np.bool_] = np.logical_not(np.isfinite(ln_size).all(axis=(1, 2)))
+    _fill_span(values, ~open_runs)
+    valid: NDArray[np.bool_] | None = None
+    overrides: dict[int, tuple[Array, Array]] = {}
+    below, above = np.zeros((2, n_runs, n_levels + 1))
+    if open_runs.any():
+        valid = np.ones(values.shape, dtype=bool)
+        for row in np.flatnonzero(open_runs).tolist():
+            low, high = np.isneginf(ln_size[row]), np.isposinf(ln_size[row])
+            valid[row, :n_levels] = ~(low | high)
+            valid[row, n_levels] = valid[row, :n_levels].all(axis=0)
+            below[row, :n_levels], above[row, :n_levels] = low.sum(axis=1), high.sum(axis=1)
+            above[row, n_levels] = high.any(axis=0).sum()
+            below[row, n_levels] = (low.any(axis=0) & ~high.any(axis=0)).sum()
+            values[row, :n_levels][low] = -np.inf
+            least, most = open_spans(plan.runs[row], values[row, :n_levels])
+            inside = valid[row, n_levels]
+            values[row, n_levels, inside] = least[inside]
+            overrides[row] = least, most
+    ends = _ends(values, plan.coverage, overrides)
+    if valid is not None:
+        np.copyto(values, 1.0, where=~valid)
+        np.copyto(logs[:, :n_levels], 0.0, where=~valid[:, :n_levels])
+    np.log(np.maximum(values[:, n_levels], LEAST_SPAN), out=logs[:, n_levels])
+    flat_valid = None if valid is None else valid.reshape(-1, n_draws)
+    return BlockSummary(
+        draws=n_draws,
+        moments=JointMoments.of(values.reshape(-1, n_draws), flat_valid),
+        ends=ends,
+        below=below.ravel(),
+        above=above.ravel(),
+        log_moments=JointMoments.of(logs.reshape(-1, n_draws), flat_valid),
+        negative=negative,
+    )
+
+
+def _fill_span(values: Array, bracketed: NDArray[np.bool_]) -> None:
+    span = values[:, 3]
+    span[:] = 1.0
+    np.subtract(values[:, 2], values[:, 0], out=span, where=bracketed[:, None])
+    np.divide(span, values[:, 1], out=span, where=bracketed[:, None])
+
+
+def open_spans(run: RunPlan, size: Array) -> tuple[Array, Array]:
+    """Least and largest span of every draw of a run of which some draws are open.
+
+    `size` holds D10, D50, D90, shape (3, n), -inf below the finest sieve and +inf above
+    the coarsest; the apertures of these open ends are the best estimates.
+    """
+    finest, coarsest = run.edges_um
+    low, high = np.isneginf(size), np.isposinf(size)
+    lower = np.where(low, 0.0, np.where(high, coarsest, size))
+    upper = np.where(low, finest, size)
+    return span_bounds(lower.T, upper.T)
+
+
+def _ends(values: Array, coverage: float, overrides: dict[int, tuple[Array, Array]]) -> Array:
+    n_runs, n_quantities, _ = values.shape
+    ends = np.empty((n_runs, n_quantities, 4))
+    for row in range(n_runs):
+        for quantity in range(n_quantities):
+            if quantity == n_quantities - 1 and row in overrides:
+                least, most = (
+                    np.array(interval_ends(np.sort(side), coverage)) for side in overrides[row]
+                )
+                ends[row, quantity] = least[[0, 0, 2, 2]]
+                ends[row, quantity, 1::2] = most[[1, 3]]
+            else:
+                ends[row, quantity] = interval_ends(np.sort(values[row, quantity]), coverage)
+    return ends.reshape(-1, 4).T
+
 
 MIN_BLOCKS = 10
-MAX_BLOCKS = 100
 
 
 class Accumulator:
@@ -69,6 +314,14 @@ class Accumulator:
         self._statistics.append(own)
         self.total = block if self.total is None else merge_blocks(self.total, block)
 
+    def take(self, blocks: Iterable[BlockSummary]) -> BlockSummary:
+        """Add blocks until they have settled or run out; return their merged summary."""
+        for block in blocks:
+            self.add(block)
+            if self.settled:
+                break
+        return self.merged
+
     def _mean_and_u(self, block: BlockSummary) -> tuple[Array, Array]:
         if self._differences is None:
             return block.moments.mean, block.moments.u
@@ -80,6 +333,11 @@ class Accumulator:
         if self.total is None:
             raise UncertaintyError("no draws were asked for; allow at least one block of draws.")
         return self.total
+
+    @property
+    def mean(self) -> Array:
+        """Averages of the results over all draws, shape (Q,)."""
+        return self._mean_and_u(self.merged)[0]
 
     @property
     def u(self) -> Array:
@@ -118,89 +376,6 @@ class Accumulator:
         scatter, tolerance = self.scatter[:, self._watched], self.tolerance[self._watched]
         # open ends, quantities without a value and constants have nothing to settle
         return bool(np.all((scatter < tolerance) | ~np.isfinite(scatter) | (scatter == 0)))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MonteCarloResult:
-    """Result for Q quantities.
-
-    Attributes
-    ----------
-    mean, u : ndarray, shape (Q,)
-        Average and standard deviation of the draws.
-    covariance : ndarray, shape (Q, Q)
-        Joint covariance.
-    lower, upper : ndarray, shape (Q,)
-        Probabilistically symmetric coverage interval.
-    shortest_lower, shortest_upper : ndarray, shape (Q,)
-        Shortest coverage interval.
-    coverage : float
-        Coverage probability.
-    draws : int
-        Draws made.
-    tolerance : ndarray, shape (Q,)
-        Numerical tolerance δ.
-    settled : bool
-        Whether the adaptive test was passed within the allowed draws.
-    """
-
-    mean: Array
-    u: Array
-    covariance: Array
-    lower: Array
-    upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
-    coverage: float
-    draws: int
-    tolerance: Array
-    settled: bool
-
-
-def adaptive_monte_carlo(
-    draw_block: Callable[[int], Array],
-    *,
-    coverage: float = 0.95,
-    digits: int = 2,
-    min_blocks: int = MIN_BLOCKS,
-    max_blocks: int = MAX_BLOCKS,
-) -> MonteCarloResult:
-    """Draw blocks until the results have settled to the wanted digits of u.
-
-    Notes
-    -----
-    JCGM 101:2008, 7.9.  The standard may stop after two blocks; two give a poor standard deviation,
-    so at least `min_blocks` are made.  Interval ends are averages over blocks (7.9.4 g, h).
-    """
-    accumulator = Accumulator(digits=digits, min_blocks=min_blocks)
-    blocks = (
-        summarise_block(np.array(draw_block(number), dtype=float), coverage)
-        for number in range(max_blocks)
-    )
-    total = accumulate(accumulator, blocks)
-    ends = accumulator.ends
-    return MonteCarloResult(
-        mean=total.moments.mean,
-        u=total.moments.u,
-        covariance=total.moments.covariance,
-        lower=ends[0],
-        upper=ends[1],
-        shortest_lower=ends[2],
-        shortest_upper=ends[3],
-        coverage=coverage,
-        draws=accumulator.draws,
-        tolerance=accumulator.tolerance,
-        settled=accumulator.settled,
-    )
-
-
-def accumulate(accumulator: Accumulator, blocks: Iterable[BlockSummary]) -> BlockSummary:
-    """Add blocks until they have settled or run out; return their merged summary."""
-    for block in blocks:
-        accumulator.add(block)
-        if accumulator.settled:
-            break
-    return accumulator.merged
 
 
 def validate_linear(

@@ -1,16 +1,25 @@
-"""The result of a propagation: sizes of all runs with their joint uncertainty."""
+"""The result of a propagation: sizes of all runs with their joint uncertainty, and their means.
+
+Means over runs are geometric, with the joint covariance, so that errors shared by the runs do not
+average out.  Run-to-run variation is not in their limits; it belongs to the comparison of runs.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from psdstats.distribution.percentiles import QUANTITIES, UNITS, bound_text
+from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
+from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.uncertainty.linear import coverage_factor
 
 
 class Method(StrEnum):
@@ -19,10 +28,169 @@ class Method(StrEnum):
     MONTE_CARLO = "monte carlo"
     LINEAR = "linear"
 
+    @classmethod
+    def _missing_(cls, value: object) -> Method:
+        names = " or ".join(repr(str(known)) for known in cls)
+        raise UncertaintyError(f"method {value!r} is not known; choose {names}.")
+
+
+class PropagationRemark(RemarkKind):
+    """What to know of a propagation."""
+
+    LINEAR_DOUBTFUL = "linear interval doubtful"  # run, quantity
+    BEYOND_SIEVES = "draws beyond the sieves"  # run, quantity, share
+    NOT_SETTLED = "draws not settled"  # draws, digits
+    RATIO_DOUBTFUL = "linear ratio doubtful"  # run, quantity
+    RATIO_BEYOND_SIEVES = "draws of a ratio beyond"  # quantity, high, low, share
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Propagation:
+class Draws:
+    """What only draws can tell; arrays have the shape of the result.
+
+    Attributes
+    ----------
+    draws : int
+        Number of draws.
+    settled : bool
+        Whether the results have settled to their tolerance.
+    shortest_lower, shortest_upper : ndarray
+        Shortest coverage interval.
+    tolerance : ndarray
+        Numerical tolerance of u and of the ends.
+    share_unbracketed : ndarray
+        Share of draws without a value.
+    """
+
+    draws: int
+    settled: bool
+    shortest_lower: Array
+    shortest_upper: Array
+    tolerance: Array
+    share_unbracketed: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SizeDraws(Draws):
+    """The same for the sizes of R runs, shape (R, 4).
+
+    Attributes
+    ----------
+    mean : ndarray
+        Averages of the draws.
+    share_negative : ndarray, shape (R,)
+        Share of draws with a net mass below zero.
+    """
+
+    mean: Array
+    share_negative: Array
+
+    def rows(self, order: NDArray[np.intp]) -> SizeDraws:
+        """The same with the runs in another order."""
+        own: dict[str, Any] = vars(self)
+        arrays = {name: one[order] for name, one in own.items() if isinstance(one, np.ndarray)}
+        return replace(self, **(own | arrays))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DrawnOrLinear:
+    """A result of either method, and what it can be asked.
+
+    What only draws can tell is NaN, 0 draws and settled in the linear law.
+
+    Attributes
+    ----------
+    lower, upper, bound_lower, bound_upper, effective_df : ndarray
+        Ends of the interval, what the sieves leave for it, degrees of freedom of the linear law.
+    coverage, method, seed, sources, sources_left_out, rule, notes
+        How it was done, and what to know of it.
+    monte_carlo : Draws or None
+        What only draws can tell.
+    """
+
+    lower: Array
+    upper: Array
+    bound_lower: Array
+    bound_upper: Array
+    coverage: float
+    effective_df: Array
+    method: Method
+    seed: int = 0
+    sources: tuple[str, ...]
+    sources_left_out: tuple[str, ...]
+    rule: str
+    notes: tuple[Remark | str, ...]
+    monte_carlo: Draws | None = None
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @property
+    def draws(self) -> int:
+        """Number of draws; 0 in the linear law."""
+        return 0 if self.monte_carlo is None else self.monte_carlo.draws
+
+    @property
+    def settled(self) -> bool:
+        """Whether the draws reached their tolerance; True in the linear law."""
+        return self.monte_carlo is None or self.monte_carlo.settled
+
+    @property
+    def k(self) -> Array:
+        """Coverage factors of the linear law; NaN in Monte Carlo, which needs none."""
+        factor = coverage_factor(self.coverage, self.effective_df)
+        return factor if self.monte_carlo is None else np.full(factor.shape, np.nan)
+
+    @property
+    def shortest_lower(self) -> Array:
+        """Lower end of the shortest coverage interval."""
+        return self._drawn("shortest_lower")
+
+    @property
+    def shortest_upper(self) -> Array:
+        """Upper end of the shortest coverage interval."""
+        return self._drawn("shortest_upper")
+
+    @property
+    def tolerance(self) -> Array:
+        """Numerical tolerance of u and of the ends."""
+        return self._drawn("tolerance")
+
+    @property
+    def share_unbracketed(self) -> Array:
+        """Share of draws without a value."""
+        return self._drawn("share_unbracketed")
+
+    @property
+    def mean(self) -> Array:
+        """Averages of the draws."""
+        return self._drawn("mean")
+
+    @property
+    def share_negative(self) -> Array:
+        """Share of draws with a net mass below zero, by run."""
+        return self._drawn("share_negative")
+
+    def _ravelled(self, *names: str) -> dict[str, Array]:
+        """Columns of a table with one row a number."""
+        return {name: getattr(self, name).ravel() for name in names}
+
+    def _drawn(self, name: str) -> Array:
+        if self.monte_carlo is None:
+            shape = self.upper.shape
+            return np.full(shape[:1] if name == "share_negative" else shape, np.nan)
+        return np.asarray(getattr(self.monte_carlo, name))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Propagation(DrawnOrLinear):
     """Sizes of R runs with joint uncertainty; arrays have shape (R, 4) unless stated.
+
+    What only draws can tell (`draws`, `settled`, `share_unbracketed`, `shortest_lower`, …) may be
+    asked of the result itself: NaN, 0 draws and settled in the linear law.
 
     Attributes
     ----------
@@ -41,12 +209,8 @@ class Propagation:
         Coverage interval: value ± k u (linear), or with equal probability outside (Monte Carlo).
         An end beyond the sieves is open: 0, or inf.  Where the size has no value the linear
         interval is the open interval it lies in.
-    shortest_lower, shortest_upper : ndarray
-        Shortest coverage interval (Monte Carlo; NaN in linear).
     coverage : float
         Coverage probability.
-    k : ndarray
-        Coverage factors (linear; NaN in Monte Carlo, which needs none).
     effective_df : ndarray
         Welch-Satterthwaite degrees of freedom of the linear law.
     balance_share : ndarray
@@ -59,30 +223,22 @@ class Propagation:
         "bracketed", "below the finest sieve" or "above the coarsest sieve".
     bound_lower, bound_upper : ndarray
         The value, or the open interval that holds it.
-    share_unbracketed : ndarray
-        Share of draws without a value (NaN in linear).
     linear_valid : tuple of tuple of (bool or None)
         Whether the linear interval passes the comparison of JCGM 101, clause 8 (one digit of u),
         with its ends and u within 10 % of the Monte Carlo ones; None where no comparison was made.
         False in the linear method means a reason to doubt it is known.
-    mean : ndarray
-        Averages of the draws (Monte Carlo; NaN in linear).
     method : Method
         How it was done.
-    seed, draws : int
-        Seed and number of draws (0 draws in linear).
-    tolerance : ndarray
-        Numerical tolerance of the Monte Carlo results (NaN in linear).
-    settled : bool
-        Whether the draws reached that tolerance; True in linear.
-    share_negative : ndarray, shape (R,)
-        Share of draws with a net mass below zero (NaN in linear).
+    seed : int
+        Seed of the draws.
     sources, sources_left_out : tuple of str
         What was counted and what was not.
     rule : str
         Interpolation rule.
-    notes : tuple of str
-        Assumptions and doubts, as sentences.
+    notes : tuple of (Remark or str)
+        Assumptions and doubts; text is that of the study.
+    monte_carlo : SizeDraws or None
+        What only draws can tell; None in the linear law.
     """
 
     runs: tuple[str, ...]
@@ -91,36 +247,13 @@ class Propagation:
     quantities: tuple[str, ...] = QUANTITIES
     value: Array
     u: Array
-    lower: Array
-    upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
-    coverage: float
-    k: Array
-    effective_df: Array
     balance_share: Array
     source_share: Array
     covariance_matrix: Array
     log_covariance_matrix: Array
     status: tuple[tuple[str, ...], ...]
-    bound_lower: Array
-    bound_upper: Array
-    share_unbracketed: Array
     linear_valid: tuple[tuple[bool | None, ...], ...]
-    mean: Array
-    method: Method
-    seed: int
-    draws: int
-    tolerance: Array
-    settled: bool
-    share_negative: Array
-    sources: tuple[str, ...]
-    sources_left_out: tuple[str, ...]
-    rule: str
-    notes: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
+    monte_carlo: SizeDraws | None = None
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.
@@ -160,71 +293,88 @@ class Propagation:
         DataFrame
             run, group, milling_time_min, quantity, unit, value, u, u_percent, lower, upper,
             coverage, k, effective_df, balance_share, status, bound_lower, bound_upper,
-            share_unbracketed, linear_valid, text.  Sizes and their u are in µm, shares are
-            fractions; text is the value ± u (linear law) or the value with its interval (Monte
-            Carlo).
+            share_unbracketed, linear_valid.  Sizes and their u are in µm, shares are fractions.
         """
         n_runs, n_quantities = self.value.shape
         return pd.DataFrame(
             {
                 "run": np.repeat(np.array(self.runs, dtype=object), n_quantities),
                 "group": np.repeat(np.array(self.groups, dtype=object), n_quantities),
-                "milling_time_min": np.repeat(self.milling_time_min, n_quantities),
+                TIME: np.repeat(self.milling_time_min, n_quantities),
                 "quantity": list(self.quantities) * n_runs,
-                "unit": list(UNITS) * n_runs,
-                "value": self.value.ravel(),
-                "u": self.u.ravel(),
+                "unit": list(QUANTITY_UNITS) * n_runs,
+                **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
-                "lower": self.lower.ravel(),
-                "upper": self.upper.ravel(),
+                **self._ravelled("lower", "upper"),
                 "coverage": self.coverage,
-                "k": self.k.ravel(),
-                "effective_df": self.effective_df.ravel(),
-                "balance_share": self.balance_share.ravel(),
+                **self._ravelled("k", "effective_df", "balance_share"),
                 "status": [one for row in self.status for one in row],
-                "bound_lower": self.bound_lower.ravel(),
-                "bound_upper": self.bound_upper.ravel(),
-                "share_unbracketed": self.share_unbracketed.ravel(),
+                **self._ravelled("bound_lower", "bound_upper", "share_unbracketed"),
                 "linear_valid": pd.array(
                     [one for row in self.linear_valid for one in row], dtype="boolean"
                 ),
-                "text": self._texts(),
             }
         )
 
-    def _texts(self) -> list[str]:
-        columns = (self.value, self.u, self.lower, self.upper, self.bound_lower, self.bound_upper)
-        rows = zip(*(column.ravel() for column in columns), strict=True)
-        return [_text(*row, is_linear=self.method is Method.LINEAR) for row in rows]
+
+def in_open_cell(
+    runs: pd.DataFrame, is_open: NDArray[np.bool_], cell: Sequence[str]
+) -> NDArray[np.bool_]:
+    """Which runs belong to a cell that holds an open value.
+
+    Such a value is an interval and cannot enter a mean.  Leaving out only the runs at fault would
+    favour those that happened to stay inside the stack, so the whole cell (such as group and
+    milling time) is set aside.
+
+    Shapes: is_open (n,); gives (n,).
+
+    Examples
+    --------
+    >>> runs = pd.DataFrame({"group": ["a", "a", "b"], "milling_time_min": [6.0, 6.0, 6.0]})
+    >>> in_open_cell(runs, np.array([True, False, False]), ["group", "milling_time_min"])
+    array([ True,  True, False])
+    """
+    keys = [runs[name].reset_index(drop=True) for name in cell]
+    found = pd.Series(is_open).groupby(keys, dropna=False, observed=True).transform("any")
+    return np.asarray(found, dtype=np.bool_)
 
 
-def _text(
-    value: float,
-    u: float,
-    lower: float,
-    upper: float,
-    bound_lower: float,
-    bound_upper: float,
-    *,
-    is_linear: bool,
-) -> str:
-    """One result in words, rounded to two significant digits of u (JCGM 100:2008, 7.2.6)."""
-    if np.isnan(value):
-        return bound_text(value, bound_lower, bound_upper)
-    if not u > 0:
-        return f"{value:.4g}"
-    decimals = 1 - int(np.floor(np.log10(u)))
-    shown = {"value": value, "lower": lower, "upper": upper, "u": u}
-    written = {
-        name: f"{round(number, decimals):.{max(decimals, 0)}f}"
-        for name, number in shown.items()
-        if np.isfinite(number)
-    }
-    if is_linear:
-        return f"{written['value']} ± {written['u']}"
-    if np.isfinite(upper) and lower > 0:
-        return f"{written['value']} ({written['lower']} to {written['upper']})"
-    if np.isfinite(upper):
-        return f"{written['value']} (below {written['upper']})"
-    above = f"above {written['lower']}" if lower > 0 else "not bounded"
-    return f"{written['value']} ({above})"
+def mean_sizes(
+    propagation: Propagation, runs: pd.DataFrame, by: Sequence[str], *, coverage: float = 0.95
+) -> pd.DataFrame:
+    """Geometric mean of each quantity over the runs of each cell."""
+    k = coverage_factor(coverage)
+    rows = []
+    for column, quantity in enumerate(propagation.quantities):
+        joint = propagation.covariance(quantity, log=True).to_numpy()
+        value = propagation.value[:, column]
+        for key, found in runs.groupby(list(by), sort=True).indices.items():
+            index = np.asarray(found, dtype=np.intp)
+            cell = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
+            row: dict[str, object] = {**cell, "quantity": quantity, "n_runs": len(index)}
+            if np.isfinite(value[index]).all():
+                centre = float(np.log(value[index]).mean())
+                half = k * float(np.sqrt(joint[np.ix_(index, index)].mean()))
+                row |= {
+                    "value": float(np.exp(centre)),
+                    "lower": float(np.exp(centre - half)),
+                    "upper": float(np.exp(centre + half)),
+                    "side": "",
+                }
+            else:
+                row |= _open_mean(propagation, column, index)
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _open_mean(propagation: Propagation, column: int, index: NDArray[np.intp]) -> dict[str, object]:
+    """Bound of a geometric mean some of whose runs are open on one side."""
+    low = propagation.bound_lower[index, column]
+    high = propagation.bound_upper[index, column]
+    if np.isfinite(high).all() and (low == 0).any():
+        bound, side = float(np.exp(np.log(high).mean())), "<"
+    elif (low > 0).all() and np.isinf(high).any():
+        bound, side = float(np.exp(np.log(low).mean())), ">"
+    else:
+        bound, side = float("nan"), ""
+    return {"value": bound, "lower": bound, "upper": bound, "side": side}

@@ -1,107 +1,247 @@
-"""Which ratios are asked for: pairs of runs or of groups of runs, checked against the study.
-
-The numbers of `ratio_intervals`, from the linear law or from merged blocks of draws.
-
-The result of `ratio_intervals`: ratios of sizes between runs with their intervals.
-
-Ratios of sizes between runs, or between means of runs, with intervals from the joint draws.
+"""Ratios of sizes between runs, or between means of runs, with intervals from the joint law.
 
 The law of a ratio is not normal where a rectangular aperture error dominates it, so ± 1.96 u from
-the joint covariance is too wide there; the quantiles of the drawn ratios are not.  Draws are those
-of `propagate` for the same seed.  Intervals hold what weighing, sieves and sampling do to these
-runs; how runs of one kind differ among themselves belongs to `psdstats.comparison`.
+the joint covariance is too wide there; the quantiles of the drawn ratios are not.  Ratios are
+differences of logarithms, draw by draw, of the joint draws of all runs: what two runs share cancels
+in every draw.  Only ends, counts and the joint moments of the sides are kept.  Draws are those of
+`propagate` for the same seed.  Intervals hold what weighing, sieves and sampling do to these runs;
+how runs of one kind differ among themselves belongs to `psdstats.comparison`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import Self, Unpack
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.columns import QUANTITIES
+from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
-from psdstats.frozen import Array, freeze_arrays
+from psdstats.findings import Remark
+from psdstats.frozen import Array
 from psdstats.study.records import Study
-from psdstats.uncertainty.blocks import RatioLayout, summarise_ratios
+from psdstats.uncertainty.draws import DrawPlan, RunPlan
 from psdstats.uncertainty.engine import (
-    CHUNK_DRAWS,
-    MAX_DRAWS,
     Drawing,
-    Prepared,
-    as_method,
-    linear_parts,
-    prepare,
-    unsettled_note,
+    DrawingOptions,
+    unsettled,
     wanted_coverage,
 )
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import coverage_factor
-from psdstats.uncertainty.monte_carlo import Accumulator, accumulate
-from psdstats.uncertainty.propagation import Method
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.monte_carlo import (
+    LEAST_SPAN,
+    BlockSummary,
+    JointMoments,
+    interval_ends,
+    open_spans,
+)
+from psdstats.uncertainty.propagation import (
+    DrawnOrLinear,
+    Draws,
+    Method,
+    PropagationRemark,
+)
 
+Index = NDArray[np.intp]
 Side = str | Sequence[str]
 Pair = tuple[Side, Side]
+Sides = tuple[tuple[str, ...], tuple[str, ...]]
 
 
-@dataclass(frozen=True, kw_only=True)
-class RatioPairs:
-    """Pairs of sides, each side the names of its runs; and the quantities."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RatioLayout:
+    """Which ratios are wanted: P pairs of S sides, and C quantities.
 
-    high: tuple[tuple[str, ...], ...]
-    low: tuple[tuple[str, ...], ...]
-    quantities: tuple[str, ...]
+    Attributes
+    ----------
+    names : tuple of tuple of str
+        Runs of each side.
+    sides : tuple of ndarray of int
+        Their rows in the law; a side is the geometric mean of its runs.
+    high, low : ndarray of int, shape (P,)
+        Sides of each ratio, high over low.
+    columns : ndarray of int, shape (C,)
+        Which of D10, D50, D90, span.
+    """
 
-    @property
-    def sides(self) -> tuple[tuple[str, ...], ...]:
-        """Every side once, in the order of asking."""
-        return tuple(dict.fromkeys((*self.high, *self.low)))
+    names: tuple[tuple[str, ...], ...]
+    sides: tuple[Index, ...]
+    high: Index
+    low: Index
+    columns: Index
 
-    def layout(self, runs: Sequence[str]) -> RatioLayout:
-        """The same as row numbers among these runs."""
+    @classmethod
+    def of(cls, pairs: Sequence[Sides], quantities: Sequence[str], runs: Sequence[str]) -> Self:
+        """Pairs of run names as rows among these runs."""
         row = {name: number for number, name in enumerate(runs)}
-        place = {side: number for number, side in enumerate(self.sides)}
-        return RatioLayout(
-            sides=tuple(
-                # sorted, so that a mean is the same sum in whatever order its runs are named
-                np.array(sorted(row[name] for name in side), dtype=np.intp)
-                for side in self.sides
-            ),
-            high=np.array([place[side] for side in self.high], dtype=np.intp),
-            low=np.array([place[side] for side in self.low], dtype=np.intp),
-            columns=np.array([QUANTITIES.index(one) for one in self.quantities], dtype=np.intp),
+        in_order = [pair[which] for which in (0, 1) for pair in pairs]
+        place = {side: number for number, side in enumerate(dict.fromkeys(in_order))}
+        high, low = (np.array([place[pair[which]] for pair in pairs], np.intp) for which in (0, 1))
+        return cls(
+            names=tuple(place),
+            # sorted, so that a mean is the same sum in whatever order its runs are named
+            sides=tuple(np.array(sorted(row[name] for name in side), np.intp) for side in place),
+            high=high,
+            low=low,
+            columns=np.array([QUANTITIES.index(one) for one in quantities], dtype=np.intp),
         )
 
+    @property
+    def differences(self) -> tuple[Index, Index]:
+        """Places of both sides of ratio p C + c among the side quantities s C + c."""
+        within = np.arange(self.columns.size)
+        first, second = (
+            (self.columns.size * side[:, None] + within).ravel() for side in (self.high, self.low)
+        )
+        return first, second
 
-def read_pairs(study: Study, pairs: Iterable[Pair], quantities: Sequence[str]) -> RatioPairs:
-    """Check pairs and quantities; UncertaintyError names what the study does not have."""
+    def weights(self, n_runs: int) -> sparse.csr_array:
+        """Weights of ln of the sizes, row 4 r + q for quantity q of run r, in ln of each ratio."""
+        lengths = [rows.size for rows in self.sides]
+        side = np.repeat(np.arange(len(lengths)), lengths)
+        means = sparse.csr_array(
+            (1.0 / np.repeat(lengths, lengths), (side, np.concatenate(self.sides))),
+            shape=(len(lengths), n_runs),
+        )
+        picks = np.eye(len(QUANTITIES))[self.columns]
+        return sparse.csr_array(sparse.kron(means[self.high] - means[self.low], picks))
+
+
+def summarise_ratios(
+    plan: DrawPlan, ln_size: Array, negative: Array, *, layout: RatioLayout
+) -> BlockSummary:
+    """Moments of ln of the sides, ends of ln of the ratios and counts of one block.
+
+    Quantities of the moments are in the order side by side, results in the order pair by pair.
+    A draw in which a run is open counts with the least and the most its ratio can be.
+    """
+    bounds = [ln_bounds(run, size) for run, size in zip(plan.runs, ln_size, strict=True)]
+    shape = (len(layout.sides), layout.columns.size, ln_size.shape[2])
+    least, most = np.empty(shape), np.empty(shape)
+    missing = np.zeros(shape, dtype=bool)
+    for number, rows in enumerate(layout.sides):
+        lower, upper = (
+            np.stack([bounds[row][end][layout.columns] for row in rows.tolist()]) for end in (0, 1)
+        )
+        lower.mean(axis=0, out=least[number])
+        upper.mean(axis=0, out=most[number])
+        missing[number] = (lower != upper).any(axis=0)
+    ends, below, above = _ratio_results(layout, (least, most), missing, plan.coverage)
+    n_draws = shape[2]
+    valid = ~missing.reshape(-1, n_draws) if missing.any() else None
+    return BlockSummary(
+        draws=n_draws,
+        moments=JointMoments.of(least.reshape(-1, n_draws), valid),
+        ends=ends,
+        below=below,
+        above=above,
+        negative=negative,
+    )
+
+
+def ln_bounds(run: RunPlan, ln_size: Array) -> tuple[Array, Array]:
+    """Least and most that ln D10, ln D50, ln D90 and ln span of each draw can be, each (4, n).
+
+    They are equal where the draw has a value; an open size lies between zero and the finest
+    aperture, or between the coarsest and infinity.
+    """
+    n_levels = LEVELS.size
+    least = np.empty((n_levels + 1, ln_size.shape[1]))
+    least[:n_levels] = ln_size
+    size = np.exp(ln_size)
+    low, high = np.isneginf(ln_size), np.isposinf(ln_size)
+    if not (low.any() or high.any()):
+        span = (size[2] - size[0]) / size[1]
+        np.log(np.maximum(span, LEAST_SPAN), out=least[n_levels])
+        return least, least
+    most = least.copy()
+    finest, coarsest = run.edges_um
+    least[:n_levels][high] = np.log(coarsest)
+    most[:n_levels][low] = np.log(finest)
+    size[low] = -np.inf
+    bracketed = ~(low | high).any(axis=0)
+    with np.errstate(divide="ignore"):
+        for bound, span in zip((least, most), open_spans(run, size), strict=True):
+            bound[n_levels] = np.log(np.where(bracketed, np.maximum(span, LEAST_SPAN), span))
+    return least, most
+
+
+def _ratio_results(
+    layout: RatioLayout, bounds: tuple[Array, Array], missing: NDArray[np.bool_], coverage: float
+) -> tuple[Array, Array, Array]:
+    """Ends of ln ratio, shape (4, P C), and draws without a value by side, each (P C,)."""
+    least, most = bounds
+    n_results = layout.high.size * layout.columns.size
+    ends = np.empty((n_results, 4))
+    below, above = np.zeros((2, n_results))
+    pairs = zip(layout.high.tolist(), layout.low.tolist(), strict=True)
+    for pair, (high, low) in enumerate(pairs):
+        for column in range(layout.columns.size):
+            at = pair * layout.columns.size + column
+            lower = least[high, column] - most[low, column]
+            ends[at] = _ln_ends(lower, coverage)
+            open_draws = missing[high, column] | missing[low, column]
+            if open_draws.any():
+                upper = most[high, column] - least[low, column]
+                ends[at, 1::2] = _ln_ends(upper, coverage)[1::2]
+                above[at] = np.count_nonzero(open_draws & np.isposinf(upper))
+                below[at] = np.count_nonzero(open_draws) - above[at]
+    return ends.T, below, above
+
+
+def _ln_ends(ln_ratio: Array, coverage: float) -> Array:
+    """Ends on the logarithm; the shortest interval is that of the ratio itself."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(interval_ends(np.sort(np.exp(ln_ratio)), coverage)))
+
+
+def level_pairs(study: Study, by: str) -> dict[object, Pair]:
+    """Runs of every later level of a column against those of its first, by level."""
+    frame = study.runs_frame()
+    if by not in frame.columns:
+        raise UncertaintyError(
+            f"column {by!r} is not in the run table; it has {', '.join(map(str, frame.columns))}."
+        )
+    runs = {level: tuple(own["run"]) for level, own in frame.groupby(by, sort=True)}
+    if len(runs) < 2:
+        raise UncertaintyError(f"column {by!r} has {len(runs)} level; a ratio needs two.")
+    first, *later = runs
+    return {level: (runs[level], runs[first]) for level in later}
+
+
+def read_pairs(study: Study, pairs: Iterable[Pair]) -> list[Sides]:
+    """Check pairs of runs; UncertaintyError names what the study does not have."""
     known = {run.name for run in study.runs}
-    high, low = [], []
+    found = []
     for number, pair in enumerate(pairs, start=1):
         if isinstance(pair, str) or len(pair) != 2:
             raise UncertaintyError(f"pair {number} is {pair!r}; give (high, low), two sides.")
-        sides = [_side(side, number, known) for side in pair]
-        if set(sides[0]) == set(sides[1]):
+        high, low = (_side(side, number, known) for side in pair)
+        if set(high) == set(low):
             raise UncertaintyError(
-                f"pair {number} compares {', '.join(sides[0])} with itself; give two sides."
+                f"pair {number} compares {', '.join(high)} with itself; give two sides."
             )
-        high.append(sides[0])
-        low.append(sides[1])
-    if not high:
+        found.append((high, low))
+    if not found:
         raise UncertaintyError("no pair is given; give at least one (high, low).")
-    wanted = (quantities,) if isinstance(quantities, str) else tuple(quantities)
-    for name in wanted:
+    return found
+
+
+def _quantities(asked: Sequence[str]) -> tuple[str, ...]:
+    wanted = (asked,) if isinstance(asked, str) else tuple(asked)
+    for name in wanted or ("",):
         if name not in QUANTITIES:
-            raise UncertaintyError(
-                f"quantity {name!r} is not known; choose from {', '.join(QUANTITIES)}."
-            )
-    if not wanted:
-        raise UncertaintyError(f"no quantity is given; choose from {', '.join(QUANTITIES)}.")
-    return RatioPairs(high=tuple(high), low=tuple(low), quantities=wanted)
+            what = f"quantity {name!r} is not known" if wanted else "no quantity is given"
+            raise UncertaintyError(f"{what}; choose from {', '.join(QUANTITIES)}.")
+    return wanted
 
 
 def _side(side: Side, number: int, known: set[str]) -> tuple[str, ...]:
@@ -119,114 +259,6 @@ def _side(side: Side, number: int, known: set[str]) -> tuple[str, ...]:
     return runs
 
 
-@dataclass(kw_only=True)
-class RatioParts:
-    """Fields of `RatioIntervals` that come from the numbers; shape (P, C) unless it says more."""
-
-    ratio: Array
-    bound_lower: Array
-    bound_upper: Array
-    u_log: Array
-    lower: Array
-    upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
-    k: Array
-    effective_df: Array
-    share_unbracketed: Array
-    log_covariance: Array
-    tolerance: Array
-    draws: int
-    settled: bool
-    notes: tuple[str, ...]
-
-
-def ratio_accumulator(
-    ready: Prepared, layout: RatioLayout, *, digits: int, min_blocks: int
-) -> Accumulator:
-    """Merges blocks until every ratio that has a value has settled."""
-    return Accumulator(
-        digits=digits,
-        min_blocks=min_blocks,
-        watched=~np.isnan(_ln_ratios(layout, ready.sizes.value, ready.sizes.value)).ravel(),
-        differences=layout.differences,
-    )
-
-
-def drawn_ratios(ready: Prepared, layout: RatioLayout, accumulator: Accumulator) -> RatioParts:
-    """Quantiles of the drawn ratios."""
-    ratio, bound_lower, bound_upper = _estimates(ready, layout)
-    shape, known = ratio.shape, ~np.isnan(ratio)
-    total = accumulator.merged
-    ends = np.exp(accumulator.ends).reshape(4, *shape)
-    share = (total.below + total.above).reshape(shape) / total.draws
-    nothing = np.full(shape, np.nan)
-    stopped = accumulator.settled or accumulator.blocks == 1
-    return RatioParts(
-        ratio=ratio,
-        bound_lower=bound_lower,
-        bound_upper=bound_upper,
-        u_log=np.where(known, accumulator.u.reshape(shape), np.nan),
-        lower=ends[0],
-        upper=ends[1],
-        shortest_lower=ends[2],
-        shortest_upper=ends[3],
-        k=nothing,
-        effective_df=nothing,
-        share_unbracketed=share,
-        log_covariance=_pair_covariance(layout, total.moments.covariance, known),
-        tolerance=accumulator.tolerance.reshape(shape),
-        draws=total.draws,
-        settled=accumulator.settled,
-        notes=(
-            *(() if stopped else (unsettled_note(accumulator),)),
-            *_share_notes(ready, layout, share, known),
-        ),
-    )
-
-
-def linear_ratios(ready: Prepared, layout: RatioLayout, coverage: float) -> RatioParts:
-    """Ratio · exp(± k u) with k from the effective degrees of freedom of the difference."""
-    ratio, bound_lower, bound_upper = _estimates(ready, layout)
-    shape, known = ratio.shape, ~np.isnan(ratio)
-    by_side = _contributions(ready, layout)
-    first, second = layout.differences
-    parts = sparse.csr_array(by_side[first] - by_side[second])
-    squares = parts.multiply(parts).tocsr()
-    variance = np.asarray(squares.sum(axis=1)).ravel()
-    spread = squares.multiply(squares).tocsr() @ (1.0 / ready.table.degrees_of_freedom)
-    freedom = np.where(spread > 0, variance**2 / np.where(spread > 0, spread, 1.0), np.inf)
-    u = np.where(known, np.sqrt(variance).reshape(shape), np.nan)
-    k = np.where(known, coverage_factor(coverage, freedom.reshape(shape)), np.nan)
-    nothing = np.full(shape, np.nan)
-    return RatioParts(
-        ratio=ratio,
-        bound_lower=bound_lower,
-        bound_upper=bound_upper,
-        u_log=u,
-        lower=np.where(known, ratio * np.exp(-k * u), bound_lower),
-        upper=np.where(known, ratio * np.exp(k * u), bound_upper),
-        shortest_lower=nothing,
-        shortest_upper=nothing,
-        k=k,
-        effective_df=np.where(known, freedom.reshape(shape), np.nan),
-        share_unbracketed=nothing,
-        log_covariance=_pair_covariance(layout, (by_side @ by_side.T).toarray(), known),
-        tolerance=nothing,
-        draws=0,
-        settled=True,
-        notes=_doubt_notes(ready, layout, coverage),
-    )
-
-
-def _estimates(ready: Prepared, layout: RatioLayout) -> tuple[Array, Array, Array]:
-    """Ratios at the best estimates, NaN where not bracketed, and the bounds the sieves leave."""
-    sizes = ready.sizes
-    least = _ln_ratios(layout, sizes.lower, sizes.upper)
-    most = _ln_ratios(layout, sizes.upper, sizes.lower)
-    return np.exp(_ln_ratios(layout, sizes.value, sizes.value)), np.exp(least), np.exp(most)
-
-
 def _ln_ratios(layout: RatioLayout, of_high: Array, of_low: Array) -> Array:
     """Ln of the ratios of geometric means of sizes by run (R, 4), shape (P, C)."""
     with np.errstate(divide="ignore"):  # an open size may be 0
@@ -235,23 +267,6 @@ def _ln_ratios(layout: RatioLayout, of_high: Array, of_low: Array) -> Array:
             for sizes in (of_high, of_low)
         )
     return np.asarray(high[layout.high] - low[layout.low])
-
-
-def _contributions(ready: Prepared, layout: RatioLayout) -> sparse.csr_array:
-    """What a standard deviation of each input adds to ln of each side, shape (S C, N)."""
-    scale = np.nan_to_num(ready.sensitivities.scale(log=True))
-    lengths = [rows.size for rows in layout.sides]
-    side = np.repeat(np.arange(len(layout.sides)), lengths)[:, None]
-    runs = np.concatenate(layout.sides)[:, None]
-    n_columns = layout.columns.size
-    target = side * n_columns + np.arange(n_columns)
-    taken = len(QUANTITIES) * runs + layout.columns
-    weight = scale[taken] / np.repeat(lengths, lengths)[:, None]
-    weights = sparse.csr_array(
-        (weight.ravel(), (target.ravel(), taken.ravel())),
-        shape=(len(layout.sides) * n_columns, scale.size),
-    )
-    return sparse.csr_array(weights @ ready.sensitivities.matrix)
 
 
 def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]) -> Array:
@@ -267,38 +282,35 @@ def _pair_covariance(layout: RatioLayout, joint: Array, known: NDArray[np.bool_]
     return found
 
 
-def _doubt_notes(ready: Prepared, layout: RatioLayout, coverage: float) -> tuple[str, ...]:
-    """Sentences on runs whose own linear interval is doubtful."""
-    valid = linear_parts(ready, coverage).linear_valid
+def _doubts(law: JointLaw, layout: RatioLayout, coverage: float) -> tuple[Remark, ...]:
+    """Runs whose own linear interval is doubtful."""
+    valid = law.interval(coverage).valid
     return tuple(
-        f"Run {run!r}: the linear interval of {QUANTITIES[column]} is doubtful, and so are those "
-        "of its ratios; use Monte Carlo."
-        for run, of_run in zip(ready.arrays.runs, valid, strict=True)
+        PropagationRemark.RATIO_DOUBTFUL(run=run, quantity=QUANTITIES[column])
+        for run, of_run in zip(law.arrays.runs, valid, strict=True)
         for column in layout.columns.tolist()
         if of_run[column] is False
     )
 
 
-def _share_notes(
-    ready: Prepared, layout: RatioLayout, share: Array, known: NDArray[np.bool_]
-) -> tuple[str, ...]:
-    """Sentences on ratios whose draws are partly open."""
-
-    def named(side: int) -> str:
-        rows = layout.sides[side]
-        return ", ".join(repr(ready.arrays.runs[row]) for row in rows.tolist())
-
+def _beyond_sieves(
+    found: RatioIntervals, share: Array, known: NDArray[np.bool_]
+) -> tuple[Remark, ...]:
+    """Ratios whose draws are partly open."""
     return tuple(
-        f"{QUANTITIES[layout.columns[column]]} of {named(layout.high[pair])} over "
-        f"{named(layout.low[pair])}: {100 * share[pair, column]:.2g} % of the draws are not "
-        "bracketed by the sieves; its u_log is that of the others."
+        PropagationRemark.RATIO_BEYOND_SIEVES(
+            quantity=found.quantities[column],
+            high=tuple(sorted(found.high[pair])),
+            low=tuple(sorted(found.low[pair])),
+            share=float(share[pair, column]),
+        )
         for pair, column in np.argwhere((share > 0) & known)
-        if QUANTITIES[layout.columns[column]] != "span"
+        if found.quantities[column] != "span"
     )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RatioIntervals:
+class RatioIntervals(DrawnOrLinear):
     """Ratios of P pairs in C quantities; arrays have shape (P, C) unless stated.
 
     Attributes
@@ -319,60 +331,33 @@ class RatioIntervals:
         Coverage interval: ratio · exp(± k u_log) (linear), or with equal probability outside (Monte
         Carlo).  A draw in which a run is open counts with the least and the most its ratio can be,
         so an end may be open: 0, or inf.
-    shortest_lower, shortest_upper : ndarray
-        Shortest coverage interval of the ratio (Monte Carlo; NaN in linear).
     coverage : float
         Coverage probability of each interval by itself.
-    k, effective_df : ndarray
-        Coverage factors and Welch-Satterthwaite degrees of freedom (linear; NaN in Monte Carlo).
-    share_unbracketed : ndarray
-        Share of draws in which a run of the pair has no value (NaN in linear).
+    effective_df : ndarray
+        Welch-Satterthwaite degrees of freedom of the linear law.
     log_covariance : ndarray, shape (C, P, P)
         Joint covariance of ln ratio over the pairs, for each quantity.
     method : Method
         How it was done.
-    seed, draws : int
-        Seed and number of draws (0 draws in linear).
-    tolerance : ndarray
-        Numerical tolerance of u_log and of the logarithms of the ends (NaN in linear).
-    settled : bool
-        Whether the draws reached that tolerance; True in linear.
+    seed : int
+        Seed of the draws.
     sources, sources_left_out : tuple of str
         What was counted and what was not.
     rule : str
         Interpolation rule.
-    notes : tuple of str
-        Assumptions and doubts, as sentences.
+    notes : tuple of (Remark or str)
+        Assumptions and doubts; text is that of the study.
+    monte_carlo : Draws or None
+        What only draws can tell: the shortest intervals of the ratio, the tolerance of u_log and of
+        the logarithms of the ends, the share of draws in which a run of the pair has no value.
     """
 
     high: tuple[tuple[str, ...], ...]
     low: tuple[tuple[str, ...], ...]
     quantities: tuple[str, ...]
     ratio: Array
-    bound_lower: Array
-    bound_upper: Array
     u_log: Array
-    lower: Array
-    upper: Array
-    shortest_lower: Array
-    shortest_upper: Array
-    coverage: float
-    k: Array
-    effective_df: Array
-    share_unbracketed: Array
     log_covariance: Array
-    method: Method
-    seed: int
-    draws: int
-    tolerance: Array
-    settled: bool
-    sources: tuple[str, ...]
-    sources_left_out: tuple[str, ...]
-    rule: str
-    notes: tuple[str, ...]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
 
     def covariance(self, quantity: str) -> pd.DataFrame:
         """Covariance of ln ratio of one quantity over all pairs, labelled by pair.
@@ -396,11 +381,8 @@ class RatioIntervals:
             raise UncertaintyError(
                 f"quantity {quantity!r} is not here; choose from {', '.join(self.quantities)}."
             )
-        names = [
-            (_side_ratio_result(high), _side_ratio_result(low))
-            for high, low in zip(self.high, self.low, strict=True)
-        ]
-        labels = pd.MultiIndex.from_tuples(names, names=["high", "low"])
+        sides = (map(", ".join, self.high), map(", ".join, self.low))
+        labels = pd.MultiIndex.from_arrays([list(one) for one in sides], names=["high", "low"])
         matrix = self.log_covariance[self.quantities.index(quantity)]
         return pd.DataFrame(matrix, index=labels, columns=labels)
 
@@ -414,31 +396,21 @@ class RatioIntervals:
             upper, shortest_lower, shortest_upper, coverage, k, effective_df, bound_lower,
             bound_upper, share_unbracketed.  Ratios and shares are fractions of one.
         """
-        n_pairs, n_quantities = self.ratio.shape
-        sides = {
-            name: [value for value in values for _ in range(n_quantities)]
-            for name, values in (
-                ("high", [_side_ratio_result(runs) for runs in self.high]),
-                ("low", [_side_ratio_result(runs) for runs in self.low]),
-                ("n_high", [len(runs) for runs in self.high]),
-                ("n_low", [len(runs) for runs in self.low]),
-            )
-        }
-        columns = ("ratio", "u_log", "lower", "upper", "shortest_lower", "shortest_upper")
-        frame = pd.DataFrame(
+        index = np.repeat(np.arange(len(self.high)), len(self.quantities)).tolist()
+        return pd.DataFrame(
             {
-                **sides,
-                "quantity": list(self.quantities) * n_pairs,
-                **{name: getattr(self, name).ravel() for name in columns},
+                "high": [", ".join(self.high[pair]) for pair in index],
+                "low": [", ".join(self.low[pair]) for pair in index],
+                "n_high": [len(self.high[pair]) for pair in index],
+                "n_low": [len(self.low[pair]) for pair in index],
+                "quantity": list(self.quantities) * len(self.high),
+                **self._ravelled("ratio", "u_log", "lower", "upper"),
+                **self._ravelled("shortest_lower", "shortest_upper"),
                 "coverage": self.coverage,
+                **self._ravelled("k", "effective_df", "bound_lower", "bound_upper"),
+                **self._ravelled("share_unbracketed"),
             }
         )
-        more = ("k", "effective_df", "bound_lower", "bound_upper", "share_unbracketed")
-        return frame.assign(**{name: getattr(self, name).ravel() for name in more})
-
-
-def _side_ratio_result(runs: tuple[str, ...]) -> str:
-    return ", ".join(runs)
 
 
 def ratio_intervals(
@@ -447,17 +419,10 @@ def ratio_intervals(
     *,
     quantities: Sequence[str] = QUANTITIES,
     method: str | Method = Method.MONTE_CARLO,
-    seed: int = 0,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
     coverage: float | None = None,
-    draws: int | None = None,
-    max_draws: int = MAX_DRAWS,
-    digits: int | None = None,
-    workers: int = 1,
-    cluster: str | None = None,
-    chunk: int = CHUNK_DRAWS,
-    progress: Callable[[int, int], None] | None = None,
+    **drawing: Unpack[DrawingOptions],
 ) -> RatioIntervals:
     """Ratios of sizes between runs with coverage intervals.
 
@@ -471,11 +436,9 @@ def ratio_intervals(
         Which ratios.
     method : {"monte carlo", "linear"}, default="monte carlo"
         JCGM 101, quantiles of the drawn ratios; or JCGM 100, exp(± k u) on the logarithm.
-    seed, sources, rule, coverage, draws, max_draws, workers, cluster, chunk, progress
-        As in `propagate`; runs that stand in no pair are not drawn.
-    digits : {1, 2}, optional
-        Significant digits of u_log to which the adaptive method works; by default 2 for up to ten
-        pairs, else 1.
+    sources, rule, coverage, **drawing
+        As in `propagate`; runs that stand in no pair are not drawn, and digits are those of u_log,
+        by default 2 for up to ten pairs, else 1.
 
     Returns
     -------
@@ -493,51 +456,79 @@ def ratio_intervals(
     Each interval has its coverage by itself; joint statements over many pairs need `covariance`
     of the result, or a wider coverage.  Memory does not grow with the number of draws.
     """
-    way = as_method(method)
-    wanted = wanted_coverage(study, coverage)
-    asked = read_pairs(study, pairs, quantities)
-    named = {name for side in asked.sides for name in side}
-    ready = prepare(
+    way = Method(method)
+    options = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
+    asked, columns = read_pairs(study, pairs), _quantities(quantities)
+    named = {name for pair in asked for side in pair for name in side}
+    law = prepare(
         study, sources=sources, rule=rule, runs=[run for run in study.runs if run.name in named]
     )
-    layout = asked.layout(ready.arrays.runs)
-    if way is Method.LINEAR:
-        parts = linear_ratios(ready, layout, wanted)
-    else:
-        drawing = Drawing(
-            seed=seed,
-            coverage=wanted,
-            draws=draws,
-            max_draws=max_draws,
-            digits=digits,
-            workers=workers,
-            cluster=cluster,
-            chunk=chunk,
-            progress=progress,
+    layout = RatioLayout.of(asked, columns, law.arrays.runs)
+    linear = replace(_linear(law, layout, options.coverage), seed=options.seed)
+    return linear if way is Method.LINEAR else _drawn(law, layout, linear, options)
+
+
+def _linear(law: JointLaw, layout: RatioLayout, coverage: float) -> RatioIntervals:
+    """Ratio · exp(± k u) with k from the effective degrees of freedom of the difference."""
+    sizes = law.sizes
+    ratio, least, most = (
+        np.exp(_ln_ratios(layout, of_high, of_low))
+        for of_high, of_low in (
+            (sizes.value, sizes.value),
+            (sizes.lower, sizes.upper),
+            (sizes.upper, sizes.lower),
         )
-        parts = _by_draws(ready, layout, drawing)
-    notes = (*study.notes, *ready.sizes.notes, *ready.table.notes, *parts.notes)
+    )
+    shape, known = ratio.shape, ~np.isnan(ratio)
+    parts = law.contributions.contrasts(layout.weights(len(sizes.value)))
+    freedom, u = parts.effective_df.reshape(shape), parts.u.reshape(shape)
+    half = coverage_factor(coverage, freedom) * u
     return RatioIntervals(
-        high=asked.high,
-        low=asked.low,
-        quantities=asked.quantities,
-        coverage=wanted,
-        method=way,
-        seed=seed,
-        sources=tuple(source.name for source in ready.sources.included),
-        sources_left_out=ready.sources.left_out,
-        rule=str(ready.sizes.rule),
-        **(vars(parts) | {"notes": notes}),
+        high=tuple(layout.names[side] for side in layout.high),
+        low=tuple(layout.names[side] for side in layout.low),
+        quantities=tuple(QUANTITIES[column] for column in layout.columns),
+        ratio=ratio,
+        bound_lower=least,
+        bound_upper=most,
+        u_log=u,
+        lower=np.where(known, ratio * np.exp(-half), least),
+        upper=np.where(known, ratio * np.exp(half), most),
+        coverage=coverage,
+        effective_df=freedom,
+        log_covariance=np.array(
+            [parts.rows(slice(one, None, shape[1])).covariance for one in range(shape[1])]
+        ),
+        method=Method.LINEAR,
+        sources=tuple(source.name for source in law.sources.included),
+        sources_left_out=law.sources.left_out,
+        rule=str(sizes.rule),
+        notes=(*law.notes, *_doubts(law, layout, coverage)),
     )
 
 
-def _by_draws(ready: Prepared, layout: RatioLayout, drawing: Drawing) -> RatioParts:
-    count = len(layout.high)
-    accumulator = ratio_accumulator(
-        ready,
-        layout,
-        digits=drawing.digits_for(count),
-        min_blocks=drawing.fewest_blocks(count),
+def _drawn(
+    law: JointLaw, layout: RatioLayout, linear: RatioIntervals, drawing: Drawing
+) -> RatioIntervals:
+    """Quantiles of the drawn ratios."""
+    shape, known = linear.ratio.shape, ~np.isnan(linear.ratio)
+    accumulator = drawing.accumulator(layout.high.size, known.ravel(), layout.differences)
+    total = accumulator.take(drawing.drawn(law, partial(summarise_ratios, layout=layout)))
+    ends = np.exp(accumulator.ends).reshape(4, *shape)
+    share = (total.below + total.above).reshape(shape) / total.draws
+    return replace(
+        linear,
+        u_log=np.where(known, accumulator.u.reshape(shape), np.nan),
+        lower=ends[0],
+        upper=ends[1],
+        log_covariance=_pair_covariance(layout, total.moments.covariance, known),
+        method=Method.MONTE_CARLO,
+        notes=(*law.notes, *unsettled(accumulator), *_beyond_sieves(linear, share, known)),
+        monte_carlo=Draws(
+            draws=total.draws,
+            settled=accumulator.settled,
+            shortest_lower=ends[2],
+            shortest_upper=ends[3],
+            tolerance=accumulator.tolerance.reshape(shape),
+            share_unbracketed=share,
+        ),
     )
-    accumulate(accumulator, drawing.blocks(ready, partial(summarise_ratios, layout=layout)))
-    return drawn_ratios(ready, layout, accumulator)

@@ -15,11 +15,12 @@ from importlib import import_module
 
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
+from psdstats.study.settings import UNCERTAINTY_RULES, expected_instead
 from psdstats.uncertainty import sources as folder
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import Source
 
-# settings of the [uncertainty] table that are not switches of a source
-_OTHER_SETTINGS = ("coverage",)
+RUN_TO_RUN = "run_to_run"
+"""Name of the declared scatter between runs, which models of several runs estimate themselves."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,9 +71,10 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
     known = known_sources()
     chosen: dict[str, Source] = {}
     if asked is None:
-        _check_settings(study, known)
+        _check_settings(study)
         for name, source in known.items():
-            if _is_on(study, source):
+            setting = study.uncertainty.get(source.switch or source.name)
+            if source.on_by_default(study) if setting is None else setting:
                 chosen[name] = source.from_study(study)
     else:
         for item in asked:
@@ -91,27 +93,22 @@ def choose_sources(study: Study, asked: Iterable[str | Source] | None = None) ->
     )
 
 
-def _is_on(study: Study, source: type[Source]) -> bool:
-    setting = study.uncertainty.get(source.switch)
-    return source.on_by_default(study) if setting is None else bool(setting)
-
-
-def _check_settings(study: Study, known: dict[str, type[Source]]) -> None:
-    switches = {source.switch: source for source in known.values()}
+def _check_settings(study: Study) -> None:
+    """Refuse settings that no file may have either."""
     for key, value in study.uncertainty.items():
-        if key in _OTHER_SETTINGS:
-            continue
-        if key not in switches:
-            names = ", ".join([*switches, *_OTHER_SETTINGS])
-            raise UncertaintyError(
-                f"setting {key!r} of the uncertainty table is not known; choose from {names}."
-            )
-        if key.endswith("_percent"):
-            good = isinstance(value, int | float) and not isinstance(value, bool)
-        else:
-            good = isinstance(value, bool)
-        if not good:
-            wanted = "a number in per cent" if key.endswith("_percent") else "true or false"
-            raise UncertaintyError(
-                f"setting {key!r} of the uncertainty table is {value!r}; give {wanted}."
-            )
+        place = f"setting {key!r} of the uncertainty table"
+        if key not in UNCERTAINTY_RULES:
+            names = ", ".join(UNCERTAINTY_RULES)
+            raise UncertaintyError(f"{place} is not known; choose from {names}.")
+        expected = expected_instead(UNCERTAINTY_RULES[key], value)
+        if expected:
+            raise UncertaintyError(f"{place} is {value!r}; give {expected}.")
+
+
+def measurement_sources(
+    study: Study, asked: Iterable[str | Source] | None = None
+) -> tuple[Source, ...]:
+    """Sources for what estimates run-to-run variation itself: those asked for, without it."""
+    return tuple(
+        source for source in choose_sources(study, asked).included if source.name != RUN_TO_RUN
+    )

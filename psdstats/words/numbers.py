@@ -1,22 +1,26 @@
-"""Digits of one number: significant digits, decimal places, decimal sign.
-
-Ties go to the even digit (ISO 80000-1, Annex B, rule A; from memory).  Minus is U+2212, missing
-values are an en dash, powers of ten are written out where zeros would be hard to count.
-
-Numbers as a reader sees them: rounded by their uncertainty, with either decimal sign.
+"""Numbers as a reader sees them: rounded by their uncertainty, with either decimal sign.
 
 Full precision stays in the results; only text is rounded, and only here.  A value is rounded to
 the decimal place of the second significant digit of its standard uncertainty (JCGM 100:2008,
-7.2.6: "at most two significant digits").
+7.2.6: "at most two significant digits").  Ties go to the even digit (ISO 80000-1, Annex B, rule A;
+from memory).  Minus is U+2212, missing values are an en dash, powers of ten are written out where
+zeros would be hard to count.
+
+`Numerals` writes them all: a sentence takes ``say: Numerals`` and writes each of its numbers with
+it, so that the decimal sign is chosen where a number is written and no finished text is edited.
+Messages of the reading and of the bench checks are errors that do not stop: they keep the point, as
+refusals do.
 """
 
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
+from typing import TypeGuard
+
+import numpy as np
 
 from psdstats.errors import OutputError
 
@@ -24,7 +28,6 @@ __all__ = []
 
 
 MISSING = "–"
-_POINT = re.compile(r"(?<![\w.])(?<!\w-)(\d+)\.(\d+)(?!\w|\.\w)")
 _WIDE = Context(prec=700, rounding=ROUND_HALF_EVEN)
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _PLAIN_EXPONENTS = range(-4, 7)  # outside, powers of ten read better than zeros
@@ -48,6 +51,8 @@ def decimal_sign(sign: str) -> DecimalSign:
 def decimals_for(u: float, *, digits: int = 2) -> int:
     """Decimal places at which a standard uncertainty shows the given significant digits.
 
+    The one rule of rounding: `Numerals.rounded` and all that stands on it use it.
+
     Examples
     --------
     >>> decimals_for(0.027), decimals_for(0.0996), decimals_for(1234.0)
@@ -61,195 +66,18 @@ def decimals_for(u: float, *, digits: int = 2) -> int:
     return -(exponent + rounded.adjusted() - exact.adjusted())
 
 
-def fixed(value: float, decimals: int, *, decimal: str = ".") -> str:
-    """A number with the given decimal places.
-
-    Examples
-    --------
-    >>> fixed(0.125, 2), fixed(-0.04, 1), fixed(231456.0, -2), fixed(1.5, 1, decimal=",")
-    ('0.12', '0.0', '231500', '1,5')
-    """
-    value = float(value)
-    if math.isnan(value):
-        return MISSING
-    if math.isinf(value):
-        return "∞" if value > 0 else "−∞"
-    rounded = Decimal(repr(value)).quantize(Decimal((0, (1,), -decimals)), context=_WIDE)
-    text = format(abs(rounded), "f")
-    if value < 0 and rounded != 0:
-        text = "−" + text
-    return text.replace(".", decimal_sign(decimal))
-
-
-def significant(value: float, digits: int = 4, *, decimal: str = ".") -> str:
-    """A number with the given significant digits, for values that have no uncertainty.
-
-    Examples
-    --------
-    >>> significant(231.4159), significant(12345.6), significant(1.234e-7, 2), significant(0.0)
-    ('231.4', '12346', '1.2 × 10⁻⁷', '0')
-    """
-    if value == 0 or not math.isfinite(value):
-        return fixed(value, 0, decimal=decimal)
-    places = decimals_for(abs(value), digits=digits)
-    exponent = digits - 1 - places
-    if exponent in _PLAIN_EXPONENTS:
-        return fixed(value, max(places, 0), decimal=decimal)
-    mantissa = fixed(float(Decimal(repr(value)).scaleb(-exponent)), digits - 1, decimal=decimal)
-    return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPT)}"
-
-
-def sentence_with_sign(text: str, decimal: str) -> str:
-    """Write the numbers of a sentence with a decimal sign.
-
-    Examples
-    --------
-    >>> sentence_with_sign("ratio 0.462, run-1.5 of version 0.1.0.", ",")
-    'ratio 0,462, run-1.5 of version 0.1.0.'
-    """
-    if decimal_sign(decimal) is DecimalSign.POINT:
-        return text
-    return _POINT.sub(r"\1,\2", text)
-
-
-def measured(value: float, u: float, *, side: str = "", decimal: str = ".") -> str:
-    """A value with its standard uncertainty, both rounded by it: "231.4 ± 1.2".
-
-    Examples
-    --------
-    >>> measured(10.05762, 0.027), measured(45.0, float("nan"), side="<")
-    ('10.058 ± 0.027', '< 45')
-    """
-    if side:
-        return f"{side} {_shortest(value, decimal)}"
-    if math.isnan(value):
-        return MISSING
-    if not (math.isfinite(u) and u > 0):
-        return significant(value, decimal=decimal)
-    places = decimals_for(u)
-    return f"{fixed(value, places, decimal=decimal)} ± {fixed(u, places, decimal=decimal)}"
-
-
-def interval(lower: float, upper: float, *, u: float | None = None, decimal: str = ".") -> str:
-    """Two limits as "229.1 to 233.8"; an infinite limit leaves the interval open.
-
-    Examples
-    --------
-    >>> interval(229.06, 233.79), interval(float("-inf"), 45.0), interval(float("-inf"), math.inf)
-    ('229.1 to 233.8', '< 45', 'not bounded')
-    """
-    if math.isnan(lower) or math.isnan(upper):
-        return MISSING
-    if math.isinf(lower) and math.isinf(upper):
-        return "not bounded"
-    if math.isinf(lower):
-        return f"< {_shortest(upper, decimal)}"
-    if math.isinf(upper):
-        return f"> {_shortest(lower, decimal)}"
-    if u is None or not (math.isfinite(u) and u > 0):
-        u = (upper - lower) / 4
-    if u <= 0:
-        text = significant(lower, decimal=decimal)
-        return f"{text} to {text}"
-    places = decimals_for(u)
-    return f"{fixed(lower, places, decimal=decimal)} to {fixed(upper, places, decimal=decimal)}"
-
-
-def ratio(value: float, lower: float, upper: float, *, decimal: str = ".") -> str:
-    """A ratio with its interval, rounded by the interval: "0.824 (0.771 to 0.881)".
-
-    Examples
-    --------
-    >>> ratio(0.8241, 0.7712, 0.8806), ratio(1.0, 1.0, 1.0)
-    ('0.824 (0.771 to 0.881)', '1.000 (1.000 to 1.000)')
-    """
-    if math.isnan(value):
-        return MISSING
-    spread = (upper - lower) / 2
-    known = math.isfinite(spread) and spread > 0
-    places = max(decimals_for(spread), 2) if known else 3
-    low, high = (fixed(limit, places, decimal=decimal) for limit in (lower, upper))
-    if math.isfinite(lower) and math.isfinite(upper):
-        limits = f"{low} to {high}"
-    elif math.isfinite(lower):
-        limits = f"> {low}"
-    else:
-        limits = f"< {high}" if math.isfinite(upper) else "not bounded"
-    return f"{fixed(value, places, decimal=decimal)} ({limits})"
-
-
-def per_cent(share: float, *, decimals: int = 0, decimal: str = ".") -> str:
-    """A share of one in per cent, with a space before the sign.
-
-    Examples
-    --------
-    >>> per_cent(0.123), per_cent(0.002), per_cent(0.9999, decimals=1), per_cent(1.0)
-    ('12 %', '< 1 %', '> 99.9 %', '100 %')
-    """
-    if math.isnan(share):
-        return MISSING
-    smallest = 10.0**-decimals
-    if 0 < 100 * share < smallest / 2:
-        return f"< {fixed(smallest, decimals, decimal=decimal)} %"
-    if 100 - smallest / 2 < 100 * share < 100:
-        return f"> {fixed(100 - smallest, decimals, decimal=decimal)} %"
-    return f"{fixed(100 * share, decimals, decimal=decimal)} %"
-
-
-def change(size_ratio: float, *, decimals: int = 0, decimal: str = ".") -> str:
-    """The change in per cent that a ratio stands for, always with its sign.
-
-    Examples
-    --------
-    >>> change(0.824), change(1.04), change(1.0)
-    ('−18 %', '+4 %', '0 %')
-    """
-    if math.isnan(size_ratio):
-        return MISSING
-    return f"{signed(100 * (size_ratio - 1), decimals, decimal=decimal)} %"
-
-
-def signed(value: float, decimals: int, *, decimal: str = ".") -> str:
-    """A number with its sign, also where it is positive; zero has none.
-
-    Examples
-    --------
-    >>> signed(-17.64, 1), signed(4.2, 0), signed(0.01, 1)
-    ('−17.6', '+4', '0.0')
-    """
-    text = fixed(value, decimals, decimal=decimal)
-    plus = value > 0 and text != fixed(0.0, decimals, decimal=decimal)
-    return f"+{text}" if plus else text
-
-
-def p_value(p: float, *, decimal: str = ".") -> str:
-    """A p-value: two significant digits, bounds outside 0.0001 to 0.99.
-
-    Examples
-    --------
-    >>> p_value(0.0321), p_value(0.214), p_value(2e-9), p_value(0.9999)
-    ('0.032', '0.21', '< 0.0001', '> 0.99')
-    """
-    if math.isnan(p):
-        return MISSING
-    if p < 0.0001:
-        return f"< {fixed(0.0001, 4, decimal=decimal)}"
-    if p > 0.99:
-        return f"> {fixed(0.99, 2, decimal=decimal)}"
-    return fixed(p, decimals_for(p), decimal=decimal)
-
-
-def _shortest(value: float, decimal: str) -> str:
-    """A bound that is somebody's aperture or limit: all its digits, at most four decimals."""
-    text = fixed(value, 4)
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return text.replace(".", decimal_sign(decimal))
+def _is_known(u: float | None) -> TypeGuard[float]:
+    return u is not None and math.isfinite(u) and u > 0
 
 
 @dataclass(frozen=True)
 class Numerals:
-    """The numbers of a sentence, written with the reader's decimal sign where they are written.
+    """The numbers of a text, written with the reader's decimal sign where they are written.
+
+    Parameters
+    ----------
+    decimal : str, default="."
+        "." or ",".
 
     Examples
     --------
@@ -260,11 +88,257 @@ class Numerals:
 
     decimal: str = "."
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "decimal", decimal_sign(self.decimal))
+
     def __call__(self, value: float, spec: str = "g") -> str:
         """A number by a format specification, with U+2212 as its minus and ∞ for infinity."""
         text = format(value, spec).replace("-", "−").replace("inf", "∞")
         text = text if any(sign in text for sign in "123456789∞") else text.lstrip("−")
-        return text.replace(".", decimal_sign(self.decimal))
+        return text.replace(".", self.decimal)
+
+    def fixed(self, value: float, decimals: int) -> str:
+        """A number with the given decimal places; negative places round to tens, hundreds.
+
+        Examples
+        --------
+        >>> PLAIN.fixed(0.125, 2), PLAIN.fixed(-0.04, 1), PLAIN.fixed(231456.0, -2)
+        ('0.12', '0.0', '231500')
+        """
+        value = float(value)
+        if math.isnan(value):
+            return MISSING
+        if math.isinf(value):
+            return "∞" if value > 0 else "−∞"
+        rounded = Decimal(repr(value)).quantize(Decimal((0, (1,), -decimals)), context=_WIDE)
+        text = format(abs(rounded), "f")
+        if value < 0 and rounded != 0:
+            text = "−" + text
+        return text.replace(".", self.decimal)
+
+    def rounded(self, value: float, u: float | None) -> str:
+        """A number rounded to two significant digits of its standard uncertainty.
+
+        Without an uncertainty above zero it keeps four significant digits.
+
+        Examples
+        --------
+        >>> PLAIN.rounded(231.4159, 1.234), PLAIN.rounded(231.4159, 31.0), PLAIN.rounded(2.5, None)
+        ('231.4', '231', '2.500')
+        """
+        if not _is_known(u):
+            return self.significant(value)
+        return self.fixed(value, decimals_for(u))
+
+    def significant(self, value: float, digits: int = 4) -> str:
+        """A number with the given significant digits, for values that have no uncertainty.
+
+        Examples
+        --------
+        >>> say = PLAIN.significant
+        >>> say(231.4159), say(12345.6), say(1.234e-7, 2), say(0.0)
+        ('231.4', '12346', '1.2 × 10⁻⁷', '0')
+        """
+        if value == 0 or not math.isfinite(value):
+            return self.fixed(value, 0)
+        places = decimals_for(abs(value), digits=digits)
+        exponent = digits - 1 - places
+        if exponent in _PLAIN_EXPONENTS:
+            return self.fixed(value, max(places, 0))
+        mantissa = self.fixed(float(Decimal(repr(value)).scaleb(-exponent)), digits - 1)
+        return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPT)}"
+
+    def bound(self, value: float) -> str:
+        """A bound that is somebody's aperture or limit: all its digits, at most four decimals.
+
+        Examples
+        --------
+        >>> PLAIN.bound(45.0), PLAIN.bound(0.3125)
+        ('45', '0.3125')
+        """
+        text = PLAIN.fixed(value, 4)
+        if "." in text:
+            text = text.rstrip("0").rstrip(".")
+        return text.replace(".", self.decimal)
+
+    def measured(self, value: float, u: float, *, side: str = "") -> str:
+        """A value with its standard uncertainty, both rounded by it: "231.4 ± 1.2".
+
+        Examples
+        --------
+        >>> PLAIN.measured(10.05762, 0.027), PLAIN.measured(45.0, float("nan"), side="<")
+        ('10.058 ± 0.027', '< 45')
+        """
+        if side:
+            return f"{side} {self.bound(value)}"
+        if math.isnan(value):
+            return MISSING
+        return (
+            f"{self.rounded(value, u)} ± {self.rounded(u, u)}"
+            if _is_known(u)
+            else (self.significant(value))
+        )
+
+    def interval(self, lower: float, upper: float, *, u: float | None = None) -> str:
+        """Two limits as "229.1 to 233.8"; an infinite limit leaves the interval open.
+
+        They are rounded by ``u``, or by a quarter of their distance.
+
+        Examples
+        --------
+        >>> inf = float("inf")
+        >>> PLAIN.interval(229.06, 233.79), PLAIN.interval(-inf, 45.0), PLAIN.interval(-inf, inf)
+        ('229.1 to 233.8', '< 45', 'not bounded')
+        """
+        if math.isnan(lower) or math.isnan(upper):
+            return MISSING
+        if math.isinf(lower) and math.isinf(upper):
+            return "not bounded"
+        if math.isinf(lower):
+            return f"< {self.bound(upper)}"
+        if math.isinf(upper):
+            return f"> {self.bound(lower)}"
+        if not _is_known(u):
+            u = (upper - lower) / 4
+        if not _is_known(u):
+            text = self.significant(lower)
+            return f"{text} to {text}"
+        return f"{self.rounded(lower, u)} to {self.rounded(upper, u)}"
+
+    def ratio(self, value: float, lower: float, upper: float) -> str:
+        """A ratio with its interval, rounded by the interval: "0.824 (0.771 to 0.881)".
+
+        Examples
+        --------
+        >>> PLAIN.ratio(0.8241, 0.7712, 0.8806), PLAIN.ratio(1.0, 1.0, 1.0)
+        ('0.824 (0.771 to 0.881)', '1.000 (1.000 to 1.000)')
+        """
+        if math.isnan(value):
+            return MISSING
+        spread = (upper - lower) / 2
+        places = max(decimals_for(spread), 2) if _is_known(spread) else 3
+        low, high = (self.fixed(limit, places) for limit in (lower, upper))
+        if math.isfinite(lower) and math.isfinite(upper):
+            limits = f"{low} to {high}"
+        elif math.isfinite(lower):
+            limits = f"> {low}"
+        else:
+            limits = f"< {high}" if math.isfinite(upper) else "not bounded"
+        return f"{self.fixed(value, places)} ({limits})"
+
+    def per_cent(self, share: float, *, decimals: int = 0) -> str:
+        """A share of one in per cent, with a space before the sign.
+
+        Examples
+        --------
+        >>> say = PLAIN.per_cent
+        >>> say(0.123), say(0.002), say(0.9999, decimals=1), say(1.0)
+        ('12 %', '< 1 %', '> 99.9 %', '100 %')
+        """
+        if math.isnan(share):
+            return MISSING
+        smallest = 10.0**-decimals
+        if 0 < 100 * share < smallest / 2:
+            return f"< {self.fixed(smallest, decimals)} %"
+        if 100 - smallest / 2 < 100 * share < 100:
+            return f"> {self.fixed(100 - smallest, decimals)} %"
+        return f"{self.fixed(100 * share, decimals)} %"
+
+    def change(self, size_ratio: float, *, decimals: int = 0) -> str:
+        """The change in per cent that a ratio stands for, always with its sign.
+
+        Examples
+        --------
+        >>> PLAIN.change(0.824), PLAIN.change(1.04), PLAIN.change(1.0)
+        ('−18 %', '+4 %', '0 %')
+        """
+        if math.isnan(size_ratio):
+            return MISSING
+        return f"{self.signed(100 * (size_ratio - 1), decimals)} %"
+
+    def signed(self, value: float, decimals: int) -> str:
+        """A number with its sign, also where it is positive; zero has none.
+
+        Examples
+        --------
+        >>> PLAIN.signed(-17.64, 1), PLAIN.signed(4.2, 0), PLAIN.signed(0.01, 1)
+        ('−17.6', '+4', '0.0')
+        """
+        text = self.fixed(value, decimals)
+        plus = value > 0 and text != self.fixed(0.0, decimals)
+        return f"+{text}" if plus else text
+
+    def p_value(self, p: float) -> str:
+        """A p-value: two significant digits, bounds outside 0.0001 to 0.99.
+
+        Examples
+        --------
+        >>> say = PLAIN.p_value
+        >>> say(0.0321), say(0.214), say(2e-9), say(0.9999)
+        ('0.032', '0.21', '< 0.0001', '> 0.99')
+        """
+        if math.isnan(p):
+            return MISSING
+        if p < 0.0001:
+            return f"< {self.fixed(0.0001, 4)}"
+        if p > 0.99:
+            return f"> {self.fixed(0.99, 2)}"
+        return self.fixed(p, decimals_for(p))
 
 
 PLAIN = Numerals()
+
+
+def effect_words(
+    log_ratio: float,
+    lower: float,
+    upper: float,
+    *,
+    p: float | None,
+    level: float,
+    say: Numerals = PLAIN,
+) -> str:
+    """A ratio of sizes, its interval, the change in per cent and p.
+
+    A ratio is given to two significant digits of the half width of its interval (the habit of JCGM
+    100, 7.2.6, for uncertainties).
+
+    Examples
+    --------
+    >>> effect_words(0.02, -0.06, 0.10, p=0.6, level=0.95)
+    'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.60'
+    """
+    direction = -1.0 if log_ratio < 0.0 else 1.0
+    with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
+        size, low, high = np.exp([log_ratio, lower, upper])
+        middle, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
+    half = (high - low) / 2.0
+    is_known = 0.0 < half < np.inf
+    places = int(np.clip(1 - np.floor(np.log10(half)), 2, 12)) if is_known else 3
+    name = "a decrease" if direction < 0.0 else "an increase"
+    shown, lowest, highest = (
+        f"{say(value, f'.{places - 2}f')} %" for value in (middle, min(ends), max(ends))
+    )
+    spec = f".{places}f"
+    last = "" if p is None else f", {p_words(p, say)}"
+    return (
+        f"ratio {say(size, spec)} ({say(100 * level, '.3g')} % interval {say(low, spec)} to "
+        f"{say(high, spec)}), {name} of {shown} ({lowest} to {highest}){last}"
+    )
+
+
+def p_words(p: float, say: Numerals = PLAIN) -> str:
+    """A p-value, two significant digits; the ends of the scale are not rounded.
+
+    Examples
+    --------
+    >>> p_words(0.01234), p_words(0.0101), p_words(0.6), p_words(3e-7), p_words(0.9961)
+    ('p = 0.012', 'p = 0.010', 'p = 0.60', 'p below 0.0001', 'p above 0.99')
+    """
+    if math.isnan(p):
+        return "p unknown"
+    if p < 0.0001:
+        return f"p below {say(0.0001, '.4f')}"
+    if p > 0.99:
+        return f"p above {say(0.99)}"
+    return f"p = {say.p_value(p)}"

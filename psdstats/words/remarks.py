@@ -6,7 +6,7 @@ Each module of words that knows a room of the library lists the words of its rem
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache
 from importlib import import_module
 
@@ -15,7 +15,15 @@ from psdstats.words.numbers import PLAIN, Numerals
 
 Wording = Callable[..., str]
 
-_ROOMS: tuple[str, ...] = ()  # modules of psdstats.words with REMARKS
+_ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
+    "comparison",
+    "distribution",
+    "groups",
+    "models",
+    "planning",
+    "rate",
+    "sizes",
+)
 
 
 @cache
@@ -30,3 +38,37 @@ def wordings() -> Mapping[RemarkKind, Wording]:
 def sentence(remark: Remark, say: Numerals = PLAIN) -> str:
     """One remark in words."""
     return wordings()[remark.kind](say, **dict(remark.data))
+
+
+def once_each(remarks: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Remarks on several quantities: a remark on several alike is told once, with their names."""
+    alike: dict[Remark, list[str]] = {}
+    for quantity, remark in remarks:
+        alike.setdefault(remark, []).append(quantity)
+    return tuple(
+        f"{', '.join(dict.fromkeys(names))}: {sentence(remark, say)}"
+        for remark, names in alike.items()
+    )
+
+
+def joined(items: Sequence[str]) -> str:
+    """Items as a list in a sentence.
+
+    Examples
+    --------
+    >>> joined(["time", "ball ratio", "group"])
+    'time, ball ratio and group'
+    """
+    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+
+
+def listed(items: Sequence[str], most: int = 4) -> str:
+    """The first items, and how many more there are.
+
+    Examples
+    --------
+    >>> listed(["a", "b", "c"], 2)
+    'a, b and 1 more'
+    """
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return ", ".join(items[:most]) + more

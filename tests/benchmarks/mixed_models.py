@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.models import MixedModel, MixedModelFit
+from psdstats.models.resampling import bootstrap_test
 
 R_SCRIPT = """
 suppressMessages({{library(lme4); library(pbkrtest)}})
@@ -102,7 +103,7 @@ def main() -> None:
     ):
         single = median_seconds(lambda f=frame, c=cells: fit_and_table(f, cells=c))
         fitted = fit(frame, cells=cells)
-        boot = median_seconds(lambda m=fitted: m.bootstrap_test("time", 1000, 1), 3)
+        boot = median_seconds(lambda m=fitted: bootstrap_test(m, "time", 1000, 1), 3)
         lines.append(f"{name}: fit and table {1e3 * single:.2f} ms, 1,000 ratios {boot:.2f} s")
     for name, frame in (("15 rows", ROWS_15), ("32 rows", ROWS_32)):
         other = 1e3 * median_seconds(lambda f=frame: statsmodels_fit(f))

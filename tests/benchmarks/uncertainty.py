@@ -18,10 +18,16 @@ import numpy as np
 
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
-from psdstats.uncertainty.draws import DrawPlan, draw_blocks, fill, keyed_generator, make_plan
-from psdstats.uncertainty.engine import prepare, propagate
+from psdstats.uncertainty.draws import (
+    DrawPlan,
+    draw_blocks,
+    fill,
+    keyed_generator,
+    make_plan,
+)
+from psdstats.uncertainty.engine import propagate, study_blocks
+from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.linear import percentile_jacobian
-from psdstats.uncertainty.parallel import study_blocks
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 APERTURES_UM = (0, 45, 63, 90, 125, 180, 250, 355, 500)

@@ -19,7 +19,7 @@ from bench_faults import SIZES, plant
 from bench_studies import clean_study
 
 from psdstats.study import check_study
-from psdstats.study.findings import CHECKS
+from psdstats.study.flags import CHECKS
 
 SEED = 20261125
 
@@ -29,7 +29,7 @@ def false_alarms(number, rng):
     with_warning, by_check = 0, Counter()
     for _ in range(number):
         report = check_study(clean_study(rng))
-        warned = {each.check for each in report.findings if each.severity != "note"}
+        warned = {each.check for each in report.flags if each.severity != "note"}
         with_warning += bool(warned)
         by_check.update(warned)
     return with_warning, by_check
@@ -44,7 +44,7 @@ def found(check, number, rng):
         if planted is None:
             continue
         tried += 1
-        hits += any(each.check == check for each in check_study(planted).findings)
+        hits += any(each.check == check for each in check_study(planted).flags)
     return hits
 
 

@@ -3,7 +3,7 @@
     python tests/calibration/bootstrap_level.py --out tests/calibration/results
 
 takes the designs of `mixed_models.py` that carry a caution, simulates data sets without an effect
-of time, and tests each by Kenward-Roger and by `MixedModelFit.bootstrap_test`, both at 5 %.
+of time, and tests each by Kenward-Roger and by `bootstrap_test`, both at 5 %.
 """
 
 import argparse
@@ -14,6 +14,7 @@ import pandas as pd
 from mixed_models import DATE, DESIGNS, build
 
 from psdstats.models import MixedModel
+from psdstats.models.resampling import bootstrap_test
 
 
 def fits(design, n_sets, seed):
@@ -41,7 +42,7 @@ def study(design, n_sets, draws, seed):
     for number, fit in enumerate(fits(design, n_sets, seed)):
         if not fit.cautions:
             return None
-        test = fit.bootstrap_test("time", draws=draws, seed=number)
+        test = bootstrap_test(fit, "time", draws=draws, seed=number)
         p.append((fit.test("time").p, test.p))
     found = np.array(p)
     return {

@@ -17,8 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from psdstats.comparison.classes import log_ratio_coordinates, replace_zeros
-from psdstats.comparison.moved_classes import moved_classes
+from psdstats.comparison.classes import log_ratio_coordinates, moved_classes, replace_zeros
 from psdstats.comparison.permutation_manova import permutation_manova
 
 DATE = "2026-11-25"
@@ -81,14 +80,13 @@ def calibrate(design: Design, trials: int, permutations: int, seed: int) -> dict
             seed=number,
         )
         hits += test.p <= 0.05
-        names = tuple(map(str, design.grams))
         share = mass / mass.sum(axis=1, keepdims=True)
         moved = moved_classes(
             share,
             when,
             low=0,
             high=1,
-            names=names,
+            limits_um=range(1, mass.shape[1]),
             strata=group,
             permutations=permutations,
             seed=number,

@@ -16,10 +16,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from psdstats.rate.curve_choice import check_fit
+from psdstats.rate.answers import check_fit, limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import run_sizes
 
 SEED, DATE = 20261125, "2026-11-25"
@@ -122,9 +121,9 @@ def judge(setting, trials, seed):
         for name, (prop, truth) in questions(fit, setting).items():
             held.setdefault(name, []).append(prop.excess(np.array([truth]), level=0.95)[0] <= 0)
         check = check_fit(fit)
-        if check.p is not None:
+        if not np.isnan(check.numbers.p):
             checks += 1
-            alarms += check.p < 0.05
+            alarms += check.numbers.p < 0.05
     rows = [
         {"quantity": name, "percent": 100 * np.mean(flags), "trials": len(flags)}
         for name, flags in held.items()

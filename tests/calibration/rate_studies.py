@@ -32,10 +32,18 @@ from rate_truth import (
 )
 
 from psdstats.errors import ModelError
-from psdstats.rate.curve_choice import band, check_fit, choose_curve
+from psdstats.rate.answers import (
+    Property,
+    band,
+    check_fit,
+    choose_curve,
+    limit_size,
+    parameter,
+    time_to_margin,
+    time_to_target,
+)
 from psdstats.rate.curve_fit import CurveFit, fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import Property, limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import sizes_by_level
 from psdstats.study import Study
 from psdstats.uncertainty import propagate
@@ -89,7 +97,7 @@ class CurveSays:
                 held["rate"] = _holds(parameter(fit, "ln_rate"), float(np.log(RATE_PER_MIN)))
         return cls(
             name=fit.curve.name,
-            alarm=np.nan if check.p is None else float(check.p < 1 - LEVEL),
+            alarm=np.nan if np.isnan(check.numbers.p) else float(check.numbers.p < 1 - LEVEL),
             band=(float(low[0]), float(high[0])),
             held=held,
             margin_min=margin,

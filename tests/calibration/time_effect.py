@@ -28,13 +28,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats import compare
+from psdstats.columns import QUANTITIES
 from psdstats.comparison import Comparison
 from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.plan import plan_comparison
+from psdstats.comparison.result import ComparisonRemark
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
-from psdstats.simulate.trial import QUANTITIES, simulate_net_masses
+from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance, Study, TareHandling
 from psdstats.uncertainty import propagate
 
@@ -45,7 +47,6 @@ OTHER_UM = (53.0, 75.0, 106.0, 150.0, 212.0, 300.0, 425.0, 600.0)
 SOURCES = {"rounding": True, "repeatability": True, "aperture": True, "sampling": True}
 OWN_CURVE = "own curve"
 SPREADS = ("drifting", "each contrast", "pooled", OWN_CURVE)  # the first is the default
-CAUTION = "scatter changes"
 FAMILY = ("against first",)
 LEVEL = 0.95
 SEED = 20261125
@@ -173,7 +174,9 @@ def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Compari
         if spread == OWN_CURVE:
             known = {case.quantity: sizes.covariance(case.quantity, log=True).to_numpy()}
             plan = plan_comparison(study, within=case.within, spread="pooled")
-            found[spread] = compare_sizes(study, plan, sizes, known, families=FAMILY)
+            found[spread] = compare_sizes(
+                study, plan, sizes.value, known, measured=lambda: sizes, families=FAMILY
+            )
             continue
         found[spread] = compare(
             study,
@@ -204,7 +207,12 @@ def coverage_row(
         study = simulate_study(design, seed=np.random.default_rng(child)).study
         ways = judge(study, case, spreads).values()
         found.append([_limits(way, case.quantity) for way in ways])
-        warned.append([any(CAUTION in note for note in way[case.quantity].notes) for way in ways])
+        warned.append(
+            [
+                any(one.kind is ComparisonRemark.MISFIT for one in way[case.quantity].remarks)
+                for way in ways
+            ]
+        )
     estimate, lower, upper, single_lower, single_upper = np.moveaxis(np.array(found), 2, 0)
     last = (single_lower <= truth) & (truth <= single_upper)
     held = ((lower <= truth) & (truth <= upper)).all(axis=2)

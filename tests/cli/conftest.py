@@ -1,11 +1,16 @@
 """The command line in process, and the demo studies (invented data) on disk."""
 
+import contextlib
+import copy
+import io
 import re
 import shutil
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from psdstats_cli.console import Console, present
 from psdstats_cli.main import main
 from psdstats_datasets import demo_path
 
@@ -28,6 +33,50 @@ def psdstats(capsys, monkeypatch, tmp_path):
 
 
 @pytest.fixture
+def shown(psdstats, monkeypatch, capsys):
+    """Run one command once; gives what shows its page, with other options of showing."""
+
+    def run(*words):
+        pages = []
+
+        def keep(*page):
+            pages.append(page)
+            return present(*page)
+
+        for name, module in list(sys.modules.items()):
+            if name.startswith("psdstats_cli.") and getattr(module, "present", None) is present:
+                monkeypatch.setattr(module, "present", keep)
+        said = psdstats(*words)
+        ((page, options, _),) = pages or [(None, None, None)]
+
+        def show(**changes):
+            changed = copy.copy(options)
+            vars(changed).update(changes)
+            present(page, changed, Console(quiet=changed.quiet, json=changed.json))
+            return capsys.readouterr().out
+
+        said.show = show if pages else None
+        return said
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def small_report(tmp_path_factory):
+    """One report of the small study for every question about one: draws, comma, target, JSON."""
+    folder = tmp_path_factory.mktemp("small")
+    study = folder / "one_bench.csv"
+    shutil.copy(demo_path("one_bench") / "one_bench.csv", study)
+    words = ("report", study, "--draws", "4000", "--seed", "7", "--decimal", ",")
+    words = (*map(str, words), "--target-um", "150")
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        code = main([*words, "--out", str(folder / "r"), "--json"])
+    return SimpleNamespace(
+        code=code, out=said.getvalue(), folder=folder / "r", study=study, words=words
+    )
+
+
+@pytest.fixture
 def benches(tmp_path) -> Path:
     """The large demo study, a folder."""
     target = tmp_path / "four_benches"
@@ -43,16 +92,27 @@ def bench(tmp_path) -> Path:
     return target
 
 
-@pytest.fixture
-def trial(tmp_path):
-    """Three groups and three times of the demo study under the name that the examples give it."""
-    folder = tmp_path / "my-trial"
+def _part(folder: Path, runs: str) -> Path:
+    """The runs of the large demo study whose names begin so, as a study of its own."""
     shutil.copytree(demo_path("four_benches"), folder)
     for name in ("runs.csv", "weighings.csv"):
         head, *rows = (folder / name).read_text(encoding="utf-8").splitlines()
-        kept = [row for row in rows if re.match(r"(birch|cedar|rowan)-\d+to1-(0|6|24)min", row)]
+        kept = [row for row in rows if re.match(runs, row)]
         (folder / name).write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
     return folder
+
+
+@pytest.fixture
+def trial(tmp_path):
+    """Three groups and three times of the demo study under the name that the examples give it."""
+    return _part(tmp_path / "my-trial", r"(birch|cedar|rowan)-\d+to1-(0|6|24)min")
+
+
+@pytest.fixture
+def few_runs(tmp_path):
+    """Two groups and three times of it under the same name; replicates at one ball ratio alone."""
+    runs = r"(cedar|rowan)-(5to1-(0|6|24)min|10to1-(0|6|24)min-a)"
+    return _part(tmp_path / "my-trial", runs)
 
 
 @pytest.fixture

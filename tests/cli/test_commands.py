@@ -54,10 +54,8 @@ def test_check_json_holds_every_finding(psdstats, benches):
     said = json.loads(psdstats("check", benches, "--json").out)
     report = check_study(read_study(benches))
     assert said["exit_code"] == 1
-    assert [found["says"] for found in said["findings"]] == [each.says for each in report.findings]
-    assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(
-        said["findings"][0]
-    )
+    assert [found["says"] for found in said["flags"]] == [each.says for each in report.flags]
+    assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(said["flags"][0])
 
 
 def test_check_notes_are_counted_or_printed(psdstats, benches):
@@ -80,9 +78,12 @@ def test_check_tells_what_the_study_leaves_open(psdstats, benches, tmp_path):
 
 
 @pytest.mark.parametrize("command", ["check", "sizes", "budget", "compare", "rate", "report"])
-def test_json_holds_the_answer_in_words_under_one_key(psdstats, bench, command):
-    linear = () if command in ("check", "budget") else LINEAR
-    document = json.loads(psdstats(command, bench, *linear, "--json").out)
+def test_json_holds_the_answer_in_words_under_one_key(psdstats, bench, command, request):
+    if command == "report":
+        document = json.loads(request.getfixturevalue("small_report").out)
+    else:
+        linear = () if command in ("check", "budget") else LINEAR
+        document = json.loads(psdstats(command, bench, *linear, "--json").out)
     assert all(isinstance(each, str) for each in document["sentences"])
     assert document["sentences"] or command == "check"
 
@@ -101,6 +102,26 @@ def test_sizes_prints_what_python_gives(psdstats, bench):
         len(line) <= 100 for line in shown.splitlines() if not line.startswith(("Note", "The m"))
     )
     assert "mill-48" in shown
+
+
+def test_sizes_add_ratios_and_bootstrap_means(psdstats, bench):
+    from psdstats.uncertainty import ratio_intervals
+
+    study = read_study(bench)
+    first, last = study.runs[0].name, study.runs[-1].name
+    expected = ratio_intervals(study, [(last, first)], method="linear").to_frame()
+    options = (*LINEAR, "--ratios", "milling_time_min", "--bootstrap", "milling_time_min")
+    said = json.loads(psdstats("sizes", bench, *options, "--json").out)
+    (own,) = (
+        row
+        for row in said["size-ratios"]
+        if (row["milling_time_min"], row["quantity"]) == ("48", "D50")
+    )
+    wanted = expected[expected["quantity"] == "D50"].iloc[0]
+    assert [own[name] for name in ("ratio", "lower", "upper")] == pytest.approx(
+        wanted[["ratio", "lower", "upper"]].tolist()
+    )
+    assert {row["n_units"] for row in said["bootstrap"]} == {1}
 
 
 def test_out_writes_and_never_covers(psdstats, bench, tmp_path, contents):
@@ -130,7 +151,7 @@ def test_without_out_nothing_is_written(psdstats, bench, tmp_path):
 def test_quiet_leaves_results_only(psdstats, benches):
     loud = psdstats("sizes", benches, *LINEAR)
     quiet = psdstats("sizes", benches, *LINEAR, "--quiet")
-    assert "warnings from the bench checks" in loud.err
+    assert loud.err.startswith("psdstats: 11 warnings from the bench checks; see: psdstats check")
     assert quiet.err == ""
     assert "Note:" in loud.out
     assert "Note:" not in quiet.out
@@ -151,13 +172,14 @@ def test_decimal_comma_is_everywhere(psdstats, bench, tmp_path, sign):
 
 def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     from psdstats import compare, propagate
-    from psdstats.comparison.compare import measurement_sources
+    from psdstats.uncertainty.registry import measurement_sources
+    from psdstats.words.comparison import headlines
 
     study = read_study(bench)
     known = propagate(study, method="linear", sources=measurement_sources(study))
     expected = compare(study, propagation=known)
     said = json.loads(psdstats("compare", bench, *LINEAR, "--json").out)
-    assert said["sentences"] == list(expected.headlines)
+    assert said["sentences"] == list(headlines(expected))
     rows = said["effects-against-first"]
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 
@@ -171,6 +193,16 @@ def test_compare_prints_one_family_or_all(psdstats, benches):
     assert "against the one before: ratios" in full.out
     table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
     assert all(len(line) <= 100 for line in table if " vs " in line)
+
+
+def test_compare_by_the_families_asked_for(psdstats, benches):
+    asked = psdstats("compare", benches, *LINEAR, "--family", "successive", "--json")
+    found = json.loads(asked.out)
+    assert [name for name in found if name.startswith("effects")] == ["effects-successive"]
+    assert not any("against 0 min" in one for one in found["sentences"] if "24 min" in one)
+    unknown = psdstats("compare", benches, *LINEAR, "--family", "every-one")
+    assert unknown.code != 0
+    assert "No family of contrasts is called 'every one'; use one of 'against first'" in unknown.err
 
 
 def test_compare_by_combination_and_each(psdstats, benches):
@@ -283,5 +315,5 @@ def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):
     assert wrong.code == 2
     assert wrong.err.startswith("psdstats: sieves.csv, row 2, column nominal_um:")
     missing = psdstats("sheet", "--times", "0", "--sieves", "none.csv", "--out", "t")
-    assert "none.csv: the list of sieves cannot be opened" in missing.err
+    assert "none.csv: there is no such file. Give a CSV file" in missing.err
     assert not (tmp_path / "t").exists()

@@ -1,5 +1,6 @@
 """Words on a terminal and in a pipe: broken between words, never coloured, said once."""
 
+import io
 import json
 import os
 import pty
@@ -8,6 +9,7 @@ import sys
 
 import pytest
 from psdstats_cli.console import Console
+from psdstats_cli.main import main
 
 RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
 WIDTHS = (80, 120)
@@ -47,7 +49,6 @@ def test_commands_to_copy_and_tables_are_not_broken(capsys, monkeypatch):
     assert capsys.readouterr().out == f"{command}\n{LONG}\n"
 
 
-@pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize(
     "words",
     [
@@ -61,14 +62,20 @@ def test_commands_to_copy_and_tables_are_not_broken(capsys, monkeypatch):
     ],
     ids=" ".join,
 )
-def test_nothing_is_wider_than_the_terminal(psdstats, trial, monkeypatch, words, width):
+def test_nothing_is_wider_than_the_terminal(shown, trial, monkeypatch, words):
     """In process, with standard output taken for a terminal; no text of a table is cut."""
-    _take_for_terminal(monkeypatch, width)
     monkeypatch.chdir(trial.parent)  # a long path would be no fault of the page
-    said = psdstats(words[0], trial.name, *words[1:])
+    narrow, *wider = WIDTHS
+    _take_for_terminal(monkeypatch, narrow)
+    said = shown(words[0], trial.name, *words[1:])
     assert said.code in (0, 1)
-    assert max(map(len, said.out.splitlines())) <= width
-    assert "…" not in said.out
+    texts = {narrow: said.out}
+    for width in wider if said.show else ():
+        _take_for_terminal(monkeypatch, width)
+        texts[width] = said.show()
+    for width, text in texts.items():
+        assert max(map(len, text.splitlines())) <= width
+        assert "…" not in text
 
 
 @pytest.mark.parametrize("setting", [{}, {"NO_COLOR": "1"}, {"FORCE_COLOR": "1"}], ids=str)
@@ -100,22 +107,36 @@ def _run(folder, *words, encoding="utf-8", stdout=subprocess.PIPE):
     )
 
 
+@pytest.fixture
+def old_code_page(monkeypatch, psdstats):
+    """Run a command, in process, whose output is a stream of the encoding; gives its bytes."""
+
+    def run(encoding, *words):
+        with monkeypatch.context() as streams:
+            out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+            streams.setattr(sys, "stdout", out)
+            code = main([str(word) for word in words])
+            out.flush()
+            return code, out.buffer.getvalue()
+
+    return run
+
+
 @pytest.mark.parametrize(
     ("encoding", "value"),
     [("cp1252", "145.9 ± 2.7"), ("cp437", "145.9 ± 2.7"), ("ascii", "+- 2.7")],
 )
-def test_an_old_code_page_gets_the_nearest_signs(bench, encoding, value):
-    words = ("sizes", bench.name, "--method", "linear", "--quiet")
-    done = _run(bench.parent, *words, encoding=encoding)
-    assert (done.returncode, done.stderr) == (0, b"")
-    said = done.stdout.decode(encoding)
+def test_an_old_code_page_gets_the_nearest_signs(old_code_page, bench, capsys, encoding, value):
+    code, said = old_code_page(encoding, "sizes", bench, "--method", "linear", "--quiet")
+    assert (code, capsys.readouterr().err) == (0, "")
+    said = said.decode(encoding)
     assert value in said
     assert ("───────" if encoding == "cp437" else "-------") in said
 
 
-def test_json_holds_every_sign_whatever_the_code_page(bench):
-    words = ("sizes", bench.name, "--method", "linear", "--json")
-    plain, old = (_run(bench.parent, *words, encoding=name).stdout for name in ("utf-8", "cp1252"))
+def test_json_holds_every_sign_whatever_the_code_page(old_code_page, bench):
+    words = ("sizes", bench, "--method", "linear", "--json")
+    (_, plain), (_, old) = (old_code_page(name, *words) for name in ("utf-8", "cp1252"))
     assert json.loads(old.decode("cp1252")) == json.loads(plain.decode())
 
 

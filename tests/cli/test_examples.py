@@ -1,13 +1,14 @@
 """Every example in the help runs as it stands, on a part of the demo study (invented data).
 
 Only what makes it quick is added where a command has the option: the linear law instead of draws,
-few simulated trials.
+few simulated trials.  That of the report runs in test_report.py.
 """
 
 import json
 import shlex
 import shutil
 from importlib import import_module
+from pathlib import Path
 
 import pytest
 from psdstats_cli.main import build_parser
@@ -30,8 +31,7 @@ QUICK = {"--method": "linear", "--trials": "100"}
 
 
 def _example(path):
-    home = "commands" if len(path) == 1 else f"{path[0]}s"
-    text = import_module(f"psdstats_cli.{home}.{path[-1]}").EXAMPLE
+    text = import_module(f"psdstats_cli.commands.{'_'.join(path)}").EXAMPLE
     return shlex.split(text.replace("\\\n", " "))
 
 
@@ -40,57 +40,61 @@ def _quick(path):
     return [word for name, value in QUICK.items() if name in known for word in (name, value)]
 
 
-@pytest.mark.parametrize("path", COMMANDS, ids=" ".join)
-def test_example_runs(psdstats, trial, contents, path):
+FILES_ALONE = {("demo",), ("convert",), ("sheet",)}
+HINTS = ("Note:", "Add --", "Wrote", "Try next", "Not shown", "see: psdstats")
+
+
+@pytest.mark.parametrize("path", [one for one in COMMANDS if one != ("report",)], ids=" ".join)
+def test_example_runs(shown, psdstats, trial, contents, path, tmp_path):
+    """As it stands; as JSON it is one document, with --quiet its result without remark or hint."""
     if path == ("demo",):
         shutil.rmtree(trial)
+    words = [*_example(path)[1:], *_quick(path)]
     before = contents(trial) if trial.exists() else {}
-    said = psdstats(*_example(path)[1:], *_quick(path))
+    said = shown(*words)
     assert said.code == (1 if path == ("check",) else 0), said.err
     assert "Traceback" not in said.err
     assert said.out
     assert not before or contents(trial) == before
-
-
-PRINTING = [path for path in COMMANDS if path != ("report",)]  # test_report.py prints that one
-
-
-def _printing(path):
-    """The example without its files, where it has a result to print."""
-    words = _example(path)[1:]
-    known = {action.dest for action in COMMANDS[path]._actions}
-    if "decimal" in known and "--out" in words:
-        at = words.index("--out")
-        del words[at : at + 2]
-    return [*words, *_quick(path)]
-
-
-@pytest.mark.parametrize("path", PRINTING, ids=" ".join)
-def test_example_as_json_is_one_document(psdstats, trial, path):
-    if path == ("demo",):
-        shutil.rmtree(trial)
-    said = psdstats(*_printing(path), "--json")
-    document = json.loads(said.out)
-    assert document
-    assert isinstance(document, dict)
-
-
-FILES_ALONE = {("demo",), ("convert",), ("sheet",)}
-
-
-@pytest.mark.parametrize("path", PRINTING, ids=" ".join)
-def test_quiet_prints_the_result_alone(psdstats, trial, path):
-    """What makes files says nothing; the others print their result, without remark or hint."""
-    if path == ("demo",):
-        shutil.rmtree(trial)
-    said = psdstats(*_printing(path), "--quiet")
-    assert said.err == ""
-    if path in FILES_ALONE:
-        assert said.out == ""
+    if said.show:  # the same page, shown otherwise
+        if path[0] == "plan":
+            said.show(out=tmp_path / "made")
+            _is_written(contents(tmp_path / "made"), path)
+        quiet, document = said.show(quiet=True, out=None), said.show(json=True, out=None)
+        parsed = build_parser().parse_args([*words, "--quiet", "--json"])
+        assert parsed.quiet
+        assert parsed.json
     else:
-        assert said.out
-    for hint in ("Note:", "Add --", "Wrote", "Try next", "Not shown", "see: psdstats"):
-        assert hint not in said.out
+        replies = []
+        for option in ("--quiet", "--json"):
+            _clear(path, trial, tmp_path)
+            replies.append(psdstats(*words, option))
+        assert replies[0].err == ""
+        quiet, document = (reply.out for reply in replies)
+    assert isinstance(json.loads(document), dict)
+    assert json.loads(document)
+    assert bool(quiet) != (path in FILES_ALONE)
+    assert not [hint for hint in HINTS if hint in quiet]
+
+
+def _is_written(files, path):
+    suffixes = {Path(one).suffix for one in files}
+    assert suffixes >= {".csv", ".md", ".tex", ".xlsx", ".svg", ".png"}
+    assert ("cautions.txt" in files) == (path[1] in ("charge", "timeline"))
+
+
+def _clear(path, trial, folder):
+    """Take away what the command made, so that it can run again."""
+    for made in [one for one in folder.iterdir() if one != trial or path == ("demo",)]:
+        shutil.rmtree(made) if made.is_dir() else made.unlink()
+
+
+@pytest.mark.parametrize("command", ["sizes", "compare", "groups", "rate", "budget"])
+def test_quiet_says_nothing_of_warnings(psdstats, few_runs, command):
+    linear = () if command == "budget" else ("--method", "linear")
+    quick = ("--quantity", "D50") if command == "rate" else ()
+    assert psdstats("check", few_runs).code == 1
+    assert psdstats(command, few_runs, *linear, *quick, "--quiet").err == ""
 
 
 def test_the_commands_that_demo_names_run_as_printed(psdstats):

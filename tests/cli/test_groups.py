@@ -5,8 +5,8 @@ import json
 import pytest
 
 from psdstats import propagate, read_study
-from psdstats.comparison.compare import measurement_sources
 from psdstats.comparison.groups import group_agreement
+from psdstats.uncertainty.registry import measurement_sources
 
 LINEAR = ("--method", "linear")
 
@@ -22,8 +22,8 @@ def test_a_verdict_a_group_in_full_precision(psdstats, benches):
         assert row["verdict"] == one["verdict"]
 
 
-def test_tables_fit_a_terminal(psdstats, benches):
-    said = psdstats("groups", benches, *LINEAR, "--quiet")
+def test_tables_fit_a_terminal(psdstats, trial):
+    said = psdstats("groups", trial, *LINEAR, "--quiet")
     assert said.code == 0
     assert "s_R, %" in said.out
     tables = [line for line in said.out.splitlines() if "(" in line and line.startswith(" ")]
@@ -34,11 +34,11 @@ def test_tables_fit_a_terminal(psdstats, benches):
 
 def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, benches):
     wide = json.loads(psdstats("groups", benches, *LINEAR, "--json", "--margin", "20").out)
-    assert {row["verdict"] for row in wide["group-agreement"]} == {"agrees within the margin"}
+    assert {row["verdict"] for row in wide["group-agreement"]} == {"equivalent"}
 
 
-def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, contents):
-    said = psdstats("groups", benches, *LINEAR, "--whole", "--fits", "--out", "out", "--quiet")
+def test_whole_and_fits_add_tables_and_figures(psdstats, few_runs, tmp_path, contents):
+    said = psdstats("groups", few_runs, *LINEAR, "--whole", "--fits", "--out", "out", "--quiet")
     assert said.code == 0
     assert "The whole distribution changes with milling time" in said.out
     assert "Fineness by the step rule (Ph. Eur.)" in said.out
@@ -61,12 +61,15 @@ def test_whole_and_fits_add_tables_and_figures(psdstats, benches, tmp_path, cont
 def test_one_group_is_told_not_refused(psdstats, bench):
     said = psdstats("groups", bench, *LINEAR, "--whole")
     assert said.code == 0
-    assert "all: cannot be told: no other group has results at the same milling time." in said.out
+    assert (
+        "all: cannot be told, because no other group has results at the same milling time."
+        in said.out
+    )
     assert "Cannot be told whether the distribution changes" in said.out
 
 
-def test_unknown_column_is_one_sentence(psdstats, benches):
-    said = psdstats("groups", benches, *LINEAR, "--whole", "--by", "operator", "--quiet")
+def test_unknown_column_is_one_sentence(psdstats, bench):
+    said = psdstats("groups", bench, *LINEAR, "--whole", "--by", "operator", "--quiet")
     assert said.code == 2
-    assert "There is no column 'operator'" in said.err
+    assert "The run table has no column 'operator'" in said.err
     assert said.err.count("\n") == 1

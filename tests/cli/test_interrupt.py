@@ -55,12 +55,12 @@ DRAFT = ".r.psdstats-*"
 
 
 @pytest.mark.parametrize(("command", "is_there"), [("sizes", False), ("report", True)])
-def test_interrupt_while_results_are_written(tmp_path, bench, contents, command, is_there):
+def test_interrupt_while_results_are_written(
+    psdstats, tmp_path, bench, contents, command, is_there
+):
     words = (command, bench.name, "--method", "linear", "--out", "r", "--replace", "--quiet")
     if is_there:
-        first = _start(tmp_path, "sizes", *words[1:])
-        first.communicate(timeout=120)
-        assert first.returncode == 0
+        assert psdstats("sizes", *words[1:]).code == 0
     before = contents(tmp_path)
     assert _interrupt(tmp_path, f"{DRAFT}/tables/*", *words) == STOPPED
     assert contents(tmp_path) == before

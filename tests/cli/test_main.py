@@ -33,16 +33,14 @@ OPTIONS = [
 
 
 def _module(path):
-    """The module of a command; those of `plan` have a folder of their own."""
-    home = "commands" if len(path) == 1 else f"{path[0]}s"
-    return import_module(f"psdstats_cli.{home}.{path[-1]}")
+    """The module of a command; that of a plan is named after both words."""
+    return import_module(f"psdstats_cli.commands.{'_'.join(path)}")
 
 
-@pytest.mark.parametrize(("home", "depth"), [("commands", 1), ("plans", 2)])
-def test_every_module_is_a_command(home, depth):
-    folder = Path(import_module(f"psdstats_cli.{home}").__path__[0])
-    modules = {path.stem for path in folder.glob("*.py")} - {"__init__", "options"}
-    assert modules == {path[-1] for path in PARSERS if len(path) == depth}
+def test_every_module_is_a_command():
+    folder = Path(import_module("psdstats_cli.commands").__path__[0])
+    modules = {path.stem for path in folder.glob("*.py")} - {"__init__"}
+    assert modules == {"plan", *("_".join(path) for path in PARSERS)}
 
 
 @pytest.mark.parametrize("path", PARSERS, ids=" ".join)

@@ -11,7 +11,13 @@ import pytest
 from psdstats_cli import console as progress
 from psdstats_cli.console import Console
 
-RUN = "import sys; from psdstats_cli.main import main; sys.exit(main(sys.argv[1:]))"
+RUN = """
+import sys
+from psdstats_cli import console, main
+
+console.AFTER_S = console.EVERY_S = 0.0  # as if the work were long
+sys.exit(main.main(sys.argv[1:]))
+"""
 
 
 @pytest.fixture
@@ -77,7 +83,7 @@ def test_no_callback_where_nobody_looks(capsys):
 def test_on_a_terminal_progress_is_shown_and_nothing_is_coloured(bench):
     """A real pseudo-terminal on standard error; the result goes through a pipe."""
     ours, theirs = pty.openpty()
-    words = ("sizes", str(bench), "--draws", "3000000")
+    words = ("sizes", str(bench), "--draws", "20000")
     with subprocess.Popen(
         [sys.executable, "-c", RUN, *words], stdout=subprocess.PIPE, stderr=theirs
     ) as process:

@@ -4,10 +4,11 @@ import json
 import re
 
 LINEAR = ("--method", "linear")
+D50 = (*LINEAR, "--quantity", "D50")
 
 
 def test_time_to_a_target_for_each_ball_ratio(psdstats, benches):
-    said = json.loads(psdstats("rate", benches, *LINEAR, "--target-um", "90", "--json").out)
+    said = json.loads(psdstats("rate", benches, *D50, "--target-um", "90", "--json").out)
     rows = said["when-to-stop"]
     assert [row["series"] for row in rows] == ["ball ratio 5", "ball ratio 10"]
     for row in rows:
@@ -19,27 +20,28 @@ def test_time_to_a_target_for_each_ball_ratio(psdstats, benches):
     assert rows[1]["time_min"] < rows[0]["time_min"]
 
 
-def test_together_leaves_the_factor_out_and_says_so(psdstats, benches):
-    said = psdstats("rate", benches, *LINEAR, "--together")
+def test_together_leaves_the_factor_out_and_says_so(psdstats, trial):
+    said = psdstats("rate", trial, *D50, "--together")
     assert "Ball ratio 5:" not in said.out
     assert "differs between runs and is not in the rate model" in said.out
 
 
-def test_withdrawn_mass_needs_powder_and_balls(psdstats, benches, bench):
-    alone = psdstats("rate", bench, *LINEAR, "--powder-g", "500")
+def test_withdrawn_mass_needs_powder_and_balls(psdstats, trial, bench):
+    quick = (*D50, "--powder-g", "500")
+    alone = psdstats("rate", bench, *quick)
     assert alone.code == 2
     assert "state powder_g and balls_g" in alone.err
-    both = psdstats("rate", bench, *LINEAR, "--powder-g", "500", "--balls-g", "2500")
+    both = psdstats("rate", bench, *quick, "--balls-g", "2500")
     assert "Sampling raised the ball-to-powder ratio from 5 to" in both.out
-    by_ratio = psdstats("rate", benches, *LINEAR, "--powder-g", "500")
+    by_ratio = psdstats("rate", trial, *quick)
     assert "Sampling raised the ball-to-powder ratio from 10 to" in by_ratio.out
 
 
-def test_files_and_figures(psdstats, bench, tmp_path, contents):
-    words = ("rate", bench, *LINEAR, "--target-um", "100", "--margin", "5", "--out", "out")
-    said = psdstats(*words)
+def test_files_and_figures_with_a_decimal_comma(psdstats, bench, tmp_path, contents):
+    words = ("rate", bench, *LINEAR, "--target-um", "100", "--margin", "5", "--decimal", ",")
+    said = psdstats(*words, "--out", "out")
     assert said.code == 0
-    assert re.search(r"D50 reaches 100 µm after [\d.]+ min", said.out)
+    assert re.search(r"D50 reaches 100 µm after \d+(,\d+)? min", said.out)
     assert "Without repeats the misfit" in said.out
     assert set(contents(tmp_path / "out")) >= {
         "tables/when-to-stop.csv",
@@ -50,18 +52,16 @@ def test_files_and_figures(psdstats, bench, tmp_path, contents):
         "figures/rate-d50.svg",
         "figures/loss-above-each-sieve.png",
     }
+    text = (tmp_path / "out/tables/rate-parameters.md").read_text(encoding="utf-8")
+    assert re.search(r"\d,\d", text)
+    assert not re.search(r"\d\.\d", text)
 
 
 def test_a_curve_without_a_limit_has_no_margin(psdstats, bench):
-    said = psdstats("rate", bench, *LINEAR, "--margin", "5", "--curve", "constant rate")
+    words = ("rate", bench, *D50, "--margin", "5")
+    said = psdstats(*words, "--curve", "constant rate")
     assert said.code == 0
     assert "No time can be given after which less than 5 % is left to gain" in said.out
-    limit = psdstats("rate", bench, *LINEAR, "--margin", "5", "--curve", "approach to a limit")
+    limit = psdstats(*words, "--curve", "approach to a limit", "--target-um", "100")
     assert re.search(r"less than 5 % (of the limit of D50 )?is left to gain", limit.out)
-
-
-def test_comma_for_the_decimal_sign(psdstats, bench, tmp_path):
-    psdstats("rate", bench, *LINEAR, "--target-um", "100", "--decimal", ",", "--out", "out")
-    text = (tmp_path / "out/tables/rate-parameters.md").read_text(encoding="utf-8")
-    assert re.search(r"\d,\d", text)
-    assert not re.search(r"\d\.\d", text.replace("0.5 Bond", ""))
+    assert re.search(r"D50 reaches 100 µm after [\d.]+ min", limit.out)

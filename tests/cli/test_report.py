@@ -4,41 +4,44 @@ import csv
 import hashlib
 import json
 import re
+import shlex
 import shutil
+
+from psdstats_cli.commands.report import EXAMPLE
+
+from psdstats import read_study
+from psdstats.study import check_study
 
 LINEAR = ("--method", "linear")
 PARTS = {"report.html", "provenance.json", "tables/sizes.csv", "tables/all-tables.xlsx"}
 
 
-def test_tour_of_the_small_study(psdstats, tmp_path, contents):
-    psdstats("demo", "trial", "--small")
-    study = "trial/one_bench.csv"
-    words = ("report", study, "--draws", "20000", "--seed", "7")
-    first = psdstats(*words, "--out", "a")
-    assert first.code == 0
-    assert first.out.splitlines()[-1] == f"Report: {tmp_path / 'a' / 'report.html'}"
-    assert psdstats(*words, "--out", "b").code == 0
-    assert contents(tmp_path / "a") == contents(tmp_path / "b")
-    assert set(contents(tmp_path / "a")) >= PARTS
+def test_the_same_report_comes_out_again(psdstats, small_report, tmp_path, contents):
+    quiet = psdstats(*small_report.words, "--out", "b", "--quiet")
+    assert (quiet.code, quiet.err) == (0, "")
+    assert quiet.out.splitlines() == [
+        *json.loads(small_report.out)["sentences"],
+        f"Report: {tmp_path / 'b' / 'report.html'}",
+    ]
+    assert contents(small_report.folder) == contents(tmp_path / "b")
+    assert set(contents(tmp_path / "b")) >= PARTS
     same, other = (
-        psdstats("sizes", study, "--draws", "20000", "--seed", seed, "--json").out
+        psdstats("sizes", small_report.study, "--draws", "4000", "--seed", seed, "--json").out
         for seed in ("7", "8")
     )
     assert same != other
 
 
-def test_tour_of_the_large_study(psdstats, tmp_path, contents):
-    psdstats("demo", "trial")
-    words = ("report", "trial", *LINEAR)
-    said = psdstats(*words)
+def test_tour_of_a_study_with_groups(psdstats, few_runs, tmp_path, contents):
+    """The example of the command as it is printed, but by the linear law instead of draws."""
+    inputs = contents(few_runs)
+    said = psdstats(*shlex.split(EXAMPLE)[1:], *LINEAR)
     assert said.code == 0
-    written = contents(tmp_path / "trial-report")
+    assert contents(few_runs) == inputs
+    written = contents(tmp_path / "my-report")
     assert set(written) >= PARTS
-    quiet = psdstats(*words, "--out", "again", "--quiet")
-    assert (quiet.code, quiet.err) == (0, "")
-    assert quiet.out == said.out.replace("trial-report", "again")
-    assert said.err == "psdstats: 11 warnings from the bench checks; see: psdstats check trial\n"
-    assert contents(tmp_path / "again") == written
+    assert len(check_study(read_study(few_runs)).of_severity("warning")) == 1
+    assert said.err == "psdstats: 1 warning from the bench checks; see: psdstats check my-trial\n"
 
     page = written["report.html"].decode().replace("\u00a0", " ")
     for heading in (
@@ -55,20 +58,24 @@ def test_tour_of_the_large_study(psdstats, tmp_path, contents):
     ):
         assert f">{heading}</h2>" in page
     assert re.search(r"""(?:src|href)=["'](?!#|data:)""", page) is None
-    for sentence in said.out.splitlines()[:-1]:
+    *sentences, last = said.out.splitlines()
+    assert len(sentences) >= 5
+    for sentence in sentences:
         assert sentence in page
+    assert last == f"Report: {tmp_path / 'my-report' / 'report.html'}"
 
     record = json.loads(written["provenance.json"])
     for name in ("runs.csv", "weighings.csv", "study.toml", "sieves.csv"):
-        digest = hashlib.sha256((tmp_path / "trial" / name).read_bytes()).hexdigest()
-        assert record["inputs"][name] == digest
+        assert record["inputs"][name] == hashlib.sha256(inputs[name]).hexdigest()
     assert record["options"]["by"] == "milling_time_min"
     assert record["seed"] == 0
 
 
-def test_existing_report_is_refused_before_it_is_replaced(psdstats, bench, tmp_path, contents):
-    words = ("report", bench, *LINEAR, "--out", "r")
-    psdstats(*words)
+def test_existing_report_is_refused_before_it_is_replaced(
+    psdstats, small_report, tmp_path, contents
+):
+    shutil.copytree(small_report.folder, tmp_path / "r")
+    words = ("report", small_report.study, *LINEAR, "--out", "r")
     before = contents(tmp_path / "r")
     refused = psdstats(*words)
     assert (refused.code, refused.out) == (2, "")
@@ -83,13 +90,12 @@ def test_existing_report_is_refused_before_it_is_replaced(psdstats, bench, tmp_p
     assert (tmp_path / "r" / "report.html").read_text(encoding="utf-8") == "mine now"
 
 
-def test_decimal_comma_reaches_every_part_of_the_page(psdstats, bench, tmp_path):
-    said = psdstats("report", bench, *LINEAR, "--out", "r", "--decimal", ",", "--json")
-    document = json.loads(said.out)
-    assert document["report"] == str(tmp_path / "r" / "report.html")
+def test_decimal_comma_reaches_every_part_of_the_page(small_report):
+    document = json.loads(small_report.out)
+    assert document["report"] == str(small_report.folder / "report.html")
     assert len(document["verdicts"]) >= 5
     assert [each["sentence"] for each in document["verdicts"]] == document["sentences"]
-    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    page = (small_report.folder / "report.html").read_text(encoding="utf-8")
     verdicts = page[
         page.index('<ul class="verdicts">') : page.index("</ul>", page.index("verdicts"))
     ]
@@ -102,35 +108,33 @@ def test_decimal_comma_reaches_every_part_of_the_page(psdstats, bench, tmp_path)
         assert re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text) is None, text
 
 
-def test_target_size_is_answered_and_recorded(psdstats, bench, tmp_path):
-    assert psdstats("report", bench, *LINEAR, "--target-um", "150", "--out", "r").code == 0
-    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8").replace("\u00a0", " ")
-    assert "reaches 150 µm after" in page
-    record = json.loads((tmp_path / "r" / "provenance.json").read_text(encoding="utf-8"))
+def test_target_size_is_answered_and_recorded(small_report):
+    assert small_report.code == 0
+    page = (small_report.folder / "report.html").read_text(encoding="utf-8")
+    assert "reaches 150 µm after" in page.replace("\u00a0", " ")
+    record = json.loads((small_report.folder / "provenance.json").read_text(encoding="utf-8"))
     assert "--target-um 150.0" in record["repeat_with"]
     assert record["options"]["target_um"] == 150.0
 
 
-def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, benches, tmp_path):
+def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, few_runs):
     """Ball ratio goes with the benches one to one; asked for on the command line it is refused."""
-    trial = tmp_path / "trial"
-    shutil.copytree(benches, trial)
-    with (trial / "runs.csv").open(encoding="utf-8", newline="") as file:
+    with (few_runs / "runs.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     ratios = {group: str(5 + i) for i, group in enumerate(dict.fromkeys(r["group"] for r in rows))}
-    with (trial / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+    with (few_runs / "runs.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, fieldnames=list(rows[0]))
         writer.writeheader()
         writer.writerows({**row, "ball_ratio": ratios[row["group"]]} for row in rows)
-    said = psdstats("report", trial, *LINEAR, "--out", "r", "--json")
+    said = psdstats("report", few_runs, *LINEAR, "--out", "r", "--json")
     assert said.code == 0
     verdict = json.loads(said.out)["verdicts"][0]
     assert verdict["verdict"] == "cannot be told"
     assert verdict["sentence"].startswith(
         "Whether milling time changed the size cannot be told. Ball ratio differs only where group"
     )
-    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    page = (few_runs.parent / "r" / "report.html").read_text(encoding="utf-8")
     assert "Not computed: Ball ratio differs only where group does" in page
     assert ">Sizes</h2>" in page
     assert ">Where the uncertainty comes from</h2>" in page
-    assert psdstats("report", trial, *LINEAR, "--out", "s", "--also", "ball_ratio").code == 2
+    assert psdstats("report", few_runs, *LINEAR, "--out", "s", "--also", "ball_ratio").code == 2

@@ -131,7 +131,8 @@ def test_empty_file(psdstats, tmp_path, name):
 
 
 def test_file_where_a_folder_is_wanted(psdstats, bench):
-    _refused(psdstats("report", bench, "--out", bench), "is a file, not a folder. Choose another")
+    said = psdstats("report", bench, "--method", "linear", "--out", bench)
+    _refused(said, "is a file, not a folder. Choose another")
 
 
 def test_place_that_cannot_be_written(psdstats, tmp_path):

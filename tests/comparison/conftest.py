@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.comparison.compare import compare_sizes, measurement_sources
+from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.plan import plan_comparison
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.registry import measurement_sources
 
 APERTURES = (0.0, 63.0, 125.0, 250.0, 500.0)
 NETS = (4.0, 9.0, 20.0, 12.0, 5.0)
@@ -76,6 +77,7 @@ def planted(planted_study, planted_sizes):
             covariance = 1e-12 * np.eye(len(rows))
         sizes = planted_sizes(study, ln_size, covariance)
         plan = plan_comparison(study, **options)
-        return compare_sizes(study, plan, sizes, {"D50": np.asarray(covariance)}, level=level)
+        known = {"D50": np.asarray(covariance)}
+        return compare_sizes(study, plan, sizes.value, known, measured=lambda: sizes, level=level)
 
     return make

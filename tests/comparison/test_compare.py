@@ -8,13 +8,17 @@ import pingouin
 import pytest
 import scipy.stats
 import statsmodels.formula.api as smf
+from psdstats_datasets import demo_study
 from statsmodels.stats.anova import anova_lm
 
 from psdstats.comparison import compare
-from psdstats.comparison.compare import measurement_sources
 from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
+from psdstats.study import read_study
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.registry import measurement_sources
+from psdstats.words.comparison import finding_sentence, headlines, model_sentence
+from psdstats.words.remarks import sentence
 
 TIMES = (0.0, 6.0, 12.0, 24.0, 48.0)
 
@@ -138,13 +142,15 @@ def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
     found = comparison["D50"]
     means = data.groupby(["ball_ratio", "milling_time_min"])["y"].mean()
     for row in found.family("against first").to_dict("records"):
-        time, ratio = (float(part) for part in row["high"].split(" at "))
+        time, ratio = float(row["high"]), float(row["where"])
         expected = means[ratio, time] - means[ratio, 0.0]
         assert np.log(row["ratio"]) == pytest.approx(expected, abs=1e-9)
-        assert f"(ball ratio {ratio:g})" in row["sentence"]
+    for finding in found.findings:
+        told = f"(ball ratio {finding.subject.where})"
+        assert told in finding_sentence(finding, comparison.plan)
     table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(ball_ratio)", data).fit())
     expected = table.loc["C(milling_time_min):C(ball_ratio)"]
-    assert found.tests[1].term == "milling_time_min and ball_ratio"
+    assert found.tests[1].term == ("milling_time_min", "ball_ratio")
     assert found.tests[1].f == pytest.approx(expected["F"], rel=1e-6)
     assert found.tests[1].p == pytest.approx(expected["PR(>F)"], rel=1e-6)
     assert list(comparison.means_frame()["ball_ratio"].unique()) == ["5", "10"]
@@ -165,10 +171,11 @@ def test_equivalence_is_two_one_sided_t_tests(planted):
 def test_margin_below_what_could_be_seen_cannot_be_told(planted):
     generator = np.random.default_rng(2)
     rows = [{"milling_time_min": time} for time in (24.0, 48.0) for _ in range(5)]
-    row = planted(rows, generator.normal(5, 0.04, 10), margin_percent=1.0)["D50"].effects.iloc[0]
+    found = planted(rows, generator.normal(5, 0.04, 10), margin_percent=1.0)
+    row = found["D50"].effects.iloc[0]
     assert row["verdict"] == "cannot be told"
     assert row["detectable_decrease_percent"] > 1.0
-    assert "more than the margin of 1 %" in row["sentence"]
+    assert "more than the margin of 1 %" in finding_sentence(found["D50"].findings[0], found.plan)
 
 
 def test_level_across_quantities_is_bonferroni(planted_study, planted_sizes):
@@ -195,8 +202,8 @@ def test_open_percentiles_go_with_their_whole_cell(planted_study, planted_sizes)
         quantities=("D50",),
         propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
     )["D50"]
-    assert found.notes[0] == (
-        "2 runs set aside, because the sieves do not bracket D50 in every run of their cell: "
+    assert sentence(found.remarks[0]) == (
+        "2 runs set aside, because the sieves do not bracket it in every run of their cell: "
         f"run-{at}, run-{at + 1}."
     )
     assert found.fit is not None
@@ -209,14 +216,16 @@ def test_level_that_loses_most_runs_cannot_be_told(planted_study, planted_sizes)
     times = np.array([row["milling_time_min"] for row in rows])
     ln_size[np.flatnonzero(times == 48)[:2]] = np.nan
     study = planted_study(rows)
-    found = compare(
+    whole = compare(
         study,
         quantities=("D50",),
         propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
-    )["D50"]
+    )
+    found = whole["D50"]
     last = found.family("against first").iloc[-1]
     assert last["verdict"] == "cannot be told"
-    assert last["sentence"] == (
+    finding = [one for one in found.findings if one.subject.family == "against first"][-1]
+    assert finding_sentence(finding, whole.plan) == (
         "D50 at 48 min against 0 min: cannot be told, because D50 at 48 min is not bracketed by "
         "the sieves in 2 of 3 runs."
     )
@@ -233,7 +242,7 @@ def test_nothing_left_is_said_and_not_fitted(planted_study, planted_sizes):
     )["D50"]
     assert found.route is Route.NONE
     assert found.tests == ()
-    assert found.model == (
+    assert model_sentence(found) == (
         "D50 is bracketed by the sieves at fewer than two levels of milling time; nothing was "
         "fitted."
     )
@@ -251,6 +260,34 @@ def test_run_to_run_is_never_counted_twice(planted_study):
         "The propagation given holds the run-to-run source, which the model estimates itself; "
         "make it with sources=measurement_sources(study)."
     )
+
+
+def test_draws_are_made_for_single_runs_alone(planted_study):
+    """A callable is asked where the measurement alone judges, and its result is what counts."""
+    asked = []
+
+    def draw(study):
+        asked.append(study)
+        return propagate(study, method="linear", sources=measurement_sources(study))
+
+    several = read_study(demo_study("four_benches"))
+    found = compare(several, propagation=lambda: draw(several), quantities=("D50",))
+    assert found["D50"].route is Route.MIXED_MODEL
+    assert asked == []
+    single = planted_study([{"milling_time_min": time} for time in (0.0, 24.0)])
+    found = compare(single, propagation=lambda: draw(single), quantities=("D50",))
+    assert found["D50"].route is Route.MEASUREMENT_ONLY
+    assert asked == [single]
+    plain = compare(single, propagation=draw(single), quantities=("D50",))
+    pd.testing.assert_frame_equal(found.to_frame(), plain.to_frame())
+
+
+def test_sources_asked_for_are_counted(planted_study):
+    study = planted_study([{"milling_time_min": time} for time in (0.0, 24.0)])
+    narrow = compare(study, sources=["repeatability"], quantities=("D50",), seed=1)
+    known = propagate(study, sources=["repeatability"], seed=1)
+    given = compare(study, propagation=known, quantities=("D50",))
+    pd.testing.assert_frame_equal(narrow.to_frame(), given.to_frame())
 
 
 def test_unknown_quantity_is_refused(planted_study, planted_sizes):
@@ -272,9 +309,10 @@ def test_frames_of_the_result_hold_every_quantity(planted_study, planted_sizes):
     assert list(found.tests_frame()["quantity"]) == ["D10", "D50", "D90", "span"]
     assert set(found.variance_frame()["component"]) == {
         "group",
-        "group[order of milling_time_min]",
+        "group[order of milling time]",
         "residual",
     }
-    assert found.summary().splitlines()[: len(found.headlines)] == list(found.headlines)
+    said = headlines(found)
+    assert found.summary().splitlines()[: len(said)] == list(said)
     with pytest.raises(KeyError, match="'D95' was not compared; choose one of D10"):
         found["D95"]

@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 import scipy.stats
 
-from psdstats.comparison.drift import drift_slope, find_misfit, level_order
 from psdstats.comparison.plan import plan_comparison
+from psdstats.comparison.spread import drift_slope, find_misfit, level_order
 from psdstats.models import MixedModel, RandomSlope
+from psdstats.words.comparison import model_sentence
+from psdstats.words.remarks import sentence
 
 TIMES = (0.0, 6.0, 12.0, 24.0, 48.0)
 GROUPS = ("Alder", "Birch", "Cedar", "Rowan")
@@ -35,8 +37,10 @@ def test_pure_drift_is_judged_by_the_spread_of_the_slopes(planted):
     assert np.log([last["ratio_lower_single"], last["ratio_upper_single"]]) == pytest.approx(
         [expected.low, expected.high], abs=2e-4
     )
-    assert any("Groups were allowed to drift apart" in note for note in found.notes)
-    assert "slopes in order of milling_time_min" in found.model
+    assert any(
+        "Groups were allowed to drift apart" in note for note in map(sentence, found.remarks)
+    )
+    assert "slopes in order of milling time" in model_sentence(found)
 
 
 def test_pooled_leaves_the_lines_out_and_says_that_they_are_missing(planted):
@@ -46,12 +50,12 @@ def test_pooled_leaves_the_lines_out_and_says_that_they_are_missing(planted):
     y = y + generator.normal(0, 0.005, len(ROWS))
     found = planted(ROWS, y, spread="pooled", within="group")["D50"]
     free = planted(ROWS, y, within="group")["D50"]
-    caution = next(note for note in found.notes if "scatter changes" in note)
+    caution = next(note for note in map(sentence, found.remarks) if "scatter changes" in note)
     residual = pd.Series(y - np.array([y[one == ORDER].mean() for one in ORDER]))
     first, last = (residual[one == ORDER].std() for one in (0, 4))
     assert f"{100 * first:.2g} % about their mean at 0 min" in caution
     assert f"{100 * last:.2g} % at 48 min" in caution
-    assert not any("scatter changes" in note for note in free.notes)
+    assert not any("scatter changes" in note for note in map(sentence, free.remarks))
     widths = [
         np.log(row["ratio_upper"] / row["ratio_lower"])
         for row in (one.family("against first").iloc[-1] for one in (found, free))
@@ -65,8 +69,8 @@ def test_scatter_that_grows_is_seen_without_groups(planted):
     order = np.repeat(np.arange(5), 4)
     y = 5 - 0.1 * order + generator.normal(0, 0.004 * (1 + 3 * order))
     found = planted(rows, y)["D50"]
-    assert any("scatter changes" in note for note in found.notes)
-    assert not any("Groups were allowed" in note for note in found.notes)
+    assert any("scatter changes" in note for note in map(sentence, found.remarks))
+    assert not any("Groups were allowed" in note for note in map(sentence, found.remarks))
 
 
 def test_the_check_holds_its_level(planted_study):

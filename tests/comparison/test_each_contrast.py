@@ -8,9 +8,11 @@ import pytest
 import scipy.stats
 from statsmodels.stats.multitest import multipletests
 
-from psdstats.comparison.each_contrast import Units, own_spread
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Route
+from psdstats.comparison.spread import Units, own_spread
 from psdstats.errors import ModelError
+from psdstats.words.comparison import finding_sentence
 
 TIMES = (0.0, 12.0, 48.0)
 GROUPS = ("Alder", "Birch", "Cedar", "Rowan")
@@ -138,7 +140,7 @@ def test_at_each_level_pairs_within_it(planted, drifting):
     half = frame[ratio == 10].set_index(["group", "milling_time_min"])["y"].unstack()  # noqa: PD010
     expected = scipy.stats.ttest_rel(half[48.0], half[12.0])
     effects = found.effects
-    row = effects[(effects["high"] == "48 at 10") & (effects["low"] == "12 at 10")].iloc[0]
+    row = effects.set_index(["high", "low", "where"]).sort_index().loc["48", "12", "10"].iloc[0]
     assert row["p"] == pytest.approx(expected.pvalue, rel=1e-6)
     assert len(found.means) == 6
 
@@ -150,9 +152,10 @@ def test_one_group_left_cannot_be_told(planted, drifting):
     ]
     found = planted(
         [rows[i] for i in kept], frame["y"].to_numpy()[kept], spread="each contrast"
-    )["D50"].family("against first").iloc[-1]  # fmt: skip
-    assert found["verdict"] == "cannot be told"
-    assert found["sentence"] == (
+    )["D50"]  # fmt: skip
+    last = [one for one in found.findings if one.subject.family == "against first"][-1]
+    assert last.verdict == "cannot be told"
+    assert finding_sentence(last, ComparisonPlan(by="milling_time_min")) == (
         "D50 at 48 min against 0 min: cannot be told, because fewer than two groups are left to "
         "estimate its spread from."
     )

@@ -10,21 +10,24 @@ import pytest
 import statsmodels.formula.api as smf
 
 from psdstats.comparison.consistency import intraclass_correlation
-from psdstats.comparison.groups import group_agreement, sizes_by_run
-from psdstats.comparison.groups_result import run_scatter
+from psdstats.comparison.groups import GroupRemark, group_agreement, run_scatter, sizes_by_run
 from psdstats.errors import ModelError
+from psdstats.findings import FindingKind, Verdict
+from psdstats.models.verdicts import VerdictRemark
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty import propagate
+from psdstats.words.groups import agreement_sentences, group_sentence
+from psdstats.words.remarks import sentence
 
 APERTURES = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0)
 
 
 def masses(d50: float) -> list[float]:
     """Net masses of a log-normal powder of geometric SD 1.8, pan first, 50 g in all."""
-    from psdstats.distribution.closed_forms import LogNormal
+    from scipy.stats import lognorm
 
-    finer = LogNormal(median_um=d50, geometric_sd=1.8).undersize(APERTURES)
+    finer = lognorm(np.log(1.8), scale=d50).cdf(APERTURES)
     return list(50 * np.diff(np.concatenate([[0], finer, [1]])))
 
 
@@ -90,31 +93,34 @@ def test_without_measurement_error_it_is_ordinary_least_squares():
     frame["cell"] = frame["group"] + frame["milling_time_min"].astype(str)
     fit = smf.ols("y ~ cell - 1", frame).fit()
     names = [name[5:-1] for name in fit.params.index]
-    for one in found.findings:
+    for one in found.groups:
         weights = [0.5 if name.startswith(one.group) else -0.25 for name in names]
-        test = fit.t_test(np.array(weights))
-        assert one.difference == pytest.approx(float(test.effect[0]))
-        assert one.u == pytest.approx(float(np.squeeze(test.sd)))
-        assert one.df == pytest.approx(fit.df_resid)
+        test, numbers = fit.t_test(np.array(weights)), one.finding.numbers
+        assert numbers.estimate == pytest.approx(float(test.effect[0]))
+        assert numbers.u == pytest.approx(float(np.squeeze(test.sd)))
+        assert numbers.df == pytest.approx(fit.df_resid)
         assert one.zeta == pytest.approx(float(np.squeeze(test.tvalue)))
-        assert one.p == pytest.approx(float(np.squeeze(test.pvalue)))
-        assert one.p <= one.p_adjusted <= 3 * one.p + 1e-9
+        assert numbers.p == pytest.approx(float(np.squeeze(test.pvalue)))
+        assert numbers.p <= numbers.p_adjusted <= 3 * numbers.p + 1e-9
     assert found.scatter.source == "replicates"
 
 
 def test_the_group_that_reads_high_is_named():
     found = agreement(make_study(REPLICATED))
-    verdicts = {one.group: str(one.verdict) for one in found.findings}
-    assert verdicts["Cedar"] == "differs"
-    sentence = found.to_frame().set_index("group").loc["Cedar", "sentence"]
-    assert sentence.startswith("Cedar reads D50 10.0 % (")
-    assert sentence.endswith("higher than the others")
-    assert "from replicates" in found.sentences()[3]
+    (cedar,) = [one for one in found.groups if one.group == "Cedar"]
+    assert cedar.finding.verdict is Verdict.CHANGED
+    assert cedar.finding.kind is FindingKind.GROUP
+    said = group_sentence(cedar)
+    assert said.startswith("Cedar reads D50 10.0 % (")
+    assert said.endswith("higher than the others.")
+    assert "from replicates" in agreement_sentences(found)[3]
+    assert found.summary() == "\n".join(agreement_sentences(found))
 
 
 def test_joint_interval_and_adjusted_p_agree():
-    for one in agreement(make_study(REPLICATED)).findings:
-        assert (one.p_adjusted < 0.05) == (one.lower > 0 or one.upper < 0)
+    for one in agreement(make_study(REPLICATED)).groups:
+        numbers = one.finding.numbers
+        assert (numbers.p_adjusted < 0.05) == (numbers.lower > 0 or numbers.upper < 0)
         assert one.e_n == pytest.approx(one.zeta / 2)
 
 
@@ -128,17 +134,19 @@ def test_common_sieves_cancel_and_separate_sieves_do_not():
     apart = agreement(study, sources=["aperture"])
     single = propagate(study, method="linear", sources=["aperture"])
     u_ln = np.sqrt(single.covariance("D50", log=True).iloc[0, 0])
-    assert common.findings[0].u == pytest.approx(weighed.findings[0].u)
-    assert apart.findings[0].u_measurement == pytest.approx(np.sqrt(2) * u_ln)
+    u_common, u_weighed = (one.groups[0].finding.numbers.u for one in (common, weighed))
+    assert u_common == pytest.approx(u_weighed)
+    assert apart.groups[0].u_measurement == pytest.approx(np.sqrt(2) * u_ln)
 
 
 def test_e_n_is_larger_with_common_sieves():
     """The same readings: the difference weighs more when its sieves cancel."""
     sizes = {("Alder", 0): [120], ("Birch", 0): [122]}
-    assert "no uncertainty at all" in agreement(make_study(sizes), sources=[]).findings[0].sentence
-    common = agreement(make_study(sizes)).findings[1]
-    apart = agreement(make_study(sizes, shared=False)).findings[1]
-    assert common.difference == pytest.approx(apart.difference)
+    (reason,) = agreement(make_study(sizes), sources=[]).groups[0].finding.reasons
+    assert reason == GroupRemark.NO_UNCERTAINTY()
+    common = agreement(make_study(sizes)).groups[1]
+    apart = agreement(make_study(sizes, shared=False)).groups[1]
+    assert common.finding.numbers.estimate == pytest.approx(apart.finding.numbers.estimate)
     assert common.e_n > 3 * apart.e_n
     assert abs(apart.e_n) < 1
 
@@ -171,16 +179,25 @@ def test_without_replicates_the_table_serves():
     assert found.scatter.mean_square == pytest.approx(
         fit.mse_resid, rel=0.06
     )  # sizes by interpolation
-    assert "no replicates" in found.sentences()[3]
+    assert "no replicates" in agreement_sentences(found)[3]
 
 
 def test_single_runs_are_not_called_different_for_a_difference_that_runs_may_have():
     close = agreement(make_study({("Alder", 0): [120], ("Birch", 0): [126]}))
-    assert str(close.findings[0].verdict) == "cannot be told"
-    assert "5 % of it would undo the difference" in close.findings[0].sentence
-    assert "not estimated" in close.sentences()[2]
+    finding = close.groups[0].finding
+    assert finding.verdict is Verdict.CANNOT_BE_TOLD
+    # c² (u² + 2 s²) = d², with c u the half width of the interval
+    half, (reason,) = (finding.numbers.upper - finding.numbers.lower) / 2, finding.reasons
+    critical = half / finding.numbers.u
+    undone = np.sqrt((finding.numbers.estimate**2 - half**2) / 2) / critical
+    assert reason.kind is VerdictRemark.UNDONE
+    assert reason["percent"] == pytest.approx(100 * undone)
+    assert f"{100 * undone:.2g} % of it would undo the difference" in group_sentence(
+        close.groups[0]
+    )
+    assert "not estimated" in agreement_sentences(close)[2]
     far = agreement(make_study({("Alder", 0): [90], ("Birch", 0): [150]}))
-    assert str(far.findings[0].verdict) == "differs"
+    assert far.groups[0].finding.verdict is Verdict.CHANGED
 
 
 def test_margin():
@@ -194,16 +211,18 @@ def test_margin():
         ]
     }
     found = agreement(make_study(sizes), margin_percent=5)
-    assert {str(one.verdict) for one in found.findings} == {"agrees within the margin"}
+    assert {one.finding.verdict for one in found.groups} == {Verdict.EQUIVALENT}
+    assert all(one.finding.within_margin for one in found.groups)
+    assert "agrees with the others within ±5 %" in group_sentence(found.groups[0])
     rough = {key: [d[0], d[0] * 1.06] for key, d in sizes.items()}
     found = agreement(make_study(rough), margin_percent=2)
-    assert "agreement within ±2 % is not shown either" in found.findings[0].sentence
+    assert "agreement within ±2 % is not shown either" in group_sentence(found.groups[0])
 
 
 def test_one_time_and_unknown_time():
     study = make_study(REPLICATED)
     found = agreement(study, time=6)
-    assert found.findings[0].conditions == 1
+    assert found.groups[0].conditions == 1
     assert set(found.by_condition["milling_time_min"]) == {6}
     with pytest.raises(ModelError, match="No run has the milling time 7 min"):
         agreement(study, time=7)
@@ -212,16 +231,16 @@ def test_one_time_and_unknown_time():
 def test_a_group_alone_or_unbracketed_cannot_be_told():
     sizes = REPLICATED | {("Rowan", 24.0): [70, 71], ("Hazel", 0): [20, 20]}
     found = agreement(make_study(sizes))
-    sentences = {one.group: one.sentence for one in found.findings}
-    assert "no other group has results" in sentences["Rowan"]
+    sentences = {one.group: group_sentence(one) for one in found.groups}
+    assert "because no other group has results" in sentences["Rowan"]
     assert "not bracketed by its sieves" in sentences["Hazel"]
     assert set(found.set_aside) == {"Hazel-0-0", "Hazel-0-1"}
-    assert "Hazel-0-0" in found.sentences()[-1]
+    assert "Hazel-0-0" in agreement_sentences(found)[-1]
 
 
 def test_one_group_only():
     found = agreement(make_study({("Alder", 0): [120, 121]}))
-    assert str(found.findings[0].verdict) == "cannot be told"
+    assert found.groups[0].finding.verdict is Verdict.CANNOT_BE_TOLD
     assert found.by_condition.empty
 
 
@@ -229,7 +248,10 @@ def test_groups_that_never_meet_are_told_what_keeps_them_apart():
     made = make_study({("a", 0): [100, 101], ("b", 0): [103, 104]})
     runs = [replace(r, factors={"ball_ratio": {"a": 5.0, "b": 10.0}[r.group]}) for r in made.runs]
     found = agreement(replace(made, runs=tuple(runs)))
-    assert found.findings[0].sentence.endswith("at the same milling time and ball ratio")
+    (reason,) = found.groups[0].finding.reasons
+    assert reason["columns"] == ("milling_time_min", "ball_ratio")
+    said = group_sentence(found.groups[0])
+    assert said.endswith("at the same milling time and ball ratio.")
     assert list(found.by_condition.columns) == ["milling_time_min", "ball_ratio", "group"]
 
 
@@ -289,11 +311,10 @@ def test_family_wise_error_of_the_verdicts():
 def test_intraclass_correlation_says_why_not():
     frame = pd.DataFrame({"y": [1.0, 2, 3], "g": ["A", "B", "A"], "t": [0, 0, 6]})
     found = intraclass_correlation(frame, value="y", group="g", level="t")
-    assert "1 are missing" in found.status
-    assert found.to_frame().empty
+    assert "1 are missing" in sentence(found.obstacle)
+    assert found.table.empty
     found = intraclass_correlation(frame[:1], value="y", group="g", level="t")
-    assert "two groups and two levels" in found.status
+    assert "two groups and two levels" in sentence(found.obstacle)
     full = pd.DataFrame({"y": [1.0, 2, 3, 4], "g": ["A", "B"] * 2, "t": [0, 0, 6, 6]})
-    assert (
-        "at least 5 results" in intraclass_correlation(full, value="y", group="g", level="t").status
-    )
+    found = intraclass_correlation(full, value="y", group="g", level="t")
+    assert "at least 5 results" in sentence(found.obstacle)

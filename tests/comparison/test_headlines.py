@@ -3,13 +3,15 @@
 import numpy as np
 import pytest
 
+from psdstats.words.comparison import headlines
+
 TIMES = (0.0, 6.0, 24.0, 48.0)
 
 
 def _headlines(planted, means, *, scatter=0.01, levels=TIMES, name="milling_time_min", **options):
     noise = np.tile([-scatter, 0.0, scatter], len(levels))
     rows = [{name: level} for level in levels for _ in range(3)]
-    return planted(rows, np.repeat(means, 3) + noise, by=name, **options).headlines
+    return headlines(planted(rows, np.repeat(means, 3) + noise, by=name, **options))
 
 
 def test_change_that_stops_names_the_last_step(planted):
@@ -130,6 +132,6 @@ def test_many_pairs_are_counted_and_the_changed_ones_told(planted):
 @pytest.mark.parametrize(("gap", "says"), [(0.3, "differ by more"), (0.0, "were not shown to")])
 def test_single_runs_are_said_to_rest_on_the_measurement(planted, gap, says):
     rows = [{"milling_time_min": time} for time in (0.0, 24.0)]
-    first, *_ = planted(rows, [5.0 + gap, 5.0], 1e-4 * np.eye(2)).headlines
+    first, *_ = headlines(planted(rows, [5.0 + gap, 5.0], 1e-4 * np.eye(2)))
     assert first.startswith(f"D50: the single runs at the levels of milling time {says}")
     assert "chi-square(1) = " in first

@@ -4,11 +4,18 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.comparison.effects import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Route
+from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.words.comparison import finding_sentence, model_sentence
 
 ROWS = [{"milling_time_min": 0.0}, {"milling_time_min": 24.0}]
 COVARIANCE = np.array([[4e-4, 3e-4], [3e-4, 9e-4]])
+
+
+def said(found):
+    """The first finding in words."""
+    return finding_sentence(found.findings[0], ComparisonPlan(by="milling_time_min"))
 
 
 def test_two_single_runs_by_hand(planted):
@@ -29,13 +36,14 @@ def test_two_single_runs_by_hand(planted):
 
 def test_run_to_run_that_would_undo_it_by_hand(planted):
     """|0.3| = z sqrt(7e-4 + 2 s²), solved for s."""
-    row = planted(ROWS, [5.3, 5.0], COVARIANCE)["D50"].effects.iloc[0]
+    found = planted(ROWS, [5.3, 5.0], COVARIANCE)["D50"]
+    row = found.effects.iloc[0]
     z = stats.norm.ppf(0.975)
     s_percent = 100 * np.sqrt(((0.3 / z) ** 2 - 7e-4) / 2)
     assert row["undone_by_run_to_run_percent"] == pytest.approx(s_percent, rel=1e-9)
     assert s_percent > PLAUSIBLE_RUN_TO_RUN_PERCENT
     assert row["verdict"] == "changed"
-    assert row["sentence"].endswith(
+    assert said(found).endswith(
         "; run-to-run variation was not estimated (one run at each level); it would take a "
         "run-to-run standard deviation of 11 % to undo this."
     )
@@ -43,10 +51,11 @@ def test_run_to_run_that_would_undo_it_by_hand(planted):
 
 def test_small_difference_cannot_be_told_from_run_to_run(planted):
     """0.08 is three standard errors, but 2 % between runs would undo it."""
-    row = planted(ROWS, [5.08, 5.0], COVARIANCE)["D50"].effects.iloc[0]
+    found = planted(ROWS, [5.08, 5.0], COVARIANCE)["D50"]
+    row = found.effects.iloc[0]
     assert row["p_adjusted"] < 0.01
     assert row["verdict"] == "cannot be told"
-    assert "would undo it; the two samples differ by more than the measurement" in row["sentence"]
+    assert "would undo it; the two samples differ by more than the measurement" in said(found)
 
 
 def test_declared_run_to_run_enters_twice_the_square(planted):
@@ -58,8 +67,8 @@ def test_declared_run_to_run_enters_twice_the_square(planted):
     assert np.log(row["ratio_upper"]) == pytest.approx(
         -0.3 + stats.norm.ppf(0.975) * error, rel=1e-9
     )
-    assert "a declared run-to-run standard deviation of 3 %" in found.model
-    assert "was not estimated" not in row["sentence"]
+    assert "a declared run-to-run standard deviation of 3 %" in model_sentence(found)
+    assert "was not estimated" not in said(found)
     assert "undone_by_run_to_run_percent" not in found.effects.columns
 
 

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from psdstats.comparison.moved_classes import moved_classes
+from psdstats.comparison.classes import moved_classes
 from psdstats.errors import ModelError
+from psdstats.words.distribution import all_moved, moved_sentence
 
+LIMITS = (45.0, 90.0, 180.0)
 NAMES = ("< 45 µm", "45 to 90 µm", "90 to 180 µm", "≥ 180 µm")
 
 
@@ -22,7 +24,7 @@ def compositions(rng, shift=0.0, runs=6):
 
 def test_change_and_t_are_the_least_squares_ones():
     parts, factor, strata = compositions(np.random.default_rng(1), shift=3.0)
-    result = moved_classes(parts, factor, low=0, high=6, names=NAMES, strata=strata)
+    result = moved_classes(parts, factor, low=0, high=6, limits_um=LIMITS, strata=strata)
     design = np.column_stack([factor == 6, strata == "A", strata == "B"]).astype(float)
     for k in range(4):
         fit = sm.OLS(100 * parts[:, k], design).fit()
@@ -34,7 +36,7 @@ def test_change_and_t_are_the_least_squares_ones():
 @pytest.mark.parametrize("seed", range(8))
 def test_adjusted_p_and_interval_agree(seed):
     parts, factor, strata = compositions(np.random.default_rng(seed), shift=2.0)
-    result = moved_classes(parts, factor, low=0, high=6, names=NAMES, strata=strata)
+    result = moved_classes(parts, factor, low=0, high=6, limits_um=LIMITS, strata=strata)
     outside = (result.lower > 0) | (result.upper < 0)
     np.testing.assert_array_equal(outside, result.moved)
     order = np.argsort(np.abs(result.t))
@@ -43,10 +45,10 @@ def test_adjusted_p_and_interval_agree(seed):
 
 def test_the_class_that_moved_is_named():
     parts, factor, strata = compositions(np.random.default_rng(3), shift=8.0)
-    result = moved_classes(parts, factor, low=0, high=6, names=NAMES, strata=strata)
+    result = moved_classes(parts, factor, low=0, high=6, limits_um=LIMITS, strata=strata)
     assert list(result.moved) == [True, False, False, True]
-    assert result.sentence.startswith("0 to 6: < 45 µm +")
-    assert " µm −" in result.sentence
+    assert all_moved(result).startswith("0 to 6: < 45 µm +")
+    assert " µm −" in all_moved(result)
     assert list(result.to_frame()["class"]) == list(NAMES)
 
 
@@ -57,7 +59,9 @@ def test_family_wise_error_under_the_null():
     trials, hits = 400, 0
     for _ in range(trials):
         parts = rng.dirichlet([2, 40, 30, 10], size=8)
-        result = moved_classes(parts, factor, low=0, high=1, names=NAMES, strata=strata, level=0.9)
+        result = moved_classes(
+            parts, factor, low=0, high=1, limits_um=LIMITS, strata=strata, level=0.9
+        )
         hits += bool(result.moved.any())
     # p comes in steps of 2/36, so 0.1 allows one step
     expected = 2 / 36
@@ -67,7 +71,7 @@ def test_family_wise_error_under_the_null():
 def test_an_empty_class_never_moves():
     rng = np.random.default_rng(1)
     parts = np.column_stack([rng.dirichlet([5, 5], size=8), np.zeros(8)])
-    result = moved_classes(parts, np.tile([0, 1], 4), low=0, high=1, names=("a", "b", "c"))
+    result = moved_classes(parts, np.tile([0, 1], 4), low=0, high=1, limits_um=(45, 90))
     assert result.t[2] == 0
     assert result.p_adjusted[2] == 1
     assert result.lower[2] == result.upper[2] == 0
@@ -75,15 +79,15 @@ def test_an_empty_class_never_moves():
 
 def test_too_small_a_design_says_so():
     parts = [[0.2, 0.8], [0.8, 0.2], [0.25, 0.75], [0.75, 0.25]]
-    result = moved_classes(parts, [0, 6, 0, 6], low=0, high=6, names=("fine", "coarse"))
-    assert "cannot be told which classes moved" in result.sentence
+    result = moved_classes(parts, [0, 6, 0, 6], low=0, high=6, limits_um=[90])
+    assert "cannot be told which classes moved" in moved_sentence(result)
     assert np.isinf(result.upper).all()
 
 
 def test_many_rearrangements_are_drawn_and_repeatable():
     rng = np.random.default_rng(4)
     parts, factor = rng.dirichlet([20, 40, 30, 10], size=24), np.tile([0, 1], 12)
-    options = {"low": 0, "high": 1, "names": NAMES, "permutations": 300, "seed": 2}
+    options = {"low": 0, "high": 1, "limits_um": LIMITS, "permutations": 300, "seed": 2}
     first = moved_classes(parts, factor, **options)
     second = moved_classes(parts, factor, **options)
     assert not first.exact
@@ -93,4 +97,4 @@ def test_many_rearrangements_are_drawn_and_repeatable():
 
 def test_unknown_level():
     with pytest.raises(ModelError, match="No run has the level 12"):
-        moved_classes([[1.0, 1.0]] * 4, [0, 0, 6, 6], low=0, high=12, names=("a", "b"))
+        moved_classes([[1.0, 1.0]] * 4, [0, 0, 6, 6], low=0, high=12, limits_um=[90])

@@ -163,7 +163,6 @@ def test_designs_that_show_nothing(factor, strata, message):
 def test_a_small_design_says_what_it_cannot_show():
     result = permutation_manova([[0.0], [0.1], [5.0], [5.1]], [0, 0, 1, 1])
     assert result.smallest_p == pytest.approx(1 / 6)
-    assert "cannot give a p below 0.17" in result.sentence
 
 
 def test_identical_runs_show_no_difference():

@@ -9,6 +9,8 @@ from psdstats_cli.options import add_comparison
 from psdstats.comparison.plan import SpreadRule, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.study.settings import check_settings
+from psdstats.words.comparison import notes, place
+from psdstats.words.remarks import sentence
 
 
 def _rows(replicates=1, **more):
@@ -19,15 +21,15 @@ def _rows(replicates=1, **more):
 def test_groups_are_random_and_it_is_said(planted_study):
     plan = plan_comparison(planted_study(_rows()))
     assert (plan.by, plan.within, plan.also) == ("milling_time_min", ("group",), ())
-    assert plan.notes == (
+    assert [sentence(one) for one in plan.remarks] == [
         "Groups were taken as random: the answer is meant for groups like these.",
-    )
+    ]
 
 
 def test_replicates_add_the_cells(planted_study):
     plan = plan_comparison(planted_study(_rows(2)))
     assert plan.within == ("group", ("group", "milling_time_min"))
-    assert "since each combination holds two runs or more" in plan.notes[0]
+    assert "since each combination holds two runs or more" in sentence(plan.remarks[0])
 
 
 def test_comparing_groups_sets_the_time_aside(planted_study):
@@ -35,7 +37,9 @@ def test_comparing_groups_sets_the_time_aside(planted_study):
     assert plan.within == ()
     assert plan.also == ("milling_time_min",)
     assert plan.fixed == ["group", "milling_time_min"]
-    assert plan.notes[0].startswith("Runs of several milling times are compared by group")
+    assert sentence(plan.remarks[0]).startswith(
+        "Runs of several milling times are compared by group"
+    )
 
 
 def test_caller_wins_over_study_toml(planted_study):
@@ -59,7 +63,7 @@ def test_settings_of_another_factor_become_further_factors(planted_study):
 def test_columns_left_out_are_named(planted_study):
     rows = [{**row, "operator": "ab"[i % 2]} for i, row in enumerate(_rows(2))]
     plan = plan_comparison(planted_study(rows))
-    assert plan.notes[-1] == (
+    assert sentence(plan.remarks[-1]) == (
         "operator differs between runs and is not in the model; its effect counts as variation "
         "between runs unless it is added as a further factor."
     )
@@ -68,21 +72,22 @@ def test_columns_left_out_are_named(planted_study):
 def test_a_column_bound_to_the_factor_compared_is_said_to_be_part_of_it(planted_study):
     rows = [{**row, "ball_ratio": 5.0 if row["group"] == "Alder" else 10.0} for row in _rows(2)]
     plan = plan_comparison(planted_study(rows), by="group")
-    assert plan.notes[-1] == (
+    assert sentence(plan.remarks[-1]) == (
         "ball ratio is not in the model and is the same in all runs of one group; its effect "
         "cannot be told from that of group and is part of it."
     )
     mixed = [{**row, "ball_ratio": (5.0, 10.0)[i % 2]} for i, row in enumerate(_rows(2))]
-    assert "variation between runs" in plan_comparison(planted_study(mixed), by="group").notes[-1]
+    last = plan_comparison(planted_study(mixed), by="group").remarks[-1]
+    assert "variation between runs" in sentence(last)
 
 
 def test_interaction_and_cells_with_at_each(planted_study):
     rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
     plan = plan_comparison(planted_study(rows), at_each="ball_ratio")
     assert plan.fixed == ["milling_time_min", "ball_ratio", ("milling_time_min", "ball_ratio")]
-    assert plan.cell == ["group", "milling_time_min", "ball_ratio"]
-    assert plan.place("24") == "24 min"
-    assert plan.each_place("5") == "ball ratio 5"
+    assert plan.factors == ("milling_time_min", "ball_ratio")
+    assert place(plan.by, "24") == "24 min"
+    assert place(plan.at_each, "5") == "ball ratio 5"
 
 
 def test_names_side_by_side_are_two_groupings_and_a_tuple_inside_is_one(planted_study):
@@ -196,7 +201,7 @@ def test_runs_without_a_value_of_a_factor_are_set_aside(planted):
     ]
     noise = [0.01 * (-1) ** (i // 2) * (1 + i % 3) for i in range(len(rows))]
     found = planted(rows, [a + b for a, b in zip(size, noise, strict=True)], by="ratio")
-    assert found.notes[1] == (
+    assert notes(found)[1] == (
         "8 runs have no ratio and were set aside: run-1, run-3, run-5, run-7 and 4 more."
     )
     effect = found["D50"].family("all pairs").iloc[0]

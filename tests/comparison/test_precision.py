@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from psdstats.comparison.precision import interval_between, interval_total, precision
+from psdstats.comparison.precision import Told, interval_between, interval_total, precision
 from psdstats.errors import ModelError
 
 
@@ -64,22 +64,22 @@ def test_without_replicates_only_reproducibility_is_told():
     assert np.isnan(row["repeatability_sd"])
     assert np.isnan(row["between_sd"])
     assert row["reproducibility_sd"] == pytest.approx(1.0)
-    assert "no group has a replicate" in row["status"]
+    assert row["status"] is Told.NO_REPLICATE
 
 
 def test_one_group_only_repeatability_is_told():
     row = precision(frame_of({"A": [10.0, 12.0]}), value="D50", group="bench").to_frame().iloc[0]
     assert row["repeatability_sd"] == pytest.approx(np.std(np.log([10, 12]), ddof=1))
     assert np.isnan(row["reproducibility_sd"])
-    assert "only one group" in row["status"]
+    assert row["status"] is Told.ONE_GROUP
 
 
 def test_groups_alike_gives_zero_between():
-    row = precision(frame_of({"A": [9.0, 11.0], "B": [9.0, 11.0]}), value="D50", group="bench")
-    one = row.levels[0]
-    assert one.between_sd == 0
-    assert one.between_interval[0] == 0
-    assert "no more than their repeatability" in one.status
+    found = precision(frame_of({"A": [9.0, 11.0], "B": [9.0, 11.0]}), value="D50", group="bench")
+    row = found.table.iloc[0]
+    assert row["between_sd"] == 0
+    assert row["between_sd_lower"] == 0
+    assert row["status"] is Told.GROUPS_ALIKE
 
 
 @pytest.mark.parametrize(

@@ -7,19 +7,22 @@ import pytest
 
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.result import build_response
+from psdstats.words.remarks import sentence
 
 
 @pytest.fixture
-def respond(planted_study, planted_sizes):
+def respond(planted_study):
     """Response of D50 with some runs open."""
 
     def make(rows, is_open, **options):
         study = planted_study(rows)
         ln_size = np.where(is_open, np.nan, 5.0 + 0.01 * np.arange(len(rows)))
         covariance = np.arange(len(rows) ** 2, dtype=float).reshape(len(rows), len(rows))
-        sizes = planted_sizes(study, ln_size, covariance + covariance.T)
+        joint = covariance + covariance.T
         plan = plan_comparison(study, **options)
-        return build_response(study.runs_frame(), sizes, plan, "D50")
+        return build_response(
+            study.runs_frame(), np.exp(ln_size), plan, "D50", 2 * joint, own=lambda: joint
+        )
 
     return make
 
@@ -46,7 +49,8 @@ def test_the_cell_of_an_open_run_goes_with_its_rows_of_the_covariance(respond):
     kept = [i for i in range(12) if i not in (2, 3)]
     assert found.set_aside == ("run-2", "run-3")
     assert found.frame["run"].tolist() == [f"run-{i}" for i in kept]
-    assert np.array_equal(found.covariance, whole.covariance[np.ix_(kept, kept)])
+    assert np.array_equal(found.own(), whole.own()[np.ix_(kept, kept)])
+    assert np.array_equal(found.known, whole.known[np.ix_(kept, kept)])
 
 
 def test_a_level_goes_when_most_of_its_runs_are_open(respond):
@@ -54,7 +58,7 @@ def test_a_level_goes_when_most_of_its_runs_are_open(respond):
     is_open[[2, 6]] = True  # Alder and Birch at 24 min: two cells of three
     found = respond(ROWS, is_open)
     assert found.lost_column == "milling_time_min"
-    assert dict(found.obstacles) == {
+    assert {level: sentence(why) for level, why in found.obstacles.items()} == {
         "24": "D50 at 24 min is not bracketed by the sieves in 2 of 6 runs"
     }
     assert set(found.frame["milling_time_min"]) == {0.0}
@@ -69,7 +73,7 @@ def test_at_each_loses_whichever_leaves_more_runs(respond):
     is_open = np.array([row["milling_time_min"] > 0 and row["ball_ratio"] == 10 for row in rows])
     found = respond(rows, is_open, at_each="ball_ratio")
     assert found.lost_column == "ball_ratio"
-    assert dict(found.obstacles) == {
+    assert {level: sentence(why) for level, why in found.obstacles.items()} == {
         "10": "D50 at ball ratio 10 is not bracketed by the sieves in 4 of 6 runs"
     }
     assert len(found.frame) == 6

@@ -1,7 +1,6 @@
 """On what a quantity is compared, and what is said where runs are too few for a model."""
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +9,8 @@ from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
+from psdstats.words.comparison import finding_sentence, model_sentence
+from psdstats.words.remarks import sentence
 
 TIMES = (0.0, 6.0, 24.0)
 
@@ -90,12 +91,14 @@ def test_next_to_no_degrees_of_freedom_cannot_be_told(planted):
     known = 1e-4 * np.array(
         [[5.06, 3.42, 0, 0], [3.42, 3.08, 0, 0], [0, 0, 0.300, 0.116], [0, 0, 0.116, 0.236]]
     )
-    found = planted(rows, [5.5161, 5.4094, 5.5221, 5.4130], known)["D50"]
-    row = found.effects.iloc[0]
+    comparison = planted(rows, [5.5161, 5.4094, 5.5221, 5.4130], known)
+    finding = comparison["D50"].findings[0]
+    row = comparison["D50"].effects.iloc[0]
     assert row["df"] < 0.3
     assert row["verdict"] == "cannot be told"
     assert row["detectable_decrease_percent"] > 99.99
-    assert row["sentence"].startswith("D50 at 6 min against 0 min: cannot be told, ")
+    said = finding_sentence(finding, comparison.plan)
+    assert said.startswith("D50 at 6 min against 0 min: cannot be told, ")
 
 
 def _groups_by_time(groups=("Alder", "Birch"), replicates=2):
@@ -118,7 +121,7 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
     first = [row for row in rows if row["milling_time_min"] == 0.0]
     alone = planted(first, ln_size[times == 0], by="group", within=[])["D50"]
     assert found.route is Route.MIXED_MODEL
-    assert found.notes[0] == (
+    assert sentence(found.remarks[0]) == (
         "Compared at 0 min only, since no run of another milling time is left; "
         "milling time left the model."
     )
@@ -142,8 +145,9 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
         (  # Birch alone keeps 6 min, Alder alone 0 min: group and time change together
             lambda row: (row["group"], row["milling_time_min"]) in {("Alder", 0.0), ("Birch", 6.0)},
             {"by": "group", "within": []},
-            "in the runs that are left the coefficients milling_time_min[6] cannot be told from "
-            "the terms before them (the rows do not cross the levels); leave one of the terms out",
+            'the runs that are left are too few for the model ("The coefficients '
+            "milling_time_min[6] cannot be told from the terms before them (the rows do not cross "
+            'the levels); leave one of the terms out.")',
         ),
     ],
 )
@@ -158,9 +162,9 @@ def test_too_little_bracketed_cannot_be_told_and_the_rest_goes_on(
     value[[not kept(row) for row in rows], sizes.quantities.index("D50")] = np.nan
     plan = plan_comparison(study, **options)
     known = {name: 1e-12 * np.eye(len(rows)) for name in ("D50", "D90")}
-    found = compare_sizes(study, plan, replace(sizes, value=value), known)
+    found = compare_sizes(study, plan, value, known, measured=lambda: sizes)
     assert found["D90"].route is Route.MIXED_MODEL
     lost = found["D50"]
     assert lost.route is Route.NONE
-    assert lost.model == f"{says[0].upper()}{says[1:]}; nothing was fitted."
+    assert model_sentence(lost) == f"{says[0].upper()}{says[1:]}; nothing was fitted."
     assert set(lost.effects["verdict"]) == {"cannot be told"}

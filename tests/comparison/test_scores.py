@@ -37,8 +37,8 @@ def test_what_is_shared_cancels():
     alone = difference_scores([1.5, 1.0], apart, [[1, -1]])
     assert together.u[0] == pytest.approx(0.1 * np.sqrt(2))
     assert alone.u[0] == pytest.approx(np.sqrt(0.2))
-    assert together.to_frame()["finding"][0] == "action signal"
-    assert alone.to_frame()["finding"][0] == ""
+    assert together.signals[0] == "action signal"
+    assert alone.signals[0] == ""
 
 
 def test_covariance_of_the_differences():
@@ -52,7 +52,7 @@ def test_covariance_of_the_differences():
 
 def test_findings_follow_two_and_three():
     score = difference_scores([1.9, 2.5, 3.5, 0.0], np.diag([1.0, 1, 1, 0]), np.eye(4))
-    assert list(score.to_frame()["finding"]) == ["", "warning signal", "action signal", ""]
+    assert score.signals == ("", "warning signal", "action signal", "")
     assert np.isnan(score.zeta[3])
 
 

@@ -7,11 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.comparison.classes import common_classes, stack_families
+from psdstats.comparison.classes import class_names, common_classes, stack_families
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError
+from psdstats.findings import FindingKind, Verdict
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
+from psdstats.words.distribution import verdict_sentence, whole_sentences
+from psdstats.words.remarks import sentence
 
 FULL = (0.0, 45.0, 90.0, 180.0, 355.0)
 
@@ -76,8 +79,9 @@ def test_merging_keeps_mass_and_never_splits_a_class():
     found = common_classes([fine, coarse])
     np.testing.assert_array_equal(found.limits_um, [63, 125])
     np.testing.assert_allclose(found.mass_g, [[3, 7, 11], [7, 8, 19]])
-    assert found.names == ("< 63 µm", "63 to 125 µm", "≥ 125 µm")
-    assert "45, 90, 180, 250 µm" in found.notes[0]
+    assert class_names(found.limits_um) == ("< 63 µm", "63 to 125 µm", "≥ 125 µm")
+    assert found.remarks[0]["apertures"] == (45, 90, 180, 250)
+    assert "45, 90, 180, 250 µm" in sentence(found.remarks[0])
     np.testing.assert_allclose(found.fractions.sum(axis=1), 1)
 
 
@@ -89,12 +93,12 @@ def test_classes_empty_in_every_run_are_joined():
     found = common_classes(runs)
     np.testing.assert_allclose(found.mass_g, [[2, 3], [1, 2]])
     np.testing.assert_array_equal(found.limits_um, [180])
-    assert "45, 90, 355 µm" in found.notes[0]
+    assert "45, 90, 355 µm" in sentence(found.remarks[0])
 
 
-def test_frame_of_classes():
-    table = common_classes([make_run("a", "A", 0, {0: 1, 90: 3})]).to_frame()
-    assert list(table["mass_percent"]) == [25, 75]
+def test_fractions_of_classes():
+    found = common_classes([make_run("a", "A", 0, {0: 1, 90: 3})])
+    assert found.fractions.tolist() == [[0.25, 0.75]]
 
 
 def test_no_common_aperture_and_no_mass():
@@ -114,7 +118,10 @@ def test_families_of_stacks():
 
 def test_a_change_is_found_and_the_classes_named():
     found = compare_distributions(trial(shift=2.0))
-    assert found.verdict.startswith("the whole distribution changes with milling_time_min")
+    assert found.finding.kind is FindingKind.DISTRIBUTION
+    assert found.finding.verdict is Verdict.CHANGED
+    assert found.finding.numbers.p == found.test.p
+    assert verdict_sentence(found).startswith("The whole distribution changes with milling time: ")
     table = found.moved_frame().set_index("class")
     assert table.loc["< 45 µm", "moved"]
     assert table.loc["≥ 355 µm", "moved"]
@@ -125,7 +132,8 @@ def test_a_change_is_found_and_the_classes_named():
 
 def test_no_change_is_not_called_one():
     found = compare_distributions(trial(seed=5))
-    assert found.verdict.startswith("no change of the whole distribution")
+    assert found.finding.verdict is Verdict.NOT_SHOWN
+    assert verdict_sentence(found).startswith("No change of the whole distribution")
 
 
 def test_empty_classes_are_replaced_and_the_sensitivity_shown():
@@ -133,9 +141,9 @@ def test_empty_classes_are_replaced_and_the_sensitivity_shown():
     assert list(found.sensitivity["delta_factor"]) == [0.5, 1.0, 2.0]
     assert (found.sensitivity["empty_classes"] == 4).all()
     assert found.sensitivity["pseudo_f"].nunique() == 3
-    assert any(
-        "4 empty classes were given 0.65 of the balance resolution" in n for n in found.notes
-    )
+    (note,) = map(sentence, found.notes)
+    assert "4 empty classes were given 0.65 of the balance resolution" in note
+    assert found.summary() == "\n".join([*whole_sentences(found), f"Note: {note}"])
 
 
 def test_different_stacks_keep_their_own_classes_and_one_test():
@@ -146,8 +154,8 @@ def test_different_stacks_keep_their_own_classes_and_one_test():
     # 20 rearrangements in each group
     assert found.test.arrangements == 400
     assert found.test.p <= 0.05
-    assert any("share too few apertures" in note for note in found.notes)
-    assert found.sentences()[1].startswith("Alder, 0 to 6 min: ")
+    assert any("share too few apertures" in sentence(note) for note in found.notes)
+    assert whole_sentences(found)[1].startswith("Alder, 0 to 6 min: ")
 
 
 def test_joint_test_of_two_stacks_adds_the_sums_of_squares():
@@ -181,9 +189,9 @@ def test_pairs_of_levels():
     ]
     study = make_study(runs)
     first = compare_distributions(study).parts[0].moved
-    assert [(one.low, one.high) for one in first] == [("0", "6"), ("0", "12")]
+    assert [(one.low, one.high) for one in first] == [(0, 6), (0, 12)]
     after = compare_distributions(study, against="successive").parts[0].moved
-    assert [(one.low, one.high) for one in after] == [("0", "6"), ("6", "12")]
+    assert [(one.low, one.high) for one in after] == [(0, 6), (6, 12)]
 
 
 def test_a_pair_that_no_group_holds_is_untold():
@@ -191,18 +199,23 @@ def test_a_pair_that_no_group_holds_is_untold():
     runs += [make_run(f"A6{k}", "A", 6, {0: 6 + k / 9, 90: 4}) for k in range(3)]
     runs += [make_run(f"B{k}", "B", 12, {0: 7 + k / 9, 90: 3}) for k in range(3)]
     found = compare_distributions(make_study(runs))
-    assert "0 to 12 min: cannot be told which classes moved" in found.parts[0].untold[0]
+    (untold,) = found.parts[0].untold
+    assert (untold["low"], untold["high"], untold["unit"]) == (0, 12, "min")
+    assert sentence(untold).startswith("0 to 12 min: cannot be told which classes moved. No group")
 
 
 def test_too_small_a_design_cannot_be_told():
     study = trial(shift=2.0, replicates=1)
     alone = compare_distributions(make_study([r for r in study.runs if r.group == "Alder"]))
     assert alone.test is None
-    assert "leave nothing to judge the difference by" in alone.verdict
+    assert alone.finding.verdict is Verdict.CANNOT_BE_TOLD
+    assert "leave nothing to judge the difference by" in verdict_sentence(alone)
     assert alone.sensitivity.empty
     assert alone.moved_frame().empty
     found = compare_distributions(study)
-    assert "cannot give a p below 0.25" in found.verdict
+    assert found.finding.verdict is Verdict.CANNOT_BE_TOLD
+    assert found.finding.reasons[0]["smallest_p"] == 0.25
+    assert "cannot give a p below 0.25" in verdict_sentence(found)
 
 
 def test_groups_compared_within_times():
@@ -212,13 +225,14 @@ def test_groups_compared_within_times():
     assert found.test.df_factor == 1
     assert found.test.arrangements == 400
     assert found.parts[0].moved[0].low == "Alder"
-    assert found.verdict.startswith("no change of the whole distribution with group")
+    assert found.finding.verdict is Verdict.NOT_SHOWN
+    assert found.finding.subject.high == "group"
 
 
 def test_groups_on_different_stacks_have_no_class_in_common():
     stacks = {"Rowan": (0.0, 53, 75, 150, 300)}
     found = compare_distributions(trial(stacks=stacks), by="group", within="milling_time_min")
-    assert found.verdict.startswith("cannot be told")
+    assert found.finding.verdict is Verdict.CANNOT_BE_TOLD
 
 
 @pytest.mark.parametrize("options", [{"by": "humidity"}, {"within": "lab"}])
@@ -240,7 +254,8 @@ def test_a_run_without_a_level_is_set_aside_and_named():
     )
     bare = dataclasses.replace(last, factors={})
     found = compare_distributions(make_study([*runs, bare]), by="mill", permutations=199)
-    assert found.notes[0] == f"1 run has no mill and was set aside: {bare.name}."
+    assert found.notes[0]["runs"] == (bare.name,)
+    assert sentence(found.notes[0]) == f"1 run has no mill and was set aside: {bare.name}."
     assert found.test == compare_distributions(make_study(runs), by="mill", permutations=199).test
     with pytest.raises(ModelError, match=f"'mill' has no value in 1 rows.*{bare.name}"):
         compare_distributions(make_study([*runs, bare]), within="mill")

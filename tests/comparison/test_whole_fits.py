@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import weibull_min
 
 from psdstats.comparison.whole_fits import curve_points, fit_study
-from psdstats.distribution.closed_forms import RosinRammlerBennett
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 
@@ -49,8 +49,8 @@ def make_study(nets: list[list[float]], *, certified: bool = False, **balance) -
 
 
 def rosin_rammler_masses(size=120.0, exponent=1.4, total=50.0):
-    curve = RosinRammlerBennett(characteristic_um=size, exponent=exponent)
-    return list(total * np.diff(np.concatenate([[0], curve.undersize(APERTURES), [1]])))
+    curve = weibull_min(exponent, scale=size)
+    return list(total * np.diff(np.concatenate([[0], curve.cdf(APERTURES), [1]])))
 
 
 def test_covariance_of_the_undersize_against_monte_carlo():

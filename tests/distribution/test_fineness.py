@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from psdstats.distribution.fineness import fineness, fineness_table
+from psdstats.distribution.moments import fineness, fineness_table
 from psdstats.errors import SizeError
+from psdstats.sieves import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 
 # Ph. Eur. 2.9.35 (from memory): coarse x50 > 355, moderately fine 180 to 355, fine 125 to 180,
@@ -37,16 +38,16 @@ def test_classes(undersize, step, classes):
 def test_a_stack_that_cannot_tell():
     found = fineness([250, 500], [0.8, 1.0])
     assert found.classes == ("moderately fine", "fine", "very fine")
-    assert "does not tell these classes apart" in found.sentence
+    assert "does not tell these classes apart" in found.summary()
     found = fineness([150, 300], [0.1, 0.3])
     assert set(found.classes) == {"coarse", "moderately fine"}
-    assert "above 300 µm" in found.sentence
+    assert "above 300 µm" in found.summary()
 
 
 def test_the_step_is_never_interpolated_nor_called_d50():
     found = fineness([100, 200, 400], [0.0, 0.999, 1.0])
     assert found.step_um == 200
-    assert "D50" not in found.sentence
+    assert "D50" not in found.summary()
 
 
 @given(st.lists(st.floats(0, 1), min_size=6, max_size=6))
@@ -68,7 +69,10 @@ def test_table_of_a_study():
     )
     run = Run(name="A-6", group="A", milling_time_min=6, readings=readings, balance="b")
     study = Study(
-        title="t", runs=(run,), sieves={}, balances={"b": Balance(name="b", resolution_g=0.01)}
+        title="t",
+        runs=(run,),
+        sieves={um: Sieve(key=um, nominal_um=float(um)) for um in ("125", "180")},
+        balances={"b": Balance(name="b", resolution_g=0.01)},
     )
     row = fineness_table(study).iloc[0]
     assert (row["run"], row["step_um"], row["classes"]) == ("A-6", 180, "fine")

@@ -8,8 +8,9 @@ import pytest
 from psdstats.distribution import cumulative_undersize, mass_fractions, percentiles, sizes
 from psdstats.distribution.arrays import study_arrays
 from psdstats.distribution.curves import curve_frame
-from psdstats.errors import SizeError
+from psdstats.errors import SizeError, StudyError
 from psdstats.sieves.sieve import Sieve
+from psdstats.words.remarks import sentence
 
 RULES = ["semilog", "linear", "logprobit", "monotone"]
 
@@ -35,10 +36,11 @@ def test_span_and_open_bounds(two_stacks):
     assert table.lower[2, 3] == pytest.approx((d90 - 63) / d50)
     assert table.upper[2, 3] == pytest.approx(d90 / d50)
     frame = table.to_frame()
-    assert frame.loc[8, ["quantity", "status", "text"]].tolist() == [
+    assert frame.loc[8, ["quantity", "status", "lower", "upper"]].tolist() == [
         "D10",
         "below the finest sieve",
-        "< 63",
+        0.0,
+        63.0,
     ]
     # 20 % of run two lies above its top sieve
     assert table.status[1][2] == "above the coarsest sieve"
@@ -85,10 +87,10 @@ def test_refusals_name_the_run(apertures, nets, words, make_run, make_study):
 
 def test_unknown_sieve_is_refused(make_run, make_study):
     study = make_study(make_run("x", [0, 63], [5, 5]))
-    with pytest.raises(SizeError, match="run 'x' names sieve 'a-63'"):
-        sizes(replace(study, sieves={}))
+    with pytest.raises(StudyError, match="Reading a-63, column sieve: run x uses a sieve that"):
+        replace(study, sieves={})
 
 
 def test_a_net_mass_below_nothing_is_noted(make_run, make_study):
     study = make_study(make_run("x", [0, 63, 125], [5, -0.01, 5]))
-    assert "less than nothing" in sizes(study).notes[0]
+    assert "less than nothing" in sentence(sizes(study).notes[0])

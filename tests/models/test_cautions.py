@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from psdstats.models import MixedModel
+from psdstats.words.remarks import sentence
 
 
 def fitted(groups, times, replicates=1, *, cells=False, lost=0, known=False):
@@ -55,6 +56,6 @@ def test_designs_within_the_band_have_no_caution(design):
     ],
 )
 def test_designs_beyond_it_say_so(design, words):
-    (sentence,) = fitted(**design).cautions
-    assert words in sentence
-    assert ("incomplete" in sentence) == bool(design.get("lost"))
+    (caution,) = fitted(**design).cautions
+    assert words in sentence(caution)
+    assert ("incomplete" in sentence(caution)) == bool(design.get("lost"))

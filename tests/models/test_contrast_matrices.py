@@ -5,16 +5,29 @@ import pytest
 
 from psdstats.errors import ModelError
 from psdstats.models.contrasts import (
-    against_first,
-    all_pairs,
     contrast_matrix,
     interaction,
     polynomial_trend,
-    successive,
     within_each,
 )
 
 TIMES = ["0", "6", "12", "24"]
+
+
+def against_first(levels):
+    return contrast_matrix(levels, "against first")
+
+
+def all_pairs(levels):
+    return contrast_matrix(levels, "all pairs")
+
+
+def successive(levels):
+    return contrast_matrix(levels, "successive")
+
+
+def labels(matrix):
+    return [one.label for one in matrix.contrasts]
 
 
 def test_differences_of_known_means():
@@ -27,12 +40,11 @@ def test_differences_of_known_means():
 @pytest.mark.parametrize("kind", ["against first", "all pairs", "successive"])
 def test_labels_name_high_and_low(kind):
     matrix = contrast_matrix(TIMES, kind)
-    for row, label, high, low in zip(
-        matrix.weights, matrix.labels, matrix.high, matrix.low, strict=True
-    ):
-        assert label == f"{high} - {low}"
-        assert row[TIMES.index(high)] == 1.0
-        assert row[TIMES.index(low)] == -1.0
+    for row, one in zip(matrix.weights, matrix.contrasts, strict=True):
+        assert one.label == f"{one.high} - {one.low}"
+        assert one.family == kind
+        assert row[TIMES.index(one.high)] == 1.0
+        assert row[TIMES.index(one.low)] == -1.0
         assert row.sum() == 0.0
 
 
@@ -50,28 +62,29 @@ def test_trend_is_the_leading_coefficient_of_a_fit(degree):
     times, means = np.array([0.0, 6, 12, 24, 48]), np.array([5.1, 4.6, 4.4, 4.1, 4.05])
     trend = polynomial_trend(times, degree=degree)
     assert trend.weights[-1] @ means == pytest.approx(np.polyfit(times, means, degree)[0])
-    assert len(trend.labels) == degree
+    assert len(trend.contrasts) == degree
 
 
 def test_interaction_is_a_difference_of_differences():
     cells = np.array([[1.0, 2.0], [4.0, 9.0], [5.0, 5.5]])  # time by ball ratio
     both = interaction(successive(["0", "6", "12"]), against_first(["5:1", "10:1"]))
     np.testing.assert_allclose(both.weights @ cells.ravel(), [(9 - 2) - 3, (5.5 - 9) - 1])
-    assert both.high[0] == "6 - 0, 10:1"
-    assert both.low[0] == "6 - 0, 5:1"
+    assert labels(both)[0] == "(6 - 0) by (10:1 - 5:1)"
 
 
 def test_interaction_of_a_trend_has_no_high_and_low():
     both = interaction(against_first(["5:1", "10:1"]), polynomial_trend([0, 6, 12]))
-    assert both.high == ("",)
-    assert both.labels == ("(10:1 - 5:1) by (linear trend)",)
+    assert [one.low for one in both.contrasts] == [""]
+    assert labels(both) == ["(10:1 - 5:1) by (linear trend)"]
 
 
 def test_within_each_level_of_another_factor():
     cells = np.array([[1.0, 4.0, 5.0], [2.0, 9.0, 5.5]])  # ball ratio by time
     matrix = within_each(successive(["0", "6", "12"]), ["5:1", "10:1"])
     np.testing.assert_allclose(matrix.weights @ cells.ravel(), [3, 1, 7, -3.5])
-    assert matrix.labels[2] == "6 - 0 at 10:1"
+    assert labels(matrix)[2] == "6 - 0 at 10:1"
+    assert [one.where for one in matrix.contrasts] == ["5:1", "5:1", "10:1", "10:1"]
+    assert [one.high for one in matrix.contrasts] == ["6", "12", "6", "12"]
 
 
 def test_weights_are_read_only():

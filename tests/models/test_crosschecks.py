@@ -7,7 +7,15 @@ from scipy import stats
 from statsmodels.stats.anova import AnovaRM
 
 from psdstats.errors import ModelError
-from psdstats.models.crosschecks import friedman_check, repeated_measures_check
+from psdstats.models import MixedModel, RandomSlope
+from psdstats.models.crosschecks import (
+    CheckRemark,
+    RefitRoute,
+    friedman_check,
+    independent_refit,
+    repeated_measures_check,
+)
+from psdstats.words.remarks import sentence
 
 
 def trial(groups, times, seed=11):
@@ -65,23 +73,25 @@ def test_replicates_are_averaged_and_said():
     single = repeated_measures_check(frame, **arguments())
     double = repeated_measures_check(doubled, **arguments())
     assert double.table["f"][0] == pytest.approx(single.table["f"][0], rel=1e-9)
-    assert "averaged" in double.sentence
-    assert "averaged" not in single.sentence
+    assert CheckRemark.AVERAGED() in double.remarks
+    assert CheckRemark.AVERAGED() not in single.remarks
 
 
 def test_missing_cell_is_named():
     frame = trial(4, 3).query("not (group == 'bench 2' and time_min == 6)")
     for check in (repeated_measures_check, friedman_check):
         found = check(frame, **arguments())
-        assert not found.available
-        assert "bench 2" in found.sentence
-        assert "1 of 12" in found.sentence
+        assert found.table is None
+        (reason,) = found.remarks
+        assert (reason["missing"], reason["cells"]) == (1, 12)
+        assert "first being group bench 2 with time_min 6;" in sentence(reason)
 
 
 def test_missing_value_counts_as_missing_cell():
     frame = trial(4, 3)
     frame.loc[4, "ln_d50"] = np.nan
-    assert "not complete" in repeated_measures_check(frame, **arguments()).sentence
+    (reason,) = repeated_measures_check(frame, **arguments()).remarks
+    assert reason.kind is CheckRemark.INCOMPLETE
 
 
 @pytest.mark.parametrize(
@@ -95,7 +105,7 @@ def test_missing_value_counts_as_missing_cell():
 def test_too_small_designs_are_said(check, groups, times, words):
     found = check(trial(groups, times), **arguments())
     assert found.table is None
-    assert words in found.sentence
+    assert words in sentence(*found.remarks)
 
 
 def test_no_sphericity_test_with_fewer_groups_than_levels():
@@ -110,3 +120,47 @@ def test_faults_are_named():
     text = trial(4, 3).assign(ln_d50="x")
     with pytest.raises(ModelError, match="not numeric"):
         repeated_measures_check(text, **arguments())
+
+
+def test_refit_of_random_intercepts_estimates_the_variances_anew():
+    frame = trial(6, 4)
+    frame["ln_d50"] += np.repeat([0.2, -0.3, 0.1, 0.0, -0.1, 0.4], 4)
+    fit = MixedModel(
+        frame, response="ln_d50", fixed=["time_min"], random=["group"], factors=["time_min"]
+    ).fit()
+    assert (fit.variance_components > 0).all()
+    found = independent_refit(fit)
+    assert found.route is RefitRoute.MIXED_MODEL
+    assert found.converged
+    assert found.largest_difference < 1e-6
+    table = found.table.set_index("name")
+    assert list(table.index[-2:]) == ["group", "residual"]
+    assert table["refit"][-2:].to_numpy() == pytest.approx(
+        fit.variance_components.to_numpy(), rel=1e-3
+    )
+    own = table["refit_standard_error"].dropna()
+    assert own.to_numpy() == pytest.approx(table["standard_error"].dropna().to_numpy(), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    "random", [["group"], ["group", ("group", "time_min")], [RandomSlope("group", "dose")]]
+)
+def test_refit_by_least_squares_with_the_covariance_found(random):
+    frame = pd.concat([trial(5, 3, seed) for seed in (1, 2)]).reset_index(drop=True)
+    frame["dose"] = frame["time_min"].astype(float)
+    root = np.random.default_rng(3).normal(0, 0.02, (30, 30))
+    fit = MixedModel(
+        frame,
+        response="ln_d50",
+        fixed=["time_min"],
+        random=random,
+        factors=["time_min"],
+        known_covariance=root @ root.T,
+    ).fit()
+    found = independent_refit(fit)
+    assert found.route is RefitRoute.LEAST_SQUARES
+    assert found.largest_difference < 1e-8
+    table = found.table
+    assert table["refit_standard_error"].to_numpy() == pytest.approx(
+        table["standard_error"].to_numpy(), rel=1e-8
+    )

@@ -41,7 +41,7 @@ def test_a_list_is_an_interaction_too(crossed):
     fit = model.fit()
     assert fit.test(["time", "ball"]) == fit.test(("ball", "time"))
     pairs = fit.contrasts(["time", "ball"], kind="interaction")
-    assert pairs.labels == fit.contrasts(("time", "ball"), kind="interaction").labels
+    assert pairs.contrasts == fit.contrasts(("time", "ball"), kind="interaction").contrasts
 
 
 def test_level_order_of_categoricals_and_numbers():
@@ -73,13 +73,13 @@ def test_trends(form, expected):
 
 def test_hypotheses_are_differences_of_cell_means(crossed):
     design = build_fixed(crossed, [("time", "ball")], ["time"])
-    cells, weights = cell_means(design, "time", "ball")
+    cells, weights = cell_means(design, ["time", "ball"])
     beta = np.random.default_rng(1).normal(size=6)
     means = dict(zip(zip(cells["time"], cells["ball"], strict=True), weights @ beta, strict=True))
     difference = np.mean([means["10", b] - means["0", b] for b in ("5:1", "10:1")])
     assert design.hypothesis("time")[1] @ beta == pytest.approx(difference)
     within = asked_contrasts(design, "time", kind="against first", by="ball")
-    assert within.labels[0] == "5 - 0 at 10:1"
+    assert within.contrasts[0].label == "5 - 0 at 10:1"
     assert within.weights[0] @ beta == pytest.approx(means["5", "10:1"] - means["0", "10:1"])
     both = asked_contrasts(design, ("time", "ball"), kind="interaction")
     change = (means["10", "5:1"] - means["10", "10:1"]) - (means["0", "5:1"] - means["0", "10:1"])
@@ -149,7 +149,7 @@ def test_empty_cells_are_named(crossed):
     holes = crossed[~((crossed["time"] == 10) & (crossed["ball"] == "5:1"))]
     with pytest.raises(ModelError, match="time = 10 and ball = 5:1"):
         model(holes, fixed=[("time", "ball")], factors=["time"]).fit()
-    assert model(holes, factors=["time"]).fit().status == "converged"
+    assert model(holes, factors=["time"]).fit().status == ()
 
 
 def test_gaps_are_named(crossed):
@@ -205,9 +205,9 @@ def test_labels_that_do_not_fit_are_refused(labels, words):
         known_covariance(pd.DataFrame(np.eye(2), index, index), pd.DataFrame({"run": ["a", "b"]}))
 
 
-def test_nothing_to_fit_and_too_many_covariances(trial):
+def test_nothing_to_fit_and_a_covariance_of_other_rows(trial):
     options = {"response": "ln_d50", "fixed": ["time"], "random": ["group"]}
     with pytest.raises(ModelError, match="no rows"):
         MixedModel(trial[:0], **options).fit()
-    with pytest.raises(ModelError, match="2 known covariances are given for 1 responses"):
+    with pytest.raises(ModelError, match="shape"):
         MixedModel(trial, **options, known_covariance=np.ones((2, 12, 12))).fit()

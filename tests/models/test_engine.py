@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from psdstats.errors import ModelError
-from psdstats.models.criterion import Criterion, build_problem
 from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.likelihood import Criterion, build_problem
 
 
 def layout(groups, times, replicates=1, keep=None):
@@ -151,16 +151,6 @@ def test_nothing_estimated_is_generalised_least_squares(unbalanced):
     for row in range(3):
         level = dense_log_likelihood(y[row], x, v_known)
         assert fit.log_likelihood[row] == pytest.approx(level, rel=1e-11)
-
-
-def test_each_response_with_its_own_known_covariance(unbalanced):
-    y, x, parts = unbalanced
-    known = np.stack([np.diag(np.linspace(0.1, s, 20)) for s in (0.2, 0.4, 0.6, 0.8, 1, 1.2)])
-    together = fit_batch(y, x, parts_of(*parts.matrices, known=known))
-    for row in range(6):
-        alone = fit_batch(y[row], x, parts_of(*parts.matrices, known=known[row]))
-        assert together.theta[row] == pytest.approx(alone.theta[0], rel=1e-7, abs=1e-9)
-        assert together.log_likelihood[row] == pytest.approx(alone.log_likelihood[0], rel=1e-10)
 
 
 @pytest.mark.parametrize("factor", [1e-4, 1e4])

@@ -6,6 +6,7 @@ import pytest
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel, leave_one_group_out
+from psdstats.words.models import influence_sentence
 
 
 @pytest.fixture
@@ -43,7 +44,7 @@ def test_lost_for_want_of_evidence_alone():
     assert found.table["p"].iloc[0] == pytest.approx(0.016, abs=5e-4)
     assert found.decided_by == ()
     assert found.needed_by_number == ("a", "b", "c")
-    assert found.sentence == (
+    assert influence_sentence(found) == (
         "The verdict on time hangs on no single level of group, but on their number: p = 0.016 "
         "with all; without any one the effect hardly moves (89 to 111 % of that with all), yet the "
         "rest are too few to show it (p up to 0.14)."
@@ -69,7 +70,7 @@ def test_influence_refits_without_each_group(fit, trial):
     row = found.table.set_index("left_out").loc["b"]
     assert row["p"] == pytest.approx(again.test("time").p, rel=1e-9)
     assert found.decided_by == ()
-    assert "No single level of group decides" in found.sentence
+    assert "No single level of group decides" in influence_sentence(found)
 
 
 def test_one_group_that_decides_is_named(trial):
@@ -82,7 +83,7 @@ def test_one_group_that_decides_is_named(trial):
     found = leave_one_group_out(fit, "time", alpha=0.1)
     assert found.table["p"].iloc[0] < 0.1
     assert "b" in found.decided_by
-    assert "hangs on one level of group" in found.sentence
+    assert "hangs on one level of group" in influence_sentence(found)
     assert found.table.set_index("left_out")["effect_left"]["b"] < 0.5
 
 
@@ -100,4 +101,4 @@ def test_influence_says_why_a_refit_fails(trial):
     found = leave_one_group_out(fit, "time")
     assert found.table["p"].iloc[1:].isna().all()
     assert "one level only" in found.table["status"].iloc[1]
-    assert "cannot be tested without" in found.sentence
+    assert "cannot be tested without" in influence_sentence(found)

@@ -28,7 +28,7 @@ def test_range_against_scipy(k, df):
 def test_all_pairs_alike_are_recognised():
     pairs = [(0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3)]
     law = maximum_law(difference_correlation(np.ones(4), pairs))
-    assert law.name == "studentised range, exact"
+    assert law.name == "studentised range"
     assert law.error == 0.0
 
 
@@ -47,7 +47,7 @@ def test_product_structure_against_nested_quadrature(variances):
 
     expected = 1 - integrate.dblquad(inside, 0, 5, -8, 8, epsabs=1e-9)[0]
     law = maximum_law(correlation)
-    assert law.name == "shared comparison (Dunnett), exact"
+    assert law.name == "shared comparison"
     assert law.tail(c, df) == pytest.approx(expected, abs=2e-8)
 
 
@@ -79,7 +79,7 @@ def test_singular_unequal_pairs_against_gauss_quadrature():
     step = x[1] - x[0]
     expected = 1 - step**2 * density @ third @ density  # the edge of the step costs about 1e-4
     assert law.normal_tail(np.array([w]))[0] == pytest.approx(expected, abs=2e-4)
-    assert law.name.startswith("multivariate t")
+    assert law.name == "multivariate t"
 
 
 def test_independent_blocks_closed_form():

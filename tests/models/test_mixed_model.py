@@ -7,7 +7,9 @@ from statsmodels.formula.api import mixedlm
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel, RandomSlope, Trend, fit_many
-from psdstats.models.mixed_model import term_in_responses
+from psdstats.models.mixed_model import FitRemark
+from psdstats.words.models import fit_sentence
+from psdstats.words.remarks import sentence
 
 
 def fit_trial(trial, **changes):
@@ -22,11 +24,11 @@ def fit_trial(trial, **changes):
 
 def test_sentence_says_what_was_fitted(trial):
     fit = fit_trial(trial)
-    assert fit.sentence == (
+    assert fit_sentence(fit) == (
         "Restricted maximum likelihood fit of ln_d50 to time (4 levels), with a random intercept "
         "of group (3 levels) and a residual variance; 12 rows."
     )
-    assert fit.status == "converged"
+    assert fit.status == ()
     assert fit.cautions == ()
 
 
@@ -72,7 +74,7 @@ def test_predictions_solve_the_mixed_model_equations(crossed):
 def test_contrast_families(trial):
     fit = fit_trial(trial)
     first = fit.contrasts("time", kind="against first")
-    assert first.labels == ("5 - 0", "10 - 0", "20 - 0")
+    assert [one.label for one in first.contrasts] == ["5 - 0", "10 - 0", "20 - 0"]
     table = fit.fixed_effects
     assert first.estimate == pytest.approx(table["estimate"].to_numpy()[1:])
     assert first.df == pytest.approx(table["df"].to_numpy()[1:])
@@ -81,7 +83,7 @@ def test_contrast_families(trial):
     assert np.all(first.p_adjusted >= first.p)
     steps = fit.contrasts("time", kind="successive")
     assert steps.estimate.sum() == pytest.approx(first.estimate[-1])
-    assert len(fit.contrasts("time").labels) == 6
+    assert len(fit.contrasts("time").contrasts) == 6
     trend = fit.contrasts("time", kind="trend")
     means = fit.marginal_means("time")["estimate"].to_numpy()
     assert trend.estimate[0] == pytest.approx(np.polyfit([0, 5, 10, 20], means, 1)[0])
@@ -95,13 +97,13 @@ def test_slopes_within_levels(crossed):
     table = fit.fixed_effects["estimate"]
     expected = [table["time"], table["time"] + table["time:ball[5:1]"]]
     assert slopes.estimate == pytest.approx(expected)
-    assert slopes.labels == ("time at 10:1", "time at 5:1")
+    assert [one.label for one in slopes.contrasts] == ["time at 10:1", "time at 5:1"]
 
 
 def test_trend_terms_can_be_named_by_column(trial):
     fit = fit_trial(trial, fixed=[Trend("time", "log1p")], factors=[])
     assert fit.test("time").f == fit.test(Trend("time", "log1p")).f
-    assert "the trend log1p(time)" in fit.sentence
+    assert "the trend log1p(time)" in fit_sentence(fit)
 
 
 def test_many_responses_equal_single_ones(trial):
@@ -111,9 +113,6 @@ def test_many_responses_equal_single_ones(trial):
     assert [fit.model.response for fit in both] == ["ln_d50", "ln_d90"]
     alone = fit_trial(frame, response="ln_d90")
     assert both[1].test("time").p == pytest.approx(alone.test("time").p, rel=1e-8)
-    table = term_in_responses(both, "time", adjust="holm")
-    assert table["p_adjusted"].max() == pytest.approx(max(2 * table["p"].min(), table["p"].max()))
-    assert list(table["response"]) == ["ln_d50", "ln_d90"]
     assert both[1].variance_components.to_numpy() == pytest.approx(
         alone.variance_components.to_numpy(), rel=1e-8
     )
@@ -124,7 +123,7 @@ def test_known_covariance_lowers_the_estimated_variance(trial):
     plain, measured = fit_trial(trial), fit_trial(trial, known_covariance=known)
     difference = plain.variance_components["residual"] - measured.variance_components["residual"]
     assert difference == pytest.approx(0.02**2, rel=1e-6)
-    assert "known covariance of the measurements" in measured.sentence
+    assert "known covariance of the measurements" in fit_sentence(measured)
 
 
 def test_measurement_covariance_alone(trial):
@@ -137,7 +136,8 @@ def test_measurement_covariance_alone(trial):
         known_covariance=1e-4 * np.eye(4),
         residual=False,
     ).fit()
-    assert "infinite" in fit.status
+    assert fit.status == (FitRemark.NOTHING_ESTIMATED(),)
+    assert "infinite" in sentence(*fit.status)
     found = fit.contrasts("time", kind="against first")
     assert np.all(np.isinf(found.df))
     assert found.standard_error == pytest.approx(np.full(3, np.sqrt(2e-4)))
@@ -151,10 +151,8 @@ def test_wrong_questions_are_named(trial):
         fit.test("time", method="wald")
     with pytest.raises(ModelError, match="rank"):
         fit.test_matrix([[0, 1, 0, 0], [0, 2, 0, 0]])
-    with pytest.raises(ModelError, match="no variable 'mill'"):
+    with pytest.raises(ModelError, match="'mill' is no factor"):
         fit.contrasts("mill")
-    with pytest.raises(ModelError, match="profile"):
-        fit.variance_intervals("exact")
 
 
 def test_incomplete_designs_carry_a_caution(crossed):
@@ -167,7 +165,7 @@ def test_incomplete_designs_carry_a_caution(crossed):
         boundary="free",
     ).fit()
     assert len(fit.cautions) == 1
-    assert "cautious" in fit.cautions[0]
+    assert "cautious" in sentence(*fit.cautions)
 
 
 def test_a_singular_covariance_is_said():
@@ -178,7 +176,7 @@ def test_a_singular_covariance_is_said():
     frame["y"] = factor @ rng.normal(size=5) + np.repeat(rng.normal(size=3), 3)
     options = {"response": "y", "fixed": ["time"], "random": ["group"]}
     fit = MixedModel(frame, **options, known_covariance=factor @ factor.T).fit()
-    assert "nearly singular" in fit.status
+    assert FitRemark.NEARLY_SINGULAR() in fit.status
     assert fit.test("time").p > 0.9
     sound = MixedModel(frame, **options, known_covariance=factor @ factor.T + np.eye(9)).fit()
-    assert "singular" not in sound.status
+    assert FitRemark.NEARLY_SINGULAR() not in sound.status

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +19,7 @@ from psdstats.output.tables.table import Table
 def _content(sizes: pd.DataFrame) -> ReportContent:
     drawing = Drawing(
         name="Sizes against time",
-        figure=size_against_time(sizes, new_axes()).figure,
+        draw=lambda: size_against_time(sizes, new_axes()),
         caption="Sizes.",
         alternative="Sizes fall.",
     )
@@ -40,7 +41,7 @@ def test_the_folder_is_complete_and_reproducible(sizes: pd.DataFrame, tmp_path: 
     extra = Table(name="extra", frame=sizes, caption="More.")
     for name in ("a", "b"):
         page = write_report_folder(
-            tmp_path / name, _content(sizes), provenance={"seed": 7}, tables=[extra]
+            tmp_path / name, replace(_content(sizes), files=(extra,)), provenance={"seed": 7}
         )
         assert page == (tmp_path / name / "report.html").resolve()
     first, second = _files(tmp_path / "a"), _files(tmp_path / "b")
@@ -76,13 +77,13 @@ def test_nothing_is_left_of_a_folder_that_failed(sizes: pd.DataFrame, tmp_path: 
 def test_two_tables_of_one_name_are_refused(sizes: pd.DataFrame, tmp_path: Path) -> None:
     twin = Table(name="Sizes by run", frame=sizes, caption="Twin.")
     with pytest.raises(OutputError, match="two tables are named 'Sizes by run'"):
-        write_report_folder(tmp_path / "a", _content(sizes), provenance={}, tables=[twin])
+        write_report_folder(tmp_path / "a", replace(_content(sizes), files=(twin,)), provenance={})
 
 
 def test_names_that_give_one_key_are_numbered(sizes: pd.DataFrame, tmp_path: Path) -> None:
     names = ("sizes by RUN", "Sizes: by run", "粉", "砕", "x" * 300, "x" * 301)
-    tables = [Table(name=name, frame=sizes, caption=name) for name in names]
-    write_report_folder(tmp_path / "a", _content(sizes), provenance={}, tables=tables)
+    tables = tuple(Table(name=name, frame=sizes, caption=name) for name in names)
+    write_report_folder(tmp_path / "a", replace(_content(sizes), files=tables), provenance={})
     written = sorted(path.stem for path in (tmp_path / "a" / "tables").glob("*.csv"))
     assert len(written) == 7
     assert {"sizes-by-run", "sizes-by-run-2", "sizes-by-run-3", "item", "2"} <= set(written)

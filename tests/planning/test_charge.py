@@ -6,8 +6,10 @@ import math
 
 import pytest
 
+from psdstats.errors import PlanError
 from psdstats.planning.bench import Balls, Jar, mill_charge
-from psdstats.planning.plan_error import PlanError
+from psdstats.words.planning import MILL_CAUTIONS
+from psdstats.words.remarks import sentence
 
 JAR = Jar(diameter_mm=150, volume_ml=4000, outer_diameter_mm=160, roller_diameter_mm=50)
 STEEL = (
@@ -60,13 +62,13 @@ def test_powder_filling_of_the_voids():
     ],
 )
 def test_what_is_unusual_is_said(options, words):
-    assert any(words in remark for remark in mill_charge(JAR, STEEL, **options).remarks)
+    assert any(words in sentence(one) for one in mill_charge(JAR, STEEL, **options).remarks)
 
 
 def test_a_usual_charge_has_no_remark_but_its_cautions():
     charge = mill_charge(JAR, STEEL)
     assert charge.remarks == ()
-    text = " ".join(charge.cautions)
+    text = " ".join(MILL_CAUTIONS)
     for word in ("rollers", "explode", "loud", "breathe", "Local codes"):
         assert word in text
 

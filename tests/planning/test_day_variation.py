@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from psdstats.errors import PlanError
 from psdstats.planning.bench import BenchTimes, timeline
 from psdstats.planning.bench.timeline import vary_day
-from psdstats.planning.plan_error import PlanError
+from psdstats.words.planning import timeline_sentences
 
 MINUTES = st.sampled_from([0.0, 1.0, 3.0, 5.0, 12.5])
 BENCHES = st.builds(
@@ -41,7 +42,7 @@ def test_without_spread_every_day_is_the_plan(times, charges, bench, fresh):
     assert plan.to_frame()["late_end_min"].to_numpy() == pytest.approx(
         plan.to_frame()["end_min"].to_numpy()
     )
-    assert not any("9 of 10" in line for line in plan.sentences())
+    assert not any("9 of 10" in line for line in timeline_sentences(plan))
 
 
 def test_one_varying_step_ends_as_the_lognormal_says():
@@ -104,7 +105,7 @@ def test_a_seed_gives_one_plan_and_days_differ():
 
 
 def test_lateness_is_told_with_the_working_day():
-    text = " ".join(timeline([0, 6, 12, 24, 48], day_min=210, seed=5).sentences())
+    text = " ".join(timeline_sentences(timeline([0, 6, 12, 24, 48], day_min=210, seed=5)))
     assert "ends by " in text
     assert "on 9 of 10 days (planned 11:55)" in text
     assert "% of days are longer than 3 h 30 min" in text

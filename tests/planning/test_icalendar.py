@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from psdstats.errors import PlanError
 from psdstats.planning.bench import timeline
 from psdstats.planning.bench.timeline import Event, calendar_text
-from psdstats.planning.plan_error import PlanError
 
 NINE, TEN = datetime(2026, 1, 5, 9), datetime(2026, 1, 5, 10)
 

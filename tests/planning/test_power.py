@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from psdstats.errors import PlanError
 from psdstats.planning import Variation, power
-from psdstats.planning.plan_error import PlanError
+from psdstats.words.planning import power_sentences
 
 RUNS_ONLY = Variation(run_percent=5)
 
@@ -179,7 +180,7 @@ def test_same_seed_same_figures_whatever_else_is_asked():
 
 
 def test_sentences_name_the_assumptions():
-    text = " ".join(power(RUNS_ONLY, groups=4, times=5, replicates=2, trials=200).sentences())
+    text = " ".join(power_sentences(power(RUNS_ONLY, groups=4, times=5, replicates=2, trials=200)))
     for words in ("run to run 5 %", "4 groups × 5 times × 2 replicates (40 runs)", "seed 0"):
         assert words in text
 

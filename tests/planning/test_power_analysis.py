@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.compare import compare_sizes
-from psdstats.comparison.drift import drift_slope, level_order
 from psdstats.comparison.plan import plan_comparison
+from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.models.multiplicity import simultaneous
 from psdstats.planning import Design, Variation
 from psdstats.planning.power import last_of_family, simulate_design
@@ -68,7 +68,9 @@ def compared(study, propagation, ln_size, known):
     value[:, 1] = np.exp(5 + ln_size)
     plan = plan_comparison(study)
     given = dataclasses.replace(propagation, value=value)
-    return compare_sizes(study, plan, given, {"D50": known}).results[0]
+    return compare_sizes(study, plan, given.value, {"D50": known}, measured=lambda: given).results[
+        0
+    ]
 
 
 @pytest.mark.parametrize(

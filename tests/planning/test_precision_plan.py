@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, precision
-from psdstats.planning.plan_error import PlanError
 from psdstats.planning.precision_plan import precision_law
-from psdstats.planning.precision_words import simulation_sentences
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty import propagate
+from psdstats.words.planning import precision_sentences, simulation_sentences
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 POWDER = ExpectedPowder(name="unmilled", d10_um=120, d50_um=250, d90_um=480)
@@ -97,7 +97,7 @@ def test_coarse_balance_breaks_the_law_and_that_is_said():
     assert abs(coarse["u_percent"] - coarse["u_law_percent"]) > 5 * coarse["u_error_percent"]
     assert coarse["share_open"] > 0
     assert fine["share_open"] == 0
-    text = " ".join(plan.sentences())
+    text = " ".join(precision_sentences(plan))
     assert "does not bear the linear law out for u(D50)" in text
     assert "with 1 g resolution and 8 g the law gives" in text
     assert "The sieves leave D50 open in up to" in text
@@ -124,11 +124,11 @@ def test_tails_on_a_wide_series_are_interpolated_too_far_out():
 def test_simulated_answer_reads_off_the_table():
     plan = precision(POWDER, STACK, wanted_percent=2.6, trials=400)
     frame = plan.to_frame()
-    told = plan.sentences()[0]
+    told = precision_sentences(plan)[0]
     for d, own in frame.groupby("resolution_g"):
         enough = own[own["u_percent"] <= 2.6]["sample_g"]
         assert f"{d:g} g resolution from {enough.min():g} g" in told
-    none = precision(POWDER, STACK, wanted_percent=0.01, **FEW).sentences()
+    none = precision_sentences(precision(POWDER, STACK, wanted_percent=0.01, **FEW))
     assert none[0].endswith("is reached by none of these balances and samples.")
 
 
@@ -155,13 +155,13 @@ def test_sieves_that_forbid_the_wanted_u_are_said():
     plan = precision(POWDER, STACK, wanted_percent=0.5, **FEW)
     assert plan.least_sample_g(0.001) == np.inf
     assert plan.coarsest_resolution_g(1000.0) == 0.0
-    assert any("cannot be reached with these sieves" in line for line in plan.sentences())
+    assert any("cannot be reached with these sieves" in line for line in precision_sentences(plan))
     assert not plan.to_frame()["enough"].any()
 
 
 def test_rule_of_practice_closes_the_answer():
     plan = precision(POWDER, STACK, wanted_percent=5, **FEW)
-    assert "25 g" in plan.sentences()[-1]
+    assert "25 g" in precision_sentences(plan)[-1]
     assert len(plan.needs_frame()) == 1
 
 

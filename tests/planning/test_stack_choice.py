@@ -8,9 +8,10 @@ import math
 import numpy as np
 import pytest
 
+from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, choose_sieves
-from psdstats.planning.plan_error import PlanError
 from psdstats.planning.planned_weighing import load_limit_g
+from psdstats.words.remarks import sentence
 
 SERIES = (45, 63, 90, 125, 180, 250, 355, 500, 710, 1000)  # R 20/3 of ISO 565, from memory
 COARSE = ExpectedPowder(name="unmilled", d10_um=120, d50_um=250, d90_um=480)
@@ -63,7 +64,7 @@ def test_load_limits():
 def test_an_overload_is_said_with_the_largest_sample():
     choice = choose_sieves([COARSE, FINE], SERIES, sample_g=900)
     largest = choice.largest_sample_g
-    assert any("overloads" in remark for remark in choice.remarks)
+    assert any("overloads" in sentence(one) for one in choice.remarks)
     frame = choose_sieves([COARSE, FINE], SERIES, sample_g=largest).to_frame()
     assert (frame["mass_g"] <= frame["load_limit_g"].fillna(1e9) + 1e-9).all()
 
@@ -71,15 +72,15 @@ def test_an_overload_is_said_with_the_largest_sample():
 def test_an_end_the_series_cannot_reach_is_said():
     dust = ExpectedPowder(name="dust", d10_um=10, d50_um=60, d90_um=200)
     remarks = choose_sieves([dust], SERIES).remarks
-    assert any("D10 of 'dust' would stay open" in remark for remark in remarks)
+    assert any("D10 of 'dust' would stay open" in sentence(one) for one in remarks)
     rocks = ExpectedPowder(name="rocks", d10_um=300, d50_um=900, d90_um=3000)
     remarks = choose_sieves([rocks], SERIES).remarks
-    assert any("D90 of 'rocks' would stay open" in remark for remark in remarks)
+    assert any("D90 of 'rocks' would stay open" in sentence(one) for one in remarks)
 
 
 def test_a_narrow_powder_is_more_than_half_in_one_class_and_that_is_said():
     narrow = ExpectedPowder(name="narrow", d10_um=130, d50_um=150, d90_um=170)
-    assert any("more than 50 %" in remark for remark in choose_sieves([narrow], SERIES).remarks)
+    assert any("more than 50 %" in sentence(one) for one in choose_sieves([narrow], SERIES).remarks)
 
 
 def test_refusals_name_the_value():

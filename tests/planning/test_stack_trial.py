@@ -9,6 +9,7 @@ from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves
 from psdstats.planning.planned_weighing import load_limit_g
 from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.stack_choice import try_stack
+from psdstats.words.planning import stack_sentences, trial_sentences
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 EVEN = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)
@@ -34,7 +35,7 @@ def test_d10_on_a_sieve_is_open_in_half_of_the_samples():
     frame = trial.sizes_frame().set_index("quantity")
     assert frame.loc["D10", "share_open"] == pytest.approx(0.5, abs=0.06)
     assert frame.loc["D50", "share_open"] == 0
-    text = " ".join(trial.sentences())
+    text = " ".join(trial_sentences(trial))
     assert "D10 of 'fine' stays open in" in text
     assert "add a finer sieve" in text
 
@@ -50,13 +51,15 @@ def test_loads_are_certain_where_the_powder_makes_them_so():
     assert light.share_over_half == 0.0
     narrow = tried([NARROW], trials=100)
     assert narrow.powders[0].share_over_half == 1.0
-    assert "100 % of samples of 'narrow' put more than 50 % into one class." in narrow.sentences()
+    assert "100 % of samples of 'narrow' put more than 50 % into one class." in trial_sentences(
+        narrow
+    )
 
 
 def test_interpolation_is_named_where_it_misses_by_a_per_cent():
     trial = tried([FINE, EVEN], trials=100)
     frame = trial.sizes_frame()
-    text = " ".join(trial.sentences())
+    text = " ".join(trial_sentences(trial))
     for row in frame[frame["powder"] == "fine"].to_dict("records"):
         miss = row["interpolation_percent"]
         assert (f"{row['quantity']} by {miss:+.1f}".replace("-", "−") in text) == (abs(miss) > 1)
@@ -67,6 +70,6 @@ def test_choice_carries_its_trial_and_defaults_in_words():
     again = choose_sieves([EVEN], STACK, trials=100, seed=3)
     assert choice.trial == again.trial
     assert choice.trial.loads_frame().shape == (1, 3)
-    text = " ".join(choice.sentences())
+    text = " ".join(stack_sentences(choice))
     for words in ("100 simulated stacks", "0.01 g resolution", "2.7 g/cm³", "ISO 3310-1", "seed 3"):
         assert words in text

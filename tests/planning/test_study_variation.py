@@ -10,11 +10,13 @@ import pytest
 import statsmodels.formula.api
 from psdstats_datasets import demo_study
 
+from psdstats.errors import PlanError
 from psdstats.planning import power, variation_of
-from psdstats.planning.plan_error import PlanError
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.means import mean_curve_covariance
+from psdstats.uncertainty.law import prepare
+from psdstats.words.planning import power_sentences
+from psdstats.words.remarks import sentence
 
 
 @pytest.fixture(scope="module")
@@ -103,11 +105,12 @@ def test_measurement_is_split_into_own_and_shared_part(demo):
     study, propagation = demo
     found = variation_of(study, propagation=propagation)
     alike = ["milling_time_min", "ball_ratio"]
-    covariance = mean_curve_covariance(study, propagation, alike, quantity="D50").to_numpy()
+    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
+    covariance = law.at_mean_curve(alike)["D50"]
     total = 100 * np.sqrt(np.diag(covariance).mean())
     assert np.hypot(found.measurement_percent, found.sieves_percent) == pytest.approx(total)
     assert found.sieves_percent > 0
-    assert "80 runs in 4 groups" in found.source
+    assert "80 runs in 4 groups" in sentence(found.source[0])
 
 
 def test_variation_feeds_the_power(demo):
@@ -115,7 +118,7 @@ def test_variation_feeds_the_power(demo):
     variation = variation_of(study, propagation=propagation)
     result = power(variation, groups=4, times=5, replicates=2, change_percent=-20, trials=500)
     assert result.to_frame()["power"][0] > 0.9
-    assert "invented demo" in result.sentences()[-2]
+    assert "invented demo" in power_sentences(result)[-2]
 
 
 def test_one_bench_without_replicates_cannot_tell():

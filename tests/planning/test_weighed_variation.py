@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, Variation, power
-from psdstats.planning.plan_error import PlanError
 from psdstats.planning.planned_weighing import found_size, weigh_powder
 from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.variation import weighed_variation
+from psdstats.words.remarks import sentence
 
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 POWDER = ExpectedPowder(name="even", d10_um=75, d50_um=150, d90_um=300)
@@ -26,7 +27,7 @@ def test_own_and_shared_part_are_those_of_the_law_where_it_holds():
     assert found.measurement_percent == pytest.approx(own, rel=0.05)
     assert found.sieves_percent == pytest.approx(shared, rel=0.1)
     assert (found.run_percent, found.group_percent) == (2, 1)
-    assert "balance of 0.1 g resolution" in found.source
+    assert "balance of 0.1 g resolution" in sentence(found.source[-1])
 
 
 def test_parts_add_up_to_the_whole():

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from psdstats.models import MixedModel
+from psdstats.models.mixed_model import FitRemark
 
 FOLDER = Path(__file__).parents[2] / "datasets" / "published" / "mixed_models"
 
@@ -39,7 +40,7 @@ def test_dyestuff2_has_a_variance_of_zero():
     fit = MixedModel(data("Dyestuff2"), response="Yield", random=["Batch"]).fit()
     assert fit.variance_components["Batch"] == 0.0
     assert fit.variance_components["residual"] == pytest.approx(13.806, abs=5e-4)
-    assert fit.status == "variance of Batch at zero"
+    assert fit.status == (FitRemark.AT_ZERO(component="Batch"),)
 
 
 def test_rail():
@@ -117,7 +118,7 @@ def test_meta_analysis_is_a_known_covariance(trials):
     frame, known = trials
     fit = MixedModel(frame, response="log_ratio", known_covariance=known).fit()
     assert fit.variance_components["residual"] == pytest.approx(0.313243258136, rel=1e-7)
-    spread = fit.inference.covariance.theta_covariance[0, 0, 0]
+    spread = fit.covariance.theta_covariance[0, 0]
     assert np.sqrt(spread) == pytest.approx(0.166425752837, rel=1e-7)
     assert fit.fixed_effects.loc["(Intercept)", "estimate"] == pytest.approx(-0.714532342158)
     assert fit.fixed_effects.loc["(Intercept)", "standard_error"] == pytest.approx(0.179781516105)

@@ -54,7 +54,8 @@ def test_every_rule_passes_through_the_screens(quartz: pd.DataFrame, rule: str) 
 
 def test_below_the_finest_screen_there_is_only_a_bound(quartz: pd.DataFrame) -> None:
     """0.75 % of the mass is in the pan: D0.5 is below 74 µm and has no value."""
-    assert percentile_bounds(quartz["aperture_um"], quartz["undersize"], 0.005).text == ("< 74",)
+    finest = percentile_bounds(quartz["aperture_um"], quartz["undersize"], 0.005)
+    assert (finest.lower_um[0], finest.upper_um[0]) == (0, 74)
 
 
 def on_the_screens(quartz: pd.DataFrame, **options: bool) -> Moments:

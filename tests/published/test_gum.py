@@ -6,8 +6,7 @@ import pytest
 from scipy import stats
 
 from psdstats.models import MixedModel
-from psdstats.uncertainty.linear import combine, coverage_factor, effective_degrees_of_freedom
-from psdstats.uncertainty.monte_carlo import adaptive_monte_carlo
+from psdstats.uncertainty.linear import coverage_factor
 
 # H.1, end gauge (inputs and answers as quoted in public files): nm, and the degrees of freedom
 STANDARD_NM, STANDARD_DF = 25.0, 18
@@ -19,33 +18,34 @@ U_DELTA_ALPHA, DELTA_ALPHA_DF = 0.58e-6, 50
 U_DELTA_THETA, DELTA_THETA_DF = 0.029, 2
 
 
-def _end_gauge(coverage=0.99, truncate=True):
+def _end_gauge(combine):
     """First-order budget: standard, comparator (3 parts), expansion difference, temperature."""
     sensitivity = [1, 1, 1, 1, -LENGTH_NM * THETA, -LENGTH_NM * ALPHA, 0.0, 0.0]
     u = [STANDARD_NM, *COMPARATOR_NM, U_DELTA_ALPHA, U_DELTA_THETA, U_ALPHA, U_THETA]
     freedom = [STANDARD_DF, *COMPARATOR_DF, DELTA_ALPHA_DF, DELTA_THETA_DF, np.inf, np.inf]
-    return combine(sensitivity, u, freedom, coverage=coverage, truncate=truncate)
+    return combine(sensitivity, u, freedom)
 
 
-def test_h1_end_gauge():
+def test_h1_end_gauge(combine):
     """u_c 32 nm, effective degrees of freedom 16.7 → 16, t99 2.92, U99 93 nm."""
-    result = _end_gauge()
+    result = _end_gauge(combine)
     assert result.u[0] == pytest.approx(32, abs=0.5)
     assert result.u[0] ** 2 == pytest.approx(1002, abs=4)  # parts printed to two digits
     assert result.effective_df[0] == pytest.approx(16.7, abs=0.1)
-    assert result.k[0] == pytest.approx(2.92, abs=0.005)
+    k = coverage_factor(0.99, np.floor(result.effective_df))
+    assert k[0] == pytest.approx(2.92, abs=0.005)
     # the document rounds u_c to 32 nm before multiplying: 2.92 × 32 = 93, unrounded 92.5
-    assert result.expanded[0] == pytest.approx(93, abs=0.7)
+    assert k[0] * result.u[0] == pytest.approx(93, abs=0.7)
 
 
-def test_h1_comparator_parts_together():
+def test_h1_comparator_parts_together(combine):
     """The three comparator parts are 9.7 nm together with 25.6 degrees of freedom."""
     result = combine([1, 1, 1], COMPARATOR_NM, COMPARATOR_DF)
     assert result.u[0] == pytest.approx(9.7, abs=0.05)
     assert result.effective_df[0] == pytest.approx(25.6, abs=0.2)
 
 
-def test_h1_second_order_shows_in_monte_carlo():
+def test_h1_second_order_shows_in_monte_carlo(adaptive_monte_carlo):
     """Products of two errors raise u_c to 34 nm (H.1.7, from memory); the linear law has none."""
     generator = np.random.default_rng(1)
 
@@ -62,19 +62,18 @@ def test_h1_second_order_shows_in_monte_carlo():
     assert result.u[0] == pytest.approx(34, abs=0.5)
 
 
-def test_g41_welch_satterthwaite():
+def test_g41_welch_satterthwaite(combine):
     """G.4.1 (from memory): u_c 1.03 %, 19.0 degrees of freedom, t95 2.09, U 2.2 %."""
     percent, freedom = [0.25, 0.57, 0.82], [9, 4, 14]
     result = combine([1, 1, 1], percent, freedom)
     assert result.u[0] == pytest.approx(1.03, abs=0.005)
     assert result.effective_df[0] == pytest.approx(19.0, abs=0.05)
-    assert result.k[0] == pytest.approx(2.09, abs=0.005)
-    assert result.expanded[0] == pytest.approx(2.2, abs=0.05)
-    parts = np.array([percent])
-    assert effective_degrees_of_freedom(parts, freedom)[0] == pytest.approx(19.0, abs=0.05)
+    k = coverage_factor(0.95, result.effective_df)
+    assert k[0] == pytest.approx(2.09, abs=0.005)
+    assert k[0] * result.u[0] == pytest.approx(2.2, abs=0.05)
 
 
-def test_h3_straight_line():
+def test_h3_straight_line(combine):
     """H.3 (data from memory, reproducing every printed digit): intercept, slope, b(30 °C)."""
     t = np.array(
         [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
@@ -121,7 +120,7 @@ def test_h5_days_as_clusters():
     assert stats.f.ppf(0.95, 9, 40) == pytest.approx(2.12, abs=0.005)
 
 
-def test_four_rectangular_inputs_have_unit_dispersion():
+def test_four_rectangular_inputs_have_unit_dispersion(combine):
     """Width 2√3 each, so u = 1 each and 2 together."""
     assert combine(np.ones(4), np.full(4, 2 * np.sqrt(3) / np.sqrt(12))).u[0] == pytest.approx(2)
 

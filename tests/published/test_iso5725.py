@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from psdstats.comparison.consistency import (
-    cochran_critical,
+    cochran_limit,
     consistency,
     grubbs_critical,
     mandel_h_limit,
@@ -137,15 +137,19 @@ def test_mandel_limits_table_6(row):
 
 @pytest.mark.parametrize("row", rows_of(COCHRAN_5), ids=lambda row: f"{row[0]:.0f} groups")
 def test_cochran_critical_values_5_percent(row):
-    for results, printed in zip(range(2, 6), row[1:], strict=True):
+    p = int(row[0])
+    for df, printed in zip(range(1, 5), row[1:], strict=True):
         # below one half the computed value is an upper bound, by less than 0.002 here
-        assert cochran_critical(int(row[0]), results, 0.05) == pytest.approx(printed, abs=0.0021)
+        limit = cochran_limit(df, (p - 1) * df, p, 0.05)
+        assert limit == pytest.approx(printed, abs=0.0021)
 
 
 @pytest.mark.parametrize("row", rows_of(COCHRAN_1), ids=lambda row: f"{row[0]:.0f} variances")
 def test_cochran_critical_values_1_percent(row):
+    p = int(row[0])
     for df, printed in zip(range(1, 11), row[1:], strict=True):
-        assert cochran_critical(int(row[0]), df + 1, 0.01) == pytest.approx(printed, abs=6e-4)
+        limit = cochran_limit(df, (p - 1) * df, p, 0.01)
+        assert limit == pytest.approx(printed, abs=6e-4)
 
 
 @pytest.mark.parametrize("row", rows_of(GRUBBS), ids=lambda row: f"{row[0]:.0f} means")
@@ -181,5 +185,5 @@ def test_sulfur_in_coal_has_no_outlier(sulfur):
     """ISO 5725-2:1994, B.1.5 keeps every laboratory at level 1 (from memory)."""
     tests = outliers(sulfur, value="percent", group="laboratory", scale="raw")
     assert list(tests["finding"]) == ["", ""]
-    marks = consistency(sulfur, value="percent", group="laboratory", scale="raw").to_frame()
+    marks = consistency(sulfur, value="percent", group="laboratory", scale="raw")
     assert not marks["finding"].str.contains("1 %").any()

@@ -13,6 +13,8 @@ import pandas as pd
 import pytest
 
 from psdstats.models import MixedModel, RandomSlope
+from psdstats.models.mixed_model import FitRemark
+from psdstats.models.resampling import bootstrap_test
 
 FOLDER = Path(__file__).parents[2] / "datasets" / "published" / "mixed_models"
 REFERENCE = json.loads((FOLDER / "reference.json").read_text())
@@ -96,8 +98,8 @@ def test_covariances_of_the_fixed_effects(name):
     fit, known = fitted(name), REFERENCE[name]["REML"]
     size = np.abs(known["vcov"]).max()
     for field, found in (
-        ("vcov", fit.inference.covariance.plain[0]),
-        ("vcov_KR", fit.inference.covariance.adjusted[0]),
+        ("vcov", fit.covariance.plain),
+        ("vcov_KR", fit.covariance.adjusted),
     ):
         assert found.ravel() == pytest.approx(np.ravel(known[field]), rel=1e-8, abs=1e-9 * size)
 
@@ -153,12 +155,12 @@ def test_beets_yield_at_the_boundary():
     """The variance is exactly zero; the closed form of the balanced split plot is negative."""
     fit = fitted("beets_yield")
     assert fit.variance_components["block:harvest"] == 0.0
-    assert fit.status == "variance of block:harvest at zero"
+    assert fit.status == (FitRemark.AT_ZERO(component="block:harvest"),)
     frame = pd.read_csv(FOLDER / "beets.csv")
     free = MixedModel(frame, **MODELS["beets_yield"], boundary="free").fit()
     closed_form = REFERENCE["beets_yield"]["REML"]["varcomp_closed_form"]
     assert free.variance_components.to_numpy() == pytest.approx(closed_form, rel=1e-9)
-    assert "below zero" in free.status
+    assert free.status == (FitRemark.BELOW_ZERO(component="block:harvest"),)
     assert free.test("harvest").df_den == pytest.approx(2.0, rel=1e-9)
 
 
@@ -207,7 +209,7 @@ def test_bootstrap_of_the_beets_harvest():
 
     R's own refits of 3,000 draws from the same null model gave 0.0323 (standard error 0.0032).
     """
-    test = fitted("beets_sugpct").bootstrap_test("harvest", draws=4000, seed=1)
+    test = bootstrap_test(fitted("beets_sugpct"), "harvest", draws=4000, seed=1)
     known = REFERENCE["beets_sugpct"]["PBmodcomp"]["harvest"]["table"][0]
     assert test.statistic == pytest.approx(known["stat"], rel=1e-9)
     assert test.p == pytest.approx(0.0323, abs=3 * np.hypot(0.0032, test.monte_carlo_error))

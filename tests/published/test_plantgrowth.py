@@ -7,7 +7,7 @@ from memory and confirmed by the two sums of squares.
 import numpy as np
 import pytest
 
-from psdstats.models.contrasts import all_pairs, contrast_table
+from psdstats.models.contrasts import contrast_matrix, contrast_table
 
 WEIGHTS = {
     "ctrl": [4.17, 5.58, 5.18, 6.11, 4.50, 4.61, 5.17, 4.53, 5.33, 5.14],
@@ -30,10 +30,8 @@ def test_tukey_differences():
     """R prints four decimals of the intervals and of p (seven digits for p)."""
     means = [np.mean(y) for y in WEIGHTS.values()]
     covariance = within_sum() / 27 / 10 * np.eye(3)
-    matrix = all_pairs(list(WEIGHTS))
-    found = contrast_table(
-        matrix.weights, means, covariance, 27, labels=matrix.labels, kind="all pairs"
-    ).to_frame()
+    matrix = contrast_matrix(list(WEIGHTS), "all pairs")
+    found = contrast_table(matrix, means, covariance, 27).to_frame()
     assert list(found["contrast"]) == ["trt1 - ctrl", "trt2 - ctrl", "trt2 - trt1"]
     np.testing.assert_allclose(found["estimate"], [-0.371, 0.494, 0.865], atol=5e-7)
     np.testing.assert_allclose(found["lower"], [-1.0622, -0.1972, 0.1738], atol=6e-5)

@@ -32,8 +32,8 @@ def test_six_targets_four_judges():
     found = intraclass_correlation(
         frame, value="rating", group="judge", level="target", scale="raw"
     )
-    table = found.to_frame().set_index("kind")
-    assert found.status == "computed"
+    table = found.table.set_index("kind")
+    assert found.obstacle is None
     for kind, printed in [
         ("groups interchangeable", 0.17),
         ("absolute agreement", 0.29),

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from psdstats.rate.curve_fit import critical_value, student_critical
+from psdstats.rate.curve_fit import critical_value
+from psdstats.student import critical_t
 
 
 @pytest.mark.parametrize(("nu", "df"), [(1, 4.0), (2, 2.001), (2, 8.0), (3, 5.0), (12, 20.0)])
@@ -31,4 +32,4 @@ def test_ends_are_student_and_normal():
 
 def test_wider_than_one_student_with_effective_degrees_of_freedom():
     """What it is for: Student's t with 8 degrees of freedom takes too much for known."""
-    assert critical_value(0.95, 8.0, least_df=2.0) > 1.3 * student_critical(0.95, 8.0)
+    assert critical_value(0.95, 8.0, least_df=2.0) > 1.3 * critical_t(0.05, 8.0)

@@ -10,11 +10,18 @@ from scipy.optimize import curve_fit
 
 from psdstats.errors import ModelError
 from psdstats.models import MixedModel
-from psdstats.rate.curve_choice import check_fit, choose_curve
+from psdstats.rate.answers import (
+    check_fit,
+    choose_curve,
+    limit_size,
+    parameter,
+    time_to_margin,
+    time_to_target,
+)
 from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import limit_size, parameter, time_to_margin, time_to_target
 from psdstats.rate.run_sizes import run_sizes
+from psdstats.words.rate import check_sentence, choice_sentence
 
 LIMIT, CONSTANT = CURVES[CurveName.LIMIT], CURVES[CurveName.CONSTANT]
 
@@ -149,22 +156,22 @@ def test_residual_check_is_the_lack_of_fit_f(make_sizes):
     fitted = line.intercept + line.slope * np.unique(data.time_min)
     lack = 3 * ((y.mean(axis=1) - fitted) ** 2).sum() / 3
     pure = ((y - y.mean(axis=1, keepdims=True)) ** 2).sum() / 10
-    assert check.p == pytest.approx(stats.f.sf(lack / pure, 3, 10), rel=1e-5)
+    assert check.numbers.p == pytest.approx(stats.f.sf(lack / pure, 3, 10), rel=1e-5)
 
 
 def test_residual_check_says_when_it_cannot_tell(make_sizes):
     assert check_fit(fit_curve(LIMIT, make_sizes())).verdict == "cannot be told"
     three = make_sizes(replicates=3, times=(0.0, 12.0, 48.0))
-    assert "passes every mean" in check_fit(fit_curve(LIMIT, three)).sentence
+    assert "passes every mean" in check_sentence(check_fit(fit_curve(LIMIT, three)))
 
 
 def test_wrong_curve_is_found_out_and_not_chosen(make_sizes):
     data = make_sizes(groups=4, replicates=2, level_sd=0.03)
-    assert check_fit(fit_curve(CONSTANT, data)).verdict == "does not describe the sizes"
+    assert check_fit(fit_curve(CONSTANT, data)).verdict == "changed"
     choice = choose_curve(data)
     assert choice.best is CurveName.LIMIT
     assert choice.corrected
-    assert "no support" in choice.sentence
+    assert "no support" in choice_sentence(choice)
     assert choice.to_frame()["weight"].sum() == pytest.approx(1)
 
 
@@ -182,7 +189,7 @@ def test_information_criterion_of_a_straight_line(make_sizes):
 def test_five_runs_give_a_provisional_choice(make_sizes):
     choice = choose_curve(make_sizes())
     assert not choice.corrected
-    assert "provisional" in choice.sentence
+    assert "provisional" in choice_sentence(choice)
 
 
 def test_order_of_runs_and_unit_of_time_do_not_matter(make_sizes):
@@ -214,7 +221,7 @@ def test_bad_arrays_are_refused_with_the_value(times, sizes, options, words):
 
 def test_refusals(make_sizes):
     fit = fit_curve(CONSTANT, make_sizes())
-    with pytest.raises(ModelError, match="a constant rate has no limit"):
+    with pytest.raises(ModelError, match="'constant rate' has no limit"):
         time_to_margin(fit, 5.0)
     with pytest.raises(ModelError, match="target size is -1"):
         time_to_target(fit, -1.0)

@@ -10,8 +10,11 @@ import pytest
 from scipy import stats
 
 from psdstats.errors import ModelError
+from psdstats.findings import Verdict
 from psdstats.rate import withdrawal
 from psdstats.rate.first_order import loss_rates
+from psdstats.words.rate import loss_sentences, withdrawal_sentence
+from psdstats.words.remarks import sentence
 
 RATES = {500.0: 0.08, 250.0: 0.04, 125.0: 0.02, 63.0: 0.01}
 START = {500.0: 0.2, 250.0: 0.55, 125.0: 0.8, 63.0: 0.95}
@@ -38,21 +41,22 @@ def test_rate_and_interval_are_those_of_a_straight_line(make_study):
     assert row["rate_per_min"] == pytest.approx(-line.slope, rel=1e-6)
     assert row["upper_per_min"] - row["rate_per_min"] == pytest.approx(reach, rel=1e-4)
     assert row["half_life_min"] == pytest.approx(np.log(2) / -line.slope, rel=1e-6)
-    assert row["verdict"] == "first order"
+    assert row["verdict"] == "not shown"
 
 
 def test_a_bend_is_found_and_said(make_study):
     study = make_study(rates=RATES, start=START, replicates=3, run_sd=0.01, bend=2e-4)
     found = loss_rates(study)
-    assert (found.frame["verdict"] == "not first order").all()
-    assert "not first order" in found.sentences()[0]
+    assert (found.frame["verdict"] == "changed").all()
+    assert {one.verdict for one in found.findings} == {Verdict.CHANGED}
+    assert "changed with time" in loss_sentences(found)[0]
 
 
 def test_with_three_times_the_order_cannot_be_told(make_study):
     found = loss_rates(make_study(rates=RATES, start=START, replicates=2, times=(0.0, 12.0, 48.0)))
     assert (found.frame["verdict"] == "cannot be told").all()
-    words = found.sentences()[0]
-    assert words.startswith("Whether the loss above 500, 250, 125, 63 µm is first order cannot be")
+    words = loss_sentences(found)[0]
+    assert words.startswith("Whether the rate of loss above 500, 250, 125, 63 µm changes with time")
 
 
 def test_where_nothing_is_lost_there_is_nothing_to_say(make_study):
@@ -60,14 +64,14 @@ def test_where_nothing_is_lost_there_is_nothing_to_say(make_study):
     found = loss_rates(make_study(rates=still, start=START, replicates=3, run_sd=0.01))
     assert (found.frame["lower_per_min"] <= 0).any()
     silent = found.frame[found.frame["lower_per_min"] <= 0]["aperture_um"]
-    said = " ".join(found.sentences())
+    said = " ".join(loss_sentences(found))
     assert not any(f"{one:g}" in said for one in silent)
 
 
 def test_exponent_from_the_groups(make_study):
     study = make_study(rates=RATES, start=START, groups=("a", "b", "c"), replicates=2, run_sd=0.01)
     exponent = loss_rates(study).exponents[""]
-    assert "between 3 groups" in exponent.basis
+    assert "between 3 groups" in sentence(exponent.basis)
     assert exponent.lower < 1.0 < exponent.upper
 
 
@@ -75,12 +79,12 @@ def test_sieves_that_run_empty_are_left_out_and_said(make_study):
     study = make_study(rates=RATES | {710.0: 0.6}, start=START | {710.0: 0.05}, resolution_g=0.01)
     found = loss_rates(study)
     assert 710.0 not in set(found.frame["aperture_um"])
-    assert any("above 710 µm" in note for note in found.notes)
+    assert any("above 710 µm" in sentence(note) for note in found.notes)
 
 
 def test_levels_are_kept_apart_and_refusals_name_the_column(make_study):
     study = make_study(rates=RATES, start=START, factors={"ball_ratio": 5.0})
-    assert set(loss_rates(study, by="ball_ratio").frame["series"]) == {"ball_ratio 5"}
+    assert set(loss_rates(study, by="ball_ratio").frame["series"]) == {"ball ratio 5"}
     with pytest.raises(ModelError, match="no column 'colour'"):
         loss_rates(study, by="colour")
     with pytest.raises(ModelError, match="No sieve holds"):
@@ -95,13 +99,13 @@ def test_levels_are_sorted_as_numbers_and_a_run_without_powder_is_left_out(make_
     )
     sieves, runs = {**ten.sieves, **five.sieves}, (*ten.runs, *five.runs)
     whole = dataclasses.replace(ten, runs=runs, sieves=sieves)
-    assert list(loss_rates(whole, by="ball_ratio").exponents) == ["ball_ratio 5", "ball_ratio 10"]
+    assert list(loss_rates(whole, by="ball_ratio").exponents) == ["ball ratio 5", "ball ratio 10"]
     first = ten.runs[0]
     nothing = tuple(dataclasses.replace(one, gross_g=one.tare_g) for one in first.readings)
     empty = dataclasses.replace(first, name="empty", readings=nothing)
     found = loss_rates(dataclasses.replace(ten, runs=(*ten.runs, empty)))
     pd.testing.assert_frame_equal(found.frame, loss_rates(ten).frame)
-    assert "Run empty holds no powder and is left out." in found.notes
+    assert "Run empty holds no powder and is left out." in map(sentence, found.notes)
     with pytest.raises(ModelError, match="No sieve holds"):
         loss_rates(dataclasses.replace(ten, runs=(empty,)))
 
@@ -111,7 +115,7 @@ def test_a_run_without_a_level_is_set_aside_and_named(make_study):
     bare = dataclasses.replace(study.runs[1], factors={})
     study = dataclasses.replace(study, runs=(study.runs[0], bare, *study.runs[2:]))
     found = loss_rates(study, by="ball_ratio")
-    assert found.notes[0] == "1 run has no ball ratio and was set aside: a-6-0."
+    assert sentence(found.notes[0]) == "1 run has no ball ratio and was set aside: a-6-0."
     alone = dataclasses.replace(study, runs=tuple(run for run in study.runs if run is not bare))
     pd.testing.assert_frame_equal(found.frame, loss_rates(alone, by="ball_ratio").frame)
     nobody = dataclasses.replace(
@@ -127,9 +131,9 @@ def test_withdrawal_by_hand():
     assert found.frame["change_percent"].to_numpy() == pytest.approx(
         [100 * (200 / left - 1) for left in (170, 150, 140)]
     )
-    assert "from 10 to 13.3 in the last interval (+33 %)" in found.sentence
-    small = withdrawal([0, 10], [5, 5], powder_g=500, balls_g=5000).sentence
-    assert "usually of no account" in small
+    assert "from 10 to 13.3 in the last interval (+33 %)" in withdrawal_sentence(found)
+    small = withdrawal([0, 10], [5, 5], powder_g=500, balls_g=5000)
+    assert "usually of no account" in withdrawal_sentence(small)
     with pytest.raises(ModelError, match="add up to 250 g of a charge of 200 g"):
         withdrawal([0, 10], [100, 150], powder_g=200, balls_g=2000)
     with pytest.raises(ModelError, match="give positive masses"):

@@ -10,10 +10,12 @@ from psdstats_datasets import demo_study
 
 from psdstats.errors import ModelError
 from psdstats.rate import fit_rate
-from psdstats.rate.profile import OpenInterval
-from psdstats.rate.rate_words import margin_sentence, minutes, target_sentence
+from psdstats.rate.answers import OpenInterval
+from psdstats.rate.run_sizes import RateRemark
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
+from psdstats.words.rate import margin_sentence, minutes, rate_sentences, target_sentence
+from psdstats.words.remarks import sentence
 
 
 @pytest.fixture(scope="module")
@@ -23,19 +25,23 @@ def demo():
     return study, propagate(study, method="linear", sources=sources)
 
 
+def told(result):
+    return [sentence(note) for note in result.notes]
+
+
 def test_each_level_has_its_curve_and_faster_milling_is_seen(demo):
     study, propagation = demo
     result = fit_rate(
         study, by="ball_ratio", target_um=120, margin_percent=10, propagation=propagation
     )
-    assert [one.label for one in result.series] == ["ball_ratio 5", "ball_ratio 10"]
+    assert [one.label for one in result.series] == ["ball ratio 5", "ball ratio 10"]
     times = result.stopping_frame().query("question == 'time to target'")["time_min"].to_numpy()
     assert times[1] < times[0]
     assert len(result.points_frame()) == 80
-    assert set(result.choice_frame()["series"]) == {"ball_ratio 5", "ball_ratio 10"}
-    text = " ".join(result.sentences())
+    assert set(result.choice_frame()["series"]) == {"ball ratio 5", "ball ratio 10"}
+    text = " ".join(rate_sentences(result))
     assert "D50 reaches 120 µm after" in text
-    assert [note for note in result.notes if "charge of a jar is not stated" not in note] == []
+    assert [note.kind for note in result.notes] == [RateRemark.NO_CHARGE]
 
 
 def test_curve_frame_passes_the_fitted_points_inside_its_interval(demo):
@@ -45,16 +51,16 @@ def test_curve_frame_passes_the_fitted_points_inside_its_interval(demo):
     assert (curve["lower_um"] < curve["size_um"]).all()
     assert (curve["size_um"] < curve["upper_um"]).all()
     points = result.points_frame()
-    at_48 = points.loc[(points["series"] == "ball_ratio 5") & (points["milling_time_min"] == 48)]
-    end = curve[(curve["series"] == "ball_ratio 5")].iloc[-1]
+    at_48 = points.loc[(points["series"] == "ball ratio 5") & (points["milling_time_min"] == 48)]
+    end = curve[(curve["series"] == "ball ratio 5")].iloc[-1]
     assert end["size_um"] == pytest.approx(at_48["fitted_um"].iloc[0])
 
 
 def test_factor_left_out_and_open_percentiles_are_said(demo):
     study, propagation = demo
     d10 = fit_rate(study, quantity="D10", propagation=propagation, curve="constant rate")
-    assert any("ball_ratio differs between runs" in note for note in d10.notes)
-    left_out = [note for note in d10.notes if "not bracketed" in note]
+    assert any("Ball ratio differs between runs" in note for note in told(d10))
+    left_out = [note for note in told(d10) if "not bracketed" in note]
     value = propagation.value[:, 0]
     assert bool(left_out) == bool(np.isnan(value).any())
     assert len(d10.points_frame()) < 80
@@ -67,11 +73,11 @@ def test_runs_of_an_open_cell_all_leave(demo):
     hidden = dataclasses.replace(propagation, value=value)
     result = fit_rate(study, by="ball_ratio", propagation=hidden, curve="power law")
     first = study.runs[0]
-    assert "Only a power law was fitted" in result.sentences()[0]
-    used = result.points_frame().query("series == 'ball_ratio 5'")
+    assert "Only a power law was fitted" in rate_sentences(result)[0]
+    used = result.points_frame().query("series == 'ball ratio 5'")
     cell = (used["group"] == first.group) & (used["milling_time_min"] == first.milling_time_min)
     assert not cell.any()
-    assert any(f"{first.group} at 0 min" in note for note in result.notes)
+    assert any(f"{first.group} at 0 min" in note for note in told(result))
 
 
 def test_withdrawn_mass_by_charge(demo):
@@ -90,9 +96,9 @@ def test_withdrawn_mass_by_charge(demo):
         left = 600 - sum(masses)
         assert one["left_g"].iloc[-1] == pytest.approx(left)
         assert one["ball_to_powder"].iloc[-1] == pytest.approx(600 * ratio / left)
-    assert "ball-to-powder ratio from 10 to" in result.sentences()[-2]
-    assert result.sentences()[-1].endswith("the most affected of 16.")
-    assert not any("charge of a jar" in note for note in result.notes)
+    assert "ball-to-powder ratio from 10 to" in rate_sentences(result)[-2]
+    assert rate_sentences(result)[-1].endswith("the most affected of 16.")
+    assert not any("charge of a jar" in note for note in told(result))
 
 
 def test_balls_are_stated_where_the_runs_do_not_say(demo):
@@ -102,7 +108,7 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
     )
     part = propagate(plain, method="linear", sources=["rounding"])
     result = fit_rate(plain, propagation=part, powder_g=600, balls_g=4800, curve="power law")
-    assert "ball-to-powder ratio from 8 to" in result.sentences()[-2]
+    assert "ball-to-powder ratio from 8 to" in rate_sentences(result)[-2]
     with pytest.raises(ModelError, match="state powder_g and balls_g"):
         fit_rate(plain, propagation=part, powder_g=600, curve="power law")
     factors = [{}, *[{"ball_ratio": 5.0}] * 9]
@@ -117,11 +123,11 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
 def test_one_bench_and_one_run_a_time():
     study = read_study(demo_study("one_bench"))
     result = fit_rate(study, propagation=propagate(study, method="linear"), target_um=150)
-    text = " ".join(result.sentences())
+    text = " ".join(rate_sentences(result))
     assert "provisional" in text
     assert text.startswith("D50 reaches 150 µm after")
     assert "cannot be told from run-to-run variation" in text
-    assert any("Each time has one run" in note for note in result.notes)
+    assert any("Each time has one run" in note for note in told(result))
 
 
 @pytest.mark.parametrize(
@@ -185,7 +191,7 @@ def test_sentences_of_open_and_closed_intervals():
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(0.0, "0 min"), (0.1234, "0.123 min"), (48.0, "48 min"), (999.9, "1000 min")],
+    [(0.0, "0"), (0.1234, "0.123"), (48.0, "48"), (999.9, "1000")],
 )
 def test_minutes_to_three_digits(value, text):
     assert minutes(value) == text
@@ -193,7 +199,7 @@ def test_minutes_to_three_digits(value, text):
 
 def test_a_level_that_cannot_be_fitted_is_named(demo):
     study, propagation = demo
-    with pytest.raises(ModelError, match="milling_time_min 0: D50: all 16 runs have one milling"):
+    with pytest.raises(ModelError, match="milling time 0: D50: all 16 runs have one milling"):
         fit_rate(study, by="milling_time_min", propagation=propagation)
 
 
@@ -201,7 +207,7 @@ def test_tail_percentiles_by_a_straight_rule_and_two_groups_are_said(demo):
     study, propagation = demo
     ask = {"by": "ball_ratio", "curve": "constant rate"}
     found = {
-        quantity: fit_rate(study, quantity=quantity, propagation=propagation, **ask).notes
+        quantity: told(fit_rate(study, quantity=quantity, propagation=propagation, **ask))
         for quantity in ("D10", "D50")
     }
     assert any("rule semilog does not follow" in note for note in found["D10"])
@@ -210,4 +216,4 @@ def test_tail_percentiles_by_a_straight_rule_and_two_groups_are_said(demo):
         study, runs=tuple(run for run in study.runs if run.group in ("Alder", "Birch"))
     )
     part = propagate(two, method="linear", sources=["rounding", "aperture"])
-    assert any("Two groups" in note for note in fit_rate(two, propagation=part, **ask).notes)
+    assert any("Two groups" in note for note in told(fit_rate(two, propagation=part, **ask)))

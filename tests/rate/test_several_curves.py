@@ -7,10 +7,20 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.rate.curve_choice import CLOSE, band, choose_curve, hull, margin_over, targets_over
+from psdstats.rate.answers import (
+    CLOSE,
+    OpenInterval,
+    band,
+    choose_curve,
+    hull,
+    margin_over,
+    targets_over,
+    time_to_margin,
+    time_to_target,
+)
 from psdstats.rate.curve_fit import fit_curve
 from psdstats.rate.curves import CURVES, CurveName
-from psdstats.rate.profile import OpenInterval, time_to_margin, time_to_target
+from psdstats.words.rate import choice_sentence
 
 LIMIT, POWER, FLAT = CurveName.LIMIT, CurveName.POWER, CurveName.NO_CHANGE
 SHORT = (0.0, 6.0, 12.0, 24.0)
@@ -31,7 +41,7 @@ def test_curves_within_four_of_the_best_are_kept(make_sizes):
     assert set(choice.not_ruled_out) == {name for name, gap in gaps.items() if gap <= CLOSE}
     assert choice.not_ruled_out[0] is choice.best
     assert len(choice.not_ruled_out) > 1
-    assert "hold for" in choice.sentence
+    assert "hold for" in choice_sentence(choice)
 
 
 def test_band_is_the_widest_of_the_bands(make_sizes):

@@ -48,7 +48,8 @@ def compile_latex(request, tmp_path) -> Callable[[Path], str]:
         for name in names:
             shutil.copy(report / "tables" / name, tmp_path / name)
         body = "".join(f"\\input{{{name}}}\\clearpage\n" for name in names)
-        source = f"\\documentclass{{article}}\\begin{{document}}\n{body}\\end{{document}}\n"
+        head = "\\documentclass{article}\\usepackage{array,booktabs,longtable}"
+        source = f"{head}\\begin{{document}}\n{body}\\end{{document}}\n"
         (tmp_path / "all.tex").write_text(source, encoding="utf-8")
         command = [request.param, "-interaction=nonstopmode", "-halt-on-error", "all.tex"]
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=False)

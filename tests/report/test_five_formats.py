@@ -68,34 +68,23 @@ def _markdown(path: Path) -> list[list[str]]:
 
 
 def _latex(path: Path, width: int) -> list[list[str]]:
-    """Rows of a table, its parts put together again: columns first, then pages."""
-    parts = []
-    for tabular in path.read_text(encoding="utf-8").split(r"\end{table}")[:-1]:
-        body = tabular.split("\\hline\n")[2]
-        parts.append([_latex_row(line) for line in body.splitlines()])
-    across = _parts_across([len(part[0]) for part in parts], width)
-    heads = (sum(len(p[0]) for p in parts[:across]) - width) // max(across - 1, 1)
+    """Rows of a table, its parts side by side put together again, row headings once."""
+    text = path.read_text(encoding="utf-8")
+    bodies = re.findall(r"\\endlastfoot\n(.*?)\\end{longtable}", text, re.DOTALL)
+    parts = [[_latex_row(line) for line in body.splitlines()] for body in bodies]
+    heads = (sum(len(part[0]) for part in parts) - width) // max(len(parts) - 1, 1)
     rows = []
-    for at in range(0, len(parts), across):
-        for pieces in zip(*parts[at : at + across], strict=True):
-            assert all(piece[:heads] == pieces[0][:heads] for piece in pieces)
-            rows.append([*pieces[0], *(cell for piece in pieces[1:] for cell in piece[heads:])])
+    for pieces in zip(*parts, strict=True):
+        assert all(piece[:heads] == pieces[0][:heads] for piece in pieces)
+        rows.append([*pieces[0], *(cell for piece in pieces[1:] for cell in piece[heads:])])
+    assert {len(row) for row in rows} == {width}
     return rows
 
 
-def _parts_across(widths: list[int], width: int) -> int:
-    """How many parts stand side by side: their widths are the table's and repeated headings."""
-    for across in range(1, len(widths) + 1):
-        extra = sum(widths[:across]) - width
-        if extra == 0 if across == 1 else extra > 0 and extra % (across - 1) == 0:
-            return across
-    raise AssertionError(f"parts of {widths} columns do not make a table of {width}")
-
-
 def _latex_row(line: str) -> list[str]:
-    line = re.sub(r" (\\\\|\\tabularnewline)$", "", line)
+    line = line.removesuffix(r" \\")
     cells = re.split(r"(?<!\\) & ", " " + line)
-    cells = [cell.strip().removeprefix(r"\raggedright ") for cell in cells]
+    cells = [cell.strip() for cell in cells]
     for command, sign in LATEX_SIGNS.items():
         cells = [cell.replace(command, sign) for cell in cells]
     cells = [re.sub(r"\\([{}$&#%_])", r"\1", cell) for cell in cells]

@@ -10,7 +10,7 @@ import pytest
 from psdstats.simulate import TrialDesign
 from psdstats.simulate.curve import mean_curves
 from psdstats.simulate.design import lay_out
-from psdstats.simulate.weighing import (
+from psdstats.simulate.trial import (
     draw_apertures,
     gather,
     lose_powder,

@@ -12,8 +12,7 @@ from psdstats.errors import SizeError
 from psdstats.simulate import Bench, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.curve import mean_curves
 from psdstats.simulate.design import Spread, lay_out
-from psdstats.simulate.trial import quantities_of, rule_sizes, simulate_net_masses
-from psdstats.simulate.weighing import true_classes
+from psdstats.simulate.trial import quantities_of, rule_sizes, simulate_net_masses, true_classes
 from psdstats.study.records import Balance, TareHandling
 
 EXACT = Balance(name="b", resolution_g=1e-6)

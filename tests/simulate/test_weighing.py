@@ -9,7 +9,7 @@ import pytest
 
 from psdstats.simulate import Bench, SieveSet, TrialDesign
 from psdstats.simulate.design import lay_out
-from psdstats.simulate.weighing import Readings, round_to, weigh_trials
+from psdstats.simulate.trial import Readings, round_to, weigh_trials
 from psdstats.study.records import Balance, TareHandling
 
 

@@ -215,4 +215,4 @@ def test_end_point_and_remarks(write_folder, catalogue):
 def test_tables_beside_those_read_are_named(write_folder):
     folder = write_folder(name="trial")
     (folder / "weighings-b.csv").write_text("run;sieve\n", encoding="utf-8")
-    assert "Tables of trial that were not read: weighings-b.csv." in read_study(folder).notes
+    assert "Tables of trial not read: weighings-b.csv." in read_study(folder).notes

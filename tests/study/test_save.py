@@ -9,7 +9,7 @@ from psdstats.errors import OutputError
 from psdstats.files import MANIFEST
 from psdstats.sieves import Sieve
 from psdstats.study import read_study, save_study
-from psdstats.study.save import form_of, weighing_table
+from psdstats.study.save import weighing_table
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
 
@@ -136,5 +136,56 @@ def test_spare_sieves_are_kept(sound, tmp_path):
         assert read_study(save_study(study, tmp_path / name, form=form)) == study
 
 
-def test_form_by_name():
-    assert [str(form_of(name)) for name in TARGETS.values()] == list(TARGETS)
+TYPED = """# of the spring trial
+title = "trial"  # as on the label
+shape_factor = 0.50
+
+[balances.fine]
+# from the certificate of this year
+resolution_g = 1e-2   # not 0.1
+repeatability_g = 0.01
+
+[checks]
+# nothing is switched off yet
+
+[compare]
+also = ["ball_ratio"]  # both ratios were run
+"""
+
+
+@pytest.fixture
+def commented(write_folder):
+    return read_study(write_folder({"study.toml": TYPED}, name="commented"))
+
+
+@pytest.mark.parametrize("form", ["folder", "flat"])
+def test_comments_of_the_settings_survive(commented, tmp_path, form):
+    """Only what the study says otherwise changes: here the rule and the tares, stated now."""
+    first = save_study(commented, tmp_path / TARGETS[form], form=form)
+    again = read_study(first)
+    text = (save_study(again, tmp_path / "again") / "study.toml").read_text(encoding="utf-8")
+    kept = [line for line in TYPED.splitlines() if line]
+    assert [line for line in text.splitlines() if line in kept] == kept
+    new = {line for line in text.splitlines() if line and line not in kept}
+    assert {'tares = "each run"', 'rule = "semilog"'} <= new
+    assert again == commented
+
+
+def test_a_changed_setting_is_rewritten_beside_its_comment(commented, tmp_path):
+    changed = dataclasses.replace(
+        commented, title="autumn trial", compare={"also": ["ball_ratio"], "by": "ball_ratio"}
+    )
+    folder = save_study(changed, tmp_path / "out")
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    assert 'title = "autumn trial"  # as on the label\n' in text
+    assert 'also = ["ball_ratio"]  # both ratios were run\nby = "ball_ratio"\n' in text
+    assert read_study(folder) == changed
+
+
+def test_a_setting_that_is_gone_is_taken_out(commented, tmp_path):
+    bare = dataclasses.replace(commented, compare={})
+    folder = save_study(bare, tmp_path / "out")
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    assert "[compare]" not in text
+    assert "# of the spring trial" in text
+    assert read_study(folder) == bare

@@ -4,7 +4,7 @@ import pytest
 
 from psdstats.errors import StudyError
 from psdstats.sieves import Sieve
-from psdstats.study.reader import read_sieve_list
+from psdstats.study.sheet_plan import read_sieve_list
 
 
 def test_list(tmp_path):

@@ -7,6 +7,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
+from psdstats.sieves import Sieve
 from psdstats.study import Balance, Reading, Run, Study, TareHandling, check_study
 from psdstats.study.records import Place
 from psdstats.study.tares import tare_history
@@ -38,7 +39,11 @@ def make(tares, *, step=0.01, spread=0.01, groups=None, keys=("A 90", "A 45", "A
             )
         )
     balance = Balance(name="b", resolution_g=step, repeatability_g=spread)
-    return Study(title="t", runs=tuple(runs), sieves={}, balances={"b": balance})
+    sieves = {
+        key: Sieve(key=key, nominal_um=aperture)
+        for key, aperture in zip(keys, (90.0, 45.0), strict=False)
+    }
+    return Study(title="t", runs=tuple(runs), sieves=sieves, balances={"b": balance})
 
 
 STEADY = [[400.00, 380.00, 300.00]] * 5
@@ -57,8 +62,8 @@ def test_reference_is_the_median_of_the_other_runs():
 
 def findings(study):
     return [
-        (each.check, each.run, each.sieve)
-        for each in check_study(study).findings
+        (each.check, each.spot.run, each.spot.sieve)
+        for each in check_study(study).flags
         if each.check in ("tare_drift", "swapped_sieves")
     ]
 
@@ -91,7 +96,7 @@ def test_residue_and_damage():
         ("tare_drift", "r3", "A 90"),
     ]
     remedies = [
-        each.remedy for each in check_study(make(tares)).findings if each.check == "tare_drift"
+        each.remedy for each in check_study(make(tares)).flags if each.check == "tare_drift"
     ]
     assert any("brush powder left out of the mesh" in text for text in remedies)
     assert any("damaged mesh or a loose frame" in text for text in remedies)

@@ -78,7 +78,7 @@ def test_sheets_that_are_not_read_are_named(sound, tmp_path):
     book.create_sheet("empty")
     book.create_sheet("guide")["A1"] = "how to"
     book.save(path)
-    assert read_study(path).notes == ("Sheets of t.xlsx that were not read: my notes.",)
+    assert read_study(path).notes == ("Sheets of t.xlsx not read: my notes.",)
 
 
 def test_formulas_count_by_their_last_value(tmp_path):

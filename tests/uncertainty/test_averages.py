@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.means import mean_sizes
+from psdstats.uncertainty.propagation import mean_sizes
 
 NETS = (2.0, 5.0, 3.0)
 APERTURES = (0, 90, 180)

@@ -5,6 +5,7 @@ import pytest
 
 from psdstats.uncertainty import budget, propagate
 from psdstats.uncertainty.budget import combined_percent, typical_changes, typical_run
+from psdstats.words.sizes import labelled_shares
 
 
 def test_typical_run_is_the_root_mean_square_of_the_propagation(milling):
@@ -49,5 +50,7 @@ def test_shares_to_be_drawn_are_those_of_the_run_and_of_the_last_difference(mill
     assert run["share"].tolist() == typical_run(found)["share"].tolist()
     own = frame[(frame["scope"] == "difference") & (frame["quantity"] == "D50")]
     times = milling.runs_frame()["milling_time_min"]
-    assert set(own["label"]) == {f"D50, {times.max():g} against {times.min():g} min"}
+    assert set(labelled_shares(own)["label"]) == {
+        f"D50, {times.max():g} against {times.min():g} min"
+    }
     assert own["share"].sum() == pytest.approx(1.0)

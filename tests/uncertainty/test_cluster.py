@@ -5,7 +5,7 @@ import pytest
 from distributed import LocalCluster
 
 from psdstats.errors import UncertaintyError
-from psdstats.uncertainty import parallel as workers_module
+from psdstats.uncertainty import engine as workers_module
 from psdstats.uncertainty import propagate
 
 

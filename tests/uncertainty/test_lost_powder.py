@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.engine import prepare
+from psdstats.uncertainty.law import prepare
+from psdstats.words.sizes import notes_in_words
 
 APERTURES = (0, 90, 180, 360)
 
@@ -22,7 +23,7 @@ def test_lost_powder_enters_the_estimate_by_half(make_run, make_study):
     lost = propagate(study, method="linear", sources=["lost_powder"])
     added = make_study(make_run("x", (2.3, 5.0, 3.0), (0, 90, 180)))
     np.testing.assert_allclose(lost.value, propagate(added, method="linear").value, rtol=1e-12)
-    assert any("lost in 1 run (0.6 g)" in note for note in lost.notes)
+    assert any("lost in 1 run (0.6 g)" in note for note in notes_in_words(lost.notes))
     drawn = propagate(study, seed=1, sources=["lost_powder"], draws=50_000)
     ends = [
         propagate(make_study(make_run("x", (2.0 + gain, 5.0, 3.0), (0, 90, 180))), method="linear")
@@ -45,7 +46,7 @@ def test_a_pan_swept_empty_can_have_held_its_share_of_a_straight_curve(make_run,
     np.testing.assert_allclose(_pan_shift(study), [lost / 2, lost / np.sqrt(12)], rtol=1e-9)
     more = make_study(make_run("x", nets, APERTURES, sample_mass_g=12.0))
     np.testing.assert_allclose(_pan_shift(more), [lost / 2, lost / np.sqrt(12)], rtol=1e-9)
-    notes = prepare(more, sources=["lost_powder"]).table.notes
+    notes = notes_in_words(prepare(more, sources=["lost_powder"]).table.notes)
     assert any("lost in x, where the pan was found empty" in note for note in notes)
 
 

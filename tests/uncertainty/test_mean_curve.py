@@ -8,7 +8,7 @@ import pytest
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.means import mean_curve_covariance, mean_curve_study
+from psdstats.uncertainty.law import mean_curves, prepare
 
 APERTURES = (0.0, 63.0, 125.0, 250.0)
 U_UM = {63.0: 1.0, 125.0: 2.0, 250.0: 4.0}
@@ -44,27 +44,33 @@ def study_of(*runs):
 TWO = (run("r1", 0.0, (10.0, 25.0, 10.0, 5.0)), run("r2", 0.0, (22.0, 50.0, 20.0, 8.0)))
 
 
+def _at_mean(study, sizes, quantity):
+    """Covariance of ln of a quantity at the mean curves of equal times, of the sources of sizes."""
+    return prepare(study, sources=sizes.sources).at_mean_curve(["milling_time_min"])[quantity]
+
+
 def test_runs_alike_get_their_mean_shares_and_keep_everything_else():
     other = run("r3", 12.0, (30.0, 12.0, 6.0, 2.0))
     study = study_of(*TWO, other)
-    found = mean_curve_study(study, ["milling_time_min"])
+    law = prepare(study)
+    found = mean_curves(law, ["milling_time_min"]).arrays
     mean = (np.array([10, 25, 10, 5]) / 50 + np.array([22, 50, 20, 8]) / 100) / 2
-    for before, after in zip(study.runs[:2], found.runs[:2], strict=True):
-        net = np.array([reading.net_g for reading in after.readings])
-        assert net / before.total_g == pytest.approx(mean, rel=1e-12)
-        assert [r.tare_g for r in after.readings] == [r.tare_g for r in before.readings]
-    assert [r.net_g for r in found.runs[2].readings] == pytest.approx(
-        [r.net_g for r in other.readings], rel=1e-12
-    )
+    for given, net, total in zip(study.runs[:2], found.net_g[:2], found.total_g[:2], strict=True):
+        assert total == pytest.approx(given.total_g, rel=1e-12)
+        assert net / given.total_g == pytest.approx(mean, rel=1e-12)
+    np.testing.assert_array_equal(found.tare_g, law.arrays.tare_g)
+    np.testing.assert_allclose(found.gross_g - found.tare_g, found.net_g, rtol=1e-12)
+    assert found.net_g[2] == pytest.approx([r.net_g for r in other.readings], rel=1e-12)
 
 
 def test_other_apertures_are_not_alike_and_own_curves_are_kept():
     narrow = run("r3", 0.0, (30.0, 15.0, 5.0), apertures=(0.0, 90.0, 180.0))
     study = study_of(*TWO, narrow)
-    found = mean_curve_study(study, ["milling_time_min"], own=["r1"])
-    assert found.runs[0] == study.runs[0]
-    assert found.runs[1] != study.runs[1]
-    assert [r.net_g for r in found.runs[2].readings] == pytest.approx([30.0, 15.0, 5.0])
+    law = prepare(study)
+    found = mean_curves(law, ["milling_time_min"], own=["r1"]).arrays
+    np.testing.assert_array_equal(found.net_g[0], law.arrays.net_g[0])
+    assert np.abs(found.net_g[1] - law.arrays.net_g[1]).max() > 0.1
+    assert found.net_g[2, law.arrays.real[2]] == pytest.approx([30.0, 15.0, 5.0])
 
 
 def test_shared_apertures_give_the_covariance_of_the_mean_position():
@@ -74,12 +80,12 @@ def test_shared_apertures_give_the_covariance_of_the_mean_position():
     """
     study = study_of(*TWO)
     sizes = propagate(study, method="linear", sources=["aperture"])
-    found = mean_curve_covariance(study, sizes, ["milling_time_min"], quantity="D50")
+    found = _at_mean(study, sizes, "D50")
     below = (10 / 50 + 22 / 100) / 2
     within = (25 / 50 + 50 / 100) / 2
     a = (0.5 - below) / within
     expected = (1 - a) ** 2 * (1.0 / 63) ** 2 + a**2 * (2.0 / 125) ** 2
-    assert found.to_numpy() == pytest.approx(np.full((2, 2), expected), rel=1e-9)
+    assert found == pytest.approx(np.full((2, 2), expected), rel=1e-9)
     own = sizes.covariance("D50", log=True).to_numpy()
     assert own[0, 0] != pytest.approx(own[1, 1], rel=1e-3)
 
@@ -87,9 +93,9 @@ def test_shared_apertures_give_the_covariance_of_the_mean_position():
 def test_one_run_a_kind_is_its_own_mean_curve():
     study = study_of(TWO[0], replace(TWO[1], milling_time_min=6.0))
     sizes = propagate(study, method="linear")
-    found = mean_curve_covariance(study, sizes, ["milling_time_min"], quantity="D90")
+    found = _at_mean(study, sizes, "D90")
     own = sizes.covariance("D90", log=True).to_numpy()
-    assert found.to_numpy() == pytest.approx(own, rel=1e-9, nan_ok=True)
+    assert found == pytest.approx(own, rel=1e-9, nan_ok=True)
 
 
 def test_a_run_whose_mean_curve_is_open_keeps_its_own_and_open_runs_have_none():
@@ -97,7 +103,21 @@ def test_a_run_whose_mean_curve_is_open_keeps_its_own_and_open_runs_have_none():
     fine = run("r2", 0.0, (45.0, 4.0, 1.0, 0.0))
     study = study_of(run("r1", 0.0, (20.0, 20.0, 7.0, 3.0)), fine)
     sizes = propagate(study, method="linear")
-    found = mean_curve_covariance(study, sizes, ["milling_time_min"], quantity="D50").to_numpy()
+    found = _at_mean(study, sizes, "D50")
     own = sizes.covariance("D50", log=True).to_numpy()
     assert found[0, 0] == pytest.approx(own[0, 0], rel=1e-9)
     assert np.isnan(found[[0, 1, 1], [1, 0, 1]]).all()
+
+
+def test_one_law_gives_every_quantity_and_its_values_without_draws():
+    """As many quantities as `propagate` knows, in the order of the study, values as there."""
+    study = study_of(*TWO[::-1], run("r0", 12.0, (30.0, 12.0, 6.0, 2.0)))
+    law = prepare(study)
+    sizes = propagate(study, method="linear")
+    found = law.at_mean_curve(["milling_time_min"])
+    assert tuple(found) == sizes.quantities
+    np.testing.assert_array_equal(law.value, sizes.value)
+    alone = [one.name for one in study.runs].index("r0")
+    for quantity, covariance in found.items():
+        own = sizes.covariance(quantity, log=True).to_numpy()
+        assert covariance[alone, alone] == pytest.approx(own[alone, alone], rel=1e-9, nan_ok=True)

@@ -8,8 +8,8 @@ import pytest
 from psdstats.errors import UncertaintyError
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.draws import draw_blocks, fill, keyed_generator, make_plan
-from psdstats.uncertainty.engine import prepare
 from psdstats.uncertainty.inputs import Kind
+from psdstats.uncertainty.law import prepare
 
 
 def _assert_equal(one, two):

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from psdstats.errors import OutputError
-from psdstats.words.numbers import decimal_sign, decimals_for, fixed, significant
+from psdstats.words.numbers import PLAIN, Numerals, decimal_sign, decimals_for
 
+fixed, significant = PLAIN.fixed, PLAIN.significant
 finite = st.floats(min_value=-1e12, max_value=1e12, allow_nan=False)
 
 
@@ -54,9 +55,11 @@ def test_significant_switches_to_powers_of_ten() -> None:
     assert significant(-0.000012345, 2) == "−1.2 × 10⁻⁵"
     assert significant(9.9996e-5) == "0.0001000"  # carries into the plain range
     assert significant(12345678.0) == "1.235 × 10⁷"
-    assert significant(1.5, decimal=",") == "1,500"
+    assert Numerals(",").significant(1.5) == "1,500"
 
 
 def test_decimal_sign_is_checked() -> None:
     with pytest.raises(OutputError, match="';' is not known"):
         decimal_sign(";")
+    with pytest.raises(OutputError, match="';' is not known"):
+        Numerals(";")

@@ -9,7 +9,11 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from psdstats.words.numbers import change, interval, measured, p_value, per_cent, ratio
+from psdstats.words.numbers import PLAIN, Numerals
+
+COMMA = Numerals(",")
+change, interval, measured = PLAIN.change, PLAIN.interval, PLAIN.measured
+p_value, per_cent, ratio = PLAIN.p_value, PLAIN.per_cent, PLAIN.ratio
 
 
 @pytest.mark.parametrize(
@@ -44,7 +48,7 @@ def test_measured_agrees_with_uncertainties(value: float, relative: float) -> No
 
 def test_an_open_interval_stays_one() -> None:
     assert measured(45.0, math.nan, side="<") == "< 45"
-    assert measured(35.5, math.nan, side=">", decimal=",") == "> 35,5"
+    assert COMMA.measured(35.5, math.nan, side=">") == "> 35,5"
     assert interval(500.0, math.inf) == "> 500"
     assert interval(math.nan, 3.0) == "–"
 
@@ -83,7 +87,7 @@ def test_shares_and_changes() -> None:
         "100 %",
     ]
     assert change(0.9996) == "0 %"
-    assert change(0.8236, decimals=1, decimal=",") == "−17,6 %"
+    assert COMMA.change(0.8236, decimals=1) == "−17,6 %"
     assert per_cent(math.nan) == change(math.nan) == p_value(math.nan) == "–"
 
 

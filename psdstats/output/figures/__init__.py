@@ -17,14 +17,13 @@ from psdstats.output.figures.planning import (
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.figures.save import save_figure
 from psdstats.output.figures.shares import uncertainty_shares
-from psdstats.output.figures.sizes import cumulative_undersize, draw_spread, size_against_time
+from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
 from psdstats.output.style import house_style, new_axes
 
 __all__ = [
     "bench_bars",
     "class_changes",
     "cumulative_undersize",
-    "draw_spread",
     "effect_ratios",
     "expected_undersize",
     "fit_misfit",

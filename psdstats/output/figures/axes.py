@@ -8,13 +8,14 @@ Several Axes on one figure, with one key above them all.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from psdstats.errors import OutputError
 from psdstats.output.figures.marks import key_columns
-from psdstats.output.style import GREY, INK, house_style, new_axes
+from psdstats.output.style import GREY, INK, house_style, new_axes, number_ticks, numerals
+from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,7 +35,7 @@ def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
     low, high = sizes[0], sizes[-1]
     pad = (high / low) ** 0.03 if high > low else 1.2
     ax.set_xlim(low / pad, high * pad)
-    ax.set_xticks(sizes, _with_room(ax, np.log(sizes), [_plain(size) for size in sizes]))
+    ax.set_xticks(sizes, _with_room(ax, np.log(sizes), _plain(ax, sizes)))
     ax.set_xticks([], minor=True)
     ax.set_xlabel("sieve aperture / µm")
 
@@ -46,22 +47,15 @@ def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -
     low, high = low / pad, high * pad
     ticks = _steps(low, high)
     own = ax.xaxis if axis == "x" else ax.yaxis
-    if axis == "x":
-        ax.set_xscale("log")
-        ax.set_xlim(low, high)
-        ax.set_xlabel(label)
-    else:
-        ax.set_yscale("log")
-        ax.set_ylim(low, high)
-        ax.set_ylabel(label)
-    own.set_ticks(ticks, labels=[_plain(tick) for tick in ticks])
+    ax.set(**{f"{axis}scale": "log", f"{axis}lim": (low, high), f"{axis}label": label})
+    own.set_ticks(ticks, labels=_plain(ax, ticks))
     own.set_ticks([], minor=True)
 
 
 def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
     """Ticks at exactly the values that occur, with numbers where there is room."""
     places = np.asarray(values, dtype=float)
-    labels = _with_room(ax, places, [_plain(value) for value in values])
+    labels = _with_room(ax, places, _plain(ax, values))
     (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
 
 
@@ -73,6 +67,30 @@ def time_axis(ax: Axes, times_min: Iterable[float]) -> None:
     ax.set_xlim(times[0] - 0.05 * reach, times[-1] + 0.12 * reach)
     ax.set_xlabel("milling time / min")
     ax.tick_params(axis="x", color=GREY)
+
+
+def percent_axis(ax: Axes, label: str, ticks: Iterable[float] = range(0, 101, 20)) -> None:
+    """Turn the vertical axis into per cent from 0 to 100."""
+    ax.set_ylim(-2, 102)
+    ax.set_yticks(list(ticks))
+    ax.set_ylabel(label)
+
+
+def name_rows(ax: Axes, names: Sequence[str]) -> None:
+    """Names of rows from the top down, instead of a vertical axis."""
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.grid(axis="y", visible=False)
+    ax.spines["left"].set_visible(False)
+
+
+def name_columns(ax: Axes, names: Sequence[str], **look: Any) -> None:
+    """Names of columns from left to right, instead of a horizontal axis."""
+    ax.set_xticks(range(len(names)), names, **look)
+    ax.set_xlim(-0.6, len(names) - 0.4)
+    ax.tick_params(axis="x", length=0)
+    ax.grid(axis="x", visible=False)
 
 
 def _steps(low: float, high: float) -> list[float]:
@@ -100,28 +118,33 @@ def _with_room(ax: Axes, places: np.ndarray, labels: list[str]) -> list[str]:
     return [label if i in keep else "" for i, label in enumerate(labels)]
 
 
-def _plain(value: float) -> str:
-    return f"{value:.6g}"
+def _plain(ax: Axes, values: Iterable[float]) -> list[str]:
+    return [numerals(ax)(value, ".6g") for value in values]
 
 
-def new_panels(rows: int, columns: int = 1, *, height_mm: float) -> list[list[Axes]]:
+def new_panels(
+    rows: int, columns: int = 1, *, height_mm: float, say: Numerals = PLAIN
+) -> list[list[Axes]]:
     """Empty Axes in rows and columns on one figure, in the house style."""
     if rows < 1 or columns < 1:
         raise OutputError(
             f"a figure of {rows} × {columns} panels shows nothing; ask for 1 or more."
         )
     with house_style():
-        figure = new_axes(height_mm=height_mm).figure
+        figure = new_axes(height_mm=height_mm, say=say).figure
         figure.clear()
         grid = figure.subplots(rows, columns, squeeze=False, sharey="row")
+        for ax in grid.flat:
+            number_ticks(ax)
     return [list(row) for row in grid]
 
 
 def joint_key(panels: list[list[Axes]]) -> None:
-    """Replace the keys of the panels by one above them, made from the first panel."""
-    first = panels[0][0]
+    """Replace the keys of the panels by one above them, made from the first that has marks."""
+    every = [ax for row in panels for ax in row]
+    first = next((ax for ax in every if ax.has_data()), every[0])
     handles, labels = first.get_legend_handles_labels()
-    for ax in (ax for row in panels for ax in row):
+    for ax in every:
         own = ax.get_legend()
         if own is not None:
             own.remove()

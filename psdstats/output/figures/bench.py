@@ -13,14 +13,37 @@ import numpy as np
 import pandas as pd
 
 from psdstats.errors import OutputError
-from psdstats.output.figures.marks import drawn, hover, label_at, need, rows, spread_apart
-from psdstats.output.style import FAINT, GREY, INK, OCHRE, RUST, TEAL, mark, readable
-from psdstats.words.numbers import fixed
+from psdstats.output.figures.axes import name_rows
+from psdstats.output.figures.marks import (
+    drawn,
+    hover,
+    key_above,
+    label_at,
+    need,
+    point,
+    rows,
+    spread_apart,
+)
+from psdstats.output.style import (
+    DASHED,
+    FAINT,
+    GREY,
+    INK,
+    OCHRE,
+    RUST,
+    TEAL,
+    mark,
+    numerals,
+    readable,
+)
+from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from matplotlib.axes import Axes
+
+    from psdstats.words.numbers import Numerals
 
 
 _MOST_DRAWN = 3  # balls of each size
@@ -93,6 +116,7 @@ def jar_section(
     >>> len(ax.patches)
     6
     """
+    say = numerals(ax)
     from matplotlib.patches import Circle
 
     if not jar_mm > 0:
@@ -114,7 +138,7 @@ def jar_section(
     _rotation(ax, radius, speed)
     _ball_key(ax, radius, balls)
     ax.text(0, level + 0.06 * radius, f"bed at rest, {100 * fill:.0f} % of the jar", ha="center")
-    ax.text(0, -1.12 * radius, f"inner diameter {jar_mm:g} mm", ha="center", va="top")
+    ax.text(0, -1.12 * radius, f"inner diameter {say(jar_mm)} mm", ha="center", va="top")
     ax.set_aspect("equal")
     ax.set_xlim(-1.3 * radius, 3.4 * radius)
     ax.set_ylim(-1.35 * radius, 1.35 * radius)
@@ -142,6 +166,7 @@ def _rotation(ax: Axes, radius: float, speed: str) -> None:
 
 def _ball_key(ax: Axes, radius: float, balls: Sequence[tuple[float, int]]) -> None:
     """Each ball size drawn to the scale of the jar, with its number."""
+    say = numerals(ax)
     from matplotlib.patches import Circle
 
     ordered = sorted(balls, reverse=True)
@@ -155,8 +180,8 @@ def _ball_key(ax: Axes, radius: float, balls: Sequence[tuple[float, int]]) -> No
                 (x, y), diameter / 2, facecolor=mark(index).colour, edgecolor="white", linewidth=0.6
             )
             ax.add_patch(ball)
-            hover(ball, f"{count} balls of {diameter:g} mm")
-        text = f"{count} × {diameter:g} mm"
+            hover(ball, f"{count} balls of {say(diameter)} mm")
+        text = f"{count} × {say(diameter)} mm"
         ax.text(1.35 * radius + _MOST_DRAWN * widest + 0.1 * radius, y, text, va="center")
 
 
@@ -223,25 +248,13 @@ def bench_bars(
             _bar(row, ax, lanes.index(row.resource), start, used)
     last = float(frame["end_min"].max()) if end_min is None else end_min
     if late_min is not None:
-        line = ax.axvline(late_min, color=GREY, linewidth=1.2, linestyle=(0, (4, 3)))
-        hover(line, f"ended by {_clock(start, late_min)} on 9 of 10 simulated days")
+        line = ax.axvline(late_min, color=GREY, linewidth=1.2, linestyle=DASHED)
+        hover(line, words.late_day(_clock(start, late_min)))
         last = max(last, late_min)
     _clock_axis(ax, start, last)
-    ax.set_yticks(range(len(lanes)), lanes)
-    ax.set_ylim(len(lanes) - 0.5, -0.5)
-    ax.tick_params(axis="y", length=0)
-    ax.grid(axis="y", visible=False)
-    ax.spines["left"].set_visible(False)
+    name_rows(ax, lanes)
     handles, labels = ax.get_legend_handles_labels()
-    order = [labels.index(kind) for kind in _LOOKS if kind in labels]
-    ax.legend(
-        [handles[i] for i in order],
-        [labels[i] for i in order],
-        loc="lower left",
-        bbox_to_anchor=(0, 1.02),
-        ncols=6,
-        labelcolor=INK,
-    )
+    key_above(ax, [handles[labels.index(kind)] for kind in _LOOKS if kind in labels], columns=6)
     return ax
 
 
@@ -261,7 +274,7 @@ def _bar(row: Any, ax: Axes, lane: int, start: tuple[int, int], used: set[str]) 
         label="_nolegend_" if kind in used else kind,
     )
     used.add(kind)
-    hover(bar, _told(row, start))
+    hover(bar, _told(row, start, numerals(ax)))
 
 
 def _kind(step: str) -> str:
@@ -270,9 +283,9 @@ def _kind(step: str) -> str:
     return _KINDS.get(step, "at the sieves" if step in _AT_SIEVES else "at the mill")
 
 
-def _told(row: Any, start: tuple[int, int]) -> str:
+def _told(row: Any, start: tuple[int, int], say: Numerals) -> str:
     sample = getattr(row, "sample_time_min", float("nan"))
-    which = "" if sample != sample else f", sample at {sample:g} min"
+    which = "" if sample != sample else f", sample at {say(sample)} min"
     hands = "hands on" if row.attended else "by itself"
     clock = f"{_clock(start, row.start_min)} to {_clock(start, row.end_min)}"
     return f"{clock} {row.step} ({row.charge}{which}), {hands}"
@@ -299,6 +312,7 @@ def _clock(start: tuple[int, int], minutes: float) -> str:
 
 
 _COLUMNS_tares = ("sieve", "run_number", "tare_g")
+_MOST_TICKS = 12
 _LABEL_GAP = 0.055  # of the vertical axis
 
 
@@ -333,7 +347,8 @@ def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
     frame = need(frame, _COLUMNS_tares, "tare history").sort_values("run_number", kind="stable")
     frame = frame.assign(order=frame["run_number"].rank(method="dense").astype(int))
     reference = "median" if "reference_g" in frame.columns else "first"
-    start = frame["reference_g"] if reference == "median" else _first(frame)
+    first = frame.groupby("sieve", sort=False)["tare_g"].transform("first")
+    start = frame["reference_g"] if reference == "median" else first
     frame = frame.assign(moved_mg=1000 * (frame["tare_g"] - start))
     if "limit_g" in frame.columns:
         limit_mg = 1000 * float(frame["limit_g"].median())
@@ -352,46 +367,26 @@ def tare_history(frame: pd.DataFrame, ax: Axes) -> Axes:
         at, colour = (right, spot + lift), readable(mark(index).colour)
         label_at(ax, drawn(sieve), at, colour=colour, shift=(9, 0))
     ax.set_xlim(float(frame["order"].min()) - 0.3, right + 0.3)
-    _whole_ticks(ax, int(frame["order"].min()), int(right))
-    ax.set_xlabel("weighing of the empty sieve, in order")
+    steps = range(int(frame["order"].min()), int(right) + 1)
+    ax.set_xticks(steps[:: -(-len(steps) // _MOST_TICKS)])
+    ax.set_xlabel(words.WEIGHING_ORDER)
     ax.set_ylabel(f"tare minus {reference} tare / mg")
     return ax
 
 
-def _first(frame: pd.DataFrame) -> pd.Series:
-    return frame.groupby("sieve", sort=False)["tare_g"].transform("first")
-
-
 def _line(ax: Axes, own: pd.DataFrame, index: int, reference: str) -> None:
+    say = numerals(ax)
     look = mark(index)
-    ax.plot(
-        own["order"],
-        own["moved_mg"],
-        color=look.colour,
-        linestyle=look.line,
-        linewidth=1.1,
-        label=str(own["sieve"].iloc[0]),
-    )
+    (line,) = ax.plot(own["order"], own["moved_mg"], color=look.colour, linewidth=1.1)
+    line.set(linestyle=look.line, label=str(own["sieve"].iloc[0]))
     for row in rows(own):
-        (point,) = ax.plot(
-            [row.order], [row.moved_mg], look.marker, color=look.colour, markersize=3.5
-        )
         where = f", run {row.run}" if "run" in own.columns else ""
-        moved = f"{fixed(row.moved_mg, 1)} mg from its {reference} tare"
-        hover(point, f"sieve {row.sieve}{where}: {moved}")
+        moved = f"{say.fixed(row.moved_mg, 1)} mg from its {reference} tare"
+        text = f"sieve {row.sieve}{where}: {moved}"
+        at = (row.order, row.moved_mg)
+        point(ax, at, look.marker, text, colour=look.colour, size=3.5)
     if "is_outside" in own.columns:
         rung = own[own["is_outside"].to_numpy(dtype=bool)]
         if len(rung):
-            ax.plot(
-                rung["order"],
-                rung["moved_mg"],
-                "o",
-                color=look.colour,
-                markerfacecolor="none",
-                markersize=10,
-            )
-
-
-def _whole_ticks(ax: Axes, first: int, last: int) -> None:
-    step = max(1, int(np.ceil((last - first + 1) / 12)))
-    ax.set_xticks(range(first, last + 1, step))
+            (rings,) = ax.plot(rung["order"], rung["moved_mg"], "o", color=look.colour)
+            rings.set(markerfacecolor="none", markersize=10)

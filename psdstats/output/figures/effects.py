@@ -12,10 +12,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.axes import log_ticks
-from psdstats.output.figures.marks import drawn, hover, key_above, need, rows
-from psdstats.output.style import FAINT, GREY, INK, mark
-from psdstats.words.numbers import change, interval, ratio, significant
+from psdstats.output.figures.axes import log_ticks, name_rows
+from psdstats.output.figures.marks import (
+    drawn,
+    hover,
+    key_above,
+    label_beside,
+    need,
+    point,
+    rows,
+)
+from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
+from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,13 +34,8 @@ _MARKERS = {
     "changed": ("o", INK),
     "equivalent": ("s", INK),
     "not shown": ("o", "white"),
-    "differs": ("o", INK),
-    "agrees within the margin": ("s", INK),
-    "no difference shown": ("o", "white"),
 }
-_BOLD = ("changed", "differs")
 _LONGEST = 40  # signs of a contrast
-_AGAINST = " vs "
 _UNKNOWN = ("D", "white")
 
 
@@ -53,9 +56,10 @@ def effect_ratios(
     Parameters
     ----------
     frame : DataFrame
-        Columns contrast (or group), ratio, ratio_lower, ratio_upper, verdict, and optionally
-        quantity: rows of one quantity stand together under its name.  A row whose ratio is missing
-        (it cannot be told) keeps its place and its verdict.
+        Columns contrast (or group), ratio, ratio_lower, ratio_upper, verdict, and optionally high
+        and low (the levels, by which a long contrast is shortened) and quantity: rows of one
+        quantity stand together under its name.  A row whose ratio is missing (it cannot be told)
+        keeps its place and its verdict.
     ax : Axes
         Where to draw.
     margin : float or None
@@ -90,21 +94,18 @@ def effect_ratios(
     log_ticks(ax, "x", around=around, label=label)
     if margin is not None:
         band = ax.axvspan(1 / margin, margin, color="#eef0f3", linewidth=0, zorder=0)
-        hover(band, f"margin: within {change(1 / margin)} and {change(margin)}")
+        say = numerals(ax)
+        hover(band, f"margin: within {say.change(1 / margin)} and {say.change(margin)}")
     ax.axvline(1.0, color=GREY, linewidth=1.0)
     for at, row in enumerate(rows(frame)):
         _row(ax, at, row)
-    ax.set_yticks(range(len(frame)), _row_names(ax, frame))
-    ax.set_ylim(len(frame) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
-    ax.grid(axis="y", visible=False)
-    ax.spines["left"].set_visible(False)
+    name_rows(ax, _row_names(ax, frame))
     return ax
 
 
 def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
     """Contrasts; the first row of a quantity bears its name, a hairline parts it from the last."""
-    names = [_contrast_name(str(name)) for name in frame["contrast"]]
+    names = [_contrast_name(row) for row in rows(frame)]
     parts = list(frame["quantity"]) if "quantity" in frame.columns else []
     for at, part in enumerate(parts):
         if at and part != parts[at - 1]:
@@ -114,28 +115,21 @@ def _row_names(ax: Axes, frame: pd.DataFrame) -> list[str]:
     return names
 
 
-def _contrast_name(contrast: str) -> str:
-    """The contrast with each of its two levels shortened for itself."""
-    ends = contrast.split(_AGAINST)
-    return _AGAINST.join(drawn(end, most=_LONGEST // len(ends)) for end in ends)
+def _contrast_name(row: Any) -> str:
+    """The contrast; one that is long with each of its two levels shortened for itself."""
+    if len(str(row.contrast)) <= _LONGEST or not getattr(row, "low", ""):
+        return drawn(row.contrast, most=_LONGEST)
+    return f"{drawn(row.high, most=_LONGEST // 2)} vs {drawn(row.low, most=_LONGEST // 2)}"
 
 
 def _row(ax: Axes, at: int, row: Any) -> None:
+    say = numerals(ax)
     value, lower, upper = (
         float(getattr(row, name)) for name in ("ratio", "ratio_lower", "ratio_upper")
     )
     verdict = str(row.verdict)
-    ax.annotate(
-        verdict if np.isnan(value) else f"{change(value, decimals=1)}  {verdict}",
-        (1.0, at),
-        xytext=(10, 0),
-        xycoords=("axes fraction", "data"),
-        textcoords="offset points",
-        va="center",
-        fontsize=8,
-        fontweight="bold" if verdict in _BOLD else "normal",
-        annotation_clip=False,
-    )
+    told = verdict if np.isnan(value) else f"{say.change(value, decimals=1)}  {verdict}"
+    label_beside(ax, told, at, bold=verdict == "changed")
     if np.isnan(value):
         return
     ends = ax.get_xlim()
@@ -145,10 +139,8 @@ def _row(ax: Axes, at: int, row: Any) -> None:
     for end, closed, arrowhead in ((low, low == lower, "<"), (high, high == upper, ">")):
         ax.plot([end], [at], "|" if closed else arrowhead, color=INK, markersize=6)
     marker, fill = _MARKERS.get(verdict, _UNKNOWN)
-    (point,) = ax.plot(
-        [value], [at], marker, color=INK, markerfacecolor=fill, markersize=6.5, zorder=4
-    )
-    hover(point, f"{row.contrast}: {ratio(value, lower, upper)}, {verdict}")
+    text = f"{row.contrast}: {say.ratio(value, lower, upper)}, {verdict}"
+    point(ax, (value, at), marker, text, colour=INK, fill=fill, size=6.5, zorder=4)
 
 
 _NORMAL_95 = 1.96
@@ -193,26 +185,18 @@ def leave_one_out(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> leave_one_out(found.table, new_axes()).get_xlabel()
     'effect left / effect of all groups'
     """
+    say = numerals(ax)
     need(frame, ("left_out", "effect_left", "p"), "leave one out")
     frame = need(frame[frame["left_out"] != "none"], ("left_out",), "leave one out")
     ax.axvline(0.0, color=GREY, linewidth=1.0)
-    ax.axvline(1.0, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    ax.axvline(1.0, color=GREY, linewidth=1.0, linestyle=DASHED)
     for at, row in enumerate(rows(frame)):
-        told = f"p {significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
-        (point,) = ax.plot([row.effect_left], [at], "o", color=INK, markersize=5.5)
-        hover(point, f"without {row.left_out}: {significant(row.effect_left, 3)} left, {told}")
-        ax.annotate(
-            told,
-            (1.0, at),
-            xytext=(10, 0),
-            xycoords=("axes fraction", "data"),
-            textcoords="offset points",
-            va="center",
-            fontsize=8,
-            annotation_clip=False,
-        )
-    ax.set_xlabel("effect left / effect of all groups")
-    _name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
+        told = f"p {say.significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
+        text = f"without {row.left_out}: {say.significant(row.effect_left, 3)} left, {told}"
+        point(ax, (row.effect_left, at), "o", text, colour=INK, size=5.5)
+        label_beside(ax, told, at)
+    ax.set_xlabel(words.EFFECT_LEFT)
+    name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
     return ax
 
 
@@ -256,6 +240,7 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
     >>> random_effects(fit.random_effects, new_axes()).get_xlabel()
     'effect on ln D50'
     """
+    say = numerals(ax)
     frame = need(frame, ("level", "estimate", "standard_error"), "random effects")
     names = [drawn(name) for name in frame["level"]]
     if "effect" in frame.columns and len(set(frame["effect"])) > 1:
@@ -265,19 +250,11 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
         half = _NORMAL_95 * row.standard_error
         lower, upper = row.estimate - half, row.estimate + half
         ax.hlines(at, lower, upper, color=INK, linewidth=1.6)
-        (point,) = ax.plot([row.estimate], [at], "o", color=INK, markersize=5.5)
-        hover(point, f"{row.level}: {significant(row.estimate, 2)} ({interval(lower, upper)})")
+        text = f"{row.level}: {say.significant(row.estimate, 2)} ({say.interval(lower, upper)})"
+        point(ax, (row.estimate, at), "o", text, colour=INK, size=5.5)
     ax.set_xlabel(label)
-    _name_rows(ax, names)
+    name_rows(ax, names)
     return ax
-
-
-def _name_rows(ax: Axes, names: list[str]) -> None:
-    ax.set_yticks(range(len(names)), names)
-    ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.tick_params(axis="y", length=0)
-    ax.grid(axis="y", visible=False)
-    ax.spines["left"].set_visible(False)
 
 
 def residuals_against_fitted(
@@ -321,7 +298,7 @@ def residuals_against_fitted(
     """
     frame = need(frame, ("fitted", "standardised"), "residuals against fitted")
     for level in (-2.0, 2.0):
-        ax.axhline(level, color=GREY, linewidth=0.7, linestyle=(0, (4, 3)))
+        ax.axhline(level, color=GREY, linewidth=0.7, linestyle=DASHED)
     ax.axhline(0, color=GREY, linewidth=1.0)
     frame = frame if "group" in frame.columns else frame.assign(group="")
     for index, (group, own) in enumerate(frame.groupby("group", sort=False)):
@@ -343,7 +320,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     frame : DataFrame
         Columns normal_quantile, standardised (residual), and optionally run, lower and upper
         (limits of a band in which residuals of a true normal would lie), as
-        `psdstats.models.residual_quantiles` gives it.
+        `psdstats.models.diagnostics.residual_table` gives it.
     ax : Axes
         Where to draw.
 
@@ -367,7 +344,7 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
     ... )
     >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
     >>> fit = model.fit()
-    >>> residual_quantiles(diagnostics.residual_quantiles(fit), new_axes()).get_xlabel()
+    >>> residual_quantiles(diagnostics.residual_table(fit), new_axes()).get_xlabel()
     'normal quantile'
     """
     frame = need(frame, ("normal_quantile", "standardised"), "residual quantiles")
@@ -384,17 +361,12 @@ def residual_quantiles(frame: pd.DataFrame, ax: Axes) -> Axes:
 
 
 def _points(ax: Axes, own: pd.DataFrame, index: int, x: str, name: str) -> None:
+    say = numerals(ax)
     look = mark(index)
-    style: dict[str, Any] = {
-        "linestyle": "none",
-        "marker": look.marker,
-        "color": look.colour,
-        "markersize": 4.5,
-    }
     if "run" not in own.columns:
-        ax.plot(own[x], own["standardised"], label=name, **style)
+        ax.plot(own[x], own["standardised"], look.marker, color=look.colour, label=name)
         return
     for count, row in enumerate(rows(own)):
-        label = name if count == 0 else None
-        (point,) = ax.plot([getattr(row, x)], [row.standardised], label=label, **style)
-        hover(point, f"{row.run}: residual {significant(row.standardised, 2)}")
+        at, label = (getattr(row, x), row.standardised), name if count == 0 else None
+        text = f"{row.run}: residual {say.significant(row.standardised, 2)}"
+        point(ax, at, look.marker, text, colour=look.colour, size=4.5, label=label)

@@ -12,26 +12,32 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.axes import sieve_axis
+from psdstats.columns import TIME
+from psdstats.output.figures.axes import name_columns, sieve_axis
 from psdstats.output.figures.marks import (
+    colours_by_time,
     drawn,
     hover,
+    interval,
     key_above,
+    label_beside,
     need,
+    point,
     room_for,
     rows,
     spread_apart,
 )
-from psdstats.output.style import GREY, INK, time_colours
-from psdstats.words.numbers import fixed, interval, signed
+from psdstats.output.style import DASHED, GREY, INK, numerals, time_colours
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from matplotlib.axes import Axes
 
+    from psdstats.words.numbers import Numerals
 
-_DASHES = ((0, (4, 3)), "-", (0, (1, 2)))
+
+_DASHES = (DASHED, "-", (0, (1, 2)))
 _LABEL_GAP = 0.06  # of the vertical axis
 
 
@@ -68,10 +74,11 @@ def group_consistency(
     >>> study = psdstats.read_study(demo_study("four_benches"))
     >>> sizes = sizes_by_run(study, psdstats.propagate(study, method="linear"))
     >>> found = consistency(sizes, value="D50", group="group", level="milling_time_min")
-    >>> group_consistency(found.to_frame(), new_axes()).get_ylabel()
+    >>> group_consistency(found, new_axes()).get_ylabel()
     'Mandel’s h'
     """
-    need(frame, ("group", "milling_time_min", indicator), "group consistency")
+    say = numerals(ax)
+    need(frame, ("group", TIME, indicator), "group consistency")
     limits = {
         f"{percent} %": float(frame[name].median())
         for percent in (5, 1)
@@ -79,26 +86,23 @@ def group_consistency(
     }
     frame = need(frame[frame[indicator].notna()], (indicator,), "group consistency")
     groups = list(dict.fromkeys(frame["group"]))
-    times = sorted({float(time) for time in frame["milling_time_min"]})
-    colours = time_colours(len(times))
-    width = 0.8 / len(times)
-    for step, (time, colour) in enumerate(zip(times, colours, strict=True)):
-        own = rows(frame[frame["milling_time_min"] == time])
-        places = [groups.index(row.group) + width * (step - (len(times) - 1) / 2) for row in own]
+    colours = colours_by_time(frame)
+    width = 0.8 / len(colours)
+    for step, (time, colour) in enumerate(colours.items()):
+        own = rows(frame[frame[TIME] == time])
+        shift = width * (step - (len(colours) - 1) / 2)
+        places = [groups.index(row.group) + shift for row in own]
         values = [float(getattr(row, indicator)) for row in own]
         bars = ax.bar(
             places, values, width * 0.92, color=colour, edgecolor=INK, linewidth=0.4,
-            label=f"{time:g} min",
+            label=f"{say(time)} min",
         )  # fmt: skip
         for bar, row, value in zip(bars, own, values, strict=True):
-            hover(bar, f"{row.group}, {time:g} min: {fixed(value, 2)}")
+            hover(bar, f"{row.group}, {say(time)} min: {say.fixed(value, 2)}")
     _limit_lines(ax, limits, two_sided=indicator == "h")
     ax.axhline(0, color=GREY, linewidth=1.0)
     most = room_for(ax, len(groups))
-    ax.set_xticks(range(len(groups)), [drawn(group, most=most) for group in groups])
-    ax.set_xlim(-0.6, len(groups) - 0.4)
-    ax.tick_params(axis="x", length=0)
-    ax.grid(axis="x", visible=False)
+    name_columns(ax, [drawn(group, most=most) for group in groups])
     ax.set_ylabel(f"Mandel’s {indicator}")
     key_above(ax)
     return ax
@@ -114,19 +118,11 @@ def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> N
     ax.set_ylim(low, high)
     spots = spread_apart(list(limits.values()), _LABEL_GAP * (high - low))
     for name, spot in zip(limits, spots, strict=True):
-        ax.annotate(
-            name,
-            (1, spot),
-            xycoords=("axes fraction", "data"),
-            xytext=(4, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=8,
-            annotation_clip=False,
-        )
+        label_beside(ax, name, spot, shift=4)
 
 
-_COLUMNS = ("class", "pair", "change_percent", "lower", "upper", "moved")
+_SLANTED = {"rotation": 30, "ha": "right", "rotation_mode": "anchor"}
+_COLUMNS = ("class", "from_um", "to_um", "pair", "change_percent", "lower", "upper", "moved")
 
 
 def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
@@ -135,9 +131,10 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     Parameters
     ----------
     frame : DataFrame
-        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, pair,
-        change_percent (percentage points), lower, upper, moved; classes and pairs in the order in
-        which they shall stand.  An infinite limit is left out.
+        Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, from_um
+        and to_um (its limits, missing where it has none), pair, change_percent (percentage points),
+        lower, upper, moved; classes and pairs in the order in which they shall stand.  An infinite
+        end of an interval is left out.
     ax : Axes
         Where to draw.
 
@@ -169,17 +166,10 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
             _bar(ax, classes.index(row.name) + shift, row, width, colour)
         ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=drawn(pair))
     ax.axhline(0, color=GREY, linewidth=1.0)
-    crowded = sum(len(_short(str(name))) + 2 for name in classes) > 100
-    ax.set_xticks(
-        range(len(classes)),
-        [_short(str(name)) for name in classes],
-        rotation=30 if crowded else 0,
-        ha="right" if crowded else "center",
-        rotation_mode="anchor" if crowded else "default",
-    )
-    ax.set_xlim(-0.6, len(classes) - 0.4)
-    ax.tick_params(axis="x", length=0)
-    ax.grid(axis="x", visible=False)
+    firsts = rows(frame.drop_duplicates("name"))
+    labels = [_limits(row.from_um, row.to_um, numerals(ax)) for row in firsts]
+    crowded = sum(len(label) + 2 for label in labels) > 100
+    name_columns(ax, labels, **(_SLANTED if crowded else {}))
     ax.set_xlabel("size class / µm")
     ax.set_ylabel("change / percentage points")
     key_above(ax)
@@ -187,6 +177,7 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
 
 
 def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
+    say = numerals(ax)
     (bar,) = ax.bar(
         [at],
         [row.change_percent],
@@ -196,18 +187,19 @@ def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
         linewidth=0.4 if row.moved else 1.0,
     )
     shown = "" if row.moved else ", not shown"
-    limits = f"({interval(row.lower, row.upper)})"
-    hover(bar, f"{row.name}, {row.pair}: {signed(row.change_percent, 1)} points {limits}{shown}")
-    if np.isfinite(row.lower) and np.isfinite(row.upper):
-        ax.vlines(at, row.lower, row.upper, color=INK, linewidth=0.9)
+    change = f"{say.signed(row.change_percent, 1)} points ({say.interval(row.lower, row.upper)})"
+    hover(bar, f"{_limits(row.from_um, row.to_um, say)} µm, {row.pair}: {change}{shown}")
+    interval(ax, at, (row.lower, row.upper), colour=INK, width=0.9)
 
 
-def _short(name: str) -> str:
-    """A class without its unit, which stands in the axis label: "45 to 63 µm" → "45–63"."""
-    return name.replace(" µm", "").replace(" to ", "–")
+def _limits(from_um: float, to_um: float, say: Numerals) -> str:
+    """The limits of a class without their unit, which stands in the axis label: "45–63"."""
+    if np.isnan(from_um):
+        return "all" if np.isnan(to_um) else f"< {say(to_um)}"
+    return f"≥ {say(from_um)}" if np.isnan(to_um) else f"{say(from_um)}–{say(to_um)}"
 
 
-_COLUMNS_misfit = ("run", "milling_time_min", "aperture_um", "misfit_percent")
+_COLUMNS_misfit = ("run", TIME, "aperture_um", "misfit_percent")
 _MOST_POINTS = 600  # above, points carry no hover text
 
 
@@ -239,24 +231,25 @@ def fit_misfit(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> fit_misfit(frame, new_axes()).get_ylabel()
     'misfit / points'
     """
+    say = numerals(ax)
     frame = need(frame, _COLUMNS_misfit, "fit misfit").sort_values("aperture_um", kind="stable")
     sieve_axis(ax, frame["aperture_um"])
     ax.axhline(0, color=GREY, linewidth=1.0)
-    times = sorted({float(time) for time in frame["milling_time_min"]})
-    for time, colour in zip(times, time_colours(len(times)), strict=True):
-        own = frame[frame["milling_time_min"] == time]
+    for time, colour in colours_by_time(frame).items():
+        own = frame[frame[TIME] == time]
         for _, curve in own.groupby("run", sort=False):
             ax.plot(curve["aperture_um"], curve["misfit_percent"], color=colour, linewidth=0.7)
         if len(frame) <= _MOST_POINTS:
             _points(ax, own, colour)
-        ax.plot([], [], color=colour, label=f"{time:g} min")
+        ax.plot([], [], color=colour, label=f"{say(time)} min")
     ax.set_ylabel("misfit / points")
     key_above(ax)
     return ax
 
 
 def _points(ax: Axes, own: pd.DataFrame, colour: str) -> None:
+    say = numerals(ax)
     for row in rows(own):
-        (point,) = ax.plot([row.aperture_um], [row.misfit_percent], ".", color=colour, markersize=4)
-        text = f"{signed(row.misfit_percent, 2)} points at {row.aperture_um:g} µm"
-        hover(point, f"{row.run}, {row.milling_time_min:g} min: {text}")
+        misfit = f"{say.signed(row.misfit_percent, 2)} points at {say(row.aperture_um)} µm"
+        text = f"{row.run}, {say(row.milling_time_min)} min: {misfit}"
+        point(ax, (row.aperture_um, row.misfit_percent), ".", text, colour=colour, size=4)

@@ -13,10 +13,12 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
 from psdstats.errors import OutputError
-from psdstats.output.style import INK, mark
+from psdstats.output.style import INK, mark, time_colours
 from psdstats.output.text import clean
 
 if TYPE_CHECKING:
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
-    from matplotlib.patheffects import AbstractPathEffect
+    from matplotlib.collections import Collection
     from matplotlib.text import Annotation
 
 
@@ -124,11 +126,42 @@ def hover(artist: Artist, text: str) -> None:
     artist.set_gid(HOVER + " ".join(clean(text).split()))
 
 
-def halo(colour: str = "white", width: float = 2.5) -> list[AbstractPathEffect]:
-    """Path effect that lifts a text off what lies under it."""
-    from matplotlib.patheffects import withStroke
+def hover_each(points: Collection, texts: Iterable[str]) -> None:
+    """Give each of the points drawn together a hover text of its own."""
+    points.set_urls([HOVER + " ".join(clean(text).split()) for text in texts])
 
-    return [withStroke(linewidth=width, foreground=colour)]
+
+def point(
+    ax: Axes,
+    at: tuple[float, float],
+    marker: str,
+    text: str,
+    *,
+    colour: str,
+    fill: str | None = None,
+    size: float | None = None,
+    **look: Any,
+) -> None:
+    """The mark of one value, with its hover text."""
+    look |= {"color": colour, "markerfacecolor": fill or colour, "markersize": size}
+    (drawn,) = ax.plot([at[0]], [at[1]], marker, **look)
+    hover(drawn, text)
+
+
+def interval(
+    ax: Axes, at: float, limits: tuple[float, float], *, colour: str, width: float
+) -> bool:
+    """A line between two limits, and whether both are known; nothing is drawn of an open one."""
+    known = bool(np.isfinite(limits).all())
+    if known:
+        ax.vlines(at, *limits, color=colour, linewidth=width)
+    return known
+
+
+def colours_by_time(frame: pd.DataFrame) -> dict[float, str]:
+    """The milling times of a frame in order, each with its colour."""
+    times = sorted({float(time) for time in frame[TIME]})
+    return dict(zip(times, time_colours(len(times)), strict=True))
 
 
 def label_at(
@@ -140,7 +173,9 @@ def label_at(
     shift: tuple[float, float] = (0, 0),
     align: str = "left",
 ) -> Annotation:
-    """A direct label beside its data."""
+    """A direct label beside its data, lifted off what lies under it."""
+    from matplotlib.patheffects import withStroke
+
     return ax.annotate(
         text,
         at,
@@ -150,7 +185,22 @@ def label_at(
         va="center",
         color=colour,
         fontsize=8,
-        path_effects=halo(),
+        path_effects=[withStroke(linewidth=2.5, foreground="white")],
+        annotation_clip=False,
+    )
+
+
+def label_beside(ax: Axes, text: str, y: float, *, shift: float = 10, bold: bool = False) -> None:
+    """A text to the right of the Axes, at a height in data."""
+    ax.annotate(
+        text,
+        (1.0, y),
+        xytext=(shift, 0),
+        xycoords=("axes fraction", "data"),
+        textcoords="offset points",
+        va="center",
+        fontsize=8,
+        fontweight="bold" if bold else "normal",
         annotation_clip=False,
     )
 
@@ -159,42 +209,32 @@ def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> No
     """A key of marks, for series that cannot be labelled where they are."""
     from matplotlib.lines import Line2D
 
-    handles = [
-        Line2D(
-            [],
-            [],
-            color=mark(index).colour,
-            marker=mark(index).marker,
-            markersize=4,
-            linestyle=mark(index).line,
-            linewidth=1.2,
-            label=drawn(name),
-        )
-        for index, name in enumerate(names)
-    ]
+    handles = []
+    for name, look in zip(names, map(mark, range(len(names))), strict=True):
+        line = Line2D([], [], color=look.colour, linestyle=look.line, linewidth=1.2)
+        line.set(marker=look.marker, markersize=4, label=drawn(name))
+        handles.append(line)
     if inside:
         ax.legend(handles=handles, loc="lower right", labelcolor=INK, borderaxespad=0.8)
     else:
         key_above(ax, handles)
 
 
-def key_above(ax: Axes, handles: Sequence[Artist] | None = None) -> None:
+def key_above(
+    ax: Axes, handles: Sequence[Artist] | None = None, *, columns: int | None = None
+) -> None:
     """A key above the Axes, in as many columns as its entries have room for."""
     shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
     ax.legend(
         handles=shown,
         loc="lower left",
         bbox_to_anchor=(0, 1.02),
-        ncols=key_columns(_entry(each) for each in shown),
+        ncols=columns or key_columns(getattr(one, "get_label", str)() for one in shown),
         labelcolor=INK,
         fontsize=8,
         frameon=False,
         borderaxespad=0,
     )
-
-
-def _entry(handle: object) -> object:
-    return getattr(handle, "get_label", str)()
 
 
 def arrow(ax: Axes, at: tuple[float, float], side: str, *, colour: str, down: bool = True) -> None:

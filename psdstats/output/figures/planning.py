@@ -11,10 +11,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.figures.axes import log_ticks
-from psdstats.output.figures.marks import drawn, hover, need, rows, series_key
-from psdstats.output.style import FAINT, GREY, INK, mark
-from psdstats.words.numbers import per_cent, significant
+from psdstats.output.figures.axes import log_ticks, percent_axis
+from psdstats.output.figures.marks import (
+    drawn,
+    hover,
+    key_above,
+    need,
+    point,
+    rows,
+    series_key,
+)
+from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,8 +44,8 @@ def power_curves(
     Parameters
     ----------
     frame : DataFrame
-        Columns design, change_percent, power (fraction of one), and optionally power_error, its
-        standard error: a band of 95 %.
+        Columns design, change_percent, power (fraction of one), and optionally power_lower and
+        power_upper: a band.
     ax : Axes
         Where to draw.
     x_label : str
@@ -59,33 +66,23 @@ def power_curves(
     >>> power_curves(result.curve_frame(), new_axes()).get_ylabel()
     'power / %'
     """
+    say = numerals(ax)
     frame = need(frame, ("design", "change_percent", "power"), "power curves")
-    ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
+    ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=DASHED)
     for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
         own, look = own.sort_values("change_percent", kind="stable"), mark(index)
         x = own["change_percent"].to_numpy(dtype=float)
-        if "power_error" in own.columns:
-            half = _NORMAL_95 * own["power_error"]
-            lower, upper = (
-                (own["power"] - half).clip(lower=0.0),
-                (own["power"] + half).clip(upper=1.0),
-            )
-            ax.fill_between(x, 100 * lower, 100 * upper, color=look.colour, alpha=0.15, linewidth=0)
+        if {"power_lower", "power_upper"} <= set(own.columns):
+            lower, upper = 100 * own["power_lower"], 100 * own["power_upper"]
+            ax.fill_between(x, lower, upper, color=look.colour, alpha=0.15, linewidth=0)
         ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design))
         for row in rows(own):
-            (point,) = ax.plot(
-                [row.change_percent],
-                [100 * row.power],
-                look.marker,
-                color=look.colour,
-                markersize=3.5,
-            )
-            hover(point, f"{design}, at {row.change_percent:g}: power {per_cent(row.power)}")
+            at = (row.change_percent, 100 * row.power)
+            text = f"{design}, at {say(row.change_percent)}: power {say.per_cent(row.power)}"
+            point(ax, at, look.marker, text, colour=look.colour, size=3.5)
     series_key(ax, list(dict.fromkeys(frame["design"])), inside=True)
-    ax.set_ylim(-2, 102)
-    ax.set_yticks(range(0, 101, 20))
+    percent_axis(ax, "power / %")
     ax.set_xlabel(x_label)
-    ax.set_ylabel("power / %")
     return ax
 
 
@@ -129,10 +126,29 @@ def expected_undersize(
     points = need(points, _COLUMNS, "expected undersize")
     sizes = frame["size_um"]
     log_ticks(ax, "x", around=(float(sizes.min()), float(sizes.max())), label="size / µm")
+    _aperture_lines(ax, apertures_um)
+    for level in (10, 50, 90):
+        ax.axhline(level, color=FAINT, linewidth=1.2)
+    names = list(dict.fromkeys(frame["powder"]))
+    for index, name in enumerate(names):
+        look, own = mark(index), frame[frame["powder"] == name]
+        x, y = own["size_um"], 100 * own["undersize"]
+        ax.plot(x, y, color=look.colour, linestyle=look.line, label=drawn(name))
+        for row in rows(points[points["powder"] == name]):
+            at = (row.size_um, 100 * row.undersize)
+            text = f"{name}: {at[1]:.0f} % below {numerals(ax)(row.size_um)} µm"
+            point(ax, at, look.marker, text, colour=look.colour, size=4)
+    series_key(ax, names, inside=True)
+    ax.grid(visible=False)
+    percent_axis(ax, "expected undersize / % by mass", [0, 10, 50, 90, 100])
+    return ax
+
+
+def _aperture_lines(ax: Axes, apertures_um: Sequence[float]) -> None:
     for aperture in apertures_um:
         ax.axvline(aperture, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
         ax.annotate(
-            f"{aperture:g}",
+            numerals(ax)(aperture),
             (aperture, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(0, 3),
@@ -143,32 +159,6 @@ def expected_undersize(
             fontsize=8,
             color=INK,
         )
-    for level in (10, 50, 90):
-        ax.axhline(level, color=FAINT, linewidth=1.2)
-    names = list(dict.fromkeys(frame["powder"]))
-    for index, name in enumerate(names):
-        look, own = mark(index), frame[frame["powder"] == name]
-        ax.plot(
-            own["size_um"],
-            100 * own["undersize"],
-            color=look.colour,
-            linestyle=look.line,
-            label=drawn(name),
-        )
-        for row in rows(points[points["powder"] == name]):
-            (point,) = ax.plot(
-                [row.size_um], [100 * row.undersize], look.marker, color=look.colour, markersize=4
-            )
-            hover(point, f"{name}: {100 * row.undersize:.0f} % below {row.size_um:g} µm")
-    series_key(ax, names, inside=True)
-    ax.grid(visible=False)
-    ax.set_ylim(-2, 102)
-    ax.set_yticks([0, 10, 50, 90, 100])
-    ax.set_ylabel("expected undersize / % by mass")
-    return ax
-
-
-_COLUMNS_planned_uncertainty = ("series", "sample_g", "u_percent")
 
 
 def uncertainty_against_sample(
@@ -213,38 +203,31 @@ def uncertainty_against_sample(
     >>> ax.get_xlabel()
     'sample mass / g'
     """
-    frame = need(frame, _COLUMNS_planned_uncertainty, "uncertainty against sample")
-    points = need(
-        points, (*_COLUMNS_planned_uncertainty, "u_error_percent"), "uncertainty against sample"
-    )
+    say = numerals(ax)
+    columns = ("series", "sample_g", "u_percent")
+    frame = need(frame, columns, "uncertainty against sample")
+    points = need(points, (*columns, "u_error_percent"), "uncertainty against sample")
     names = list(dict.fromkeys(frame["series"]))
     low, high = around or (float(frame["u_percent"].min()), float(frame["u_percent"].max()))
     seen = (min(low, wanted_percent), max(high, wanted_percent))
     mass = (float(frame["sample_g"].min()), float(frame["sample_g"].max()))
     log_ticks(ax, "x", around=mass, label="sample mass / g")
     log_ticks(ax, "y", around=seen, label=label)
-    line = ax.axhline(wanted_percent, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
-    hover(line, f"wanted: {wanted_percent:g} %")
+    line = ax.axhline(wanted_percent, color=GREY, linewidth=1.0, linestyle=DASHED)
+    hover(line, f"wanted: {say(wanted_percent)} %")
     for index, name in enumerate(names):
         own, look = frame[frame["series"] == name].sort_values("sample_g"), mark(index)
         ax.plot(own["sample_g"], own["u_percent"], color=look.colour, linestyle=look.line)
         for row in rows(points[points["series"] == name]):
             half = _NORMAL_95 * row.u_error_percent
-            ax.vlines(
-                row.sample_g,
-                max(row.u_percent - half, 0.01 * row.u_percent),
-                row.u_percent + half,
-                color=look.colour,
-                linewidth=1.2,
+            low = max(row.u_percent - half, 0.01 * row.u_percent)
+            ax.vlines(row.sample_g, low, row.u_percent + half, color=look.colour, linewidth=1.2)
+            text = (
+                f"{name}, {say(row.sample_g)} g: u {say.significant(row.u_percent, 2)} % "
+                f"(simulated, ± {say.significant(row.u_error_percent, 1)} %)"
             )
-            (point,) = ax.plot(
-                [row.sample_g], [row.u_percent], look.marker, color=look.colour, markersize=4
-            )
-            hover(
-                point,
-                f"{name}, {row.sample_g:g} g: u {significant(row.u_percent, 2)} % (simulated, ± "
-                f"{significant(row.u_error_percent, 1)} %)",
-            )
+            at = (row.sample_g, row.u_percent)
+            point(ax, at, look.marker, text, colour=look.colour, size=4)
         ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=drawn(name))
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.02), ncols=6, labelcolor=INK)
+    key_above(ax)
     return ax

@@ -5,15 +5,25 @@ Rate of first-order loss above each sieve against its aperture, both on log axes
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from psdstats.columns import TIME
+from psdstats.findings import Verdict
 from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
-from psdstats.output.figures.marks import arrow, hover, label_at, need, rows, series_key
-from psdstats.output.style import GREY, INK, RUST, Mark, mark
-from psdstats.words.numbers import interval, significant
+from psdstats.output.figures.marks import (
+    arrow,
+    hover,
+    interval,
+    label_at,
+    need,
+    point,
+    rows,
+    series_key,
+)
+from psdstats.output.style import DASHED, GREY, INK, RUST, Mark, mark, numerals
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -67,17 +77,17 @@ def size_rate(
     >>> size_rate(curve, points, new_axes(), target_um=120).get_ylabel()
     'D50 / µm'
     """
-    curve = need(curve, ("milling_time_min", "size_um", "lower_um", "upper_um"), "size rate")
-    points = need(points, ("milling_time_min", "size_um"), "size rate")
-    curve = curve.sort_values("milling_time_min", kind="stable")
-    x = curve["milling_time_min"].to_numpy(dtype=float)
+    curve = need(curve, (TIME, "size_um", "lower_um", "upper_um"), "size rate")
+    points = need(points, (TIME, "size_um"), "size rate")
+    curve = curve.sort_values(TIME, kind="stable")
+    x = curve[TIME].to_numpy(dtype=float)
     ax.fill_between(x, curve["lower_um"], curve["upper_um"], color=INK, alpha=0.12, linewidth=0)
     last = float(x.max()) if measured_until_min is None else measured_until_min
     inside, beyond = curve[x <= last], curve[x >= last]
-    ax.plot(inside["milling_time_min"], inside["size_um"], color=INK, label=f"fitted {quantity}")
+    ax.plot(inside[TIME], inside["size_um"], color=INK, label=f"fitted {quantity}")
     if len(beyond) > 1:
         ax.plot(
-            beyond["milling_time_min"], beyond["size_um"], color=INK, linestyle=(0, (4, 3)),
+            beyond[TIME], beyond["size_um"], color=INK, linestyle=DASHED,
             label=f"{quantity} beyond the times measured",
         )  # fmt: skip
     _points(ax, points, quantity)
@@ -87,7 +97,7 @@ def size_rate(
     seen = np.concatenate([*values, [] if target_um is None else [target_um]])
     seen = seen[np.isfinite(seen) & (seen > 0)]
     log_ticks(ax, "y", around=(float(seen.min()), float(seen.max())), label=f"{quantity} / µm")
-    time_axis(ax, points["milling_time_min"])
+    time_axis(ax, points[TIME])
     ax.set_xlim(right=max(ax.get_xlim()[1], float(x.max())))
     if target_um is not None:
         _target(ax, target_um, reached_min)
@@ -95,25 +105,26 @@ def size_rate(
 
 
 def _points(ax: Axes, points: pd.DataFrame, quantity: str) -> None:
-    banded = {"lower_um", "upper_um"} <= set(points.columns)
+    say = numerals(ax)
     for row in rows(points):
-        limits = ""
-        if banded and np.isfinite(row.lower_um) and np.isfinite(row.upper_um):
-            ax.vlines(row.milling_time_min, row.lower_um, row.upper_um, color=INK, linewidth=1.2)
-            limits = f" ({interval(row.lower_um, row.upper_um)})"
-        (point,) = ax.plot(
-            [row.milling_time_min], [row.size_um], "o", color=INK, markerfacecolor="white"
-        )
         name = f"{row.run}, " if "run" in points.columns else ""
-        where = f"{name}{row.milling_time_min:g} min: {quantity} {significant(row.size_um)} µm"
-        hover(point, where + limits)
+        time, limits = row.milling_time_min, _limits(row)
+        text = f"{name}{say(time)} min: {quantity} {say.significant(row.size_um)} µm"
+        if interval(ax, time, limits, colour=INK, width=1.2):
+            text += f" ({say.interval(*limits)})"
+        point(ax, (time, row.size_um), "o", text, colour=INK, fill="white")
+
+
+def _limits(row: Any) -> tuple[float, float]:
+    return getattr(row, "lower_um", np.nan), getattr(row, "upper_um", np.nan)
 
 
 def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | None) -> None:
-    line = ax.axhline(target_um, color=GREY, linewidth=1.0, linestyle=(0, (4, 3)))
-    hover(line, f"target {target_um:g} µm")
+    say = numerals(ax)
+    line = ax.axhline(target_um, color=GREY, linewidth=1.0, linestyle=DASHED)
+    hover(line, f"target {say(target_um)} µm")
     left = ax.get_xlim()[0]
-    label_at(ax, f"target {target_um:g} µm", (left, target_um), colour=GREY, shift=(4, -7))
+    label_at(ax, f"target {say(target_um)} µm", (left, target_um), colour=GREY, shift=(4, -7))
     if reached is None:
         return
     time, low, high = reached
@@ -126,9 +137,9 @@ def _target(ax: Axes, target_um: float, reached: tuple[float, float, float] | No
         arrow(ax, (stop, target_um), ">", colour=RUST, down=False)
     if np.isfinite(time):
         at = (min(time, inside), target_um)
-        label_at(ax, f"{significant(time, 3)} min", at, shift=(0, 9), align="center")
-        (point,) = ax.plot([time], [target_um], "D", color=RUST)
-        hover(point, f"target reached at {significant(time, 3)} min ({interval(low, high)})")
+        label_at(ax, f"{say.significant(time, 3)} min", at, shift=(0, 9), align="center")
+        text = f"target reached at {say.significant(time, 3)} min ({say.interval(low, high)})"
+        point(ax, (time, target_um), "D", text, colour=RUST)
 
 
 _COLUMNS = ("series", "aperture_um", "rate_per_min", "lower_per_min", "upper_per_min", "verdict")
@@ -156,7 +167,7 @@ def loss_against_size(
     Returns
     -------
     Axes
-        The same Axes; empty marks where the loss is not first order.
+        The same Axes; empty marks where the rate changed with time.
 
     Examples
     --------
@@ -174,12 +185,8 @@ def loss_against_size(
     sieve_axis(ax, frame["aperture_um"])
     seen = frame[["rate_per_min", "lower_per_min", "upper_per_min"]].to_numpy(dtype=float)
     floor = float(frame["rate_per_min"].min()) / 2
-    log_ticks(
-        ax,
-        "y",
-        around=(max(float(seen[seen > 0].min()), floor), float(seen.max())),
-        label="rate of loss above the sieve / (1/min)",
-    )
+    around = (max(float(seen[seen > 0].min()), floor), float(seen.max()))
+    log_ticks(ax, "y", around=around, label="rate of loss / (1/min)")
     span = np.log(frame["aperture_um"].max() / frame["aperture_um"].min())
     for index, name in enumerate(names):
         own = frame[frame["series"] == name]
@@ -197,6 +204,7 @@ def loss_against_size(
 
 
 def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
+    say = numerals(ax)
     bottom = ax.get_ylim()[0]
     for row in rows(own):
         at = row.aperture_um * shift
@@ -205,17 +213,12 @@ def _series(ax: Axes, own: pd.DataFrame, look: Mark, shift: float) -> None:
         ax.vlines(at, start, row.upper_per_min, color=look.colour, linewidth=1.2)
         if open_below:
             arrow(ax, (at, row.rate_per_min), "<", colour=look.colour)
-        (point,) = ax.plot(
-            [at],
-            [row.rate_per_min],
-            look.marker,
-            color=look.colour,
-            markersize=4.5,
-            markerfacecolor="white" if row.verdict == "not first order" else look.colour,
+        fill = "white" if row.verdict == Verdict.CHANGED else look.colour
+        limits = say.interval(row.lower_per_min, row.upper_per_min)
+        text = (
+            f"{row.series + ', ' if row.series else ''}above {say(row.aperture_um)} µm: "
+            f"{say.significant(row.rate_per_min, 3)} per min ({limits}), "
+            f"change: {row.verdict}"
         )
-        limits = interval(row.lower_per_min, row.upper_per_min)
-        hover(
-            point,
-            f"{row.series + ', ' if row.series else ''}above {row.aperture_um:g} µm: "
-            f"{significant(row.rate_per_min, 3)} per min ({limits}), {row.verdict}",
-        )
+        spot = (at, row.rate_per_min)
+        point(ax, spot, look.marker, text, colour=look.colour, fill=fill, size=4.5)

@@ -1,6 +1,4 @@
-"""The decimal comma in a finished figure.
-
-A figure as SVG and PNG files: the same bytes for the same data.
+"""A figure as SVG and PNG files: the same bytes for the same data.
 
 Dates and program versions are left out.  Presentation stands in attributes instead of ``style``,
 so that a page with a strict content policy may hold the drawing, and marks with a hover text get a
@@ -17,33 +15,9 @@ from typing import TYPE_CHECKING
 from psdstats.output.figures.marks import HOVER
 from psdstats.output.style import house_style
 from psdstats.output.text import escape_html
-from psdstats.words.numbers import DecimalSign, decimal_sign
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-
-_POINT = re.compile(r"(?<=\d)\.(?=\d)")
-
-
-def set_decimal_sign(ax: Axes, decimal: str) -> Axes:
-    """Write every number of a finished figure with the given decimal sign."""
-    if decimal_sign(decimal) is DecimalSign.POINT:
-        return ax
-    legend = ax.get_legend()
-    for text in (*ax.texts, *(legend.get_texts() if legend else ())):
-        text.set_text(_POINT.sub(",", text.get_text()))
-    for axis in (ax.xaxis, ax.yaxis):
-        low, high = sorted(axis.get_view_interval())
-        places = [place for place in axis.get_majorticklocs() if low <= place <= high]
-        labels = axis.get_major_formatter().format_ticks(places)
-        axis.set_ticks(places, labels=[_POINT.sub(",", label) for label in labels])
-    for artist in ax.findobj():
-        gid = artist.get_gid()
-        if gid and gid.startswith(HOVER):
-            artist.set_gid(_POINT.sub(",", gid))
-    return ax
 
 
 _STYLE_ATTRIBUTE = re.compile(r' style="([^"]*)"')
@@ -52,7 +26,8 @@ _EMPTY_DEFS = re.compile(r"\s*<defs>\s*</defs>")
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _PROLOGUE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
 _HOVER_GROUP = re.compile(rf'<g id="{HOVER}([^"]*)">')
-_SIZE = re.compile(r'<svg ([^>]*?)width="[\d.]+pt" height="[\d.]+pt"')
+_HOVER_POINT = re.compile(rf'<a xlink:href="{HOVER}([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
+_TITLED = r'<g class="mark"><title>\1</title>'
 
 
 def svg_text(figure: Figure, *, title: str = "") -> str:
@@ -66,7 +41,8 @@ def svg_text(figure: Figure, *, title: str = "") -> str:
     text = _STYLE_ATTRIBUTE.sub(_as_attributes, text)
     # joins and caps were the style sheet's only rule; here the marks inherit them
     text = text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
-    text = _HOVER_GROUP.sub(_with_title, text)
+    text = _HOVER_GROUP.sub(_TITLED, text)
+    text = _HOVER_POINT.sub(rf"{_TITLED}\2</g>", text)
     if title:
         text = text.replace(">", f">\n <title>{escape_html(title)}</title>", 1)
     return text.strip() + "\n"
@@ -109,7 +85,3 @@ def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "
 def _as_attributes(match: re.Match[str]) -> str:
     pairs = [rule.split(":", 1) for rule in match[1].split(";") if ":" in rule]
     return "".join(f' {name.strip()}="{value.strip()}"' for name, value in pairs)
-
-
-def _with_title(match: re.Match[str]) -> str:
-    return f'<g class="mark"><title>{match[1]}</title>'

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.figures.marks import drawn, hover, need
-from psdstats.output.style import INK, OCHRE, TEAL
-from psdstats.words.numbers import per_cent
+from psdstats.output.figures.axes import name_rows
+from psdstats.output.figures.marks import drawn, hover, key_above, need
+from psdstats.output.style import INK, OCHRE, TEAL, numerals
+from psdstats.words import figures as words
+from psdstats.words.sizes import labelled_shares
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,7 +31,7 @@ _FILLS = (
 _BALANCE_FILLS = 3  # the first fills, one family of colour, belong to the balance
 _ROOM_FOR_TEXT = 0.07
 _BALANCE = "balance"
-_END = "end of the balance’s part"
+_END = words.BALANCE_END
 
 
 def shares_height_mm(rows: int) -> float:
@@ -43,7 +45,8 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     Parameters
     ----------
     frame : DataFrame
-        Columns label, source, share (fractions of one), and optionally balance_limited (bool);
+        Shares of a budget; or columns label, source, share (fractions of one), and optionally
+        balance_limited (bool);
         without it, sources whose name begins with "balance" count as such.
     ax : Axes
         Where to draw.
@@ -64,6 +67,8 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
     >>> uncertainty_shares(budget(study).shares_frame(), new_axes()).get_xlabel()
     'share of the variance / %'
     """
+    if "label" not in frame.columns and "scope" in frame.columns:
+        frame = labelled_shares(frame, numerals(ax))
     frame = need(frame, _COLUMNS, "uncertainty shares")
     if "balance_limited" not in frame.columns:
         frame = frame.assign(balance_limited=frame["source"].str.lower().str.startswith(_BALANCE))
@@ -79,27 +84,17 @@ def uncertainty_shares(frame: pd.DataFrame, ax: Axes) -> Axes:
         start = start + table[source]
     if limited.sum() > 1:
         _mark_limited(ax, table[limited.index[limited]].sum(axis=1))
-    ax.set_yticks(range(len(labels)), [drawn(label) for label in labels])
-    ax.set_ylim(len(labels) - 0.4, -0.6)
+    name_rows(ax, [drawn(label) for label in labels])
     ax.set_xlim(0, 100)
     ax.set_xlabel("share of the variance / %")
-    ax.tick_params(axis="y", length=0)
     ax.grid(visible=False)
-    ax.spines["left"].set_visible(False)
-    handles, names = ax.get_legend_handles_labels()
-    order = sorted(range(len(names)), key=lambda i: (names[i] == _END, i))
-    ax.legend(
-        [handles[i] for i in order],
-        [names[i] for i in order],
-        loc="lower left",
-        bbox_to_anchor=(0, 1.02),
-        ncols=3,
-        labelcolor=INK,
-    )
+    handles, _ = ax.get_legend_handles_labels()
+    key_above(ax, sorted(handles, key=lambda one: one.get_label() == _END), columns=3)
     return ax
 
 
 def _segments(ax: Axes, shares: pd.Series, start: pd.Series, at: int) -> None:
+    say = numerals(ax)
     fill, hatch, ink = _FILLS[at % len(_FILLS)]
     bars = ax.barh(
         range(len(shares)),
@@ -113,12 +108,12 @@ def _segments(ax: Axes, shares: pd.Series, start: pd.Series, at: int) -> None:
         label=str(shares.name),
     )
     for bar, (label, share), left in zip(bars, shares.items(), start, strict=True):
-        hover(bar, f"{label}: {shares.name} {per_cent(float(share), decimals=1)}")
+        hover(bar, f"{label}: {shares.name} {say.per_cent(float(share), decimals=1)}")
         if share >= _ROOM_FOR_TEXT:
             text = ax.text(
                 100 * (left + share / 2),
                 bar.get_y() + bar.get_height() / 2,
-                per_cent(float(share)),
+                say.per_cent(float(share)),
                 ha="center",
                 va="center",
                 fontsize=7.5,

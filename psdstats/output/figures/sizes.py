@@ -1,41 +1,46 @@
 """D10, D50 and D90 against milling time, each with its interval.
 
 Cumulative undersize against sieve aperture, one curve a run, coloured by milling time.
-
-How the Monte Carlo draws of each run are spread: shape, not only ±.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.axes import log_ticks, sieve_axis, time_axis
+from psdstats.columns import TIME
+from psdstats.output.figures.axes import log_ticks, percent_axis, sieve_axis, time_axis
 from psdstats.output.figures.marks import (
     arrow,
-    drawn,
-    hover,
+    colours_by_time,
+    hover_each,
+    interval,
     label_at,
     need,
+    point,
     rows,
     series_key,
     spread_apart,
 )
-from psdstats.output.style import INK, Mark, mark, time_colours
-from psdstats.words.numbers import fixed, interval, measured
+from psdstats.output.style import INK, Mark, mark, numerals
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from matplotlib.axes import Axes
 
+    from psdstats.words.numbers import Numerals
 
-_COLUMNS = ("milling_time_min", "quantity", "value", "lower", "upper")
+
+_COLUMNS = (TIME, "quantity", "value", "lower", "upper")
 _BOUNDS = {
     "below the finest sieve": ("<", "bound_upper"),
     "above the coarsest sieve": (">", "bound_lower"),
 }
 _UNIT = "µm"
+_DOT_PT = 5.0
 _DODGE = 0.012  # of the time range, between groups
 _LABEL_GAP = 0.05  # of the vertical axis, in ln size
 
@@ -73,18 +78,21 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
     """
     frame = _as_drawn(need(frame, _COLUMNS, "size against time"), unit)
     groups = list(dict.fromkeys(frame["group"]))
-    times = frame["milling_time_min"]
-    step = _DODGE * max(float(times.max() - times.min()), 1.0)
+    looks = {group: mark(index) for index, group in enumerate(groups)}
+    step = _DODGE * max(float(frame[TIME].max() - frame[TIME].min()), 1.0)
+    middle = (len(groups) - 1) / 2
+    frame = frame.assign(at=frame[TIME] + step * (frame["group"].map(groups.index) - middle))
     for (quantity, group), series in frame.groupby(["quantity", "group"], sort=False):
-        index = groups.index(group)
-        shifted = series["milling_time_min"] + step * (index - (len(groups) - 1) / 2)
-        _series(ax, series, shifted, mark(index), unit, f"{quantity}, {group}")
+        _line(ax, series, looks[group], f"{quantity}, {group}")
+    known = frame[np.isfinite(frame["value"])]
+    _closed(ax, known[known["side"] == ""], looks, unit)
+    _open(ax, known[known["side"] != ""], looks, unit)
     limits = frame[["value", "lower", "upper"]].to_numpy(dtype=float)
     limits = limits[np.isfinite(limits) & (limits > 0)]
     label = "size" if unit == _UNIT else "value"
     log_ticks(ax, "y", around=(limits.min(), limits.max()), label=f"{label} / {unit}")
-    time_axis(ax, times)
-    _label_quantities(ax, frame, beside=step * (len(groups) - 1) / 2)
+    time_axis(ax, frame[TIME])
+    _label_quantities(ax, frame, beside=step * middle)
     if len(groups) > 1:
         series_key(ax, groups)
     return ax
@@ -92,7 +100,7 @@ def size_against_time(frame: pd.DataFrame, ax: Axes, *, unit: str = "µm") -> Ax
 
 def _as_drawn(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
     """Sizes in order of time, with a group and a side; an open size is its bound."""
-    frame = frame.assign(milling_time_min=frame["milling_time_min"].astype(float))
+    frame = frame.assign(milling_time_min=frame[TIME].astype(float))
     if unit == _UNIT:
         frame = frame[frame["quantity"] != "span"]
     if "group" not in frame.columns:
@@ -104,58 +112,77 @@ def _as_drawn(frame: pd.DataFrame, unit: str) -> pd.DataFrame:
             frame.loc[own, "side"] = side
             frame.loc[own, "value"] = frame.loc[own, bound]
     frame = frame.assign(side=frame["side"].fillna(""))
-    return frame.sort_values("milling_time_min", kind="stable")
+    return frame.sort_values(TIME, kind="stable")
 
 
-def _series(ax: Axes, series: pd.DataFrame, x: pd.Series, own: Mark, unit: str, name: str) -> None:
-    closed = (series["side"] == "").to_numpy()
-    y = series["value"].where(closed)
-    if x.duplicated().any():
-        line = np.exp(np.log(y).groupby(x).mean())
-    else:
-        line = pd.Series(y.to_numpy(), index=x)
-    ax.plot(line.index, line, color=own.colour, linestyle=own.line, linewidth=1.0, label=name)
-    for at, row in zip(x, rows(series), strict=True):
-        if not np.isfinite(row.value):
-            continue
-        where = f"{name}, {row.milling_time_min:g} min: "
-        if row.side:
-            (point,) = ax.plot(
-                [at],
-                [row.value],
-                own.marker,
-                color=own.colour,
-                markerfacecolor="white",
-                markersize=4,
-            )
-            arrow(ax, (at, row.value), row.side, colour=own.colour)
-            hover(point, f"{where}{measured(row.value, np.nan, side=row.side)} {unit}")
-            continue
-        if np.isfinite(row.lower) and np.isfinite(row.upper):
-            ax.vlines(at, row.lower, row.upper, color=own.colour, linewidth=1.5)
-        (point,) = ax.plot([at], [row.value], own.marker, color=own.colour, markersize=4)
-        u = (row.upper - row.lower) / 4
-        value = measured(row.value, u).split(" ± ")[0]
-        hover(point, f"{where}{value} {unit} ({interval(row.lower, row.upper)})")
+def _line(ax: Axes, series: pd.DataFrame, look: Mark, name: str) -> None:
+    """Through the closed values of one quantity and group; replicates at their geometric mean."""
+    line = series.set_index("at")["value"].where((series["side"] == "").to_numpy())
+    if line.index.has_duplicates:
+        line = np.exp(np.log(line).groupby(level="at").mean())
+    ax.plot(line.index, line, color=look.colour, linestyle=look.line, linewidth=1.0, label=name)
+
+
+def _closed(ax: Axes, frame: pd.DataFrame, looks: Mapping[str, Mark], unit: str) -> None:
+    """Values as dots with their intervals."""
+    if frame.empty:
+        return
+    import seaborn as sns
+
+    say, told = numerals(ax), []
+    for row in rows(frame):
+        limits, colour = (row.lower, row.upper), looks[row.group].colour
+        interval(ax, row.at, limits, colour=colour, width=1.5)
+        value = say.rounded(row.value, (row.upper - row.lower) / 4)
+        told.append(f"{_where(row, say)}{value} {unit} ({say.interval(*limits)})")
+    sns.scatterplot(
+        data=frame,
+        x="at",
+        y="value",
+        hue="group",
+        style="group",
+        palette={group: look.colour for group, look in looks.items()},
+        markers={group: look.marker for group, look in looks.items()},
+        s=_DOT_PT**2,
+        linewidth=0,
+        zorder=3,
+        legend=False,
+        ax=ax,
+    )
+    hover_each(ax.collections[-1], told)
+
+
+def _open(ax: Axes, frame: pd.DataFrame, looks: Mapping[str, Mark], unit: str) -> None:
+    """Bounds as empty dots, each with an arrow into the open side."""
+    say = numerals(ax)
+    for row in rows(frame):
+        at, look = (row.at, row.value), looks[row.group]
+        text = f"{_where(row, say)}{say.measured(row.value, np.nan, side=row.side)} {unit}"
+        point(ax, at, look.marker, text, colour=look.colour, fill="white", size=4)
+        arrow(ax, at, row.side, colour=look.colour)
+
+
+def _where(row: Any, say: Numerals) -> str:
+    return f"{row.quantity}, {row.group}, {say(row.milling_time_min)} min: "
 
 
 def _label_quantities(ax: Axes, frame: pd.DataFrame, *, beside: float) -> None:
     """The name of each quantity beside its last sizes, apart where bounds coincide."""
     known = frame[frame["value"] > 0]
-    last = known[known["milling_time_min"] == known["milling_time_min"].max()]
+    last = known[known[TIME] == known[TIME].max()]
     if last.empty:
         return
     heights = np.log(last["value"]).groupby(last["quantity"], sort=False).mean()
     heights = heights.sort_values(kind="stable")
     low, high = np.log(ax.get_ylim())
     spots = spread_apart(list(heights), _LABEL_GAP * (high - low))
-    at = float(last["milling_time_min"].iloc[0]) + beside
+    at = float(last[TIME].iloc[0]) + beside
     for quantity, spot in zip(heights.index, spots, strict=True):
         label = label_at(ax, str(quantity), (at, float(np.exp(spot))), shift=(8, 0))
         label.set_fontweight("bold")
 
 
-_COLUMNS_undersize = ("run", "milling_time_min", "aperture_um", "undersize", "lower", "upper")
+_COLUMNS_undersize = ("run", TIME, "aperture_um", "undersize", "lower", "upper")
 _LABEL_LEVELS = (0.72, 0.28)  # from the shortest time to the longest: apart in both directions
 _MOST_POINTS = 600  # above, points carry no hover text of their own
 
@@ -193,12 +220,11 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
     """
     frame = need(frame, _COLUMNS_undersize, "cumulative undersize")
     frame = frame[frame["aperture_um"] > 0].sort_values("aperture_um", kind="stable")
-    times = sorted({float(time) for time in frame["milling_time_min"]})
-    colours = dict(zip(times, time_colours(len(times)), strict=True))
+    colours = colours_by_time(frame)
     runs = list(frame.groupby("run", sort=False))
-    thin = len(runs) > len(times)
+    thin = len(runs) > len(colours)
     for run, curve in runs:
-        colour = colours[float(curve["milling_time_min"].iloc[0])]
+        colour = colours[float(curve[TIME].iloc[0])]
         x, y = curve["aperture_um"].to_numpy(), 100 * curve["undersize"].to_numpy()
         ax.fill_between(
             x, 100 * curve["lower"], 100 * curve["upper"], color=colour, alpha=0.16, linewidth=0
@@ -207,115 +233,30 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
         if len(frame) <= _MOST_POINTS:
             _points(ax, curve, colour)
     sieve_axis(ax, frame["aperture_um"])
-    ax.set_ylim(-2, 102)
-    ax.set_yticks(range(0, 101, 20))
-    ax.set_ylabel("cumulative undersize / % by mass")
-    _label_times(ax, frame, times, colours)
+    percent_axis(ax, "cumulative undersize / % by mass")
+    _label_times(ax, frame, colours)
     return ax
 
 
 def _points(ax: Axes, curve: pd.DataFrame, colour: str) -> None:
+    say = numerals(ax)
     for row in rows(curve):
-        (point,) = ax.plot(
-            [row.aperture_um], [100 * row.undersize], marker="o", markersize=2.6, color=colour
+        finer, low, high = (say.fixed(100 * x, 1) for x in (row.undersize, row.lower, row.upper))
+        text = (
+            f"{row.run}, {say(row.milling_time_min)} min: {finer} % below "
+            f"{say(row.aperture_um)} µm ({low} to {high} %)"
         )
-        finer, low, high = (fixed(100 * x, 1) for x in (row.undersize, row.lower, row.upper))
-        hover(
-            point,
-            f"{row.run}, {row.milling_time_min:g} min: {finer} % below {row.aperture_um:g} µm "
-            f"({low} to {high} %)",
-        )
+        point(ax, (row.aperture_um, 100 * row.undersize), "o", text, colour=colour, size=2.6)
 
 
-def _label_times(
-    ax: Axes, frame: pd.DataFrame, times: list[float], colours: dict[float, str]
-) -> None:
-    levels = np.linspace(*_LABEL_LEVELS, len(times)) if len(times) > 1 else [0.5]
-    for time, level in zip(times, levels, strict=True):
-        own = frame[frame["milling_time_min"] == time]
+def _label_times(ax: Axes, frame: pd.DataFrame, colours: Mapping[float, str]) -> None:
+    say = numerals(ax)
+    levels = np.linspace(*_LABEL_LEVELS, len(colours)) if len(colours) > 1 else [0.5]
+    for (time, colour), level in zip(colours.items(), levels, strict=True):
+        own = frame[frame[TIME] == time]
         curve = own.groupby("aperture_um")["undersize"].median()
         share = curve.to_numpy()
         level = float(np.clip(level, share[0], share[-1]))
         x = float(np.exp(np.interp(level, share, np.log(curve.index.to_numpy(dtype=float)))))
-        label = label_at(ax, f"{time:g} min", (x, 100 * level), colour=INK, align="center")
-        label.set_bbox(
-            {"boxstyle": "round,pad=0.18", "facecolor": "white", "edgecolor": colours[time]}
-        )
-
-
-def draw_spread(frame: pd.DataFrame, ax: Axes, *, label: str = "D50 / µm") -> Axes:
-    """Draw the density of the draws of each run, with their quartiles.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns run, milling_time_min, value: one row a draw.
-    ax : Axes
-        Where to draw.
-    label : str
-        Label of the horizontal axis, with unit.
-
-    Returns
-    -------
-    Axes
-        The same Axes, size on a log axis, one density a run in the frame's order, coloured by
-        milling time.
-
-    Notes
-    -----
-    Densities are kernel estimates cut at the smallest and largest draw, each of the same width;
-    compare places and shapes, not heights.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> import pandas as pd
-    >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.simulate.trial_sizes import SizeSpread, simulate_ln_sizes
-    >>> counts = {"groups": 1, "times": 1, "replicates": 1, "trials": 500}
-    >>> sizes = 200 * np.exp(simulate_ln_sizes(SizeSpread(run=0.03), **counts, seed=1).ravel())
-    >>> frame = pd.DataFrame({"run": "a", "milling_time_min": 12.0, "value": sizes})
-    >>> draw_spread(frame, new_axes()).get_xlabel()
-    'D50 / µm'
-    """
-    import seaborn as sns
-
-    frame = need(frame, ("run", "milling_time_min", "value"), "draw spread")
-    times = sorted({float(time) for time in frame["milling_time_min"]})
-    colours = dict(zip(times, time_colours(len(times)), strict=True))
-    runs = list(dict.fromkeys(frame["run"]))
-    first = frame.drop_duplicates("run").set_index("run")["milling_time_min"]
-    sns.violinplot(
-        data=frame,
-        x="value",
-        y="run",
-        hue="run",
-        order=runs,
-        hue_order=runs,
-        palette={run: _pale(colours[float(first[run])]) for run in runs},
-        saturation=1.0,
-        density_norm="width",
-        inner="quart",
-        cut=0,
-        linewidth=0.7,
-        linecolor=INK,
-        legend=False,
-        log_scale=True,
-        ax=ax,
-    )
-    log_ticks(
-        ax, "x", around=(float(frame["value"].min()), float(frame["value"].max())), label=label
-    )
-    ax.set_yticks(range(len(runs)), [drawn(run) for run in runs])
-    ax.set_ylabel("")
-    ax.tick_params(axis="y", length=0)
-    ax.spines["left"].set_visible(False)
-    return ax
-
-
-def _pale(colour: str) -> tuple[float, float, float]:
-    """Half way to white, so that the lines of the quartiles show."""
-    from matplotlib.colors import to_rgb
-
-    red, green, blue = ((1 + channel) / 2 for channel in to_rgb(colour))
-    return red, green, blue
+        label = label_at(ax, f"{say(time)} min", (x, 100 * level), colour=INK, align="center")
+        label.set_bbox({"boxstyle": "round,pad=0.18", "facecolor": "white", "edgecolor": colour})

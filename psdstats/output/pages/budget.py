@@ -8,137 +8,84 @@ from __future__ import annotations
 
 import pandas as pd
 
-from psdstats.columns import column_words
-from psdstats.output.content import Block, Drawing, Paragraph, Section
+from psdstats.columns import QUANTITIES
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import left_out_notes, notes_by_quantity, notes_section
+from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
-from psdstats.words.numbers import per_cent, significant
+from psdstats.words import sizes as words
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.report import left_out_notes
 
 _NOW = "as it is"
 
 
-def budget_section(budget: Budget) -> Section:
+def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Shares as a figure, then as tables, then what a change would buy."""
-    blocks: list[Block] = [Paragraph(sentence) for sentence in budget_sentences(budget)]
-    blocks.append(shares_drawing(budget))
-    blocks += budget_tables(budget)
-    return Section(
-        heading="Where the uncertainty comes from",
-        blocks=tuple(blocks),
-        sections=notes_section("Notes on the budget", budget_notes(budget)),
+    return Page(
+        heading=words.BUDGET_HEADING,
+        sentences=words.budget_sentences(budget, say),
+        blocks=(shares_drawing(budget, say), *budget_tables(budget, say), *budget_files(budget)),
+        notes=budget_notes(budget, say),
+        notes_heading="Notes on the budget",
     )
 
 
-def budget_sentences(budget: Budget) -> tuple[str, ...]:
-    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
-    sentences = []
-    for part, is_run in ((_sizes(budget), True), (_difference(budget), False)):
-        own = part[part["quantity"] == "D50"]
-        if own.empty:
-            continue
-        largest = own.iloc[int(own["share"].to_numpy().argmax())]
-        limited = float(own.loc[own["balance_limited"], "share"].sum())
-        what = "of one run" if is_run else f"at {str(largest['label']).partition(', ')[2]}"
-        basis = " (root mean square over the runs)" if is_run else ""
-        sentences.append(
-            f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{significant(combined_percent(own)['D50'], 2)} %{basis}; {largest['source']} makes "
-            f"{per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
-            f"{per_cent(limited, decimals=1)}."
-        )
-    return tuple(sentences)
-
-
-def budget_notes(budget: Budget) -> tuple[str, ...]:
+def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The assumptions of the budget; differences without one are counted, not listed."""
-    notes = [note for note in budget.notes if "has no budget" not in note]
-    keys = ["quantity", "level", "versus"]
-    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
-    counted = [
-        (
-            str(quantity),
-            f"{int((~own).sum())} of {len(own)} differences by {column_words(budget.by)} have no "
-            "budget, because a run is not bracketed by its sieves.",
-        )
-        for quantity, own in known.groupby(level="quantity", sort=False)
-        if not own.all()
-    ]
-    left_out = left_out_notes(budget.sources_left_out)
-    return (*notes, *notes_by_quantity(counted), *left_out)
+    return (
+        *words.notes_in_words(budget.notes, say),
+        *words.without_budget(budget),
+        *left_out_notes(budget.sources_left_out),
+    )
 
 
-def budget_tables(budget: Budget) -> list[Table]:
+def budget_tables(budget: Budget, say: Numerals = PLAIN) -> list[Table]:
     """The tables of the page: shares in the sizes, shares in a difference, what a change buys."""
-    sizes, difference = _sizes(budget), _difference(budget)
-    tables = []
-    if not sizes.empty:
-        tables.append(
-            _shares_table(
-                sizes,
-                name="budget of sizes",
-                caption="Share of each source in the variance of one run, mean over the runs.",
-            )
-        )
-    if not difference.empty:
-        tables.append(
-            _shares_table(
-                difference,
-                name="budget of a difference",
-                caption=f"Share of each source in the variance of a difference by "
-                f"{column_words(budget.by)}.",
-            )
-        )
-    tables.append(_what_if_table(budget))
-    return tables
+    frame = words.labelled_shares(budget.shares_frame(), say)
+    captions = words.budget_captions(budget.by)
+    parts = (("run", "budget of sizes"), ("difference", "budget of a difference"))
+    tables = [
+        _shares_table(frame[frame["scope"] == scope], say, name=name, caption=captions[name])
+        for scope, name in parts
+        if (frame["scope"] == scope).any()
+    ]
+    return [*tables, _what_if_table(budget)]
 
 
 def budget_files(budget: Budget) -> list[Table]:
     """The whole budget, for files: every run, every difference, every change."""
+    captions = words.budget_captions(budget.by)
     frames = {
-        "budget runs": (budget.runs, "Share of each source in every size of every run."),
-        "budget differences": (
-            budget.differences,
-            f"Share of each source in every difference by {column_words(budget.by)}.",
-        ),
-        "budget what if": (budget.what_if, "What one change would make of each uncertainty."),
+        "budget runs": budget.runs,
+        "budget differences": budget.differences,
+        "budget what if": budget.what_if,
     }
     return [
-        Table(name=name, frame=frame, caption=caption)
-        for name, (frame, caption) in frames.items()
+        Table(name=name, frame=frame, caption=captions[name], place=Place.FILES)
+        for name, frame in frames.items()
         if not frame.empty
     ]
 
 
-def shares_drawing(budget: Budget) -> Drawing:
+def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
     """Stacked shares of the variance, the balance first: sizes, then the difference."""
-    frame = budget.shares_frame()
+    frame = words.labelled_shares(budget.shares_frame(), say)
     with house_style():
-        ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)))
+        ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)), say=say)
         uncertainty_shares(frame, ax)
-    return Drawing(
-        name="uncertainty shares",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption="Where the uncertainty comes from: shares of the variance in the sizes of one run "
-        f"(mean over the runs) and in a difference by {column_words(budget.by)}; the balance "
-        "first.",
-        alternative=" ".join(budget_sentences(budget)) or "No size is bracketed by the sieves.",
+    name = "uncertainty shares"
+    return drawing_of(
+        name,
+        ax,
+        words.budget_captions(budget.by)[name],
+        " ".join(words.budget_sentences(budget, say)) or words.NO_SIZE,
     )
 
 
-def _sizes(budget: Budget) -> pd.DataFrame:
-    frame = budget.shares_frame()
-    return frame[frame["scope"] == "run"]
-
-
-def _difference(budget: Budget) -> pd.DataFrame:
-    frame = budget.shares_frame()
-    return frame[frame["scope"] == "difference"]
-
-
-def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
+def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str) -> Table:
     wide = part.pivot_table(index="source", columns="quantity", values="share", sort=False)
     labels = part.drop_duplicates("quantity").set_index("quantity")["label"]
     frame = pd.DataFrame({"source": wide.index})
@@ -146,26 +93,20 @@ def _shares_table(part: pd.DataFrame, *, name: str, caption: str) -> Table:
         frame[f"share_{quantity}"] = wide[quantity].to_numpy()
     combined = combined_percent(part)
     notes = [
-        f"{labels[quantity]}: u = {significant(combined[quantity], 2)} %."
+        f"{labels[quantity]}: u = {say.significant(combined[quantity], 2)} %."
         for quantity in wide.columns
     ]
+    shares = (
+        Column(name=f"share_{quantity}", heading=str(quantity), show=Show.PER_CENT, decimals=1)
+        for quantity in wide.columns
+    )
     return Table(
         name=name,
         frame=frame,
         caption=caption,
-        columns=(
-            Column(name="source", heading="source"),
-            *(
-                Column(
-                    name=f"share_{quantity}",
-                    heading=str(quantity),
-                    show=Show.PER_CENT,
-                    decimals=1,
-                )
-                for quantity in wide.columns
-            ),
-        ),
+        columns=(Column(name="source", heading="source"), *shares),
         notes=(" ".join(notes),),
+        place=Place.FIRST,
     )
 
 
@@ -179,30 +120,32 @@ def _what_if_table(budget: Budget) -> Table:
         now = own[own["change"] == own["change"].iloc[0]]
         rows.append({"scope": label, "change": _NOW, **_cells(now, "u_now_percent")})
         for change, part in own.groupby("change", sort=False):
-            rows.append({"scope": label, "change": change, **_cells(part, "u_then_percent")})
-    frame = pd.DataFrame(rows)
-    quantities = [name for name in frame.columns if str(name).startswith("u_")]
+            told = words.CHANGES.get(str(change), str(change))
+            rows.append({"scope": label, "change": told, **_cells(part, "u_then_percent")})
+    quantities = [name for name in QUANTITIES if any(f"u_{name}_percent" in row for row in rows)]
     return Table(
         name="what a change would buy",
-        frame=frame,
-        caption="What a change would buy: standard uncertainty in per cent (root mean square over "
-        "the runs, or over the differences).",
+        frame=pd.DataFrame(rows),
+        caption=words.CHANGES_CAPTION,
         columns=(
             Column(name="scope", heading="uncertainty of"),
-            Column(name="change", heading="with", show=Show.WORDS),
+            Column(name="change", heading="with"),
             *(
-                Column(name=name, heading=_quantity(name), unit="%", show=Show.NUMBER, decimals=2)
+                Column(
+                    name=f"u_{name}_percent",
+                    heading=name,
+                    unit="%",
+                    show=Show.NUMBER,
+                    decimals=2,
+                )
                 for name in quantities
             ),
         ),
         row_headings=2,
+        place=Place.FIRST,
     )
 
 
 def _cells(part: pd.DataFrame, column: str) -> dict[str, float]:
     values = part.set_index("quantity")[column]
     return {f"u_{quantity}_percent": float(value) for quantity, value in values.items()}
-
-
-def _quantity(column: str) -> str:
-    return column.removeprefix("u_").removesuffix("_percent")

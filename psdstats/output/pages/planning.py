@@ -1,24 +1,10 @@
-"""Cautions as a text file that lies beside a plan.
-
-Power of planned trials: what each design would show, as words, table and figure.
-
-Plans of balance and sample: words, tables and figure.
-
-Plans of sieves: words, tables and figure.
-
-Ball masses, counts, powder and speed for one jar: words, table, figure, cautions.
-
-The bench plan day by day: words, table, bars, calendar file, cautions.
-"""
+"""Pages of plans: power, balance and sample, sieves, mill charge, the day at the bench."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import pandas as pd
 
-from psdstats.columns import signed
-from psdstats.output.content import Drawing
+from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.bench import bench_bars, bench_bars_height_mm, jar_section
 from psdstats.output.figures.planning import (
@@ -26,89 +12,78 @@ from psdstats.output.figures.planning import (
     power_curves,
     uncertainty_against_sample,
 )
-from psdstats.output.pages.parts import PageParts, number_column
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.bench.charge import Jar, MillCharge
 from psdstats.planning.bench.timeline import Timeline
 from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionPlan
-from psdstats.planning.stack_choice import StackChoice, StackTrial
+from psdstats.planning.stack_choice import StackChoice
+from psdstats.words import planning as words
+from psdstats.words.numbers import PLAIN, Numerals
+
+CALENDAR = "bench-plan.ics"
+_MOST_DAYS = 5  # drawn
 
 
-def cautions_text(cautions: Iterable[str]) -> str:
+def cautions_text(cautions: tuple[str, ...]) -> str:
     """Cautions as plain text, one a line.
 
     Examples
     --------
-    >>> print(cautions_text(["Keep the guard closed."]), end="")
+    >>> print(cautions_text(("Keep the guard closed.",)), end="")
     Cautions
     - Keep the guard closed.
     """
     return "".join(["Cautions\n", *(f"- {caution}\n" for caution in cautions)])
 
 
-def power_parts(result: PowerResult) -> PageParts:
-    """What the command shows."""
-    table = power_table(result)
-    return PageParts(
-        sentences=result.sentences(),
-        tables=(table, _curve_table(result)),
-        first=(table,),
-        drawings=(power_drawing(result),),
-    )
+def _number(name: str, heading: str, unit: str = "%", decimals: int | None = 2) -> Column:
+    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
 
 
-def power_table(result: PowerResult) -> Table:
-    """One row a design: runs, power, smallest change that is likely to be shown."""
-    return Table(
-        name="power",
-        frame=result.to_frame(),
-        caption=f"Power to show a change of {signed(result.change_percent, '+g')} % "
-        f"({result.question}, level {result.alpha:g}).",
-        columns=(
-            Column(name="groups", heading="groups", show=Show.COUNT),
-            Column(name="times", heading="times", show=Show.COUNT),
-            Column(name="replicates", heading="replicates", show=Show.COUNT),
-            Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(name="power", heading="power", show=Show.PER_CENT),
-            Column(
-                name="detectable_decrease_percent",
-                heading=f"decrease shown in {100 * result.wanted_power:g} %",
-                unit="%",
-                show=Show.NUMBER,
-                decimals=1,
-            ),
-        ),
-        row_headings=3,
-        notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
-    )
+def _count(name: str, heading: str = "") -> Column:
+    return Column(name=name, heading=heading or name, show=Show.COUNT)
 
 
-def power_drawing(result: PowerResult) -> Drawing:
-    """Power against the true change, one curve a design."""
+def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
+    """What each planned trial would show."""
+    told = words.power_sentences(result, say)
     with house_style():
-        ax = new_axes(height_mm=95.0)
+        ax = new_axes(height_mm=95.0, say=say)
         power_curves(
             result.curve_frame(), ax, x_label="true change of size / %", wanted=result.wanted_power
         )
         if result.change_percent < 0:
             ax.invert_xaxis()
         ax.set_title("groups × times × replicates")
-    return Drawing(
+    table = Table(
         name="power",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption="Chance of showing a change against its size, with the 95 % interval of the "
-        "simulation; dashed: the power aimed at.",
-        alternative=" ".join(result.sentences()),
+        frame=result.to_frame(),
+        caption=f"Power to show {say(result.change_percent, '+g')} % ({result.question}, "
+        f"level {say(result.alpha)}).",
+        columns=(
+            *(_count(name) for name in ("groups", "times", "replicates", "runs")),
+            Column(name="power", heading="power", show=Show.PER_CENT),
+            _number(
+                "detectable_decrease_percent",
+                f"decrease shown in {say(100 * result.wanted_power)} %",
+                decimals=1,
+            ),
+        ),
+        row_headings=3,
+        notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
+        place=Place.FIRST,
     )
-
-
-def _curve_table(result: PowerResult) -> Table:
-    return Table(
-        name="power curves",
-        frame=result.curve_frame(),
-        caption="Power against the true change, with its Monte Carlo standard error.",
+    return Page(
+        heading=words.POWER_HEADING,
+        sentences=told,
+        blocks=(
+            drawing_of("power", ax, words.POWER_FIGURE, told),
+            table,
+            Table(name="power curves", frame=result.curve_frame(), caption=words.POWER_CURVES),
+        ),
     )
 
 
@@ -119,52 +94,91 @@ _PARTS = {
 }
 
 
-def precision_parts(plan: PrecisionPlan) -> PageParts:
-    """What the command shows for a wanted uncertainty."""
-    tables = precision_tables(plan)
-    return PageParts(
-        sentences=plan.sentences(),
-        tables=tables,
-        first=tables[:2],
-        drawings=(precision_drawing(plan),),
+def precision_page(plan: PrecisionPlan, say: Numerals = PLAIN) -> Page:
+    """Which balance and sample a wanted uncertainty asks for."""
+    told = words.precision_sentences(plan, say)
+    return Page(
+        heading=words.PRECISION_HEADING,
+        sentences=told,
+        blocks=(precision_drawing(plan, told, say), *precision_tables(plan, say)),
     )
 
 
-def precision_tables(plan: PrecisionPlan) -> tuple[Table, Table, Table, Table]:
+def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table, ...]:
     """Simulated uncertainty of one run and of a change; its parts; the smallest samples."""
-    frame = plan.to_frame()
-    notes = (
-        f"Simulated on {plan.trials} stacks with two samples each, seed {plan.seed}; ±: Monte "
-        "Carlo standard error.  Splitting of the sample, losses and run-to-run variation of the "
-        "mill are not counted.",
-    )
-    one = Table(
-        name="planned uncertainty",
-        frame=frame[[name for name in frame if "change" not in str(name)]],
-        caption=f"Standard uncertainty of {plan.quantity} of one run.",
-        columns=(
-            *_asked(frame),
-            *_compared("u", f"u of {plan.quantity}"),
-            Column(name="enough", heading=f"≤ {plan.wanted_percent:g} %"),
-            Column(name="share_open", heading="open", show=Show.PER_CENT),
+    frame, enough = plan.to_frame(), f"≤ {say(plan.wanted_percent)} %"
+    u, of_change = f"u of {plan.quantity}", [name for name in frame if "change" in str(name)]
+    simulated = (
+        _precision_table(
+            "planned uncertainty",
+            frame.drop(columns=of_change),
+            f"Standard uncertainty of {plan.quantity}.",
+            (
+                *_compared("u", u),
+                Column(name="enough", heading=enough),
+                Column(name="share_open", heading="open", show=Show.PER_CENT),
+            ),
+            (words.precision_note(plan), words.OPEN_SAMPLES),
         ),
-        row_headings=2,
-        notes=(*notes, "Open: samples whose percentile the sieves do not bracket."),
-    )
-    change = Table(
-        name="planned uncertainty of a change",
-        frame=frame[["resolution_g", "sample_g", *(one for one in frame if "change" in str(one))]],
-        caption=f"Standard uncertainty of the change of {plan.quantity} between two runs on the "
-        "same sieves.",
-        columns=(
-            *_asked(frame),
-            *_compared("u_change", "u of a change"),
-            Column(name="enough_for_change", heading=f"≤ {plan.wanted_percent:g} %"),
+        _precision_table(
+            "planned uncertainty of a change",
+            frame[["resolution_g", "sample_g", *of_change]],
+            f"Standard uncertainty, change of {plan.quantity}.",
+            (
+                *_compared("u_change", "u of a change"),
+                Column(name="enough_for_change", heading=enough),
+            ),
+            (words.precision_note(plan),),
         ),
+    )
+    parts = _precision_table(
+        "parts of the uncertainty",
+        frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]],
+        f"Parts of {u}, linear law.",
+        (_number("u_law_percent", u), *(_number(*part) for part in _PARTS.items())),
+    )
+    return (*simulated, parts, _needs_table(plan, say))
+
+
+def _resolution(frame: pd.DataFrame) -> Column:
+    known = frame["resolution_g"]
+    return number_column(known, name="resolution_g", heading="resolution", unit="g")
+
+
+def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
+    needs = plan.needs_frame()
+    return Table(
+        name="smallest sample",
+        frame=needs,
+        caption=f"Smallest samples for u = {say(plan.wanted_percent)} %.",
+        columns=(
+            _resolution(needs),
+            _number("least_sample_g", "for one run", "g", None),
+            _number("least_sample_for_change_g", "for a change", "g", None),
+        ),
+        notes=(words.NO_SAMPLE,),
+    )
+
+
+def _precision_table(
+    name: str,
+    frame: pd.DataFrame,
+    caption: str,
+    columns: tuple[Column, ...],
+    notes: tuple[str, ...] = (),
+) -> Table:
+    """Columns of the plan by resolution and sample; those with notes come first."""
+    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
+    shown = (_resolution(frame), sample, *columns)
+    return Table(
+        name=name,
+        frame=frame,
+        caption=caption,
+        columns=shown,
         row_headings=2,
         notes=notes,
+        place=Place.FIRST if notes else Place.REPORT,
     )
-    return one, change, _law_table(plan, frame), _needs_table(plan)
 
 
 def _compared(start: str, heading: str) -> tuple[Column, ...]:
@@ -175,57 +189,15 @@ def _compared(start: str, heading: str) -> tuple[Column, ...]:
     )
 
 
-def _law_table(plan: PrecisionPlan, frame: pd.DataFrame) -> Table:
-    return Table(
-        name="parts of the uncertainty",
-        frame=frame[["resolution_g", "sample_g", "u_law_percent", *_PARTS]],
-        caption=f"What balance, particles and sieves contribute to u of {plan.quantity} of one "
-        "run, by the linear law.",
-        columns=(
-            *_asked(frame),
-            _number("u_law_percent", f"u of {plan.quantity}"),
-            *(_number(name, heading) for name, heading in _PARTS.items()),
-        ),
-        row_headings=2,
-    )
-
-
-def _needs_table(plan: PrecisionPlan) -> Table:
-    return Table(
-        name="smallest sample",
-        frame=plan.needs_frame(),
-        caption=f"Smallest sample for a standard uncertainty of {plan.wanted_percent:g} % of "
-        f"{plan.quantity}, by the linear law.",
-        columns=(
-            Column(name="resolution_g", heading="resolution", unit="g"),
-            Column(name="least_sample_g", heading="for one run", unit="g", show=Show.NUMBER),
-            Column(
-                name="least_sample_for_change_g",
-                heading="for a change",
-                unit="g",
-                show=Show.NUMBER,
-            ),
-        ),
-        notes=("∞: no sample is large enough.",),
-    )
-
-
-def _asked(frame: pd.DataFrame) -> tuple[Column, Column]:
-    sample = number_column(frame["sample_g"], name="sample_g", heading="sample", unit="g")
-    return Column(name="resolution_g", heading="resolution", unit="g"), sample
-
-
-def _number(name: str, heading: str) -> Column:
-    return Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
-
-
-def precision_drawing(plan: PrecisionPlan) -> Drawing:
+def precision_drawing(
+    plan: PrecisionPlan, told: tuple[str, ...] = (), say: Numerals = PLAIN
+) -> Drawing:
     """Uncertainty against sample mass, one line a resolution: one run, and a change."""
     with house_style():
-        panels = new_panels(1, 2, height_mm=88.0)
+        panels = new_panels(1, 2, height_mm=88.0, say=say)
         kinds = ((False, f"{plan.quantity} of one run"), (True, f"change of {plan.quantity}"))
-        curves = {change: plan.law_frame(change=change) for change, _ in kinds}
-        points = {change: plan.simulated_frame(change=change) for change, _ in kinds}
+        curves = {change: _named(plan.law_frame(change=change), say) for change, _ in kinds}
+        points = {change: _named(plan.simulated_frame(change=change), say) for change, _ in kinds}
         seen = pd.concat([*curves.values(), *points.values()])["u_percent"]
         for ax, (change, title) in zip(panels[0], kinds, strict=True):
             uncertainty_against_sample(
@@ -238,33 +210,38 @@ def precision_drawing(plan: PrecisionPlan) -> Drawing:
             )
             ax.set_title(title)
         joint_key(panels)
-    return Drawing(
-        name="planned uncertainty",
-        figure=panels[0][0].figure,  # type: ignore[arg-type]
-        caption="Standard uncertainty against sample mass for each balance resolution: marks as "
-        "simulated, with 95 % intervals of the simulation; lines by the linear law; dashed: the "
-        "uncertainty aimed at.",
-        alternative=" ".join(plan.sentences()),
+    return drawing_of("planned uncertainty", panels[0][0], words.PRECISION_FIGURE, told)
+
+
+def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
+    """Series named by their resolution, with the reader's decimal sign."""
+    return frame.assign(series=[f"{say(one)} g" for one in frame["resolution_g"]])
+
+
+def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
+    """Which sieves, what they would hold, and what simulated samples do on them."""
+    told = words.stack_sentences(choice, say)
+    with house_style():
+        ax = new_axes(height_mm=95.0, say=say)
+        expected_undersize(
+            choice.undersize_frame(),
+            ax,
+            apertures_um=choice.aperture_um,
+            points=choice.undersize_frame(choice.aperture_um),
+        )
+    return Page(
+        heading=words.STACK_HEADING,
+        sentences=told,
+        blocks=(
+            drawing_of("stack", ax, words.STACK_FIGURE, told),
+            stack_table(choice, say),
+            *tried_tables(choice, say),
+            Table(name="expected masses", frame=choice.to_frame(), caption=words.MASSES),
+        ),
     )
 
 
-def stack_parts(choice: StackChoice) -> PageParts:
-    """What the command shows for a stack of sieves."""
-    table, tried = stack_table(choice), tried_tables(choice)
-    whole = Table(
-        name="expected masses",
-        frame=choice.to_frame(),
-        caption="Expected share and mass on every sieve (pan: aperture 0), powder by powder.",
-    )
-    return PageParts(
-        sentences=choice.sentences(),
-        tables=(table, *tried, whole),
-        first=(table, *tried),
-        drawings=(stack_drawing(choice),),
-    )
-
-
-def stack_table(choice: StackChoice) -> Table:
+def stack_table(choice: StackChoice, say: Numerals = PLAIN) -> Table:
     """One row a sieve from the top: expected mass of each powder, and the load limit."""
     frame = choice.to_frame()
     wide = frame.pivot_table(index="aperture_um", columns="powder", values="mass_g")
@@ -272,7 +249,7 @@ def stack_table(choice: StackChoice) -> Table:
     limits = frame.drop_duplicates("aperture_um").set_index("aperture_um")["load_limit_g"]
     shown = pd.DataFrame(
         {
-            "sieve": [f"{aperture:g} µm" if aperture else "pan" for aperture in wide.index],
+            "sieve": [f"{say(one)} µm" if one else "pan" for one in wide.index],
             **{f"mass_{name}_g": wide[name].to_numpy() for name in wide.columns},
             "load_limit_g": limits.loc[wide.index].to_numpy(dtype=float),
         }
@@ -280,103 +257,75 @@ def stack_table(choice: StackChoice) -> Table:
     return Table(
         name="stack",
         frame=shown,
-        caption=f"The stack from the top, with the masses expected of {choice.sample_g:g} g.",
+        caption=f"Expected masses of {say(choice.sample_g)} g.",
         columns=(
             Column(name="sieve", heading="sieve"),
-            *(
-                Column(
-                    name=f"mass_{name}_g",
-                    heading=str(name),
-                    unit="g",
-                    show=Show.NUMBER,
-                    decimals=1,
-                )
-                for name in wide.columns
-            ),
-            Column(name="load_limit_g", heading="load limit", unit="g", show=Show.NUMBER),
+            *(_number(f"mass_{name}_g", str(name), "g", 1) for name in wide.columns),
+            _number("load_limit_g", "load limit", "g", None),
         ),
-        notes=(f"Load limit for frames of {choice.frame_diameter_mm:g} mm (ASTM C136, 8.3).",),
+        notes=(words.load_note(choice, say),),
+        place=Place.FIRST,
     )
 
 
-def tried_tables(choice: StackChoice) -> tuple[Table, Table]:
+def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Table]:
     """What simulated samples do on the stack: their sizes, and their loads."""
-    return _tried_sizes(choice.trial), _tried_loads(choice.trial)
-
-
-def _tried_sizes(trial: StackTrial) -> Table:
-    numbers = (
-        ("u_percent", "u"),
-        ("u_error_percent", "±"),
-        ("u_change_percent", "u of a change"),
-        ("interpolation_percent", "interpolation"),
-    )
-    return Table(
+    trial = choice.trial
+    powder = Column(name="powder", heading="powder")
+    sizes = Table(
         name="sizes tried out",
         frame=trial.sizes_frame(),
-        caption="Standard uncertainty of the sizes on this stack, of one run and of a change "
-        "between two, and by how much interpolation misses the true size.",
+        caption=words.TRIED_SIZES,
         columns=(
-            Column(name="powder", heading="powder"),
+            powder,
             Column(name="quantity", heading="size"),
-            *(
-                Column(name=name, heading=heading, unit="%", show=Show.NUMBER, decimals=2)
-                for name, heading in numbers
-            ),
+            _number("u_percent", "u"),
+            _number("u_error_percent", "±"),
+            _number("u_change_percent", "u of a change"),
+            _number("interpolation_percent", "interpolation"),
             Column(name="share_open", heading="open", show=Show.PER_CENT),
         ),
         row_headings=2,
-        notes=(
-            f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
-            f"{trial.weighing.words}.",
-            "±: Monte Carlo standard error of u; open: samples without a size.",
-        ),
+        notes=(words.tried_note(trial, say), words.TRIED_ERRORS),
+        place=Place.FIRST,
     )
-
-
-def _tried_loads(trial: StackTrial) -> Table:
-    return Table(
+    loads = Table(
         name="loads tried out",
         frame=trial.loads_frame(),
-        caption="Share of simulated samples that overload a sieve, or put more than half into "
-        "one class.",
+        caption=words.TRIED_LOADS,
         columns=(
-            Column(name="powder", heading="powder"),
+            powder,
             Column(name="share_overloaded", heading="overloaded", show=Show.PER_CENT),
             Column(name="share_over_half", heading="over half", show=Show.PER_CENT),
         ),
-        row_headings=1,
+        place=Place.FIRST,
     )
+    return sizes, loads
 
 
-def stack_drawing(choice: StackChoice) -> Drawing:
-    """Expected undersize of every powder over the apertures chosen."""
+def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
+    """How the jar is filled; the cautions always."""
+    told = words.charge_sentences(charge, say)
     with house_style():
-        ax = new_axes(height_mm=95.0)
-        expected_undersize(
-            choice.undersize_frame(),
+        ax = new_axes(height_mm=88.0, say=say)
+        share = say(100 * charge.speed_fraction, ".0f")
+        jar_section(
             ax,
-            apertures_um=choice.aperture_um,
-            points=choice.undersize_frame(choice.aperture_um),
+            jar_mm=jar.diameter_mm,
+            fill=charge.ball_fill,
+            balls=[
+                (ball.diameter_mm, count)
+                for ball, count in zip(charge.balls, charge.count, strict=True)
+            ],
+            speed=f"{say(charge.speed_rpm, '.1f')} rpm, {share} % of critical",
         )
-    return Drawing(
-        name="stack",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption="Undersize expected of each powder; dotted: the sieves chosen (µm along the top).",
-        alternative=" ".join(choice.sentences()),
-    )
-
-
-def charge_parts(charge: MillCharge, jar: Jar) -> PageParts:
-    """What the command shows; the cautions always."""
-    table = charge_table(charge)
-    return PageParts(
-        sentences=charge.sentences(),
-        tables=(table,),
-        first=(table,),
-        drawings=(charge_drawing(charge, jar),),
-        cautions=charge.cautions,
-        texts={"cautions.txt": cautions_text(charge.cautions)},
+    drawing = drawing_of("charge", ax, words.CHARGE_FIGURE, told)
+    return Page(
+        heading=words.CHARGE_HEADING,
+        sentences=told,
+        blocks=(drawing, charge_table(charge)),
+        cautions=words.MILL_CAUTIONS,
+        texts={"cautions.txt": cautions_text(words.MILL_CAUTIONS)},
     )
 
 
@@ -394,67 +343,30 @@ def charge_table(charge: MillCharge) -> Table:
     return Table(
         name="charge",
         frame=frame,
-        caption=f"Balls for one jar: {charge.ball_g:.1f} g with {charge.powder_g:.1f} g of powder.",
+        caption="Balls for one jar.",
         columns=(
             *stated,
-            Column(name="target_g", heading="wanted", unit="g", show=Show.NUMBER, decimals=1),
-            Column(name="count", heading="balls", show=Show.COUNT),
-            Column(name="mass_g", heading="mass", unit="g", show=Show.NUMBER, decimals=1),
-            Column(
-                name="critical_speed_rpm",
-                heading="critical speed",
-                unit="rpm",
-                show=Show.NUMBER,
-                decimals=1,
-            ),
+            _number("target_g", "wanted", "g", 1),
+            _count("count", "balls"),
+            _number("mass_g", "mass", "g", 1),
+            _number("critical_speed_rpm", "critical speed", "rpm", 1),
         ),
-        notes=("Critical speed 42.3/√(D − d) rpm, lengths in metres (common practice).",),
+        notes=(words.CRITICAL_SPEED,),
+        place=Place.FIRST,
     )
 
 
-def charge_drawing(charge: MillCharge, jar: Jar) -> Drawing:
-    """The jar in cross-section with its bed, and the balls to scale."""
-    with house_style():
-        ax = new_axes(height_mm=88.0)
-        jar_section(
-            ax,
-            jar_mm=jar.diameter_mm,
-            fill=charge.ball_fill,
-            balls=[
-                (ball.diameter_mm, count)
-                for ball, count in zip(charge.balls, charge.count, strict=True)
-            ],
-            speed=f"{charge.speed_rpm:.1f} rpm, {100 * charge.speed_fraction:.0f} % of critical",
-        )
-    return Drawing(
-        name="charge",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption="Cross-section of the jar at rest with its bed of balls, and each ball size to the "
-        "same scale.",
-        alternative=" ".join(charge.sentences()),
-    )
-
-
-CALENDAR = "bench-plan.ics"
-_MOST_DAYS = 5  # drawn
-_LATE = (
-    "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on steps taking longer "
-    "or shorter than planned and their order kept."
-)
-
-
-def timeline_parts(plan: Timeline, *, attended_only: bool = False) -> PageParts:
-    """What the command shows; the cautions always."""
-    table = timeline_table(plan)
-    return PageParts(
-        sentences=plan.sentences(),
-        tables=(table,),
-        first=(table,),
-        drawings=(timeline_drawing(plan),),
-        cautions=plan.cautions,
+def timeline_page(plan: Timeline, *, attended_only: bool = False, say: Numerals = PLAIN) -> Page:
+    """When what is done; the cautions always."""
+    told = words.timeline_sentences(plan, say)
+    return Page(
+        heading=words.TIMELINE_HEADING,
+        sentences=told,
+        blocks=(timeline_drawing(plan, told, say), timeline_table(plan)),
+        cautions=words.BENCH_CAUTIONS,
         texts={
             CALENDAR: plan.to_icalendar(attended_only=attended_only),
-            "cautions.txt": cautions_text(plan.cautions),
+            "cautions.txt": cautions_text(words.BENCH_CAUTIONS),
         },
     )
 
@@ -463,46 +375,42 @@ def timeline_table(plan: Timeline) -> Table:
     """One row a step in order of time."""
     frame = plan.to_frame()
     varies = any(day.variation.spread_percent > 0 for day in plan.days)
-    frame["from"] = frame["start"].dt.strftime("%H:%M")
-    frame["to"] = frame["end"].dt.strftime("%H:%M")
+    for name, moment in (("from", "start"), ("to", "end"), ("late", "late_end")):
+        frame[name] = frame[moment].dt.strftime("%H:%M")
+        frame[moment] = frame[moment].dt.strftime("%Y-%m-%dT%H:%M")
     frame["who"] = frame["attended"].map({True: "hands on", False: "by itself"})
-    frame["late"] = frame["late_end"].dt.strftime("%H:%M")
-    frame["late_end"] = frame["late_end"].dt.strftime("%Y-%m-%dT%H:%M")
-    frame["start"] = frame["start"].dt.strftime("%Y-%m-%dT%H:%M")
-    frame["end"] = frame["end"].dt.strftime("%Y-%m-%dT%H:%M")
+    times = frame["sample_time_min"]
     return Table(
         name="bench plan",
         frame=frame,
-        caption="Steps at the bench in order of time.",
+        caption="Steps at the bench.",
         columns=(
-            *([Column(name="day", heading="day", show=Show.COUNT)] if len(plan.days) > 1 else []),
+            *([_count("day")] if len(plan.days) > 1 else []),
             Column(name="from", heading="from"),
             Column(name="to", heading="to"),
             *([Column(name="late", heading="9 in 10 by")] if varies else []),
             Column(name="step", heading="step"),
             Column(name="charge", heading="charge"),
-            number_column(
-                frame["sample_time_min"], name="sample_time_min", heading="sample at", unit="min"
-            ),
+            number_column(times, name="sample_time_min", heading="sample at", unit="min"),
             Column(name="who", heading="needs you"),
-            Column(name="uses", heading="keeps busy"),
+            Column(name="uses", heading="keeps busy", spare=True),
         ),
         row_headings=3 if len(plan.days) > 1 else 2,
-        notes=(_LATE,) if varies else (),
+        notes=(words.LATE,) if varies else (),
+        place=Place.FIRST,
     )
 
 
-def timeline_drawing(plan: Timeline) -> Drawing:
+def timeline_drawing(plan: Timeline, told: tuple[str, ...] = (), say: Numerals = PLAIN) -> Drawing:
     """Bars by what is kept busy, one panel a day."""
     days = plan.days[:_MOST_DAYS]
     frame = plan.uses_frame()
     longest = max(max(day.length_min, day.variation.late_end_min) for day in days)
     with house_style():
-        panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)))
+        panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)), say=say)
         for number, ((ax,), day) in enumerate(zip(panels, days, strict=True), start=1):
-            own = frame[frame["day"] == number]
             bench_bars(
-                own,
+                frame[frame["day"] == number],
                 ax,
                 start=(day.start.hour, day.start.minute),
                 end_min=longest,
@@ -513,11 +421,5 @@ def timeline_drawing(plan: Timeline) -> Drawing:
                 ax.set_xlabel("time of day" if number == len(days) else "")
         if len(days) > 1:
             joint_key(panels)
-    cut = f"; the first {_MOST_DAYS} of {len(plan.days)} days" if len(plan.days) > len(days) else ""
-    return Drawing(
-        name="bench plan",
-        figure=panels[0][0].figure,  # type: ignore[arg-type]
-        caption=f"What person, mill, shaker and sieves do over the day{cut}; "
-        "dashed: when 9 of 10 simulated days have ended.",
-        alternative=" ".join(plan.sentences()),
-    )
+    caption = words.timeline_caption(len(days), len(plan.days))
+    return drawing_of("bench plan", panels[0][0], caption, told)

@@ -5,36 +5,47 @@ Mean sizes, spread and specific surface of every run; sizes in µm, surface in m
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import column_words
+from psdstats.columns import QUANTITIES, TIME, UNITS, column_words
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Block, Drawing, Paragraph, Section, Verdict
+from psdstats.output.content import Answer, Block, Drawing, Page, Paragraph
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
-from psdstats.output.pages.parts import PageParts, left_out_notes, notes_section, said_once
-from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Show, Table
+from psdstats.output.pages.parts import drawing_of, number_column
+from psdstats.output.style import new_axes
+from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
+from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words.numbers import per_cent, significant
+from psdstats.uncertainty.ratios import RatioIntervals
+from psdstats.words import sizes as words
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.report import left_out_notes
 
-_SIZES = ("D10", "D50", "D90")
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_SIZES = QUANTITIES[:3]
 _MOST_PANELS = 3
+_COVERAGE = 0.95  # of bootstrap intervals
 
 
-def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
+def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Table:
     """One row a run: D10, D50, D90 and span with standard uncertainty, and the balance's share."""
     frame = propagation.to_frame()
-    wide = runs[["run", "group", "milling_time_min"]].copy()
+    wide = runs[["run", "group", TIME]].copy()
     columns = [
         Column(name="run", heading="run"),
         *([] if _names_tell_group(wide) else [Column(name="group", heading="group")]),
-        time_column(wide["milling_time_min"]),
+        time_column(wide[TIME]),
     ]
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
@@ -47,13 +58,10 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame) -> Table:
     return Table(
         name="sizes",
         frame=wide,
-        caption="Sizes of every run with standard uncertainty (u after ±).",
+        caption=words.SIZES_CAPTION,
         columns=tuple(columns),
-        notes=(
-            f"The files hold the {100 * propagation.coverage:g} % intervals too. "
-            "A value with < or > is not bracketed by the sieves: it is a bound, not an estimate. "
-            "Balance: its share of the variance of D50.",
-        ),
+        notes=(words.sizes_note(propagation.coverage, say),),
+        place=Place.FIRST,
     )
 
 
@@ -87,7 +95,7 @@ def curves_table(bands: pd.DataFrame) -> Table:
     return Table(
         name="undersize",
         frame=bands,
-        caption="Cumulative undersize of every run, with its standard uncertainty.",
+        caption=words.UNDERSIZE_CAPTION,
         columns=(
             Column(name="run", heading="run"),
             Column(name="sieve", heading="sieve"),
@@ -95,150 +103,163 @@ def curves_table(bands: pd.DataFrame) -> Table:
             Column(name="undersize", heading="undersize", show=Show.MEASURED, u="u"),
         ),
         row_headings=2,
+        place=Place.FILES,
     )
 
 
-def means_table(means: pd.DataFrame, *, caption: str, level: float) -> Table:
-    """Mean sizes of each level or cell with their intervals."""
-    keys = [
-        name
-        for name in means.columns
-        if name not in ("quantity", "value", "lower", "upper", "n_runs", "side")
-    ]
-    columns = [Column(name="quantity", heading="quantity")]
-    columns += [_key_column(means, name) for name in keys]
-    columns.append(
-        Column(
-            name="value",
-            heading=f"size in µm, or span ({100 * level:g} % interval)",
-            show=Show.MEASURED,
-            lower="lower",
-            upper="upper",
-            side="side" if "side" in means.columns else None,
-        )
-    )
-    return Table(
-        name="mean sizes",
-        frame=means,
-        caption=caption,
-        columns=tuple(columns),
-        row_headings=1 + len(keys),
-    )
+def balance_answer(propagation: Propagation, say: Numerals = PLAIN) -> Answer:
+    """How much of the measurement's doubt about D50 is the balance."""
+    return Answer("balance", words.balance_sentence(propagation, say))
 
 
-def balance_verdict(propagation: Propagation) -> Verdict:
-    """How much of the measurement's doubt about D50 is the balance, in one sentence."""
-    column = propagation.quantities.index("D50")
-    shares = propagation.balance_share[:, column]
-    shares = shares[np.isfinite(shares)]
-    largest = float(shares.max(initial=0.0))
-    u = 100 * propagation.u[:, column] / propagation.value[:, column]
-    u = u[np.isfinite(u)]
-    if len(shares) == 0:
-        return Verdict("balance", "No D50 is bracketed, so its uncertainty cannot be divided.")
-    middle, least, most = (significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
-    return Verdict(
-        "balance",
-        f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
-        f"runs; {least} % to {most} %). Of that variance the balance makes "
-        + (
-            "less than 0.1 % in every run."
-            if largest < 0.001
-            else f"{per_cent(float(np.median(shares)), decimals=1)} (median), at most "
-            f"{per_cent(largest, decimals=1)}."
-        ),
-    )
-
-
-def size_drawing(means: pd.DataFrame, *, caption: str) -> Drawing:
+def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) -> Drawing:
     """D10, D50 and D90 against milling time."""
     frame = means[means["quantity"].isin(_SIZES)].copy()
-    frame["milling_time_min"] = frame["milling_time_min"].astype(float)
-    with house_style():
-        ax = new_axes(height_mm=105.0)
-        size_against_time(frame, ax)
-    return Drawing(
-        name="sizes against milling time",
-        figure=ax.figure,  # type: ignore[arg-type]
-        caption=caption,
-        alternative=_course(frame),
+    frame[TIME] = frame[TIME].astype(float)
+    return drawing_of(
+        "sizes against milling time",
+        lambda: size_against_time(frame, new_axes(height_mm=105.0, say=say)),
+        caption,
+        words.course(frame, say),
     )
 
 
-def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, group: str) -> Drawing:
+def undersize_drawing(
+    bands: pd.DataFrame, runs: pd.DataFrame, group: str, say: Numerals = PLAIN
+) -> Drawing:
     """Cumulative undersize curves of one group by milling time, a panel each for a few settings."""
     own = runs[runs["group"] == group]
     factor = _panel_factor(own)
     parts = [("", own)]
     if factor is not None:
         parts = [(f"{column_words(factor)} {level_text(v)}", p) for v, p in own.groupby(factor)]
-    with house_style():
-        (panels,) = new_panels(1, len(parts), height_mm=95.0)
+
+    def draw() -> Axes:
+        (panels,) = new_panels(1, len(parts), height_mm=95.0, say=say)
         for ax, (title, part) in zip(panels, parts, strict=True):
             cumulative_undersize(bands[bands["run"].isin(part["run"])], ax)
             ax.set_title(drawn(title))
             if ax is not panels[0]:
                 ax.set_ylabel("")
-    of_group = f" of {group}" if len(set(runs["group"])) > 1 else ""
-    times = ", ".join(f"{time:g}" for time in sorted(own["milling_time_min"].unique()))
-    return Drawing(
-        name=f"undersize {group}",
-        figure=panels[0].figure,  # type: ignore[arg-type]
-        caption=f"Cumulative undersize{of_group} by milling time, with uncertainty bands.",
-        alternative=f"Mass finer than each aperture for {len(own)} runs{of_group} at {times} min; "
-        "the numbers are in the table of curves.",
+        return panels[0]
+
+    named = group if len(set(runs["group"])) > 1 else ""
+    caption, alternative = words.undersize_captions(
+        own[TIME].unique().tolist(), len(own), named, say
     )
+    return drawing_of(f"undersize {group}", draw, caption, alternative)
 
 
 def _panel_factor(runs: pd.DataFrame) -> str | None:
     """The first factor with two or three levels, each milled for more than one time."""
     for name in runs.columns[list(runs.columns).index("balance") + 1 :]:
-        times = runs.groupby(name)["milling_time_min"].nunique()
+        times = runs.groupby(name)[TIME].nunique()
         if 2 <= len(times) <= _MOST_PANELS and times.min() > 1:
             return str(name)
     return None
 
 
-def sizes_section(
-    propagation: Propagation, runs: pd.DataFrame, bands: pd.DataFrame, means: pd.DataFrame
-) -> Section:
+def sizes_page(
+    propagation: Propagation,
+    runs: pd.DataFrame,
+    bands: pd.DataFrame,
+    means: pd.DataFrame,
+    say: Numerals = PLAIN,
+) -> Page:
     """Sizes of every run, the curves they come from, and their course over time."""
-    level = f"{100 * propagation.coverage:g} %"
+    answer = balance_answer(propagation, say)
     blocks: list[Block] = [
-        Paragraph(
-            f"Percentiles by the {propagation.rule} rule. The uncertainties here are those of the "
-            "measurement (readings, sieves, and whatever else was counted); how much runs and "
-            "groups differ is in the comparison."
-        ),
-        size_drawing(
-            means,
-            caption=f"D10, D50 and D90 against milling time: means of the runs of each group with "
-            f"{level} measurement intervals; arrows mark open intervals.",
-        ),
-        sizes_table(propagation, runs),
+        Paragraph(words.sizes_introduction(propagation.rule)),
+        size_drawing(means, say, caption=words.course_caption(propagation.coverage, say)),
+        sizes_table(propagation, runs, say),
     ]
-    blocks += [undersize_drawing(bands, runs, group) for group in dict.fromkeys(runs["group"])]
-    return Section(
+    blocks += [undersize_drawing(bands, runs, group, say) for group in dict.fromkeys(runs["group"])]
+    return Page(
         heading="Sizes",
-        blocks=tuple(blocks),
-        sections=notes_section("Notes on the sizes", sizes_notes(propagation)),
+        answers=(answer,),
+        sentences=(answer.sentence,),
+        blocks=(*blocks, curves_table(bands)),
+        notes=sizes_notes(propagation, say),
+        notes_heading="Notes on the sizes",
     )
 
 
-def sizes_notes(propagation: Propagation) -> tuple[str, ...]:
+def ratios_page(
+    found: RatioIntervals, levels: Sequence[object], by: str, say: Numerals = PLAIN
+) -> Page:
+    """Ratios of the mean sizes at later levels to those at the first (`level_pairs`)."""
+    named = [level_text(level) for level in levels for _ in found.quantities]
+    frame = found.to_frame().drop(columns=["high", "low"])
+    frame.insert(0, by, named)
+    table = Table(
+        name="size ratios",
+        frame=frame,
+        caption=words.ratios_caption(by, found.coverage, say),
+        columns=(
+            Column(name=by, heading=column_words(by), unit=UNITS.get(by, "")),
+            Column(name="quantity", heading="quantity"),
+            Column(name="ratio", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
+            Column(name="share_unbracketed", heading="open draws", show=Show.PER_CENT),
+        ),
+        row_headings=2,
+        notes=(words.RATIOS_NOTE,),
+        place=Place.FIRST,
+    )
+    return Page(heading="Ratios", blocks=(table,), notes=words.notes_in_words(found.notes, say))
+
+
+def bootstrap_page(
+    propagation: Propagation, runs: pd.DataFrame, by: str, say: Numerals = PLAIN, *, seed: int = 0
+) -> Page:
+    """Bootstrap means and ratios of every size; whole groups are resampled where there are some."""
+    unit = "group" if by != "group" and len(set(runs["group"])) > 1 else None
+    frames = []
+    for column, quantity in enumerate(propagation.quantities):
+        frame = runs.assign(size=propagation.value[:, column])
+        found = bootstrap_sizes(
+            frame, response="size", by=by, unit=unit, coverage=_COVERAGE, seed=seed
+        )
+        frames.append(found.assign(quantity=quantity))
+    whole = pd.concat(frames, ignore_index=True)
+    for name in ("level", "versus"):
+        whole[name] = ["" if pd.isna(one) else level_text(one) for one in whole[name]]
+    whole["status"] = [words.BOOTSTRAP_STATUS.get(one, one) for one in whole["status"]]
+    table = Table(
+        name="bootstrap",
+        frame=whole,
+        caption=words.bootstrap_caption(unit, _COVERAGE, say),
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="level", heading=column_words(by), unit=UNITS.get(by, "")),
+            Column(name="versus", heading="over"),
+            *(
+                Column(name=name, heading=heading, show=Show.NUMBER, decimals=3)
+                for name, heading in (
+                    ("estimate", "mean or ratio"),
+                    ("lower", "from"),
+                    ("upper", "to"),
+                )
+            ),
+            Column(name="n_units", heading="units", show=Show.COUNT),
+            Column(name="status", heading="interval"),
+        ),
+        row_headings=3,
+        place=Place.FIRST,
+    )
+    return Page(heading="Bootstrap", blocks=(table,))
+
+
+def sizes_notes(propagation: Propagation, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What was assumed, and what the uncertainties leave out."""
-    return (*propagation.notes, *left_out_notes(propagation.sources_left_out))
+    return (
+        *words.notes_in_words(propagation.notes, say),
+        *left_out_notes(propagation.sources_left_out),
+    )
 
 
 def time_column(times: pd.Series) -> Column:
     """The column of milling times, with as many decimals as the times need."""
-    return declared_column(times, name="milling_time_min", heading="milling time", unit="min")
-
-
-def declared_column(values: pd.Series, *, name: str, heading: str, unit: str) -> Column:
-    """A column of numbers somebody wrote down, with as many decimals as they need."""
-    needed = max((len(f"{float(value):.6g}".partition(".")[2]) for value in values), default=0)
-    return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=needed)
+    return number_column(times, name=TIME, heading="milling time", unit="min")
 
 
 def _names_tell_group(runs: pd.DataFrame) -> bool:
@@ -247,30 +268,7 @@ def _names_tell_group(runs: pd.DataFrame) -> bool:
     return len(set(runs["group"])) == 1 or all(run.startswith(group) for run, group in pairs)
 
 
-def _key_column(means: pd.DataFrame, name: str) -> Column:
-    if name == "milling_time_min":
-        return time_column(means[name])
-    return Column(name=name, heading=name.replace("_", " "))
-
-
-def _course(frame: pd.DataFrame) -> str:
-    sentences = []
-    for quantity, own in frame.groupby("quantity", sort=False):
-        ordered = own.sort_values("milling_time_min")
-        first, last = ordered.iloc[0], ordered.iloc[-1]
-        sentences.append(
-            f"{quantity}: {_bounded(first)} at {first['milling_time_min']:g} min, "
-            f"{_bounded(last)} at {last['milling_time_min']:g} min."
-        )
-    return " ".join(sentences)
-
-
-def _bounded(row: pd.Series) -> str:
-    side = str(row.get("side", "") or "")
-    return f"{side} {row['value']:.3g} µm".strip()
-
-
-_SIZES_moments = {
+_MEANS = {
     "surface_mean_um": "surface (Sauter) mean",
     "mass_mean_um": "mass mean",
     "arithmetic_sd_um": "standard deviation",
@@ -278,12 +276,13 @@ _SIZES_moments = {
 }
 
 
-def moments_parts(study: Study) -> PageParts:
+def moments_page(study: Study) -> Page:
     """Means and spread of every run as a table, or a note why there are none."""
     try:
         frame = study_moments(study)
     except SizeError as reason:
-        return PageParts(sentences=(), notes=said_once([f"No mean sizes are given: {reason}"]))
+        notes = (words.no_means(reason),)
+        return Page(heading="Mean sizes", notes=notes)
     surface = Column(
         name="specific_surface_m2_per_g",
         heading="specific surface",
@@ -295,21 +294,16 @@ def moments_parts(study: Study) -> PageParts:
     table = Table(
         name="mean sizes",
         frame=frame,
-        caption="Mean sizes and spread of every run, from the masses of the classes.",
+        caption=words.MEANS_CAPTION,
         columns=(
             Column(name="run", heading="run"),
             *(
                 Column(name=name, heading=heading, unit="µm", show=Show.NUMBER, decimals=1)
-                for name, heading in _SIZES_moments.items()
+                for name, heading in _MEANS.items()
             ),
             Column(name="geometric_sd", heading="geometric SD", show=Show.NUMBER, decimals=3),
             *([surface] if stated else []),
         ),
-        notes=(
-            "Every class counts as particles of one size, the geometric middle of its apertures; "
-            "the pan at half the finest aperture. The means depend on that choice more than on "
-            "the weighings, so they carry no uncertainty. Means as in ISO 9276-2 (names from "
-            "memory); the specific surface is that of spheres.",
-        ),
+        notes=(words.MEANS_NOTE,),
     )
-    return PageParts(sentences=(), tables=(table,))
+    return Page(heading="Mean sizes", blocks=(table,))

@@ -1,20 +1,12 @@
-"""A table as CSV: the whole frame in full precision, for other programs.
+"""A table as CSV, HTML, Markdown, LaTeX, in a workbook and in a terminal: the same numbers in all.
 
-Numbers are written with the fewest digits that give the same double back.  With a decimal comma
-the fields are separated by semicolons, as spreadsheets in such countries expect.
-
-A table as semantic HTML: caption, column and row headings with their scope, full values kept.
-
-Each number carries its full precision as ``data-value`` (for sorting) and as ``title`` (for the
-pointer).  The table stands in a box of its own that scrolls, so that a page never overflows.
-
-A table as a Markdown pipe table.
-
-A table as LaTeX that compiles in the plain article class, without any package.
-
-A table that is longer than a page or wider than its text is cut into several: between rows with
-the caption continued, between columns with the row headings repeated.  Letters become smaller
-before columns are cut.  Columns of long text are set in paragraphs.
+CSV and workbook hold the whole frame in full precision (the workbook in sixteen digits; its first
+sheet lists the others); with a decimal comma the fields of CSV are separated by semicolons.  The
+others show the grid of texts.  HTML names its headings by their scope and carries the full value of
+each number for sorting and pointing.  LaTeX is a longtable that pandas writes with the rules of
+booktabs; wider than its text, it is cut between columns with the row headings repeated.  In a
+terminal headings are broken first, then spare columns left out, then texts broken between words,
+then columns left out from the right; a line names them.
 """
 
 from __future__ import annotations
@@ -22,23 +14,33 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
+import textwrap
+import unicodedata
+import zipfile
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import zip_longest
+from typing import Any
+
+import pandas as pd
 
 from psdstats.output.equations import words_html
-from psdstats.output.tables.table import Column, Table, is_missing
+from psdstats.output.tables.table import Column, Show, Table, is_missing
 from psdstats.output.text import (
+    clean,
     escape_html,
     escape_latex,
     escape_markdown,
     keep_units,
     spreadsheet_safe,
 )
-from psdstats.words.numbers import DecimalSign, decimal_sign
+from psdstats.study.cells import put_text
+from psdstats.words.numbers import PLAIN, DecimalSign, Numerals
 
 
-def to_csv(table: Table, *, decimal: str = ".") -> str:
+def to_csv(table: Table, say: Numerals = PLAIN) -> str:
     """Write a table as CSV text.
 
     Notes
@@ -46,7 +48,7 @@ def to_csv(table: Table, *, decimal: str = ".") -> str:
     Text that begins like a formula gets an apostrophe in front, so that opening the file in a
     spreadsheet cannot run it; numbers are never changed.
     """
-    sign = decimal_sign(decimal)
+    sign = say.decimal
     buffer = io.StringIO()
     writer = csv.writer(
         buffer, delimiter=";" if sign is DecimalSign.COMMA else ",", lineterminator="\n"
@@ -57,7 +59,7 @@ def to_csv(table: Table, *, decimal: str = ".") -> str:
     return buffer.getvalue()
 
 
-def _field(value: object, sign: DecimalSign) -> str:
+def _field(value: object, sign: str) -> str:
     if is_missing(value):
         return ""
     if isinstance(value, bool):
@@ -73,24 +75,25 @@ _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
 _SHORT_LINES = 15  # up to here print keeps a table on one page
 _LINE = 30  # signs in a line of a column of text, about
 _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
+_SCROLLS = 'role="region" tabindex="0"'  # by keys too, for who has no mouse
 _BRIEF = 20  # signs; a text up to here stays on one line
 
 
-def to_html(table: Table, *, decimal: str = ".", label: str = "") -> str:
+def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     """Write a table as an HTML fragment."""
     anchor = f"table-{table.key}"
     kind = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
-    grid = table.grid(decimal=decimal)
+    grid = table.grid(say)
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
-    body = [_row(table, row, texts, decimal) for row, texts in zip(table.rows(), grid, strict=True)]
+    body = [_row(table, row, texts, say) for row, texts in zip(table.rows(), grid, strict=True)]
     notes = [f'<p class="tablenote">{words_html(note)}</p>' for note in table.notes]
     caption = words_html(table.caption)
     number = f'<span class="label">{escape_html(label)}</span> ' if label else ""
     return "\n".join(
         [
             f'<div class="tableblock{kind}" id="{anchor}">',
-            f'<div class="tablebox" role="region" aria-labelledby="{anchor}-caption" tabindex="0">',
+            f'<div class="tablebox" {_SCROLLS} aria-labelledby="{anchor}-caption">',
             "<table>",
             f'<caption id="{anchor}-caption">{number}{caption}</caption>',
             "<thead>",
@@ -113,12 +116,12 @@ def _heading(column: Column) -> str:
     return f'<th scope="col"{kind}>{words_html(column.heading)}{unit}</th>'
 
 
-def _row(table: Table, row: dict[str, object], texts: list[str], decimal: str) -> str:
+def _row(table: Table, row: dict[str, object], texts: list[str], say: Numerals) -> str:
     cells = []
     for index, (column, text) in enumerate(zip(table.columns, texts, strict=True)):
         tag, scope = ("th", ' scope="row"') if index < table.row_headings else ("td", "")
         shown = keep_units(escape_html(text))
-        full = _full_value(column, row, text, decimal)
+        full = _full_value(column, row, text, say)
         cells.append(f"<{tag}{scope}{_kind(column, text)}{full}>{shown}</{tag}>")
     return "<tr>" + "".join(cells) + "</tr>"
 
@@ -131,37 +134,34 @@ def _kind(column: Column, text: str) -> str:
     return ' class="brief"' if len(text) <= _BRIEF else ""
 
 
-def _full_value(column: Column, row: dict[str, object], text: str, decimal: str) -> str:
+def _full_value(column: Column, row: dict[str, object], text: str, say: Numerals) -> str:
     value = row[column.name]
     if not column.is_number or is_missing(value) or not isinstance(value, (int, float)):
         return ""
     full = repr(value)
-    told = full.replace(".", decimal)
+    told = full.replace(".", say.decimal)
     hover = "" if told == text or not math.isfinite(value) else f' title="{told}"'
     return f' data-value="{full}"{hover}'
 
 
-def to_markdown(table: Table, *, decimal: str = ".") -> str:
+def to_markdown(table: Table, say: Numerals = PLAIN) -> str:
     """Write a table as a pipe table with its caption above and its notes below."""
     head = [escape_markdown(column.full_heading) for column in table.columns]
     rule = ["---:" if column.is_number else ":---" for column in table.columns]
-    body = [[escape_markdown(text) for text in row] for row in table.grid(decimal=decimal)]
+    body = [[escape_markdown(text) for text in row] for row in table.grid(say)]
     lines = ["| " + " | ".join(row) + " |" for row in (head, rule, *body)]
     notes = [f"\n{escape_markdown(note)}" for note in table.notes]
     return "\n".join([f"**{escape_markdown(table.caption)}**", "", *lines, *notes, ""])
 
 
-_ROWS_A_PAGE = 38
 _LONG_TEXT = 32  # signs; a column of longer texts is set in paragraphs
 _PARAGRAPH = 26  # signs in a line of a paragraph
 _LONG_WORD = 20  # signs; a longer word may break inside
-_FLOATS_WAITING = 10  # LaTeX holds a limited number of floats; then they are set
 _TEXT_WIDTH_PT = 345.0  # article class, 10 pt, A4 or letter
 _COLUMN_GAP_PT = 8.0
 _SIZES = (("small", 4.5), ("footnotesize", 4.0), ("scriptsize", 3.5))  # mean width of a sign, pt
-
-
 _WIDE_SIGNS = frozenset("mMwW%@±−_")
+_PREAMBLE = r"% the preamble needs \usepackage{array,booktabs,longtable}"
 
 
 @dataclass(frozen=True)
@@ -188,9 +188,9 @@ class _Column:
         )
 
 
-def to_latex(table: Table, *, decimal: str = ".") -> str:
-    r"""Write a table as one or more LaTeX table environments."""
-    grid = table.grid(decimal=decimal)
+def to_latex(table: Table, say: Numerals = PLAIN) -> str:
+    r"""Write a table as a longtable; one wider than the text becomes several, headings repeated."""
+    grid = table.grid(say)
     columns = [
         _Column(
             _broken(column.full_heading, max((len(row[at]) for row in grid), default=0)),
@@ -200,33 +200,38 @@ def to_latex(table: Table, *, decimal: str = ".") -> str:
         for at, column in enumerate(table.columns)
     ]
     size, parts = _fitted(columns, table.row_headings)
-    environments: list[str] = []
-    for first, last in pairwise(_page_starts(columns, len(grid))):
-        for part in parts:
-            body = [" & ".join(_body_cell(c, i) for c in part) for i in range(first, last) if grid]
-            environments.append(_environment(table, part, body, size, first=not environments))
-    blocks = range(0, len(environments), _FLOATS_WAITING)
-    return "\\clearpage\n".join("\n".join(environments[at : at + _FLOATS_WAITING]) for at in blocks)
+    tables = [_longtable(table, part, size, first=part is parts[0]) for part in parts]
+    notes = [rf"\par\smallskip {escape_latex(note)}" for note in table.notes]
+    opening = rf"{{\{size}\setlength{{\tabcolsep}}{{{_COLUMN_GAP_PT / 2:g}pt}}"
+    return "\n".join([_PREAMBLE, opening, *tables, *notes, r"\par}", ""])
 
 
-def _page_starts(columns: list[_Column], rows: int) -> list[int]:
-    """First row of each page, and the number of rows."""
-    starts, used = [0], 0
-    for row in range(rows):
-        lines = max(-(-len(c.cells[row]) // _PARAGRAPH) if c.is_long else 1 for c in columns)
-        if used and used + lines > _ROWS_A_PAGE:
-            starts.append(row)
-            used = 0
-        used += lines
-    return [*starts, max(rows, 1)]
+def _longtable(table: Table, columns: list[_Column], size: str, *, first: bool) -> str:
+    """Some columns of a table as pandas writes a longtable."""
+    paragraph = rf">{{\raggedright\arraybackslash}}p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
+    cells = [[_body_cell(column, text) for text in column.cells or [""]] for column in columns]
+    frame = pd.DataFrame(dict(enumerate(cells)))
+    headings = [_heading_latex(column) for column in columns]
+    caption = escape_latex(table.caption)
+    text = (
+        frame.style.hide(axis="index")
+        .format_index(lambda at: headings[int(str(at))], axis="columns")
+        .to_latex(
+            environment="longtable",
+            hrules=True,
+            column_format="".join(paragraph if one.is_long else one.side for one in columns),
+            caption=caption if first else f"{caption} (continued)",
+            label=f"tab:{table.key}" if first else None,
+        )
+    )
+    # a part that goes on keeps the number of its table
+    return ("" if first else "\\addtocounter{table}{-1}\n") + str(text).rstrip("\n")
 
 
-def _body_cell(column: _Column, row: int) -> str:
-    text = column.cells[row]
+def _body_cell(column: _Column, text: str) -> str:
     if not column.is_long:
         return _cell(text)
-    words = (_breakable(word) for word in text.split())
-    return rf"\raggedright {' '.join(words)}"
+    return " ".join(_breakable(word) for word in text.split())
 
 
 def _breakable(word: str) -> str:
@@ -237,66 +242,27 @@ def _breakable(word: str) -> str:
 
 def _broken(heading: str, width: int) -> list[str]:
     """A heading in lines about as wide as the cells below it, broken between words."""
-    lines: list[str] = []
-    for word in heading.split():
-        if lines and len(lines[-1]) + 1 + len(word) <= max(width, 8):
-            lines[-1] += " " + word
-        else:
-            lines.append(word)
-    return lines or [""]
-
-
-def _width(columns: list[_Column], sign_pt: float) -> float:
-    return sum(sign_pt * column.signs + _COLUMN_GAP_PT for column in columns)
+    return textwrap.wrap(heading, max(width, 8), break_long_words=False) or [""]
 
 
 def _fitted(columns: list[_Column], headings: int) -> tuple[str, list[list[_Column]]]:
     """The largest letter at which the table fits, or the smallest and the table in parts."""
+
+    def fits(some: list[_Column], sign_pt: float) -> bool:
+        return sum(sign_pt * one.signs + _COLUMN_GAP_PT for one in some) <= _TEXT_WIDTH_PT
+
     for size, sign_pt in _SIZES:
-        if _width(columns, sign_pt) <= _TEXT_WIDTH_PT:
+        if fits(columns, sign_pt):
             return size, [columns]
     size, sign_pt = _SIZES[-1]
     heads = columns[:headings]
     parts: list[list[_Column]] = []
     for column in columns[headings:]:
-        if parts and _width([*parts[-1], column], sign_pt) <= _TEXT_WIDTH_PT:
+        if parts and fits([*parts[-1], column], sign_pt):
             parts[-1].append(column)
         else:
             parts.append([*heads, column])
     return size, parts or [heads]
-
-
-def _environment(
-    table: Table, columns: list[_Column], body: list[str], size: str, *, first: bool
-) -> str:
-    head = " & ".join(_heading_latex(column) for column in columns) + r" \\"
-    paragraph = f"p{{{_PARAGRAPH * dict(_SIZES)[size]:g}pt}}"
-    sides = "".join(paragraph if column.is_long else column.side for column in columns)
-    if first:
-        caption = [rf"\caption{{{escape_latex(table.caption)}}}", rf"\label{{tab:{table.key}}}"]
-    else:
-        caption = [rf"{escape_latex(table.caption)} (continued)"]
-    # \raggedright in a last cell takes \\ for a new line of that cell
-    end = r"\tabularnewline" if columns[-1].is_long else r"\\"
-    notes = [rf"\par\smallskip {escape_latex(note)}" for note in table.notes]
-    return "\n".join(
-        [
-            r"\begin{table}[htbp]",
-            rf"\centering\{size}\setlength{{\tabcolsep}}{{{_COLUMN_GAP_PT / 2:g}pt}}",
-            *caption,
-            r"\par\medskip",
-            rf"\begin{{tabular}}{{{sides}}}",
-            r"\hline",
-            head,
-            r"\hline",
-            *(f"{row} {end}" for row in body),
-            r"\hline",
-            r"\end{tabular}",
-            *(notes if first else []),
-            r"\end{table}",
-            "",
-        ]
-    )
 
 
 def _heading_latex(column: _Column) -> str:
@@ -311,3 +277,234 @@ def _cell(text: str) -> str:
     escaped = escape_latex(text)
     # a bracket right after \\ would be read as its argument
     return "{}" + escaped if escaped.startswith(("[", "*")) else escaped
+
+
+_EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP entry can hold
+_STAMP = re.compile(rb"(<dcterms:(created|modified)[^>]*>)[^<]*(</dcterms:\2>)")
+_SHEET_SIGNS = re.compile(r"[\[\]:*?/\\']")
+_SHEET_LENGTH = 31
+_LONGEST_COLUMN = 48
+_FORMATS = {Show.PER_CENT: "0.0%", Show.COUNT: "0", Show.P_VALUE: "0.0000"}
+_CONTENTS = "contents"
+
+
+def to_xlsx(tables: Iterable[Table]) -> bytes:
+    """Write tables into one workbook."""
+    from openpyxl import Workbook
+
+    tables = list(tables)
+    book = Workbook()
+    contents = book.active
+    contents.title = _CONTENTS
+    names = _sheet_names([table.name for table in tables])
+    for table, name in zip(tables, names, strict=True):
+        _fill(book.create_sheet(name), table)
+    listing = [("sheet", "caption", "notes")]
+    listing += [
+        (name, table.caption, " ".join(table.notes))
+        for table, name in zip(tables, names, strict=True)
+    ]
+    for at, row in enumerate(listing, start=1):
+        for column, text in enumerate(row, start=1):
+            _put(contents.cell(row=at, column=column), text, "")
+    _dress(contents, [max(len(row[i]) for row in listing) for i in range(3)])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return _without_dates(buffer.getvalue())
+
+
+def _fill(sheet: Any, table: Table) -> None:
+    formats = {column.name: _FORMATS.get(column.show, "") for column in table.columns}
+    widths = []
+    for at, name in enumerate(table.frame.columns, start=1):
+        _put(sheet.cell(row=1, column=at), name, "")
+        widths.append(len(name))
+    for row_at, row in enumerate(table.rows(), start=2):
+        for at, (name, value) in enumerate(row.items(), start=1):
+            _put(sheet.cell(row=row_at, column=at), value, formats.get(name, ""))
+            if isinstance(value, str):
+                widths[at - 1] = max(widths[at - 1], len(value))
+    _dress(sheet, widths)
+
+
+def _put(cell: Any, value: object, number_format: str) -> None:
+    if is_missing(value):
+        return
+    if isinstance(value, float) and value in (float("inf"), float("-inf")):
+        value = str(value)
+    if isinstance(value, (bool, int, float)):
+        cell.value = value
+        if number_format:
+            cell.number_format = number_format
+    else:
+        put_text(cell, clean(str(value)))
+
+
+def _dress(sheet: Any, widths: list[int]) -> None:
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
+    for at, width in enumerate(widths, start=1):
+        sheet.cell(row=1, column=at).font = Font(bold=True)
+        letter = get_column_letter(at)
+        sheet.column_dimensions[letter].width = min(max(width, 9) + 2, _LONGEST_COLUMN)
+    sheet.freeze_panes = "A2"
+
+
+def _sheet_names(names: list[str]) -> list[str]:
+    """Names a workbook accepts: 31 signs, none of the forbidden ones, each once."""
+    taken = {_CONTENTS}
+    out = []
+    for name in names:
+        base = _SHEET_SIGNS.sub(" ", clean(name)).strip()[:_SHEET_LENGTH] or "table"
+        unique, count = base, 2
+        while unique.lower() in taken:
+            tail = f" {count}"
+            unique = base[: _SHEET_LENGTH - len(tail)] + tail
+            count += 1
+        taken.add(unique.lower())
+        out.append(unique)
+    return out
+
+
+def _without_dates(book: bytes) -> bytes:
+    buffer = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(book)) as old,
+        zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in sorted(old.namelist()):
+            content = old.read(name)
+            if name == "docProps/core.xml":
+                content = _STAMP.sub(rb"\g<1>1980-01-01T00:00:00Z\g<3>", content)
+            new.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()
+
+
+_GAP = "  "
+
+
+def to_terminal(table: Table, say: Numerals = PLAIN, *, width: int = 80) -> str:
+    """Write a table as aligned text."""
+    head = [_one_line(column.full_heading) for column in table.columns]
+    rows = [[_one_line(text) for text in row] for row in table.grid(say)]
+    columns = [
+        _TextColumn(
+            heading=head[at],
+            spare=column.spare,
+            cells=[row[at] for row in rows],
+            to_right=column.is_number,
+        )
+        for at, column in enumerate(table.columns)
+    ]
+    kept = _fit(columns, width)
+    left = [column.heading for column in columns if column not in kept]
+    lines = [
+        *_wrapped(table.caption, width),
+        *_text_row([column.heading for column in kept], kept, at_foot=True),
+        _GAP.join("─" * column.width for column in kept),
+        *(line for at in range(len(rows)) for line in _text_row([c.cells[at] for c in kept], kept)),
+        *(_wrapped(f"Too wide to show: {'; '.join(left)}.", width) if left else []),
+        *(line for note in table.notes for line in _wrapped(note, width)),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+class _TextColumn:
+    """One column of plain texts and the width it is set to."""
+
+    def __init__(self, *, heading: str, cells: list[str], to_right: bool, spare: bool) -> None:
+        self.heading = heading
+        self.spare = spare
+        self.cells = cells
+        self.to_right = to_right
+        content = max(map(_terminal_cells, cells), default=0)
+        word = max((_terminal_cells(word) for text in cells for word in text.split()), default=0)
+        self.natural = max(content, _terminal_cells(heading))
+        self.with_broken_heading = max(content, *map(_terminal_cells, heading.split() or [""]))
+        self.with_broken_cells = (
+            self.with_broken_heading
+            if to_right
+            else max(word, *map(_terminal_cells, heading.split() or [""]))
+        )
+        self.width = self.natural
+
+
+def _fit(columns: list[_TextColumn], width: int) -> list[_TextColumn]:
+    """The columns that fit, each with its width set."""
+    kept = list(columns)
+    first = [column for column in columns if column.spare]
+    while True:
+        for column in kept:
+            column.width = column.natural
+        _narrow(kept, width, lambda column: column.with_broken_heading)
+        if not first:
+            _narrow(kept, width, lambda column: column.with_broken_cells)
+        if _total_width(kept) <= width or len(kept) == 1:
+            break
+        kept.remove(first.pop() if first else kept[-1])
+    kept[0].width = min(kept[0].width, width)
+    return kept
+
+
+def _total_width(columns: list[_TextColumn]) -> int:
+    return sum(column.width for column in columns) + len(_GAP) * (len(columns) - 1)
+
+
+def _narrow(columns: list[_TextColumn], width: int, floor: Callable[[_TextColumn], int]) -> None:
+    """Take from the widest column that can give, until the row fits or none can."""
+    while _total_width(columns) > width:
+        able = [column for column in columns if column.width > floor(column)]
+        if not able:
+            return
+        max(able, key=lambda column: column.width).width -= 1
+
+
+def _text_row(texts: list[str], columns: list[_TextColumn], *, at_foot: bool = False) -> list[str]:
+    """The lines of one row; short texts stand at its head, or at its foot."""
+    parts = [
+        _wrapped(text, column.width) or [""] for text, column in zip(texts, columns, strict=True)
+    ]
+    if at_foot:
+        tallest = max(map(len, parts))
+        parts = [[""] * (tallest - len(part)) + part for part in parts]
+    return [
+        _GAP.join(
+            _set_text(text, column.width, to_right=column.to_right)
+            for text, column in zip(line, columns, strict=True)
+        ).rstrip()
+        for line in zip_longest(*parts, fillvalue="")
+    ]
+
+
+def _one_line(text: str) -> str:
+    return " ".join(clean(text).split())
+
+
+def _terminal_cells(text: str) -> int:
+    """Terminal cells a text takes: wide East Asian signs two, combining signs none."""
+    return sum(
+        0 if unicodedata.combining(sign) else 1 + (unicodedata.east_asian_width(sign) in "WF")
+        for sign in text
+    )
+
+
+def _set_text(text: str, width: int, *, to_right: bool = False) -> str:
+    if _terminal_cells(text) > width:
+        while text and _terminal_cells(text) > width - 1:
+            text = text[:-1]
+        text += "…"
+    space = " " * (width - _terminal_cells(text))
+    return space + text if to_right else text + space
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    lines, line = [], ""
+    for word in clean(text).split():
+        word = _set_text(word, width).rstrip() if _terminal_cells(word) > width else word
+        if line and _terminal_cells(line) + 1 + _terminal_cells(word) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}" if line else word
+    return [*lines, line] if line else lines

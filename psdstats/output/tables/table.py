@@ -20,8 +20,7 @@ import pandas as pd
 
 from psdstats.errors import OutputError
 from psdstats.output.text import slug
-from psdstats.words import numbers
-from psdstats.words.numbers import decimal_sign
+from psdstats.words.numbers import MISSING, PLAIN, Numerals
 
 _UNITS = {
     "_g_per_cm3": "g/cm³",
@@ -38,16 +37,23 @@ _UNITS = {
 }
 
 
+class Place(StrEnum):
+    """Where a table is shown; all are among the files, and a terminal prints all when asked."""
+
+    FIRST = "first"  # in the report, and in a terminal unasked
+    REPORT = "report"
+    FILES = "files"
+
+
 class Show(StrEnum):
     """The rule by which a value becomes text.
 
-    `WORDS` is text whose numbers follow the decimal sign, where `TEXT` (names) stays as it is;
-    `CHANGE` turns a ratio into a change in per cent, `PER_CENT` a fraction into per cent;
-    `SIGNED` shows a number that is a change already, with its sign.
+    `TEXT` (names, words, messages of the bench checks) stays as it is; `CHANGE` turns a ratio into
+    a change in per cent, `PER_CENT` a fraction into per cent; `SIGNED` shows a number that is a
+    change already, with its sign.
     """
 
     TEXT = "text"
-    WORDS = "words"
     COUNT = "count"
     NUMBER = "number"
     MEASURED = "measured"
@@ -81,6 +87,8 @@ class Column:
         Column with "", "<" or ">": not empty makes the value a bound.
     decimals : int or None
         Fixed decimal places, for `Show.NUMBER`, `Show.PER_CENT`, `Show.CHANGE` and `Show.SIGNED`.
+    spare : bool, default=False
+        Whether a narrow terminal does without it first.
     """
 
     name: str
@@ -92,11 +100,12 @@ class Column:
     upper: str | None = None
     side: str | None = None
     decimals: int | None = None
+    spare: bool = False
 
     @property
     def is_number(self) -> bool:
         """Whether the column is set to the right, as numbers are."""
-        return self.show not in (Show.TEXT, Show.WORDS)
+        return self.show is not Show.TEXT
 
     @property
     def sources(self) -> tuple[str, ...]:
@@ -109,46 +118,44 @@ class Column:
         """Heading with its unit after a comma, for formats of plain text."""
         return f"{self.heading}, {self.unit}" if self.unit else self.heading
 
-    def text(self, row: dict[str, object], *, decimal: str = ".") -> str:
+    def text(self, row: dict[str, object], say: Numerals = PLAIN) -> str:
         """The cell of one row."""
         value = row[self.name]
         if is_missing(value):
-            return numbers.MISSING
+            return MISSING
         if self.show is Show.TEXT:
             if isinstance(value, (bool, np.bool_)):
                 return "yes" if value else "no"
             return str(value)
-        if self.show is Show.WORDS:
-            return numbers.sentence_with_sign(str(value), decimal)
         number = _number(value)
         if self.side is not None and str(row[self.side] or "").strip():
-            return numbers.measured(number, float("nan"), side=str(row[self.side]), decimal=decimal)
-        return self._number_text(number, row, decimal)
+            return say.measured(number, float("nan"), side=str(row[self.side]))
+        return self._number_text(number, row, say)
 
-    def _number_text(self, number: float, row: dict[str, object], decimal: str) -> str:
+    def _number_text(self, number: float, row: dict[str, object], say: Numerals) -> str:
         match self.show:
             case Show.MEASURED if self.u is not None:
-                return numbers.measured(number, _number(row[self.u]), decimal=decimal)
+                return say.measured(number, _number(row[self.u]))
             case Show.MEASURED if self.lower is not None and self.upper is not None:
                 limits = (_number(row[self.lower]), _number(row[self.upper]))
-                return _with_interval(number, *limits, decimal=decimal)
+                return _with_interval(number, *limits, say)
             case Show.RATIO if self.lower is not None and self.upper is not None:
                 limits = (_number(row[self.lower]), _number(row[self.upper]))
-                return numbers.ratio(number, *limits, decimal=decimal)
+                return say.ratio(number, *limits)
             case Show.CHANGE:
-                return numbers.change(number, decimals=self.decimals or 0, decimal=decimal)
+                return say.change(number, decimals=self.decimals or 0)
             case Show.SIGNED:
-                return numbers.signed(number, self.decimals or 0, decimal=decimal)
+                return say.signed(number, self.decimals or 0)
             case Show.PER_CENT:
-                return numbers.per_cent(number, decimals=self.decimals or 0, decimal=decimal)
+                return say.per_cent(number, decimals=self.decimals or 0)
             case Show.P_VALUE:
-                return numbers.p_value(number, decimal=decimal)
+                return say.p_value(number)
             case Show.COUNT:
-                return numbers.fixed(number, 0, decimal=decimal)
+                return say.fixed(number, 0)
             case _ if self.decimals is not None:
-                return numbers.fixed(number, self.decimals, decimal=decimal)
+                return say.fixed(number, self.decimals)
             case _:
-                return numbers.significant(number, decimal=decimal)
+                return say.significant(number)
 
 
 def columns_of(frame: pd.DataFrame) -> tuple[Column, ...]:
@@ -180,14 +187,10 @@ def _column_of(name: str, values: pd.Series) -> Column:
     return Column(name=name, heading=heading.replace("_", " "), unit=unit, show=show)
 
 
-def _with_interval(number: float, lower: float, upper: float, *, decimal: str) -> str:
-    limits = numbers.interval(lower, upper, decimal=decimal)
-    spread = (upper - lower) / 4
-    if np.isfinite(spread) and spread > 0:
-        value = numbers.fixed(number, numbers.decimals_for(spread), decimal=decimal)
-    else:
-        value = numbers.significant(number, decimal=decimal)
-    return value if limits == numbers.MISSING else f"{value} ({limits})"
+def _with_interval(number: float, lower: float, upper: float, say: Numerals) -> str:
+    limits = say.interval(lower, upper)
+    value = say.rounded(number, (upper - lower) / 4)
+    return value if limits == MISSING else f"{value} ({limits})"
 
 
 def _number(value: object) -> float:
@@ -214,6 +217,8 @@ class Table:
         Sentences that belong under the table.
     row_headings : int, default=1
         How many of the first shown columns name the row.
+    place : Place, default=Place.REPORT
+        Where it is shown.
 
     Raises
     ------
@@ -227,6 +232,7 @@ class Table:
     columns: tuple[Column, ...] = ()
     notes: tuple[str, ...] = ()
     row_headings: int = 1
+    place: Place = Place.REPORT
 
     def __post_init__(self) -> None:
         own = self.frame.reset_index(drop=True).copy()
@@ -260,10 +266,9 @@ class Table:
             for index in range(len(self.frame))
         ]
 
-    def grid(self, *, decimal: str = ".") -> list[list[str]]:
+    def grid(self, say: Numerals = PLAIN) -> list[list[str]]:
         """The texts a reader sees, row by row, not yet escaped."""
-        sign = decimal_sign(decimal)
-        return [[column.text(row, decimal=sign) for column in self.columns] for row in self.rows()]
+        return [[column.text(row, say) for column in self.columns] for row in self.rows()]
 
 
 def _plain(value: object) -> object:

@@ -19,12 +19,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import auto
 from math import pi, sqrt
 
 import pandas as pd
 
-from psdstats.planning.cautions import MILL_CAUTIONS
-from psdstats.planning.plan_error import PlanError, require_positive, require_share
+from psdstats.errors import PlanError, require_positive, require_share
+from psdstats.findings import Remark, RemarkKind
+from psdstats.present import present
 
 GRAVITY_M_PER_S2 = 9.80665
 
@@ -108,10 +110,23 @@ def critical_speed_rpm(diameter_mm: float, ball_diameter_mm: float = 0.0) -> flo
     return 60 / (2 * pi) * sqrt(GRAVITY_M_PER_S2 / radius_m)
 
 
-USUAL_FILL = (0.30, 0.45)
-USUAL_POWDER_FILLING = (0.6, 1.1)
-USUAL_SPEED = (0.65, 0.80)
-USUAL_BALL_TO_POWDER = (4.0, 20.0)
+class ChargeRemark(RemarkKind):
+    """What of a charge is unusual, or misses what was asked."""
+
+    BALL_FILL = auto()
+    POWDER_FILLING = auto()
+    SPEED = auto()
+    BALL_TO_POWDER = auto()
+    STICKS = auto()
+    MISSES_MASS = auto()
+
+
+USUAL = {
+    ChargeRemark.BALL_FILL: (0.30, 0.45),
+    ChargeRemark.POWDER_FILLING: (0.6, 1.1),
+    ChargeRemark.SPEED: (0.65, 0.80),
+    ChargeRemark.BALL_TO_POWDER: (4.0, 20.0),
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,10 +153,8 @@ class MillCharge:
         Speed of the rollers, where both diameters are known (no slip).
     critical_rpm : tuple of float
         Critical speed for each ball size.
-    remarks : tuple of str
+    remarks : tuple of Remark
         What lies outside the usual ranges.
-    cautions : tuple of str
-        What can hurt.
     """
 
     balls: tuple[Balls, ...]
@@ -154,8 +167,7 @@ class MillCharge:
     speed_fraction: float
     roller_rpm: float | None
     critical_rpm: tuple[float, ...]
-    remarks: tuple[str, ...]
-    cautions: tuple[str, ...] = MILL_CAUTIONS
+    remarks: tuple[Remark, ...]
 
     @property
     def ball_g(self) -> float:
@@ -183,23 +195,9 @@ class MillCharge:
             }
         )
 
-    def sentences(self) -> tuple[str, ...]:
-        """The charge in words, remarks last; cautions are kept apart in `cautions`."""
-        balls = ", ".join(
-            f"{n} balls of {ball.diameter_mm:g} mm ({n * ball.one_ball_g:.1f} g)"
-            for n, ball in zip(self.count, self.balls, strict=True)
-        )
-        lines = [
-            f"Charge {balls}: {self.ball_g:.1f} g of balls, {100 * self.ball_fill:.1f} % of the "
-            "jar.",
-            f"Charge {self.powder_g:.1f} g of powder: {self.ball_to_powder:.2f} g of balls to 1 g "
-            "of powder.",
-            f"Turn the jar at {self.speed_rpm:.1f} rpm, {100 * self.speed_fraction:.0f} % of the "
-            f"critical speed of {min(self.critical_rpm):.1f} rpm (smallest ball).",
-        ]
-        if self.roller_rpm is not None:
-            lines.append(f"The rollers then turn at {self.roller_rpm:.1f} rpm if nothing slips.")
-        return (*lines, *self.remarks)
+    def summary(self) -> str:
+        """Balls, powder and speed in words."""
+        return str(present("summary", self))
 
 
 def mill_charge(
@@ -309,32 +307,16 @@ def _roller_rpm(jar: Jar, speed_rpm: float) -> float | None:
     return speed_rpm * jar.outer_diameter_mm / jar.roller_diameter_mm
 
 
-def _remarks(charge: MillCharge, asked_ratio: float) -> tuple[str, ...]:
-    remarks = []
-    for name, value, (low, high), source in (
-        ("The ball fill", charge.ball_fill, USUAL_FILL, "Austin, Klimpel and Luckie 1984"),
-        (
-            "The powder filling of the voids",
-            charge.powder_filling,
-            USUAL_POWDER_FILLING,
-            "Austin, Klimpel and Luckie 1984",
-        ),
-        ("The fraction of critical speed", charge.speed_fraction, USUAL_SPEED, "common practice"),
-        ("The ball-to-powder ratio", asked_ratio, USUAL_BALL_TO_POWDER, "common practice"),
-    ):
-        if value is not None and not low - 5e-3 <= value <= high + 5e-3:
-            remarks.append(
-                f"{name} of {value:.2f} is outside the usual {low:g} to {high:g} "
-                f"({source}, from memory)."
-            )
+def _remarks(charge: MillCharge, asked_ratio: float) -> tuple[Remark, ...]:
+    values = (charge.ball_fill, charge.powder_filling, charge.speed_fraction, asked_ratio)
+    remarks = [
+        kind(value=value, low=low, high=high)
+        for (kind, (low, high)), value in zip(USUAL.items(), values, strict=True)
+        if value is not None and not low - 5e-3 <= value <= high + 5e-3
+    ]
     if charge.speed_fraction >= 1:
-        remarks.append(
-            "At this speed the smallest balls stick to the wall and do not grind: slow down."
-        )
+        remarks.append(ChargeRemark.STICKS())
     for n, ball, target in zip(charge.count, charge.balls, charge.target_g, strict=True):
         if abs(n * ball.one_ball_g - target) > 0.05 * target:
-            remarks.append(
-                f"Whole balls of {ball.diameter_mm:g} mm miss their mass by more than 5 %: "
-                "take smaller balls of that kind or a larger jar."
-            )
+            remarks.append(ChargeRemark.MISSES_MASS(diameter_mm=ball.diameter_mm))
     return tuple(remarks)

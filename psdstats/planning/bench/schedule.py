@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 
-from psdstats.planning.plan_error import PlanError
+from psdstats.errors import PlanError
 
 
 class Resource(StrEnum):
@@ -121,7 +121,7 @@ def mill_chain(
     Examples
     --------
     >>> [step.what for step in mill_chain("A", [0, 6], BenchTimes())]
-    ['load the mill', 'take sample', 'mill', 'take sample', 'empty and clean the mill']
+    ['load the mill', 'take sample', 'mill', 'take sample', 'empty and clean mill']
     """
     steps: list[Step] = []
     load = Step(
@@ -130,7 +130,7 @@ def mill_chain(
         duration_min=bench.load_charge_min,
         uses=_HANDS_ON_MILL,
     )
-    empty = replace(load, what="empty and clean the mill", duration_min=bench.empty_mill_min)
+    empty = replace(load, what="empty and clean mill", duration_min=bench.empty_mill_min)
     milled = 0.0
     for number, time in enumerate(times_min):
         if number == 0 or fresh_charge_each_time:

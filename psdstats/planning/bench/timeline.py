@@ -1,8 +1,8 @@
 """When a planned day ends if its hands-on steps take longer or shorter than planned.
 
-Times in min after the beginning of the day.  `psdstats.simulate` draws the durations of many days;
-the order of the steps is kept and their times follow.  Machines run by their timers and do not
-vary.
+Times in min after the beginning of the day.  The durations of many days are drawn, each step of
+each day for itself (a person who is slow all day long is not modelled); the order of the steps is
+kept and their times follow.  Machines run by their timers and do not vary.
 
 One day at the bench: as many charges as fit, their steps placed in time, how late it may end.
 
@@ -27,15 +27,17 @@ It leaves no breaks, and it does not know what your rules say about unattended m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import blake2b
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
+from psdstats.errors import PlanError, SizeError
 from psdstats.frozen import Array
 from psdstats.planning.bench.schedule import (
     BenchTimes,
@@ -47,12 +49,44 @@ from psdstats.planning.bench.schedule import (
     shortest_schedule,
     sieve_chain,
 )
-from psdstats.planning.cautions import BENCH_CAUTIONS
-from psdstats.planning.plan_error import PlanError
-from psdstats.planning.timeline_words import day_sentences
-from psdstats.simulate.durations import simulate_durations
+from psdstats.present import present
 
 NINE_IN_TEN = 0.9
+
+
+def simulate_durations(
+    planned_min: ArrayLike,
+    *,
+    spread_percent: ArrayLike,
+    days: int,
+    seed: int | np.random.SeedSequence | np.random.Generator,
+) -> Array:
+    """Draw how long each step takes on each of many days.
+
+    Shapes: planned_min (steps,), spread_percent (steps,); gives (days, steps).
+
+    Notes
+    -----
+    With c the spread as a fraction, ln(duration/mean) is normal with variance ln(1 + c²) and mean
+    −½ ln(1 + c²), so that mean and standard deviation are those stated.
+
+    Examples
+    --------
+    >>> drawn = simulate_durations([10.0, 10.0], spread_percent=[15.0, 0.0], days=10_000, seed=1)
+    >>> drawn.mean(axis=0).round(1), drawn.std(axis=0).round(1)
+    (array([10., 10.]), array([1.5, 0. ]))
+    """
+    mean = np.asarray(planned_min, dtype=float)
+    spread = np.broadcast_to(np.asarray(spread_percent, dtype=float) / 100, mean.shape)
+    for name, values in (("duration", mean), ("spread", 100 * spread)):
+        wrong = values[~(np.isfinite(values) & (values >= 0))]
+        if wrong.size:
+            raise SizeError(f"A {name} is {wrong[0]:g}; give finite numbers of 0 or more.")
+    if days < 1:
+        raise SizeError(f"simulate_durations was asked for {days} days; ask for 1 or more.")
+    variance = np.log1p(spread**2)
+    noise = np.random.default_rng(seed).standard_normal((days, *mean.shape))
+    return np.asarray(mean * np.exp(np.sqrt(variance) * noise - variance / 2))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -185,24 +219,19 @@ class Day(PlannedDay):
 
 
 def fill_day(
-    names: tuple[str, ...],
-    times: tuple[float, ...],
-    bench: BenchTimes,
-    fresh: bool,
-    day_min: float | None,
+    names: tuple[str, ...], plan: Callable[[tuple[str, ...]], PlannedDay], day_min: float | None
 ) -> PlannedDay:
     """As many charges, in order, as end within the day."""
-    count = len(names) if day_min is None else 1
-    best = _plan(names[:count], times, bench, fresh)
     if day_min is None:
-        return best
+        return plan(names)
+    best = plan(names[:1])
     if best.length_min > day_min:
         raise PlanError(
             f"{names[0]} takes {best.length_min:.0f} min, more than the day of {day_min:g} min; "
             "allow a longer day, fewer times or shorter steps."
         )
     for count in range(2, len(names) + 1):
-        longer = _plan(names[:count], times, bench, fresh)
+        longer = plan(names[:count])
         if longer.length_min > day_min:
             break
         best = longer
@@ -210,45 +239,15 @@ def fill_day(
 
 
 def _plan(
-    names: tuple[str, ...],
-    times: tuple[float, ...],
-    bench: BenchTimes,
-    fresh: bool,
+    names: tuple[str, ...], times: tuple[float, ...], bench: BenchTimes, fresh: bool
 ) -> PlannedDay:
     mill: list[Step] = []
     for number, name in enumerate(names):
-        mill += mill_chain(
-            name,
-            times,
-            bench,
-            first_sample=number * len(times),
-            fresh_charge_each_time=fresh,
-        )
+        first = number * len(times)
+        mill += mill_chain(name, times, bench, first_sample=first, fresh_charge_each_time=fresh)
     sieves = sieve_chain([(name, time) for name in names for time in times], bench)
-    return PlannedDay(
-        charges=names,
-        placed=shortest_schedule(mill, sieves),
-        least_min=least_possible_min(mill, sieves),
-    )
-
-
-def varied_day(
-    planned: PlannedDay, start: datetime, bench: BenchTimes, number: int, days: int, seed: int
-) -> Day:
-    """The day on its date, simulated many times; `number` counts the days of the plan from 1."""
-    return Day(
-        start=start,
-        charges=planned.charges,
-        placed=planned.placed,
-        least_min=planned.least_min,
-        variation=vary_day(
-            planned.placed,
-            spread_percent=bench.spread_percent,
-            days=days,
-            seed=seed,
-            number=number,
-        ),
-    )
+    placed = shortest_schedule(mill, sieves)
+    return PlannedDay(charges=names, placed=placed, least_min=least_possible_min(mill, sieves))
 
 
 FOLD_OCTETS = 75
@@ -322,11 +321,11 @@ def _event_lines(event: Event, name: str, number: int, stamp: datetime) -> list[
     return lines
 
 
-def _escaped(text: str) -> str:
-    for plain, written in (("\\", "\\\\"), (";", "\\;"), (",", "\\,")):
-        text = text.replace(plain, written)
-    shown = text.replace("\r\n", "\n").replace("\r", "\n").replace("\n", "\\n")
-    return "".join(sign for sign in shown if sign == "\t" or ord(sign) >= 32)
+def _escaped(value: str) -> str:
+    """Signs with a meaning of their own behind a backslash, control signs left out (3.3.11)."""
+    value = value.replace("\r\n", "\n").replace("\r", "\n")
+    value = value.translate({ord(sign): f"\\{sign}" for sign in "\\;,"} | {10: "\\n"})
+    return "".join(sign for sign in value if sign == "\t" or ord(sign) >= 32)
 
 
 def _folded(line: str) -> str:
@@ -359,14 +358,11 @@ class Timeline:
         Name of the plan, used as the calendar's.
     day_min : float or None
         Longest working day, min.
-    cautions : tuple of str
-        What can hurt.
     """
 
     days: tuple[Day, ...]
     title: str = "Milling trial"
     day_min: float | None = None
-    cautions: tuple[str, ...] = field(default=BENCH_CAUTIONS)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a step: day, start, end, minutes, what, charge, sample time, what it uses.
@@ -400,13 +396,9 @@ class Timeline:
         frame["resource"] = frame["uses"].str.split(" + ", regex=False)
         return frame.explode("resource", ignore_index=True).drop(columns="uses")
 
-    def sentences(self) -> tuple[str, ...]:
-        """The plan in words: length, hands-on time, saving, how short it could be, and how late."""
-        return tuple(
-            line
-            for number, day in enumerate(self.days, start=1)
-            for line in day_sentences(number, day, day_min=self.day_min)
-        )
+    def summary(self) -> str:
+        """Length, hands-on time and saving of every day, in words."""
+        return str(present("summary", self))
 
     def to_icalendar(self, *, attended_only: bool = False) -> str:
         """The steps as iCalendar text (RFC 5545); write it with CR LF line ends kept.
@@ -486,9 +478,18 @@ def timeline(
     days: list[Day] = []
     left = names
     while left:
+        planned = fill_day(
+            left, lambda some: _plan(some, times, bench, fresh_charge_each_time), day_min
+        )
+        varied = vary_day(
+            planned.placed,
+            spread_percent=bench.spread_percent,
+            days=simulated_days,
+            seed=seed,
+            number=len(days) + 1,
+        )
         moment = start + timedelta(days=len(days))
-        planned = fill_day(left, times, bench, fresh_charge_each_time, day_min)
-        days.append(varied_day(planned, moment, bench, len(days) + 1, simulated_days, seed))
+        days.append(Day(**vars(planned), start=moment, variation=varied))
         left = left[len(planned.charges) :]
     return Timeline(days=tuple(days), title=title, day_min=day_min)
 

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import ClassVar, Self
+from typing import ClassVar
 
 from psdstats.errors import SizeError, UncertaintyError
+from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
-
-_LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, SourceRemark, Weighings
 
 
 @dataclass(frozen=True)
@@ -23,36 +21,14 @@ class Aperture(Source):
 
     With a certificate: normal with u = U/k.  Without: rectangular over the tolerance ±Y on the
     average aperture, u = Y/√3.
+
+    Source: certificate U/k (JCGM 100:2008, 4.3.3), else ISO 3310-1 tolerance Y on the average
+    aperture as rectangular (JCGM 100:2008, 4.3.7).
     """
 
     name: ClassVar[str] = "aperture"
-    citation: ClassVar[str] = (
-        "certificate U/k (JCGM 100:2008, 4.3.3), else ISO 3310-1 tolerance Y on the average "
-        "aperture as rectangular (JCGM 100:2008, 4.3.7)"
-    )
     order: ClassVar[int] = 4
-    switch: ClassVar[str] = "aperture"
-
-    @classmethod
-    def on_by_default(cls, study: Study) -> bool:  # noqa: ARG003
-        """Return True: every sieve has a certificate or a tolerance."""
-        return True
-
-    @classmethod
-    def from_study(cls, study: Study) -> Self:
-        """Check the certificates."""
-        for sieve in study.sieves.values():
-            u = sieve.expanded_uncertainty_um
-            if u is not None and not 0 <= u < float("inf"):
-                raise UncertaintyError(
-                    f"sieve {sieve.key!r} has expanded_uncertainty_um {u!r}; give 0 or more."
-                )
-            if not 0 < sieve.coverage_factor < float("inf"):
-                raise UncertaintyError(
-                    f"sieve {sieve.key!r} has coverage_factor {sieve.coverage_factor!r}; give the "
-                    "k of its certificate, usually 2."
-                )
-        return cls()
+    usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One input a sieve: normal where certified, uniform where the tolerance applies."""
@@ -90,17 +66,15 @@ class Aperture(Source):
             ) from cause
 
 
-def _notes(study: Study, half_width: Mapping[str, float]) -> list[str]:
-    """One sentence a standard: how many sieves fall back on its tolerances, and which these are."""
+def _notes(study: Study, half_width: Mapping[str, float]) -> list[Remark]:
+    """One remark a standard: how many sieves fall back on its tolerances, and which these are."""
     notes = []
     for standard in dict.fromkeys(study.sieves[key].standard for key in half_width):
         keys = [key for key in half_width if study.sieves[key].standard == standard]
         widths = {study.sieves[key].nominal_um: half_width[key] for key in keys}
-        each = [f"{width:.2g} at {um:g} µm" for um, width in sorted(widths.items())]
-        listed = ", ".join(each) if len(each) <= _LISTED else f"{each[0]} to {each[-1]}"
         notes.append(
-            f"{len(keys)} sieve{'s have' if len(keys) > 1 else ' has'} no stated aperture "
-            f"uncertainty; the tolerance of {standard} on the average aperture is used "
-            f"(±µm: {listed})."
+            SourceRemark.TOLERANCE_USED(
+                standard=standard, half_widths_um=tuple(sorted(widths.items())), sieves=len(keys)
+            )
         )
     return notes

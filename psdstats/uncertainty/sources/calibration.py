@@ -12,8 +12,12 @@ from numpy.typing import NDArray
 
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Balance, Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source, check_at_least_zero
+from psdstats.uncertainty.inputs import (
+    ElementaryInputs,
+    Kind,
+    Source,
+    Weighings,
+)
 
 
 @dataclass(frozen=True)
@@ -24,15 +28,14 @@ class Calibration(Source):
     in the fractions of a run.  Linearity: the reading of a load x is off by
     4 L b (x/Max)(1 - x/Max), a bow with its largest value L = `linearity_g` at half the capacity
     Max and b rectangular on [-1, 1]; a net mass gets the difference between gross and tare.
+
+    Source: certificate or declared values (JCGM 100:2008, 4.3); bow shape: common practice, no
+    source.
     """
 
     name: ClassVar[str] = "calibration"
-    citation: ClassVar[str] = (
-        "certificate or declared values (JCGM 100:2008, 4.3); bow shape: common practice, no source"
-    )
     balance_limited: ClassVar[bool] = True
     order: ClassVar[int] = 3
-    switch: ClassVar[str] = "calibration"
 
     @classmethod
     def on_by_default(cls, study: Study) -> bool:
@@ -41,15 +44,12 @@ class Calibration(Source):
 
     @classmethod
     def from_study(cls, study: Study) -> Self:
-        """Check the declared values; linearity needs the capacity."""
+        """Check that a declared linearity has the capacity it needs."""
         for balance in study.balances.values():
-            place = f"balance {balance.name!r}"
-            check_at_least_zero("slope_u", balance.slope_u, place)
-            check_at_least_zero("linearity_g", balance.linearity_g, place)
-            if balance.linearity_g and not (balance.capacity_g and balance.capacity_g > 0):
+            if balance.linearity_g and not balance.capacity_g:
                 raise UncertaintyError(
-                    f"{place} declares linearity_g but its capacity_g is {balance.capacity_g!r}; "
-                    "give capacity_g, the largest load in g."
+                    f"balance {balance.name!r} declares linearity_g but its capacity_g is "
+                    f"{balance.capacity_g!r}; give capacity_g, the largest load in g."
                 )
         return cls()
 

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from typing import ClassVar, Self
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, Weighings
 
 
 @dataclass(frozen=True)
@@ -23,27 +21,20 @@ class Interpolation(Source):
 
     All runs of a stack use one rule, so they are wrong in the same sense: the half-range carries
     the sign of (log-probit minus semilog), and one rectangular variable drives all of them.
+
+    Source: half-range as rectangular, JCGM 100:2008, 4.3.7; the range between rules: common
+    practice, no source.
     """
 
     name: ClassVar[str] = "interpolation"
-    citation: ClassVar[str] = (
-        "half-range as rectangular, JCGM 100:2008, 4.3.7; the range between rules: common practice,"
-        " no source"
-    )
     order: ClassVar[int] = 7
-    switch: ClassVar[str] = "interpolation"
-
-    @classmethod
-    def from_study(cls, study: Study) -> Self:  # noqa: ARG003 - needs no parameter
-        """Return the source; it has no parameter."""
-        return cls()
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One uniform input a stack, on ln D10, ln D50 and ln D90."""
         result = ElementaryInputs(kind=Kind.UNIFORM)
         half_range = rule_half_range(weighings)
-        for row, stack in enumerate(weighings.arrays.stacks):
-            index = result.index(stack)
+        for row, sieves in enumerate(weighings.arrays.sieves):
+            index = result.index(tuple(key for key in sieves[1:] if key))
             for level, half in enumerate(half_range[row].tolist()):
                 if half != 0.0:
                     result.on_ln_size.add(index, row, level, half / sqrt(3))

@@ -11,8 +11,7 @@ import numpy as np
 
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, SourceRemark, Weighings
 
 _ROUND_OFF = 1e-9  # of the sample mass: what sums of decimals leave over
 
@@ -37,15 +36,13 @@ class LostPowder(Source):
     m₁ x₁/(x₂ - x₁), with m₁ the mass between the two finest apertures x₁ < x₂.  That is the pan of
     an undersize curve in proportion to size, Q3 ∝ x; curves of powders fall faster towards zero.
     The rule is checked in tests/calibration/results/percentile_coverage.md.
+
+    Source: rectangular between two extremes, JCGM 100:2008, 4.3.7 and 4.3.8; the extremes: common
+    practice, no source; the most an empty pan can have lost: our own bound.
     """
 
     name: ClassVar[str] = "lost_powder"
-    citation: ClassVar[str] = (
-        "rectangular between two extremes, JCGM 100:2008, 4.3.7 and 4.3.8; the extremes: common "
-        "practice, no source; the most an empty pan can have lost: our own bound"
-    )
     order: ClassVar[int] = 6
-    switch: ClassVar[str] = "lost_powder"
 
     @classmethod
     def from_study(cls, study: Study) -> Self:
@@ -81,7 +78,13 @@ class LostPowder(Source):
                 shift[row, 0] = most / 2
                 index = result.index((run.name,))
                 result.on_mass.add(index, row, 0, most / sqrt(12))
-        result.notes += _notes(unweighed, whole, bounded)
+        if unweighed:
+            result.notes.append(SourceRemark.NO_SAMPLE_MASS(runs=tuple(unweighed)))
+        if whole:
+            found = {"runs": len(whole), "least_g": min(whole), "most_g": max(whole)}
+            result.notes.append(SourceRemark.LOSS_HALVED(**found))
+        if bounded:
+            result.notes.append(SourceRemark.EMPTY_PAN(runs=tuple(bounded)))
         return [result]
 
 
@@ -94,24 +97,3 @@ def _most_from_pan(weighings: Weighings, row: int) -> float:
     finest_um, next_um = arrays.aperture_um[row, :2]
     beside_g = max(arrays.net_g[row, 1], 0.0)
     return float(beside_g * finest_um / (next_um - finest_um))
-
-
-def _notes(unweighed: Sequence[str], whole: Sequence[float], bounded: Sequence[str]) -> list[str]:
-    notes = []
-    if unweighed:
-        notes.append(
-            f"No sample_mass_g is stated for {', '.join(unweighed)}; a loss there is not counted."
-        )
-    if whole:
-        span = f"{min(whole):.2g} g" + (f" to {max(whole):.2g} g" if len(whole) > 1 else "")
-        notes.append(
-            f"Powder was lost in {len(whole)} run{'s' if len(whole) > 1 else ''} ({span}); half "
-            "of each loss is added to the pan as the expected value."
-        )
-    if bounded:
-        notes.append(
-            f"Powder was lost in {', '.join(bounded)}, where the pan was found empty and can have "
-            "held little: half of that is added to it, the rest is taken from every class in "
-            "proportion."
-        )
-    return notes

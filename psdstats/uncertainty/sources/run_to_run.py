@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Self
 
-from psdstats.distribution.percentiles import QUANTITIES
+from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, Weighings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,12 +31,13 @@ class RunToRun(Source):
     span = (D90 − D10)/D50 by p √(1 + (D90² + D10²)/(D90 − D10)²), which is 1.4 p or more.  Where a
     run is coarser as a whole, its three sizes move together and span hardly moves: there the u of
     span is too large.  A comparison of single runs takes the percentage for span itself instead.
+
+    Source: declared by the user (JCGM 100:2008, 4.3).
     """
 
     percent: float
 
     name: ClassVar[str] = "run_to_run"
-    citation: ClassVar[str] = "declared by the user (JCGM 100:2008, 4.3)"
     order: ClassVar[int] = 8
     switch: ClassVar[str] = "run_to_run_percent"
 

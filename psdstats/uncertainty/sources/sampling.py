@@ -20,8 +20,7 @@ from numpy.typing import NDArray
 from psdstats.distribution.arrays import StudyArrays, class_sizes_um
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Weighings
-from psdstats.uncertainty.sources.base import Source
+from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, Weighings
 
 _CM_PER_UM = 1e-4
 
@@ -41,17 +40,16 @@ class Sampling(Source):
     -----
     The number N = m/μ in a class varies as a count does: Var(m) = m μ.  Monte Carlo draws a gamma
     number with shape N (JCGM 101:2008, 6.4.11, kept at the observed mean).
+
+    Source: finite number of particles: P. Gy, Sampling of Particulate Materials, 1982 (from
+    memory).
     """
 
     density_g_per_cm3: float
     shape_factor: float
 
     name: ClassVar[str] = "sampling"
-    citation: ClassVar[str] = (
-        "finite number of particles: P. Gy, Sampling of Particulate Materials, 1982 (from memory)"
-    )
     order: ClassVar[int] = 5
-    switch: ClassVar[str] = "sampling"
 
     def __post_init__(self) -> None:
         for name in ("density_g_per_cm3", "shape_factor"):
@@ -86,5 +84,5 @@ def particle_masses_g(
     arrays: StudyArrays, density_g_per_cm3: float, shape_factor: float
 ) -> NDArray[np.float64]:
     """Mass of one particle of each class, ρ f x³ with x as in `class_sizes_um`, (R, K), in g."""
-    size_cm = class_sizes_um(arrays) * _CM_PER_UM
+    size_cm = class_sizes_um(arrays.aperture_um) * _CM_PER_UM
     return np.asarray(density_g_per_cm3 * shape_factor * size_cm**3)

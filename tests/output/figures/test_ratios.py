@@ -57,7 +57,7 @@ def test_rows_of_a_quantity_stand_under_its_name(ratios: pd.DataFrame, ax: Axes)
 
 
 def test_both_levels_of_a_long_contrast_stay(ratios: pd.DataFrame, ax: Axes) -> None:
-    name = f"{'a' * 50}1 vs {'b' * 50}2"
-    effect_ratios(ratios.assign(contrast=name), ax)
+    high, low = f"{'a' * 50}1", f"{'b' * 50}2"
+    effect_ratios(ratios.assign(contrast=f"{high} vs {low}", high=high, low=low), ax)
     shown = ax.get_yticklabels()[0].get_text()
     assert shown == f"{'a' * 10}…{'a' * 8}1 vs {'b' * 10}…{'b' * 8}2"

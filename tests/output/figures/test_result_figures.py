@@ -22,6 +22,8 @@ def test_bars_of_moved_classes(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
             "class": ["< 63 µm", "63 to 125 µm"] * 2,
+            "from_um": [math.nan, 63.0] * 2,
+            "to_um": [63.0, 125.0] * 2,
             "pair": ["0 to 6"] * 2 + ["0 to 12"] * 2,
             "change_percent": [2.0, -1.0, 5.0, -4.0],
             "lower": [1.0, -2.5, 4.0, -math.inf],
@@ -49,7 +51,7 @@ def test_loss_rates_with_limits_verdict_and_power(ax: Axes) -> None:
             "rate_per_min": [0.004, 0.016, 0.064],
             "lower_per_min": [-0.001, 0.012, 0.050],
             "upper_per_min": [0.009, 0.020, 0.080],
-            "verdict": ["first order", "not first order", "first order"],
+            "verdict": ["not shown", "changed", "not shown"],
         }
     )
     power = (2.0, 125.0, 0.016)
@@ -73,7 +75,7 @@ def test_a_rate_that_is_not_above_zero_is_left_out(ax: Axes) -> None:
             "rate_per_min": [-0.001, 0.016],
             "lower_per_min": [-0.004, 0.012],
             "upper_per_min": [0.002, 0.020],
-            "verdict": ["cannot be told", "first order"],
+            "verdict": ["cannot be told", "not shown"],
         }
     )
     figures.loss_against_size(frame, ax)

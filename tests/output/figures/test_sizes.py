@@ -5,8 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PathCollection
+from matplotlib.colors import to_hex
 
 from psdstats.output.figures import size_against_time
+from psdstats.output.figures.save import svg_text
+from psdstats.output.style import MARKS
 
 
 def _series(ax: Axes) -> dict[str, np.ndarray]:
@@ -23,7 +27,8 @@ def test_lines_are_the_closed_values(sizes: pd.DataFrame, ax: Axes) -> None:
 
 def test_intervals_are_drawn_and_open_ones_are_arrows(sizes: pd.DataFrame, ax: Axes) -> None:
     size_against_time(sizes, ax)
-    bars = [path.vertices[:, 1] for group in ax.collections for path in group.get_paths()]
+    lines = [one for one in ax.collections if isinstance(one, LineCollection)]
+    bars = [path.vertices[:, 1] for one in lines for path in one.get_paths()]
     closed = sizes[sizes["side"] == ""]
     wanted = sorted(zip(closed["lower"], closed["upper"], strict=True))
     np.testing.assert_allclose(sorted(map(tuple, bars)), wanted)
@@ -49,9 +54,26 @@ def test_one_group_needs_no_key(sizes: pd.DataFrame, ax: Axes) -> None:
 
 def test_hover_texts_give_value_and_interval(sizes: pd.DataFrame, ax: Axes) -> None:
     size_against_time(sizes, ax)
-    texts = {line.get_gid() for line in ax.lines if line.get_gid()}
-    assert "hover: D50, Alder, 0 min: 300 µm (270 to 360)" in texts
-    assert "hover: D10, Alder, 48 min: < 63 µm" in texts
+    assert "hover: D10, Alder, 48 min: < 63 µm" in {line.get_gid() for line in ax.lines}
+    (dots,) = [one for one in ax.collections if isinstance(one, PathCollection)]
+    at = [tuple(place) for place in dots.get_offsets()]
+    told = dict(zip(dots.get_urls(), at, strict=True))
+    assert told["hover: D50, Alder, 0 min: 300 µm (270 to 360)"][1] == 300
+    assert len(told) == (sizes["side"] == "").sum()
+    svg = svg_text(ax.figure)
+    assert '<g class="mark"><title>D50, Alder, 0 min: 300 µm (270 to 360)</title>' in svg
+    assert "<a " not in svg
+
+
+def test_groups_differ_in_colour_and_in_mark(sizes: pd.DataFrame, ax: Axes) -> None:
+    size_against_time(sizes, ax)
+    (dots,) = [one for one in ax.collections if isinstance(one, PathCollection)]
+    texts = [str(text) for text in dots.get_urls()]
+    for index, group in enumerate(("Alder", "Birch")):
+        own = [at for at, text in enumerate(texts) if f", {group}, " in text]
+        colours = {to_hex(dots.get_facecolors()[at]) for at in own}
+        assert colours == {MARKS[index].colour}
+    assert len({path.vertices.tobytes() for path in dots.get_paths()}) == 2
 
 
 def test_one_row_a_run_as_the_propagation_gives_it(ax: Axes) -> None:

@@ -6,10 +6,10 @@ import pytest
 from psdstats_datasets import demo_study
 
 from psdstats import check_study, compare, propagate, read_study
-from psdstats.comparison.compare import measurement_sources
 from psdstats.uncertainty import budget
-from psdstats.uncertainty.means import mean_sizes
-from psdstats.uncertainty.undersize import undersize_bands
+from psdstats.uncertainty.law import undersize_bands
+from psdstats.uncertainty.propagation import mean_sizes
+from psdstats.uncertainty.registry import measurement_sources
 
 
 def _results(name):

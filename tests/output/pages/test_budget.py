@@ -9,11 +9,11 @@ import pytest
 from psdstats.output.pages.budget import (
     budget_files,
     budget_notes,
-    budget_section,
-    budget_sentences,
+    budget_page,
     budget_tables,
     shares_drawing,
 )
+from psdstats.words.sizes import budget_sentences
 
 
 def test_shares_of_a_column_sum_to_one(benches):
@@ -96,4 +96,4 @@ def test_study_of_one_level_has_no_differences(benches):
         "budget of sizes",
         "what a change would buy",
     ]
-    assert budget_section(alone).heading == "Where the uncertainty comes from"
+    assert budget_page(alone).heading == "Where the uncertainty comes from"

@@ -7,9 +7,8 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
-    comparison_files,
-    comparison_section,
-    comparison_verdicts,
+    comparison_answers,
+    comparison_page,
     effects_table,
     ratio_drawing,
     variance_table,
@@ -18,13 +17,20 @@ from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
 from psdstats.output.tables.table import Table
+from psdstats.words.comparison import finding_sentence, headlines
 
 
 def test_verdicts_are_the_last_against_the_first(benches):
-    verdicts = comparison_verdicts(benches.comparison)
+    verdicts = comparison_answers(benches.comparison)
     rows = benches.comparison.to_frame("against first").query("high == '48'")
     assert [verdict.word for verdict in verdicts] == list(rows["verdict"])
-    assert [verdict.sentence for verdict in verdicts] == list(rows["sentence"])
+    last = [
+        [one for one in result.findings if one.subject.family == "against first"][-1]
+        for result in benches.comparison.results
+    ]
+    assert [verdict.sentence for verdict in verdicts] == [
+        finding_sentence(one, benches.comparison.plan) for one in last
+    ]
 
 
 def test_effects_are_the_comparison_in_full(benches):
@@ -57,7 +63,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_section(benches.comparison).sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).section().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -103,9 +109,9 @@ def test_single_runs_have_no_variances(bench):
 
 
 def test_section_and_files_hold_every_family_once(benches):
-    section = comparison_section(benches.comparison)
-    shown = [block.name for block in section.blocks if isinstance(block, Table)]
-    files = [table.name for table in comparison_files(benches.comparison)]
+    page = comparison_page(benches.comparison)
+    shown = [block.name for block in page.section().blocks if isinstance(block, Table)]
+    files = [table.name for table in page.files]
     assert [name for name in shown if name.startswith("effects")] == [
         "effects against first",
         "effects successive",
@@ -114,11 +120,11 @@ def test_section_and_files_hold_every_family_once(benches):
 
 
 def test_verdicts_are_not_repeated_in_the_list(benches):
-    section = comparison_section(benches.comparison)
-    told = {verdict.sentence for verdict in comparison_verdicts(benches.comparison)}
+    section = comparison_page(benches.comparison).section()
+    told = {verdict.sentence for verdict in comparison_answers(benches.comparison)}
     items = set(section.blocks[0].items)
     assert items.isdisjoint(told)
-    assert items | told == set(benches.comparison.headlines)
+    assert items | told == set(headlines(benches.comparison))
 
 
 def test_a_group_called_at_something_keeps_its_name(benches):

@@ -5,14 +5,14 @@ import dataclasses
 import pytest
 
 from psdstats import propagate
-from psdstats.comparison.compare import measurement_sources
-from psdstats.output.content import Drawing, Note
-from psdstats.output.pages.further import further_sections
+from psdstats.output.content import Note
+from psdstats.output.report import further_pages
+from psdstats.uncertainty.registry import measurement_sources
 
 
 @pytest.fixture(scope="module")
 def found(benches):
-    return further_sections(benches.study, benches.sizes)
+    return further_pages(benches.study, benches.sizes)
 
 
 def _some_runs(study, keep):
@@ -21,32 +21,25 @@ def _some_runs(study, keep):
 
 
 def test_large_study_answers_all_three(found):
-    assert [section.heading for section, _ in found] == [
+    assert [section.heading for section in found] == [
         "Do the groups agree?",
         "Did the whole distribution change with milling time?",
         "How fast does it grind?",
     ]
-    for section, files in found:
-        assert not any("Not computed" in getattr(block, "text", "") for block in section.blocks)
-        assert files
+    for page in found:
+        assert not any("Not computed" in getattr(block, "text", "") for block in page.blocks)
+        assert page.files
 
 
 def test_names_of_tables_and_figures_are_used_once(found):
-    tables = [
-        block.name
-        for section, files in found
-        for block in (*section.blocks, *files)
-        if hasattr(block, "row_headings")
-    ]
-    drawings = [
-        block.name for section, _ in found for block in section.blocks if isinstance(block, Drawing)
-    ]
+    tables = [table.name for page in found for table in page.tables]
+    drawings = [drawing.name for page in found for drawing in page.drawings]
     assert len(set(tables)) == len(tables)
     assert len(set(drawings)) == len(drawings)
 
 
 def test_one_bench_has_no_question_about_groups(bench):
-    headings = [section.heading for section, _ in further_sections(bench.study, bench.sizes)]
+    headings = [section.heading for section in further_pages(bench.study, bench.sizes)]
     assert headings == [
         "Did the whole distribution change with milling time?",
         "How fast does it grind?",
@@ -55,17 +48,15 @@ def test_one_bench_has_no_question_about_groups(bench):
 
 def test_two_times_give_no_rate_and_one_time_no_change(benches):
     two, sizes = _some_runs(benches.study, lambda run: run.milling_time_min in (0.0, 6.0))
-    assert len(further_sections(two, sizes)) == 2
+    assert len(further_pages(two, sizes)) == 2
     one, sizes = _some_runs(benches.study, lambda run: run.milling_time_min == 6.0)
-    assert [section.heading for section, _ in further_sections(one, sizes)] == [
-        "Do the groups agree?"
-    ]
+    assert [section.heading for section in further_pages(one, sizes)] == ["Do the groups agree?"]
 
 
 def test_a_section_that_cannot_be_computed_gives_its_reason(benches):
     """The study names a factor that it does not have: no groups, but the rest of the report."""
     odd = dataclasses.replace(benches.study, compare={"also": ["colour"]})
-    sections = {section.heading: section for section, _ in further_sections(odd, benches.sizes)}
+    sections = {section.heading: section for section in further_pages(odd, benches.sizes)}
     (note,) = sections["Do the groups agree?"].blocks
     assert isinstance(note, Note)
     assert note.text.startswith("Not computed: ")
@@ -78,15 +69,15 @@ def test_target_gives_the_time_to_stop(benches, found):
     said = {}
     for name, sections in (
         ("without", found),
-        ("with", further_sections(benches.study, benches.sizes, target_um=120.0)),
+        ("with", further_pages(benches.study, benches.sizes, target_um=120.0)),
     ):
-        rate = next(each for each, _ in sections if each.heading == "How fast does it grind?")
-        said[name] = " ".join(rate.blocks[0].items)
+        rate = next(each for each in sections if each.heading == "How fast does it grind?")
+        said[name] = " ".join(rate.sentences)
     assert "120 µm" not in said["without"]
     assert "reaches 120 µm after" in said["with"]
 
 
 def test_target_without_enough_times_says_why_there_is_no_answer(benches):
     two, sizes = _some_runs(benches.study, lambda run: run.milling_time_min in (0.0, 6.0))
-    headings = [each.heading for each, _ in further_sections(two, sizes, target_um=120.0)]
+    headings = [each.heading for each in further_pages(two, sizes, target_um=120.0)]
     assert headings[-1] == "How fast does it grind?"

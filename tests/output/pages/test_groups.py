@@ -9,18 +9,23 @@ import pytest
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import group_agreement, sizes_by_run
 from psdstats.comparison.precision import precision
-from psdstats.output.content import Bullets, Note
+from psdstats.findings import Verdict
+from psdstats.output.content import Bullets
 from psdstats.output.pages.groups import (
     agreement_drawing,
-    consistency_drawing,
-    consistency_sentences,
-    groups_files,
-    groups_parts,
-    groups_section,
-    groups_verdict,
+    collect_groups,
+    consistency_drawings,
+    groups_page,
     precision_table,
+    stated_margin,
 )
-from psdstats.output.pages.groups_results import collect_groups, place_words, stated_margin
+from psdstats.words.groups import (
+    consistency_sentences,
+    group_sentence,
+    headline,
+    place_words,
+)
+from psdstats.words.numbers import Numerals
 
 AT = ["milling_time_min", "ball_ratio"]
 
@@ -67,26 +72,27 @@ def test_raw_precision_is_in_units_of_the_size(benches, results):
 
 def test_verdict_a_group_comes_first(benches, results):
     expected = group_agreement(benches.study, benches.sizes, margin_percent=5.0)
-    items = groups_parts(results).sentences
-    for item, finding in zip(items, expected.findings, strict=False):
-        assert item == finding.sentence + "."
-    assert {one.verdict for one in expected.findings} >= {"agrees within the margin"}
+    items = groups_page(results).sentences
+    for item, one in zip(items, expected.groups, strict=False):
+        assert item == group_sentence(one)
+    assert {one.finding.verdict for one in expected.groups} >= {Verdict.EQUIVALENT}
 
 
 def test_findings_beyond_the_limits_are_counted_and_named(benches, results):
     sizes = sizes_by_run(benches.study, benches.sizes)
-    table = consistency(sizes, value="D50", group="group", level=AT).to_frame()
+    table = consistency(sizes, value="D50", group="group", level=AT)
     beyond = table[(table["h"].abs() > table["h_limit_5"]) | (table["k"] > table["k_limit_5"])]
-    sentence = consistency_sentences(results)[0]
+    sentence = consistency_sentences(table, results.outliers, AT)[0]
     assert f"Of 80 values of Mandel's h and k {len(beyond)} lie" in sentence
     for row in beyond.to_dict("records"):
         assert f"{row['group']} at {place_words(row, AT)}" in sentence
 
 
 def test_bars_are_the_indicators(results):
-    axes = consistency_drawing(results).figure.axes
+    (drawing,) = consistency_drawings(results)
+    axes = drawing.figure.axes
     assert len(axes) == 4  # h and k, each for two ball ratios
-    table = results.consistency.to_frame()
+    table = results.consistency
     for ax, letter, ratio in zip(axes, "hhkk", (5.0, 10.0) * 2, strict=True):
         own = table[table["ball_ratio"] == ratio]
         heights = sorted(bar.get_height() for bar in ax.patches)
@@ -104,26 +110,26 @@ def test_ratios_are_drawn_where_the_table_puts_them(results):
 
 
 def test_section_leaves_long_tables_to_the_files(results):
-    section = groups_section(results)
-    shown = {block.name for block in section.blocks if hasattr(block, "row_headings")}
-    files = {table.name for table in groups_files(results)}
+    page = groups_page(results)
+    shown = {one.name for one in page.section().blocks if hasattr(one, "row_headings")}
+    files = {table.name for table in page.files}
+    assert {table.name for table in page.first} == shown
     assert shown == {"group agreement", "group precision"}
     assert shown & files == set()
     assert {"group consistency", "group outliers", "group differences by condition"} <= files
 
 
 def test_one_group_is_answered_in_words(single):
-    section = groups_section(single)
-    (bullets,) = [block for block in section.blocks if isinstance(block, Bullets)]
+    page = groups_page(single)
+    (bullets,) = [block for block in page.section().blocks if isinstance(block, Bullets)]
     assert any("cannot be told" in item for item in bullets.items)
     assert any("h needs three groups" in item for item in bullets.items)
-    assert consistency_drawing(single) is None
-    notes = [block.text for block in section.blocks if isinstance(block, Note)]
-    assert any(note.startswith("Intraclass correlation not computed") for note in notes)
+    assert consistency_drawings(single) == []
+    assert any(note.startswith("Intraclass correlation not computed") for note in page.notes)
 
 
 def test_groups_keep_the_letters_of_their_names(single):
-    assert groups_parts(single).sentences[0].startswith("all: cannot be told")
+    assert groups_page(single).sentences[0].startswith("all: cannot be told")
 
 
 def test_margin_of_the_study_is_used(benches, bench):
@@ -138,12 +144,13 @@ def test_place_words_follow_the_type_of_the_value():
 
 
 def test_the_verdict_for_the_top_names_every_group_once(results):
-    verdict = groups_verdict(results.agreement)
+    (verdict,) = groups_page(results).answers
     assert verdict.word == "groups"
-    head, _, found = verdict.sentence.partition(". ")
+    assert verdict.sentence == headline(results.agreement)
+    head, _, found = verdict.sentence.partition(" – ")
     assert head == "D50 of each group against the others (margin ±5 %)"
     told = {
-        group: part.partition(": ")[0].lower()
+        group: part.partition(": ")[0]
         for part in found.rstrip(".").split("; ")
         for group in part.partition(": ")[2].split(", ")
     }
@@ -153,10 +160,24 @@ def test_the_verdict_for_the_top_names_every_group_once(results):
 
 def test_runs_without_a_condition_are_named(benches):
     first, *rest = benches.study.runs
-    bare = replace(first, factors={**first.factors, "ball_ratio": None})
+    bare = replace(first, factors={})
     some = replace(benches.study, runs=(bare, *rest))
-    parts = groups_parts(collect_groups(some, benches.sizes, intraclass=False))
-    assert parts.notes == (
+    page = groups_page(collect_groups(some, benches.sizes, intraclass=False))
+    assert page.notes == (
         "1 run has no ball ratio and was left out of precision, consistency and outliers: "
         f"{first.name}.",
     )
+
+
+def test_names_of_groups_and_numbers_keep_apart(benches):
+    """A name that looks like a number or a sentence is written as it is, everywhere."""
+    names = {"Alder": ": changed, ", "Birch": "Mill 2.5", "Cedar": " at 6 min", "Rowan": "2.5"}
+    runs = tuple(replace(run, group=names[run.group]) for run in benches.study.runs)
+    named = replace(benches.study, runs=runs)
+    page = groups_page(collect_groups(named, benches.sizes, intraclass=False), Numerals(","))
+    for sentence, name in zip(page.sentences, names.values(), strict=False):
+        assert sentence.startswith(f"{name} ")
+        assert name in page.answers[0].sentence
+        assert name in page.drawings[0].alternative
+    assert list(page.tables[0].frame["group"]) == list(names.values())
+    assert not any("Mill 2,5" in text for text in (page.answers[0].sentence, *page.sentences))

@@ -5,18 +5,16 @@ import pytest
 
 from psdstats.comparison.whole import compare_distributions
 from psdstats.comparison.whole_fits import curve_points, fit_study
-from psdstats.distribution.fineness import fineness_table
+from psdstats.distribution.moments import fineness_table
 from psdstats.output.pages.whole_distribution import (
     class_drawings,
-    fineness_sentences,
-    fits_parts,
+    fits_page,
     fitted_sizes_table,
     misfit_drawing,
     moved_table,
-    whole_parts,
-    whole_section,
-    whole_sentences,
+    whole_page,
 )
+from psdstats.words.distribution import fineness_sentence, whole_sentences
 
 
 @pytest.fixture(scope="module")
@@ -62,17 +60,18 @@ def test_sentences_tell_the_ends_of_a_time_and_every_pair_of_a_factor(benches, w
 
 
 def test_sensitivity_and_notes_are_on_the_page(whole):
-    section = whole_section(whole)
+    section = whole_page(whole).section()
     (table,) = [block for block in section.blocks if hasattr(block, "row_headings")]
     assert list(table.frame["delta_factor"]) == [0.5, 1.0, 2.0]
-    assert any("empty classes were given" in getattr(block, "text", "") for block in section.blocks)
+    (notes,) = section.sections
+    assert any("empty classes were given" in note for note in notes.blocks[0].items)
 
 
 def test_a_design_with_nothing_to_test_says_so(bench):
-    parts = whole_parts(compare_distributions(bench.study))
-    assert "cannot be told" in parts.sentences[0].lower()
-    assert len(parts.sentences) == 1
-    assert (parts.tables, parts.drawings, parts.notes) == ((), (), ())
+    page = whole_page(compare_distributions(bench.study))
+    assert "cannot be told" in page.sentences[0].lower()
+    assert len(page.sentences) == 1
+    assert (page.tables, page.drawings, page.notes) == ((), (), ())
 
 
 def test_misfit_is_measured_less_fitted(bench, fitted):
@@ -93,17 +92,18 @@ def test_misfit_is_measured_less_fitted(bench, fitted):
 def test_fits_are_counted_and_extrapolated_sizes_marked(bench, fitted):
     fits, points = fitted
     fineness = fineness_table(bench.study)
-    parts = fits_parts(fits, points, bench.runs, fineness)
+    page = fits_page(fits, points, bench.runs, fineness)
     described = fits.families_frame().set_index("family")["described"]
     first = f"Rosin–Rammler–Bennett: {described['rosin-rammler-bennett']} of 5 runs"
-    assert parts.sentences[0].startswith(first)
+    assert page.sentences[0].startswith(first)
+    assert fits.summary().startswith(first)
     frame = fitted_sizes_table(fits).frame
     assert ((frame["note"] == "extrapolated") == frame["extrapolated"]).all()
 
 
 def test_fineness_classes_are_counted(bench):
     frame = fineness_table(bench.study)
-    (sentence,) = fineness_sentences(frame)
+    sentence = fineness_sentence(frame)
     for name, count in frame["classes"].value_counts().items():
         assert f"{name}: {count} run" in sentence
 
@@ -111,9 +111,8 @@ def test_fineness_classes_are_counted(bench):
 def test_the_sentence_counts_what_moved_and_names_the_ends(whole):
     for part, sentence in zip(whole.parts, whole_sentences(whole)[1:], strict=True):
         last = part.moved[-1]
+        names = list(last.to_frame()["class"])
         most, least = int(last.change_percent.argmax()), int(last.change_percent.argmin())
-        assert f"{last.moved.sum()} of {len(last.names)} size classes moved" in sentence
-        assert (
-            f"most gained {last.names[most]} (+{last.change_percent[most]:.1f} points)" in sentence
-        )
-        assert f"lost {last.names[least]} (−{-last.change_percent[least]:.1f} points)" in sentence
+        assert f"{last.moved.sum()} of {len(names)} size classes moved" in sentence
+        assert f"most gained {names[most]} (+{last.change_percent[most]:.1f} points)" in sentence
+        assert f"lost {names[least]} (−{-last.change_percent[least]:.1f} points)" in sentence

@@ -5,17 +5,17 @@ import pytest
 
 from psdstats.output.pages.planning import (
     CALENDAR,
-    charge_parts,
-    power_parts,
+    charge_page,
+    power_page,
     precision_drawing,
-    precision_parts,
-    stack_parts,
+    precision_page,
+    stack_page,
     timeline_drawing,
-    timeline_parts,
+    timeline_page,
 )
 from psdstats.planning import ExpectedPowder, Variation, choose_sieves, power, precision
 from psdstats.planning.bench import Balls, Jar, mill_charge, timeline
-from psdstats.planning.cautions import BENCH_CAUTIONS, MILL_CAUTIONS
+from psdstats.words.planning import BENCH_CAUTIONS, MILL_CAUTIONS
 
 UNMILLED = ExpectedPowder(name="unmilled", d10_um=150, d50_um=250, d90_um=400)
 MILLED = ExpectedPowder(name="milled", d10_um=45, d50_um=110, d90_um=210)
@@ -28,22 +28,22 @@ def powers():
 
 
 def test_power_curves_pass_through_the_table(powers):
-    parts = power_parts(powers)
-    ax = parts.drawings[0].figure.axes[0]
+    page = power_page(powers)
+    ax = page.drawings[0].figure.axes[0]
     lines = {line.get_label(): line for line in ax.lines}
-    for row in parts.tables[0].rows():
+    for row in page.tables[0].rows():
         line = lines[f"{row['groups']} × {row['times']} × {row['replicates']}"]
         middle = np.argmin(np.abs(line.get_xdata() - powers.change_percent))
         assert line.get_ydata()[middle] == pytest.approx(100 * row["power"], abs=1e-9)
     low, high = ax.get_xlim()
     assert low > high  # decreases grow to the right
-    assert len(parts.sentences) == 4
-    assert "a change of −10 %" in parts.sentences[0]
+    assert len(page.sentences) == 4
+    assert "a change of −10 %" in page.sentences[0]
 
 
 def test_uncertainty_marks_are_the_simulated_cells_and_parts_those_of_the_law():
     plan = precision(MILLED, STACK, wanted_percent=1.0, sample_g=(10, 50), trials=200)
-    grid, of_change, parts, _ = (table.frame for table in precision_parts(plan).tables)
+    grid, of_change, parts, _ = (table.frame for table in precision_page(plan).tables)
     one, change = precision_drawing(plan).figure.axes
     assert one.get_ylim() == change.get_ylim()
     for ax, shown in ((one, grid["u_percent"]), (change, of_change["u_change_percent"])):
@@ -58,14 +58,14 @@ def test_uncertainty_marks_are_the_simulated_cells_and_parts_those_of_the_law():
 
 def test_stack_from_the_top_with_all_of_the_sample():
     choice = choose_sieves([UNMILLED, MILLED], STACK, sample_g=50.0, trials=200)
-    table, sizes, loads, whole = stack_parts(choice).tables
+    table, sizes, loads, whole = stack_page(choice).tables
     assert list(sizes.frame["quantity"]) == ["D10", "D50", "D90"] * 2
     assert list(loads.frame["powder"]) == ["unmilled", "milled"]
     assert table.frame["sieve"].iloc[-1] == "pan"
     for name in ("unmilled", "milled"):
         assert table.frame[f"mass_{name}_g"].sum() == pytest.approx(50.0)
     assert whole.frame["mass_g"].sum() == pytest.approx(100.0)
-    ax = stack_parts(choice).drawings[0].figure.axes[0]
+    ax = stack_page(choice).drawings[0].figure.axes[0]
     assert {text.get_text() for text in ax.texts} == {f"{size:g}" for size in choice.aperture_um}
 
 
@@ -76,10 +76,10 @@ def test_charge_carries_its_cautions_everywhere():
         Balls(diameter_mm=10, density_g_per_cm3=7.8),
     ]
     charge = mill_charge(jar, balls, ball_fill=0.35)
-    parts = charge_parts(charge, jar)
-    assert parts.cautions == MILL_CAUTIONS
-    assert all(caution in parts.texts["cautions.txt"] for caution in MILL_CAUTIONS)
-    table = parts.tables[0].frame
+    page = charge_page(charge, jar)
+    assert page.cautions == MILL_CAUTIONS
+    assert all(caution in page.texts["cautions.txt"] for caution in MILL_CAUTIONS)
+    table = page.tables[0].frame
     assert table["mass_g"].sum() == pytest.approx(charge.ball_g)
 
 
@@ -87,7 +87,7 @@ def test_bed_is_drawn_to_its_share_of_the_section():
     """The polygon's area by the shoelace formula over that of the jar is the fill."""
     jar = Jar(diameter_mm=100, volume_ml=1000)
     charge = mill_charge(jar, [Balls(diameter_mm=10, density_g_per_cm3=3.6)], ball_fill=0.35)
-    ax = charge_parts(charge, jar).drawings[0].figure.axes[0]
+    ax = charge_page(charge, jar).drawings[0].figure.axes[0]
     (bed,) = [patch for patch in ax.patches if "bed of balls" in str(patch.get_gid())]
     x, y = bed.get_path().vertices[:-1].T
     area = 0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1))
@@ -96,7 +96,7 @@ def test_bed_is_drawn_to_its_share_of_the_section():
 
 def test_timeline_bars_are_the_steps_and_the_calendar_is_whole():
     plan = timeline([0, 6, 12], charges=2)
-    parts = timeline_parts(plan)
+    page = timeline_page(plan)
     uses = plan.uses_frame()
     ax = timeline_drawing(plan).figure.axes[0]
     drawn = sum(patch.get_width() for patch in ax.patches)
@@ -104,12 +104,12 @@ def test_timeline_bars_are_the_steps_and_the_calendar_is_whole():
     (line,) = [one for one in ax.lines if "9 of 10" in str(one.get_gid())]
     assert line.get_xdata()[0] == pytest.approx(plan.days[0].variation.late_end_min)
     assert ax.get_xlim()[1] >= line.get_xdata()[0]
-    calendar = parts.texts[CALENDAR]
+    calendar = page.texts[CALENDAR]
     assert calendar.startswith("BEGIN:VCALENDAR\r\n")
     assert calendar.count("BEGIN:VEVENT") == len(plan.to_frame())
-    fewer = timeline_parts(plan, attended_only=True).texts[CALENDAR]
+    fewer = timeline_page(plan, attended_only=True).texts[CALENDAR]
     assert fewer.count("BEGIN:VEVENT") == int(plan.to_frame()["attended"].sum())
-    assert parts.cautions == BENCH_CAUTIONS
+    assert page.cautions == BENCH_CAUTIONS
 
 
 def test_days_have_panels_of_one_scale():

@@ -7,20 +7,19 @@ import pytest
 
 from psdstats.output.pages.rate import (
     collect_loss,
-    loss_drawing,
     loss_drawings,
     parameters_table,
     rate_drawings,
     rate_factor,
-    rate_files,
-    rate_parts,
-    rate_section,
+    rate_page,
     scatter_table,
     stopping_table,
     withdrawal_table,
 )
 from psdstats.rate import fit_rate
+from psdstats.rate.fit_rate import UNITS
 from psdstats.uncertainty import propagate
+from psdstats.words.rate import rate_sentences
 
 
 @pytest.fixture(scope="module")
@@ -49,8 +48,7 @@ def test_stopping_table_agrees_with_the_curve(result):
     """At the time of the table the fitted curve has the target size."""
     frame = stopping_table(result).frame
     for one in result.series:
-        name = one.label.replace("_", " ")
-        own = frame[(frame["series"] == name) & (frame["asked_unit"] == "µm")]
+        own = frame[(frame["series"] == one.label) & (frame["asked_unit"] == "µm")]
         (time,) = own["time_min"]
         assert np.exp(one.fit.log_size(np.array([time]))[0]) == pytest.approx(90.0, rel=1e-6)
 
@@ -58,7 +56,7 @@ def test_stopping_table_agrees_with_the_curve(result):
 def test_table_and_sentence_give_a_time_with_the_same_digits(result):
     shown = stopping_table(result).frame["time_shown"].dropna().tolist()
     assert shown
-    said = " ".join(result.sentences())
+    said = " ".join(rate_sentences(result))
     assert all(f"after {text} min (" in said for text in shown)
 
 
@@ -98,10 +96,8 @@ def test_curve_and_points_are_drawn(result):
 def test_scatter_table_is_the_square_root_of_the_variances(result):
     frame = scatter_table(result).frame
     for row, one in zip(frame.to_dict("records"), result.series, strict=True):
-        assert row["standard deviation run to run"] == pytest.approx(
-            100 * one.fit.variance["run"] ** 0.5
-        )
-    assert not parameters_table(result).frame["parameter"].str.startswith("standard").any()
+        assert row["run_sd_percent"] == pytest.approx(100 * one.fit.variance["run"] ** 0.5)
+    assert set(parameters_table(result).frame["parameter"]) <= set(UNITS)
 
 
 def test_a_size_below_the_target_from_the_start_is_not_never(benches):
@@ -110,7 +106,7 @@ def test_a_size_below_the_target_from_the_start_is_not_never(benches):
 
 
 def test_loss_points_are_the_rates(loss):
-    ax = loss_drawing(loss).figure.axes[0]
+    ax = loss_drawings(loss)[0].figure.axes[0]
     drawn = sorted(line.get_ydata()[0] for line in ax.lines if line.get_gid())
     assert drawn == pytest.approx(sorted(loss.frame["rate_per_min"]))
     assert ax.get_yscale() == "log"
@@ -126,14 +122,14 @@ def test_ball_to_powder_ratio_follows_from_the_masses(result):
 
 
 def test_section_and_files_share_the_tables(result, loss):
-    section = rate_section(result, loss, notes=("A note.",))
+    page = rate_page(result, loss, notes=("A note.",))
+    section = page.section()
     shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
-    files = [table.name for table in rate_files(result, loss)]
+    files = [table.name for table in page.files]
     assert shown == ["when to stop", "rate parameters", "rate scatter", "rate curves"]
     assert set(files) == {"rate residuals D50", "loss above each sieve", "ball-to-powder ratio"}
-    names = [table.name for table in rate_parts(result, loss).tables]
-    assert sorted(names) == sorted([*shown, *files])
-    assert any(getattr(block, "text", "") == "A note." for block in section.blocks)
+    assert [table.name for table in page.tables] == [*shown, *files]
+    assert "A note." in section.sections[0].blocks[0].items
 
 
 def test_loss_that_cannot_be_found_is_a_note(bench):
@@ -149,7 +145,7 @@ def test_loss_that_cannot_be_found_is_a_note(bench):
 
 
 def test_residual_is_measured_over_fitted(result):
-    frame = rate_files(result)[0].frame
+    frame = rate_page(result).files[0].frame
     expected = 100 * (frame["size_um"] / frame["fitted_um"] - 1)
     assert frame["residual_percent"].to_numpy() == pytest.approx(expected.to_numpy())
 
@@ -169,7 +165,7 @@ def test_a_size_that_does_not_change_has_no_time_to_the_target(benches):
     study = replace(benches.study, runs=tuple(later))
     sizes = propagate(study, method="linear", sources=["rounding"])
     coarse, fine = (
-        fit_rate(study, target_um=target, propagation=sizes).sentences()[0]
+        rate_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
         for target in (90.0, 900.0)
     )
     assert coarse == "No change of D50 is shown, so no time to 90 µm can be given."

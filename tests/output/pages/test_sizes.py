@@ -8,16 +8,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
-    balance_verdict,
+    balance_answer,
     curves_table,
-    declared_column,
-    means_table,
     size_drawing,
-    sizes_section,
+    sizes_page,
     sizes_table,
     undersize_drawing,
 )
+from psdstats.words.sizes import notes_in_words
 
 
 def test_table_holds_the_propagation_in_full(benches):
@@ -32,9 +32,19 @@ def test_table_holds_the_propagation_in_full(benches):
                 assert row[f"side_{name}"] == ""
 
 
-def test_the_table_shows_what_the_propagation_says_in_words(benches):
+def _by_hand(value, u):
+    """Both to the second significant digit of u (JCGM 100:2008, 7.2.6)."""
+    decimals = 1 - math.floor(math.log10(u))
+    return " ± ".join(f"{round(one, decimals):.{max(decimals, 0)}f}" for one in (value, u))
+
+
+def test_the_table_shows_values_and_u_to_two_digits_of_u(benches):
     table = sizes_table(benches.sizes, benches.runs)
-    said = benches.sizes.to_frame().set_index(["run", "quantity"])["text"]
+    said = {
+        (row["run"], row["quantity"]): _by_hand(row["value"], row["u"])
+        for row in benches.sizes.to_frame().to_dict("records")
+        if np.isfinite(row["value"])
+    }
     at = {column.name: index for index, column in enumerate(table.columns)}
     for row in table.grid():
         run = row[at["run"]]
@@ -121,17 +131,17 @@ def test_a_bound_without_end_is_no_bound():
     ]
 
 
-def test_balance_verdict_gives_median_and_largest(benches):
+def test_balance_answer_gives_median_and_largest(benches):
     column = benches.sizes.quantities.index("D50")
     share = 100 * benches.sizes.balance_share[:, column]
-    sentence = balance_verdict(benches.sizes).sentence
+    sentence = balance_answer(benches.sizes).sentence
     found = re.search(r"balance makes (.+) % \(median\), at most (.+) %\.", sentence)
     assert float(found[1]) == pytest.approx(np.median(share), abs=0.051)
     assert float(found[2]) == pytest.approx(share.max(), abs=0.051)
 
 
 def test_balance_that_does_not_matter_is_said_shortly(bench):
-    assert balance_verdict(bench.sizes).sentence.endswith(
+    assert balance_answer(bench.sizes).sentence.endswith(
         "Of that variance the balance makes less than 0.1 % in every run."
     )
 
@@ -141,21 +151,15 @@ def test_balance_that_does_not_matter_is_said_shortly(bench):
     [([0.01, 0.1], ["0.01", "0.10"]), ([6.0, 12.0], ["6", "12"]), ([0.5, 24.0], ["0.5", "24.0"])],
 )
 def test_declared_numbers_keep_their_decimals(values, texts):
-    column = declared_column(pd.Series(values), name="x", heading="x", unit="g")
+    column = number_column(pd.Series(values), name="x", heading="x", unit="g")
     assert [column.text({"x": value}) for value in values] == texts
 
 
-def test_means_name_their_levels(benches):
-    table = means_table(benches.means, caption="Means.", level=0.95)
-    assert [c.heading for c in table.columns][:3] == ["quantity", "group", "milling time"]
-    assert table.row_headings == 3
-
-
 def test_section_has_a_figure_for_each_group(benches):
-    section = sizes_section(benches.sizes, benches.runs, benches.bands, benches.means)
-    names = [block.name for block in section.blocks if hasattr(block, "figure")]
+    page = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means)
+    names = [block.name for block in page.blocks if hasattr(block, "figure")]
     assert names == [
         "sizes against milling time",
         *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
     ]
-    assert section.sections[0].blocks[0].items == benches.sizes.notes
+    assert page.notes == notes_in_words(benches.sizes.notes)

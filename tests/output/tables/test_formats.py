@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import zipfile
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,14 +15,23 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from psdstats.output.tables.formats import to_csv, to_html, to_latex, to_markdown
+from psdstats.output.tables.formats import (
+    to_csv,
+    to_html,
+    to_latex,
+    to_markdown,
+    to_terminal,
+    to_xlsx,
+)
 from psdstats.output.tables.table import Column, Show, Table
-from psdstats.output.tables.terminal import to_terminal
-from psdstats.output.tables.workbook import to_xlsx
+from psdstats.words.numbers import Numerals
 
 # the compilation is checked where a TeX engine is installed
 ENGINES = [name for name in ("pdflatex", "lualatex") if shutil.which(name)]
-PAGE = "\\documentclass{article}\\begin{document}\\input{table}\\end{document}"
+PAGE = (
+    "\\documentclass{article}\\usepackage{array,booktabs,longtable}"
+    "\\begin{document}\\input{table}\\end{document}"
+)
 NASTY = ["alder-24", '=SUM(A1)|<b>"x"</b>', "50 % & $5_a# {x} ~^\\"]
 
 
@@ -96,7 +106,8 @@ def _from_latex(text: str) -> list[list[str]]:
         "''": '"',
     }  # fmt: skip
     rows = []
-    for line in re.findall(r"^(.*) \\\\$", text, flags=re.MULTILINE):
+    bodies = re.findall(r"\\endlastfoot\n(.*?)\\end{longtable}", text, flags=re.DOTALL)
+    for line in re.findall(r"^(.*) \\\\$", "\n".join(bodies), flags=re.MULTILINE):
         cells = re.split(r"(?<!\\)&", line)
         for command, sign in signs.items():
             cells = [cell.replace(command, sign) for cell in cells]
@@ -109,7 +120,7 @@ def test_rounded_formats_show_the_same_texts(table: Table) -> None:
     grid = table.grid()
     assert _from_html(to_html(table))[1:] == grid
     assert _from_markdown(to_markdown(table))[1:] == grid
-    assert _from_latex(to_latex(table))[1:] == grid
+    assert _from_latex(to_latex(table)) == grid
     assert grid[0][1] == "231.4 ± 1.2"
     assert grid[1][1:3] == ["< 45", "< 0.0001"]
 
@@ -176,18 +187,20 @@ def test_sheet_names_are_ones_a_workbook_accepts(table: Table) -> None:
 
 def test_decimal_comma_in_every_text(table: Table) -> None:
     for writer in (to_html, to_markdown, to_latex):
-        assert "231,4" in writer(table, decimal=",")
-    csv = pd.read_csv(io.StringIO(to_csv(table, decimal=",")), sep=";", dtype=str)
+        assert "231,4" in writer(table, say=Numerals(","))
+    csv = pd.read_csv(io.StringIO(to_csv(table, say=Numerals(","))), sep=";", dtype=str)
     sizes = [float(cell.replace(",", ".")) for cell in csv["d50_um"]]
     assert sizes == table.frame["d50_um"].tolist()
 
 
-def test_long_latex_tables_are_cut_between_rows(table: Table) -> None:
+def test_long_latex_tables_go_on_over_pages(table: Table) -> None:
     frame = pd.DataFrame({"i": range(100)})
     text = to_latex(Table(name="long", frame=frame, caption="Long."))
-    assert text.count(r"\begin{table}") == text.count(r"\end{table}") == 3
-    assert [row[0] for row in _from_latex(text) if row[0] != "i"] == [str(i) for i in range(100)]
-    assert text.count(r"\caption") == 1
+    assert text.count(r"\begin{longtable}") == text.count(r"\end{longtable}") == 1
+    assert text.startswith(r"% the preamble needs \usepackage{array,booktabs,longtable}")
+    assert [row[0] for row in _from_latex(text)] == [str(i) for i in range(100)]
+    assert text.count(r"\caption{Long.}") == 1
+    assert text.count(r"\label{tab:long}") == 1
 
 
 def test_wide_latex_tables_keep_every_column_once(table: Table) -> None:
@@ -237,7 +250,8 @@ def test_terminal_says_what_it_leaves_out(table: Table) -> None:
 
 
 def test_terminal_leaves_out_spare_columns_first(table: Table) -> None:
-    text = to_terminal(table, width=46, spare=("d50_um", "p"))
+    columns = tuple(replace(one, spare=one.name == "d50_um") for one in table.columns)
+    text = to_terminal(replace(table, columns=columns), width=46)
     assert "231.4" not in text
     assert "2000" in text
     assert "Too wide to show: D50, µm." in " ".join(text.split())

@@ -8,6 +8,7 @@ import pytest
 
 from psdstats.errors import OutputError
 from psdstats.output.tables.table import Column, Show, Table, columns_of
+from psdstats.words.numbers import Numerals
 
 
 def test_headings_and_units_come_from_the_names() -> None:
@@ -77,12 +78,13 @@ def test_rules(column: Column, text: str) -> None:
     assert table.grid() == [[text]]
 
 
-def test_words_follow_the_decimal_sign_and_names_do_not() -> None:
-    frame = pd.DataFrame({"says": ["6.0 % lost in run-1.5"], "run": ["run 1.5"]})
+def test_names_and_messages_keep_their_point() -> None:
+    frame = pd.DataFrame({"says": ["6.0 % lost in run-1.5"], "run": ["run 1.5"], "lost": [6.5]})
     columns = (
-        Column(name="says", heading="found", show=Show.WORDS),
+        Column(name="says", heading="found"),
         Column(name="run", heading="run"),
+        Column(name="lost", heading="lost", show=Show.NUMBER, decimals=1),
     )
     table = Table(name="checks", frame=frame, caption="Found.", columns=columns)
-    assert table.grid(decimal=",") == [["6,0 % lost in run-1.5", "run 1.5"]]
-    assert not any(column.is_number for column in columns)
+    assert table.grid(say=Numerals(",")) == [["6.0 % lost in run-1.5", "run 1.5", "6,5"]]
+    assert [column.is_number for column in columns] == [False, False, True]

@@ -1,0 +1,179 @@
+"""psdstats plan power: what a trial of so many groups, times and replicates would show."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from psdstats.columns import QUANTITIES
+
+from ..console import Console, present
+from ..options import (
+    add_page,
+    add_quantity,
+    add_simulation,
+    add_values,
+    add_weighing,
+    expected_powder,
+    numbers,
+    planned_weighing,
+    powder,
+    share,
+    whole_numbers,
+)
+
+if TYPE_CHECKING:
+    from psdstats.planning import Variation
+
+SUMMARY = "chance of showing a change, and the smallest change likely to be shown"
+EXAMPLE = (
+    "psdstats plan power --run-percent 2 --drift-percent 2 --change -10 --replicates 1,2,3 "
+    "--powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 --resolution 0.1 --sample-g 25"
+)
+
+_QUESTIONS = {"each": "each against first", "last": "last against first", "any": "any difference"}
+_SOURCES = (
+    ("run", "between repeated runs of one group at one time"),
+    ("group", "between groups, the same at all times (default 0)"),
+    ("group-time", "between groups in their change, at each time anew (default 0)"),
+    ("drift", "between groups in how far they have drifted apart by the last time (default 0)"),
+    ("measurement", "of the readings, each run for itself (default 0)"),
+    ("sieves", "of the sieves, shared by the runs of a group (default 0)"),
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument(
+        "--study", type=Path, metavar="STUDY", help="take the variation from this study"
+    )
+    parser.add_argument("--encoding", metavar="NAME", help="text encoding of the study's CSV files")
+    add_quantity(parser, QUANTITIES, "whose variation is taken from the study or weighed")
+    add_values(
+        parser,
+        *(
+            (f"--{name}-percent", None, "SD", f"standard deviation {meaning}, per cent of size")
+            for name, meaning in _SOURCES
+        ),
+        (
+            "--change",
+            -10.0,
+            "PERCENT",
+            "change of size from first to last time that shall be shown",
+        ),
+    )
+    add_values(
+        parser,
+        ("--groups", (4,), "N,N", "numbers of groups to try"),
+        ("--times", (5,), "N,N", "numbers of times to try"),
+        ("--replicates", (1, 2, 3), "N,N", "numbers of replicates to try"),
+        kind=whole_numbers,
+    )
+    parser.add_argument(
+        "--question",
+        choices=tuple(_QUESTIONS),
+        default="each",
+        help="each time against the first, the last time alone, or any difference at all",
+    )
+    add_values(
+        parser,
+        ("--alpha", 0.05, "P", "level of the test"),
+        ("--power", 0.8, "P", "power aimed at"),
+        kind=share,
+    )
+    weighed = (
+        "sizes expected, µm: measurement and sieves are then found from simulated weighings on the "
+        "stack and balance named by the options that follow"
+    )
+    add_values(parser, ("--powder", None, "D10,D50,D90", weighed), kind=powder)
+    stack = "sieves of each group's stack, µm"
+    add_values(parser, ("--apertures", None, "A,B", stack), kind=numbers)
+    add_values(
+        parser,
+        ("--resolution", 0.01, "D", "balance resolution, g"),
+        ("--sample-g", 50.0, "MASS", "sample, g"),
+    )
+    add_weighing(parser)
+    add_simulation(parser, trials=2000, what="simulated trials a design")
+    add_page(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Simulate, print, write."""
+    from psdstats.output.pages.planning import power_page
+    from psdstats.planning import power
+
+    variation = _variation(options)
+    with console.progress("Simulating") as progress:
+        result = power(
+            variation,
+            groups=options.groups,
+            times=options.times,
+            replicates=options.replicates,
+            change_percent=options.change,
+            question=_QUESTIONS[options.question],
+            alpha=options.alpha,
+            wanted_power=options.power,
+            trials=options.trials,
+            seed=options.seed,
+            progress=progress,
+        )
+    return present(power_page(result, options.say), options, console)
+
+
+def _variation(options: argparse.Namespace) -> Variation:
+    """Variation of the study named or as stated, with its measurement weighed where asked."""
+    from psdstats.errors import PlanError
+    from psdstats.planning.variation import weighed_variation
+
+    stated = {
+        f"{name.replace('-', '_')}_percent": getattr(options, f"{name.replace('-', '_')}_percent")
+        for name, _ in _SOURCES
+    }
+    given = {name: value for name, value in stated.items() if value is not None}
+    if (options.powder is None) != (options.apertures is None):
+        raise PlanError("--powder and --apertures belong together; give both, or neither.")
+    if options.powder is None:
+        return _told_variation(options, given)
+    both = [name for name in ("measurement_percent", "sieves_percent") if name in given]
+    if both:
+        raise PlanError(
+            f"{' and '.join(both)} cannot be given with --powder, which finds it by simulation; "
+            "leave one of the two out."
+        )
+    return weighed_variation(
+        _told_variation(options, given),
+        expected_powder(options.powder),
+        options.apertures,
+        planned_weighing(options, resolution_g=options.resolution),
+        sample_g=options.sample_g,
+        quantity=options.quantity,
+        seed=options.seed,
+    )
+
+
+def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Variation:
+    """Variation of the study named, or as stated on the command line."""
+    from psdstats.errors import PlanError
+    from psdstats.planning import Variation, variation_of
+
+    if options.study is not None and given:
+        raise PlanError(
+            f"both a study and {', '.join(given)} are given; name the study, or state the "
+            "variation, not both."
+        )
+    if options.study is not None:
+        from psdstats.study import read_study
+        from psdstats.uncertainty import propagate
+        from psdstats.uncertainty.registry import measurement_sources
+
+        study = read_study(options.study, encoding=options.encoding)
+        sizes = propagate(study, method="linear", sources=measurement_sources(study))
+        return variation_of(study, quantity=options.quantity, propagation=sizes)
+    if "run_percent" not in given:
+        raise PlanError(
+            "the variation is not known; name a study with --study, or state the standard "
+            "deviation of repeated runs with --run-percent."
+        )
+    return Variation(**given)

@@ -1,0 +1,66 @@
+"""psdstats plan precision: balance and sample that a wanted uncertainty asks for."""
+
+from __future__ import annotations
+
+import argparse
+
+from psdstats.columns import QUANTITIES
+
+from ..console import Console, present
+from ..options import (
+    add_page,
+    add_quantity,
+    add_simulation,
+    add_values,
+    add_weighing,
+    expected_powder,
+    numbers,
+    planned_weighing,
+    powder,
+)
+
+SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
+EXAMPLE = (
+    "psdstats plan precision --powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 "
+    "--density 2.7 --wanted 1"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_values(parser, ("--powder", ..., "D10,D50,D90", "sizes expected, µm"), kind=powder)
+    add_values(
+        parser,
+        ("--apertures", ..., "A,B", "sieves of the stack, µm"),
+        ("--resolution", (0.1, 0.01, 0.001), "D,D", "balance resolutions to try, g"),
+        ("--sample", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g"),
+        kind=numbers,
+    )
+    add_quantity(parser, QUANTITIES[:3])
+    wanted = "wanted standard uncertainty of the size, per cent"
+    add_values(parser, ("--wanted", 1.0, "PERCENT", wanted))
+    add_weighing(parser, density=...)
+    add_simulation(parser, trials=1000, what="simulated stacks a cell, two samples on each")
+    add_page(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Plan, print, write."""
+    from psdstats.output.pages.planning import precision_page
+    from psdstats.planning import precision
+
+    weighing = planned_weighing(options, resolution_g=min(options.resolution))
+    with console.progress("Simulating") as progress:
+        plan = precision(
+            expected_powder(options.powder),
+            options.apertures,
+            wanted_percent=options.wanted,
+            weighing=weighing,
+            quantity=options.quantity,
+            resolution_g=options.resolution,
+            sample_g=options.sample,
+            trials=options.trials,
+            seed=options.seed,
+            progress=progress,
+        )
+    return present(precision_page(plan, options.say), options, console)

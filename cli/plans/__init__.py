@@ -1,1 +1,0 @@
-"""The plans of `psdstats plan`, one module each: options, call, parts."""

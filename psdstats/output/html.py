@@ -1,0 +1,138 @@
+"""A report as one self-contained HTML page: the same content gives the same bytes.
+
+The page asks nothing of the network and allows itself nothing: a content security policy permits
+only its own style sheet and script, by their SHA-256.  Without script everything can be read; the
+script adds sorting and faster hover texts.  What the page looks like stands in the template
+report.html; every value put into it is escaped here.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from functools import cache
+from importlib.resources import files
+
+from jinja2 import Environment
+from markupsafe import Markup
+
+from psdstats.output.content import Drawing, ReportContent, Section
+from psdstats.output.equations import equation_html, inline_html
+from psdstats.output.tables.formats import to_html
+from psdstats.output.tables.table import Table
+from psdstats.output.text import escape_html, slug
+
+_IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
+_SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
+_VIEW_BOX = re.compile(r'viewBox="[^"]*"')
+_PARTS = ("verdicts", "cautions", "references", "provenance")  # of the page itself
+
+
+def report_html(content: ReportContent) -> str:
+    """Write a report as one HTML page."""
+    content = content.told_apart()
+    sections = _all_sections(content.sections)
+    anchors = dict(zip(map(id, sections), _anchors(sections), strict=True))
+    count = {"Table": 0, "Figure": 0}
+
+    def label(kind: str) -> str:
+        count[kind] += 1
+        return f"{kind} {count[kind]}"
+
+    def inline(text: str, cites: bool = False) -> Markup:
+        return _markup(inline_html(text, len(content.references) if cites else 0))
+
+    environment = _environment().overlay()
+    environment.filters = {
+        **environment.filters,
+        "inline": inline,
+        "anchor": lambda section: anchors[id(section)],
+        "table": lambda table: _table(table, content, label("Table")),
+    }
+    return environment.from_string(_resource("report.html")).render(
+        content=content,
+        contents=_contents(content, anchors),
+        number=label,
+        count=count,
+        style=_markup(_resource("report.css")),
+        script=_markup(_resource("report.js")),
+    )
+
+
+@cache
+def _environment() -> Environment:
+    """The template's surroundings: what is no markup is escaped, whatever somebody typed."""
+    environment = Environment(
+        autoescape=True,
+        keep_trailing_newline=True,
+        finalize=lambda value: value if isinstance(value, Markup) else _safe(value),
+    )
+    environment.filters |= {
+        "kind": lambda block: type(block).__name__,
+        "formula": lambda text: _markup(equation_html(text)),
+        "svg": _inline_svg,
+        "slug": slug,
+        "digest": _digest,
+    }
+    return environment
+
+
+def _safe(value: object) -> Markup:
+    return _markup(escape_html(str(value)))
+
+
+def _markup(text: str) -> Markup:
+    """Text that is markup already: made of escaped parts, or a file of this folder."""
+    return Markup(text)  # noqa: S704
+
+
+def _table(table: Table, content: ReportContent, label: str) -> Markup:
+    return _markup(to_html(table, content.say, label=label))
+
+
+def _contents(content: ReportContent, anchors: dict[int, str]) -> list[tuple[str, str]]:
+    """Anchors and headings of the parts that the page has."""
+    held = {"verdicts": content.answers} | {name: getattr(content, name) for name in _PARTS[1:]}
+    own = {name: (name, name.capitalize()) for name in _PARTS if held[name]}
+    first = [own.pop("verdicts")] if content.answers else []
+    sections = [(anchors[id(section)], section.heading) for section in content.sections]
+    return [*first, *sections, *own.values()]
+
+
+def _inline_svg(drawing: Drawing, number: int) -> Markup:
+    """The drawing with ids of its own and its alternative; its size is left to the page."""
+    body = _IDENTIFIER.sub(rf"\g<1>f{number}-", drawing.svg)
+    found = _VIEW_BOX.search(body)
+    view_box = found[0] if found else ""
+    opening = (
+        f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" '
+        + f'{view_box} stroke-linejoin="round" stroke-linecap="butt">'
+    )
+    return _markup(_SVG_OPENING.sub(lambda _: opening, body, count=1).strip())
+
+
+def _all_sections(sections: tuple[Section, ...]) -> list[Section]:
+    return [each for section in sections for each in (section, *_all_sections(section.sections))]
+
+
+def _anchors(sections: list[Section]) -> list[str]:
+    """Anchors no two of which are the same, and none of the page's own."""
+    taken, out = {"main", *_PARTS}, []
+    for section in sections:
+        key = unique = slug(section.heading)
+        count = 2
+        while unique in taken:
+            unique = f"{key}-{count}"
+            count += 1
+        taken.add(unique)
+        out.append(unique)
+    return out
+
+
+def _resource(name: str) -> str:
+    return (files("psdstats.output") / name).read_text(encoding="utf-8").strip()
+
+
+def _digest(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -1,0 +1,249 @@
+"""A page of checks on the mixed models of a comparison, for a reader who wants to see for himself.
+
+Residuals and their quantiles, what single groups do, what common tests say, the same fit by
+another package; asked for by itself also intervals of the variances and resampled tests of one
+quantity, which take seconds.  Numbers are on ln size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from psdstats.comparison.result import Comparison
+from psdstats.errors import ModelError
+from psdstats.findings import Remark
+from psdstats.models.crosschecks import (
+    CrossCheck,
+    Refit,
+    friedman_check,
+    independent_refit,
+    repeated_measures_check,
+)
+from psdstats.models.diagnostics import (
+    Influence,
+    leave_one_group_out,
+    residual_table,
+)
+from psdstats.models.mixed_model import MixedModelFit
+from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals
+from psdstats.output.content import Block, Drawing, Page
+from psdstats.output.figures.effects import (
+    leave_one_out,
+    residual_quantiles,
+    residuals_against_fitted,
+    rows_height_mm,
+)
+from psdstats.output.pages.parts import drawing_of
+from psdstats.output.style import house_style, new_axes
+from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.words import models as words
+from psdstats.words.comparison import component_words
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import once_each
+
+_DRAWS = 99  # simulated trials, and arrangements, of a resampled test
+_DRAWN = "D50"  # drawn where it was compared
+
+
+def model_checks_page(
+    comparison: Comparison, say: Numerals = PLAIN, *, thorough: bool = False
+) -> Page:
+    """Checks of every quantity that a mixed model compared; no blocks where none did."""
+    fits = {one.quantity: one.fit for one in comparison.results if one.fit is not None}
+    if not fits:
+        return Page(heading=words.CHECKS_HEADING, notes=(words.NO_MODEL,))
+    by, within = comparison.plan.by, comparison.plan.within
+    group = next((one for one in within if isinstance(one, str)), None)
+    drawn = _DRAWN if _DRAWN in fits else next(iter(fits))
+    blocks: list[Block] = list(_residual_drawings(fits[drawn], drawn, group, say))
+    told: list[tuple[str, str]] = []
+    remarks: list[tuple[str, Remark]] = []
+    if group is not None:
+        found = {
+            name: leave_one_group_out(fit, by, grouping=group, alpha=1.0 - comparison.level)
+            for name, fit in fits.items()
+        }
+        told += [(name, words.influence_sentence(one, say)) for name, one in found.items()]
+        blocks += [_influence_drawing(found[drawn], drawn, say), _influence_table(found)]
+        checks = {name: _common_tests(fit, by, group) for name, fit in fits.items()}
+        blocks.append(_common_table(fits, by, checks))
+        for name, both in checks.items():
+            remarks += [(name, one) for check in both for one in check.remarks]
+    refits = {name: independent_refit(fit) for name, fit in fits.items()}
+    told += [(name, words.refit_sentence(one, say)) for name, one in refits.items()]
+    components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
+    blocks.append(_refit_table(fits, refits, components))
+    if thorough:
+        own = fits[drawn]
+        blocks += [
+            _variance_table(own, drawn, comparison.level, components[drawn], say),
+            _resampled_table(own, drawn, by),
+        ]
+    return Page(
+        heading=words.CHECKS_HEADING,
+        sentences=words.by_quantity(told),
+        blocks=tuple(blocks),
+        notes=once_each(remarks, say),
+    )
+
+
+def _residual_drawings(
+    fit: MixedModelFit, quantity: str, group: str | None, say: Numerals
+) -> list[Drawing]:
+    """Standardised residuals against fitted values, and in order against normal quantiles."""
+    known = [name for name in ("run", group) if name in fit.model.frame]
+    named = fit.model.frame[known].reset_index(drop=True)
+    named = named.rename(columns={group: "group"})
+    table = pd.concat([residual_table(fit), named], axis=1)
+    with house_style():
+        against = residuals_against_fitted(
+            table, new_axes(say=say), fitted_label=f"fitted ln {quantity}"
+        )
+        ordered = residual_quantiles(table, new_axes(say=say))
+    largest = float(table["standardised"].abs().max())
+    told = words.residuals_alternative(len(table), largest, say)
+    return [
+        drawing_of(name, ax, caption, told)
+        for name, ax, caption in (
+            (f"residuals {quantity}", against, words.residuals_caption(quantity)),
+            (f"residual quantiles {quantity}", ordered, words.quantiles_caption(quantity)),
+        )
+    ]
+
+
+def _influence_drawing(found: Influence, quantity: str, say: Numerals) -> Drawing:
+    with house_style():
+        ax = leave_one_out(
+            found.table, new_axes(height_mm=rows_height_mm(len(found.table) - 1), say=say)
+        )
+    caption = words.influence_caption(quantity, found.grouping)
+    told = words.influence_sentence(found, say)
+    return drawing_of(f"without each group {quantity}", ax, caption, told)
+
+
+def _influence_table(found: Mapping[str, Influence]) -> Table:
+    pieces = [one.table.assign(quantity=name) for name, one in found.items()]
+    return Table(
+        name="without each group",
+        frame=pd.concat(pieces, ignore_index=True),
+        caption=words.influence_table_caption(next(iter(found.values())).term),
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="left_out", heading="left out"),
+            Column(name="f", heading="F", show=Show.NUMBER),
+            Column(name="df_den", heading="df of the error", show=Show.NUMBER, decimals=1),
+            Column(name="p", heading="p", show=Show.P_VALUE),
+            Column(name="effect_left", heading="effect left", show=Show.PER_CENT),
+        ),
+        row_headings=2,
+    )
+
+
+def _common_tests(fit: MixedModelFit, by: str, group: str) -> tuple[CrossCheck, CrossCheck]:
+    frame, response = fit.model.frame, fit.model.response
+    return (
+        repeated_measures_check(frame, response=response, within=by, group=group),
+        friedman_check(frame, response=response, within=by, group=group),
+    )
+
+
+def _common_table(
+    fits: Mapping[str, MixedModelFit], by: str, checks: Mapping[str, tuple[CrossCheck, CrossCheck]]
+) -> Table:
+    """The test of the mixed model beside the common ones; these without uncertainty."""
+    rows = []
+    for name, fit in fits.items():
+        own = fit.test(by)
+        of_model = {"test": "mixed model", "statistic": own.f, "df": own.df_num}
+        rows.append({"quantity": name, **of_model, "df_error": own.df_den, "p": own.p})
+        for check in checks[name]:
+            row: dict[str, object] = {"quantity": name, "test": str(check.test)}
+            if check.table is not None:
+                one = check.table.iloc[0]
+                row |= {"statistic": one.get("q", one["f"]), "df": one.get("df", one["df_num"])}
+                row |= {"df_error": one["df_den"] if "df" not in one else np.nan}
+                row |= {"p": one.get("p_corrected", one["p"])}
+            rows.append(row)
+    return Table(
+        name="common tests",
+        frame=pd.DataFrame(rows),
+        caption=words.common_caption(by),
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="test", heading="test"),
+            Column(name="statistic", heading="F or Q", show=Show.NUMBER),
+            Column(name="df", heading="df", show=Show.NUMBER, decimals=0),
+            Column(name="df_error", heading="df of the error", show=Show.NUMBER, decimals=1),
+            Column(name="p", heading="p", show=Show.P_VALUE),
+        ),
+        row_headings=2,
+        notes=(words.COMMON_NOTE,),
+    )
+
+
+def _refit_table(
+    fits: Mapping[str, MixedModelFit],
+    refits: Mapping[str, Refit],
+    components: Mapping[str, Mapping[str, str]],
+) -> Table:
+    pieces = []
+    for quantity, one in refits.items():
+        told = words.refit_names(fits[quantity], components[quantity])
+        pieces.append(one.table.assign(quantity=quantity, name=told[: len(one.table)]))
+    return Table(
+        name="independent refit",
+        frame=pd.concat(pieces, ignore_index=True),
+        caption=words.REFIT_CAPTION,
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="name", heading="coefficient"),
+            Column(name="estimate", heading="estimate", show=Show.NUMBER),
+            Column(name="refit", heading="refit", show=Show.NUMBER),
+            Column(name="standard_error", heading="standard error", show=Show.NUMBER),
+            Column(name="refit_standard_error", heading="refit's", show=Show.NUMBER),
+        ),
+        row_headings=2,
+        place=Place.FILES,
+    )
+
+
+def _variance_table(
+    fit: MixedModelFit, quantity: str, level: float, components: Mapping[str, str], say: Numerals
+) -> Table:
+    return Table(
+        name=f"variance intervals {quantity}",
+        frame=variance_intervals(fit, level=level).rename(components).reset_index(),
+        caption=words.variances_caption(quantity, level, say),
+        columns=(
+            Column(name="component", heading="between"),
+            Column(name="estimate", heading="variance", show=Show.NUMBER),
+            Column(name="lower", heading="from", show=Show.NUMBER),
+            Column(name="upper", heading="to", show=Show.NUMBER),
+        ),
+    )
+
+
+def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
+    """Bootstrap of the likelihood ratio, and permutation where rows can be exchanged."""
+    drawn = bootstrap_test(fit, by, _DRAWS)
+    rows = [{"test": "bootstrap", "p": drawn.p, "draws": drawn.draws}]
+    try:
+        mixed = permutation_test(fit, by, _DRAWS)
+        if mixed.smallest_p <= 0.05:
+            rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
+    except ModelError:  # no rows can be exchanged
+        pass
+    return Table(
+        name=f"resampled tests {quantity}",
+        frame=pd.DataFrame(rows),
+        caption=words.resampled_caption(quantity, by),
+        columns=(
+            Column(name="test", heading="test"),
+            Column(name="p", heading="p", show=Show.P_VALUE),
+            Column(name="draws", heading="trials or arrangements", show=Show.COUNT),
+        ),
+        notes=(words.RESAMPLED_NOTE,),
+    )

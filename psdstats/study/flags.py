@@ -1,0 +1,219 @@
+"""What the bench checks found: one flag a row, with its place, limit, source and remedy.
+
+`checks.csv` lists the checks in the order in which flags are given: severity, whether such a flag
+stops the reading of a study, the limits that `[checks]` of study.toml may set (each with the rule
+of practice that gives its default), and where the limit comes from otherwise.  There,
+`name = false` switches a check off and `[checks.name]` changes its limits; a check that stops
+cannot be switched off.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from importlib.resources import files
+
+import pandas as pd
+
+from psdstats.errors import Problem
+from psdstats.frozen import ReadOnly
+from psdstats.sieves.standards import practice_rule
+from psdstats.study.records import Reading, Run, Study
+
+
+class Severity(StrEnum):
+    """What a flag means: an error stops, a warning travels along, a note informs."""
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckOptions:
+    """One check.
+
+    Parameters
+    ----------
+    severity : Severity
+        How grave a flag is.
+    stops : bool
+        Whether a study with such a flag cannot be read at all.
+    limits : mapping of str to float
+        Settable limits with their defaults; units in the names.
+    source : str
+        Where the limits come from, each source once.
+    """
+
+    severity: Severity
+    stops: bool
+    limits: Mapping[str, float]
+    source: str
+
+
+def _declared(row: Mapping[str, str]) -> CheckOptions:
+    """One row of `checks.csv`."""
+    rules = [part.partition("=")[::2] for part in row["limits"].split()]
+    sources = [row["judged_by"], *(practice_rule(rule).source for _, rule in rules)]
+    return CheckOptions(
+        severity=Severity(row["severity"]),
+        stops=row["stops"] == "yes",
+        limits=ReadOnly({name: practice_rule(rule).value for name, rule in rules}),
+        source="; ".join(dict.fromkeys(filter(None, sources))),
+    )
+
+
+_ROWS = (files("psdstats.study") / "checks.csv").read_text(encoding="utf-8").splitlines()
+CHECKS: Mapping[str, CheckOptions] = ReadOnly(
+    {row["check"]: _declared(row) for row in csv.DictReader(_ROWS)}
+)
+"""Every check by name, in the order in which flags are listed."""
+
+
+def limits_of(study: Study, check: str) -> dict[str, float] | None:
+    """Limits of a check, or None where the study switches it off."""
+    setting = study.checks.get(check, True)
+    if setting is False and not CHECKS[check].stops:
+        return None
+    own = setting if isinstance(setting, Mapping) else {}
+    return {**CHECKS[check].limits, **{key: float(value) for key, value in own.items()}}
+
+
+UNREADABLE = "reading"
+"""Name under which a flag stands for what cannot be read at all."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where something was found; None where it does not apply."""
+
+    file: str | None = None
+    row: int | None = None
+    run: str | None = None
+    sieve: str | None = None
+
+
+def at(run: Run, reading: Reading | None = None, *, sieve: str | None = None) -> Spot:
+    """Spot of a reading, or of a run and its first row."""
+    places = [each.place for each in (run.readings if reading is None else (reading,))]
+    place = min(places, key=lambda each: each.row, default=None)
+    name = sieve if reading is None else reading.sieve
+    if place is None or place.file == "":
+        return Spot(run=run.name, sieve=name)
+    return Spot(place.file, place.row, run.name, name)
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One thing a check found.
+
+    Parameters
+    ----------
+    check : str
+        Name of the check, or "reading" for what cannot be read at all.
+    says : str
+        What was found, as a clause.
+    remedy : str
+        What to do, as a sentence.
+    spot : Spot
+        File, row, run and sieve.
+    value, limit : float
+        What was found and what it is compared with, in `unit`; None where there is no number.
+    unit : str
+        Unit of value and limit.
+    """
+
+    check: str
+    says: str
+    remedy: str
+    spot: Spot = Spot()
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+
+    @property
+    def severity(self) -> Severity:
+        """Error, warning or note."""
+        return Severity.ERROR if self.check == UNREADABLE else CHECKS[self.check].severity
+
+    @property
+    def source(self) -> str:
+        """Where the limit comes from."""
+        return "" if self.check == UNREADABLE else CHECKS[self.check].source
+
+    def __str__(self) -> str:
+        where = self.spot.file or ""
+        if self.spot.row is not None:
+            where += f", row {self.spot.row}"
+        place = ": ".join(part for part in (where, self._names()) if part)
+        return f"{self.severity}: {place}: {self.says}. {self.remedy}"
+
+    def _names(self) -> str:
+        names = {"run": self.spot.run, "sieve": self.spot.sieve}
+        return ", ".join(f"{kind} {name}" for kind, name in names.items() if name)
+
+    def to_problem(self) -> Problem:
+        """Give the same as a problem that stops reading."""
+        names = self._names()
+        fault = f"{names}: {self.says}" if names else self.says
+        return Problem(self.spot.file or "", fault, self.remedy, row=self.spot.row)
+
+
+def unreadable(problem: Problem) -> Flag:
+    """Turn something that cannot be read into an error among the flags."""
+    column = "" if problem.column is None else f"column {problem.column}: "
+    found = "" if problem.value is None else f" (found {problem.value!r})"
+    says = f"{column}{problem.fault}{found}"
+    return Flag(UNREADABLE, says, problem.remedy, Spot(problem.file, problem.row))
+
+
+_COLUMNS = ("severity", "check", "says", "remedy", "file", "row", "run", "sieve", "value", "limit")
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckReport:
+    """Everything the checks found in a study.
+
+    Parameters
+    ----------
+    flags : tuple of Flag
+        Errors first, then warnings, then notes; within each in the order of the checks.
+    switched_off : tuple of str
+        Checks that the study switches off.
+    """
+
+    flags: tuple[Flag, ...]
+    switched_off: tuple[str, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """2 with errors, 1 with warnings, else 0."""
+        severities = {each.severity for each in self.flags}
+        if Severity.ERROR in severities:
+            return 2
+        return 1 if Severity.WARNING in severities else 0
+
+    def of_severity(self, severity: Severity | str) -> tuple[Flag, ...]:
+        """Flags of one severity.
+
+        Parameters
+        ----------
+        severity : {"error", "warning", "note"}
+            Which.
+
+        Returns
+        -------
+        tuple of Flag
+            In the order of the report.
+        """
+        return tuple(each for each in self.flags if each.severity == severity)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a flag: severity, check, what it says, remedy, place, value, limit, source."""
+        rows = [
+            {**vars(flag.spot), **vars(flag), "severity": str(flag.severity), "source": flag.source}
+            for flag in self.flags
+        ]
+        return pd.DataFrame(rows, columns=[*_COLUMNS, "unit", "source"])

@@ -1,0 +1,284 @@
+"""Whole distributions, their classes and fitted curves in words; shares in per cent of mass."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from psdstats.columns import TIME, column_words, without_value
+from psdstats.comparison.classes import DistributionRemark, Level, MovedClasses, class_names
+from psdstats.comparison.permutation_manova import PermutationManova
+from psdstats.comparison.whole import ZERO_SHARE, StackPart, WholeComparison
+from psdstats.comparison.whole_fits import StudyFits
+from psdstats.distribution.fits import DistributionFit
+from psdstats.distribution.moments import Fineness
+from psdstats.findings import Verdict
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import sentence
+
+_SMALLEST_P = "this design cannot give a p below"
+
+
+def whole_sentences(whole: WholeComparison, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """The verdict, then which classes moved: from first to last time, or between every pair."""
+    lines = [verdict_sentence(whole, say)]
+    for part in whole.parts:
+        stack = f"{part.name}, " if len(whole.parts) > 1 else ""
+        told = part.moved[-1:] if whole.by == TIME else part.moved
+        lines += [stack + moved_sentence(one, say) for one in told]
+    return tuple(dict.fromkeys(lines))
+
+
+def verdict_sentence(whole: WholeComparison, say: Numerals = PLAIN) -> str:
+    """Whether the whole distribution changed, with the test behind it."""
+    factor, finding = column_words(whole.by), whole.finding
+    if whole.test is None or finding.verdict is Verdict.CANNOT_BE_TOLD:
+        why = " ".join(sentence(reason, say) for reason in finding.reasons)
+        return f"Cannot be told whether the distribution changes with {factor}. {why}"
+    if finding.verdict is Verdict.CHANGED:
+        return f"The whole distribution changes with {factor}: {_test(whole.test, say)}."
+    told = _test(whole.test, say)
+    return f"No change of the whole distribution with {factor} is shown: {told}."
+
+
+def _test(test: PermutationManova, say: Numerals) -> str:
+    way = "all {} rearrangements" if test.exact else "{} rearrangements drawn at random"
+    return (
+        f"pseudo-F({test.df_factor}, {test.df_residual}) = {say(test.pseudo_f, '.3g')}, "
+        f"p = {say(test.p, '.2g')} ({way.format(test.used)}), "
+        f"{say(100 * test.r_squared, '.0f')} % of the variation within groups"
+    )
+
+
+def moved_sentence(moved: MovedClasses, say: Numerals = PLAIN) -> str:
+    """How many classes moved, and which gained and lost the most; the figure shows them all."""
+    if not moved.moved.any():
+        return _nothing_moved(moved, say)
+    names, order = class_names(moved.limits_um, say), moved.change_percent.argsort()
+    gained, lost = (
+        f"{names[at]} ({say(moved.change_percent[at], '+.1f')} points)"
+        for at in (order[-1], order[0])
+    )
+    return (
+        f"{_pair(moved.low, moved.high, moved.unit, say)}: {int(moved.moved.sum())} of "
+        f"{len(names)} size classes moved; most gained {gained} and lost {lost}."
+    )
+
+
+def all_moved(moved: MovedClasses, say: Numerals = PLAIN) -> str:
+    """Every class that moved, for those who do not see the figure."""
+    if not moved.moved.any():
+        return _nothing_moved(moved, say)
+    names = class_names(moved.limits_um, say)
+    found = [
+        f"{name} {say(change, '+.1f')} points"
+        for name, change, shown in zip(names, moved.change_percent, moved.moved, strict=True)
+        if shown
+    ]
+    return f"{_pair(moved.low, moved.high, moved.unit, say)}: {', '.join(found)}."
+
+
+def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
+    pair = _pair(moved.low, moved.high, moved.unit, say)
+    if moved.smallest_p > 1 - moved.level:
+        return (
+            f"{pair}: cannot be told which classes moved: with {moved.used} rearrangements of its "
+            f"runs {_SMALLEST_P} {say(moved.smallest_p, '.2g')}."
+        )
+    return f"{pair}: no class is shown to have moved."
+
+
+def _pair(low: Level, high: Level, unit: str, say: Numerals) -> str:
+    """Two levels with their unit."""
+    ends = (one if isinstance(one, str) else say(one, ".12g") for one in (low, high))
+    return f"{' to '.join(ends)}{unit and f' {unit}'}"
+
+
+def _apertures(apertures: Sequence[float], say: Numerals) -> str:
+    return f"{', '.join(say(one) for one in apertures)} µm"
+
+
+def _empty(say: Numerals, *, count: int, lowest: float, highest: float) -> str:
+    were = "classes were" if count > 1 else "class was"
+    ends = dict.fromkeys(say(100 * one, ".2g") for one in (lowest, highest))
+    return (
+        f"{count} empty {were} given {say(ZERO_SHARE)} of the balance resolution "
+        f"({' to '.join(ends)} % of the sample); the test is repeated with half and twice that."
+    )
+
+
+REMARKS = {
+    DistributionRemark.MERGED_AWAY: lambda say, apertures, classes: (
+        f"Apertures not in every stack were merged away: {_apertures(apertures, say)}; "
+        f"{classes} common classes remain."
+    ),
+    DistributionRemark.LIMITS_DROPPED: lambda say, apertures: (
+        f"Limits around classes empty in every run were dropped: {_apertures(apertures, say)}."
+    ),
+    DistributionRemark.WITHOUT_LEVEL: lambda _, runs, column: without_value(runs, column),
+    DistributionRemark.STACKS_APART: lambda _, stacks: (
+        f"The stacks share too few apertures for common classes ({'; '.join(stacks)}), so each "
+        "keeps its own; one test judges them together."
+    ),
+    DistributionRemark.EMPTY_CLASSES: _empty,
+    DistributionRemark.PAIR_REFUSED: lambda say, low, high, unit, error: (
+        f"{_pair(low, high, unit, say)}: cannot be told which classes moved. {error}"
+    ),
+    DistributionRemark.NOT_TESTED: lambda _, error: str(error),
+    DistributionRemark.TOO_FEW_REARRANGEMENTS: lambda say, smallest_p: (
+        f"With so few runs {_SMALLEST_P} {say(smallest_p, '.2g')}."
+    ),
+    DistributionRemark.EMPTY_CLASSES_DECIDE: lambda say, lowest, highest: (
+        "The answer depends on what is put in place of empty classes "
+        f"(p from {say(lowest, '.2g')} to {say(highest, '.2g')})."
+    ),
+}
+
+
+FITS_HEADING = "Which distribution fits?"
+
+
+def whole_heading(by: str) -> str:
+    """Question of the section."""
+    return f"Did the whole distribution change with {column_words(by)}?"
+
+
+def moved_caption(by: str) -> str:
+    """What the table of classes shows."""
+    return (
+        f"Which size classes gained or lost mass with {column_words(by)}, in percentage points of "
+        "the sample."
+    )
+
+
+def moved_note(level: float, say: Numerals = PLAIN) -> str:
+    """How far its intervals hold."""
+    return (
+        f"Intervals and p hold for all classes of one pair of levels together at "
+        f"{say(100 * level)} %, by exchange of runs within groups. Where one class gains, others "
+        "must lose."
+    )
+
+
+def moved_drawing_caption(level: float, stack: str, say: Numerals = PLAIN) -> str:
+    """What the bars show; the stack is named where there are several."""
+    return (
+        f"Change of the size classes{stack and f' of {stack}'} with {say(100 * level)} % "
+        "intervals that hold for all classes together; empty bars: no change shown."
+    )
+
+
+def moved_alternative(part: StackPart, say: Numerals = PLAIN) -> str:
+    """Every change of one family of stacks, for those who do not see the figure."""
+    return " ".join(all_moved(one, say) for one in part.moved)
+
+
+SENSITIVITY_CAPTION = (
+    "Permutation test of the whole distribution, and how far it rests on what is put in place of "
+    "empty classes."
+)
+NOTES_HEADING = "Notes on the whole distribution"
+REPLACEMENT = "replacement, times the stated one"
+
+FAMILIES = {
+    "rosin-rammler-bennett": "Rosin–Rammler–Bennett",
+    "log-normal": "log-normal",
+    "gates-gaudin-schuhmann": "Gates–Gaudin–Schuhmann",
+}
+PARAMETERS = {
+    "characteristic_um": "characteristic, µm",
+    "median_um": "median, µm",
+    "top_size_um": "top size, µm",
+    "geometric_sd": "geometric sd",
+}
+"""Distributions and their parameters; others keep their names."""
+
+
+def fit_sentences(fits: StudyFits, _: Numerals = PLAIN) -> tuple[str, ...]:
+    """How many runs each family describes within their uncertainty."""
+    frame = fits.families_frame()
+    lines = [
+        f"{FAMILIES.get(row['family'], row['family'])}: {row['described']} of {row['fitted']} runs "
+        "lie within their measurement uncertainty of the fitted curve"
+        + (f"; {row['refused']} could not be fitted." if row["refused"] else ".")
+        for row in frame.to_dict("records")
+    ]
+    if not frame.empty and (frame["described"] < frame["fitted"]).all():
+        lines.append(
+            "No family describes every run, so sizes read from the sieves come before sizes read "
+            "from a fitted curve."
+        )
+    return tuple(lines)
+
+
+def fit_sentence(fit: DistributionFit, say: Numerals = PLAIN) -> str:
+    """One fit: parameters with intervals, and whether the points lie on the curve."""
+    values = ", ".join(
+        f"{name} {say(value, '.4g')} ({say(low, '.4g')} to {say(high, '.4g')})"
+        for name, value, low, high in zip(
+            fit.parameter_names, fit.parameters, fit.lower, fit.upper, strict=True
+        )
+    )
+    if fit.describes is None:
+        found = "two points cannot show whether the family is right"
+    elif fit.describes:
+        found = "the points lie within their uncertainty of the curve"
+    else:
+        found = "the points lie farther from the curve than their uncertainty allows, "
+        found += (
+            f"by a misfit of {say(100 * fit.misfit, '.2g')} points that the intervals include"
+            if fit.misfit
+            else "so the curve is a summary and its intervals are too narrow"
+        )
+    if fit.describes is not None:
+        found += f" (χ² = {say(fit.chi_squared, '.3g')} on {fit.df}, p = {say(fit.p, '.2g')})"
+    settled = fit.status if fit.status == "converged" else "the search did not settle: do not use"
+    return f"{FAMILIES[fit.family]}: {values}; {found}; {settled}."
+
+
+def step_sentence(found: Fineness, say: Numerals = PLAIN) -> str:
+    """Fineness of one distribution: its classes, and the step size they come from."""
+    names, passed = " or ".join(found.classes), f"{say(100 * found.share)} %"
+    if found.step_um > found.coarsest_um:
+        told = f"no sieve used passes {passed}, so the step size is above "
+        told += f"{say(found.coarsest_um)} µm"
+    elif found.step_um == found.finest_um:
+        told = f"the finest sieve used passes {passed}, so the step size is at most "
+        told += f"{say(found.step_um)} µm"
+    else:
+        told = f"step size {say(found.step_um)} µm (smallest aperture used that passes {passed})"
+    apart = "; the stack does not tell these classes apart" if len(found.classes) > 1 else ""
+    return f"{names} powder ({found.scheme}): {told}{apart}."
+
+
+def fineness_sentence(frame: pd.DataFrame) -> str:
+    """How many runs fall into each class."""
+    counts = frame["classes"].value_counts(sort=False)
+    told = ", ".join(
+        f"{name}: {count} run{'s' if count > 1 else ''}" for name, count in counts.items()
+    )
+    return f"Fineness by the step rule ({frame['scheme'].iloc[0]}): {told}."
+
+
+def families_note(say: Numerals = PLAIN) -> str:
+    """What it means that a curve describes a run."""
+    return (
+        "Described: the points of a run lie within their uncertainty of its curve (p of χ² at "
+        f"least {say(0.05)}). χ² weighs by the uncertainty of the measurement alone."
+    )
+
+
+FAMILIES_CAPTION = "Goodness of fit of each distribution over all runs."
+PARAMETERS_CAPTION = "Parameters of the fitted distributions."
+PARAMETERS_NOTE = "Misfit: scatter of the points about the curve beyond their uncertainty."
+SIZES_CAPTION = "Sizes read from the fitted curves; those outside the sieves are marked."
+FINENESS_CAPTION = "Fineness class by the pharmacopoeia's step rule."
+FINENESS_NOTE = (
+    "Step size: smallest aperture used through which half of the mass passes. It is a sieve, not "
+    "an interpolated size, and not the D50."
+)
+MISFIT_CAPTION = (
+    "Measured undersize less that of the fitted curve, in percentage points, every run by milling "
+    "time."
+)

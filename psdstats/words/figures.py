@@ -1,0 +1,10 @@
+"""Words that figures write themselves, longer than the name of an axis."""
+
+EFFECT_LEFT = "effect left / effect of all groups"
+WEIGHING_ORDER = "weighing of the empty sieve, in order"
+BALANCE_END = "end of the balance’s part"
+
+
+def late_day(clock: str) -> str:
+    """By when a day at the bench has ended, mostly."""
+    return f"ended by {clock} on 9 of 10 simulated days"

@@ -1,0 +1,270 @@
+"""Mixed models in words: what was fitted, in which state, and what single groups do to a test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from psdstats.columns import column_words
+from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
+from psdstats.models.design_columns import RandomSlope
+from psdstats.models.design_fixed import FixedDesign
+from psdstats.models.diagnostics import Influence
+from psdstats.models.likelihood import Criterion
+from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.words.numbers import PLAIN, Numerals, p_words
+from psdstats.words.remarks import joined
+
+
+def fit_sentence(fit: MixedModelFit) -> str:
+    """The model actually fitted, in one or two sentences.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from psdstats.models import MixedModel
+    >>> frame = pd.DataFrame({"ln_d50": [5.9, 5.5, 6.0, 5.4], "time": ["0", "6"] * 2})
+    >>> fit_sentence(MixedModel(frame, response="ln_d50", fixed=["time"]).fit())
+    'Restricted maximum likelihood fit of ln_d50 to time (2 levels), with a residual variance; \
+4 rows.'
+    """
+    terms = [_term(fit.fixed, term.variables) for term in fit.fixed.terms]
+    restricted = fit.estimates.criterion is Criterion.REML
+    text = f"{'Restricted maximum' if restricted else 'Maximum'} likelihood fit of "
+    text += f"{fit.model.response} to {joined(terms) if terms else 'a common mean'}"
+    parts = []
+    for grouping, columns in zip(fit.random.groupings, _groupings(fit), strict=True):
+        own = " and ".join(map(column_words, columns))
+        what = f"a random intercept of {own} ({len(grouping.levels)} levels)"
+        if len(grouping.column_names) > 1:
+            link = "uncorrelated" if grouping.cross is None else "correlated"
+            slopes = joined([column_words(one) for one in grouping.column_names[1:]])
+            what += f" with {link} slopes in {slopes}"
+        parts.append(what)
+    if "residual" in fit.random.names:
+        parts.append("a residual variance")
+    if fit.random.parts.known is not None:
+        parts.append("the known covariance of the measurements")
+    text += f", with {joined(parts)}; {len(fit.response)} rows."
+    if fit.fixed.added:
+        text += f" Added because an interaction contains them: {joined(fit.fixed.added)}."
+    return text
+
+
+def _groupings(fit: MixedModelFit) -> list[tuple[str, ...]]:
+    """Columns of each grouping, in their order."""
+    named = (one.group if isinstance(one, RandomSlope) else one for one in fit.model.random)
+    columns = ((one,) if isinstance(one, str) else tuple(one) for one in named)
+    return list(dict.fromkeys(columns))
+
+
+def _term(fixed: FixedDesign, variables: tuple[str, ...]) -> str:
+    if len(variables) > 1:
+        return f"the interaction of {joined([column_words(one) for one in variables])}"
+    label = variables[0]
+    if label in fixed.factors:
+        return f"{column_words(label)} ({len(fixed.factors[label].levels)} levels)"
+    parts = fixed.numerics[label].parts
+    return f"the trend {column_words(label)}" + (
+        "" if len(parts) == 1 else f" ({len(parts)} coefficients)"
+    )
+
+
+def _few(rows: int, variances: int) -> str:
+    what = "one estimated variance" if variances == 1 else f"{variances} estimated variances"
+    return f"Only {rows} runs for {what} beside the known covariance"
+
+
+REMARKS = {
+    FitRemark.NOTHING_ESTIMATED: lambda _: (
+        "No variance was estimated: the known covariance is all there is, and degrees of freedom "
+        "are infinite."
+    ),
+    FitRemark.AT_ZERO: lambda _, component: f"The variance of {component} is at zero.",
+    FitRemark.BELOW_ZERO: lambda _, component: (
+        f"The variance of {component} is below zero, which says that no such variation was seen."
+    ),
+    FitRemark.FULL_CORRELATION: lambda say, first, second, sign: (
+        f"The correlation of {first} and {second} is at {say(sign, '+d')}."
+    ),
+    FitRemark.NEARLY_SINGULAR: lambda _: (
+        "The covariance of the rows is nearly singular: no test of this fit means anything."
+    ),
+    FitRemark.NOT_CONVERGED: lambda _: (
+        "The fit has not converged: the likelihood has no clear maximum."
+    ),
+    FitRemark.INCOMPLETE: lambda _, rows, variances: (
+        f"The design is incomplete and estimates {variances} variances from {rows} rows: F tests "
+        f"of several levels together are cautious (they reject less often than stated); single "
+        f"contrasts hold their level."
+    ),
+    FitRemark.TWO_GROUPS: lambda _, rows, variances: (
+        f"{_few(rows, variances)}, with two groups: 95 % intervals of single contrasts cover about "
+        f"92 %, and families of contrasts reject up to 9 % at 5 %."
+    ),
+    FitRemark.FEW_CELLS: lambda _, rows, variances: (
+        f"{_few(rows, variances)}: tests reject a little more often than stated (about 6 % at 5 %)."
+    ),
+    FitRemark.FEW_RUNS: lambda _, rows, variances: (
+        f"{_few(rows, variances)}: tests reject more often than stated (6 to 7 % at 5 %)."
+    ),
+    CheckRemark.CELLS: lambda _, groups, levels: f"{groups} groups at {levels} levels each.",
+    CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
+    CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
+        f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
+        f"{group} and {levels} of {within}."
+    ),
+    CheckRemark.INCOMPLETE: lambda _, missing, cells, group, first_group, within, first_level: (
+        f"Not available: the design is not complete. {missing} of {cells} combinations have no "
+        f"value, the first being {group} {first_group} with {within} {first_level}; the mixed "
+        f"model uses what there is."
+    ),
+    CheckRemark.FEWER_THAN_THREE_GROUPS: lambda _: (
+        "Not available: the correction needs at least three groups."
+    ),
+    CheckRemark.FEWER_THAN_THREE_LEVELS: lambda _: (
+        "Not available: the rank test needs at least three levels."
+    ),
+}
+
+
+def influence_sentence(found: Influence, say: Numerals = PLAIN) -> str:
+    """Whether one group decides the verdict on a term."""
+    term, grouping = column_words(found.term), column_words(found.grouping)
+    others = found.table.iloc[1:]
+    whole = p_words(float(found.table["p"].iloc[0]), say)
+    if others["p"].isna().all():
+        return f"The effect of {term} cannot be tested without any one level of {grouping}."
+    if found.decided_by:
+        rows = others[others["left_out"].isin(found.decided_by)]
+        told = " and ".join(_without(row, say) for _, row in rows.iterrows())
+        return (
+            f"The verdict on {term} hangs on one level of {grouping}: {whole} with all, but {told}."
+        )
+    if not found.needed_by_number:
+        ends = dict.fromkeys(p_words(float(others["p"].agg(end)), say) for end in ("min", "max"))
+        return (
+            f"No single level of {grouping} decides the verdict on {term}: {whole} with all, "
+            f"{' to '.join(ends)} without one."
+        )
+    needed = others[others["left_out"].isin(found.needed_by_number)]
+    which = "any one" if len(needed) == len(others) else " or ".join(needed["left_out"])
+    low, high = (say(100.0 * one, ".0f") for one in needed["effect_left"].agg(["min", "max"]))
+    return (
+        f"The verdict on {term} hangs on no single level of {grouping}, but on their number: "
+        f"{whole} with all; without {which} the effect hardly moves ({low} to {high} % of that "
+        f"with all), yet the rest are too few to show it (p up to {say(needed['p'].max(), '.2g')})."
+    )
+
+
+def _without(row: pd.Series, say: Numerals) -> str:
+    text = f"without {row['left_out']} {p_words(row['p'], say)}"
+    if np.isfinite(row["effect_left"]):
+        share = say(100.0 * row["effect_left"], ".0f")
+        text += f", the effect being {share} % of that with all"
+    return text
+
+
+CHECKS_HEADING = "Can the models be believed?"
+NO_MODEL = "No mixed model was fitted, so there is none to check."
+COMMON_NOTE = (
+    "The common tests know nothing of measurement uncertainty, average replicates and further "
+    "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
+    "variance is corrected for sphericity (Greenhouse-Geisser)."
+)
+RESAMPLED_NOTE = (
+    "Bootstrap: likelihood ratios of trials simulated without the effect. Permutation: runs that "
+    "all else in the model does not tell apart change places; left out where too few can."
+)
+REFIT_CAPTION = "Coefficients on ln size, and the same fit by another package (statsmodels)."
+
+
+def by_quantity(told: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """Sentences with the quantity they are about; what is said of several alike is said once.
+
+    Examples
+    --------
+    >>> by_quantity([("D10", "All is well."), ("D50", "All is well.")])
+    ('D10, D50: All is well.',)
+    """
+    said: dict[str, list[str]] = {}
+    for quantity, text in told:
+        said.setdefault(text, []).append(quantity)
+    return tuple(f"{', '.join(dict.fromkeys(own))}: {text}" for text, own in said.items())
+
+
+def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
+    """Coefficients, then variances, of a fit in words; ``components`` has those of the latter."""
+    fixed, names = fit.fixed, []
+    for one in fixed.coefficients:
+        told = [f"{column_words(k)} {fixed.factors[k].levels[j]}" for k, j in one.levels]
+        told += [column_words(fixed.numerics[k].parts[j]) for k, j in one.parts]
+        names.append(", ".join(told) or "first levels")
+    return names + [f"variance between {components[name]}" for name in fit.random.names]
+
+
+def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
+    """How far the estimates of another package are from ours."""
+    if found.route is RefitRoute.MIXED_MODEL:
+        how = "a mixed model with variances estimated anew"
+    else:
+        how = "generalised least squares with the covariance found"
+    if not found.converged:
+        return f"Refitted by statsmodels ({how}): that fit did not converge."
+    percent = max(100 * found.largest_difference, 0.01)
+    return (
+        f"Refitted by statsmodels ({how}), no coefficient moves by more than {say(percent, '.2g')} "
+        f"% of its standard error."
+    )
+
+
+def residuals_caption(quantity: str) -> str:
+    """Of the figure of residuals."""
+    return f"{quantity}: standardised residuals of the mixed model; most should lie within ±2."
+
+
+def quantiles_caption(quantity: str) -> str:
+    """Of the figure of quantiles."""
+    return (
+        f"{quantity}: residuals in order against those of a normal law; a straight line speaks for "
+        f"it."
+    )
+
+
+def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> str:
+    """What the figures of residuals show."""
+    return (
+        f"The largest of {count} standardised residuals is {say(largest, '.2f')} standard "
+        f"deviations from zero."
+    )
+
+
+def influence_caption(quantity: str, grouping: str) -> str:
+    """Of the figure without each group."""
+    return (
+        f"{quantity}: effect that is left without each {column_words(grouping)} in turn; at 1 it "
+        f"does not move."
+    )
+
+
+def influence_table_caption(term: str) -> str:
+    """Of the table without each group."""
+    return f"The test of {column_words(term)} without each group in turn."
+
+
+def common_caption(by: str) -> str:
+    """Of the table of common tests."""
+    return f"What common tests say of {column_words(by)}, beside the mixed model."
+
+
+def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str:
+    """Of the table of variances."""
+    interval = f"{say(100 * level)} % intervals"
+    return f"{quantity}: variances on ln size with {interval} by the profile of the likelihood."
+
+
+def resampled_caption(quantity: str, by: str) -> str:
+    """Of the table of resampled tests."""
+    return f"{quantity}: the test of {column_words(by)} by resampling."

@@ -1,0 +1,508 @@
+"""Plans in words: power, uncertainty, stack, mill charge, bench day, and what can hurt.
+
+Changes and uncertainties in per cent, masses in g, sizes in µm, times in min.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping
+from datetime import timedelta
+from math import isinf, isnan
+
+import numpy as np
+import pandas as pd
+
+from psdstats.planning.bench.charge import ChargeRemark, MillCharge
+from psdstats.planning.bench.timeline import Day, Timeline
+from psdstats.planning.planned_weighing import FoundSize, PlannedWeighing, PlanningRemark
+from psdstats.planning.power import PowerResult
+from psdstats.planning.precision_plan import PrecisionPlan
+from psdstats.planning.stack_choice import StackChoice, StackTrial
+from psdstats.sieves.standards import practice_rule
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import sentence
+
+ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
+LARGE_MISS = 1.0  # per cent of interpolation error worth a sentence (our choice)
+
+# Cautions remind; they do not replace a risk assessment.  General laboratory practice without a
+# source, except where one is named.
+_CODES = (
+    "Local codes, the makers' manuals and a qualified safety professional decide; these lines only "
+    "remind."
+)
+_DUST = (
+    "Fine organic, metallic or otherwise combustible powder can explode as a dust cloud: have the "
+    "dust tested before milling it, keep ignition sources and static charge away (earth the mill, "
+    "the jar and the sieves), let the jar cool before opening, and do not let dust settle."
+)
+_BREATHING = (
+    "Do not breathe the dust: open jars and brush sieves under extraction, wear the respirator and "
+    "gloves the safety data sheet asks for, and keep below the local exposure limits."
+)
+_NOISE = (
+    "Mills and shakers are loud: measure the level, and wear hearing protection where local rules "
+    "ask for it (action values of about 80 to 85 dB(A) over 8 h are usual)."
+)
+MILL_CAUTIONS: tuple[str, ...] = (
+    "Turning jars and rollers draw in hands, hair and clothing: keep the guard closed, isolate the "
+    "drive before touching a jar, and secure the lid and the jar against walking off the rollers.",
+    _DUST,
+    _NOISE,
+    _BREATHING,
+    "Do not fill a jar beyond its maker's limit of load or speed, and open it slowly: milling can "
+    "heat the powder or build up pressure.",
+    _CODES,
+)
+BENCH_CAUTIONS: tuple[str, ...] = (
+    "Stop and isolate the mill before every sample; never reach for powder in a turning jar.",
+    _DUST,
+    _NOISE,
+    _BREATHING,
+    "The plan leaves no breaks: add rest, and never leave a running mill or shaker without the "
+    "attendance that local rules ask for.",
+    _CODES,
+)
+
+
+def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """One sentence a design, and what it rests on."""
+    lines = []
+    wanted = say(100 * result.wanted_power, ".0f")
+    for one, row in zip(result.designs, result.to_frame().to_dict("records"), strict=True):
+        plan, shown = one.design, float(row["power"])
+        decrease = float(row["detectable_decrease_percent"])
+        smallest = (
+            f"no change would be shown with {wanted} % certainty."
+            if decrease > 99.9
+            else f"the smallest decrease shown in {wanted} % of trials is {say(decrease, '.2g')} %."
+        )
+        lines.append(
+            f"{_count(plan.groups, 'group')} × {plan.times} times × "
+            f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
+            f"{say(result.change_percent, '+g')} % would be shown in {say(100 * shown, '.0f')} % "
+            f"of trials (± {say(100 * float(row['power_error']), '.1f')}), which is "
+            f"{'enough' if shown >= result.wanted_power else 'not enough'}; {smallest}"
+        )
+    v = result.variation
+    parts = (
+        ("run to run", v.run_percent),
+        ("groups", v.group_percent),
+        ("groups at each time anew", v.group_time_percent),
+        ("groups drifting apart by the last time", v.drift_percent),
+        ("measurement", v.measurement_percent),
+        ("sieves of a group", v.sieves_percent),
+    )
+    spread = ", ".join(f"{name} {say(value, '.2g')} %" for name, value in parts)
+    source = "; measurement: ".join(sentence(one, say) for one in v.source)
+    lines.append(
+        f"Assumed ({source}): {spread}; question: {result.question}, level {say(result.alpha)}; "
+        f"{result.trials} simulated trials a design, seed {result.seed}."
+    )
+    lines.append(
+        "Analysed as a comparison of milling times is by default: three groups or more that do "
+        "three times or more may drift apart along lines of their own, which takes power even "
+        "where they do not."
+    )
+    return tuple(lines)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int) -> str:
+    return f"{quantity} of {title!r}, {runs} runs in {_count(groups, 'group')}"
+
+
+def _weighed(
+    say: Numerals, powder: str, sample_g: float, weighing: PlannedWeighing, found: FoundSize
+) -> str:
+    error = say(found.u_change_error_percent / np.sqrt(2), ".1g")
+    return (
+        f"simulated weighings of {say(sample_g)} g of {powder!r}, {weighing_words(weighing, say)}, "
+        f"own part of {found.quantity} {say(found.own_percent, '.2g')} ± {error} %"
+    )
+
+
+def weighing_words(weighing: PlannedWeighing, say: Numerals = PLAIN) -> str:
+    """Balance, particles and sieves assumed."""
+    sieves = (
+        f"sieves anywhere within the tolerance of {weighing.standard}"
+        if weighing.certified_u_percent is None
+        else f"apertures certified to {say(weighing.certified_u_percent)} % (standard uncertainty)"
+    )
+    plural = "" if weighing.repeatability_d == 1 else "s"
+    return (
+        f"balance of {say(weighing.resolution_g)} g resolution and a repeatability of "
+        f"{say(weighing.repeatability_d)} scale interval{plural}, "
+        f"particles of {say(weighing.density_g_per_cm3)} g/cm³, {sieves}"
+    )
+
+
+def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """By the simulation, then by the law, and whether the two agree."""
+    name, wanted, frame = plan.quantity, f"{say(plan.wanted_percent)} %", plan.to_frame()
+    lines = []
+    for column, what in (("enough", name), ("enough_for_change", f"the change of {name}")):
+        reached = [
+            f"{say(own['resolution_g'].iloc[0])} g resolution from {say(least)} g"
+            for _, own in frame.groupby("resolution_g", sort=False)
+            if (least := _least(own, column)) is not None
+        ]
+        by = f"with {', '.join(reached)}" if reached else "by none of these balances and samples"
+        lines.append(f"In simulated samples, u({what}) of {wanted} is reached {by}.")
+    lines.append(
+        f"Simulated: {plan.trials} stacks, two samples on each, for every resolution and sample "
+        f"mass; seed {plan.seed}."
+    )
+    floor = say(100 * np.sqrt(plan.law.sieves), ".2g")
+    needs = plan.needs_frame()
+    resolutions = [say(d) for d in plan.resolution_g]
+    if plan.law.room(plan.wanted_percent) <= 0:
+        lines.append(
+            f"By the linear law u({name}) of {wanted} cannot be reached with these sieves by any "
+            f"balance or sample: their apertures alone leave {floor} %. Use certified sieves."
+        )
+    else:
+        lines.append(
+            f"By the linear law the apertures leave {floor} % of u({name}) whatever the balance."
+        )
+        lines += [
+            _need(name, wanted, d, least, say)
+            for d, least in zip(resolutions, needs["least_sample_g"], strict=True)
+        ]
+    lines += [
+        _need(f"the change of {name}", wanted, d, least, say)
+        for d, least in zip(resolutions, needs["least_sample_for_change_g"], strict=True)
+    ]
+    rule = practice_rule("least_sample")
+    last = f"Whatever the figures say, {say(rule.value)} g is the {rule.says} ({rule.source})."
+    return (*lines, *simulation_sentences(frame, name, say), last)
+
+
+def _least(cells: pd.DataFrame, column: str) -> float | None:
+    """Smallest sample that is enough, as all larger ones are; None where the largest is not."""
+    least = None
+    for row in cells.sort_values("sample_g", ascending=False).to_dict("records"):
+        if not row[column]:
+            break
+        least = float(row["sample_g"])
+    return least
+
+
+def _need(what: str, wanted: str, resolution: str, sample_g: float, say: Numerals) -> str:
+    if isinf(sample_g):
+        return f"With {resolution} g resolution no sample gives u of {what} below {wanted}."
+    least = say(sample_g, ".0f" if sample_g >= 1000 else ".3g")
+    return (
+        f"With {resolution} g resolution u of {what} of {wanted} needs a sample of at least "
+        f"{least} g."
+    )
+
+
+def simulation_sentences(frame: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> list[str]:
+    """Whether the law is borne out, what interpolation does, which percentiles stay open."""
+    lines = [
+        _law_against_simulation(frame, start, what, say)
+        for start, what in (("u", f"u({quantity})"), ("u_change", f"u(the change of {quantity})"))
+    ]
+    miss = frame["interpolation_percent"].dropna()
+    if len(miss):
+        size = float(miss.iloc[miss.abs().to_numpy().argmax()])
+        lines.append(
+            f"Interpolation between these sieves makes {quantity} {say(abs(size), '.2g')} % too "
+            f"{'large' if size > 0 else 'small'}, in every run alike; it is not in u, and in a "
+            "change it cancels as far as the curves are alike."
+        )
+    worst = max(frame.to_dict("records"), key=lambda cell: float(cell["share_open"]))
+    if worst["share_open"] > 0:
+        lines.append(
+            f"The sieves leave {quantity} open in up to {say(100 * worst['share_open'], '.3g')} % "
+            f"of samples ({_cell(worst, say)}); u is that of the others."
+        )
+    return lines
+
+
+def _law_against_simulation(frame: pd.DataFrame, start: str, what: str, say: Numerals) -> str:
+    columns = [f"{start}{middle}_percent" for middle in ("", "_error", "_law")]
+    cells = frame.dropna(subset=columns).to_dict("records")
+    if not cells:
+        return f"Too few simulated samples bracket it to tell {what}."
+    figures = [tuple(float(cell[name]) for name in columns) for cell in cells]
+    apart = [
+        (max(law / found, found / law), number)
+        for number, (found, error, law) in enumerate(figures)
+        if abs(found - law) > ERRORS_ALLOWED * error
+    ]
+    if apart:
+        worst = max(apart)[1]
+        found, error, law = figures[worst]
+        return (
+            f"The simulation does not bear the linear law out for {what} in {len(apart)} of "
+            f"{len(cells)} cases: with {_cell(cells[worst], say)} the law gives {say(law, '.3g')} "
+            f"%, the simulation {say(found, '.3g')} ± {say(error, '.1g')} %; go by the simulation, "
+            "and take the samples above as a first guess."
+        )
+    furthest = say(100 * max(abs(found / law - 1) for found, _, law in figures), ".2g")
+    largest = say(100 * max(error / law for _, error, law in figures), ".2g")
+    shared = ", much of it shared, since all cases use the same stacks" if len(figures) > 1 else ""
+    return (
+        f"The simulation agrees with the linear law for {what} within {furthest} % of it; the "
+        f"Monte Carlo error is up to {largest} %{shared}."
+    )
+
+
+def _cell(cell: Mapping[Hashable, float], say: Numerals) -> str:
+    return f"{say(cell['resolution_g'])} g resolution and {say(cell['sample_g'])} g"
+
+
+def stack_sentences(choice: StackChoice, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What the stack is, the rules it breaks, and what the simulation found."""
+    names = ", ".join(say(aperture) for aperture in choice.aperture_um)
+    return (
+        f"Stack from the top: {names} µm and the pan; the fullest class holds "
+        f"{say(100 * float(choice.share.max()), '.0f')} % of a sample.",
+        f"Put {say(choice.sample_g)} g on it; up to {say(choice.largest_sample_g, '.3g')} g would "
+        "overload no sieve.",
+        *(sentence(one, say) for one in choice.remarks),
+        *trial_sentences(choice.trial, say),
+    )
+
+
+def trial_sentences(trial: StackTrial, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What was tried on the stack, and what to watch."""
+    half = say(practice_rule("dominant_percent").value)
+    lines = [
+        f"Tried on {trial.trials} simulated stacks, two samples of {say(trial.sample_g)} g on each "
+        f"(seed {trial.seed}): {weighing_words(trial.weighing, say)}."
+    ]
+    for one in trial.powders:
+        told = [
+            f"{size.quantity} "
+            + ("not told" if isnan(size.u_percent) else f"{say(size.u_percent, '.2g')} %")
+            for size in one.sizes
+        ]
+        lines.append(f"Standard uncertainty for {one.powder!r}: {', '.join(told)}.")
+        lines += [_open(one.powder, size, say) for size in one.sizes if size.share_open > 0]
+        missed = [
+            f"{size.quantity} by {say(size.interpolation_percent, '+.1f')} %"
+            for size in one.sizes
+            if abs(size.interpolation_percent) > LARGE_MISS
+        ]
+        if missed:
+            lines.append(
+                f"Interpolation between these sieves misses {', '.join(missed)} for "
+                f"{one.powder!r}; more sieves or a closer series make that smaller, more weighing "
+                "does not."
+            )
+        for share, what in (
+            (one.share_overloaded, "overload a sieve"),
+            (one.share_over_half, f"put more than {half} % into one class"),
+        ):
+            if share > 0:
+                lines.append(f"{say(100 * share, '.3g')} % of samples of {one.powder!r} {what}.")
+    return tuple(lines)
+
+
+def _open(powder: str, size: FoundSize, say: Numerals) -> str:
+    remedy = {"D10": ": add a finer sieve", "D90": ": add a coarser sieve"}.get(size.quantity, "")
+    share = say(100 * size.share_open, ".3g")
+    return f"{size.quantity} of {powder!r} stays open in {share} % of samples{remedy}."
+
+
+def charge_sentences(charge: MillCharge, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """The charge, what is unusual about it last."""
+    balls = ", ".join(
+        f"{n} balls of {say(ball.diameter_mm)} mm ({say(n * ball.one_ball_g, '.1f')} g)"
+        for n, ball in zip(charge.count, charge.balls, strict=True)
+    )
+    rollers = (
+        []
+        if charge.roller_rpm is None
+        else [f"The rollers then turn at {say(charge.roller_rpm, '.1f')} rpm if nothing slips."]
+    )
+    return (
+        f"Charge {balls}: {say(charge.ball_g, '.1f')} g of balls, "
+        f"{say(100 * charge.ball_fill, '.1f')} % of the jar.",
+        f"Charge {say(charge.powder_g, '.1f')} g of powder: {say(charge.ball_to_powder, '.2f')} g "
+        "of balls to 1 g of powder.",
+        f"Turn the jar at {say(charge.speed_rpm, '.1f')} rpm, "
+        f"{say(100 * charge.speed_fraction, '.0f')} % of the critical speed of "
+        f"{say(min(charge.critical_rpm), '.1f')} rpm (smallest ball).",
+        *rollers,
+        *(sentence(one, say) for one in charge.remarks),
+    )
+
+
+def _unusual(name: str, source: str) -> Callable[..., str]:
+    def words(say: Numerals, value: float, low: float, high: float) -> str:
+        return (
+            f"{name} of {say(value, '.2f')} is outside the usual {say(low)} to {say(high)} "
+            f"({source}, from memory)."
+        )
+
+    return words
+
+
+def timeline_sentences(plan: Timeline, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Of every day length, hands-on time and saving, how short it could be, and how late."""
+    days = enumerate(plan.days, start=1)
+    return tuple(line for n, day in days for line in _day(n, day, plan.day_min, say))
+
+
+def _day(number: int, day: Day, day_min: float | None, say: Numerals) -> list[str]:
+    attended = sum(one.step.duration_min for one in day.placed if one.step.attended)
+    in_turn = sum(one.step.duration_min for one in day.placed)
+    shortest = (
+        "; the longest chain of steps allows no less."
+        if day.length_min <= day.least_min + 1e-6
+        else f" (the longest single chain takes {_hours(day.least_min)}; the person cannot be in "
+        "two places)."
+    )
+    lines = [
+        f"Day {number}: {_count(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
+        f"{_hours(day.length_min)} from {day.start:%H:%M}, of which {_hours(attended)} hands on; "
+        f"one step after another would take {_hours(in_turn)}.",
+        f"No order of these steps with these charges in turn is shorter{shortest}",
+    ]
+    found = day.variation
+    if found.spread_percent > 0:
+        late = day.start + timedelta(minutes=found.late_end_min)
+        planned = day.start + timedelta(minutes=day.length_min)
+        over = ""
+        if day_min is not None:
+            share = say(100 * found.share_over(day_min), ".2g")
+            over = f"; {share} % of days are longer than {_hours(day_min)}"
+        lines.append(
+            f"If the hands-on steps vary by {say(found.spread_percent)} % (standard deviation), "
+            f"day {number} ends by {late:%H:%M} on 9 of 10 days (planned {planned:%H:%M}){over}; "
+            f"simulated on {found.days} days, seed {found.seed}."
+        )
+    return lines
+
+
+def _hours(minutes: float) -> str:
+    whole = round(minutes)
+    return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
+
+
+def _too_full(say: Numerals, percent: float) -> str:
+    rule = practice_rule("dominant_percent")
+    return (
+        f"A class holds {say(percent, '.0f')} % of the sample, more than {say(rule.value)} % "
+        f"({rule.source}): choose a closer series or more sieves."
+    )
+
+
+def _too_fine(say: Numerals, aperture_um: float) -> str:
+    rule = practice_rule("finest_dry_sieving")
+    return (
+        f"Dry mechanical sieving is meant for sizes above about {say(rule.value)} µm "
+        f"({rule.source}); at {say(aperture_um)} µm check the end point, or sieve by air jet or "
+        "wet."
+    )
+
+
+REMARKS = {
+    PlanningRemark.STATED: lambda _: "stated",
+    PlanningRemark.OF_STUDY: _of_study,
+    PlanningRemark.WEIGHED: _weighed,
+    PlanningRemark.D10_OPEN: lambda say, powder, share, aperture_um: (
+        f"D10 of {powder!r} would stay open: {say(100 * share, '.0f')} % pass the finest sieve of "
+        f"{say(aperture_um)} µm; add a finer sieve, or give D10 as a bound."
+    ),
+    PlanningRemark.D90_OPEN: lambda say, powder, share, aperture_um: (
+        f"D90 of {powder!r} would stay open: {say(100 * share, '.0f')} % stay on the coarsest "
+        f"sieve of {say(aperture_um)} µm; add a coarser sieve."
+    ),
+    PlanningRemark.CLASS_TOO_FULL: _too_full,
+    PlanningRemark.OVERLOADED: lambda say, sample_g, largest_g: (
+        f"A sample of {say(sample_g)} g overloads a sieve ({practice_rule('load_limit').source}): "
+        f"take at most {say(largest_g, '.3g')} g, split the sample, or use larger frames."
+    ),
+    PlanningRemark.TOO_FINE_TO_SIEVE_DRY: _too_fine,
+    PlanningRemark.FEWER_SIEVES: lambda _, sieves, asked: (
+        f"The series offers only {sieves} useful sieves, not {asked}."
+    ),
+    ChargeRemark.BALL_FILL: _unusual("The ball fill", "Austin, Klimpel and Luckie 1984"),
+    ChargeRemark.POWDER_FILLING: _unusual(
+        "The powder filling of the voids", "Austin, Klimpel and Luckie 1984"
+    ),
+    ChargeRemark.SPEED: _unusual("The fraction of critical speed", "common practice"),
+    ChargeRemark.BALL_TO_POWDER: _unusual("The ball-to-powder ratio", "common practice"),
+    ChargeRemark.STICKS: lambda _: (
+        "At this speed the smallest balls stick to the wall and do not grind: slow down."
+    ),
+    ChargeRemark.MISSES_MASS: lambda say, diameter_mm: (
+        f"Whole balls of {say(diameter_mm)} mm miss their mass by more than 5 %: take smaller "
+        "balls of that kind or a larger jar."
+    ),
+}
+
+POWER_HEADING = "What would it show?"
+PRECISION_HEADING = "Which balance, which sample?"
+STACK_HEADING = "Which sieves?"
+CHARGE_HEADING = "What fills the jar?"
+TIMELINE_HEADING = "When is what done?"
+POWER_FIGURE = (
+    "Chance of showing a change against its size, with the 95 % interval of the simulation; "
+    "dashed: the power aimed at."
+)
+POWER_CURVES = "Power against the true change, with its Monte Carlo standard error and interval."
+OPEN_SAMPLES = "Open: samples whose percentile the sieves do not bracket."
+NO_SAMPLE = "By the linear law; ∞: no sample is large enough."
+PRECISION_FIGURE = (
+    "Standard uncertainty against sample mass for each balance resolution: marks as simulated, "
+    "with 95 % intervals of the simulation; lines by the linear law; dashed: the uncertainty aimed "
+    "at."
+)
+MASSES = "Expected share and mass on every sieve (pan: aperture 0), powder by powder."
+TRIED_SIZES = (
+    "Standard uncertainty of the sizes on this stack, of one run and of a change between two, and "
+    "by how much interpolation misses the true size."
+)
+TRIED_ERRORS = "±: Monte Carlo standard error of u; open: samples without a size."
+TRIED_LOADS = (
+    "Share of simulated samples that overload a sieve, or put more than half into one class."
+)
+STACK_FIGURE = "Undersize expected of each powder; dotted: the sieves chosen (µm along the top)."
+CRITICAL_SPEED = "Critical speed 42.3/√(D − d) rpm, lengths in metres (common practice)."
+CHARGE_FIGURE = (
+    "Cross-section of the jar at rest with its bed of balls, and each ball size to the same scale."
+)
+LATE = (
+    "9 in 10 by: when the step has ended on 9 of 10 simulated days, hands-on steps taking longer "
+    "or shorter than planned and their order kept."
+)
+
+
+def precision_note(plan: PrecisionPlan) -> str:
+    """Below the simulated ones."""
+    return (
+        f"Simulated on {plan.trials} stacks with two samples each, seed {plan.seed}; ±: Monte "
+        "Carlo standard error.  Splitting of the sample, losses and run-to-run variation of the "
+        "mill are not counted."
+    )
+
+
+def load_note(choice: StackChoice, say: Numerals = PLAIN) -> str:
+    """Below it."""
+    return f"Load limit for frames of {say(choice.frame_diameter_mm)} mm (ASTM C136, 8.3)."
+
+
+def tried_note(trial: StackTrial, say: Numerals = PLAIN) -> str:
+    """Below the table of the sizes tried out."""
+    return (
+        f"Simulated on {trial.trials} stacks with two samples each, seed {trial.seed}: "
+        f"{weighing_words(trial.weighing, say)}."
+    )
+
+
+def timeline_caption(drawn: int, days: int) -> str:
+    """Below the bars of the first days drawn."""
+    cut = f"; the first {drawn} of {days} days" if days > drawn else ""
+    return (
+        f"What person, mill, shaker and sieves do over the day{cut}; dashed: when 9 of 10 "
+        "simulated days have ended."
+    )

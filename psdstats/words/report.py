@@ -1,0 +1,182 @@
+"""The report in words: what was studied, how the numbers were made, verdicts, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from psdstats.columns import column_words
+from psdstats.study.records import Study
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.words.numbers import PLAIN, Numerals
+
+REFERENCES = (
+    "ISO 9276-1, Representation of results of particle size analysis: graphical representation.",
+    "JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM).",
+    "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
+    "JCGM 102:2011, Extension to any number of output quantities.",
+    "ISO 3310-1, Test sieves: technical requirements and testing (tolerance formula from memory).",
+    "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
+    "likelihood, Biometrics 53 (1997) 983–997.",
+    "C. W. Dunnett, A multiple comparison procedure for comparing several treatments with a "
+    "control, J. Am. Stat. Assoc. 50 (1955) 1096–1121.",
+    "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
+    "J. Pharmacokinet. Biopharm. 15 (1987) 657–680.",
+    "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982.",
+    "ISO 5725-2, Accuracy of measurement methods and results: basic method for repeatability and "
+    "reproducibility.",
+    "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
+    "Ecology 26 (2001) 32–46.",
+    "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
+    "Biometrics 46 (1990) 673–687.",
+)
+
+CAUTIONS = (
+    "Fine dry powder can burn or explode as a dust cloud. Know the hazard data of your powder, "
+    "earth the equipment, keep ignition sources away, and clean up dust layers.",
+    "Do not breathe the dust: work under extraction and wear the protection your assessment asks "
+    "for.",
+    "Rollers, jars and belts draw in fingers, hair and sleeves: keep guards closed, and stop and "
+    "isolate the drive before touching a jar.",
+    "Mills and shakers are loud: wear hearing protection where the noise assessment asks for it.",
+    "Local regulations, the safety data sheet and the people licensed to judge these hazards come "
+    "before anything written here.",
+)
+
+_RUN_TO_RUN = "run_to_run"
+
+STUDY_HEADING = "The study"
+ASSUMED_HEADING = "What had to be assumed"
+GROUPS_CAPTION = "Runs, milling times, sieves and balance of each group."
+BALANCES_CAPTION = "Balances as declared."
+MEANING_HEADING = "What the verdicts mean"
+
+NET_MASSES = (
+    "m_i = g_i − t_i,   w_i = m_i / Σ m_j,   Q_{3}(x_i) = Σ_{j below i} w_j",
+    "net mass, mass fraction, cumulative undersize",
+)
+COVARIANCE = (
+    "V = V_{known} + Σ θ_k Z_k Z_k^{T} + σ^{2} I",
+    "covariance of ln D over the runs: measurement, groups, run to run",
+)
+_BETWEEN = "x_a and x_b are the apertures that bracket the level p, Q_a and Q_b the undersize there"
+RULES = {
+    "semilog": ("ln D_p = ln x_a + (ln x_b − ln x_a) (p − Q_a) / (Q_b − Q_a)", _BETWEEN),
+    "linear": ("D_p = x_a + (x_b − x_a) (p − Q_a) / (Q_b − Q_a)", _BETWEEN),
+    "logprobit": (
+        "ln D_p = ln x_a + (ln x_b − ln x_a) (z_p − z_a) / (z_b − z_a)",
+        f"{_BETWEEN}; z is the normal quantile of an undersize",
+    ),
+}
+"""How a percentile is read between two apertures, and what the letters mean."""
+
+
+def subtitle(study: Study, say: Numerals = PLAIN) -> str:
+    """What was done, under the title."""
+    times = sorted({run.milling_time_min for run in study.runs})
+    span = f"{say(times[0])} to {say(times[-1])} min" if len(times) > 1 else f"{say(times[0])} min"
+    return f"Milling trial, {span}; sizes by sieving, with joint uncertainty"
+
+
+def study_sentence(study: Study) -> str:
+    """How many runs of what."""
+    groups = len({run.group for run in study.runs})
+    material = f"; material: {study.material}." if study.material else "."
+    return f"{len(study.runs)} runs in {groups} group{'s' if groups > 1 else ''}{material}"
+
+
+def not_computed(reason: str) -> str:
+    """Why a page has no numbers; a reason is a sentence of an error."""
+    return f"Not computed: {capital(reason)}"
+
+
+def whether_heading(by: str) -> str:
+    """The question of a comparison."""
+    return f"Did {column_words(by)} change the size?"
+
+
+def uncompared_sentence(by: str, reason: str) -> str:
+    """The answer where the study does not allow a comparison."""
+    return f"Whether {column_words(by)} changed the size cannot be told. {capital(reason)}"
+
+
+def capital(sentence: str) -> str:
+    """A sentence with a capital letter, for the top of a page."""
+    return sentence[:1].upper() + sentence[1:]
+
+
+def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
+    """Which sources of uncertainty are not in a result, and how to count them.
+
+    Run-to-run variation is never among them: a comparison estimates it.
+
+    Examples
+    --------
+    >>> left_out_notes(["run_to_run"])
+    ()
+    >>> len(left_out_notes(["sampling", "run_to_run"]))
+    1
+    """
+    names = [name for name in sources if name != _RUN_TO_RUN]
+    if not names:
+        return ()
+    example = "sampling" if "sampling" in names else names[0]
+    switch = f"{example} = true" if len(names) == 1 else f"{example} = true and so on"
+    return (
+        f"Not counted: {sources_words(names)}. To count more, write {switch} under [uncertainty] "
+        "in study.toml.",
+    )
+
+
+def sources_words(sources: Sequence[str]) -> str:
+    """Names of sources as they are read, e.g. "lost powder, interpolation"."""
+    return ", ".join(source.replace("_", " ") for source in sources)
+
+
+def weighing_paragraph(study: Study) -> str:
+    """How readings become a curve; an equation follows."""
+    tares = (
+        "Every sieve was weighed empty before every run."
+        if study.tares == "each run"
+        else "Every sieve was weighed empty once; that error is shared by all its runs."
+    )
+    return (
+        f"Each sieve and the pan is weighed empty (tare) and loaded (gross). {tares} Net masses "
+        "give mass fractions and the cumulative undersize at each aperture [1]:"
+    )
+
+
+def percentile_paragraph(rule: str) -> str:
+    """How sizes are read off the curve."""
+    return (
+        f"D10, D50 and D90 are read between the two apertures that bracket them (rule: {rule}); "
+        "span is (D90 − D10) / D50. Nothing is extrapolated: a percentile in the pan or above the "
+        "top sieve is an open interval and stays one."
+    )
+
+
+def uncertainty_paragraph(propagation: Propagation) -> str:
+    """Which sources were counted, and how they were propagated."""
+    left_out = sources_words(propagation.sources_left_out) or "none"
+    if propagation.method == "linear":
+        how = "linear law"
+    else:
+        draws = f"{propagation.draws:,}".replace(",", "\u202f")
+        how = f"Monte Carlo, {draws} draws, seed {propagation.seed}"
+    return (
+        f"Sources of uncertainty counted: {sources_words(propagation.sources)}; left out: "
+        f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
+        "several runs has one aperture error, and a tare weighed once is one error. All runs are "
+        f"propagated together ({how}) [2] [3]; sieve tolerances follow [4] where there is no "
+        "certificate, sampling follows [8]."
+    )
+
+
+COMPARISON_PARAGRAPHS = (
+    "Comparisons use a mixed model on ln D with the measurement covariance as a known part and "
+    "Kenward–Roger inference [5]; intervals hold for each family of contrasts together (Dunnett "
+    "against the first level [6], Tukey or the multivariate t otherwise). Equivalence is judged by "
+    "two one-sided tests [7].",
+    "Where they appear above: precision within and between groups follows [9]; whole distributions "
+    "are compared in log-ratio coordinates by permutation within groups [10]; curves of size "
+    "against time are fitted with group and run variation estimated [11].",
+)

@@ -1,0 +1,334 @@
+"""Sizes, their uncertainty and its budget in words: sentences, notes, captions.
+
+Sizes in µm, masses in g; uncertainties in per cent where a sentence says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from psdstats.columns import TIME, column_words
+from psdstats.distribution.arrays import WeighingRemark
+from psdstats.findings import Remark
+from psdstats.uncertainty.bootstrap import LEAST_UNITS
+from psdstats.uncertainty.budget import Budget, combined_percent
+from psdstats.uncertainty.inputs import SourceRemark
+from psdstats.uncertainty.propagation import Propagation, PropagationRemark
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import sentence
+
+_LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
+
+
+def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Remarks as sentences; text is a message of the reading."""
+    return tuple(one if isinstance(one, str) else sentence(one, say) for one in notes)
+
+
+SIZES_CAPTION = "Sizes of every run with standard uncertainty (u after ±)."
+UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its standard uncertainty."
+MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
+MEANS_NOTE = (
+    "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
+    "at half the finest aperture. The means depend on that choice more than on the weighings, so "
+    "they carry no uncertainty. Means as in ISO 9276-2 (names from memory); the specific surface "
+    "is that of spheres."
+)
+NO_SIZE = "No size is bracketed by the sieves."
+BUDGET_HEADING = "Where the uncertainty comes from"
+CHANGES = {
+    "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
+    "tares weighed each run": "tares weighed again in each run",
+}
+"""What a change would be, where its name alone does not say it."""
+CHANGES_CAPTION = (
+    "What a change would buy: standard uncertainty in per cent (root mean square over the runs, or "
+    "over the differences)."
+)
+BOOTSTRAP_STATUS = {
+    "no common unit": "no unit has both levels",
+    "run without size": "a run has no size: the sieves do not bracket it",
+    "too few units": f"no interval: fewer than {LEAST_UNITS} independent units",
+}
+"""Why a mean or ratio has no bootstrap interval."""
+
+
+def sizes_note(coverage: float, say: Numerals = PLAIN) -> str:
+    """How the table of sizes is read."""
+    return (
+        f"The files hold the {say(100 * coverage)} % intervals too. A value with < or > is not "
+        "bracketed by the sieves: it is a bound, not an estimate. Balance: its share of the "
+        "variance of D50."
+    )
+
+
+def sizes_introduction(rule: str) -> str:
+    """What the sizes and their uncertainties are."""
+    return (
+        f"Percentiles by the {rule} rule. The uncertainties here are those of the measurement "
+        "(readings, sieves, and whatever else was counted); how much runs and groups differ is in "
+        "the comparison."
+    )
+
+
+def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
+    """How much of the measurement's doubt about D50 is the balance."""
+    column = propagation.quantities.index("D50")
+    shares = propagation.balance_share[:, column]
+    shares = shares[np.isfinite(shares)]
+    if len(shares) == 0:
+        return "No D50 is bracketed, so its uncertainty cannot be divided."
+    u = 100 * propagation.u[:, column] / propagation.value[:, column]
+    u = u[np.isfinite(u)]
+    middle, least, most = (say.significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
+    largest = float(shares.max())
+    part = f"less than {say(0.1)} % in every run"
+    if largest >= 0.001:
+        median = say.per_cent(float(np.median(shares)), decimals=1)
+        part = f"{median} (median), at most {say.per_cent(largest, decimals=1)}"
+    return (
+        f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
+        f"runs; {least} % to {most} %). Of that variance the balance makes {part}."
+    )
+
+
+def course_caption(coverage: float, say: Numerals = PLAIN) -> str:
+    """What the figure of sizes against time shows."""
+    return (
+        f"D10, D50 and D90 against milling time: means of the runs of each group with "
+        f"{say(100 * coverage)} % measurement intervals; arrows mark open intervals."
+    )
+
+
+def course(means: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """Where every size began and ended."""
+    told = []
+    for quantity, own in means.groupby("quantity", sort=False):
+        ordered = own.sort_values(TIME)
+        first, last = (
+            f"{_bounded(row, say)} at {say(row[TIME])} min"
+            for row in (ordered.iloc[0], ordered.iloc[-1])
+        )
+        told.append(f"{quantity}: {first}, {last}.")
+    return " ".join(told)
+
+
+def _bounded(row: pd.Series, say: Numerals) -> str:
+    side = str(row.get("side", "") or "")
+    return f"{side} {say(row['value'], '.3g')} µm".strip()
+
+
+def undersize_captions(
+    times: Sequence[float], runs: int, group: str, say: Numerals = PLAIN
+) -> tuple[str, str]:
+    """Caption and alternative of the curves of a group; empty where there is one group only."""
+    of_group = f" of {group}" if group else ""
+    listed = ", ".join(say(time) for time in sorted(times))
+    return (
+        f"Cumulative undersize{of_group} by milling time, with uncertainty bands.",
+        f"Mass finer than each aperture for {runs} runs{of_group} at {listed} min; the numbers are "
+        "in the table of curves.",
+    )
+
+
+def no_means(reason: object) -> str:
+    """Why there are no mean sizes."""
+    return f"No mean sizes are given: {reason}"
+
+
+def source_words(source: str) -> str:
+    """Name of a source as it is read, e.g. "lost powder"."""
+    return source.replace("_", " ")
+
+
+def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
+    """Shares of a budget with the label of each bar, and the sources as they are read."""
+    labels = [
+        f"{row['quantity']} of one run"
+        if row["scope"] == "run"
+        else f"{row['quantity']}, {_against(row, say)}"
+        for row in shares.to_dict("records")
+    ]
+    return shares.assign(label=labels, source=[source_words(one) for one in shares["source"]])
+
+
+def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
+    level, versus = (
+        one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
+    )
+    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
+
+
+def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
+    frame = budget.shares_frame()
+    told = []
+    for scope, own in frame[frame["quantity"] == "D50"].groupby("scope", sort=False):
+        rows = own.to_dict("records")
+        largest = max(rows, key=lambda row: float(row["share"]))
+        limited = sum(float(row["share"]) for row in rows if row["balance_limited"])
+        is_run = scope == "run"
+        what = "of one run" if is_run else f"at {_against(largest, say)}"
+        basis = " (root mean square over the runs)" if is_run else ""
+        told.append(
+            f"D50 {what}: the measurement makes a standard uncertainty of "
+            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}; "
+            f"{source_words(largest['source'])} makes "
+            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
+            f"{say.per_cent(limited, decimals=1)}."
+        )
+    return tuple(told)
+
+
+def without_budget(budget: Budget) -> tuple[str, ...]:
+    """How many differences have no budget; quantities alike are told together."""
+    keys = ["quantity", "level", "versus"]
+    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
+    alike: dict[tuple[int, int], list[str]] = {}
+    for quantity, own in known.groupby(level="quantity", sort=False):
+        if not own.all():
+            alike.setdefault((int((~own).sum()), len(own)), []).append(str(quantity))
+    return tuple(
+        f"{', '.join(quantities)}: {lost} of {every} differences by {column_words(budget.by)} have "
+        "no budget, because a run is not bracketed by its sieves."
+        for (lost, every), quantities in alike.items()
+    )
+
+
+def budget_captions(by: str) -> dict[str, str]:
+    """Caption of every table of a budget by name, and of its figure."""
+    factor = column_words(by)
+    return {
+        "budget of sizes": "Share of each source in the variance of one run, mean over the runs.",
+        "budget of a difference": "Share of each source in the variance of a difference by "
+        f"{factor}.",
+        "budget runs": "Share of each source in every size of every run.",
+        "budget differences": f"Share of each source in every difference by {factor}.",
+        "budget what if": "What one change would make of each uncertainty.",
+        "uncertainty shares": f"{BUDGET_HEADING}: shares of the variance in the sizes of one run "
+        f"(mean over the runs) and in a difference by {factor}; the balance first.",
+    }
+
+
+def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:
+    """What the table of ratios shows."""
+    return (
+        f"Mean sizes at each {column_words(by)} over those at the first, with "
+        f"{say(100 * coverage)} % intervals of the measurement."
+    )
+
+
+RATIOS_NOTE = (
+    "Geometric means over the runs of a level. What two runs share (a sieve, a tare, a balance) "
+    "cancels in a ratio. How runs of one kind differ among themselves is not in these intervals; "
+    "it is in the comparison."
+)
+
+
+def bootstrap_caption(unit: str | None, coverage: float, say: Numerals = PLAIN) -> str:
+    """What the table of bootstrap intervals shows."""
+    units = "runs" if unit is None else f"{column_words(unit)}s as a whole"
+    return (
+        f"Geometric means and ratios with {say(100 * coverage)} % bootstrap intervals (BCa); "
+        f"resampled are the {units}."
+    )
+
+
+def _negative_net(say: Numerals, found: Sequence[tuple[float, str, str]], more: int) -> str:
+    told = "; ".join(f"{say(net_g, '.2g')} g on {sieve} in {run}" for net_g, sieve, run in found)
+    rest = f" and {more} more" if more else ""
+    return (
+        f"Net masses less than nothing: {told}{rest}. Sizes are taken where the undersize curve "
+        "first reaches each level."
+    )
+
+
+def _tolerance_used(
+    say: Numerals, standard: str, half_widths_um: Sequence[tuple[float, float]], sieves: int
+) -> str:
+    each = [f"{say(width, '.2g')} at {say(um)} µm" for um, width in half_widths_um]
+    listed = ", ".join(each) if len(each) <= _LISTED else f"{each[0]} to {each[-1]}"
+    return (
+        f"{sieves} sieve{'s have' if sieves > 1 else ' has'} no stated aperture uncertainty; the "
+        f"tolerance of {standard} on the average aperture is used (±µm: {listed})."
+    )
+
+
+def _no_repeatability(say: Numerals, balance: str) -> str:  # noqa: ARG001
+    return f"Balance {balance!r} declares no repeatability_g; only its rounding is counted."
+
+
+def _no_sample_mass(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
+    return f"No sample_mass_g is stated for {', '.join(runs)}; a loss there is not counted."
+
+
+def _loss_halved(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
+    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
+    return (
+        f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); half of each loss is "
+        "added to the pan as the expected value."
+    )
+
+
+def _empty_pan(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
+    return (
+        f"Powder was lost in {', '.join(runs)}, where the pan was found empty and can have held "
+        "little: half of that is added to it, the rest is taken from every class in proportion."
+    )
+
+
+def _linear_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
+    return (
+        f"Run {run!r}: the linear interval of {quantity} is doubtful (it leaves the sieves, or the "
+        "class that holds it is nearly empty); use Monte Carlo."
+    )
+
+
+def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
+    return (
+        f"Run {run!r}: {say(100 * share, '.2g')} % of the draws of {quantity} lie beyond the "
+        "sieves; its u is that of the others."
+    )
+
+
+def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
+    return (
+        f"{draws} draws did not settle every result to {digits} significant digits of its "
+        "uncertainty; allow more draws, or ask for one digit."
+    )
+
+
+def _ratio_doubtful(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
+    return (
+        f"Run {run!r}: the linear interval of {quantity} is doubtful, and so are those of its "
+        "ratios; use Monte Carlo."
+    )
+
+
+def _ratio_beyond(
+    say: Numerals, quantity: str, high: Sequence[str], low: Sequence[str], share: float
+) -> str:
+    above, below = (", ".join(map(repr, side)) for side in (high, low))
+    return (
+        f"{quantity} of {above} over {below}: {say(100 * share, '.2g')} % of the draws are not "
+        "bracketed by the sieves; its u_log is that of the others."
+    )
+
+
+REMARKS = {
+    WeighingRemark.NEGATIVE_NET: _negative_net,
+    SourceRemark.TOLERANCE_USED: _tolerance_used,
+    SourceRemark.NO_REPEATABILITY: _no_repeatability,
+    SourceRemark.NO_SAMPLE_MASS: _no_sample_mass,
+    SourceRemark.LOSS_HALVED: _loss_halved,
+    SourceRemark.EMPTY_PAN: _empty_pan,
+    PropagationRemark.LINEAR_DOUBTFUL: _linear_doubtful,
+    PropagationRemark.BEYOND_SIEVES: _beyond_sieves,
+    PropagationRemark.NOT_SETTLED: _not_settled,
+    PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
+    PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,
+}

@@ -1,0 +1,177 @@
+"""What the bench checks found and what the recording sheet asks for, in words.
+
+The messages of single flags stand beside the checks: they are errors that do not stop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from psdstats.frozen import ReadOnly
+from psdstats.sieves.standards import practice_rule
+from psdstats.study.flags import Flag
+from psdstats.study.records import TareHandling
+from psdstats.study.sheet_plan import SheetPlan
+from psdstats.words.numbers import PLAIN, Numerals
+
+_RUNS_NAMED = 3
+
+LOOKED_FOR: Mapping[str, str] = ReadOnly(
+    {
+        "gross_below_tare": "a loaded sieve is lighter than the empty one by more than noise",
+        "no_pan": "a run has no pan (aperture 0)",
+        "no_sieve": "a run has a pan and no sieve",
+        "repeated_sieve": "a run has the same sieve, or the same aperture, twice",
+        "no_powder": "the net masses of a run do not add up to more than nothing",
+        "negative_net": "a loaded sieve is lighter than the empty one, within weighing noise",
+        "missing_sieve": "a run lacks a sieve that the other runs of its group have",
+        "aperture_order": "the sieves of a run are not written in the order of their apertures",
+        "off_series": "an aperture is not in the standard series",
+        "certificate": "a certified aperture is outside the tolerance, or a sieve has neither",
+        "overload": "a sieve holds more than its load limit",
+        "over_capacity": "a reading is above the capacity of the balance",
+        "finer_than_resolution": "a reading is not a multiple of the balance's resolution",
+        "mass_balance": "the sum of the net masses differs too much from the sample mass",
+        "dominant_class": "one sieve holds more than half of the powder",
+        "not_bracketed": "D10, D50 or D90 lies in the pan or above the top sieve",
+        "end_point": "the second shaking still moved powder",
+        "tare_drift": "the tare of a sieve changes by more than the balance explains",
+        "swapped_sieves": "the tares of two sieves are exchanged in one run",
+        "reading": "something cannot be read",
+    }
+)
+"""What each bench check looks for."""
+
+CHECKS_CAPTION = "What the bench checks found."
+NOTHING_FOUND = "Nothing was found that asks for action."
+
+
+def pressing_sentence(number: int) -> str:
+    """How many errors and warnings there are."""
+    things = "things" if number > 1 else "thing"
+    return (
+        f"The checks found {number} {things} to look at; keep them in mind with every number below."
+    )
+
+
+def notes_sentence(number: int) -> str:
+    """How many notes there are, which ask for nothing."""
+    ask = "notes ask" if number > 1 else "note asks"
+    return (
+        f"{number} further {ask} for nothing (such as a class that weighs a little less than "
+        "nothing, within weighing noise); see the table of checks among the files."
+    )
+
+
+def switched_off_sentence(checks: Sequence[str]) -> str:
+    """Which checks the study switches off."""
+    return f"Checks switched off in this study: {', '.join(checks)}."
+
+
+def where_of(flag: Flag) -> str:
+    """Where one flag is: run, sieve, file and row."""
+    spot = flag.spot
+    row = "" if spot.row is None else f", row {spot.row}"
+    return f"{', '.join(filter(None, (spot.run, spot.sieve)))} ({spot.file or ''}{row})"
+
+
+def where_of_many(flags: Sequence[Flag]) -> str:
+    """Where many flags of one kind are: their number and the first runs."""
+    runs = list(dict.fromkeys(flag.spot.run for flag in flags if flag.spot.run))
+    more = f" and {len(runs) - _RUNS_NAMED} more" if len(runs) > _RUNS_NAMED else ""
+    return f"{len(flags)} times: {', '.join(runs[:_RUNS_NAMED])}{more} (all in tables/checks.csv)"
+
+
+def says_of_many(flags: Sequence[Flag], say: Numerals = PLAIN) -> str:
+    """What many flags of one check found, with the range of their values."""
+    text = LOOKED_FOR[flags[0].check]
+    values = [flag.value for flag in flags if flag.value is not None]
+    if not values:
+        return text
+    return f"{text} ({say(min(values), '.3g')} to {say(max(values), '.3g')} {flags[0].unit})"
+
+
+def tares_caption(group: str) -> str:
+    """Caption of the drawing of a group's tares."""
+    return (
+        f"Tares of the sieves of {group} over the runs; shaded is what weighing explains, rings "
+        "mark readings beyond it."
+    )
+
+
+def tares_alternative(moved: Sequence[tuple[str, str]]) -> str:
+    """Which tares moved, as sieve and run."""
+    found = ", ".join(f"{sieve} in {run}" for sieve, run in moved)
+    return f"Outside its limits: {found}." if found else "No tare moved."
+
+
+CAUTIONS = (
+    "Many fine powders, sugars and starches among them, burn or explode as dust: keep layers and "
+    "clouds small, earth metal parts, and keep flames, sparks and hot surfaces away.",
+    "Do not breathe the dust: work under extraction or wear a mask that fits, and know the safety "
+    "data sheet of the material.",
+    "Mills and shakers are loud: wear hearing protection.",
+    "Keep hands, hair and sleeves away from turning rollers; stop and switch off before reaching "
+    "in.",
+    "Local rules, the makers' instructions and licensed practice come first.",
+)
+"""The usual cautions for milling and sieving, on the recording sheet."""
+
+
+def guide_lines(plan: SheetPlan) -> list[str]:
+    """How to fill in a recording sheet, and the cautions."""
+    tares = (
+        "Weigh every sieve empty before each run (tare_g)."
+        if plan.tares is TareHandling.EACH_RUN
+        else "Weigh every sieve empty once, on its first row (tare_g); the other rows repeat it."
+    )
+    loss = practice_rule("loss_percent")
+    sample = f" (about {plan.sample_mass_g:g} g)" if plan.sample_mass_g is not None else ""
+    lines = [
+        plan.title,
+        "Fill in the shaded cells of the sheets runs and weighings, masses in g. Empty rows may "
+        "wait: runs not weighed yet are left out of the evaluation.",
+        f"Sheet runs: weigh the sample{sample} and write what the balance shows (sample_mass_g).",
+        f"Sheet weighings: {tares}",
+        "After shaking, weigh every sieve and the pan with its powder (gross_g) before emptying "
+        "any of them.",
+        "net_g, recovered_g, loss_g and loss_percent are computed. A net mass below zero or a loss "
+        f"above {loss.value:g} % ({loss.source}) is shown in bold red: look again before the "
+        "powder is gone.",
+        "Sheet sieves: write the average aperture and its expanded uncertainty from the "
+        "certificate, if there is one. Sheet study: add settings as rows of key and value.",
+    ]
+    if plan.second_shaking:
+        lines.append(
+            "Shake once more and weigh the loads again (gross_again_g): the end point is reached "
+            "when they do not change any more."
+        )
+    return [*lines, "", "Cautions", *CAUTIONS]
+
+
+def mass_messages(largest_g: str) -> dict[str, str]:
+    """What a cell for an empty weight says when it is chosen, and when it refuses."""
+    return {
+        "error": f"Write a mass in g from 0 to {largest_g}, the number alone.",
+        "errorTitle": "Not a mass",
+        "prompt": "Mass in g, the number alone.",
+    }
+
+
+LOAD_MESSAGES = {
+    "error": "The loaded sieve is lighter than the empty one, above the balance's capacity, or "
+    "this is no number. Weigh it again.",
+    "errorTitle": "Look again",
+    "prompt": "Mass with powder in g, the number alone.",
+}
+"""What a cell for a loaded sieve says."""
+
+
+def sample_messages(sample_mass_g: float | None) -> dict[str, str]:
+    """What a cell for the mass of a sample says."""
+    about = f" (about {sample_mass_g:g})" if sample_mass_g else ""
+    return {
+        "error": "Write the mass put on the stack in g, the number alone.",
+        "errorTitle": "Not a mass",
+        "prompt": f"Mass put on the stack in g{about}.",
+    }

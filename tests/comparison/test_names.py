@@ -1,0 +1,166 @@
+"""Names that look like something else: nothing takes a level, a group or a sentence apart."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from psdstats.comparison.plan import ComparisonPlan
+from psdstats.errors import ModelError, OutputError
+from psdstats.findings import Contrast, ContrastKind
+from psdstats.models import contrasts
+from psdstats.models.multiplicity import Adjustment
+from psdstats.output.pages.comparison import comparison_page, effects_table
+from psdstats.words import comparison as words
+from psdstats.words.numbers import Numerals
+
+DRY = ("dry at 20 C", "dry at 40 C")
+
+
+def _jars(planted, **options):
+    """Two jars whose names hold " at ", three times, three runs each; jars differ by 20 %."""
+    rows = [
+        {"milling_time_min": time, "jar": jar}
+        for time in (0.0, 6.0, 24.0)
+        for jar in DRY
+        for _ in range(3)
+    ]
+    noise = 0.01 * np.tile([-1.0, 0.0, 1.0], 6)
+    size = [5.0 - 0.01 * row["milling_time_min"] + 0.2 * (row["jar"] == DRY[1]) for row in rows]
+    return planted(rows, np.array(size) + noise, **options)
+
+
+def test_levels_compared_keep_their_names(planted):
+    found = _jars(planted, by="jar")
+    (row,) = found["D50"].effects.to_dict("records")
+    assert (row["high"], row["low"], row["where"]) == (DRY[1], DRY[0], "")
+    _, verdict = words.headlines(found)
+    assert verdict.startswith(
+        "D50 at jar dry at 40 C against jar dry at 20 C: changed, ratio 1.221 (95 % interval "
+    )
+    assert comparison_page(found).answers[0].sentence == verdict
+
+
+def test_levels_within_which_is_compared_keep_their_names(planted):
+    found = _jars(planted, at_each="jar")
+    rows = found["D50"].family("successive")
+    assert list(rows["where"]) == [DRY[0], DRY[0], DRY[1], DRY[1]]
+    assert list(rows["high"]) == ["6", "24", "6", "24"]
+    table = effects_table(found, "successive").frame
+    assert list(table["jar"]) == list(rows["where"])
+    assert list(table["contrast"]) == ["6 vs 0", "24 vs 6", "6 vs 0", "24 vs 6"]
+    said = words.headlines(found)
+    for jar in DRY:
+        assert any(f"D50 at 24 min against 0 min (jar {jar}): changed" in one for one in said)
+        assert any(one.startswith(f"D50 (jar {jar}): the last step") for one in said)
+    drawn = comparison_page(found).drawings[0].alternative
+    assert f"D50 24 vs 0 min, jar {DRY[0]}: " in drawn
+
+
+def _groups(planted, names, **options):
+    rows = [{"group": name} for name in names for _ in range(3)]
+    noise = 0.01 * np.tile([-1.0, 0.0, 1.0], len(names))
+    size = np.repeat(5.0 + 0.1 * np.arange(len(names)), 3)
+    return planted(rows, size + noise, by="group", **options)
+
+
+def test_a_comma_changes_numbers_and_no_name(planted):
+    found = _groups(planted, ("Mill 2.5", "Mill 3.5"))
+    comma = Numerals(",")
+    _, verdict = words.headlines(found, comma)
+    assert verdict.startswith("D50 at group Mill 3.5 against group Mill 2.5: changed, ratio 1,105")
+    assert "." not in verdict.replace("Mill 2.5", "").replace("Mill 3.5", "")[:-1]
+    page = comparison_page(found, comma)
+    assert "Mill 3.5 vs Mill 2.5: 1,105 (" in page.drawings[0].alternative
+    table = page.first[0]
+    cells = [column.text(table.rows()[0], comma) for column in table.columns]
+    assert "Mill 3.5 vs Mill 2.5" in cells
+
+
+def test_times_are_numbers_and_take_the_comma(planted):
+    rows = [{"milling_time_min": time} for time in (0.0, 2.5) for _ in range(3)]
+    noise = 0.01 * np.tile([-1.0, 0.0, 1.0], 2)
+    found = planted(rows, np.repeat([5.0, 4.8], 3) + noise)
+    assert words.headlines(found, Numerals(","))[1].startswith("D50 at 2,5 min against 0 min: ")
+
+
+@pytest.mark.parametrize(
+    "name", ["odd: changed, ", "cannot be told, because", " - ", "a at b at c"]
+)
+def test_names_that_look_like_verdicts(planted, name):
+    found = _groups(planted, (name, "zinnia"), within=[])
+    sentence = words.finding_sentence(found["D50"].findings[0], found.plan)
+    assert sentence.startswith(f"D50 at group zinnia against group {name}: changed, ratio 1.105")
+    rows = [{"group": name}, {"group": "zinnia"}]
+    single = planted(rows, [5.3, 5.0], 1e-4 * np.eye(2), by="group", within=[])
+    sentence = words.finding_sentence(single["D50"].findings[0], single.plan)
+    assert sentence.startswith(f"D50 at group zinnia against group {name}: changed, ratio 0.741")
+    assert sentence.endswith("to undo this.")
+    assert single["D50"].effects["low"].tolist() == [name]
+
+
+def _against_rest(levels):
+    """Each level against the mean of the others: a family nobody has made before."""
+    count = len(levels)
+    weights = (count * np.eye(count) - 1.0) / (count - 1.0)
+    return weights, [Contrast(high=f"{level} against the others") for level in levels]
+
+
+@pytest.fixture
+def new_family(monkeypatch):
+    entry = (_against_rest, Adjustment.MULTIVARIATE_T)
+    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.OWN, entry)
+    told = ("each level against all others", "level")
+    monkeypatch.setitem(words.FAMILIES, ContrastKind.OWN, told)
+
+
+@pytest.mark.usefixtures("new_family")
+@pytest.mark.parametrize("spread", ["pooled", "each contrast"])
+def test_a_new_family_is_a_maker_and_its_words(planted_study, planted_sizes, spread):
+    """It is compared, told, tabled and drawn; its numbers are those of the means of the levels."""
+    from psdstats.comparison import compare
+
+    rows = [{"group": name} for name in ("Alder", "Birch", "Cedar", "Rowan") for _ in range(3)]
+    size = np.repeat([5.0, 5.2, 5.2, 5.2], 3) + 0.01 * np.tile([-1.0, 0.0, 1.0], 4)
+    study = planted_study(rows)
+    sizes = planted_sizes(study, size, 1e-12 * np.eye(12))
+    found = compare(
+        study, "group", [], quantities=("D50",), families=["own"], spread=spread, propagation=sizes
+    )
+    effects = found["D50"].effects
+    assert np.log(effects["ratio"]).tolist() == pytest.approx([-0.2, *[0.2 / 3] * 3])
+    assert effects.loc[0, "contrast"] == "Alder against the others"
+    said = words.headlines(found)
+    assert "D50: of 4 levels, 4 changed." in said
+    assert any(one.startswith("D50: Alder against the others: changed") for one in said)
+    assert not any("pair" in one for one in said)
+    page = comparison_page(found)
+    assert any("each level against all others" in table.caption for table in page.tables)
+
+
+def test_unknown_families_are_refused_in_a_sentence(planted_study, planted_sizes):
+    from psdstats.comparison import compare
+
+    study = planted_study([{"milling_time_min": time} for time in (0.0, 6.0) for _ in range(2)])
+    sizes = planted_sizes(study, [5.0, 5.01, 4.8, 4.81], 1e-12 * np.eye(4))
+    for name in ("odd", "trend"):
+        with pytest.raises(ModelError, match=f"No family of contrasts is called '{name}'; use one"):
+            compare(study, families=[name], propagation=sizes)
+    with pytest.raises(OutputError, match="The family of contrasts 'own' has no words"):
+        words.family_words("own")
+
+
+def test_the_same_remark_of_several_quantities_is_told_once(planted):
+    found = _groups(planted, ("Alder", "Birch"))
+    (one,) = found.results
+    several = replace(found, results=(one, replace(one, quantity="D90")))
+    assert [note for note in words.notes(several) if note.startswith("D50, D90: ")] == [
+        f"D50, D90: {words.sentence(remark)}" for remark in dict.fromkeys(one.remarks)
+    ]
+
+
+def test_a_contrast_without_a_low_level_has_its_own_subject():
+    subject = Contrast(high="linear trend", where="10", quantity="D50")
+    plan = ComparisonPlan(by="milling_time_min", at_each="ball_ratio")
+    assert words.pair(subject, plan) == "linear trend (ball ratio 10)"
+    assert words.contrast_words(subject) == "linear trend"

@@ -1,0 +1,140 @@
+"""The whole report: order, nothing told twice, one decimal sign, cautions always there."""
+
+import re
+
+from psdstats.models import verdicts as models
+from psdstats.output.content import Answer, Bullets, Equation, Page, Section
+from psdstats.output.pages.checks import checks_page, checks_table, tare_drawings
+from psdstats.output.pages.comparison import comparison_page
+from psdstats.output.pages.parts import without_repeats
+from psdstats.output.pages.sizes import sizes_page
+from psdstats.output.report import provenance_record, provenance_text, report_content
+from psdstats.output.tables.table import Table
+from psdstats.study.tares import tare_history
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.report import CAUTIONS, REFERENCES
+
+
+def _content(found, say=PLAIN):
+    record = provenance_record(found.study, found.sizes, {"level": 0.95})
+    return report_content(
+        found.study,
+        found.checks,
+        found.sizes,
+        sizes=sizes_page(found.sizes, found.runs, found.bands, found.means, say),
+        comparison=comparison_page(found.comparison, say),
+        further=[],
+        provenance=provenance_text(record),
+        say=say,
+    )
+
+
+def test_order_of_the_report(benches):
+    content = _content(benches)
+    assert [section.heading for section in content.sections] == [
+        "The study",
+        "Checks of the readings",
+        "Sizes",
+        "Did milling time change the size?",
+        "Method",
+    ]
+    assert [answer.word for answer in content.answers][-1] == "balance"
+    assert content.cautions == CAUTIONS
+    assert content.references == REFERENCES
+    method = content.sections[-1]
+    formulas = [block.formula for block in method.blocks if isinstance(block, Equation)]
+    assert [formula for formula in formulas if formula.startswith("ln D_p = ln x_a")]
+    words = [item.partition(":")[0].lower() for item in method.sections[0].blocks[0].items]
+    assert words == [str(verdict) for verdict in models.Verdict]
+    assert content.provenance["inputs: runs.csv"]
+    assert all(answer.sentence[0].isupper() for answer in content.answers)
+
+
+def test_verdicts_of_sections_stand_before_the_balance(benches):
+    record = provenance_record(benches.study, benches.sizes, {})
+    sizes = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means)
+    groups = Page(heading="Groups", answers=(Answer("groups", "alder agrees."),))
+    content = report_content(
+        benches.study, benches.checks, benches.sizes, sizes=sizes,
+        comparison=comparison_page(benches.comparison), further=[groups],
+        provenance=provenance_text(record),
+    )  # fmt: skip
+    assert [answer.word for answer in content.answers][-2:] == ["groups", "balance"]
+    assert content.answers[-2].sentence == "Alder agrees."
+
+
+def test_every_reference_cited_exists(benches):
+    text = " ".join(block.text for block in _content(benches).blocks() if hasattr(block, "text"))
+    cited = {
+        int(number)
+        for numbers in re.findall(r"\[([\d, ]+)\]", text)
+        for number in numbers.split(",")
+    }
+    assert cited == set(range(1, len(REFERENCES) + 1))
+
+
+def test_groups_are_counted_from_the_runs(benches):
+    table = next(block for block in _content(benches).blocks() if isinstance(block, Table))
+    assert list(table.frame["runs"]) == [20, 20, 20, 20]
+    assert table.frame["times"].iloc[0] == "0, 6, 12, 24, 48"
+    assert table.frame["apertures_um"].iloc[-1] == "53, 75, 106, 150, 212, 300, 425, 600"
+
+
+def test_notes_are_told_once(bench):
+    items = [
+        item
+        for block in _content(bench).blocks()
+        if isinstance(block, Bullets)
+        for item in block.items
+    ]
+    assert len(items) == len(set(items))
+    assert set(bench.study.notes) <= set(items)
+
+
+def test_lists_left_empty_disappear():
+    first = Section(heading="A", blocks=(Bullets(("one", "two")),))
+    second = Page(heading="B", notes=("two",)).section()
+    third = Page(heading="C", notes=("two", "three")).section()
+    kept = without_repeats([first, second, third])
+    assert [section.heading for section in kept] == ["A", "C"]
+    assert kept[1].sections[0].blocks == (Bullets(("three",)),)
+    assert Page(heading="D").section().sections == ()
+
+
+def test_checks_list_what_presses_and_count_the_notes(benches):
+    section = checks_page(benches.checks).section()
+    pressing = [each for each in benches.checks.flags if each.severity != "note"]
+    table = next(block for block in section.blocks if isinstance(block, Table))
+    says, where = list(table.frame["says"]), list(table.frame["where"])
+    open_runs = [each for each in pressing if "D10 lies below" in each.says]
+    assert len(says) == len(pressing) - len(open_runs) + 1
+    assert {each.says for each in pressing if each not in open_runs} < set(says)
+    assert where[0].startswith("cedar-5to1-6min-b, Cedar 180 µm (weighings.csv")
+    (together,) = [at for at, text in enumerate(where) if text.startswith("8 times: ")]
+    shares = sorted(float(re.search(r"([\d.]+) %", each.says)[1]) for each in open_runs)
+    expected = f"lies in the pan or above the top sieve ({shares[0]:g} to {shares[-1]:g} %)"
+    assert expected in says[together]
+    assert "and 5 more" in where[together]
+    notes = len(benches.checks.flags) - len(pressing)
+    assert f"{notes} further notes ask for nothing" in section.blocks[-1].text
+    assert len(checks_table(benches.checks).frame) == len(benches.checks.flags)
+
+
+def test_tares_that_moved_are_named(benches):
+    drawings = tare_drawings(tare_history(benches.study))
+    assert [drawing.name for drawing in drawings] == [
+        f"tares {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")
+    ]
+    assert "Alder 63 µm in alder-10to1-12min-b" in drawings[0].alternative
+
+
+def test_report_with_comma_has_no_point_between_digits(bench):
+    content = _content(bench, Numerals(","))
+    texts = [answer.sentence for answer in content.answers]
+    for block in content.blocks():
+        texts += [*getattr(block, "items", ()), getattr(block, "caption", "")]
+    assert content.say == Numerals(",")
+    assert any(re.search(r"\d,\d", text) for text in texts)
+    assert set(bench.study.notes) < set(texts)  # what the reader assumed keeps its point
+    texts = [text for text in texts if text not in bench.study.notes]
+    assert not [text for text in texts if re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text)]

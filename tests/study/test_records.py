@@ -1,0 +1,183 @@
+"""Records check what they are given: a wrong tares text once changed covariances without a word."""
+
+import copy
+import json
+import pickle
+from dataclasses import replace
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from psdstats_datasets import demo_study
+
+from psdstats.errors import StudyError
+from psdstats.frozen import ReadOnly
+from psdstats.sieves import Sieve
+from psdstats.study import Balance, Reading, Run, Study, TareHandling, read_study
+from psdstats.uncertainty import propagate
+
+
+@pytest.fixture(scope="module")
+def four_benches():
+    return read_study(demo_study("four_benches"))
+
+
+def reading(**changes):
+    return Reading(**{"sieve": "A 90", "aperture_um": 90, "tare_g": 380, "gross_g": 400} | changes)
+
+
+def run(**changes):
+    given = {
+        "name": "a-6", "group": "A", "milling_time_min": 6, "balance": "fine",
+        "readings": [reading(sieve="pan", aperture_um=0), reading()],
+    }  # fmt: skip
+    return Run(**given | changes)
+
+
+def study(**changes):
+    given = {
+        "title": "t", "runs": [run()], "sieves": {"A 90": Sieve(key="A 90", nominal_um=90)},
+        "balances": {"fine": Balance(name="fine", resolution_g=0.01)},
+    }  # fmt: skip
+    return Study(**given | changes)
+
+
+@pytest.mark.parametrize("value", ["400", " 4e2", 400, np.float32(400), Decimal("400.00")])
+def test_numbers_become_floats(value):
+    found = reading(gross_g=value).gross_g
+    assert (found, type(found)) == (400.0, float)
+    assert run(milling_time_min=value).milling_time_min == 400.0
+
+
+def test_times_given_as_text_are_times():
+    frame = study(runs=[run(name=time, milling_time_min=time) for time in ("6", "12")]).runs_frame()
+    assert frame["milling_time_min"].tolist() == [6.0, 12.0]
+
+
+WRONG = [float("nan"), float("inf"), -1, "-1", "412,3 g", "", None, True, [1.0], -np.inf]
+
+
+@pytest.mark.parametrize("value", WRONG)
+@pytest.mark.parametrize("field", ["aperture_um", "tare_g", "gross_g"])
+def test_reading_refuses(field, value):
+    with pytest.raises(StudyError, match=f"^Reading A 90, column {field}: .*Give "):
+        reading(**{field: value})
+
+
+@pytest.mark.parametrize("value", WRONG)
+def test_run_refuses_a_time(value):
+    with pytest.raises(StudyError, match=r"^Run a-6, column milling_time_min: .*Give "):
+        run(milling_time_min=value)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("sample_mass_g", 0), ("group", ""), ("name", None), ("balance", " "), ("readings", "no"),
+        ("readings", [1]), ("factors", {"group": "B"}), ("replicate", ""), ("readings", None),
+    ],
+)  # fmt: skip
+def test_run_refuses(field, value):
+    with pytest.raises(StudyError, match=f"^Run.* column {field}: "):
+        run(**{field: value})
+
+
+@pytest.mark.parametrize("level", [None, True, float("nan"), [1]])
+def test_run_refuses_a_level(level):
+    with pytest.raises(StudyError, match="ball_ratio"):
+        run(factors={"ball_ratio": level})
+
+
+def test_levels_are_texts_or_floats():
+    found = run(factors={"ball_ratio": np.int64(5), "mill": "5"}, replicate=1)
+    assert found.factors == {"ball_ratio": 5.0, "mill": "5"}
+    assert found.replicate == "1"
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("resolution_g", 0), ("resolution_g", "fine"), ("repeatability_g", -1e-9), ("slope_u", 1),
+        ("capacity_g", 0), ("linearity_g", float("nan")), ("name", ""),
+    ],
+)  # fmt: skip
+def test_balance_refuses(field, value):
+    with pytest.raises(StudyError, match=f"^Balance.* column {field}: "):
+        Balance(**{"name": "fine", "resolution_g": 0.01} | {field: value})
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("nominal_um", 0), ("nominal_um", "pan"), ("certified_um", -90), ("coverage_factor", 0),
+        ("expanded_uncertainty_um", float("inf")), ("standard", "house rule"), ("key", " "),
+    ],
+)  # fmt: skip
+def test_sieve_refuses(field, value):
+    given = {"key": "A 90", "nominal_um": 90, "certified_um": 90.2, "expanded_uncertainty_um": 1}
+    with pytest.raises(StudyError, match=f"^Sieve.* column {field}: "):
+        Sieve(**given | {field: value})
+
+
+def test_a_certificate_without_aperture_is_refused():
+    with pytest.raises(StudyError, match="certified_um: there is an expanded uncertainty"):
+        Sieve(key="A 90", nominal_um=90, expanded_uncertainty_um=1)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("tares", "sometimes"), ("tares", None), ("rule", "spline"), ("shape_factor", 0),
+        ("density_g_per_cm3", -2.7), ("runs", ["a-6"]), ("sieves", ["A 90"]), ("title", None),
+        ("balances", {"fine": 0.01}), ("sieves", {"A 45": Sieve(key="A 90", nominal_um=90)}),
+        ("notes", "one text"), ("compare", "by time"),
+    ],
+)  # fmt: skip
+def test_study_refuses(field, value):
+    with pytest.raises(StudyError, match=f"^Study t.*column {field}: |^Study, column title: |None"):
+        study(**{field: value})
+
+
+def test_study_refuses_names_that_do_not_meet():
+    with pytest.raises(StudyError, match="Run a-6, column name: two runs have this name"):
+        study(runs=[run(), run()])
+    with pytest.raises(StudyError, match=r"Run a-6, column balance: .* Give one of other"):
+        study(balances={"other": Balance(name="other", resolution_g=0.1)})
+    with pytest.raises(StudyError, match="Reading A 90, column sieve: run a-6 uses a sieve"):
+        study(sieves={})
+
+
+def test_tares_given_as_text_share_their_error(four_benches):
+    """`tares="once"` counted as "each run": the same covariances as the enum now."""
+    assert study(tares="once").tares is TareHandling.ONCE
+    given = replace(four_benches, tares="once")
+    expected = replace(four_benches, tares=TareHandling.ONCE)
+    assert given == expected
+    covariances = [
+        propagate(each, method="linear").covariance("D50")
+        for each in (given, expected, four_benches)
+    ]
+    np.testing.assert_array_equal(covariances[0], covariances[1])
+    assert not np.array_equal(covariances[0], covariances[2])
+
+
+def test_mappings_are_read_only_and_travel(four_benches):
+    for mapping in (four_benches.sieves, four_benches.runs[0].factors, four_benches.compare):
+        assert isinstance(mapping, ReadOnly)
+        for change in (
+            lambda m: m.update(a=1), lambda m: m.pop("a"), lambda m: m.clear(),
+            lambda m: m.setdefault("a", 1), lambda m: m.__setitem__("a", 1), lambda m: m.popitem(),
+            lambda m: m.__delitem__("a"), lambda m: m.__ior__({"a": 1}),
+        ):  # fmt: skip
+            with pytest.raises(TypeError, match="read-only"):
+                change(mapping)
+    assert pickle.loads(pickle.dumps(four_benches)) == four_benches
+    assert copy.deepcopy(four_benches) == four_benches
+    assert json.loads(json.dumps(four_benches.compare))["by"] == "milling_time_min"
+
+
+def test_a_study_does_not_change_with_what_it_was_made_from():
+    given = {"tare_drift": {"false_alarm": 0.1}}
+    made = study(checks=given)
+    given["tare_drift"]["false_alarm"] = 0.5
+    assert made.checks["tare_drift"]["false_alarm"] == 0.1
