@@ -226,7 +226,6 @@ def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln 
     --------
     >>> import pandas as pd
     >>> from psdstats import models
-    >>> from psdstats.models import diagnostics
     >>> from psdstats.output.figures import new_axes
     >>> trial = pd.DataFrame(
     ...     {
@@ -266,7 +265,7 @@ def residuals_against_fitted(
     ----------
     frame : DataFrame
         Columns fitted, standardised (residual), and optionally run and group, as
-        `psdstats.models.residual_table` gives it.
+        `psdstats.models.diagnostics.residual_table` gives it.
     ax : Axes
         Where to draw.
     fitted_label : str
