@@ -337,7 +337,7 @@ def _study(
     given: Mapping[str, Any] = raw.settings
     optional = ("density_g_per_cm3", "shape_factor", "rule", "tares")
     settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
-    for name in ("uncertainty", "checks", "compare"):
+    for name in ("uncertainty", "checks", "compare", "limits"):
         settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,

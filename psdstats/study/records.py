@@ -252,7 +252,7 @@ class Study:
         Particle volume over the cube of its sieve size (0.5: common practice, no source).
     rule : str, default="semilog"
         Interpolation rule for percentiles.
-    uncertainty, checks, compare : mapping
+    uncertainty, checks, compare, limits : mapping
         The tables of the same name of study.toml: options by name.
     files : tuple of SourceFile
         What was read, for the provenance record.
@@ -280,6 +280,7 @@ class Study:
     uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
     checks: Mapping[str, object] = field(default_factory=ReadOnly)
     compare: Mapping[str, object] = field(default_factory=ReadOnly)
+    limits: Mapping[str, float] = field(default_factory=ReadOnly)
     files: tuple[SourceFile, ...] = field(default=(), compare=False)
     notes: tuple[str, ...] = ()
     settings_text: str = field(default="", compare=False, repr=False)
@@ -294,7 +295,7 @@ class Study:
         object.__setattr__(self, "tares", TareHandling(self.tares))
         hold_number(self, "density_g_per_cm3", above=0, optional=True)
         hold_number(self, "shape_factor", above=0)
-        for name in ("sieves", "balances", "uncertainty", "checks", "compare"):
+        for name in ("sieves", "balances", "uncertainty", "checks", "compare", "limits"):
             if not isinstance(getattr(self, name), Mapping):
                 raise refusal(self, name, "this is no mapping", "Give a dictionary by name.")
             object.__setattr__(self, name, read_only(getattr(self, name)))

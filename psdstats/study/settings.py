@@ -77,7 +77,14 @@ _COMPARE: dict[str, Rule] = {
     "margin_percent": _POSITIVE,
     "spread": ("drifting", "pooled", "each contrast"),
 }
-_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare")
+_LIMITS: dict[str, Rule] = {
+    **{f"D{p}_{side}_um": _POSITIVE for p in (10, 50, 90) for side in ("lower", "upper")},
+    **{f"span_{side}": _POSITIVE for side in ("lower", "upper")},
+    "share_above_um": _POSITIVE,
+    **{f"share_above_{side}": _SHARE for side in ("lower", "upper")},
+    "guard_k": _Number(),
+}
+_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits")
 
 
 def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, object]:
@@ -95,15 +102,17 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     """Find every unknown key and every value that is not allowed."""
     plain = {key: value for key, value in settings.items() if key not in _TABLES}
     found = _check_table(plain, _TOP, file, extra=_TABLES)
-    for name, rules in (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE)):
+    tables = (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE), ("limits", _LIMITS))
+    for name, rules in tables:
         if name in settings:
             found += _check_table(settings[name], rules, file, name)
+    found = found or _limit_problems(settings.get("limits", {}), file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
-        tables = settings.get(name, {})
-        if not isinstance(tables, Mapping):
-            found.append(_wrong(file, (name,), tables, f"a table [{name}.NAME] for each"))
+        each = settings.get(name, {})
+        if not isinstance(each, Mapping):
+            found.append(_wrong(file, (name,), each, f"a table [{name}.NAME] for each"))
             continue
-        for key, table in tables.items():
+        for key, table in each.items():
             found += _check_table(table, rules, file, name, key, needed=next(iter(rules)))
     checks: Any = settings.get("checks", {})
     found += _check_table(checks, {}, file, "checks", extra=CHECKS)
@@ -111,6 +120,20 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
         if not isinstance(checks.get(name, True), bool):
             limits = dict.fromkeys(options.limits, _POSITIVE)
             found += _check_table(checks[name], limits, file, "checks", name)
+    return found
+
+
+def _limit_problems(limits: Any, file: str) -> list[Problem]:
+    """Limits that leave nothing between them, and a share above a sieve that is not named."""
+    found = [
+        _wrong(file, ("limits", upper), limits[upper], f"a number above {limits[lower]:g}")
+        for upper, lower in ((key, key.replace("upper", "lower")) for key in limits)
+        if upper != lower and lower in limits and limits[upper] <= limits[lower]
+    ]
+    shares = [key for key in limits if key in ("share_above_lower", "share_above_upper")]
+    if shares and "share_above_um" not in limits:
+        remedy = "Add the aperture of the sieve, share_above_um, to [limits]."
+        found.append(Problem(file, "the key is missing", remedy, None, "limits.share_above_um"))
     return found
 
 
