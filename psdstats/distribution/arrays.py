@@ -16,9 +16,10 @@ the coarsest class no upper aperture: half the finest aperture, and the coarsest
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,17 @@ class StudyArrays:
     def total_g(self) -> Array:
         """Sum of the net masses of each run, shape (R,)."""
         return np.asarray(self.net_g.sum(axis=1))
+
+    def take(self, rows: Sequence[int]) -> StudyArrays:
+        """The same for some of the runs, with the padding and the sieves of all."""
+        each: dict[str, Any] = {
+            name: getattr(self, name)[list(rows)]
+            for name in (
+                "tare_g", "gross_g", "net_g", "real", "aperture_um", "ln_aperture", "sieve_index"
+            )
+        }  # fmt: skip
+        names = {name: tuple(getattr(self, name)[row] for row in rows) for name in ("runs", "sieves")}
+        return replace(self, **each, **names)
 
 
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:

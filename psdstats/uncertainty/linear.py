@@ -153,7 +153,7 @@ def _logprobit(
     by_low = (place - 1.0) / rise * root * np.exp(probit_low**2 / 2) * (end - start)
     by_high = -place / rise * root * np.exp(probit_high**2 / 2) * (end - start)
     by_undersize = _at_ends(upper, undersize.shape[1], by_low, by_high)
-    by_mass = _undersize_to_mass(by_undersize, undersize, net_g)
+    by_mass = undersize_to_mass(by_undersize, undersize, net_g)
     ends = _at_ends(upper, ln_aperture.shape[1], 1.0 - place, place)
     pick = curved[:, :, None]
     return PercentileJacobian(
@@ -184,7 +184,7 @@ def _monotone(
         by_aperture[:, :, column] = -at.imag / _COMPLEX_STEP / slope
     return PercentileJacobian(
         ln_size=ln_size,
-        by_mass=_undersize_to_mass(by_undersize, undersize, net_g),
+        by_mass=undersize_to_mass(by_undersize, undersize, net_g),
         by_ln_aperture=by_aperture,
     )
 
@@ -201,7 +201,7 @@ def _monotone_slope_at(
     return np.asarray(stepped.imag / _COMPLEX_STEP)
 
 
-def _undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
+def undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
     """Chain rule with ∂Q_j/∂m_i = ([i ≤ j] - Q_j) / M."""
     total = net_g.sum(axis=1)[:, None, None]
     tail = np.cumsum(by_undersize[:, :, ::-1], axis=2)[:, :, ::-1]
