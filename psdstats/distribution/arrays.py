@@ -85,14 +85,11 @@ class StudyArrays:
 
     def take(self, rows: Sequence[int]) -> StudyArrays:
         """The same for some of the runs, with the padding and the sieves of all."""
-        each: dict[str, Any] = {
-            name: getattr(self, name)[list(rows)]
-            for name in (
-                "tare_g", "gross_g", "net_g", "real", "aperture_um", "ln_aperture", "sieve_index"
-            )
-        }  # fmt: skip
-        names = {name: tuple(getattr(self, name)[row] for row in rows) for name in ("runs", "sieves")}
-        return replace(self, **each, **names)
+        arrays: dict[str, Any] = {
+            name: own[list(rows)] for name, own in vars(self).items() if isinstance(own, np.ndarray)
+        }
+        runs = tuple(self.runs[row] for row in rows)
+        return replace(self, runs=runs, sieves=tuple(self.sieves[row] for row in rows), **arrays)
 
 
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:

@@ -251,13 +251,13 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
         If no rule is given, it is unknown, or a run cannot be read as a distribution (no pan, no
         mass, …).
     """
-    if study.rule is None and rule is None:
+    wanted = study.rule if rule is None else rule
+    if wanted is None:
         raise SizeError(
             f"study {study.title!r} prescribes no rule; the powder's own sizes come with their "
-            f"uncertainty from psdstats.propagate, or give rule=\"semilog\" for sizes by that rule."
+            f'uncertainty from psdstats.propagate, or give rule="semilog" for sizes by that rule.'
         )
-    chosen = InterpolationRule(study.rule if rule is None else rule)
-    return sizes_of_arrays(study_arrays(study), rule=chosen)
+    return sizes_of_arrays(study_arrays(study), rule=InterpolationRule(wanted))
 
 
 def sizes_of_arrays(

@@ -48,9 +48,9 @@ from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
+from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words

@@ -14,7 +14,7 @@ from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.linear import coverage_factor, undersize_law
 
 
 def undersize_bands(
@@ -54,7 +54,7 @@ def undersize_bands(
     """
     law = prepare(study, sources=sources, rule="semilog")  # any rule: a band needs no sizes
     arrays = law.arrays
-    undersize, of_mass, of_aperture = law.undersize()
+    undersize, of_mass, of_aperture = undersize_law(law.table)
     slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
     both = replace(of_mass, matrix=sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix))
     u = both.u.reshape(undersize.shape)

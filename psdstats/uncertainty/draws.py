@@ -488,8 +488,7 @@ class _Workspace:
         empty = total <= 0.0
         undersize = np.where(empty, 1.0, masses[:, :-1] / np.where(empty, 1.0, total))
         ln_aperture = self.ln_aperture[run.sieve_slot][:, draws].T
-        assert self.plan.rule is not None
-        return ln_sizes(undersize, ln_aperture, LEVELS, self.plan.rule).T
+        return ln_sizes(undersize, ln_aperture, LEVELS, self.plan.rule or _FAST_RULES[0]).T
 
 
 class _CurveWorkspace:
@@ -514,10 +513,8 @@ class _CurveWorkspace:
             fill(generator, stream.kind, stream.shape, own[row])
         slots, of_shared, of_own = self._acting[id(run)]
         total = of_own @ own + of_shared @ self.shared[slots] + run.base_ln[:, None]
-        assert run.curve is not None
         levels = LEVELS.size
-        at_scores(run.curve, total[:levels], out=ln_size)
-        ln_size += total[levels:]
+        np.add(at_scores(np.asarray(run.curve), total[:levels]), total[levels:], out=ln_size)
         for level, upper in enumerate(run.upper):
             if upper in (0, run.base_g.size - 1):
                 ln_size[level] = -np.inf if upper == 0 else np.inf

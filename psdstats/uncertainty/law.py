@@ -12,7 +12,6 @@ from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
@@ -20,7 +19,7 @@ from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
-from psdstats.distribution.powder_curve import CurveLaw, between_correlation, curve_law
+from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
@@ -36,9 +35,13 @@ from psdstats.uncertainty.inputs import (
 from psdstats.uncertainty.linear import (
     Contributions,
     PercentileJacobian,
+    acting,
     coverage_factor,
+    of_inputs,
     percentile_jacobian,
+    undersize_law,
     undersize_to_mass,
+    with_span,
 )
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
@@ -115,7 +118,7 @@ class JointLaw:
         k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
         ends = np.stack([value - k * u, value + k * u])
         if self.curves is not None:
-            ends[:, :, : LEVELS.size] = self._curve_ends(k[:, : LEVELS.size])
+            ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
         lower = np.where(known, ends[0], self.sizes.lower)
         upper = np.where(known, ends[1], self.sizes.upper)
         doubts = self._doubts(lower, upper)
@@ -134,29 +137,29 @@ class JointLaw:
             ),
         )
 
-    def _curve_ends(self, k: Array) -> Array:
-        """Quantiles of the law of the curve, and beside it what acts on sizes directly, (2, R, 3)."""
-        assert self.curves is not None
-        curve, squares = self.curves.curve, self.contributions.matrix.power(2)
+    def _curve_ends(self, curve: CurveLaw, k: Array) -> Array:
+        """Quantiles of the law of the curve, with what acts on sizes beside it, (2, R, 3)."""
+        squares, levels = self.contributions.matrix.power(2), slice(LEVELS.size)
         shape = self.sizes.value.shape
         direct = squares[:, np.flatnonzero(self.acts_on_size)].sum(axis=1).reshape(shape)
-        through = squares.sum(axis=1).reshape(shape) - direct
-        scores = k * np.sqrt(np.maximum(through[:, : LEVELS.size], 0.0)) / curve.u
-        beside = k * np.sqrt(direct[:, : LEVELS.size])
-        ends = [
-            curve.ln_size + sign * np.hypot(curve.at(sign * scores) - curve.ln_size, beside)
-            for sign in (-1.0, 1.0)
-        ]
-        return np.exp(ends)
+        through = np.maximum(squares.sum(axis=1).reshape(shape) - direct, 0.0)
+        scores = np.nan_to_num(k * np.sqrt(through[:, levels]) / curve.u)
+        beside = k * np.sqrt(direct[:, levels])
+        ends = []
+        for sign in (-1.0, 1.0):
+            reach = at_scores(curve.table, sign * scores[..., None])[..., 0] - curve.ln_size
+            ends.append(curve.ln_size + sign * np.hypot(reach, beside))
+        return np.asarray(np.exp(ends))
 
     def on_sizes(self) -> InputTable:
         """The inputs as draws take them: with a law of the curve, all on its scores or beside it.
 
-        Scores are in the first three places of each run, shifts of ln D beside it in the next three.
+        Scores are in the first three places of each run, shifts of ln D in the next three.
         """
         if self.curves is None:
             return self.table
-        levels = (len(QUANTITIES) * np.arange(len(self.arrays.runs))[:, None] + np.arange(3)).ravel()
+        rows = np.arange(len(QUANTITIES) * len(self.arrays.runs))
+        levels = rows[rows % len(QUANTITIES) < LEVELS.size]
         scale = np.nan_to_num(self.curves.curve.u.ravel())
         acting = self.contributions.matrix[levels].tocoo()
         beside = self.acts_on_size[acting.col]
@@ -267,18 +270,6 @@ class JointLaw:
             found[quantity] = covariance * np.outer(gap, gap)
         return found
 
-    def undersize(self) -> tuple[Array, Contributions, Contributions]:
-        """Undersize at every aperture, what masses add to it, and what is added to the aperture.
-
-        Shapes: (R, K - 1); rows (K - 1) r + j of the contributions are aperture j of run r, those
-        of the second are in µm.
-
-        Notes
-        -----
-        With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
-        """
-        return _undersize(self.table)
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Interval:
@@ -327,9 +318,10 @@ class OpenCurves:
     def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
         """The same for some of the runs."""
         index = np.asarray(rows, dtype=np.intp)
-        each = {one.name: getattr(self.curve, one.name)[index] for one in fields(self.curve)}
+        names = [one.name for one in fields(self.curve) if one.name != "levels"]
+        each = {name: getattr(self.curve, name)[index] for name in names}
         levels = (LEVELS.size * index[:, None] + np.arange(LEVELS.size)).ravel()
-        return OpenCurves(curve=CurveLaw(**each), factor=self.factor[levels])
+        return OpenCurves(curve=replace(self.curve, **each), factor=self.factor[levels])
 
     def inputs(self) -> ElementaryInputs:
         """What is left open, as normal inputs on ln D."""
@@ -392,8 +384,8 @@ def prepare(
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     """Law of the curves of all runs, with the errors of readings and apertures as its noise."""
     arrays = weighings.arrays
-    table = _collected(weighings, chosen)
-    raw, of_mass, of_aperture = _undersize(table)
+    table = replace(_collected(weighings, chosen), on_ln_size=Action())
+    raw, of_mass, of_aperture = undersize_law(table)
     undersize = np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1)
     curve = curve_law(
         undersize,
@@ -405,9 +397,23 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
     noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
     left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
-    condition = [(one.milling_time_min, *sorted(one.factors.items())) for one in weighings.runs]
-    correlation = between_correlation(curve, arrays.ln_aperture, condition)
+    correlation = between_correlation(curve, _cases(weighings))
     return OpenCurves(curve=curve, factor=_factor(left, correlation))
+
+
+def _cases(weighings: Weighings) -> NDArray[np.intp]:
+    """Number of the condition and nominal stack of each run, shape (R,)."""
+    sieves = weighings.study.sieves
+    cases = [
+        (
+            run.milling_time_min,
+            tuple(sorted((name, str(level)) for name, level in run.factors.items())),
+            tuple(sorted(sieves[one.sieve].nominal_um for one in run.readings if one.aperture_um)),
+        )
+        for run in weighings.runs
+    ]
+    known = {case: number for number, case in enumerate(dict.fromkeys(cases))}
+    return np.array([known[case] for case in cases], dtype=np.intp)
 
 
 def _collected(weighings: Weighings, chosen: ChosenSources) -> InputTable:
@@ -422,7 +428,7 @@ def _smallest(table: InputTable, arrays: StudyArrays) -> Array:
         variance, (table.on_mass.run, table.on_mass.place), np.square(table.on_mass.coefficient)
     )
     least = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
-    return np.maximum(_NOTHING, _SEEN * least / table.net_g.sum(axis=1))
+    return np.asarray(np.maximum(_NOTHING, _SEEN * least / table.net_g.sum(axis=1)))
 
 
 def _blocks(matrix: sparse.csr_array, shape: tuple[int, ...]) -> Array:
@@ -443,7 +449,7 @@ def _factor(u: Array, correlation: Array) -> Array:
         column = rest[:, pivot] / np.sqrt(rest[pivot, pivot])
         rest = rest - np.outer(column, column)
         columns.append(np.where(np.abs(column) > _ALIKE, column, 0.0))
-    return u[:, None] * np.array(columns).reshape(len(columns), u.size).T
+    return np.asarray(u[:, None] * np.array(columns).reshape(len(columns), u.size).T)
 
 
 def _law(
@@ -461,9 +467,9 @@ def _law(
     if curves is not None:
         jacobian = _curve_jacobian(curves.curve, table.net_g)
     else:
-        assert rule is not None
-        jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, rule)
-    transform, known = _with_span(np.exp(jacobian.ln_size))
+        prescribed = rule or InterpolationRule.SEMILOG
+        jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, prescribed)
+    transform, known = with_span(np.exp(jacobian.ln_size))
     matrix = sparse.csr_array(transform @ _on_ln_size(table, arrays, jacobian))
     matrix.eliminate_zeros()
     ln_size = None if curves is None else curves.curve.ln_size
@@ -473,7 +479,7 @@ def _law(
         arrays=arrays,
         table=table,
         sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g, ln_size=ln_size),
-        contributions=_of_inputs(table, matrix, known),
+        contributions=of_inputs(table, matrix, known),
         sources=chosen,
         curves=curves,
     )
@@ -495,77 +501,13 @@ def _on_ln_size(
     by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
     itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
     return sum(
-        _acting(table, action, np.nan_to_num(derivative))
+        acting(table, action, np.nan_to_num(derivative))
         for action, derivative in (
             (table.on_mass, jacobian.by_mass),
             (table.on_aperture, by_aperture),
             (table.on_ln_size, itself),
         )
     )
-
-
-def _undersize(table: InputTable) -> tuple[Array, Contributions, Contributions]:
-    """See `JointLaw.undersize`."""
-    net_g = table.net_g
-    undersize = undersize_of_masses(net_g)
-    n_runs, n_sieves = undersize.shape
-    below = np.arange(n_sieves)[:, None] >= np.arange(n_sieves + 1)
-    by_mass = (below - undersize[:, :, None]) / net_g.sum(axis=1)[:, None, None]
-    itself = np.broadcast_to(np.eye(n_sieves), (n_runs, n_sieves, n_sieves))
-    known = np.ones(undersize.size, dtype=bool)
-    of_mass, of_aperture = (
-        _of_inputs(table, _acting(table, action, slope), known)
-        for action, slope in ((table.on_mass, by_mass), (table.on_aperture, itself))
-    )
-    return undersize, of_mass, of_aperture
-
-
-def _of_inputs(
-    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
-) -> Contributions:
-    return Contributions(
-        matrix=matrix,
-        known=known,
-        degrees_of_freedom=table.degrees_of_freedom,
-        source=table.source,
-        n_sources=len(table.sources),
-    )
-
-
-def _acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
-    """What a standard deviation of each input adds to each result, shape (R L, N).
-
-    Shapes: derivative (R, L, places), of result l of run r in what the action acts on.
-    """
-    n_runs, n_results, _ = derivative.shape
-    run = np.array(action.run, dtype=np.intp)
-    place = np.array(action.place, dtype=np.intp)
-    part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
-    rows = n_results * run[:, None] + np.arange(n_results)
-    columns = np.repeat(np.array(action.input, dtype=np.intp), n_results)
-    return sparse.csr_array(
-        (part.ravel(), (rows.ravel(), columns)), shape=(n_runs * n_results, len(table.kind))
-    )
-
-
-def _with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
-    """Map (ln D10, ln D50, ln D90) of each run to these and ln span, and which of them are known.
-
-    Shapes: size (R, 3), NaN where not bracketed (the rows are then 0); gives (4 R, 3 R), (4 R,).
-    """
-    n_runs = len(size)
-    width = np.where(np.isnan(size[:, 1]), np.nan, size[:, 2] - size[:, 0])
-    by_size = np.stack([-size[:, 0] / width, np.full(n_runs, -1.0), size[:, 2] / width], axis=1)
-    blocks = np.zeros((n_runs, 4, 3))
-    known = ~np.isnan(np.column_stack([size, width]))
-    blocks[:, [0, 1, 2], [0, 1, 2]] = known[:, :3]
-    blocks[:, 3, :] = np.where(known[:, 3:], by_size, 0.0)
-    run, quantity, level = np.nonzero(blocks)
-    transform = sparse.csr_array(
-        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
-        shape=(4 * n_runs, 3 * n_runs),
-    )
-    return transform, known.ravel()
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:

@@ -302,9 +302,7 @@ def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
     )
 
 
-def _hidden_peak(
-    say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float
-) -> str:
+def _hidden_peak(say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float) -> str:
     return (
         f"The class {say(finer_um, '.4g')} to {say(coarser_um, '.4g')} µm of {_listed(runs)} may "
         "hide a peak of the distribution: no sieve shows where in the class the powder lies, and "
