@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=numbers)
     add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=int)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=int)
     design.add_argument(
         "--factor",
         action="append",
@@ -146,6 +147,7 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         sieves=dict.fromkeys(groups, own) if own else {},
         one_stack=options.one_stack,
         replicates=options.replicates,
+        splits=options.splits,
         factors=dict(options.factor),
         sample_mass_g=options.sample_g,
         shaking_time_min=options.shaking_min,

@@ -21,7 +21,7 @@ study.  Data made here are invented: they stand for no real powder, mill or labo
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
 
@@ -216,7 +216,7 @@ class _Balances:
             here = np.flatnonzero(layout.balance == b)
             load = load_g[:, here]
             value = load * (1 + self.slope[:, b, None, None])
-            if balance.capacity_g is not None and balance.linearity_g > 0:
+            if balance.capacity_g is not None and balance.linearity_g:
                 part = load / balance.capacity_g
                 bow = 4 * balance.linearity_g * part * (1 - part)
                 value += self.bow[:, b, None, None] * bow
@@ -280,28 +280,25 @@ def rule_sizes(mass: Array, aperture_um: Array, *, rule: str) -> Array:
     return quantities_of(size)
 
 
-def truth_frame(
-    layout: Layout, readings: Readings, typical: Array, *, rule: str | None
-) -> pd.DataFrame:
-    """True sizes of the first of the simulated trials, and those that a rule would give.
+def truth_frame(layout: Layout, readings: Readings, typical: Array, *, rule: str) -> pd.DataFrame:
+    """True sizes of the first of the simulated trials.
 
     Shapes: typical (R, 4).
     """
     true = quantities_of(readings.curves.sizes())[0]
+    aperture_um = gather(readings.apertures.true_um[:1], layout, pad=np.inf)
+    by_rule = rule_sizes(readings.fraction[:1], aperture_um, rule=rule)[0]
     runs = len(layout.run_names)
-    frame = pd.DataFrame(
+    return pd.DataFrame(
         {
             "run": np.repeat(layout.run_names, len(QUANTITIES)),
             "quantity": np.tile(QUANTITIES, runs),
             "unit": np.tile(QUANTITY_UNITS, runs),
             "true": true.ravel(),
+            "by_rule": by_rule.ravel(),
             "typical": typical.ravel(),
         }
     )
-    if rule is not None:
-        aperture_um = gather(readings.apertures.true_um[:1], layout, pad=np.inf)
-        frame["by_rule"] = rule_sizes(readings.fraction[:1], aperture_um, rule=rule).ravel()
-    return frame
 
 
 CHUNK = 64  # trials computed together; fixed, so that a seed means the same everywhere
@@ -362,9 +359,7 @@ class SimulatedMasses:
         return rule_sizes(self.net_g, self.aperture_um, rule=self.rule)
 
 
-def simulate_study(
-    design: TrialDesign, *, seed: int | np.random.Generator, rule: str | None = None
-) -> SimulatedTrial:
+def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> SimulatedTrial:
     """One trial: milled, sampled, sieved and weighed.
 
     Parameters
@@ -373,8 +368,6 @@ def simulate_study(
         The trial.
     seed : int or numpy.random.Generator
         Source of everything random.
-    rule : str, optional
-        Rule that the study prescribes; the truth then has the sizes by that rule too.
 
     Returns
     -------
@@ -398,7 +391,7 @@ def simulate_study(
     layout = lay_out(design)
     readings = weigh_trials(design, layout, 1, np.random.default_rng(seed))
     typical = quantities_of(mean_curves(design, layout).sizes())[0]
-    study = replace(_study(design, layout, readings), rule=rule)
+    study = _study(design, layout, readings)
     sieve = layout.plate_um > 0
     apertures = pd.DataFrame(
         {
@@ -409,7 +402,7 @@ def simulate_study(
     )
     return SimulatedTrial(
         study=study,
-        truth=truth_frame(layout, readings, typical, rule=rule),
+        truth=truth_frame(layout, readings, typical, rule=study.rule),
         apertures=apertures,
     )
 

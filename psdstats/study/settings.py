@@ -15,22 +15,24 @@ from itertools import chain
 from typing import Any
 
 from psdstats.errors import Problem
+from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import RULES, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, RULES, TareHandling
 
 _LARGEST = 1e12  # of any number among the settings
 
 
 @dataclass(frozen=True)
 class _Number:
-    """A number of at least `least`, or above `above`, and below `below`."""
+    """A number of at least `least`, or above `above`, and below `below`; perhaps a whole one."""
 
     above: float | None = None
     least: float = 0.0
     below: float = math.inf
+    whole: bool = False
 
 
-Rule = _Number | tuple[str, ...] | type
+Rule = _Number | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns."""
 
 _POSITIVE, _SHARE = _Number(above=0), _Number(above=0, below=1)
@@ -46,9 +48,14 @@ _TOP: dict[str, Rule] = {
 _BALANCE: dict[str, Rule] = {
     "resolution_g": _POSITIVE,
     "repeatability_g": _Number(),
+    "repeatability_weighings": _Number(least=2, whole=True),
     "capacity_g": _POSITIVE,
     "slope_u": _Number(below=1),
     "linearity_g": _Number(),
+    "drift_g": _Number(),
+    "accuracy_class": ACCURACY_CLASSES,
+    "verification_interval_g": _POSITIVE,
+    "certificate": str,
 }
 _SIEVE: dict[str, Rule] = {
     "nominal_um": _POSITIVE,
@@ -56,6 +63,13 @@ _SIEVE: dict[str, Rule] = {
     "expanded_uncertainty_um": _POSITIVE,
     "coverage_factor": _POSITIVE,
     "standard": str,
+    "certificate": str,
+    "certificate_correlation": _Number(),
+    "effective_um": _POSITIVE,
+    "effective_u_um": _POSITIVE,
+    "reference": str,
+    "reference_correlation": _Number(),
+    "degrees_of_freedom": _Number(least=1),
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
     "rounding": bool,
@@ -63,17 +77,16 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "calibration": bool,
     "aperture": bool,
     "sampling": bool,
-    "lost_powder": bool,
-    "between_sieves": bool,
+    "splitting": bool,
+    "splitting_percent": _Number(),
+    "splitting_method": SPLITTING_METHODS,
+    "end_point": bool,
+    "lost_powder": (True, False, "pan", "in proportion"),
+    "interpolation": bool,
     "run_to_run_percent": _Number(),
     "coverage": _SHARE,
 }
 """Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
-RETIRED = {
-    "interpolation": "[uncertainty] interpolation has no effect any more: what the curve may do "
-    "between two sieves counts by default. Remove the line; between_sieves = false leaves it out."
-}
-"""Former keys of the table [uncertainty], and what a study that has one is told."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
     "within": list,
@@ -110,8 +123,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     tables = (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE), ("limits", _LIMITS))
     for name, rules in tables:
         if name in settings:
-            former = RETIRED if name == "uncertainty" else ()
-            found += _check_table(settings[name], rules, file, name, extra=former)
+            found += _check_table(settings[name], rules, file, name)
     found = found or _limit_problems(settings.get("limits", {}), file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
         each = settings.get(name, {})
@@ -181,13 +193,17 @@ def expected_instead(rule: Rule, value: object) -> str:
             value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
         )
         low_enough = abs(number) < _LARGEST and number < below
+        low_enough = low_enough and not (rule.whole and number != int(number))
         if low_enough and (number >= least if above is None else number > above):
             return ""
         low = f"of at least {least:g}" if above is None else f"above {above:g}"
-        return f"a number {low}" + (f" and below {below:g}" if below < math.inf else "")
+        low += f" and below {below:g}" if below < math.inf else ""
+        return f"a {'whole ' * rule.whole}number {low}"
     if isinstance(rule, tuple):
-        names = ", ".join(f'"{name}"' for name in rule)
-        return "" if isinstance(value, str) and value in rule else f"one of {names}"
+        names = ", ".join(
+            f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule
+        )
+        return "" if isinstance(value, str | bool) and value in rule else f"one of {names}"
     if rule is bool:
         return "" if isinstance(value, bool) else "true or false"
     if rule is str:

@@ -41,8 +41,8 @@ _CERTIFIED_SHARE = 0.25
 def changed_studies(study: Study) -> dict[str, Study]:
     """The study with one thing changed, by the name of the change; cheapest to state first.
 
-    A finer balance has resolution, repeatability and linearity a tenth of what they are, and its
-    slope as it is; a certified sieve has U = Y/4 (common practice, no source), k = 2.
+    A finer balance has resolution, repeatability, linearity and drift a tenth of what they are, and
+    its slope as it is; a certified sieve has U = Y/4 (common practice, no source), k = 2.
     """
     found = {
         "balance ten times finer": replace(
@@ -59,8 +59,12 @@ def changed_studies(study: Study) -> dict[str, Study]:
 
 
 def _finer(balance: Balance) -> Balance:
-    names = ("resolution_g", "repeatability_g", "linearity_g")
-    return replace(balance, **{name: getattr(balance, name) / _FINER for name in names})
+    finer = {
+        name: value / _FINER
+        for name, value in vars(balance).items()
+        if name in ("resolution_g", "repeatability_g", "linearity_g", "drift_g") and value
+    }
+    return replace(balance, **finer)
 
 
 def _twice(run: Run) -> Run:

@@ -21,7 +21,6 @@ from psdstats.uncertainty.propagation import Propagation, PropagationRemark
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
-_NAMED = 4  # runs that a note names; of more it gives the number
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
@@ -69,16 +68,10 @@ def sizes_note(coverage: float, say: Numerals = PLAIN) -> str:
 
 def sizes_introduction(rule: str) -> str:
     """What the sizes and their uncertainties are."""
-    what = (
-        f"Sizes by the {rule} rule: the intervals hold the size by that rule, which is not the "
-        "powder's own where its curve bends between two sieves."
-        if rule
-        else "Sizes of the powder itself: what its curve may do between two sieves is part of the "
-        "uncertainty."
-    )
     return (
-        f"{what} The uncertainties here are those of the measurement (readings, sieves, and "
-        "whatever else was counted); how much runs and groups differ is in the comparison."
+        f"Percentiles by the {rule} rule. The uncertainties here are those of the measurement "
+        "(readings, sieves, and whatever else was counted); how much runs and groups differ is in "
+        "the comparison."
     )
 
 
@@ -266,25 +259,66 @@ def _tolerance_used(
 
 
 def _no_repeatability(say: Numerals, balance: str) -> str:  # noqa: ARG001
-    return f"Balance {balance!r} declares no repeatability_g; only its rounding is counted."
+    return f"Balance {balance!r} declares no repeatability_g; none is counted."
+
+
+def _no_data_sheet(
+    say: Numerals,
+    balance: str,
+    accuracy_class: str,
+    is_stated: bool,
+    interval_g: float,
+    least_g: float,
+    most_g: float,
+) -> str:
+    span = f"{say(least_g, '.2g')} g"
+    if most_g > least_g:
+        span += f" to {say(most_g, '.2g')} g"
+    of_class = f"class {accuracy_class}" + ("" if is_stated else " (taken, for none is stated)")
+    return (
+        f"Balance {balance!r} states neither repeatability nor linearity: each reading may be off "
+        f"by what OIML R 76 permits in service for {of_class} with e = {say(interval_g)} g, "
+        f"±{span}. Give repeatability_g and linearity_g of its data sheet."
+    )
 
 
 def _no_sample_mass(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
     return f"No sample_mass_g is stated for {', '.join(runs)}; a loss there is not counted."
 
 
-def _loss_halved(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
+def _loss_counted(say: Numerals, runs: int, least_g: float, most_g: float, habit: str) -> str:
     span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
-    return (
-        f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); half of each loss is "
-        "added to the pan as the expected value."
-    )
+    return f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); {_HABITS[habit]}."
+
+
+_HABITS = {
+    "": "the sizes are as weighed, and their uncertainty holds that all of it may have been powder "
+    "of the pan",
+    "pan": "all of it is added to the pan, as stated",
+    "in proportion": "it was lost from every class in proportion, as stated",
+}
 
 
 def _empty_pan(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
     return (
         f"Powder was lost in {', '.join(runs)}, where the pan was found empty and can have held "
-        "little: half of that is added to it, the rest is taken from every class in proportion."
+        "little: only so much of it counts as powder of the pan."
+    )
+
+
+def _end_point(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
+    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
+    return (
+        f"The second shaking still moved powder in {runs} run{'s' if runs > 1 else ''} (largest "
+        f"change {span}); sizes are by the first weighing, and the change counts as uncertainty."
+    )
+
+
+def _splits_found(say: Numerals, samples: int, percent: float, degrees_of_freedom: float) -> str:
+    return (
+        f"Splits of {samples} sample{'s' if samples > 1 else ''} scatter by "
+        f"{say(percent, '.2g')} % in the mass finer than the median ({say(degrees_of_freedom)} "
+        f"degree{'s' if degrees_of_freedom > 1 else ''} of freedom); every run carries that."
     )
 
 
@@ -300,28 +334,6 @@ def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
         f"Run {run!r}: {say(100 * share, '.2g')} % of the draws of {quantity} lie beyond the "
         "sieves; its u is that of the others."
     )
-
-
-def _hidden_peak(say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float) -> str:
-    return (
-        f"The class {say(finer_um, '.4g')} to {say(coarser_um, '.4g')} µm of {_listed(runs)} may "
-        "hide a peak of the distribution: no sieve shows where in the class the powder lies, and "
-        "sizes near it may miss by more than their intervals say. A sieve inside that class "
-        "settles it."
-    )
-
-
-def _flat_step(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
-    return (
-        f"Run {run!r}: {quantity} lies along a flat step of the curve (a class without powder), "
-        "so the interval spans the step and its middle means nothing."
-    )
-
-
-def _listed(runs: Sequence[str]) -> str:
-    """Names of runs, or how many there are."""
-    few = len(runs) <= _NAMED
-    return ", ".join(map(repr, runs)) if few else f"{len(runs)} runs, {runs[0]!r} first,"
 
 
 def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
@@ -353,12 +365,13 @@ REMARKS = {
     SourceRemark.TOLERANCE_USED: _tolerance_used,
     SourceRemark.NO_REPEATABILITY: _no_repeatability,
     SourceRemark.NO_SAMPLE_MASS: _no_sample_mass,
-    SourceRemark.LOSS_HALVED: _loss_halved,
+    SourceRemark.NO_DATA_SHEET: _no_data_sheet,
+    SourceRemark.LOSS_COUNTED: _loss_counted,
     SourceRemark.EMPTY_PAN: _empty_pan,
+    SourceRemark.END_POINT: _end_point,
+    SourceRemark.SPLITS_FOUND: _splits_found,
     PropagationRemark.LINEAR_DOUBTFUL: _linear_doubtful,
     PropagationRemark.BEYOND_SIEVES: _beyond_sieves,
-    PropagationRemark.HIDDEN_PEAK: _hidden_peak,
-    PropagationRemark.FLAT_STEP: _flat_step,
     PropagationRemark.NOT_SETTLED: _not_settled,
     PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
     PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,
