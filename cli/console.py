@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 _PLAIN = {
     "─": "-", "−": "-", "–": "-", "…": "...", "≥": ">=", "≤": "<=", "→": "->", "×": "x", "±": "+-",
+    "ν": "nu",
 }  # fmt: skip
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 

@@ -20,6 +20,7 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.monte_carlo import numerical_tolerance
 
 
 class Method(StrEnum):
@@ -255,6 +256,24 @@ class Propagation(DrawnOrLinear):
     linear_valid: tuple[tuple[bool | None, ...], ...]
     monte_carlo: SizeDraws | None = None
 
+    @property
+    def expanded(self) -> Array:
+        """Expanded uncertainty U = k u, half the interval, shape (R, 4).
+
+        NaN where value ± U misses an end of the interval by more than one unit of the second
+        significant digit of u: such a result is stated by its interval.
+        """
+        half = (self.upper - self.lower) / 2
+        with np.errstate(invalid="ignore"):
+            off = np.abs(self.lower + half - self.value)
+            fits = (off <= 2 * numerical_tolerance(self.u)) & (half > 0)
+        return np.where(fits, half, np.nan)
+
+    @property
+    def k(self) -> Array:
+        """Coverage factor U/u; NaN where no expanded uncertainty is stated."""
+        return self.expanded / self.u
+
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.
 
@@ -291,8 +310,9 @@ class Propagation(DrawnOrLinear):
         Returns
         -------
         DataFrame
-            run, group, milling_time_min, quantity, unit, value, u, u_percent, lower, upper,
-            coverage, k, effective_df, balance_share, status, bound_lower, bound_upper,
+            run, group, milling_time_min, quantity, unit, value, u, u_percent, expanded (U = k u;
+            NaN where the interval is not symmetric), k, effective_df, lower, upper, coverage,
+            method, balance_share, status, bound_lower, bound_upper,
             share_unbracketed, linear_valid.  Sizes and their u are in µm, shares are fractions.
         """
         n_runs, n_quantities = self.value.shape
@@ -305,9 +325,10 @@ class Propagation(DrawnOrLinear):
                 "unit": list(QUANTITY_UNITS) * n_runs,
                 **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
-                **self._ravelled("lower", "upper"),
+                **self._ravelled("expanded", "k", "effective_df", "lower", "upper"),
                 "coverage": self.coverage,
-                **self._ravelled("k", "effective_df", "balance_share"),
+                "method": str(self.method),
+                **self._ravelled("balance_share"),
                 "status": [one for row in self.status for one in row],
                 **self._ravelled("bound_lower", "bound_upper", "share_unbracketed"),
                 "linear_valid": pd.array(

@@ -81,7 +81,7 @@ def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ..
             f"{_count(plan.groups, 'group')} × {plan.times} times × "
             f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
             f"{say(result.change_percent, '+g')} % would be shown in {say(100 * shown, '.0f')} % "
-            f"of trials (± {say(100 * float(row['power_error']), '.1f')}), which is "
+            f"of trials (standard error {say(100 * float(row['power_error']), '.1f')}), which is "
             f"{'enough' if shown >= result.wanted_power else 'not enough'}; {smallest}"
         )
     v = result.variation
@@ -121,7 +121,7 @@ def _weighed(
     error = say(found.u_change_error_percent / np.sqrt(2), ".1g")
     return (
         f"simulated weighings of {say(sample_g)} g of {powder!r}, {weighing_words(weighing, say)}, "
-        f"own part of {found.quantity} {say(found.own_percent, '.2g')} ± {error} %"
+        f"own part of {found.quantity} {say(found.own_percent, '.2g')} % (standard error {error})"
     )
 
 
@@ -241,8 +241,8 @@ def _law_against_simulation(frame: pd.DataFrame, start: str, what: str, say: Num
         return (
             f"The simulation does not bear the linear law out for {what} in {len(apart)} of "
             f"{len(cells)} cases: with {_cell(cells[worst], say)} the law gives {say(law, '.3g')} "
-            f"%, the simulation {say(found, '.3g')} ± {say(error, '.1g')} %; go by the simulation, "
-            "and take the samples above as a first guess."
+            f"%, the simulation {say(found, '.3g')} % (standard error {say(error, '.1g')}); go by "
+            "the simulation, and take the samples above as a first guess."
         )
     furthest = say(100 * max(abs(found / law - 1) for found, _, law in figures), ".2g")
     largest = say(100 * max(error / law for _, error, law in figures), ".2g")
@@ -462,7 +462,7 @@ TRIED_SIZES = (
     "Standard uncertainty of the sizes on this stack, of one run and of a change between two, and "
     "by how much interpolation misses the true size."
 )
-TRIED_ERRORS = "±: Monte Carlo standard error of u; open: samples without a size."
+TRIED_ERRORS = "s.e.: Monte Carlo standard error of u; open: samples without a size."
 TRIED_LOADS = (
     "Share of simulated samples that overload a sieve, or put more than half into one class."
 )
@@ -480,7 +480,7 @@ LATE = (
 def precision_note(plan: PrecisionPlan) -> str:
     """Below the simulated ones."""
     return (
-        f"Simulated on {plan.trials} stacks with two samples each, seed {plan.seed}; ±: Monte "
+        f"Simulated on {plan.trials} stacks with two samples each, seed {plan.seed}; s.e.: Monte "
         "Carlo standard error.  Splitting of the sample, losses and run-to-run variation of the "
         "mill are not counted."
     )

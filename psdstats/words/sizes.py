@@ -5,22 +5,24 @@ Sizes in µm, masses in g; uncertainties in per cent where a sentence says so.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME, column_words
+from psdstats.columns import QUANTITY_UNITS, TIME, column_words
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import Remark
+from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.inputs import SourceRemark
-from psdstats.uncertainty.propagation import Propagation, PropagationRemark
+from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
+_MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
@@ -29,8 +31,10 @@ def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tupl
     return tuple(one if isinstance(one, str) else sentence(one, say) for one in notes)
 
 
-SIZES_CAPTION = "Sizes of every run with standard uncertainty (u after ±)."
-UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its standard uncertainty."
+SIZES_CAPTION = (
+    "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
+)
+UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
 MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
 MEANS_NOTE = (
     "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
@@ -57,12 +61,71 @@ BOOTSTRAP_STATUS = {
 """Why a mean or ratio has no bootstrap interval."""
 
 
-def sizes_note(coverage: float, say: Numerals = PLAIN) -> str:
+def sizes_note(sizes: Propagation, say: Numerals = PLAIN) -> str:
     """How the table of sizes is read."""
+    stated = np.isfinite(sizes.expanded)
+    k, freedom = _span(sizes.k[stated], _k, say), _span(sizes.effective_df[stated], _freedom, say)
+    told = f"±: expanded uncertainty U = k u with k = {k}, ν_eff = {freedom}. " if k else ""
     return (
-        f"The files hold the {say(100 * coverage)} % intervals too. A value with < or > is not "
-        "bracketed by the sieves: it is a bound, not an estimate. Balance: its share of the "
-        "variance of D50."
+        f"{told}Coverage {say(100 * sizes.coverage)} %, {method_words(sizes)}. − and +: how far "
+        "the interval reaches below and above, where value ± U would miss one of its ends by more "
+        "than one unit of the second digit of u. All of these are in the files. A value with < or "
+        "> is not bracketed by the sieves: it is a bound, not an estimate. Balance: its share of "
+        "the variance of D50."
+    )
+
+
+def _span(values: Array, words: Callable[[float, Numerals], str], say: Numerals) -> str:
+    """The least and the largest of some numbers, or the one they all are; empty without any."""
+    ends = (values.min(), values.max()) if len(values) else ()
+    return " to ".join(dict.fromkeys(words(float(one), say) for one in ends))
+
+
+def _k(number: float, say: Numerals) -> str:
+    return say(number, ".2f")
+
+
+def _freedom(number: float, say: Numerals) -> str:
+    """Degrees of freedom cut off to a whole number (JCGM 100, G.4.1); many are as good as ∞."""
+    return say(np.floor(number) if number < _MANY else np.inf, ".0f")
+
+
+def method_words(sizes: Propagation) -> str:
+    """How sizes and their uncertainty were found."""
+    how = "the linear law" if sizes.method is Method.LINEAR else "Monte Carlo"
+    return f"by {how}, sizes by the {sizes.rule} rule" if sizes.rule else f"by {how}"
+
+
+def size_sentence(sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN) -> str:
+    """One size as a report states it: ± U where the interval is symmetric, else the interval."""
+    at = sizes.runs.index(run), sizes.quantities.index(quantity)
+    value, u, expanded, lower, upper = (
+        float(getattr(sizes, name)[at]) for name in ("value", "u", "expanded", "lower", "upper")
+    )
+    unit = f" {QUANTITY_UNITS[at[1]]}" if quantity != "span" else ""
+    coverage, how = f"{say(100 * sizes.coverage)} %", method_words(sizes)
+    if np.isnan(value):
+        limits = say.interval(lower or -np.inf, upper)
+        return f"{quantity} of {run}: {limits}{unit}; the sieves do not bracket it."
+    if np.isnan(expanded):
+        return (
+            f"{quantity} of {run} = {say.rounded(value, u)}{unit}, {coverage} interval "
+            f"{say.interval(lower, upper, u=u)}{unit}, not symmetric (u = {say.rounded(u, u)}"
+            f"{unit}), {how}."
+        )
+    k, freedom = float(sizes.k[at]), float(sizes.effective_df[at])
+    return (
+        f"{quantity} of {run} = ({say.measured(value, u, expanded)}){unit}, expanded uncertainty "
+        f"with k = {_k(k, say)} (ν_eff = {_freedom(freedom, say)}), coverage {coverage}, {how}."
+    )
+
+
+def size_sentences(sizes: Propagation, say: Numerals = PLAIN) -> str:
+    """Every size of every run as a report states it, one a line."""
+    return "".join(
+        f"{size_sentence(sizes, run, quantity, say)}\n"
+        for run in sizes.runs
+        for quantity in sizes.quantities
     )
 
 

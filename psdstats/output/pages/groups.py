@@ -306,13 +306,10 @@ def outliers_table(results: GroupResults) -> Table:
 def conditions_table(results: GroupResults) -> Table:
     """Difference of each group from the others at each condition, with scores."""
     frame = results.agreement.by_condition
-    difference = Column(
-        name="difference_percent",
-        heading="difference",
-        unit="%",
-        show=Show.MEASURED,
-        u="u_percent",
-    )
+    measured = [
+        Column(name=name, heading=heading, unit="%", show=Show.MEASURED, u="u_percent")
+        for name, heading in (("difference_percent", "difference"), ("u_percent", "u"))
+    ]
     return Table(
         name="group differences by condition",
         frame=frame,
@@ -322,7 +319,7 @@ def conditions_table(results: GroupResults) -> Table:
         else (
             *_condition_columns(results),
             Column(name="group", heading="group"),
-            difference,
+            *measured,
             _plain("zeta"),
             _plain("e_n", "E_n"),
             Column(name="finding", heading="finding"),

@@ -184,7 +184,7 @@ def _precision_table(
 def _compared(start: str, heading: str) -> tuple[Column, ...]:
     return (
         _number(f"{start}_percent", heading),
-        _number(f"{start}_error_percent", "±"),
+        _number(f"{start}_error_percent", "s.e."),
         _number(f"{start}_law_percent", "by the linear law"),
     )
 
@@ -280,7 +280,7 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
             powder,
             Column(name="quantity", heading="size"),
             _number("u_percent", "u"),
-            _number("u_error_percent", "±"),
+            _number("u_error_percent", "s.e."),
             _number("u_change_percent", "u of a change"),
             _number("interpolation_percent", "interpolation"),
             Column(name="share_open", heading="open", show=Show.PER_CENT),
