@@ -12,7 +12,7 @@ from psdstats.columns import QUANTITIES
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
 from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
 from psdstats.words import sizes as words
@@ -73,13 +73,11 @@ def budget_files(budget: Budget) -> list[Table]:
 def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
     """Stacked shares of the variance, the balance first: sizes, then the difference."""
     frame = words.labelled_shares(budget.shares_frame(), say)
-    with house_style():
-        ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)), say=say)
-        uncertainty_shares(frame, ax)
+    height_mm = shares_height_mm(max(frame["label"].nunique(), 1))
     name = "uncertainty shares"
     return drawing_of(
         name,
-        ax,
+        lambda: uncertainty_shares(frame, new_axes(height_mm=height_mm, say=say)),
         words.budget_captions(budget.by)[name],
         " ".join(words.budget_sentences(budget, say)) or words.NO_SIZE,
     )

@@ -17,18 +17,11 @@ if TYPE_CHECKING:
 
 
 def drawing_of(
-    name: str, ax: Axes | Callable[[], Axes], caption: str, told: str | Iterable[str]
+    name: str, draw: Callable[[], Axes], caption: str, told: str | Iterable[str]
 ) -> Drawing:
-    """The figure an Axes stands on, drawn or to be drawn when it is wanted, told in sentences."""
-
-    def draw() -> Axes:
-        if not callable(ax):
-            return ax
-        with house_style():
-            return ax()
-
+    """A figure to be drawn in the house style when it is wanted, told in sentences."""
     alternative = told if isinstance(told, str) else " ".join(told)
-    return Drawing(name=name, draw=draw, caption=caption, alternative=alternative)
+    return Drawing(name=name, draw=house_style()(draw), caption=caption, alternative=alternative)
 
 
 def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "") -> Column:
