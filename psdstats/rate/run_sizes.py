@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import auto
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -117,7 +118,7 @@ class RunSizes:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    @property
+    @cached_property
     def times(self) -> Array:
         """Distinct times, increasing."""
         return np.unique(self.time_min)
