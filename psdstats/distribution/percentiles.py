@@ -196,8 +196,8 @@ class SizeTable:
         Both equal to the value where there is one, else the interval it lies in (0 or inf: open).
     status : tuple of tuple of str
         One of `STATUSES` for each run and quantity.
-    rule : InterpolationRule
-        Shape of the undersize curve between apertures.
+    rule : InterpolationRule or None
+        Shape of the undersize curve between apertures; None where the law of the curve gave sizes.
     notes : tuple of Remark
         What had to be assumed.
     """
@@ -207,7 +207,7 @@ class SizeTable:
     lower: Array
     upper: Array
     status: tuple[tuple[str, ...], ...]
-    rule: InterpolationRule
+    rule: InterpolationRule | None
     quantities: tuple[str, ...] = QUANTITIES
     notes: tuple[Remark, ...] = ()
 
@@ -231,7 +231,7 @@ class SizeTable:
 
 
 def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeTable:
-    """D10, D50, D90 and span of every run.
+    """D10, D50, D90 and span of every run by a rule.
 
     Parameters
     ----------
@@ -248,18 +248,34 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     Raises
     ------
     SizeError
-        If the rule is unknown or a run cannot be read as a distribution (no pan, no mass, …).
+        If no rule is given, it is unknown, or a run cannot be read as a distribution (no pan, no
+        mass, …).
     """
-    chosen = InterpolationRule(study.rule if rule is None else rule)
-    return sizes_of_arrays(study_arrays(study), rule=chosen)
+    wanted = study.rule if rule is None else rule
+    if wanted is None:
+        raise SizeError(
+            f"study {study.title!r} prescribes no rule; the powder's own sizes come with their "
+            f'uncertainty from psdstats.propagate, or give rule="semilog" for sizes by that rule.'
+        )
+    return sizes_of_arrays(study_arrays(study), rule=InterpolationRule(wanted))
 
 
 def sizes_of_arrays(
-    arrays: StudyArrays, *, rule: InterpolationRule, net_g: Array | None = None
+    arrays: StudyArrays,
+    *,
+    rule: InterpolationRule | None,
+    net_g: Array | None = None,
+    ln_size: Array | None = None,
 ) -> SizeTable:
-    """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`."""
+    """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`.
+
+    Shapes: ln_size (R, 3), sizes by the law of the curve, taken where two sieves bracket a level.
+    """
     undersize = undersize_of_masses(arrays.net_g if net_g is None else net_g)
-    size = np.exp(ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule))
+    by_rule = ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule or InterpolationRule.SEMILOG)
+    if ln_size is not None:
+        by_rule = np.where(np.isfinite(by_rule), ln_size, by_rule)
+    size = np.exp(by_rule)
     finest, coarsest = arrays.aperture_um[:, :1], arrays.aperture_um[:, -1:]
     below, above = size == 0.0, np.isposinf(size)
     lower = np.concatenate([np.where(above, coarsest, size), np.empty((len(size), 1))], axis=1)

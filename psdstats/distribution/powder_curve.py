@@ -91,15 +91,17 @@ class CurveLaw:
     @cached_property
     def u(self) -> Array:
         """Half the 95 % interval of ln D over 1.96, shape (R, L)."""
-        low, high = (_at_score(self.table, score) for score in (-_K95, _K95))
-        return np.asarray((high - low) / (2 * _K95))
+        ends = at_scores(self.table, np.broadcast_to([-_K95, _K95], (*self.table.shape[:2], 2)))
+        return np.asarray((ends[..., 1] - ends[..., 0]) / (2 * _K95))
 
 
-def _at_score(table: Array, score: float) -> Array:
-    """Table between its scores."""
-    place = (score - SCORES[0]) / (SCORES[1] - SCORES[0])
-    i = int(place)
-    return np.asarray(table[..., i] + (place - i) * (table[..., i + 1] - table[..., i]))
+def at_scores(table: Array, scores: Array) -> Array:
+    """Tables of ln sizes between their scores: (…, 65) and (…, m) to (…, m); held at the ends."""
+    last = SCORES.size - 1
+    place = np.clip((scores - SCORES[0]) * (last / (SCORES[-1] - SCORES[0])), 0.0, last - 1e-9)
+    below = place.astype(np.intp)
+    low = np.take_along_axis(table, below, axis=-1)
+    return np.asarray(low + (place - below) * (np.take_along_axis(table, below + 1, -1) - low))
 
 
 def curve_law(

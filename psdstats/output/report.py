@@ -48,9 +48,9 @@ from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
+from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import undersize_bands
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words
@@ -353,7 +353,7 @@ def _balance_table(study: Study) -> Table:
 
 def method_section(study: Study, propagation: Propagation) -> Section:
     """The method of this report, with the choices actually made."""
-    rule = str(study.rule)
+    rule = propagation.rule
     blocks: tuple[Block, ...] = (
         Paragraph(words.weighing_paragraph(study), cites=True),
         Equation(*words.NET_MASSES),
@@ -393,7 +393,7 @@ def provenance_record(
         "draws": propagation.draws,
         "sources": list(propagation.sources),
         "sources_left_out": list(propagation.sources_left_out),
-        "rule": propagation.rule,
+        "rule": propagation.rule or None,
         "coverage": propagation.coverage,
         "options": dict(options),
     }

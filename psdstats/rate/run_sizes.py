@@ -214,7 +214,7 @@ def sizes_by_level(
     others = list(runs_without_level(frame, by))
     others += [RateRemark.OTHER_FACTOR(column=one) for one in further_factors(frame) if one != by]
     rule = str(propagation.rule)
-    if quantity != "D50" and rule not in ("logprobit", "monotone"):
+    if quantity != "D50" and rule in ("semilog", "linear"):
         others.append(RateRemark.TAIL(quantity=quantity, rule=rule))
     alike = [TIME] if by is None else [TIME, by]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)

@@ -19,7 +19,7 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
 from psdstats.study.cells import decimals_written, number_text, to_number
 from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHandling
-from psdstats.study.settings import check_settings
+from psdstats.study.settings import RETIRED, check_settings
 from psdstats.study.tables import (
     APERTURE_MM,
     COMPUTED_COLUMNS,
@@ -343,6 +343,10 @@ def _study(
     settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
     for name in ("uncertainty", "checks", "compare", "limits"):
         settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
+    former = [key for key in RETIRED if key in settings["uncertainty"]]
+    notes = [*notes, *(f"{raw.settings_file}: {RETIRED[key]}" for key in former)]
+    for key in former:
+        del settings["uncertainty"][key]
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,
         material=str(given.get("material", "")).strip(),

@@ -303,8 +303,9 @@ class Study:
         Particle density, needed for the sampling uncertainty.
     shape_factor : float, default=0.5
         Particle volume over the cube of its sieve size (0.5: common practice, no source).
-    rule : str, default="semilog"
-        Interpolation rule for percentiles.
+    rule : str or None
+        Interpolation rule that a procedure prescribes for percentiles; None for the powder's own
+        sizes, by the law of the undersize curve.
     uncertainty, checks, compare, limits : mapping
         The tables of the same name of study.toml: options by name.
     files : tuple of SourceFile
@@ -329,7 +330,7 @@ class Study:
     tares: TareHandling = TareHandling.EACH_RUN
     density_g_per_cm3: float | None = None
     shape_factor: float = 0.5
-    rule: str = "semilog"
+    rule: str | None = None
     uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
     checks: Mapping[str, object] = field(default_factory=ReadOnly)
     compare: Mapping[str, object] = field(default_factory=ReadOnly)
@@ -341,9 +342,9 @@ class Study:
     def __post_init__(self) -> None:
         for name in ("title", "material", "settings_text"):
             hold_text(self, name, empty=True)
-        for name, known in (("tares", tuple(TareHandling)), ("rule", RULES)):
+        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *RULES))):
             if getattr(self, name) not in known:
-                remedy = f"Give one of {', '.join(map(repr, map(str, known)))}."
+                remedy = f"Give one of {', '.join(repr(str(one)) for one in known if one)}."
                 raise refusal(self, name, "the value is not known", remedy)
         object.__setattr__(self, "tares", TareHandling(self.tares))
         hold_number(self, "density_g_per_cm3", above=0, optional=True)

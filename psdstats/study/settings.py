@@ -82,11 +82,16 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "splitting_method": SPLITTING_METHODS,
     "end_point": bool,
     "lost_powder": (True, False, "pan", "in proportion"),
-    "interpolation": bool,
+    "between_sieves": bool,
     "run_to_run_percent": _Number(),
     "coverage": _SHARE,
 }
 """Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
+RETIRED = {
+    "interpolation": "[uncertainty] interpolation has no effect any more: what the curve may do "
+    "between two sieves counts by default. Remove the line; between_sieves = false leaves it out."
+}
+"""Former keys of the table [uncertainty], and what a study that has one is told."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
     "within": list,
@@ -123,7 +128,8 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     tables = (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE), ("limits", _LIMITS))
     for name, rules in tables:
         if name in settings:
-            found += _check_table(settings[name], rules, file, name)
+            former = RETIRED if name == "uncertainty" else ()
+            found += _check_table(settings[name], rules, file, name, extra=former)
     found = found or _limit_problems(settings.get("limits", {}), file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
         each = settings.get(name, {})

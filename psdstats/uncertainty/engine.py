@@ -224,9 +224,10 @@ class Drawing:
     ) -> Iterator[BlockSummary]:
         """Summaries of the blocks of draws of a law, in order."""
         plan = make_plan(
-            law.table,
+            law.on_sizes(),
             law.arrays,
             rule=law.sizes.rule,
+            curve=None if law.curves is None else law.curves.curve,
             seed=self.seed,
             coverage=self.coverage,
             chunk=whole_number("chunk", self.chunk),

@@ -68,11 +68,14 @@ class Weighings:
         The runs of the arrays, in their order.
     arrays : StudyArrays
         Their weighings.
+    left_open : tuple of ElementaryInputs
+        What the law of their curves leaves open between the sieves.
     """
 
     study: Study
     runs: tuple[Run, ...]
     arrays: StudyArrays
+    left_open: tuple[ElementaryInputs, ...] = ()
 
     def balance(self, row: int) -> Balance:
         """Balance of the run in that row."""

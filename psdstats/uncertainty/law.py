@@ -9,10 +9,9 @@ results as in JCGM 102); draws of the same inputs are made in `psdstats.uncertai
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
@@ -20,16 +19,39 @@ from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.curves import InterpolationRule, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
+from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import Action, InputTable, Source, Weighings, collect_inputs
-from psdstats.uncertainty.linear import Contributions, coverage_factor, percentile_jacobian
+from psdstats.uncertainty.inputs import (
+    Action,
+    ElementaryInputs,
+    InputTable,
+    Kind,
+    Source,
+    Weighings,
+    collect_inputs,
+)
+from psdstats.uncertainty.linear import (
+    Contributions,
+    PercentileJacobian,
+    acting,
+    coverage_factor,
+    of_inputs,
+    percentile_jacobian,
+    undersize_law,
+    undersize_to_mass,
+    with_span,
+)
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
+
+# below this share of the mass, or this many u of a net mass, nothing passes or is left
+_NOTHING, _SEEN = 2e-4, 4.0
+_ALIKE = 1e-8  # variance, of 1, below which errors between the sieves are the same
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,6 +74,8 @@ class JointLaw:
         To ln D10, ln D50, ln D90 and ln span: row 4 r + q is quantity q of run r.
     sources : ChosenSources
         What is counted and what is not.
+    curves : OpenCurves or None
+        Law of the undersize curves of the rows; None where a rule is prescribed.
     """
 
     study: Study
@@ -61,6 +85,7 @@ class JointLaw:
     sizes: SizeTable
     contributions: Contributions
     sources: ChosenSources
+    curves: OpenCurves | None
 
     @property
     def order(self) -> NDArray[np.intp]:
@@ -76,7 +101,8 @@ class JointLaw:
     @property
     def notes(self) -> tuple[Remark | str, ...]:
         """What the study says and what had to be assumed before anything is propagated."""
-        return (*self.study.notes, *self.sizes.notes, *self.table.notes)
+        found = () if self.curves is None else self.curves.notes(self.arrays)
+        return (*self.study.notes, *self.sizes.notes, *self.table.notes, *found)
 
     def linear(self, coverage: float = 0.95) -> Propagation:
         """Value ± k u with k from the effective degrees of freedom."""
@@ -90,8 +116,11 @@ class JointLaw:
         log_covariance = self.contributions.covariance
         u = np.sqrt(np.diag(log_covariance)).reshape(value.shape) * value
         k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
-        lower = np.where(known, value - k * u, self.sizes.lower)
-        upper = np.where(known, value + k * u, self.sizes.upper)
+        ends = np.stack([value - k * u, value + k * u])
+        if self.curves is not None:
+            ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
+        lower = np.where(known, ends[0], self.sizes.lower)
+        upper = np.where(known, ends[1], self.sizes.upper)
         doubts = self._doubts(lower, upper)
         return Interval(
             u=u,
@@ -108,9 +137,57 @@ class JointLaw:
             ),
         )
 
+    def _curve_ends(self, curve: CurveLaw, k: Array) -> Array:
+        """Quantiles of the law of the curve, with what acts on sizes beside it, (2, R, 3)."""
+        squares, levels = self.contributions.matrix.power(2), slice(LEVELS.size)
+        shape = self.sizes.value.shape
+        direct = squares[:, np.flatnonzero(self.acts_on_size)].sum(axis=1).reshape(shape)
+        through = np.maximum(squares.sum(axis=1).reshape(shape) - direct, 0.0)
+        scores = np.nan_to_num(k * np.sqrt(through[:, levels]) / curve.u)
+        beside = k * np.sqrt(direct[:, levels])
+        ends = []
+        for sign in (-1.0, 1.0):
+            reach = at_scores(curve.table, sign * scores[..., None])[..., 0] - curve.ln_size
+            ends.append(curve.ln_size + sign * np.hypot(reach, beside))
+        return np.asarray(np.exp(ends))
+
+    def on_sizes(self) -> InputTable:
+        """The inputs as draws take them: with a law of the curve, all on its scores or beside it.
+
+        Scores are in the first three places of each run, shifts of ln D in the next three.
+        """
+        if self.curves is None:
+            return self.table
+        rows = np.arange(len(QUANTITIES) * len(self.arrays.runs))
+        levels = rows[rows % len(QUANTITIES) < LEVELS.size]
+        scale = np.nan_to_num(self.curves.curve.u.ravel())
+        acting = self.contributions.matrix[levels].tocoo()
+        beside = self.acts_on_size[acting.col]
+        run, level = np.divmod(acting.row, LEVELS.size)
+        unit = np.where(beside, 1.0, scale[acting.row])
+        taken = Action(
+            input=acting.col.tolist(),
+            run=run.tolist(),
+            place=(level + LEVELS.size * beside).tolist(),
+            coefficient=(acting.data / np.where(unit > 0, unit, np.inf)).tolist(),
+        )
+        return replace(self.table, on_mass=Action(), on_aperture=Action(), on_ln_size=taken)
+
+    @property
+    def acts_on_size(self) -> NDArray[np.bool_]:
+        """Inputs that shift ln sizes beside the law of the curve, shape (N,)."""
+        found = np.zeros(len(self.table.kind), dtype=bool)
+        found[self.table.on_ln_size.input] = True
+        if _BETWEEN in self.table.sources:
+            found &= self.table.source != self.table.sources.index(_BETWEEN)
+        return found
+
     def _doubts(self, lower: Array, upper: Array) -> NDArray[np.bool_]:
         """Quantities whose linear interval is known to be doubtful before any draw is made."""
         arrays, value = self.arrays, self.sizes.value
+        if self.curves is not None:
+            flat = self.curves.curve.flat
+            return np.column_stack([flat, flat.any(axis=1)]) & ~np.isnan(value)
         beyond = (lower < arrays.aperture_um[:, :1]) | (upper > arrays.aperture_um[:, -1:])
         variance = np.zeros(arrays.net_g.shape)
         action = self.table.on_mass
@@ -156,7 +233,7 @@ class JointLaw:
             seed=seed,
             sources=tuple(source.name for source in self.sources.included),
             sources_left_out=self.sources.left_out,
-            rule=str(self.sizes.rule),
+            rule=str(self.sizes.rule or ""),
             notes=(*self.notes, *found.notes),
             monte_carlo=None if draws is None else draws.rows(order),
         )
@@ -193,32 +270,6 @@ class JointLaw:
             found[quantity] = covariance * np.outer(gap, gap)
         return found
 
-    def undersize(self) -> tuple[Array, Contributions, Contributions]:
-        """Undersize at every aperture, what masses add to it, and what is added to the aperture.
-
-        Shapes: (R, K - 1); rows (K - 1) r + j of the contributions are aperture j of run r, those
-        of the second are in µm.
-
-        Notes
-        -----
-        With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
-        """
-        net_g = self.table.net_g
-        undersize = undersize_of_masses(net_g)
-        n_runs, n_sieves = undersize.shape
-        below = np.arange(n_sieves)[:, None] >= np.arange(n_sieves + 1)
-        by_mass = (below - undersize[:, :, None]) / net_g.sum(axis=1)[:, None, None]
-        itself = np.broadcast_to(np.eye(n_sieves), (n_runs, n_sieves, n_sieves))
-        known = np.ones(undersize.size, dtype=bool)
-        of_mass, of_aperture = (
-            _of_inputs(self.table, _acting(self.table, action, slope), known)
-            for action, slope in (
-                (self.table.on_mass, by_mass),
-                (self.table.on_aperture, itself),
-            )
-        )
-        return undersize, of_mass, of_aperture
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Interval:
@@ -245,23 +296,160 @@ class Interval:
     notes: tuple[Remark, ...]
 
 
+_BETWEEN = "between_sieves"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OpenCurves:
+    """Law of the undersize curves of R runs, and what it leaves open between their sieves.
+
+    Attributes
+    ----------
+    curve : CurveLaw
+        The law of each run.
+    factor : ndarray, shape (3 R, M)
+        What a standard deviation of each of M independent inputs adds to ln D; row 3 r + l is
+        level l of run r.
+    """
+
+    curve: CurveLaw
+    factor: Array
+
+    def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
+        """The same for some of the runs."""
+        index = np.asarray(rows, dtype=np.intp)
+        names = [one.name for one in fields(self.curve) if one.name != "levels"]
+        each = {name: getattr(self.curve, name)[index] for name in names}
+        levels = (LEVELS.size * index[:, None] + np.arange(LEVELS.size)).ravel()
+        return OpenCurves(curve=replace(self.curve, **each), factor=self.factor[levels])
+
+    def inputs(self) -> ElementaryInputs:
+        """What is left open, as normal inputs on ln D."""
+        result = ElementaryInputs(kind=Kind.NORMAL)
+        for row, column in np.argwhere(self.factor).tolist():
+            run, level = divmod(row, LEVELS.size)
+            index = result.index(("curve", str(column)))
+            result.on_ln_size.add(index, run, level, self.factor[row, column])
+        return result
+
+    def notes(self, arrays: StudyArrays) -> tuple[Remark, ...]:
+        """Classes that may hide a peak, and levels met along a flat step."""
+        hidden: dict[tuple[float, float], list[str]] = {}
+        for row in np.flatnonzero(self.curve.hidden_peak > 0).tolist():
+            upper = int(self.curve.hidden_peak[row])
+            ends = arrays.aperture_um[row, upper - 1 : upper + 1].tolist()
+            hidden.setdefault((ends[0], ends[1]), []).append(arrays.runs[row])
+        flat = [
+            PropagationRemark.FLAT_STEP(run=arrays.runs[row], quantity=QUANTITIES[level])
+            for row, level in np.argwhere(self.curve.flat).tolist()
+        ]
+        peaks = [
+            PropagationRemark.HIDDEN_PEAK(runs=tuple(runs), finer_um=ends[0], coarser_um=ends[1])
+            for ends, runs in sorted(hidden.items())
+        ]
+        return (*peaks, *flat)
+
+
 def prepare(
     study: Study,
     *,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
     runs: Iterable[Run] | None = None,
+    curves: OpenCurves | None = None,
 ) -> JointLaw:
     """Joint law of a study, or of some of its runs.
 
     Give ``sources`` and ``rule`` of a propagation to get the law that it came from; values and the
-    linear covariance need no draws.
+    linear covariance need no draws.  A rule that is empty is the study's own.  The law of the
+    curves is that of the whole study whichever runs are asked for; ``curves`` of another law of
+    the same runs stand in for it.
     """
-    chosen_rule = InterpolationRule(study.rule if rule is None else rule)
+    prescribed = rule or study.rule
+    chosen_rule = None if prescribed is None else InterpolationRule(prescribed)
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
-    arrays = study_arrays(study, sorted(wanted, key=lambda run: run.name))
-    return _law(study, wanted, arrays, chosen, chosen_rule)
+    names = sorted(run.name for run in wanted)
+    if chosen_rule is not None:
+        rows = sorted(wanted, key=lambda run: run.name)
+        return _law(study, wanted, study_arrays(study, rows), chosen.without(_BETWEEN), chosen_rule)
+    rows = sorted(study.runs, key=lambda run: run.name)
+    whole = Weighings(study=study, runs=tuple(rows), arrays=study_arrays(study, rows))
+    found = open_curves(whole, chosen) if curves is None else curves
+    picked = [row for row, run in enumerate(rows) if run.name in set(names)]
+    arrays = whole.arrays.take(picked)
+    return _law(study, wanted, arrays, chosen, None, found.take(picked))
+
+
+def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
+    """Law of the curves of all runs, with the errors of readings and apertures as its noise."""
+    arrays = weighings.arrays
+    table = replace(_collected(weighings, chosen), on_ln_size=Action())
+    raw, of_mass, of_aperture = undersize_law(table)
+    undersize = np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1)
+    curve = curve_law(
+        undersize,
+        arrays.ln_aperture,
+        u_ln_aperture=of_aperture.u.reshape(raw.shape) / arrays.aperture_um,
+        covariance=_blocks(of_mass.matrix, raw.shape),
+        smallest=_smallest(table, arrays),
+    )
+    matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
+    noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
+    left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
+    correlation = between_correlation(curve, _cases(weighings))
+    return OpenCurves(curve=curve, factor=_factor(left, correlation))
+
+
+def _cases(weighings: Weighings) -> NDArray[np.intp]:
+    """Number of the condition and nominal stack of each run, shape (R,)."""
+    sieves = weighings.study.sieves
+    cases = [
+        (
+            run.milling_time_min,
+            tuple(sorted((name, str(level)) for name, level in run.factors.items())),
+            tuple(sorted(sieves[one.sieve].nominal_um for one in run.readings if one.aperture_um)),
+        )
+        for run in weighings.runs
+    ]
+    known = {case: number for number, case in enumerate(dict.fromkeys(cases))}
+    return np.array([known[case] for case in cases], dtype=np.intp)
+
+
+def _collected(weighings: Weighings, chosen: ChosenSources) -> InputTable:
+    named = [(source.name, source.inputs(weighings)) for source in chosen.included]
+    return collect_inputs(weighings, named)
+
+
+def _smallest(table: InputTable, arrays: StudyArrays) -> Array:
+    """Share of the mass that may be nothing: four u of the best known net mass, shape (R,)."""
+    variance = np.zeros(arrays.net_g.shape)
+    np.add.at(
+        variance, (table.on_mass.run, table.on_mass.place), np.square(table.on_mass.coefficient)
+    )
+    least = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
+    return np.asarray(np.maximum(_NOTHING, _SEEN * least / table.net_g.sum(axis=1)))
+
+
+def _blocks(matrix: sparse.csr_array, shape: tuple[int, ...]) -> Array:
+    """Covariance of the numbers of each run, shape (R, n, n), from rows n r + j."""
+    rows = (matrix[row * shape[1] : (row + 1) * shape[1]] for row in range(shape[0]))
+    return np.array([(own @ own.T).toarray() for own in rows])
+
+
+def _factor(u: Array, correlation: Array) -> Array:
+    """Factor of u C u by pivoted Cholesky, so that rows alike have the same inputs."""
+    some = u > 0
+    rest = np.where(np.outer(some, some), np.nan_to_num(correlation), 0.0)
+    columns = []
+    for _ in range(u.size):
+        pivot = int(np.argmax(np.diag(rest)))
+        if rest[pivot, pivot] <= _ALIKE:
+            break
+        column = rest[:, pivot] / np.sqrt(rest[pivot, pivot])
+        rest = rest - np.outer(column, column)
+        columns.append(np.where(np.abs(column) > _ALIKE, column, 0.0))
+    return np.asarray(u[:, None] * np.array(columns).reshape(len(columns), u.size).T)
 
 
 def _law(
@@ -269,92 +457,57 @@ def _law(
     runs: tuple[Run, ...],
     arrays: StudyArrays,
     chosen: ChosenSources,
-    rule: InterpolationRule,
+    rule: InterpolationRule | None,
+    curves: OpenCurves | None = None,
 ) -> JointLaw:
     rows = tuple(sorted(runs, key=lambda run: run.name))
-    weighings = Weighings(study=study, runs=rows, arrays=arrays)
-    table = collect_inputs(
-        weighings, [(source.name, source.inputs(weighings)) for source in chosen.included]
-    )
+    left_open = () if curves is None else (curves.inputs(),)
+    weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
+    table = _collected(weighings, chosen)
+    if curves is not None:
+        jacobian = _curve_jacobian(curves.curve, table.net_g)
+    else:
+        prescribed = rule or InterpolationRule.SEMILOG
+        jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, prescribed)
+    transform, known = with_span(np.exp(jacobian.ln_size))
+    matrix = sparse.csr_array(transform @ _on_ln_size(table, arrays, jacobian))
+    matrix.eliminate_zeros()
+    ln_size = None if curves is None else curves.curve.ln_size
     return JointLaw(
         study=study,
         runs=runs,
         arrays=arrays,
         table=table,
-        sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g),
-        contributions=_contributions(table, arrays, rule),
+        sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g, ln_size=ln_size),
+        contributions=of_inputs(table, matrix, known),
         sources=chosen,
+        curves=curves,
     )
 
 
-def _contributions(
-    table: InputTable, arrays: StudyArrays, rule: InterpolationRule
-) -> Contributions:
-    """What every input adds to ln D10, ln D50, ln D90 and ln span of every run."""
-    jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, rule)
+def _curve_jacobian(curve: CurveLaw, net_g: Array) -> PercentileJacobian:
+    """Sensitivities of the law of the curve in net masses and ln apertures."""
+    gap = np.where(np.isnan(curve.ln_size), np.nan, 1.0)[:, :, None]
+    by_mass = undersize_to_mass(curve.by_undersize, undersize_of_masses(net_g), net_g)
+    return PercentileJacobian(
+        ln_size=curve.ln_size, by_mass=by_mass * gap, by_ln_aperture=curve.by_ln_aperture * gap
+    )
+
+
+def _on_ln_size(
+    table: InputTable, arrays: StudyArrays, jacobian: PercentileJacobian
+) -> sparse.csr_array:
+    """What every input adds to ln D10, ln D50, ln D90 of every run, shape (3 R, N)."""
     by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
     itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
-    on_ln_size = sum(
-        _acting(table, action, np.nan_to_num(derivative))
+    return sum(
+        acting(table, action, np.nan_to_num(derivative))
         for action, derivative in (
             (table.on_mass, jacobian.by_mass),
             (table.on_aperture, by_aperture),
             (table.on_ln_size, itself),
         )
     )
-    transform, known = _with_span(np.exp(jacobian.ln_size))
-    matrix = sparse.csr_array(transform @ on_ln_size)
-    matrix.eliminate_zeros()
-    return _of_inputs(table, matrix, known)
-
-
-def _of_inputs(
-    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
-) -> Contributions:
-    return Contributions(
-        matrix=matrix,
-        known=known,
-        degrees_of_freedom=table.degrees_of_freedom,
-        source=table.source,
-        estimate=table.estimate,
-        n_sources=len(table.sources),
-    )
-
-
-def _acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
-    """What a standard deviation of each input adds to each result, shape (R L, N).
-
-    Shapes: derivative (R, L, places), of result l of run r in what the action acts on.
-    """
-    n_runs, n_results, _ = derivative.shape
-    run = np.array(action.run, dtype=np.intp)
-    place = np.array(action.place, dtype=np.intp)
-    part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
-    rows = n_results * run[:, None] + np.arange(n_results)
-    columns = np.repeat(np.array(action.input, dtype=np.intp), n_results)
-    return sparse.csr_array(
-        (part.ravel(), (rows.ravel(), columns)), shape=(n_runs * n_results, len(table.kind))
-    )
-
-
-def _with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
-    """Map (ln D10, ln D50, ln D90) of each run to these and ln span, and which of them are known.
-
-    Shapes: size (R, 3), NaN where not bracketed (the rows are then 0); gives (4 R, 3 R), (4 R,).
-    """
-    n_runs = len(size)
-    width = np.where(np.isnan(size[:, 1]), np.nan, size[:, 2] - size[:, 0])
-    by_size = np.stack([-size[:, 0] / width, np.full(n_runs, -1.0), size[:, 2] / width], axis=1)
-    blocks = np.zeros((n_runs, 4, 3))
-    known = ~np.isnan(np.column_stack([size, width]))
-    blocks[:, [0, 1, 2], [0, 1, 2]] = known[:, :3]
-    blocks[:, 3, :] = np.where(known[:, 3:], by_size, 0.0)
-    run, quantity, level = np.nonzero(blocks)
-    transform = sparse.csr_array(
-        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
-        shape=(4 * n_runs, 3 * n_runs),
-    )
-    return transform, known.ravel()
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:
@@ -369,82 +522,24 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
         (level, tuple(reading.aperture_um for reading in run.readings))
         for level, run in zip(levels, rows, strict=True)
     ]
-    net_g = law.arrays.net_g.copy()
-    shares = net_g / law.arrays.total_g[:, None]
-    for row, name in enumerate(law.arrays.runs):
-        if name not in own:
-            mates = [mate for mate, kind in enumerate(kinds) if kind == kinds[row]]
-            net_g[row] = law.arrays.total_g[row] * shares[mates].mean(axis=0)
-    gross_g = law.arrays.tare_g + net_g
-    arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
-    return _law(law.study, law.runs, arrays, law.sources, law.sizes.rule)
-
-
-def undersize_bands(
-    study: Study,
-    *,
-    sources: Iterable[str | Source] | None = None,
-    coverage: float = 0.95,
-) -> pd.DataFrame:
-    """Cumulative undersize of every run with a pointwise interval.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings.
-    sources : iterable of str or Source, optional
-        As in `propagate`; by default those the study switches on.
-    coverage : float, default=0.95
-        Coverage probability of each interval.
-
-    Returns
-    -------
-    DataFrame
-        One row a run and sieve, finest first: run, milling_time_min, sieve, aperture_um,
-        undersize, u, lower, upper; fractions of one, limits kept within 0 and 1.
-
-    Raises
-    ------
-    SizeError, UncertaintyError
-        As `propagate`.
-
-    Notes
-    -----
-    The band at the stated aperture x_j holds what the readings do to the mass below the sieve and
-    what the sieve's aperture error does: a sieve wider by δ passes about (dQ3/dx) δ more.  Sources
-    that act on percentiles directly (interpolation, run to run) have no part in it.  The joint
-    results for D10, D50, D90 come from `propagate`, never from a band.
-    """
-    law = prepare(study, sources=sources)
-    arrays = law.arrays
-    undersize, of_mass, of_aperture = law.undersize()
-    slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
-    both = replace(of_mass, matrix=sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix))
-    u = both.u.reshape(undersize.shape)
-    half = coverage_factor(coverage) * u
-    order = law.order
-    place_of_run = np.nonzero(arrays.real[order][:, 1:])
-    run, place = order[place_of_run[0]], place_of_run[1]
-    times = np.array([one.milling_time_min for one in law.runs], dtype=float)
-    return pd.DataFrame(
-        {
-            "run": np.array(arrays.runs, dtype=object)[run],
-            "milling_time_min": times[place_of_run[0]],
-            "sieve": [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)],
-            "aperture_um": arrays.aperture_um[run, place],
-            "undersize": undersize[run, place],
-            "u": u[run, place],
-            "lower": np.clip(undersize - half, 0.0, 1.0)[run, place],
-            "upper": np.clip(undersize + half, 0.0, 1.0)[run, place],
-        }
+    mates = np.array(
+        [
+            [
+                name == other or (kind == theirs and name not in own)
+                for other, theirs in zip(law.arrays.runs, kinds, strict=True)
+            ]
+            for name, kind in zip(law.arrays.runs, kinds, strict=True)
+        ],
+        dtype=float,
     )
-
-
-def _slope(arrays: StudyArrays, undersize: Array) -> Array:
-    """Slope of the undersize curve at each aperture by central differences in ln x, per µm."""
-    slopes = np.zeros_like(undersize)
-    for row, x in enumerate(arrays.ln_aperture):
-        places = np.flatnonzero(arrays.real[row, 1:])
-        if len(places) > 1:
-            slopes[row, places] = np.gradient(undersize[row, places], x[places])
-    return slopes / arrays.aperture_um
+    mates /= mates.sum(axis=1, keepdims=True)
+    total_g = law.arrays.total_g[:, None]
+    gross_g = law.arrays.tare_g + total_g * (mates @ (law.arrays.net_g / total_g))
+    arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
+    curves = None
+    if law.curves is not None:
+        weighings = Weighings(study=law.study, runs=tuple(rows), arrays=arrays)
+        alone = open_curves(weighings, law.sources)
+        shared = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
+        curves = replace(alone, factor=np.asarray(shared))
+    return _law(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)

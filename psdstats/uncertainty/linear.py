@@ -23,10 +23,12 @@ from psdstats.distribution.curves import (
     find_brackets,
     invert_monotone,
     monotone_value,
+    undersize_of_masses,
 )
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.student import critical_t
+from psdstats.uncertainty.inputs import Action, InputTable
 
 _COMPLEX_STEP = 1e-30
 
@@ -153,7 +155,7 @@ def _logprobit(
     by_low = (place - 1.0) / rise * root * np.exp(probit_low**2 / 2) * (end - start)
     by_high = -place / rise * root * np.exp(probit_high**2 / 2) * (end - start)
     by_undersize = _at_ends(upper, undersize.shape[1], by_low, by_high)
-    by_mass = _undersize_to_mass(by_undersize, undersize, net_g)
+    by_mass = undersize_to_mass(by_undersize, undersize, net_g)
     ends = _at_ends(upper, ln_aperture.shape[1], 1.0 - place, place)
     pick = curved[:, :, None]
     return PercentileJacobian(
@@ -184,7 +186,7 @@ def _monotone(
         by_aperture[:, :, column] = -at.imag / _COMPLEX_STEP / slope
     return PercentileJacobian(
         ln_size=ln_size,
-        by_mass=_undersize_to_mass(by_undersize, undersize, net_g),
+        by_mass=undersize_to_mass(by_undersize, undersize, net_g),
         by_ln_aperture=by_aperture,
     )
 
@@ -201,7 +203,7 @@ def _monotone_slope_at(
     return np.asarray(stepped.imag / _COMPLEX_STEP)
 
 
-def _undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
+def undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
     """Chain rule with ∂Q_j/∂m_i = ([i ≤ j] - Q_j) / M."""
     total = net_g.sum(axis=1)[:, None, None]
     tail = np.cumsum(by_undersize[:, :, ::-1], axis=2)[:, :, ::-1]
@@ -318,6 +320,80 @@ class Contributions:
     @property
     def _gap(self) -> Array:
         return np.where(self.known, 1.0, np.nan)
+
+
+def undersize_law(table: InputTable) -> tuple[Array, Contributions, Contributions]:
+    """Undersize at every aperture, what masses add to it, and what is added to the aperture.
+
+    Shapes: (R, K - 1); rows (K - 1) r + j of the contributions are aperture j of run r, those of
+    the second are in µm.
+
+    Notes
+    -----
+    With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
+    """
+    net_g = table.net_g
+    undersize = undersize_of_masses(net_g)
+    n_runs, n_sieves = undersize.shape
+    below = np.arange(n_sieves)[:, None] >= np.arange(n_sieves + 1)
+    by_mass = (below - undersize[:, :, None]) / net_g.sum(axis=1)[:, None, None]
+    itself = np.broadcast_to(np.eye(n_sieves), (n_runs, n_sieves, n_sieves))
+    known = np.ones(undersize.size, dtype=bool)
+    of_mass, of_aperture = (
+        of_inputs(table, acting(table, action, slope), known)
+        for action, slope in ((table.on_mass, by_mass), (table.on_aperture, itself))
+    )
+    return undersize, of_mass, of_aperture
+
+
+def of_inputs(
+    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
+) -> Contributions:
+    """What a matrix of their effects makes of the inputs of a table."""
+    return Contributions(
+        matrix=matrix,
+        known=known,
+        degrees_of_freedom=table.degrees_of_freedom,
+        source=table.source,
+        estimate=table.estimate,
+        n_sources=len(table.sources),
+    )
+
+
+def acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
+    """What a standard deviation of each input adds to each result, shape (R L, N).
+
+    Shapes: derivative (R, L, places), of result l of run r in what the action acts on.
+    """
+    n_runs, n_results, _ = derivative.shape
+    run = np.array(action.run, dtype=np.intp)
+    place = np.array(action.place, dtype=np.intp)
+    part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
+    rows = n_results * run[:, None] + np.arange(n_results)
+    columns = np.repeat(np.array(action.input, dtype=np.intp), n_results)
+    return sparse.csr_array(
+        (part.ravel(), (rows.ravel(), columns)), shape=(n_runs * n_results, len(table.kind))
+    )
+
+
+def with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
+    """Map (ln D10, ln D50, ln D90) of each run to these and ln span, and which of them are known.
+
+    Shapes: size (R, 3), NaN where not bracketed (the rows are then 0); gives (4 R, 3 R), (4 R,).
+    """
+    n_runs = len(size)
+    width = np.where(np.isnan(size[:, 1]), np.nan, size[:, 2] - size[:, 0])
+    by_size = np.stack([-size[:, 0] / width, np.full(n_runs, -1.0), size[:, 2] / width], axis=1)
+    blocks = np.zeros((n_runs, 4, 3))
+    known = ~np.isnan(np.column_stack([size, width]))
+    blocks[:, [0, 1, 2], [0, 1, 2]] = known[:, :3]
+    blocks[:, 3, :] = np.where(known[:, 3:], by_size, 0.0)
+    run, quantity, level = np.nonzero(blocks)
+    transform = sparse.csr_array(
+        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
+        shape=(4 * n_runs, 3 * n_runs),
+    )
+    return transform, known.ravel()
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:

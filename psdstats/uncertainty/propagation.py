@@ -39,6 +39,8 @@ class PropagationRemark(RemarkKind):
     """What to know of a propagation."""
 
     LINEAR_DOUBTFUL = "linear interval doubtful"  # run, quantity
+    HIDDEN_PEAK = "a class may hide a peak"  # runs, finer_um, coarser_um
+    FLAT_STEP = "a level along a flat step"  # run, quantity
     BEYOND_SIEVES = "draws beyond the sieves"  # run, quantity, share
     NOT_SETTLED = "draws not settled"  # draws, digits
     RATIO_DOUBTFUL = "linear ratio doubtful"  # run, quantity
@@ -235,7 +237,7 @@ class Propagation(DrawnOrLinear):
     sources, sources_left_out : tuple of str
         What was counted and what was not.
     rule : str
-        Interpolation rule.
+        Prescribed interpolation rule; empty where sizes are the powder's own.
     notes : tuple of (Remark or str)
         Assumptions and doubts; text is that of the study.
     monte_carlo : SizeDraws or None

@@ -23,6 +23,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
+_NAMED = 4  # runs that a note names; of more it gives the number
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
@@ -131,10 +132,16 @@ def size_sentences(sizes: Propagation, say: Numerals = PLAIN) -> str:
 
 def sizes_introduction(rule: str) -> str:
     """What the sizes and their uncertainties are."""
+    what = (
+        f"Sizes by the {rule} rule: the intervals hold the size by that rule, which is not the "
+        "powder's own where its curve bends between two sieves."
+        if rule
+        else "Sizes of the powder itself: what its curve may do between two sieves is part of the "
+        "uncertainty."
+    )
     return (
-        f"Percentiles by the {rule} rule. The uncertainties here are those of the measurement "
-        "(readings, sieves, and whatever else was counted); how much runs and groups differ is in "
-        "the comparison."
+        f"{what} The uncertainties here are those of the measurement (readings, sieves, and "
+        "whatever else was counted); how much runs and groups differ is in the comparison."
     )
 
 
@@ -399,6 +406,28 @@ def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
     )
 
 
+def _hidden_peak(say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float) -> str:
+    return (
+        f"The class {say(finer_um, '.4g')} to {say(coarser_um, '.4g')} µm of {_listed(runs)} may "
+        "hide a peak of the distribution: no sieve shows where in the class the powder lies, and "
+        "sizes near it may miss by more than their intervals say. A sieve inside that class "
+        "settles it."
+    )
+
+
+def _flat_step(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
+    return (
+        f"Run {run!r}: {quantity} lies along a flat step of the curve (a class without powder), "
+        "so the interval spans the step and its middle means nothing."
+    )
+
+
+def _listed(runs: Sequence[str]) -> str:
+    """Names of runs, or how many there are."""
+    few = len(runs) <= _NAMED
+    return ", ".join(map(repr, runs)) if few else f"{len(runs)} runs, {runs[0]!r} first,"
+
+
 def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
     return (
         f"{draws} draws did not settle every result to {digits} significant digits of its "
@@ -435,6 +464,8 @@ REMARKS = {
     SourceRemark.SPLITS_FOUND: _splits_found,
     PropagationRemark.LINEAR_DOUBTFUL: _linear_doubtful,
     PropagationRemark.BEYOND_SIEVES: _beyond_sieves,
+    PropagationRemark.HIDDEN_PEAK: _hidden_peak,
+    PropagationRemark.FLAT_STEP: _flat_step,
     PropagationRemark.NOT_SETTLED: _not_settled,
     PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
     PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,

@@ -62,6 +62,7 @@ def make_study(n_runs: int) -> Study:
         )
     return Study(
         title="invented",
+        rule="semilog",
         runs=tuple(runs),
         sieves={f"s{a}": Sieve(key=f"s{a}", nominal_um=float(a)) for a in APERTURES_UM[1:]},
         balances={"bench": Balance(name="bench", resolution_g=0.01, repeatability_g=0.005)},

@@ -161,7 +161,7 @@ def true_effects(
 ) -> Array:
     """Mean over benches, runs and sieves of ln size less that at the first time, later times."""
     masses = simulate_net_masses(design, trials=trials, seed=seed)
-    ln_size = np.log(masses.by_rule[..., QUANTITIES.index(quantity)]).mean(axis=0)
+    ln_size = np.log(masses.true[..., QUANTITIES.index(quantity)]).mean(axis=0)
     mean = pd.Series(ln_size).groupby(masses.runs["milling_time_min"].to_numpy()).mean().to_numpy()
     return np.asarray(mean[1:] - mean[0])
 

@@ -42,6 +42,7 @@ def study_of(sample_g, resolution_g, repeatability_g):
 
     return Study(
         title="planned",
+        rule="semilog",
         runs=(run("one", 0.0), run("two", 10.0)),
         sieves=MappingProxyType({f"{um:g}": Sieve(key=f"{um:g}", nominal_um=um) for um in STACK}),
         balances=MappingProxyType(

@@ -26,6 +26,7 @@ def study_of(*runs):
     apertures = {r.aperture_um for one in runs for r in one.readings} - {0.0}
     return Study(
         title="invented",
+        rule="semilog",
         runs=runs,
         sieves={
             f"s{x:g}": Sieve(

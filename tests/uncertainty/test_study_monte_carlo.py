@@ -137,13 +137,6 @@ def test_twice_the_sample_halves_the_sampling_variance(make_run, make_study):
     np.testing.assert_allclose(u[0] / u[1], np.sqrt(2), rtol=1e-9)
 
 
-def test_interpolation_covers_the_other_rules(one_run):
-    drawn = propagate(one_run, seed=2, sources=["interpolation"], draws=20_000, coverage=0.99)
-    values = [propagate(one_run, method="linear", rule=rule).value[0, 1] for rule in RULES]
-    half = (max(values) - min(values)) / 2
-    assert (drawn.upper[0, 1] - drawn.lower[0, 1]) / 2 == pytest.approx(0.99 * half, rel=0.01)
-
-
 def test_near_empty_class_straddling_the_median(make_run, make_study):
     """The draws jump across the class; the linear law cannot know that and is not valid."""
     study = make_study(make_run("x", (5.0, 15.0, 0.01, 15.0, 5.0), (0, 63, 90, 125, 180)))
@@ -199,7 +192,7 @@ def test_result_reports_how_it_was_made(one_run):
     assert drawn.draws >= 50_000
     assert (drawn.seed, str(drawn.method), drawn.rule) == (4, "monte carlo", "semilog")
     assert drawn.sources == ("rounding", "repeatability", "aperture")
-    assert set(drawn.sources_left_out) >= {"sampling", "lost_powder", "interpolation"}
+    assert set(drawn.sources_left_out) >= {"sampling", "lost_powder", "between_sieves"}
     assert (drawn.shortest_upper - drawn.shortest_lower <= drawn.upper - drawn.lower + 1e-9).all()
     assert np.isfinite(drawn.tolerance).all()
     few = propagate(one_run, max_draws=100_000)
