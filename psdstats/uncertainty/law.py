@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
+from hashlib import blake2b
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +52,8 @@ _THIN = 5.0
 
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
+_MOST_FOUND = 16  # laws of curves kept for the next call
+_FOUND: dict[bytes, OpenCurves] = {}
 _ALIKE = 1e-8  # variance, of 1, below which errors between the sieves are the same
 
 
@@ -382,23 +385,33 @@ def prepare(
 
 
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
-    """Law of the curves of all runs, with the errors of readings and apertures as its noise."""
+    """Law of the curves of all runs, with the errors of readings and apertures as its noise.
+
+    The same readings and errors give the law found before.
+    """
     arrays = weighings.arrays
     table = replace(_collected(weighings, chosen), on_ln_size=Action())
     raw, of_mass, of_aperture = undersize_law(table)
     undersize = np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1)
-    curve = curve_law(
-        undersize,
-        arrays.ln_aperture,
-        u_ln_aperture=of_aperture.u.reshape(raw.shape) / arrays.aperture_um,
-        covariance=_blocks(of_mass.matrix, raw.shape),
-        smallest=_smallest(table, arrays),
-    )
-    matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
-    noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
-    left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
-    correlation = between_correlation(curve, _cases(weighings))
-    return OpenCurves(curve=curve, factor=_factor(left, correlation))
+    u_ln_aperture = of_aperture.u.reshape(raw.shape) / arrays.aperture_um
+    seen = (undersize, arrays.ln_aperture, u_ln_aperture, _blocks(of_mass.matrix, raw.shape))
+    smallest, cases = _smallest(table, arrays), _cases(weighings)
+    key = blake2b(digest_size=16)
+    for each in (*seen, smallest, cases):
+        key.update(np.ascontiguousarray(each).tobytes())
+    known = key.digest()
+    if known not in _FOUND:
+        curve = curve_law(
+            *seen[:2], u_ln_aperture=u_ln_aperture, covariance=seen[3], smallest=smallest
+        )
+        matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
+        noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
+        left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
+        factor = _factor(left, between_correlation(curve, cases))
+        while len(_FOUND) >= _MOST_FOUND:
+            _FOUND.pop(next(iter(_FOUND)), None)
+        _FOUND[known] = OpenCurves(curve=curve, factor=factor)
+    return _FOUND[known]
 
 
 def _cases(weighings: Weighings) -> NDArray[np.intp]:
