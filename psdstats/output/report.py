@@ -13,8 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
 from psdstats.comparison.compare import compare
@@ -34,12 +32,17 @@ from psdstats.output.content import (
     ReportContent,
     Section,
 )
-from psdstats.output.pages.budget import budget_page
+from psdstats.output.pages.budget import (
+    budget_page,
+    run_budget_page,
+    traceability_tables,
+    usual_run,
+)
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.model_checks import model_checks_page
-from psdstats.output.pages.parts import number_column, without_repeats
+from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
@@ -204,7 +207,10 @@ def _measured(
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, [GROUP, TIME])
     shares = budget(study, by=_compared_by(study, comparison), sources=sources)
-    return sizes_page(propagation, runs, bands, means, say), budget_page(shares, say)
+    page, run = budget_page(shares, say), usual_run(propagation)
+    if run is not None:
+        page += run_budget_page(shares, propagation, run, "D50", say)
+    return sizes_page(propagation, runs, bands, means, say), page
 
 
 def _compared_by(study: Study, comparison: Comparison | PsdstatsError) -> str:
@@ -292,7 +298,7 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
         blocks=(
             Paragraph(words.study_sentence(study)),
             _groups_table(study, say),
-            _balance_table(study),
+            *traceability_tables(study),
         ),
         notes=study.notes,
         notes_heading=words.ASSUMED_HEADING,
@@ -325,28 +331,6 @@ def _groups_table(study: Study, say: Numerals) -> Table:
             Column(name="times", heading="milling times", unit="min"),
             Column(name="apertures_um", heading="apertures", unit="µm"),
             Column(name="balance", heading="balance"),
-        ),
-    )
-
-
-def _balance_table(study: Study) -> Table:
-    kinds = ("resolution", "repeatability")
-    frame = pd.DataFrame(
-        [
-            {"balance": one.name, **{f"{kind}_g": getattr(one, f"{kind}_g") for kind in kinds}}
-            for one in study.balances.values()
-        ]
-    )
-    return Table(
-        name="balances",
-        frame=frame,
-        caption=words.BALANCES_CAPTION,
-        columns=(
-            Column(name="balance", heading="balance"),
-            *(
-                number_column(frame[f"{kind}_g"], name=f"{kind}_g", heading=kind, unit="g")
-                for kind in kinds
-            ),
         ),
     )
 

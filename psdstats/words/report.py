@@ -47,7 +47,6 @@ _RUN_TO_RUN = "run_to_run"
 STUDY_HEADING = "The study"
 ASSUMED_HEADING = "What had to be assumed"
 GROUPS_CAPTION = "Runs, milling times, sieves and balance of each group."
-BALANCES_CAPTION = "Balances as declared."
 MEANING_HEADING = "What the verdicts mean"
 
 NET_MASSES = (

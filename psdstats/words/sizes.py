@@ -50,6 +50,24 @@ CHANGES = {
     "tares weighed each run": "tares weighed again in each run",
 }
 """What a change would be, where its name alone does not say it."""
+DISTRIBUTIONS = {
+    "normal": "normal",
+    "uniform": "rectangular",
+    "gamma": "gamma",
+    "student": "t",
+}
+"""Distributions of inputs as they are read."""
+RUN_BUDGET_NOTE = (
+    "n: inputs in a row; estimate, u and sensitivity are those of one input, and left out where "
+    "the inputs differ. ν: degrees of freedom of u. Sensitivity: by how much the size moves for "
+    "one unit of the input. Adds: the row's part of u of the size; its squares add up to that of "
+    "the last row, by the linear law."
+)
+BALANCES_CAPTION = "Balances used, with what is stated of them."
+SIEVES_CAPTION = (
+    "Sieves used, and what their apertures are traceable to: a certificate or a reference, else "
+    "the tolerance of the standard."
+)
 CHANGES_CAPTION = (
     "What a change would buy: standard uncertainty in per cent (root mean square over the runs, or "
     "over the differences)."
@@ -276,12 +294,18 @@ def budget_captions(by: str) -> dict[str, str]:
         "budget of sizes": "Share of each source in the variance of one run, mean over the runs.",
         "budget of a difference": "Share of each source in the variance of a difference by "
         f"{factor}.",
+        "budget inputs": "What every input adds to every size of every run.",
         "budget runs": "Share of each source in every size of every run.",
         "budget differences": f"Share of each source in every difference by {factor}.",
         "budget what if": "What one change would make of each uncertainty.",
         "uncertainty shares": f"{BUDGET_HEADING}: shares of the variance in the sizes of one run "
         f"(mean over the runs) and in a difference by {factor}; the balance first.",
     }
+
+
+def run_budget_caption(run: str, quantity: str) -> str:
+    """What the budget of one size shows."""
+    return f"Uncertainty budget of {quantity} of run {run}, input by input."
 
 
 def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:

@@ -6,20 +6,40 @@ every difference stands in full in the files.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
+from psdstats.errors import SizeError, UncertaintyError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import drawing_of
+from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.tables.table import Column, Place, Show, Table, columns_of
+from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import tolerance_um
+from psdstats.study.records import Study
+from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import sizes as words
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
 _NOW = "as it is"
+_OF_BALANCES = (
+    "resolution_g", "repeatability_g", "repeatability_weighings", "linearity_g", "slope_u",
+    "drift_g", "accuracy_class", "verification_interval_g", "certificate",
+)  # fmt: skip
+_OF_SIEVES = (
+    "nominal_um", "aperture_um", "certificate", "expanded_uncertainty_um", "coverage_factor",
+    "effective_u_um", "reference", "degrees_of_freedom", "standard", "tolerance_um",
+)  # fmt: skip
 
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
@@ -60,6 +80,7 @@ def budget_files(budget: Budget) -> list[Table]:
     captions = words.budget_captions(budget.by)
     frames = {
         "budget runs": budget.runs,
+        "budget inputs": budget.inputs,
         "budget differences": budget.differences,
         "budget what if": budget.what_if,
     }
@@ -68,6 +89,111 @@ def budget_files(budget: Budget) -> list[Table]:
         for name, frame in frames.items()
         if not frame.empty
     ]
+
+
+def run_budget_page(
+    budget: Budget, sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN
+) -> Page:
+    """Every input of one size of one run, and the size as a report states it."""
+    if run not in sizes.runs:
+        raise UncertaintyError(
+            f"run {run!r} is not in the study; it has {', '.join(sizes.runs)}. Give one of them."
+        )
+    frame = budget.inputs[
+        (budget.inputs["run"] == run) & (budget.inputs["quantity"] == quantity)
+    ].copy()
+    frame["source"] = [words.source_words(one) for one in frame["source"]]
+    frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
+    rounded = partial(Column, show=Show.MEASURED)
+
+    def adds(name: str, **settings: Any) -> Column:
+        """Contributions to one digit more than the uncertainty they make."""
+        places = [decimals_for(one) + 1 for one in frame[name].iloc[-1:] if one > 0]
+        return Column(
+            name=name, heading="adds", show=Show.NUMBER, decimals=max([0, *places]), **settings
+        )
+
+    unit = sizes.to_frame().set_index("quantity")["unit"][quantity].iloc[0]
+    table = Table(
+        name=f"budget of one {quantity}",
+        frame=frame,
+        caption=words.run_budget_caption(run, quantity),
+        columns=(
+            Column(name="source", heading="source"),
+            Column(name="input", heading="input"),
+            Column(name="inputs", heading="n", show=Show.COUNT),
+            rounded(name="estimate", heading="estimate", u="u"),
+            rounded(name="u", heading="u", u="u"),
+            Column(name="unit", heading="unit"),
+            Column(name="distribution", heading="distribution"),
+            Column(name="degrees_of_freedom", heading="ν", show=Show.COUNT),
+            Column(name="sensitivity", heading="sensitivity", show=Show.NUMBER, spare=True),
+            adds(name="u_percent", unit="%", spare=True),
+            adds(name="u_size", unit=unit if unit != "1" else ""),
+            Column(name="share", heading="share", show=Show.PER_CENT, decimals=1),
+        ),
+        row_headings=2,
+        notes=(words.RUN_BUDGET_NOTE,),
+        place=Place.FIRST,
+    )
+    told = words.size_sentence(sizes, run, quantity, say)
+    return Page(heading=words.BUDGET_HEADING, sentences=(told,), blocks=(table,))
+
+
+def usual_run(sizes: Propagation, quantity: str = "D50") -> str | None:
+    """The run whose relative uncertainty of a size is in the middle; None where none has one."""
+    column = sizes.quantities.index(quantity)
+    relative = sizes.u[:, column] / sizes.value[:, column]
+    known = np.flatnonzero(np.isfinite(relative))
+    order = known[np.argsort(relative[known], kind="stable")]
+    return sizes.runs[order[len(order) // 2]] if len(order) else None
+
+
+def traceability_tables(study: Study) -> list[Table]:
+    """Balances and sieves used, with what is stated of them: what sizes are traceable to."""
+    used = {run.balance for run in study.runs}
+    stacks = {reading.sieve for run in study.runs for reading in run.readings}
+    balances = pd.DataFrame(
+        [described(one) | {"balance": key} for key, one in study.balances.items() if key in used]
+    )
+    sieves = pd.DataFrame(
+        [_stated(one) for key, one in study.sieves.items() if key in stacks]
+    ).sort_values(["nominal_um", "sieve"], kind="stable")
+    return [
+        _stated_table("balances", balances, words.BALANCES_CAPTION, ("balance", *_OF_BALANCES)),
+        _stated_table("sieves", sieves, words.SIEVES_CAPTION, ("sieve", *_OF_SIEVES)),
+    ]
+
+
+def _stated(sieve: Sieve) -> dict[str, object]:
+    """What is stated of a sieve; the tolerance of its standard where nothing else bounds it."""
+    found = described(sieve) | {"sieve": sieve.key, "aperture_um": sieve.best_um}
+    if sieve.is_certified:
+        return found | {"standard": None}
+    found |= {"coverage_factor": None}
+    try:
+        return found | {"tolerance_um": tolerance_um(sieve.nominal_um, standard=sieve.standard)}
+    except SizeError:
+        return found
+
+
+def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[str]) -> Table:
+    """The columns of those names that say anything."""
+    shown = [one for one in names if one in frame and frame[one].notna().any()]
+    headings = {one.name: one for one in columns_of(frame[shown])}
+    return Table(
+        name=name,
+        frame=frame[shown],
+        caption=caption,
+        columns=tuple(
+            replace(
+                headings[one] if one == "tolerance_um" else number_column(frame[one], name=one),
+                heading=headings[one].heading.replace("_", " "),
+                unit=headings[one].unit,
+            )
+            for one in shown
+        ),
+    )
 
 
 def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
