@@ -290,10 +290,8 @@ def _with_totals(law: JointLaw, found: pd.DataFrame, size: Array) -> pd.DataFram
     root = np.sqrt(both["square"])
     both["u_percent"], both["u_size"] = 100 * root, root * both["size"]
     both["u"] = both["u"].where(both["source"] != COMBINED, both["u_size"])
-    both["share"] = (
-        both["square"]
-        / law.contributions.by_source.sum(axis=1)[len(QUANTITIES) * both["row"] + both["column"]]
-    )
+    whole_of = len(QUANTITIES) * both["row"] + both["column"]
+    both["share"] = both["square"] / law.contributions.u[whole_of] ** 2
     both["run"] = np.array(law.arrays.runs, dtype=object)[both["row"]]
     both["quantity"] = np.array(QUANTITIES)[both["column"]]
     rank = np.argsort(law.order)[both["row"]]
@@ -317,7 +315,7 @@ def _input_entries(law: JointLaw) -> pd.DataFrame:
             "input": np.where(first == np.array(law.arrays.runs, dtype=object)[row], "", first),
             "name": np.array([" ".join(one[1:]) for one in table.identity], dtype=object)[index],
             "index": index,
-            "estimated": index,
+            "estimated": table.estimate[index],
             "kind": np.array([kinds[kind] for kind in table.kind], dtype=np.intp)[index],
             "freedom": table.degrees_of_freedom[index],
             "part": part,

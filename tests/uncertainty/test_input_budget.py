@@ -77,3 +77,15 @@ def test_readings_of_one_kind_stand_in_one_row(study):
     assert own["estimate"].isna().all()
     assert own["sensitivity"].isna().all()
     assert set(own["distribution"]) == {"uniform"}
+
+
+def test_degrees_of_freedom_are_those_of_the_estimate(study):
+    """Readings share the one standard deviation found from ten weighings: together they have 9."""
+    alder = replace(study.balances["alder-1"], repeatability_g=0.2, repeatability_weighings=10)
+    law = prepare(replace(study, balances={**study.balances, "alder-1": alder}))
+    frame = input_budget(law).query("run == 'alder-5to1-6min-a' and quantity == 'D50'")
+    own = frame[frame["source"] == "repeatability"]
+    assert own["degrees_of_freedom"].to_numpy() == pytest.approx([9.0, 9.0])
+    whole = frame[frame["source"] == COMBINED]["degrees_of_freedom"].item()
+    share = own["share"].sum()
+    assert whole == pytest.approx(9 / share**2)  # JCGM 100:2008, G.4.1: all others are known

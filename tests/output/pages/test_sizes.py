@@ -209,4 +209,5 @@ def test_section_has_a_figure_for_each_group(benches):
         "sizes against milling time",
         *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
     ]
-    assert page.notes == notes_in_words(benches.sizes.notes)
+    told = notes_in_words(benches.sizes.notes)
+    assert page.notes[: len(told)] == told
