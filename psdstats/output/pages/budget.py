@@ -179,7 +179,7 @@ def _stated(sieve: Sieve) -> dict[str, object]:
 
 def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[str]) -> Table:
     """The columns of those names that say anything."""
-    shown = [one for one in names if one in frame and (frame[one].fillna(0) != 0).any()]
+    shown = [one for one in names if one in frame and frame[one].dropna().astype(bool).any()]
     headings = {one.name: one for one in columns_of(frame[shown])}
     return Table(
         name=name,
