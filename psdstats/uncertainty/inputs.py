@@ -297,6 +297,11 @@ class Source(ABC):
         """
         return cls()
 
+    @property
+    def only_widens(self) -> bool:
+        """Whether the curve is fitted as if the source were not there, so that it moves no size."""
+        return False
+
     @abstractmethod
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """Elementary inputs of this source.

@@ -390,7 +390,8 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     The same readings and errors give the law found before.
     """
     arrays = weighings.arrays
-    table = replace(_collected(weighings, chosen), on_ln_size=Action())
+    fitted = tuple(source for source in chosen.included if not source.only_widens)
+    table = replace(_collected(weighings, replace(chosen, included=fitted)), on_ln_size=Action())
     raw, of_mass, of_aperture = undersize_law(table)
     undersize = np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1)
     u_ln_aperture = of_aperture.u.reshape(raw.shape) / arrays.aperture_um

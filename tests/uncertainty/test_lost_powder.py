@@ -42,6 +42,17 @@ def test_lost_powder_widens_and_does_not_move(make_run, make_study):
     assert lost.lower[0, 1] < all_from_pan < lost.value[0, 1] < lost.upper[0, 1]
 
 
+def test_it_moves_no_size_of_the_law_of_curves_either(make_run, make_study):
+    """The curve is fitted to the readings as they are, however much powder is lost."""
+    study = make_study(make_run("x", sample_mass_g=56.0))  # 50.4 g were found
+    names = ["rounding", "repeatability", "aperture", "between_sieves"]
+    without, lost = (
+        propagate(study, method="linear", sources=[*names, *more]) for more in ([], ["lost_powder"])
+    )
+    np.testing.assert_array_equal(lost.value, without.value)
+    assert lost.u[0, 0] > 2 * without.u[0, 0]
+
+
 def test_what_the_user_says_holds(make_run, make_study):
     run = make_run("x", (2.0, 5.0, 3.0), (0, 90, 180), sample_mass_g=10.6)
     pan, even = (

@@ -63,6 +63,11 @@ class LostPowder(Source):
     name: ClassVar[str] = "lost_powder"
     order: ClassVar[int] = 6
 
+    @property
+    def only_widens(self) -> bool:
+        """True unless the user says where the powder was lost."""
+        return not self.habit
+
     @classmethod
     def from_study(cls, study: Study) -> Self:
         """Check that at least one run states its sample mass; take where it was lost."""
