@@ -98,10 +98,17 @@ class CurveLaw:
 def at_scores(table: Array, scores: Array) -> Array:
     """Tables of ln sizes between their scores: (…, 65) and (…, m) to (…, m); held at the ends."""
     last = SCORES.size - 1
-    place = np.clip((scores - SCORES[0]) * (last / (SCORES[-1] - SCORES[0])), 0.0, last - 1e-9)
+    place = (scores - SCORES[0]) * (last / (SCORES[-1] - SCORES[0]))
+    np.clip(place, 0.0, last - 1e-9, out=place)
     below = place.astype(np.intp)
+    place -= below
+    if table.ndim == 1:
+        found = np.diff(table).take(below)
+        found *= place
+        found += table.take(below)
+        return np.asarray(found)
     low = np.take_along_axis(table, below, axis=-1)
-    return np.asarray(low + (place - below) * (np.take_along_axis(table, below + 1, -1) - low))
+    return np.asarray(low + place * (np.take_along_axis(table, below + 1, -1) - low))
 
 
 def curve_law(

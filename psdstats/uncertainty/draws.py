@@ -498,7 +498,7 @@ class _CurveWorkspace:
         self.plan = plan
         self._shared = np.empty((len(plan.shared), plan.chunk))
         self._own = np.empty((max(len(run.own) for run in plan.runs), plan.chunk))
-        self._acting = {id(run): _acting_on(run) for run in plan.runs}
+        self._acting = {id(run): _acting_on(run, len(plan.shared)) for run in plan.runs}
 
     def draw_shared(self, generators: list[np.random.Generator], width: int) -> None:
         """Draw what runs have in common for the next chunk."""
@@ -511,28 +511,34 @@ class _CurveWorkspace:
         own = self._own[: len(run.own), : ln_size.shape[1]]
         for row, (stream, generator) in enumerate(zip(run.own, generators, strict=True)):
             fill(generator, stream.kind, stream.shape, own[row])
-        slots, of_shared, of_own = self._acting[id(run)]
-        total = of_own @ own + of_shared @ self.shared[slots] + run.base_ln[:, None]
-        levels = LEVELS.size
-        np.add(at_scores(np.asarray(run.curve), total[:levels]), total[levels:], out=ln_size)
+        of_shared, of_own = self._acting[id(run)]
+        total = of_own @ own
+        total += run.base_ln[: len(total), None]
+        if self.shared.size:
+            total += of_shared @ self.shared
         for level, upper in enumerate(run.upper):
             if upper in (0, run.base_g.size - 1):
                 ln_size[level] = -np.inf if upper == 0 else np.inf
+            else:
+                ln_size[level] = at_scores(np.asarray(run.curve)[level], total[level])
+        if len(total) > LEVELS.size:
+            ln_size += total[LEVELS.size :]
         np.maximum.accumulate(ln_size, axis=0, out=ln_size)  # sizes of one run stand in order
         return 0
 
 
-def _acting_on(run: RunPlan) -> tuple[list[int], Array, Array]:
-    """Shared slots that act on a run, and the coefficients of these and of its own inputs."""
-    slots = sorted({slot for slot, _, _ in run.shared_ln})
-    of_shared = np.zeros((run.base_ln.size, len(slots)))
+def _acting_on(run: RunPlan, n_shared: int) -> tuple[Array, Array]:
+    """Coefficients of shared and of own inputs; rows beside the scores only where one acts."""
+    of_shared = np.zeros((run.base_ln.size, n_shared))
     of_own = np.zeros((run.base_ln.size, len(run.own)))
     for slot, place, coefficient in run.shared_ln:
-        of_shared[place, slots.index(slot)] = coefficient
+        of_shared[place, slot] = coefficient
     for column, stream in enumerate(run.own):
         for place, coefficient in stream.on_ln_size:
             of_own[place, column] = coefficient
-    return slots, of_shared, of_own
+    beside = slice(LEVELS.size, None)
+    rows = None if of_shared[beside].any() or of_own[beside].any() else LEVELS.size
+    return of_shared[:rows], of_own[:rows]
 
 
 def _sum_draws(

@@ -54,7 +54,8 @@ _THIN = 5.0
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 16  # laws of curves kept for the next call
 _FOUND: dict[bytes, OpenCurves] = {}
-_ALIKE = 1e-8  # variance, of 1, below which errors between the sieves are the same
+_NO_PART = 1e-8
+_ALIKE = 1e-3  # of the variance between sieves, below which errors are the same
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -462,7 +463,7 @@ def _factor(u: Array, correlation: Array) -> Array:
             break
         column = rest[:, pivot] / np.sqrt(rest[pivot, pivot])
         rest = rest - np.outer(column, column)
-        columns.append(np.where(np.abs(column) > _ALIKE, column, 0.0))
+        columns.append(np.where(np.abs(column) > _NO_PART, column, 0.0))
     return np.asarray(u[:, None] * np.array(columns).reshape(len(columns), u.size).T)
 
 

@@ -200,7 +200,7 @@ def _ratio_results(
 def _ln_ends(ln_ratio: Array, coverage: float) -> Array:
     """Ends on the logarithm; the shortest interval is that of the ratio itself."""
     with np.errstate(divide="ignore"):
-        return np.asarray(np.log(interval_ends(np.sort(np.exp(ln_ratio)), coverage)))
+        return np.asarray(np.log(interval_ends(np.exp(ln_ratio), coverage)))
 
 
 def level_pairs(study: Study, by: str) -> dict[object, Pair]:
