@@ -39,6 +39,13 @@ def test_a_change_counts_as_one_standard_uncertainty(make_run, make_study):
     np.testing.assert_array_equal(found.value, _linear(make_study(run)).value)
 
 
+def test_it_moves_no_size_of_the_law_of_curves(make_run, make_study):
+    run = make_run("x", NETS, APERTURES)
+    found = [propagate(make_study(one, rule=None), method="linear") for one in (run, _shaken(run))]
+    np.testing.assert_array_equal(found[0].value, found[1].value)
+    assert found[1].u[0, 1] > found[0].u[0, 1]
+
+
 def test_the_pan_weighed_again_counts_as_it_was_read(make_run, make_study):
     run = make_run("x", NETS, APERTURES)
     taken, read = (

@@ -55,6 +55,14 @@ def test_all_sizes_move_the_same_way(one_run, make_run, make_study):
     assert found.u[0, 3] == pytest.approx(abs((high - low)[3]) / (2 * step) * 0.03, rel=1e-6)
 
 
+def test_it_moves_no_size_of_the_law_of_curves(make_run, make_study):
+    study = make_study(make_run("x"), rule=None)
+    plain = propagate(study, method="linear")
+    split = propagate(_declared(study, splitting_percent=10.0), method="linear")
+    np.testing.assert_array_equal(split.value, plain.value)
+    assert (split.u > 1.5 * plain.u)[0, :3].all()
+
+
 @pytest.mark.parametrize(("method", "percent"), [("scoop", 5.14), ("chute riffle", 1.01)])
 def test_a_method_stands_for_its_percentage(one_run, method, percent):
     """Allen and Khan 1970 (from memory)."""

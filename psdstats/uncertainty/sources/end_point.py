@@ -33,6 +33,11 @@ class EndPoint(Source):
         """Whether any sieve was weighed after a second shaking."""
         return any(one.gross_again_g is not None for run in study.runs for one in run.readings)
 
+    @property
+    def only_widens(self) -> bool:
+        """True: the estimate is by the first weighing."""
+        return True
+
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One normal input for every run that was shaken again and moved."""
         result = ElementaryInputs(kind=Kind.NORMAL)

@@ -85,6 +85,11 @@ class Splitting(Source):
         percent = 100 * sqrt(squares / freedom) / 2
         return cls(percent=percent, degrees_of_freedom=freedom, samples=len(samples))
 
+    @property
+    def only_widens(self) -> bool:
+        """True: one smooth error of the whole curve is nothing that a smoother curve undoes."""
+        return True
+
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
         """One input a run, normal where declared and a scaled t where estimated."""
         kind = Kind.NORMAL if self.degrees_of_freedom == inf else Kind.STUDENT
