@@ -47,6 +47,7 @@ from psdstats.findings import Remark
 from psdstats.simulate import simulate_study
 from psdstats.study import Run, Study
 from psdstats.uncertainty import propagate, ratio_intervals
+from psdstats.uncertainty.propagation import PropagationRemark
 
 __all__ = ["CELLS", "Cell", "rows_of"]
 
@@ -117,12 +118,12 @@ class Answers:
 
 def warned_runs(notes: Sequence[object]) -> set[str]:
     """Runs of which the result says that a class may hide a peak."""
-    found: set[str] = set()
-    for note in notes:
-        if isinstance(note, Remark) and "PEAK" in note.kind.name:
-            data = dict(note.data)
-            found |= set(data["runs"]) if "runs" in data else {str(data["run"])}
-    return found
+    return {
+        run
+        for note in notes
+        if isinstance(note, Remark) and note.kind is PropagationRemark.HIDDEN_PEAK
+        for run in dict(note.data)["runs"]
+    }
 
 
 def sizes_of(study: Study, true: Array, **options: object) -> Answers:
@@ -506,8 +507,8 @@ def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> No
         f"{round(powders * DEMO_SHARE)} of 80 runs). The truth is the powder's own D10, D50, D90 "
         "and span. `psdstats.propagate` and `ratio_intervals` by their default law, linear unless "
         "said; one study a powder. Fields with slashes: D10/D50/D90/span. error: largest Monte "
-        "Carlo standard error of the coverages of a cell. u: half the interval over 1.96. u of a knower: "
-        "of an analyst who knows the family and fits its two parameters to the same sieves. "
+        "Carlo standard error of the coverages of a cell. u: half the interval over 1.96. u of a "
+        "knower: of one who knows the family and fits its two parameters to the same sieves. "
         f"Powders of one family are the same in all its cells. Cells with fewer than {FEWEST} "
         "answers are not judged.\n",
         "## Summary\n",

@@ -433,7 +433,10 @@ def study_of(runs: Sequence[Run], sieves: dict[str, Sieve], weighings: Sequence[
     """A study of these runs; sampling is switched on by its density, all else is left alone."""
     balances = {
         one.name: Balance(
-            name=one.name, resolution_g=one.resolution_g, repeatability_g=one.repeatability_g
+            name=one.name,
+            resolution_g=one.resolution_g,
+            repeatability_g=one.repeatability_g,
+            linearity_g=0.0,  # a data sheet that says so, and it is so
         )
         for one in weighings
     }
