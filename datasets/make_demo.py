@@ -24,6 +24,7 @@ __all__ = ["demo_files", "write_demo"]
 
 SEED_FOUR_BENCHES = 20261125
 SEED_ONE_BENCH = 48
+SIEVE_CERTIFICATE = "S 26-041, 2026-01-20 (invented)"
 HERE = Path(__file__).resolve().parent
 
 R20_3_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
@@ -62,7 +63,7 @@ def write_demo(target: Path) -> None:
 def _four_benches() -> TrialDesign:
     fine = Balance(
         name="alder-1", resolution_g=0.01, repeatability_g=0.008, capacity_g=2200.0,
-        slope_u=1e-5, linearity_g=0.02,
+        slope_u=1e-5, linearity_g=0.02, certificate="W 26-118, 2026-02-10 (invented)",
     )  # fmt: skip
     coarse = replace(fine, name="cedar-1", resolution_g=0.1, repeatability_g=0.05, linearity_g=0.1)
     benches = (
@@ -214,12 +215,13 @@ def _readings(reading: Reading, step_g: float) -> tuple[str, str, str]:
 
 def _sieves_text(study: Study) -> str:
     header = ("sieve", "nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor",
-              "standard")  # fmt: skip
+              "standard", "certificate")  # fmt: skip
     return _table(
         header,
         (
             (key, f"{sieve.nominal_um:g}", f"{sieve.certified_um:.1f}",
-             f"{sieve.expanded_uncertainty_um:.1f}", f"{sieve.coverage_factor:g}", sieve.standard)
+             f"{sieve.expanded_uncertainty_um:.1f}", f"{sieve.coverage_factor:g}", sieve.standard,
+             SIEVE_CERTIFICATE)
             for key, sieve in study.sieves.items()
             if sieve.is_certified
         ),
