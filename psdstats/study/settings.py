@@ -83,6 +83,7 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "end_point": bool,
     "lost_powder": (True, False, "pan", "in proportion"),
     "between_sieves": bool,
+    "borrowing": bool,
     "run_to_run_percent": _Number(),
     "coverage": _SHARE,
 }

@@ -18,9 +18,11 @@ from scipy import sparse
 
 from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
+from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.curves import InterpolationRule, undersize_of_masses
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
+from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
@@ -388,47 +390,98 @@ def prepare(
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     """Law of the curves of all runs, with the errors of readings and apertures as its noise.
 
-    The same readings and errors give the law found before.
+    The shape between the sieves is borrowed across the trial unless the study switches it off.  The
+    same readings and errors give the law found before.
     """
-    arrays = weighings.arrays
-    fitted = tuple(source for source in chosen.included if not source.only_widens)
-    table = replace(_collected(weighings, replace(chosen, included=fitted)), on_ln_size=Action())
-    raw, of_mass, of_aperture = undersize_law(table)
-    undersize = np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1)
-    u_ln_aperture = of_aperture.u.reshape(raw.shape) / arrays.aperture_um
-    seen = (undersize, arrays.ln_aperture, u_ln_aperture, _blocks(of_mass.matrix, raw.shape))
-    smallest, cases = _smallest(table, arrays), _cases(weighings)
-    key = blake2b(digest_size=16)
-    for each in (*seen, smallest, cases):
+    table = replace(_collected(weighings, chosen), on_ln_size=Action())
+    trial = _trial_runs(weighings, table)
+    alike = _cases(weighings)
+    alone = not weighings.study.uncertainty.get("borrowing", True)
+    key = blake2b(bytes([alone]), digest_size=16)
+    for each in (*vars(trial).values(), alike):
         key.update(np.ascontiguousarray(each).tobytes())
     known = key.digest()
     if known not in _FOUND:
-        curve = curve_law(
-            *seen[:2], u_ln_aperture=u_ln_aperture, covariance=seen[3], smallest=smallest
-        )
-        matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
-        noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
-        left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
-        factor = _factor(left, between_correlation(curve, cases))
         while len(_FOUND) >= _MOST_FOUND:
             _FOUND.pop(next(iter(_FOUND)), None)
-        _FOUND[known] = OpenCurves(curve=curve, factor=factor)
+        _FOUND[known] = _found(weighings.arrays, table, trial, alike, alone=alone)
     return _FOUND[known]
 
 
+def _found(
+    arrays: StudyArrays,
+    table: InputTable,
+    trial: TrialRuns,
+    alike: NDArray[np.intp],
+    *,
+    alone: bool,
+) -> OpenCurves:
+    """Law of the curves, each run alone or borrowing from the others."""
+    curve = curve_law(
+        trial.undersize,
+        trial.ln_aperture,
+        u_ln_aperture=trial.u_ln_aperture,
+        covariance=trial.covariance,
+        smallest=trial.smallest,
+    )
+    correlation = between_correlation(curve, alike)
+    if alone:
+        matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
+        noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
+        left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
+        return OpenCurves(curve=curve, factor=_factor(left, correlation))
+    borrowed = borrow(trial, curve, correlation)
+    left = np.sqrt(np.maximum(np.diag(borrowed.between), 0.0))
+    scale = np.where(left > 0, left, 1.0)
+    factor = _factor(left, borrowed.between / np.outer(scale, scale))
+    return OpenCurves(curve=borrowed.law, factor=factor)
+
+
+def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
+    """What the runs show of their curves."""
+    arrays, runs = weighings.arrays, weighings.runs
+    raw, of_mass, of_aperture = undersize_law(table)
+    n_sieves = arrays.real[:, 1:].sum(axis=1)
+    return TrialRuns(
+        undersize=np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1),
+        ln_aperture=arrays.ln_aperture,
+        u_ln_aperture=of_aperture.u.reshape(raw.shape) / arrays.aperture_um,
+        real=np.arange(raw.shape[1]) < n_sieves[:, None],
+        sieve=arrays.sieve_index,
+        covariance=_blocks(of_mass.matrix, raw.shape),
+        smallest=_smallest(table, arrays),
+        bench=_numbered([run.group for run in runs]),
+        condition=_numbered([_condition(run) for run in runs]),
+        minutes=np.array([run.milling_time_min for run in runs], dtype=float),
+    )
+
+
+def _condition(run: Run) -> Hashable:
+    """What tells powders of one time apart: all factors but the filling of the mill."""
+    return tuple(sorted((name, str(one)) for name, one in run.factors.items() if name != "charge"))
+
+
 def _cases(weighings: Weighings) -> NDArray[np.intp]:
-    """Number of the condition and nominal stack of each run, shape (R,)."""
+    """Number of the condition, time and nominal stack of each run, shape (R,)."""
     sieves = weighings.study.sieves
-    cases = [
-        (
-            run.milling_time_min,
-            tuple(sorted((name, str(level)) for name, level in run.factors.items())),
-            tuple(sorted(sieves[one.sieve].nominal_um for one in run.readings if one.aperture_um)),
-        )
-        for run in weighings.runs
-    ]
-    known = {case: number for number, case in enumerate(dict.fromkeys(cases))}
-    return np.array([known[case] for case in cases], dtype=np.intp)
+    return _numbered(
+        [
+            (
+                run.milling_time_min,
+                _condition(run),
+                tuple(
+                    sorted(sieves[one.sieve].nominal_um for one in run.readings if one.aperture_um)
+                ),
+            )
+            for run in weighings.runs
+        ]
+    )
+
+
+def _numbered(labels: Sequence[Hashable]) -> NDArray[np.intp]:
+    """Number of each label, in order of first appearance."""
+    known = {label: number for number, label in enumerate(dict.fromkeys(labels))}
+    return np.array([known[label] for label in labels], dtype=np.intp)
 
 
 def _collected(weighings: Weighings, chosen: ChosenSources) -> InputTable:
@@ -553,8 +606,9 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
     arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
     curves = None
     if law.curves is not None:
-        weighings = Weighings(study=law.study, runs=tuple(rows), arrays=arrays)
-        alone = open_curves(weighings, law.sources)
-        shared = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
-        curves = replace(alone, factor=np.asarray(shared))
+        of_run = law.curves.curve
+        names = ("table", "by_ln_aperture", "by_undersize")
+        means = {name: np.tensordot(mates, getattr(of_run, name), axes=1) for name in names}
+        factor = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
+        curves = OpenCurves(curve=replace(of_run, **means), factor=np.asarray(factor))
     return _law(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
