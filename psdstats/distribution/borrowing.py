@@ -31,7 +31,7 @@ from psdstats.distribution.trial_runs import (
 )
 from psdstats.frozen import Array, freeze_arrays
 
-FLOOR = 0.05  # share of each run's own law
+FLOOR = 0.15  # share of each run's own law in the quantiles
 TIMES_TO_BREAK = 4
 NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the noise, or this small
 
@@ -315,7 +315,8 @@ class _Moved:
         limits[:, ends.row, ends.level] = ends.left, ends.right
         own = np.clip(self.table, limits[0][at][:, None], limits[1][at][:, None])
         share = np.array([1 - FLOOR, FLOOR])
-        written.table[at] = mixed_table(np.stack([own, alone]), share)
+        # quantiles are averaged: a mixture would end just where the floor takes over, at 2.5 %
+        written.table[at] = share[0] * own + share[1] * alone
         written.by_t[at] = share[0] * self.own_t + share[1] * written.by_t[at]
         written.by_q[at] = share[0] * self.own_q + share[1] * written.by_q[at]
         d = self.mean - alone[:, len(SCORES) // 2]
