@@ -112,7 +112,7 @@ def _one_bench() -> TrialDesign:
 
 
 def _blemish(study: Study) -> Study:
-    """Three things that happen at a bench and that the checks must find."""
+    """Three things that happen at a bench and that the checks must find; certificates are named."""
     changes: dict[str, Callable[[Run], Run]] = {
         # powder left in the mesh: empty and loaded weighing are both too heavy
         "alder-10to1-12min-b": lambda run: _with_reading(run, 63.0, tare_g=0.42, gross_g=0.42),
@@ -122,7 +122,11 @@ def _blemish(study: Study) -> Study:
         "cedar-5to1-6min-b": lambda run: _with_reading(run, 180.0, gross_g=0.04),
     }
     runs = tuple(changes[run.name](run) if run.name in changes else run for run in study.runs)
-    return replace(study, runs=runs)
+    named = {
+        key: replace(sieve, certificate=SIEVE_CERTIFICATE) if sieve.is_certified else sieve
+        for key, sieve in study.sieves.items()
+    }
+    return replace(study, runs=runs, sieves=named)
 
 
 def _with_reading(run: Run, aperture_um: float, **added_g: float) -> Run:
@@ -221,7 +225,7 @@ def _sieves_text(study: Study) -> str:
         (
             (key, f"{sieve.nominal_um:g}", f"{sieve.certified_um:.1f}",
              f"{sieve.expanded_uncertainty_um:.1f}", f"{sieve.coverage_factor:g}", sieve.standard,
-             SIEVE_CERTIFICATE)
+             sieve.certificate)
             for key, sieve in study.sieves.items()
             if sieve.is_certified
         ),
