@@ -98,7 +98,8 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
 _PARTS = {
     "u_balance_percent": "balance",
     "u_particles_percent": "particles",
-    "u_sieves_percent": "sieves",
+    "u_sieves_percent": "apertures",
+    "u_between_percent": "between sieves",
 }
 
 
@@ -123,6 +124,7 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
             f"Standard uncertainty of {plan.quantity}.",
             (
                 *_compared("u", u),
+                _number("u_between_percent", "between sieves"),
                 Column(name="enough", heading=enough),
                 Column(name="share_open", heading="open", show=Show.PER_CENT),
             ),
@@ -131,12 +133,14 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
         _precision_table(
             "planned uncertainty of a change",
             frame[["resolution_g", "sample_g", *of_change]],
-            f"Standard uncertainty, change of {plan.quantity}.",
+            words.change_caption(plan, say),
             (
-                *_compared("u_change", "u of a change"),
+                *_compared("u_change", "u of the change"),
+                _number("u_change_between_percent", "between sieves"),
                 Column(name="enough_for_change", heading=enough),
+                _number("u_change_alike_percent", "like powders"),
             ),
-            (words.precision_note(plan),),
+            (words.precision_note(plan), words.ALIKE),
         ),
     )
     parts = _precision_table(
@@ -162,7 +166,7 @@ def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
         columns=(
             _resolution(needs),
             _number("least_sample_g", "for one run", "g", None),
-            _number("least_sample_for_change_g", "for a change", "g", None),
+            _number("least_sample_for_change_g", "for the change", "g", None),
         ),
         notes=(words.NO_SAMPLE,),
     )
@@ -293,8 +297,8 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
             Column(name="quantity", heading="size"),
             _number("u_percent", "u"),
             _number("u_error_percent", "s.e."),
-            _number("u_change_percent", "u of a change"),
-            _number("interpolation_percent", "interpolation"),
+            _number("between_percent", "between sieves"),
+            _number("u_change_percent", "u of the change"),
             Column(name="share_open", heading="open", show=Show.PER_CENT),
         ),
         row_headings=2,
