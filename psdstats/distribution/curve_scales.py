@@ -11,7 +11,11 @@ once by expectation and maximisation over nine families of simulated powders on 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from psdstats.frozen import Array
@@ -21,10 +25,11 @@ _LOG = 0.12
 _CUT_BELOW = {0.0: 0.72, 0.2: 0.28}
 _CUT_ABOVE = {0.0: 0.70, 0.2: 0.24, 0.5: 0.06}
 _CUTS = np.array([(a, c) for a in _CUT_BELOW for c in _CUT_ABOVE])
-SIGMA = {0.003: 0.44, 0.05: 0.08, 0.15: 0.25, 0.4: 0.17, 1.0: 0.06}
-WILD = {1.5: 0.19, 5.0: 0.05}
-_SMOOTHEST_CUT, _SMOOTHEST_LOG = 0.05, 0.15  # no cut is perfectly sharp
+SIGMA = {0.003: 0.44, 0.1: 0.30, 0.5: 0.20, 2.0: 0.06}
+WILD = {1.5: 0.17, 5.0: 0.10}
+_SMOOTHEST_CUT, _SMOOTHEST_LOG = 0.1, 0.5  # no cut is perfectly sharp
 N_SCALES = 2 * len(_CUTS) + 1
+ENDS_ABOVE = np.append(np.tile(_CUTS[:, 1] > 0, 2), True)  # scales of powders with a sharp top
 
 
 def on_scales(undersize: Array) -> Array:
@@ -67,6 +72,84 @@ def _smooth_components() -> tuple[Array, Array, Array]:
 _scale, COMPONENT_SIGMA, COMPONENT_LOG_PRIOR = _smooth_components()
 COMPONENT_SCALE = _scale.astype(np.intp)
 LOG_SMOOTH = float(np.log(1 - sum(WILD.values())))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """What the sieves show of a batch of runs with n apertures each."""
+
+    t: Array
+    q: Array
+    u_t: Array
+    cov: Array
+    some: NDArray[np.bool_]
+    least: Array
+    levels: Array
+
+    @cached_property
+    def few(self) -> NDArray[np.bool_]:
+        """Runs from which no slope is to be had."""
+        top, bottom = np.where(self.some, self.q, 0).max(1), np.where(self.some, self.q, 1).min(1)
+        return np.asarray((self.some.sum(1) < 2) | (top - bottom < 1e-6))
+
+    @cached_property
+    def x(self) -> Array:
+        """Distance from the first aperture, the variable of the process."""
+        return np.asarray(self.t - self.t[:, :1])
+
+    @cached_property
+    def line(self) -> Array:
+        """(R, n, 2); 0 where a sieve does not inform."""
+        return np.stack([np.ones_like(self.x), self.x], axis=-1) * self.some[..., None]
+
+    @cached_property
+    def z(self) -> Array:
+        """(R, scales, n); 0 where a sieve does not inform."""
+        return on_scales(np.where(self.some, self.q, 0.5)) * self.some[:, None]
+
+    @cached_property
+    def dz_dq(self) -> Array:
+        """(R, scales, n): slope of z against the undersize."""
+        return slope_of_scales(np.where(self.some, self.q, 0.5))
+
+    @cached_property
+    def slope(self) -> Array:
+        """(R, scales): slope of each scale's line, weights Q (1 - Q)."""
+        w = np.where(self.some, self.q * (1 - self.q), 0) + 1e-12
+        w /= w.sum(1, keepdims=True)
+        centred = w * (self.x - (w * self.x).sum(1, keepdims=True))
+        slope = np.einsum("rn,rsn->rs", centred, self.z) / (centred * self.x).sum(1)[:, None]
+        return np.where(self.few[:, None], 1.0, np.maximum(slope, 1e-3))
+
+    @cached_property
+    def local(self) -> Array:
+        """(R, scales, n): slope of z at each sieve, the mean of the neighbouring chords."""
+        both = (self.some[:, 1:] & self.some[:, :-1])[:, None]
+        chord = np.diff(self.z) / np.diff(self.t)[:, None] * both
+        ends = ((0, 0), (0, 0), (1, 1))
+        total, count = np.pad(chord, ends), np.pad(both.astype(float), ends)
+        total, count = total[..., 1:] + total[..., :-1], count[..., 1:] + count[..., :-1]
+        return np.where(count > 0, total / np.maximum(count, 1), self.slope[..., None])
+
+    @cached_property
+    def noise(self) -> Array:
+        """(R, scales, n, n): apertures and weighings as noise of z, 1 where a sieve is silent."""
+        every = np.arange(self.q.shape[1])
+        noise = self.dz_dq[..., :, None] * self.dz_dq[..., None, :] * self.cov[:, None]
+        noise[..., every, every] += (self.local * self.u_t[:, None]) ** 2 + 1e-8
+        noise *= (self.some[:, :, None] & self.some[:, None, :])[:, None]
+        noise[..., every, every] += ~self.some[:, None]
+        return noise
+
+    def ends(self) -> list[tuple[int, NDArray[np.bool_], NDArray[np.intp]]]:
+        """Side, whether there is one, and which: first sieve all passes, last nothing passes."""
+        n = self.q.shape[1]
+        full = np.asarray(self.q >= 1 - self.least[:, None])
+        none = np.asarray(self.q <= self.least[:, None])
+        return [
+            (1, np.any(full, axis=1), full.argmax(1)),
+            (-1, np.any(none, axis=1), n - 1 - none[:, ::-1].argmax(1)),
+        ]
 
 
 def state_covariance(t: Array) -> Array:

@@ -22,10 +22,11 @@ from psdstats.distribution.curve_scales import (
     COMPONENT_LOG_PRIOR,
     COMPONENT_SCALE,
     COMPONENT_SIGMA,
+    ENDS_ABOVE,
     LOG_SMOOTH,
     WILD,
+    Seen,
     on_scales,
-    slope_of_scales,
     spline_basis,
     state_covariance,
     symmetric_inverse,
@@ -43,6 +44,9 @@ _FIRST_LOOK, _POINTS = 33, 81  # points in a bracket: spread evenly, then where 
 _COMMON = (
     0.7  # share of the variance between sieves that belongs to the curve, the rest to the case
 )
+_TEMPER = 0.7  # power of the likelihood: powders are only nearly straight on any scale
+_PEAK_MASS, _PEAK_WEIGHT = 0.15, 0.9  # of the class, and of the powders that end sharply
+_NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
 _Mask = NDArray[np.bool_]
@@ -166,11 +170,12 @@ def curve_law(
     for m in np.unique(real[real > 1]):
         rows = np.flatnonzero(real == m)
         for part in np.array_split(rows, -(-rows.size // _CHUNK)):
-            seen = _Seen(
+            seen = Seen(
                 t=t[part, :m], q=q[part, :m], u_t=u_t[part, :m], cov=cov[part, :m, :m],
                 some=some[part, :m], least=least[part], levels=wanted,
             )  # fmt: skip
-            table[part], by_t[part, :, :m], by_q[part, :, :m], flat[part] = _law_of(seen)
+            found = _law_of(seen)
+            table[part], by_t[part, :, :m], by_q[part, :, :m], flat[part], hidden[part] = found
     return CurveLaw(
         levels=wanted, table=table, by_ln_aperture=by_t, by_undersize=by_q, informative=some,
         undersize=q, hidden_peak=hidden, flat=flat,
@@ -178,96 +183,19 @@ def curve_law(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Seen:
-    """What the sieves show of a batch of runs with n apertures each."""
-
-    t: Array
-    q: Array
-    u_t: Array
-    cov: Array
-    some: _Mask
-    least: Array
-    levels: Array
-
-    @cached_property
-    def few(self) -> _Mask:
-        """Runs from which no slope is to be had."""
-        top, bottom = np.where(self.some, self.q, 0).max(1), np.where(self.some, self.q, 1).min(1)
-        return np.asarray((self.some.sum(1) < 2) | (top - bottom < 1e-6))
-
-    @cached_property
-    def x(self) -> Array:
-        """Distance from the first aperture, the variable of the process."""
-        return np.asarray(self.t - self.t[:, :1])
-
-    @cached_property
-    def line(self) -> Array:
-        """(R, n, 2); 0 where a sieve does not inform."""
-        return np.stack([np.ones_like(self.x), self.x], axis=-1) * self.some[..., None]
-
-    @cached_property
-    def z(self) -> Array:
-        """(R, scales, n); 0 where a sieve does not inform."""
-        return on_scales(np.where(self.some, self.q, 0.5)) * self.some[:, None]
-
-    @cached_property
-    def dz_dq(self) -> Array:
-        return slope_of_scales(np.where(self.some, self.q, 0.5))
-
-    @cached_property
-    def slope(self) -> Array:
-        """(R, scales): slope of each scale's line, weights Q (1 - Q)."""
-        w = np.where(self.some, self.q * (1 - self.q), 0) + 1e-12
-        w /= w.sum(1, keepdims=True)
-        centred = w * (self.x - (w * self.x).sum(1, keepdims=True))
-        slope = np.einsum("rn,rsn->rs", centred, self.z) / (centred * self.x).sum(1)[:, None]
-        return np.where(self.few[:, None], 1.0, np.maximum(slope, 1e-3))
-
-    @cached_property
-    def local(self) -> Array:
-        """(R, scales, n): slope of z at each sieve, the mean of the neighbouring chords."""
-        both = (self.some[:, 1:] & self.some[:, :-1])[:, None]
-        chord = np.diff(self.z) / np.diff(self.t)[:, None] * both
-        ends = ((0, 0), (0, 0), (1, 1))
-        total, count = np.pad(chord, ends), np.pad(both.astype(float), ends)
-        total, count = total[..., 1:] + total[..., :-1], count[..., 1:] + count[..., :-1]
-        return np.where(count > 0, total / np.maximum(count, 1), self.slope[..., None])
-
-    @cached_property
-    def noise(self) -> Array:
-        """(R, scales, n, n): apertures and weighings as noise of z, 1 where a sieve is silent."""
-        every = np.arange(self.q.shape[1])
-        noise = self.dz_dq[..., :, None] * self.dz_dq[..., None, :] * self.cov[:, None]
-        noise[..., every, every] += (self.local * self.u_t[:, None]) ** 2 + 1e-8
-        noise *= (self.some[:, :, None] & self.some[:, None, :])[:, None]
-        noise[..., every, every] += ~self.some[:, None]
-        return noise
-
-    def ends(self) -> list[tuple[int, _Mask, NDArray[np.intp]]]:
-        """Side, whether there is one, and which: first sieve all passes, last nothing passes."""
-        n = self.q.shape[1]
-        full = np.asarray(self.q >= 1 - self.least[:, None])
-        none = np.asarray(self.q <= self.least[:, None])
-        return [
-            (1, np.any(full, axis=1), full.argmax(1)),
-            (-1, np.any(none, axis=1), n - 1 - none[:, ::-1].argmax(1)),
-        ]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class _Solved:
     """Components of a batch, solved: what the sieves tell of the curve.
 
     inverse (R, C, n + 2, n + 2) of the covariance of z bordered by the line; solution (R, C, n + 2)
-    of the system, coefficients of the line last; log_weight (R, C) up to a constant of the run.
+    of the system, coefficients of the line last; log likelihood (R, C) up to a constant of the run.
     """
 
     inverse: Array
     solution: Array
-    log_weight: Array
+    likelihood: Array
 
 
-def _solve(seen: _Seen, scale: NDArray[np.intp], covariance: Array, log_prior: Array) -> _Solved:
+def _solve(seen: Seen, scale: NDArray[np.intp], covariance: Array) -> _Solved:
     """Solve components of given scale (R, C) and covariance (R, C, n, n) of the curve."""
     rows, n = np.arange(len(seen.q))[:, None], seen.q.shape[1]
     z = seen.z[rows, scale]
@@ -280,14 +208,8 @@ def _solve(seen: _Seen, scale: NDArray[np.intp], covariance: Array, log_prior: A
     inverse, log_determinant = symmetric_inverse(bordered)
     solution = (inverse[..., :n] @ z[..., None])[..., 0]
     jacobian = np.where(seen.some[:, None], np.log(np.abs(seen.dz_dq)), 0).sum(-1)[rows, scale]
-    log_weight = log_prior + jacobian - (log_determinant + (solution[..., :n] * z).sum(-1)) / 2
-    return _Solved(inverse=inverse, solution=solution, log_weight=log_weight)
-
-
-def _log_slope(seen: _Seen, scale: NDArray[np.intp], slope: Array) -> Array:
-    """Log of the fitted slope, which makes the weights flat in location and ln width."""
-    least = 1e-3 * np.take_along_axis(seen.slope, scale.reshape(len(scale), -1), 1)
-    return np.log(np.maximum(slope, least.reshape(scale.shape)))
+    likelihood = jacobian - (log_determinant + (solution[..., :n] * z).sum(-1)) / 2
+    return _Solved(inverse=inverse, solution=solution, likelihood=likelihood)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -301,7 +223,7 @@ class _Chosen:
     log_weight: Array
 
 
-def _likely(seen: _Seen) -> _Chosen:
+def _likely(seen: Seen) -> _Chosen:
     """The likeliest of all components, the inequalities left out.
 
     A wild interval adds a covariance of rank 2 to the sieves above it, so its likelihood follows
@@ -312,33 +234,41 @@ def _likely(seen: _Seen) -> _Chosen:
     cube = seen.slope[:, COMPONENT_SCALE] ** 3
     variance = COMPONENT_SIGMA**2 * cube
     smooth = state_covariance(seen.x)[:, None, :n, :n]
-    solved = _solve(seen, scale, variance[..., None, None] * smooth, COMPONENT_LOG_PRIOR)
+    solved = _solve(seen, scale, variance[..., None, None] * smooth)
     states = wild_states(seen.x)[:, :, :n] * seen.some[:, None, :, None]
-    by_state = states.transpose(0, 2, 1, 3).reshape(runs, 1, n, -1)
-    product = solved.inverse[..., :n] @ by_state
-    moved = product[..., n + 1, :].reshape(*scale.shape, n - 1, 2)
-    product = product[..., :n, :].reshape(*scale.shape, n, n - 1, 2)
-    cross = np.einsum("rjia,rcijb->rcjab", states, product)
+    product = solved.inverse[..., :n] @ states.transpose(0, 2, 1, 3).reshape(runs, 1, n, -1)
+    product = product.reshape(*scale.shape, n + 2, n - 1, 2)
+    cross = np.einsum("rjia,rcijb->rcjab", states, product[..., :n, :, :])
     found = np.einsum("rjia,rci->rcja", states, solved.solution[..., :n])
-    h = np.diff(seen.t)[:, None]
     held = np.diff(np.clip(seen.q, 0, 1)) + 0.01  # wild is likelier where much of the mass lies
     held = np.where(seen.some[:, 1:] | seen.some[:, :-1], held, 1e-9)
     share = np.log(held / held.sum(1, keepdims=True))[:, None]
-    slope = solved.solution[..., n + 1]
-    weights = [(solved.log_weight + LOG_SMOOTH - 2 * _log_slope(seen, scale, slope))[..., None]]
+    likelihood, slope = solved.likelihood[..., None], solved.solution[..., n + 1, None]
+    weights = [_log_weight(seen, likelihood, slope, LOG_SMOOTH)]
     for size, prior in WILD.items():
-        w2 = size**2 * cube[..., None]
-        m00, m01 = 4 / (h * w2) + cross[..., 0, 0], cross[..., 0, 1] - 6 / (h**2 * w2)
-        m11 = 12 / (h**3 * w2) + cross[..., 1, 1]
-        det = m00 * m11 - m01**2
-        b0 = (m11 * found[..., 0] - m01 * found[..., 1]) / det
-        b1 = (m00 * found[..., 1] - m01 * found[..., 0]) / det
-        new_slope = slope[..., None] - moved[..., 0] * b0 - moved[..., 1] * b1
-        gain = b0 * found[..., 0] + b1 * found[..., 1] - np.log(det * w2**2 * h**4 / 12)
-        each = np.broadcast_to(scale[..., None], gain.shape)
-        weight = solved.log_weight[..., None] + np.log(prior) + share + gain / 2
-        weights.append(weight - 2 * _log_slope(seen, each, new_slope))
+        gain, by_state = _gain(np.diff(seen.t)[:, None], size**2 * cube[..., None], cross, found)
+        turned = slope - (product[..., n + 1, :, :] * by_state).sum(-1)
+        weights.append(_log_weight(seen, likelihood + gain, turned, np.log(prior) + share))
     return _chosen(np.concatenate(weights, axis=-1), cube, variance)
+
+
+def _gain(h: Array, variance: Array, cross: Array, found: Array) -> tuple[Array, Array]:
+    """Log likelihood that a wild interval h adds, and the (derivative, value) it hands on."""
+    m00, m01 = 4 / (h * variance) + cross[..., 0, 0], cross[..., 0, 1] - 6 / (h**2 * variance)
+    m11 = 12 / (h**3 * variance) + cross[..., 1, 1]
+    determinant = m00 * m11 - m01**2
+    first = (m11 * found[..., 0] - m01 * found[..., 1]) / determinant
+    second = (m00 * found[..., 1] - m01 * found[..., 0]) / determinant
+    by_state = np.stack([first, second], axis=-1)
+    widened = np.log(determinant * variance**2 * h**4 / 12)
+    return ((by_state * found).sum(-1) - widened) / 2, by_state
+
+
+def _log_weight(seen: Seen, likelihood: Array, slope: Array, log_prior: Array | float) -> Array:
+    """Of components (R, C, k); by the fitted slope flat in location and ln width."""
+    least = 1e-3 * seen.slope[:, COMPONENT_SCALE, None]
+    flat = likelihood - 2 * np.log(np.maximum(slope, least))
+    return np.asarray(_TEMPER * flat + COMPONENT_LOG_PRIOR[:, None] + log_prior)
 
 
 def _chosen(log_weight: Array, cube: Array, variance: Array) -> _Chosen:
@@ -374,7 +304,7 @@ class _Mixture:
     pull: Array
 
 
-def _mixture(seen: _Seen) -> _Mixture:
+def _mixture(seen: Seen) -> _Mixture:
     """Posterior of the curve under each likely component, inequalities included."""
     chosen, (runs, n) = _likely(seen), seen.q.shape
     row = np.arange(runs)[:, None]
@@ -382,7 +312,7 @@ def _mixture(seen: _Seen) -> _Mixture:
     wild = states @ wild_covariance(np.diff(seen.t)) @ states.swapaxes(-1, -2)
     prior = chosen.variance[..., None, None] * state_covariance(seen.x)[:, None]
     prior += chosen.wild_variance[..., None, None] * wild[row, chosen.interval]
-    solved = _solve(seen, chosen.scale, prior[..., :n, :n], np.zeros(1))
+    solved = _solve(seen, chosen.scale, prior[..., :n, :n])
     one, zero = np.ones_like(seen.x), np.zeros_like(seen.x)
     line = np.stack([np.hstack([one, zero]), np.hstack([seen.x, one])], axis=-1)
     cross = np.concatenate(
@@ -399,7 +329,7 @@ def _mixture(seen: _Seen) -> _Mixture:
 
 
 def _beyond_ends(
-    seen: _Seen, chosen: _Chosen, mean: Array, covariance: Array, pull: Array
+    seen: Seen, chosen: _Chosen, mean: Array, covariance: Array, pull: Array
 ) -> _Mixture:
     """Let sieves that all or nothing passes bear on weights and curves, and keep the heaviest.
 
@@ -418,7 +348,7 @@ def _beyond_ends(
         log_p = log_ndtr(-alpha)
         hazard = np.exp(-(alpha**2) / 2 - log_p) / np.sqrt(2 * np.pi)
         shrink = np.clip(hazard * (hazard - alpha), 0, 1)
-        log_weight += np.where(has[:, None], log_p, 0)
+        log_weight += _TEMPER * np.where(has[:, None], log_p, 0)
         with_end = with_end * (has[:, None, None] / sd[..., None])
         moved = moved + side * hazard[..., None] * with_end
         narrowed = narrowed + (
@@ -437,20 +367,18 @@ def _beyond_ends(
     )
 
 
-def _law_of(seen: _Seen) -> tuple[Array, Array, Array, _Mask]:
-    """Table, sensitivities and flat steps of one batch."""
-    mixture = _mixture(seen)
-    left, right, found, flat = _brackets(seen)
+def _law_of(seen: Seen) -> tuple[Array, Array, Array, _Mask, NDArray[np.intp]]:
+    """Table, sensitivities, flat steps and hidden peak of one batch."""
+    mixture, bracket = _mixture(seen), _bracket(seen)
     even = np.linspace(0, 1, _FIRST_LOOK)
-    points = left[..., None] + (right - left)[..., None] * even
-    first = 0.8 * _cdf(seen, mixture, points) + 0.2 * even
-    ask = np.linspace(0, 1, _POINTS)
-    points = _interpolate(ask, first, points)
-    table = _interpolate(ndtr(SCORES), _cdf(seen, mixture, points), points)
-    table[~found] = np.nan
+    points = bracket.left[..., None] + (bracket.right - bracket.left)[..., None] * even
+    first = 0.8 * _cdf(seen, mixture, bracket, points) + 0.2 * even
+    points = _interpolate(np.linspace(0, 1, _POINTS), first, points)
+    table = _interpolate(ndtr(SCORES), _cdf(seen, mixture, bracket, points), points)
+    table[~bracket.found] = np.nan
     table = np.where(np.isnan(table), np.nan, np.fmax.accumulate(table, axis=1))
-    by_t, by_q = _sensitivities(seen, mixture, table[..., SCORES.size // 2])
-    return table, by_t, by_q, flat
+    by_t, by_q = _sensitivities(seen, mixture, bracket, table[..., SCORES.size // 2])
+    return table, by_t, by_q, bracket.flat, _hidden_peak(seen, mixture)
 
 
 def _interpolate(wanted: Array, x: Array, y: Array) -> Array:
@@ -461,26 +389,60 @@ def _interpolate(wanted: Array, x: Array, y: Array) -> Array:
     return np.array(rows).reshape(*x.shape[:-1], -1)
 
 
-def _brackets(seen: _Seen) -> tuple[Array, Array, _Mask, _Mask]:
-    """For each run and level where ln D can be at all, whether it is bracketed, and a flat step.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Bracket:
+    """Where ln D can be at all, all (R, L): from sieve i to sieve j and some way on.
 
-    From the last sieve below the level to the first above it, and four standard uncertainties on.
+    found where two sieves bracket the level; flat where it is met along a step that weighing cannot
+    tell from a flat one; even where nothing but the bracket is known.
     """
+
+    i: NDArray[np.intp]
+    j: NDArray[np.intp]
+    left: Array
+    right: Array
+    found: _Mask
+    flat: _Mask
+    even: _Mask
+
+
+def _bracket(seen: Seen) -> _Bracket:
+    """From the last sieve below the level to the first above it, and four u on; or a flat step."""
     q, n = seen.q[:, None], seen.q.shape[1]
     level, row = seen.levels[:, None], np.arange(len(seen.q))[:, None]
+    spread = np.sqrt(np.maximum(seen.cov[:, np.arange(n), np.arange(n)], 0))
     found = np.asarray((q >= level).any(-1) & (q <= level).any(-1))
+    at = np.abs(q - level) <= 1e-9
     i = np.clip((q < level).sum(-1) - 1, 0, n - 2)
     j = np.clip(n - (q > level).sum(-1), i + 1, n - 1)
-    step = (seen.q[row, j] - seen.q[row, i]) / (seen.t[row, j] - seen.t[row, i])
-    spread = np.sqrt(np.maximum(seen.cov[:, np.arange(n), np.arange(n)], 0))
-    step = np.maximum(step, 1e-3)
-    left = seen.t[row, i] - 4 * (seen.u_t[row, i] + spread[row, i] / step)
-    right = seen.t[row, j] + 4 * (seen.u_t[row, j] + spread[row, j] / step)
-    flat = np.asarray(found & ((q == level).sum(-1) > 1))
-    return left, right, found, flat
+    whole = at.sum(-1) > 1
+    i, j = np.where(whole, at.argmax(-1), i), np.where(whole, n - 1 - at[..., ::-1].argmax(-1), j)
+    step = seen.q[row, j] - seen.q[row, i]
+    nothing = np.asarray(step < _NO_STEP)  # the mean of the curve may fall there
+    loose = np.where(nothing, 0.0, (seen.t[row, j] - seen.t[row, i]) / np.maximum(step, _NO_STEP))
+    near = np.abs(q - level) <= 1e-9 + 2 * spread[:, None]
+    return _Bracket(
+        i=i, j=j, left=seen.t[row, i] - 4 * (seen.u_t[row, i] + loose * spread[row, i]),
+        right=seen.t[row, j] + 4 * (seen.u_t[row, j] + loose * spread[row, j]),
+        found=found, flat=np.asarray(found & (nothing | (near.sum(-1) > 1))),
+        even=nothing | seen.few[:, None],
+    )  # fmt: skip
 
 
-def _cdf(seen: _Seen, mixture: _Mixture, points: Array) -> Array:
+def _hidden_peak(seen: Seen, mixture: _Mixture) -> NDArray[np.intp]:
+    """Aperture above a class that may hide a peak, -1 for none.
+
+    The steepest class, where it holds much of the mass and the curve looks like one that ends
+    sharply: a narrow peak in that class looks the same from the sieves.
+    """
+    step = np.diff(seen.q)
+    peak = (step / np.diff(seen.t)).argmax(1)
+    ended = (mixture.weight * ENDS_ABOVE[mixture.chosen.scale]).sum(1)
+    much = step[np.arange(len(peak)), peak] > _PEAK_MASS
+    return np.where(much & (ended > _PEAK_WEIGHT) & ~seen.few, peak + 1, -1)
+
+
+def _cdf(seen: Seen, mixture: _Mixture, bracket: _Bracket, points: Array) -> Array:
     """P(ln D <= point) for points (R, L, g): monotone, and all of it inside the bracket."""
     runs, levels, g = points.shape
     n, chosen = seen.q.shape[1], mixture.chosen
@@ -501,7 +463,7 @@ def _cdf(seen: _Seen, mixture: _Mixture, points: Array) -> Array:
     even = ((points - points[..., :1]) / (points[..., -1:] - points[..., :1]))[:, None]
     f = np.where(inside > 1e-4, (f - f[..., :1]) / np.maximum(inside, 1e-9), even)
     mixed = np.einsum("rc,rclg->rlg", mixture.weight, f)
-    return np.where(seen.few[:, None, None], even[:, 0], mixed)
+    return np.where(bracket.even[..., None], even[:, 0], mixed)
 
 
 def _neighbours(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -511,23 +473,28 @@ def _neighbours(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return a[near], b[near]
 
 
-def _sensitivities(seen: _Seen, mixture: _Mixture, ln_size: Array) -> tuple[Array, Array]:
+def _sensitivities(
+    seen: Seen, mixture: _Mixture, bracket: _Bracket, ln_size: Array
+) -> tuple[Array, Array]:
     """D ln D / d ln aperture and / d undersize at the medians (R, L), each (R, L, n); weights held.
 
     A rectangle moves with both ends of its bracket.
     """
-    chosen = mixture.chosen
+    chosen, row = mixture.chosen, np.arange(len(ln_size))[:, None]
     at = np.where(np.isfinite(ln_size), ln_size, seen.t[:, :1])
     weights, slopes, _, _ = spline_basis(seen.t, at)
     rise = mixture.mean @ slopes
     least = 0.2 * np.take_along_axis(seen.slope, chosen.scale, 1)
     pull = np.einsum("rsl,rcsn->rcln", weights, mixture.pull)
     share = mixture.weight[..., None] / np.maximum(rise, least[..., None])
-    row = np.arange(len(at))[:, None]
     by_t = np.einsum("rcl,rcln,rcn->rln", share, pull, seen.local[row, chosen.scale])
     by_q = -np.einsum("rcl,rcln,rcn->rln", share, pull, seen.dz_dq[row, chosen.scale])
-    known = (np.isfinite(ln_size) & ~seen.few[:, None])[..., None] & seen.some[:, None]
-    return np.where(known, by_t, 0.0), np.where(known, by_q, 0.0)
+    apertures = np.arange(seen.q.shape[1])
+    ends = (apertures == bracket.i[..., None]) | (apertures == bracket.j[..., None])
+    even, some = bracket.even[..., None], seen.some[:, None]
+    found = bracket.found[..., None]
+    by_t = np.where(even, 0.5 * ends, np.where(some, by_t, 0.0)) * found
+    return by_t, np.where(even | ~some, 0.0, by_q) * found
 
 
 def between_correlation(law: CurveLaw, case: ArrayLike) -> Array:
