@@ -101,6 +101,7 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
         group,
         ("--resolution", 0.01, "D", "its resolution, g"),
         ("--repeatability", 0.0, "SD", "its standard deviation of repeated readings, g"),
+        ("--linearity", None, "G", "its largest error of linearity, g"),
     )
 
 
@@ -155,6 +156,7 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
             name=options.balance,
             resolution_g=options.resolution,
             repeatability_g=options.repeatability,
+            linearity_g=options.linearity,
         ),
         tares=TareHandling.ONCE if options.tares_once else TareHandling.EACH_RUN,
         second_shaking=options.second_shaking,

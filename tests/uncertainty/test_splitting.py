@@ -104,6 +104,16 @@ def test_their_degrees_of_freedom_reach_k(duplicates):
     np.testing.assert_allclose(half, (found.k * found.u)[:, 1], rtol=0.03)
 
 
+def test_one_pair_counts_only_where_it_is_asked_to(duplicates):
+    """A t of one degree of freedom has no variance; its k is 12.7."""
+    pair = replace(duplicates, runs=duplicates.runs[:2])
+    left_out = propagate(pair, method="linear", rule="semilog").sources_left_out
+    assert "splitting" in left_out
+    asked = propagate(_declared(pair, splitting=True), method="linear", rule="semilog")
+    assert "splitting" in asked.sources
+    np.testing.assert_allclose(_linear(pair).k, stats.t.ppf(0.975, 1))
+
+
 def test_replicates_are_no_splits(make_run, make_study):
     runs = [make_run(name, split="a", replicate=name) for name in ("x", "y")]
     with pytest.raises(UncertaintyError, match="nothing tells its size"):

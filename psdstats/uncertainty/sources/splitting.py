@@ -18,6 +18,7 @@ from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, SourceRemark, Weighings
 
 _DECLARED = ("splitting_percent", "splitting_method")
+_ENOUGH = 3  # degrees of freedom from which a t has a variance
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,8 +63,9 @@ class Splitting(Source):
 
     @classmethod
     def on_by_default(cls, study: Study) -> bool:
-        """Whether its size is declared, or splits of one sample were sieved."""
-        return any(name in study.uncertainty for name in _DECLARED) or bool(_samples(study))
+        """Whether its size is declared, or enough splits tell it (3 degrees of freedom or more)."""
+        declared = any(name in study.uncertainty for name in _DECLARED)
+        return declared or _freedom(_samples(study)) >= _ENOUGH
 
     @classmethod
     def from_study(cls, study: Study) -> Self:
@@ -80,7 +82,7 @@ class Splitting(Source):
                 "splitting_method, or sieve two splits of a sample and name them in the column "
                 "split."
             )
-        freedom = sum(len(runs) - 1 for runs in samples)
+        freedom = _freedom(samples)
         squares = sum(float(np.square(_odds(runs)).sum()) for runs in samples)
         percent = 100 * sqrt(squares / freedom) / 2
         return cls(percent=percent, degrees_of_freedom=freedom, samples=len(samples))
@@ -121,6 +123,11 @@ def _samples(study: Study) -> list[list[Run]]:
             apertures = tuple(sorted(one.aperture_um for one in run.readings))
             found[run.sample, apertures].append(run)
     return [runs for runs in found.values() if len(runs) > 1]
+
+
+def _freedom(samples: Sequence[Sequence[Run]]) -> int:
+    """Degrees of freedom of what splits of these samples tell together."""
+    return sum(len(runs) - 1 for runs in samples)
 
 
 def _odds(runs: Sequence[Run]) -> Array:
