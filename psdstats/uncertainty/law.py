@@ -390,10 +390,12 @@ def prepare(
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     """Law of the curves of all runs, with the errors of readings and apertures as its noise.
 
-    The shape between the sieves is borrowed across the trial unless the study switches it off.  The
-    same readings and errors give the law found before.
+    The shape between the sieves is borrowed across the trial unless the study switches it off.
+    Sources that only widen are no part of the noise: the law is what it is without them.  The same
+    readings and errors give the law found before.
     """
-    table = replace(_collected(weighings, chosen), on_ln_size=Action())
+    fitted = tuple(source for source in chosen.included if not source.only_widens)
+    table = replace(_collected(weighings, replace(chosen, included=fitted)), on_ln_size=Action())
     trial = _trial_runs(weighings, table)
     alike = _cases(weighings)
     alone = not weighings.study.uncertainty.get("borrowing", True)
