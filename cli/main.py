@@ -32,6 +32,7 @@ COMMANDS = (
     "convert",
     "sizes",
     "budget",
+    "limit",
     "compare",
     "groups",
     "rate",

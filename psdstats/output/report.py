@@ -41,6 +41,7 @@ from psdstats.output.pages.budget import (
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
+from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import model_checks_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
@@ -53,6 +54,7 @@ from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
+from psdstats.uncertainty.conformity import judge_limit, specifications
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
@@ -151,7 +153,8 @@ def report(
     stage(SHARING)
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
-    further = further_pages(study, propagation, level=level, target_um=target_um, say=say)
+    further = _limits(study, propagation, say)
+    further += further_pages(study, propagation, level=level, target_um=target_um, say=say)
     content = report_content(
         study,
         check_study(study) if checks is None else checks,
@@ -211,6 +214,13 @@ def _measured(
     if run is not None:
         page += run_budget_page(shares, propagation, run, "D50", say)
     return sizes_page(propagation, runs, bands, means, say), page
+
+
+def _limits(study: Study, propagation: Propagation, say: Numerals) -> list[Page]:
+    """Decisions on the limits that study.toml states."""
+    limits, sources = specifications(study), propagation.sources
+    found = [judge_limit(study, one, sources=sources) for one in limits]
+    return [limits_page(found, say)] if found else []
 
 
 def _compared_by(study: Study, comparison: Comparison | PsdstatsError) -> str:

@@ -13,8 +13,8 @@ from psdstats.distribution.arrays import StudyArrays
 from psdstats.frozen import Array
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.linear import coverage_factor, undersize_law
+from psdstats.uncertainty.law import JointLaw, prepare
+from psdstats.uncertainty.linear import Contributions, coverage_factor, undersize_law
 
 
 def undersize_bands(
@@ -54,9 +54,7 @@ def undersize_bands(
     """
     law = prepare(study, sources=sources, rule="semilog")  # any rule: a band needs no sizes
     arrays = law.arrays
-    undersize, of_mass, of_aperture = undersize_law(law.table)
-    slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
-    both = replace(of_mass, matrix=sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix))
+    undersize, both = undersize_contributions(law)
     u = both.u.reshape(undersize.shape)
     half = coverage_factor(coverage) * u
     order = law.order
@@ -75,6 +73,14 @@ def undersize_bands(
             "upper": np.clip(undersize + half, 0.0, 1.0)[run, place],
         }
     )
+
+
+def undersize_contributions(law: JointLaw) -> tuple[Array, Contributions]:
+    """Undersize at every stated aperture, (R, K - 1), and what inputs add to it, in its order."""
+    undersize, of_mass, of_aperture = undersize_law(law.table)
+    slope = sparse.diags_array(-_slope(law.arrays, undersize).ravel())
+    both = sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix)
+    return undersize, replace(of_mass, matrix=both)
 
 
 def _slope(arrays: StudyArrays, undersize: Array) -> Array:

@@ -122,9 +122,7 @@ class JointLaw:
         log_covariance = self.contributions.covariance
         u = np.sqrt(np.diag(log_covariance)).reshape(value.shape) * value
         k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
-        ends = np.stack([value - k * u, value + k * u])
-        if self.curves is not None:
-            ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
+        ends = self.ends(k)
         lower = np.where(known, ends[0], self.sizes.lower)
         upper = np.where(known, ends[1], self.sizes.upper)
         doubts = self._doubts(lower, upper)
@@ -142,6 +140,15 @@ class JointLaw:
                 for row, quantity in np.argwhere(doubts[:, : LEVELS.size])
             ),
         )
+
+    def ends(self, k: Array) -> Array:
+        """Value ∓ k u, or quantiles of the law of the curve for that k; k (R, 4), (2, R, 4)."""
+        value = self.sizes.value
+        reach = k * self.contributions.u.reshape(value.shape) * value
+        ends = np.stack([value - reach, value + reach])
+        if self.curves is not None:
+            ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
+        return ends
 
     def _curve_ends(self, curve: CurveLaw, k: Array) -> Array:
         """Quantiles of the law of the curve, with what acts on sizes beside it, (2, R, 3)."""
