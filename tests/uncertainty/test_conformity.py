@@ -167,8 +167,8 @@ def test_a_run_alone_is_judged_by_its_own_interval(study):
     sizes = propagate(alone, method="linear")
     value, lower, upper = sizes.value[:, 1], sizes.lower[:, 1], sizes.upper[:, 1]
     assert found.table["run"].tolist() == list(sizes.runs)
-    assert found.table["accept_to"].to_numpy() == pytest.approx(200.0 * value / upper, rel=1e-4)
-    assert found.table["accept_from"].to_numpy() == pytest.approx(100.0 * value / lower, rel=1e-4)
+    assert found.table["accept_to"].to_numpy() == pytest.approx(200.0 * value / upper, rel=5e-4)
+    assert found.table["accept_from"].to_numpy() == pytest.approx(100.0 * value / lower, rel=5e-4)
     assert found.table["u"].to_numpy() == pytest.approx(sizes.u[:, 1])
     kinds = {getattr(one, "kind", None) for one in found.notes}
     assert ConformityRemark.NO_REPLICATES in kinds
