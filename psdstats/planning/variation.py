@@ -47,7 +47,7 @@ from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -240,7 +240,7 @@ def variation_of(
     frame = study.runs_frame()[usable].reset_index(drop=True)
     columns = [TIME, *further_factors(frame)]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    known = law.at_mean_curve(columns)[quantity]
+    known = at_mean_curve(law, columns)[quantity]
     known = known[np.ix_(usable, usable)]
     value = propagation.value[usable, propagation.quantities.index(quantity)]
     frame = frame.assign(

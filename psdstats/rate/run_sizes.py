@@ -28,7 +28,7 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation, in_open_cell
 from psdstats.uncertainty.registry import RUN_TO_RUN
 
@@ -218,7 +218,7 @@ def sizes_by_level(
         others.append(RateRemark.TAIL(quantity=quantity, rule=rule))
     alike = [TIME] if by is None else [TIME, by]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    joint = law.at_mean_curve(alike)[quantity]
+    joint = at_mean_curve(law, alike)[quantity]
     return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 

@@ -9,7 +9,7 @@ results as in JCGM 102); draws of the same inputs are made in `psdstats.uncertai
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 
 import numpy as np
@@ -19,7 +19,7 @@ from scipy import sparse
 from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.borrowing import borrow
-from psdstats.distribution.curves import InterpolationRule, undersize_of_masses
+from psdstats.distribution.curves import InterpolationRule
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
 from psdstats.distribution.trial_runs import TrialRuns
@@ -28,22 +28,21 @@ from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
     Action,
-    ElementaryInputs,
     InputTable,
-    Kind,
     Source,
     Weighings,
     collect_inputs,
 )
 from psdstats.uncertainty.linear import (
     Contributions,
-    PercentileJacobian,
-    acting,
+    OpenCurves,
     coverage_factor,
+    curve_jacobian,
     of_inputs,
+    on_ln_size,
     percentile_jacobian,
+    shared_factor,
     undersize_law,
-    undersize_to_mass,
     with_span,
 )
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
@@ -56,8 +55,6 @@ _THIN = 5.0
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 16  # laws of curves kept for the next call
 _FOUND: dict[bytes, OpenCurves] = {}
-_NO_PART = 1e-8
-_ALIKE = 1e-3  # of the variance between sieves, below which errors are the same
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -107,7 +104,7 @@ class JointLaw:
     @property
     def notes(self) -> tuple[Remark | str, ...]:
         """What the study says and what had to be assumed before anything is propagated."""
-        found = () if self.curves is None else self.curves.notes(self.arrays)
+        found = () if self.curves is None else _curve_notes(self.curves.curve, self.arrays)
         return (*self.study.notes, *self.sizes.notes, *self.table.notes, *found)
 
     def linear(self, coverage: float = 0.95) -> Propagation:
@@ -251,38 +248,6 @@ class JointLaw:
             monte_carlo=None if draws is None else draws.rows(order),
         )
 
-    def at_mean_curve(self, alike: Sequence[str]) -> dict[str, Array]:
-        """Covariance of ln of every quantity, with the sensitivities of the mean curves.
-
-        One linear law gives all quantities; each has shape (R, R), NaN for runs without a value.
-        `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
-        curve leaves a quantity open keeps its own curve there.
-
-        Notes
-        -----
-        A model that weighs runs by their known covariance must not let a run's weight depend on its
-        own reading.  Between two apertures ln D is a straight line in the undersize, and so are its
-        sensitivities to the errors of the two apertures: read from each run's own curve, they
-        follow the very scatter that the model is to judge, which it then takes for an aperture
-        error and "corrects" (in data evaluation known as Peelle's puzzle; from memory).
-        Sensitivities at the mean curve of runs alike do not.  What it makes of intervals is
-        measured in tests/calibration/results/time_effect.md.
-        """
-        names = np.array(self.arrays.runs, dtype=object)
-        known = ~np.isnan(self.sizes.value)
-        laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(self, alike)}
-        lost_at_all = known & np.isnan(laws[()].sizes.value)
-        found = {}
-        for column, quantity in enumerate(QUANTITIES):
-            lost = tuple(names[lost_at_all[:, column]])
-            if lost not in laws:
-                laws[lost] = mean_curves(self, alike, own=lost)
-            rows = len(QUANTITIES) * self.order + column
-            gap = np.where(known[self.order, column], 1.0, np.nan)
-            covariance = laws[lost].contributions.rows(rows).covariance
-            found[quantity] = covariance * np.outer(gap, gap)
-        return found
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Interval:
@@ -312,57 +277,6 @@ class Interval:
 _BETWEEN = "between_sieves"
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class OpenCurves:
-    """Law of the undersize curves of R runs, and what it leaves open between their sieves.
-
-    Attributes
-    ----------
-    curve : CurveLaw
-        The law of each run.
-    factor : ndarray, shape (3 R, M)
-        What a standard deviation of each of M independent inputs adds to ln D; row 3 r + l is
-        level l of run r.
-    """
-
-    curve: CurveLaw
-    factor: Array
-
-    def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
-        """The same for some of the runs."""
-        index = np.asarray(rows, dtype=np.intp)
-        names = [one.name for one in fields(self.curve) if one.name != "levels"]
-        each = {name: getattr(self.curve, name)[index] for name in names}
-        levels = (LEVELS.size * index[:, None] + np.arange(LEVELS.size)).ravel()
-        return OpenCurves(curve=replace(self.curve, **each), factor=self.factor[levels])
-
-    def inputs(self) -> ElementaryInputs:
-        """What is left open, as normal inputs on ln D."""
-        result = ElementaryInputs(kind=Kind.NORMAL)
-        for row, column in np.argwhere(self.factor).tolist():
-            run, level = divmod(row, LEVELS.size)
-            index = result.index(("curve", str(column)))
-            result.on_ln_size.add(index, run, level, self.factor[row, column])
-        return result
-
-    def notes(self, arrays: StudyArrays) -> tuple[Remark, ...]:
-        """Classes that may hide a peak, and levels met along a flat step."""
-        hidden: dict[tuple[float, float], list[str]] = {}
-        for row in np.flatnonzero(self.curve.hidden_peak > 0).tolist():
-            upper = int(self.curve.hidden_peak[row])
-            ends = arrays.aperture_um[row, upper - 1 : upper + 1].tolist()
-            hidden.setdefault((ends[0], ends[1]), []).append(arrays.runs[row])
-        flat = [
-            PropagationRemark.FLAT_STEP(run=arrays.runs[row], quantity=QUANTITIES[level])
-            for row, level in np.argwhere(self.curve.flat).tolist()
-        ]
-        peaks = [
-            PropagationRemark.HIDDEN_PEAK(runs=tuple(runs), finer_um=ends[0], coarser_um=ends[1])
-            for ends, runs in sorted(hidden.items())
-        ]
-        return (*peaks, *flat)
-
-
 def prepare(
     study: Study,
     *,
@@ -385,13 +299,15 @@ def prepare(
     names = sorted(run.name for run in wanted)
     if chosen_rule is not None:
         rows = sorted(wanted, key=lambda run: run.name)
-        return _law(study, wanted, study_arrays(study, rows), chosen.without(_BETWEEN), chosen_rule)
+        return law_of(
+            study, wanted, study_arrays(study, rows), chosen.without(_BETWEEN), chosen_rule
+        )
     rows = sorted(study.runs, key=lambda run: run.name)
     whole = Weighings(study=study, runs=tuple(rows), arrays=study_arrays(study, rows))
     found = open_curves(whole, chosen) if curves is None else curves
     picked = [row for row, run in enumerate(rows) if run.name in set(names)]
     arrays = whole.arrays.take(picked)
-    return _law(study, wanted, arrays, chosen, None, found.take(picked))
+    return law_of(study, wanted, arrays, chosen, None, found.take(picked))
 
 
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
@@ -435,14 +351,14 @@ def _found(
     )
     correlation = between_correlation(curve, alike)
     if alone:
-        matrix = _on_ln_size(table, arrays, _curve_jacobian(curve, table.net_g))
+        matrix = on_ln_size(table, arrays, curve_jacobian(curve, table.net_g))
         noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
         left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
-        return OpenCurves(curve=curve, factor=_factor(left, correlation))
+        return OpenCurves(curve=curve, factor=shared_factor(left, correlation))
     borrowed = borrow(trial, curve, correlation)
     left = np.sqrt(np.maximum(np.diag(borrowed.between), 0.0))
     scale = np.where(left > 0, left, 1.0)
-    factor = _factor(left, borrowed.between / np.outer(scale, scale))
+    factor = shared_factor(left, borrowed.between / np.outer(scale, scale))
     return OpenCurves(curve=borrowed.law, factor=factor)
 
 
@@ -514,22 +430,7 @@ def _blocks(matrix: sparse.csr_array, shape: tuple[int, ...]) -> Array:
     return np.array([(own @ own.T).toarray() for own in rows])
 
 
-def _factor(u: Array, correlation: Array) -> Array:
-    """Factor of u C u by pivoted Cholesky, so that rows alike have the same inputs."""
-    some = u > 0
-    rest = np.where(np.outer(some, some), np.nan_to_num(correlation), 0.0)
-    columns = []
-    for _ in range(u.size):
-        pivot = int(np.argmax(np.diag(rest)))
-        if rest[pivot, pivot] <= _ALIKE:
-            break
-        column = rest[:, pivot] / np.sqrt(rest[pivot, pivot])
-        rest = rest - np.outer(column, column)
-        columns.append(np.where(np.abs(column) > _NO_PART, column, 0.0))
-    return np.asarray(u[:, None] * np.array(columns).reshape(len(columns), u.size).T)
-
-
-def _law(
+def law_of(
     study: Study,
     runs: tuple[Run, ...],
     arrays: StudyArrays,
@@ -537,17 +438,18 @@ def _law(
     rule: InterpolationRule | None,
     curves: OpenCurves | None = None,
 ) -> JointLaw:
+    """The law of some runs with what was chosen for them."""
     rows = tuple(sorted(runs, key=lambda run: run.name))
     left_open = () if curves is None else (curves.inputs(),)
     weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
     table = _collected(weighings, chosen)
     if curves is not None:
-        jacobian = _curve_jacobian(curves.curve, table.net_g)
+        jacobian = curve_jacobian(curves.curve, table.net_g)
     else:
         prescribed = rule or InterpolationRule.SEMILOG
         jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, prescribed)
     transform, known = with_span(np.exp(jacobian.ln_size))
-    matrix = sparse.csr_array(transform @ _on_ln_size(table, arrays, jacobian))
+    matrix = sparse.csr_array(transform @ on_ln_size(table, arrays, jacobian))
     matrix.eliminate_zeros()
     ln_size = None if curves is None else curves.curve.ln_size
     return JointLaw(
@@ -562,29 +464,55 @@ def _law(
     )
 
 
-def _curve_jacobian(curve: CurveLaw, net_g: Array) -> PercentileJacobian:
-    """Sensitivities of the law of the curve in net masses and ln apertures."""
-    gap = np.where(np.isnan(curve.ln_size), np.nan, 1.0)[:, :, None]
-    by_mass = undersize_to_mass(curve.by_undersize, undersize_of_masses(net_g), net_g)
-    return PercentileJacobian(
-        ln_size=curve.ln_size, by_mass=by_mass * gap, by_ln_aperture=curve.by_ln_aperture * gap
-    )
+def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
+    """Classes that may hide a peak, and levels met along a flat step."""
+    hidden: dict[tuple[float, float], list[str]] = {}
+    for row in np.flatnonzero(curve.hidden_peak > 0).tolist():
+        upper = int(curve.hidden_peak[row])
+        ends = arrays.aperture_um[row, upper - 1 : upper + 1].tolist()
+        hidden.setdefault((ends[0], ends[1]), []).append(arrays.runs[row])
+    flat = [
+        PropagationRemark.FLAT_STEP(run=arrays.runs[row], quantity=QUANTITIES[level])
+        for row, level in np.argwhere(curve.flat).tolist()
+    ]
+    peaks = [
+        PropagationRemark.HIDDEN_PEAK(runs=tuple(runs), finer_um=ends[0], coarser_um=ends[1])
+        for ends, runs in sorted(hidden.items())
+    ]
+    return (*peaks, *flat)
 
 
-def _on_ln_size(
-    table: InputTable, arrays: StudyArrays, jacobian: PercentileJacobian
-) -> sparse.csr_array:
-    """What every input adds to ln D10, ln D50, ln D90 of every run, shape (3 R, N)."""
-    by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
-    itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
-    return sum(
-        acting(table, action, np.nan_to_num(derivative))
-        for action, derivative in (
-            (table.on_mass, jacobian.by_mass),
-            (table.on_aperture, by_aperture),
-            (table.on_ln_size, itself),
-        )
-    )
+def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
+    """Covariance of ln of every quantity, with the sensitivities of the mean curves.
+
+    One linear law gives all quantities; each has shape (R, R), NaN for runs without a value.
+    `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
+    curve leaves a quantity open keeps its own curve there.
+
+    Notes
+    -----
+    A model that weighs runs by their known covariance must not let a run's weight depend on its
+    own reading.  Between two apertures ln D is a straight line in the undersize, and so are its
+    sensitivities to the errors of the two apertures: read from each run's own curve, they
+    follow the very scatter that the model is to judge, which it then takes for an aperture
+    error and "corrects" (in data evaluation known as Peelle's puzzle; from memory).
+    Sensitivities at the mean curve of runs alike do not.  What it makes of intervals is
+    measured in tests/calibration/results/time_effect.md.
+    """
+    names = np.array(law.arrays.runs, dtype=object)
+    known = ~np.isnan(law.sizes.value)
+    laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(law, alike)}
+    lost_at_all = known & np.isnan(laws[()].sizes.value)
+    found = {}
+    for column, quantity in enumerate(QUANTITIES):
+        lost = tuple(names[lost_at_all[:, column]])
+        if lost not in laws:
+            laws[lost] = mean_curves(law, alike, own=lost)
+        rows = len(QUANTITIES) * law.order + column
+        gap = np.where(known[law.order, column], 1.0, np.nan)
+        covariance = laws[lost].contributions.rows(rows).covariance
+        found[quantity] = covariance * np.outer(gap, gap)
+    return found
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:
@@ -616,8 +544,18 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
     curves = None
     if law.curves is not None:
         of_run = law.curves.curve
-        names = ("table", "by_ln_aperture", "by_undersize")
-        means = {name: np.tensordot(mates, getattr(of_run, name), axes=1) for name in names}
+        mean_curves_of = replace(
+            of_run,
+            table=_mean_over(mates, of_run.table),
+            by_ln_aperture=_mean_over(mates, of_run.by_ln_aperture),
+            by_undersize=_mean_over(mates, of_run.by_undersize),
+        )
         factor = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
-        curves = OpenCurves(curve=replace(of_run, **means), factor=np.asarray(factor))
-    return _law(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
+        curves = OpenCurves(curve=mean_curves_of, factor=np.asarray(factor))
+    return law_of(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
+
+
+def _mean_over(mates: Array, each: Array) -> Array:
+    """Means of each (R, …) over the mates of every row; NaN where one of them has no value."""
+    lost = np.tensordot(mates, np.isnan(each), axes=1) > 0
+    return np.where(lost, np.nan, np.tensordot(mates, np.nan_to_num(each), axes=1))

@@ -9,14 +9,15 @@ its sensitivities.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.special import ndtri
 
+from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
     Brackets,
     InterpolationRule,
@@ -25,12 +26,16 @@ from psdstats.distribution.curves import (
     monotone_value,
     undersize_of_masses,
 )
+from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.student import critical_t
-from psdstats.uncertainty.inputs import Action, InputTable
+from psdstats.uncertainty.inputs import Action, ElementaryInputs, InputTable, Kind
 
 _COMPLEX_STEP = 1e-30
+_NO_PART = 1e-8
+_ALIKE = 1e-3  # of the variance between sieves, below which errors are the same
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -394,6 +399,80 @@ def with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
         shape=(4 * n_runs, 3 * n_runs),
     )
     return transform, known.ravel()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OpenCurves:
+    """Law of the undersize curves of R runs, and what it leaves open between their sieves.
+
+    Attributes
+    ----------
+    curve : CurveLaw
+        The law of each run.
+    factor : ndarray, shape (3 R, M)
+        What a standard deviation of each of M independent inputs adds to ln D; row 3 r + l is
+        level l of run r.
+    """
+
+    curve: CurveLaw
+    factor: Array
+
+    def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
+        """The same for some of the runs."""
+        index = np.asarray(rows, dtype=np.intp)
+        names = [one.name for one in fields(self.curve) if one.name != "levels"]
+        each = {name: getattr(self.curve, name)[index] for name in names}
+        levels = (LEVELS.size * index[:, None] + np.arange(LEVELS.size)).ravel()
+        return OpenCurves(curve=replace(self.curve, **each), factor=self.factor[levels])
+
+    def inputs(self) -> ElementaryInputs:
+        """What is left open, as normal inputs on ln D."""
+        result = ElementaryInputs(kind=Kind.NORMAL)
+        for row, column in np.argwhere(self.factor).tolist():
+            run, level = divmod(row, LEVELS.size)
+            index = result.index(("curve", str(column)))
+            result.on_ln_size.add(index, run, level, self.factor[row, column])
+        return result
+
+
+def shared_factor(u: Array, correlation: Array) -> Array:
+    """Factor of u C u by pivoted Cholesky, so that rows alike have the same inputs."""
+    some = u > 0
+    rest = np.where(np.outer(some, some), np.nan_to_num(correlation), 0.0)
+    columns = []
+    for _ in range(u.size):
+        pivot = int(np.argmax(np.diag(rest)))
+        if rest[pivot, pivot] <= _ALIKE:
+            break
+        column = rest[:, pivot] / np.sqrt(rest[pivot, pivot])
+        rest = rest - np.outer(column, column)
+        columns.append(np.where(np.abs(column) > _NO_PART, column, 0.0))
+    return np.asarray(u[:, None] * np.array(columns).reshape(len(columns), u.size).T)
+
+
+def curve_jacobian(curve: CurveLaw, net_g: Array) -> PercentileJacobian:
+    """Sensitivities of the law of the curve in net masses and ln apertures."""
+    gap = np.where(np.isnan(curve.ln_size), np.nan, 1.0)[:, :, None]
+    by_mass = undersize_to_mass(curve.by_undersize, undersize_of_masses(net_g), net_g)
+    return PercentileJacobian(
+        ln_size=curve.ln_size, by_mass=by_mass * gap, by_ln_aperture=curve.by_ln_aperture * gap
+    )
+
+
+def on_ln_size(
+    table: InputTable, arrays: StudyArrays, jacobian: PercentileJacobian
+) -> sparse.csr_array:
+    """What every input adds to ln D10, ln D50, ln D90 of every run, shape (3 R, N)."""
+    by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
+    itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
+    return sum(
+        acting(table, action, np.nan_to_num(derivative))
+        for action, derivative in (
+            (table.on_mass, jacobian.by_mass),
+            (table.on_aperture, by_aperture),
+            (table.on_ln_size, itself),
+        )
+    )
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:
