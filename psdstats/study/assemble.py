@@ -344,9 +344,14 @@ def _study(
     for name in ("uncertainty", "checks", "compare", "limits"):
         settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
     former = [key for key in RETIRED if key in settings["uncertainty"]]
-    notes = [*notes, *(f"{raw.settings_file}: {RETIRED[key]}" for key in former)]
+    notes = list(notes)
     for key in former:
         del settings["uncertainty"][key]
+        notes.append(
+            f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve "
+            f"may do between two sieves counts by default. Remove the line; {RETIRED[key]} = false "
+            "leaves it out."
+        )
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,
         material=str(given.get("material", "")).strip(),

@@ -88,11 +88,8 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "coverage": _SHARE,
 }
 """Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
-RETIRED = {
-    "interpolation": "[uncertainty] interpolation has no effect any more: what the curve may do "
-    "between two sieves counts by default. Remove the line; between_sieves = false leaves it out."
-}
-"""Former keys of the table [uncertainty], and what a study that has one is told."""
+RETIRED = {"interpolation": "between_sieves"}
+"""Former keys of the table [uncertainty], and the key that took their place."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
     "within": list,

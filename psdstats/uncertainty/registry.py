@@ -105,7 +105,10 @@ def _check_settings(study: Study) -> None:
     for key, value in study.uncertainty.items():
         place = f"setting {key!r} of the uncertainty table"
         if key in RETIRED:
-            raise UncertaintyError(f"{place} cannot be used: {RETIRED[key]}")
+            raise UncertaintyError(
+                f"{place} has no effect any more, for what the curve may do between two sieves "
+                f"counts by default; remove it, or give {RETIRED[key]} = false to leave that out."
+            )
         if key not in UNCERTAINTY_RULES:
             names = ", ".join(UNCERTAINTY_RULES)
             raise UncertaintyError(f"{place} is not known; choose from {names}.")

@@ -96,7 +96,8 @@ def test_draws_and_linear_law_are_one_law(trial):
 
 
 def test_replicates_share_the_error_between_sieves_and_other_stacks_do_not(trial):
-    law = prepare(trial, sources=["between_sieves", "aperture"])
+    alone = replace(trial, uncertainty={"borrowing": False})
+    law = prepare(alone, sources=["between_sieves", "aperture"])
     source = law.table.sources.index("between_sieves")
     between = law.contributions.matrix[:, law.table.source == source].toarray()
     row = {name: 4 * number for number, name in enumerate(law.arrays.runs)}
@@ -162,7 +163,7 @@ def test_sources_may_be_switched_off(trial):
 
 
 def test_the_former_switch_is_named_with_its_remedy(trial):
-    with pytest.raises(UncertaintyError, match="between_sieves = false leaves it out"):
+    with pytest.raises(UncertaintyError, match="between_sieves = false to leave that out"):
         propagate(replace(trial, uncertainty={"interpolation": True}))
 
 
