@@ -31,7 +31,7 @@ from psdstats.distribution.trial_runs import (
 )
 from psdstats.frozen import Array, freeze_arrays
 
-FLOOR = 0.15  # share of each run's own law in the quantiles
+FLOOR = 0.1  # share of each run's own law in the quantiles
 TIMES_TO_BREAK = 4
 NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the noise, or this small
 

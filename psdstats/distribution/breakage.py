@@ -1,10 +1,12 @@
 """Breakage of a feed as interpolation rule between the sieves of a milled trial.
 
-First-order breakage, dQ(x)/dt = sum over coarser sizes of rate × share finer than x: a feed of two
-log-normal modes that may be cut at a size, a power-law rate, fragments of two exponents; eleven
-parameters under wide normal priors and a learnt misfit.  Every curve of the ensemble is moved
-onto the readings of each row, what is left is carried linearly between the sieves, and between two
-sieves it may depart by a share of the misfit: no mill obeys such a law.
+First-order breakage, dQ(x)/dt = sum over coarser sizes of rate × share finer than x, under wide
+normal priors: a feed of two log-normal modes that may be cut at a size, a rate whose logarithm is a
+parabola in ln size, fragments of two exponents, and a learnt misfit.  Ensembles for a general feed,
+one cut at the top and one of two modes are weighed by their evidence, for a single ensemble finds
+one of these and is then too sure of it.  Every curve is moved onto the readings of each row, what
+is left is carried linearly between the sieves, and between two sieves it may depart by a share of
+the misfit: no mill obeys such a law.
 
 Numbers only: ln sizes, mass fractions; time in units of the whole milling.
 """
@@ -23,10 +25,16 @@ from psdstats.frozen import Array
 
 CLASSES = 56
 LEAST_MISFIT = 0.04  # probit units: no breakage law is exact
+FEED_POWER = 0.5  # power of the evidence between kinds of feed
 BUMP = 0.5  # departure between two sieves of ratio 2 in units of the misfit
 COMMON = 0.7  # share of its variance that all times have in common
 MOST_RATE = 40.0
-CHAINS, MOVES = 60, 240
+CHAINS, MOVES, DRAWN, MEMBERS = (
+    36,
+    220,
+    120,
+    360,
+)  # chains of a feed, moves, first draws, curves kept
 CLEAR_FROM, CLEAR = 0.4, 30.0  # from this share of the moves, so far behind is given up
 GRID = 25
 # mean and standard deviation of the priors: sizes relative to D50 of the feed, whole milling = 1
@@ -42,8 +50,22 @@ PRIOR = np.array([
     (np.log(0.9), 0.35),  # ln exponent of the finer fragments
     (np.log(3.5), 0.35),  # ln exponent of the coarser fragments
     (np.log(0.03), 0.6),  # ln misfit in probit units
-    (1.0, 0.7),  # ln size where the feed is cut; far above it is not cut
+    (2.5, 0.3),  # ln size where the feed is cut; far above it is not cut
+    (-0.2, 0.25),  # curvature of the ln rate: it has a greatest value, and falls faster below
 ])  # fmt: skip
+# kinds of feed beside the general one: what their priors have otherwise, by place
+FEEDS: tuple[dict[int, tuple[float, float]], ...] = (
+    {},
+    {1: (np.log(0.45), 0.35), 2: (0, 0.01), 3: (np.log(0.3), 0.01), 4: (4, 0.01), 11: (0.5, 0.3)},
+    {
+        0: (-0.35, 0.25),
+        1: (np.log(0.25), 0.4),
+        2: (0.75, 0.25),
+        3: (np.log(0.25), 0.4),
+        4: (0, 0.8),
+    },
+)  # any, cut at the top, two modes
+PRIORS = np.array([[feed.get(i, one) for i, one in enumerate(PRIOR.tolist())] for feed in FEEDS])
 MISFIT = 10
 
 
@@ -78,7 +100,8 @@ class _Mill:
         """Undersize (P, times, CLASSES) by uniformisation: one Poisson sum serves all times."""
         q = self.feed(p)
         mass = np.diff(q, append=1.0, axis=1)  # of the class above each edge
-        rate = np.minimum(np.exp(p[:, 5:6] + p[:, 6:7] * (self.middle - self.d50)), MOST_RATE)
+        x = self.middle - self.d50
+        rate = np.minimum(np.exp(p[:, 5:6] + p[:, 6:7] * x + p[:, 12:] * x**2), MOST_RATE)
         rate = np.where(mass[:, ::-1].cumsum(1)[:, ::-1] > 1e-7, rate, 0)
         fastest = rate.max(1)
         lag = self.step * np.arange(CLASSES)
@@ -137,63 +160,95 @@ class _Look:
         self.log_density = float(np.log(slope[self.inside]).sum())
 
     def __call__(self, p: Array, least: float) -> tuple[Array, Array]:
-        """Log posterior density (P,) with the misfit held up, and the undersize curves."""
-        mean, sd = PRIOR.T
-        ok = (np.abs(p - mean) < 3.5 * sd).all(1)
-        q = self.mill.curves(np.where(ok[:, None], p, mean))
-        low, high = ndtri(q[:, self.time, self.i]), ndtri(q[:, self.time, self.i + 1])
+        """Log posterior density (F, C) of parameters (F, C, 13) with the misfit held up, curves."""
+        mean, sd = np.moveaxis(PRIORS[:, None], -1, 0)
+        ok = (np.abs(p - mean) < 3.5 * sd).all(-1)
+        q = self.mill.curves(np.where(ok[..., None], p, mean).reshape(-1, p.shape[-1]))
+        q = q.reshape(*ok.shape, *q.shape[1:])
+        low, high = ndtri(q[..., self.time, self.i]), ndtri(q[..., self.time, self.i + 1])
         rise, model = high - low, low + self.f * (high - low)
-        misfit = np.maximum(least, np.exp(p[:, MISFIT, None]))
+        misfit = np.maximum(least, np.exp(p[..., MISFIT, None]))
         var = misfit**2 + (rise / self.mill.step * self.u) ** 2 + self.u_z**2
         miss = np.where(self.low, np.minimum(self.z - model, 0), self.z - model)
         miss = np.where(self.high, np.maximum(self.z - model, 0), miss)
-        log = -((miss**2 / var).sum(1) + np.log(var)[:, self.inside].sum(1)) / 2
-        log = log - (((p - mean) / sd) ** 2).sum(1) / 2
+        log = -((miss**2 / var).sum(-1) + np.log(var)[..., self.inside].sum(-1)) / 2
+        log = log - (((p - mean) / sd) ** 2).sum(-1) / 2
         return np.where(ok & np.isfinite(log), log, -1e9), q
 
-    def evidence(self, p: Array, log: Array) -> float:
-        """Log evidence by Laplace's formula from posterior parameters and densities."""
-        n = p.shape[1]
-        spread = np.linalg.slogdet(np.cov(p.T) + 1e-8 * np.eye(n))[1]
-        top = log[log >= np.quantile(log, 0.1)].mean() + n / 2
-        return float(top + spread / 2 - np.log(PRIOR[:, 1]).sum() + self.log_density)
+    def evidence(self, p: Array, log: Array) -> Array:
+        """Log evidence (F,) of every feed by Laplace's formula from its posterior parameters."""
+        out = []
+        for one, density, prior in zip(p, log, PRIORS, strict=True):
+            spread = np.linalg.slogdet(np.cov(one.T) + 1e-8 * np.eye(one.shape[1]))[1]
+            top = density[density >= np.quantile(density, 0.1)].mean() + one.shape[1] / 2
+            out.append(top + spread / 2 - np.log(prior[:, 1]).sum() + self.log_density)
+        return np.array(out)
 
 
-def _ensemble(rows: Rows, rng: np.random.Generator, rival: float) -> _Ensemble | None:
-    """Posterior by an annealed ensemble with differential moves; None once the rival is ahead."""
-    mill = _Mill(rows)
-    look, (mean, sd) = _Look(rows, mill), PRIOR.T
-    p = mean + 0.9 * sd * rng.standard_normal((300, len(mean)))
-    p = p[np.argsort(-look(p, 0.3)[0], kind="stable")[:CHAINS]]
-    (log, q), least, kept = look(p, 0.3), 0.3, []
+class _Chains:
+    """Ensembles of parameters, one for every kind of feed (F, C, 13), annealed together."""
+
+    def __init__(self, look: _Look, rng: np.random.Generator) -> None:
+        self.look, self.rng, self.least = look, rng, 0.3
+        mean, self.sd = np.moveaxis(PRIORS[:, None], -1, 0)
+        first = mean + 0.9 * self.sd * rng.standard_normal((len(PRIORS), DRAWN, len(PRIOR)))
+        best = np.argsort(-look(first, self.least)[0], axis=1, kind="stable")[:, :CHAINS]
+        self.p = np.take_along_axis(first, best[..., None], 1)
+        self.log, self.q = look(self.p, self.least)
+
+    def tighten(self, share: float) -> None:
+        """Lower the least misfit, and resample each ensemble by what that changes."""
+        self.least = max(LEAST_MISFIT, 0.3 * (0.01 / 0.3) ** share)
+        new, q = self.look(self.p, self.least)
+        w = np.exp(new - self.log - (new - self.log).max(1, keepdims=True))
+        w /= w.sum(1, keepdims=True)
+        pick = np.tile(np.arange(CHAINS), (len(w), 1))
+        for k in np.flatnonzero(1 / (w**2).sum(1) < 0.7 * CHAINS):
+            at = (np.arange(CHAINS) + self.rng.random()) / CHAINS
+            pick[k] = np.searchsorted(w[k].cumsum(), at).clip(0, CHAINS - 1)
+        feed = np.arange(len(w))[:, None]
+        self.p, self.log, self.q = self.p[feed, pick], new[feed, pick], q[feed, pick]
+
+    def move(self) -> None:
+        """One differential move of every chain."""
+        rng, shape = self.rng, self.log.shape
+        feed, (a, b) = np.arange(shape[0])[:, None], rng.integers(0, CHAINS, (2, *shape))
+        small = 0.55 * rng.uniform(0.6, 1.2, (*shape, 1))
+        jump = np.where(rng.random((*shape, 1)) < 0.15, 1.0, small)
+        which = rng.random(self.p.shape) < np.where(rng.random((*shape, 1)) < 0.5, 1.0, 0.4)
+        step = jump * (self.p[feed, a] - self.p[feed, b])
+        new = self.p + which * (step + 0.01 * self.sd * rng.standard_normal(self.p.shape))
+        log, q = self.look(new, self.least)
+        yes = np.log(rng.random(shape)) < log - self.log
+        self.p[yes], self.log[yes], self.q[yes] = new[yes], log[yes], q[yes]
+
+
+def _ensemble(rows: Rows, mill: _Mill, seed: int, rival: float) -> _Ensemble | None:
+    """Posterior by annealed ensembles with differential moves; None once the rival is far ahead."""
+    look = _Look(rows, mill)
+    chains = _Chains(look, np.random.default_rng(seed))
+    kept = []
     for step in range(MOVES):
-        if step <= MOVES / 2 and step % 3 == 0:  # tighten, and resample by what that changes
-            least = max(LEAST_MISFIT, 0.3 * (0.01 / 0.3) ** (2 * step / MOVES))
-            new, q = look(p, least)
-            w = np.exp(new - log - (new - log).max())
-            w /= w.sum()
-            pick = np.arange(CHAINS)
-            if 1 / (w**2).sum() < 0.7 * CHAINS:
-                at = (np.arange(CHAINS) + rng.random()) / CHAINS
-                pick = np.searchsorted(w.cumsum(), at).clip(0, CHAINS - 1)
-            p, log, q = p[pick], new[pick], q[pick]
-        a, b = rng.integers(0, CHAINS, (2, CHAINS))
-        jump = np.where(
-            rng.random((CHAINS, 1)) < 0.15, 1.0, 0.55 * rng.uniform(0.6, 1.2, (CHAINS, 1))
-        )
-        which = rng.random(p.shape) < np.where(rng.random((CHAINS, 1)) < 0.5, 1.0, 0.4)
-        new = p + which * (jump * (p[a] - p[b]) + 0.01 * sd * rng.standard_normal(p.shape))
-        new_log, new_q = look(new, least)
-        yes = np.log(rng.random(CHAINS)) < new_log - log
-        p[yes], log[yes], q[yes] = new[yes], new_log[yes], new_q[yes]
+        if step <= MOVES / 2 and step % 3 == 0:
+            chains.tighten(2 * step / MOVES)
+        chains.move()
         late = step >= CLEAR_FROM * MOVES and step % 16 == 0
-        if late and look.evidence(p, log) < rival - CLEAR:
+        if late and look.evidence(chains.p, chains.log).max() < rival - CLEAR:
             return None
         if step >= 0.65 * MOVES and step % 8 == 0:
-            kept.append((q.copy(), p.copy(), log.copy()))
-    q, p, log = map(np.concatenate, zip(*kept, strict=True))
-    misfit = np.maximum(np.exp(p[:, MISFIT]), LEAST_MISFIT)
-    return _Ensemble(curve=ndtri(q), misfit=misfit, log_evidence=look.evidence(p, log))
+            kept.append((chains.q.copy(), chains.p.copy(), chains.log.copy()))
+    q, p, log = (np.concatenate(one, 1) for one in zip(*kept, strict=True))
+    evidence = look.evidence(p, log)
+    weight = np.exp(FEED_POWER * (evidence - evidence.max()))
+    share = np.round(MEMBERS * weight / weight.sum()).astype(int)
+    pick = [np.linspace(0, log.shape[1] - 1, n).astype(int) for n in share]
+    curve = np.concatenate([one[i] for one, i in zip(q, pick, strict=True)])
+    found = np.concatenate([one[i] for one, i in zip(p, pick, strict=True)])
+    return _Ensemble(
+        curve=ndtri(curve),
+        misfit=np.maximum(np.exp(found[:, MISFIT]), LEAST_MISFIT),
+        log_evidence=float(np.logaddexp.reduce(evidence) - np.log(len(PRIORS))),
+    )
 
 
 def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLaw | None:
@@ -202,7 +257,7 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
     `rival` is the log evidence of the other law; None where breakage is far behind it.
     """
     mill = _Mill(rows)
-    ensemble = _ensemble(rows, np.random.default_rng(seed), rival)
+    ensemble = _ensemble(rows, mill, seed, rival)
     if ensemble is None:
         return None
     n, P = len(ensemble.misfit), len(places.row)
