@@ -16,7 +16,7 @@ the difference of the two sensitivities to each aperture, I the joint law of bot
 like powders C and I are 0: the limit for changes too small to move the curve.
 
 The linear law can be off where the balance is coarse: every resolution and sample mass is simulated
-beside it (`planned_weighing`) and judged by that.  By a prescribed rule I is 0, and the size is the
+beside it (`planned_sizes`) and judged by that.  By a prescribed rule I is 0, and the size is the
 size by that rule.
 
 Not counted: linearity of the balance, splitting of the sample, losses, run-to-run variation of the
@@ -28,27 +28,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf, sqrt
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError, require_positive
-from psdstats.planning.planned_weighing import (
-    ExpectedPowder,
-    ExpectedSizes,
+from psdstats.planning.planned_sizes import (
     FoundSize,
     LawCheck,
-    PlannedWeighing,
+    PlannedSizes,
     check_law,
-    expected_sizes,
-    found_change,
-    found_size,
-    found_sizes,
-    rising_apertures,
-    weigh_powder,
+    planned_sizes,
 )
+from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, rising_apertures
 from psdstats.present import present
 
 _TO_LAW = 6  # samples of each powder, balance and mass given to the law
@@ -101,20 +94,19 @@ class PrecisionLaw:
         return (self.particles + sqrt(self.particles**2 + 4 * square * room)) / (2 * room)
 
 
-def precision_law(
-    sizes: ExpectedSizes, weighing: PlannedWeighing, *, quantity: str, change: bool = False
-) -> PrecisionLaw:
+def precision_law(sizes: PlannedSizes, quantity: str, *, change: bool = False) -> PrecisionLaw:
     """The law for one percentile of the first powder, or for its change to the second."""
     at = QUANTITIES.index(quantity)
     rows = [0, 1] if change else [0]
     by_share, by_aperture = sizes.by_share[rows, at], sizes.by_ln_aperture[rows, at]
     moved = by_aperture[-1] - by_aperture[0] if change else by_aperture[0]
-    particle_g = weighing.particle_g(sizes.aperture_um)
+    particle_g = sizes.weighing.particle_g(sizes.aperture_um)
+    u_ln_aperture = sizes.weighing.u_ln_aperture(sizes.aperture_um)
     return PrecisionLaw(
-        balance=weighing.reading_variance * float((by_share**2).sum()),
+        balance=sizes.weighing.reading_variance * float((by_share**2).sum()),
         particles=float((by_share**2 * sizes.share[rows] * particle_g).sum()),
-        sieves=float((moved**2 * sizes.u_ln_aperture**2).sum()),
-        between=sizes.between_variance(rows[-1], quantity, since=0 if change else None)[0],
+        sieves=float((moved**2 * u_ln_aperture**2).sum()),
+        between=sizes.between_variance(rows[-1], quantity, change=change)[0],
     )
 
 
@@ -124,8 +116,8 @@ class PlannedCell:
 
     Parameters
     ----------
-    size, after : FoundSize
-        The percentile of the powder, and of the one it changes to.
+    size : FoundSize
+        The percentile of the powder.
     u_change_percent, u_change_error_percent : float
         Standard uncertainty of its change to the other powder, and the Monte Carlo standard error.
     law, change_law : PrecisionLaw
@@ -133,7 +125,6 @@ class PlannedCell:
     """
 
     size: FoundSize
-    after: FoundSize
     u_change_percent: float
     u_change_error_percent: float
     law: PrecisionLaw
@@ -358,13 +349,27 @@ def precision(
         for d in resolution_g
         for mass in sample_g
     ]
-    asked = _Asked(powder, after, rising_apertures(aperture_um), weighing, quantity, trials, seed)
-    asked.require_bracketed()
+    _require_bracketed((powder, after), aperture_um, quantity)
     cells, given = {}, []
-    for number, pair in enumerate(pairs, start=1):
-        cells[pair], sizes = asked.simulate(*pair)
-        both = [cells[pair].size.u_percent, cells[pair].after.u_percent]
-        given.append((sizes, {quantity: both}, {quantity: [cells[pair].u_change_percent]}))
+    for number, (d, mass) in enumerate(pairs, start=1):
+        sizes = planned_sizes(
+            (powder, after),
+            aperture_um,
+            replace(weighing, resolution_g=d),
+            sample_g=mass,
+            trials=trials,
+            seed=seed,
+            to_law=_TO_LAW,
+        )
+        change, error = sizes.change(1, quantity)
+        cells[d, mass] = PlannedCell(
+            size=sizes.size(0, quantity),
+            u_change_percent=change,
+            u_change_error_percent=error,
+            law=precision_law(sizes, quantity),
+            change_law=precision_law(sizes, quantity, change=True),
+        )
+        given.append(sizes)
         if progress is not None:
             progress(number, len(pairs))
     return PrecisionPlan(
@@ -377,59 +382,19 @@ def precision(
         resolution_g=tuple(float(one) for one in resolution_g),
         sample_g=tuple(float(one) for one in sample_g),
         cells=cells,
-        check=check_law(given),
+        check=check_law(given, [quantity]),
         trials=trials,
         seed=seed,
     )
 
 
-@dataclass(frozen=True)
-class _Asked:
-    """What is planned for: two powders on the same stacks."""
-
-    powder: ExpectedPowder
-    to: ExpectedPowder
-    aperture_um: tuple[float, ...]
-    weighing: PlannedWeighing
-    quantity: str
-    trials: int
-    seed: int
-
-    @property
-    def column(self) -> int:
-        return QUANTITIES.index(self.quantity)
-
-    def require_bracketed(self) -> None:
-        """Refuse powders whose percentile the stack leaves open."""
-        finest, *_, coarsest = self.aperture_um
-        for one in (self.powder, self.to):
-            if not finest <= one.percentiles_um[self.column] <= coarsest:
-                smaller = "" if one is self.powder else ", or a smaller change"
-                raise PlanError(
-                    f"{self.quantity} of {one.name!r} is not bracketed by {finest:g} to "
-                    f"{coarsest:g} µm; choose a stack that brackets it{smaller}."
-                )
-
-    def simulate(self, resolution_g: float, sample_g: float) -> tuple[PlannedCell, ExpectedSizes]:
-        """Both powders on the same stacks with one balance and sample."""
-        weighing, powders = (
-            replace(self.weighing, resolution_g=resolution_g),
-            (self.powder, self.to),
-        )
-        how: dict[str, Any] = {"sample_g": sample_g, "trials": self.trials, "seed": self.seed}
-        masses = [weigh_powder(one, self.aperture_um, weighing, **how) for one in powders]
-        sizes = expected_sizes(
-            powders, masses, self.aperture_um, weighing, sample_g=sample_g, to_law=_TO_LAW
-        )
-        first, second = (found_sizes(one, sizes, row, weighing) for row, one in enumerate(masses))
-        between = sizes.between_variance(1, self.quantity, since=0)
-        change, error = found_change(first[..., self.column], second[..., self.column], between)
-        cell = PlannedCell(
-            size=found_size(first, sizes, 0, self.quantity),
-            after=found_size(second, sizes, 1, self.quantity),
-            u_change_percent=change,
-            u_change_error_percent=error,
-            law=precision_law(sizes, weighing, quantity=self.quantity),
-            change_law=precision_law(sizes, weighing, quantity=self.quantity, change=True),
-        )
-        return cell, sizes
+def _require_bracketed(
+    powders: tuple[ExpectedPowder, ExpectedPowder], aperture_um: Sequence[float], quantity: str
+) -> None:
+    finest, *_, coarsest = rising_apertures(aperture_um)
+    for one, remedy in zip(powders, ("", ", or a smaller change"), strict=True):
+        if not finest <= one.percentiles_um[QUANTITIES.index(quantity)] <= coarsest:
+            raise PlanError(
+                f"{quantity} of {one.name!r} is not bracketed by {finest:g} to {coarsest:g} µm; "
+                f"choose a stack that brackets it{remedy}."
+            )

@@ -31,21 +31,19 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError, require_positive, require_share
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.planning.planned_weighing import (
-    ExpectedPowder,
-    ExpectedSizes,
+from psdstats.planning.planned_sizes import (
     FoundSize,
     LawCheck,
+    PlannedSizes,
+    check_law,
+    planned_sizes,
+)
+from psdstats.planning.planned_weighing import (
+    ExpectedPowder,
     PlannedWeighing,
     PlanningRemark,
-    check_law,
     expected_curves,
-    expected_sizes,
-    found_change,
-    found_size,
-    found_sizes,
     load_limit_g,
-    weigh_powder,
 )
 from psdstats.present import present
 from psdstats.sieves.standards import practice_rule, tolerance_um
@@ -144,42 +142,27 @@ def try_stack(
     seed: int = 0,
 ) -> StackTrial:
     """Sieve and weigh every expected powder on a stack."""
-    rising = sorted(aperture_um)
-    limits = np.array([load_limit_g(aperture, frame_diameter_mm) for aperture in rising])
-    how: dict[str, Any] = {"sample_g": sample_g, "trials": trials, "seed": seed}
-    masses = [weigh_powder(one, rising, weighing, **how) for one in powders]
-    sizes = expected_sizes(powders, masses, rising, weighing, sample_g=sample_g)
-    found = [found_sizes(one, sizes, row, weighing) for row, one in enumerate(masses)]
+    limits = np.array([load_limit_g(one, frame_diameter_mm) for one in sorted(aperture_um)])
+    found = planned_sizes(
+        powders, aperture_um, weighing, sample_g=sample_g, trials=trials, seed=seed
+    )
     tried = tuple(
         TriedPowder(
             powder=powder.name,
-            sizes=tuple(found_size(found[row], sizes, row, name) for name in _TRIED),
-            changes=_changes(found, sizes, row) if row else (),
-            **_loads(masses[row].net_g, limits),
-            **_hidden_class(sizes, row),
+            sizes=tuple(found.size(row, name) for name in _TRIED),
+            changes=tuple(found.change(row, name) for name in _TRIED if row > 0),
+            **_loads(found.net_g[row], limits),
+            **_hidden_class(found, row),
         )
         for row, powder in enumerate(powders)
     )
-    u = {name: [one.sizes[q].u_percent for one in tried] for q, name in enumerate(_TRIED)}
-    of_changes = {name: [one.changes[q][0] for one in tried[1:]] for q, name in enumerate(_TRIED)}
     return StackTrial(
         powders=tried,
         weighing=weighing,
         sample_g=sample_g,
-        check=check_law([(sizes, u, of_changes)]),
+        check=check_law([found], _TRIED),
         trials=trials,
         seed=seed,
-    )
-
-
-def _changes(
-    found: Sequence[Array], sizes: ExpectedSizes, row: int
-) -> tuple[tuple[float, float], ...]:
-    return tuple(
-        found_change(
-            found[0][..., q], found[row][..., q], sizes.between_variance(row, name, since=0)
-        )
-        for q, name in enumerate(_TRIED)
     )
 
 
@@ -193,7 +176,7 @@ def _loads(net_g: Array, limits: Array) -> dict[str, Any]:
     }
 
 
-def _hidden_class(sizes: ExpectedSizes, row: int) -> dict[str, Any]:
+def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
     """The class most often suspected to hide a peak, where that is not rare, and how often."""
     counts = np.bincount(sizes.hidden_peak[row] + 1, minlength=2)
     above = int(counts[1:].argmax())

@@ -15,7 +15,7 @@ Measurement part of a variation from simulated weighings of the expected powder.
 
 Standard deviations of ln D in per cent.  What each sample has for itself (balance, particles) and
 what samples on one stack share (apertures, and the curve between them) are found by
-`planned_weighing` instead of being stated.
+`planned_sizes` instead of being stated.
 """
 
 from __future__ import annotations
@@ -34,15 +34,8 @@ from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
-from psdstats.planning.planned_weighing import (
-    ExpectedPowder,
-    PlannedWeighing,
-    PlanningRemark,
-    expected_sizes,
-    found_size,
-    found_sizes,
-    weigh_powder,
-)
+from psdstats.planning.planned_sizes import planned_sizes
+from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
 from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
@@ -315,11 +308,10 @@ def weighed_variation(
     """The variation with its measurement and its sieves as simulated weighings find them."""
     if quantity not in QUANTITIES:
         raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
-    masses = weigh_powder(
-        powder, aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed
+    sizes = planned_sizes(
+        [powder], aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed
     )
-    sizes = expected_sizes([powder], [masses], aperture_um, weighing, sample_g=sample_g)
-    found = found_size(found_sizes(masses, sizes, 0, weighing), sizes, 0, quantity)
+    found = sizes.size(0, quantity)
     if found.share_open > 0:
         raise PlanError(
             f"the sieves leave {quantity} of {powder.name!r} open in {100 * found.share_open:.3g} "

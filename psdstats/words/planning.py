@@ -14,12 +14,8 @@ import pandas as pd
 
 from psdstats.planning.bench.charge import ChargeRemark, MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
-from psdstats.planning.planned_weighing import (
-    FoundSize,
-    LawCheck,
-    PlannedWeighing,
-    PlanningRemark,
-)
+from psdstats.planning.planned_sizes import FoundSize, LawCheck
+from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
 from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
@@ -175,7 +171,7 @@ def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str
             ]
     rule = practice_rule("least_sample")
     last = f"Whatever the figures say, {say(rule.value)} g is the {rule.says} ({rule.source})."
-    return (*lines, _alike(frame, name, say), *simulation_sentences(plan, say), last)
+    return (*lines, *simulation_sentences(plan, say), last)
 
 
 def _change(plan: PrecisionPlan, say: Numerals) -> str:
@@ -199,13 +195,8 @@ def _floor(what: str, law: PrecisionLaw, plan: PrecisionPlan, say: Numerals) -> 
     apertures = f"apertures {say(100 * np.sqrt(law.sieves), '.2g')} %"
     between = f", between the sieves {say(100 * np.sqrt(law.between), '.2g')} %"
     parts = apertures + (between if plan.weighing.rule is None else "")
-    remedy = (
-        "certified sieves"
-        if plan.weighing.certified_u_percent is None
-        else "sieves certified more closely"
-        if law.sieves > law.between
-        else "a closer series of sieves"
-    )
+    certified = plan.weighing.certified_u_percent is not None
+    remedy = "a closer series" if certified else "certified sieves or a closer series"
     beyond = (
         f"; {say(plan.wanted_percent)} % is beyond these sieves"
         if law.room(plan.wanted_percent) <= 0
@@ -214,15 +205,6 @@ def _floor(what: str, law: PrecisionLaw, plan: PrecisionPlan, say: Numerals) -> 
     return (
         f"No better balance and no larger sample brings u({what}) below "
         f"{say(law.floor_percent, '.2g')} % ({parts}){beyond}: {remedy} would."
-    )
-
-
-def _alike(frame: pd.DataFrame, name: str, say: Numerals) -> str:
-    alike = frame["u_change_alike_percent"]
-    return (
-        f"Two samples of like powders on one stack share the error of its apertures and of the "
-        f"curve: u of the difference of their {name} is {say(alike.min(), '.2g')} to "
-        f"{say(alike.max(), '.2g')} %, the limit for changes too small to move the curve."
     )
 
 
@@ -531,7 +513,10 @@ TRIED_SIZES = (
     "Standard uncertainty of the sizes on this stack, the part of it that is due to the curve "
     "between the sieves, and of the change since the first powder."
 )
-ALIKE = "Like powders: two samples of the powder on one stack."
+ALIKE = (
+    "Like powders: between two samples of the powder on one stack, which share the errors of its "
+    "apertures and of the curve; the limit for changes too small to move the curve."
+)
 TRIED_ERRORS = "s.e.: Monte Carlo standard error of u; open: samples without a size."
 TRIED_LOADS = (
     "Share of simulated samples that overload a sieve, or put more than half into one class."

@@ -326,7 +326,7 @@ def test_what_no_balance_and_no_sample_removes_is_said():
     (line,) = [one for one in precision_sentences(plan) if "brings u(D50) below" in one]
     apertures, between = 100 * np.sqrt(law.sieves), 100 * np.sqrt(law.between)
     assert f"(apertures {apertures:.2g} %, between the sieves {between:.2g} %)" in line
-    assert "0.5 % is beyond these sieves: certified sieves would" in line
+    assert "0.5 % is beyond these sieves: certified sieves or a closer series would" in line
     assert not plan.to_frame()["enough"].any()
 
 

@@ -87,6 +87,21 @@ def test_law_given_simulated_samples_misses_the_powders_by_about_u():
     assert f"misses sizes of the powders by {trial.check.miss:.2f} of" in trial_sentences(trial)[-1]
 
 
+def test_a_class_that_may_hide_a_peak_is_warned_of():
+    """Half of this powder, its peak among it, lies in the class from 180 to 355 µm, with a tail."""
+    tailed = ExpectedPowder(name="tailed", d10_um=60, d50_um=260, d90_um=300)
+    coarse = (45.0, 90.0, 180.0, 355.0, 710.0)
+    options = {"weighing": PlannedWeighing(certified_u_percent=0.4), "trials": 100}
+    choice = choose_sieves([tailed, EVEN], coarse, sieves=5, **options)
+    hidden, smooth = choice.trial.powders
+    assert hidden.hidden_peak_um == (180.0, 355.0)
+    assert hidden.share_hidden > 0.3
+    assert smooth.hidden_peak_um is None
+    text = " ".join(stack_sentences(choice))
+    assert "The class from 180 to 355 µm may hide a peak of 'tailed'" in text
+    assert "a peak of 'even'" not in text
+
+
 def test_choice_carries_its_trial_and_defaults_in_words():
     choice = choose_sieves([EVEN], STACK, trials=100, seed=3)
     again = choose_sieves([EVEN], STACK, trials=100, seed=3)

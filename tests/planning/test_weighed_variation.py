@@ -9,12 +9,7 @@ import pytest
 
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, Variation, power
-from psdstats.planning.planned_weighing import (
-    expected_sizes,
-    found_size,
-    found_sizes,
-    weigh_powder,
-)
+from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.variation import weighed_variation
 from psdstats.words.remarks import sentence
@@ -27,17 +22,14 @@ STATED = Variation(run_percent=2, group_percent=1, measurement_percent=9, sieves
 
 def weighed(weighing, seed, trials, sample_g=20):
     """Samples as evaluated, and what the evaluation makes of them."""
-    masses = weigh_powder(POWDER, STACK, weighing, sample_g=sample_g, trials=trials, seed=seed)
-    sizes = expected_sizes([POWDER], [masses], STACK, weighing, sample_g=sample_g)
-    return found_sizes(masses, sizes, 0, weighing), sizes
+    return planned_sizes([POWDER], STACK, weighing, sample_g=sample_g, trials=trials, seed=seed)
 
 
 @pytest.mark.parametrize("rule", [None, "semilog"])
 def test_own_and_shared_part_are_those_of_the_law_where_it_holds(rule):
     """The own part is that of balance and particles; the rest of u is shared (JCGM 100)."""
     weighing = replace(CERTIFIED, rule=rule)
-    _, sizes = weighed(weighing, seed=0, trials=100, sample_g=50)
-    law = precision_law(sizes, weighing, quantity="D50")
+    law = precision_law(weighed(weighing, seed=0, trials=100, sample_g=50), "D50")
     found = weighed_variation(STATED, POWDER, STACK, weighing, sample_g=50, stacks=4000)
     own = np.hypot(*list(law.parts_percent(0.1, 50).values())[:2])
     assert found.measurement_percent == pytest.approx(own, rel=0.05)
@@ -49,31 +41,38 @@ def test_own_and_shared_part_are_those_of_the_law_where_it_holds(rule):
 
 @pytest.mark.parametrize("rule", [None, "semilog"])
 def test_parts_add_up_to_the_whole(rule):
-    ln_value, sizes = weighed(PlannedWeighing(rule=rule), seed=3, trials=500)
+    sizes = weighed(PlannedWeighing(rule=rule), seed=3, trials=500)
     for column, quantity in enumerate(("D10", "D50", "D90", "span")):
-        one = found_size(ln_value, sizes, 0, quantity)
+        one = sizes.size(0, quantity)
         assert np.hypot(one.own_percent, one.shared_percent) == pytest.approx(one.u_percent)
-        pooled = 100 * np.sqrt(ln_value[:, :, column].var(axis=0, ddof=1).mean())
+        pooled = 100 * np.sqrt(sizes.ln_value[0, ..., column].var(axis=0, ddof=1).mean())
         whole = np.hypot(pooled, one.between_percent)
         assert one.u_percent == pytest.approx(whole, rel=2e-3)
         assert (one.between_percent > 0) == (rule is None)
 
 
-def test_samples_by_the_sensitivities_are_those_by_the_law():
-    """All of 24 samples by both: they differ by what the law's weights move with the data."""
-    weighing = replace(CERTIFIED, resolution_g=0.01)
-    ln_value, sizes = weighed(weighing, seed=3, trials=100)
-    true = np.log([75, 150, 300])
-    by_law = sizes.error[0] + true
-    apart = ln_value[:24, 0, :3] - by_law
-    spread = by_law.std(axis=0)
-    assert (apart.std(axis=0) < 0.5 * spread).all()
+def test_samples_by_the_sensitivities_are_nearly_those_by_the_law():
+    """All of 24 samples by both: they differ by how the law's weights move with the data."""
+    sizes = weighed(replace(CERTIFIED, resolution_g=0.01), seed=3, trials=100)
+    true = np.log(POWDER.percentiles_um)
+    by_sensitivities = sizes.ln_value[0, :24, 0, :3] - true
+    apart = by_sensitivities - sizes.error[0]
+    assert (apart.std(axis=0) < 0.5 * sizes.error[0].std(axis=0)).all()
+
+
+def test_span_between_the_sieves_follows_from_its_three_sizes():
+    """D ln span = (D90 d ln D90 − D10 d ln D10)/(D90 − D10) − d ln D50, through the covariance."""
+    sizes = weighed(CERTIFIED, seed=3, trials=100)
+    low, _, high = POWDER.percentiles_um
+    weight = np.array([-low / (high - low), -1.0, high / (high - low)])
+    stated = sizes.between[:, 0, :, 0]
+    by_hand = np.einsum("a,tab,b->t", weight, stated, weight).mean()
+    assert sizes.between_variance(0, "span")[0] == pytest.approx(by_hand, rel=0.02)
 
 
 def test_monte_carlo_error_is_the_scatter_between_seeds():
     found = [
-        found_size(*weighed(replace(CERTIFIED, rule="semilog"), seed, 200), 0, "D50")
-        for seed in range(40)
+        weighed(replace(CERTIFIED, rule="semilog"), seed, 200).size(0, "D50") for seed in range(40)
     ]
     for figure in ("u", "own"):
         scatter = np.std([getattr(one, f"{figure}_percent") for one in found], ddof=1)
