@@ -118,7 +118,8 @@ class _Mill:
         move[:, np.arange(CLASSES), np.arange(CLASSES)] += 1 - rate / fastest[:, None]
         most = float(fastest.max())
         terms = int(most + 5 * np.sqrt(most) + 6)
-        states = np.empty((len(p), terms, CLASSES))
+        move, mass = move.astype(np.float32), mass.astype(np.float32)  # 1e-7 is plenty
+        states = np.empty((len(p), terms, CLASSES), dtype=np.float32)
         states[:, 0] = mass
         for k in range(1, terms):
             mass = (move @ mass[..., None])[..., 0]
@@ -126,7 +127,7 @@ class _Mill:
         count, x = np.arange(terms), fastest[:, None, None] * self.when[:, None]
         poisson = np.exp(count * np.log(np.maximum(x, 1e-300)) - x - gammaln(count + 1))
         poisson[:, self.when == 0] = count == 0
-        above = (poisson @ states)[..., ::-1].cumsum(-1)[..., ::-1]
+        above = (poisson.astype(np.float32) @ states)[..., ::-1].cumsum(-1, dtype=float)[..., ::-1]
         return np.asarray(np.clip(1 - above, 1e-9, 1 - 1e-9))
 
 

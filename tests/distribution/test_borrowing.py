@@ -197,3 +197,22 @@ def test_a_mixture_of_two_tables_has_their_mean_probability():
     share = 0.7 * ndtr(table) + 0.3 * ndtr((table - 1) / 2)
     middle = slice(16, 49)
     assert_allclose(share[middle], ndtr(scores)[middle], atol=2e-3)
+
+
+def test_sizes_stay_in_their_intervals_when_a_time_is_left_out(full):
+    rows, got, _ = full
+    kept = [i for i, row in enumerate(rows) if row[2] != 2]
+    less, _ = borrowed([rows[i] for i in kept])
+    off = np.abs(less.law.ln_size - got.law.ln_size[kept]) / less.law.u
+    assert np.nanmax(off) < 1.96
+
+
+def test_one_powder_on_unlike_stacks_shows_no_false_difference(full):
+    rows, got, _ = full
+    a, b = np.arange(15), np.arange(15, 30)
+    C = got.covariance
+    u = np.sqrt(C[a, a] + C[b, b] - 2 * C[a, b])
+    off = np.abs(got.law.ln_size[:5] - got.law.ln_size[5:]).ravel()
+    known = np.isfinite(off)
+    assert known.sum() > 10
+    assert (off[known] < 1.96 * u[known]).all()
