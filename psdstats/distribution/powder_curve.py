@@ -38,14 +38,15 @@ from psdstats.frozen import Array, freeze_arrays
 
 SCORES: Array = np.linspace(-4.0, 4.0, 65)  # standard normal scores of the table
 SMALLEST = 2e-4  # an undersize or oversize below this counts as none
-_CHUNK = 25  # runs worked on at once
-_LIKELY, _KEPT = 96, 48  # components that meet the inequalities, and those that make the law
-_FIRST_LOOK, _POINTS = 33, 81  # points in a bracket: spread evenly, then where the probability is
+_CHUNK = 12  # runs worked on at once
+_HEAVY, _LIGHT = 48, 32  # components held one by one, and those that stand for all others
+_FIRST_LOOK, _POINTS = 25, 65  # points in a bracket: spread evenly, then where the probability is
 _COMMON = (
     0.7  # share of the variance between sieves that belongs to the curve, the rest to the case
 )
-_TEMPER = 0.7  # power of the likelihood: powders are only nearly straight on any scale
-_PEAK_MASS, _PEAK_WEIGHT = 0.15, 0.9  # of the class, and of the powders that end sharply
+_TEMPER = 0.8  # power of the likelihood: powders are only nearly straight on any scale
+_PEAK_MASS = 0.15  # of a class that may hide a peak
+_PEAK_ENDS, _PEAK_KINKED = 0.9, 0.97  # weight of powders that end sharply, that have a kink
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
@@ -272,20 +273,29 @@ def _log_weight(seen: Seen, likelihood: Array, slope: Array, log_prior: Array | 
 
 
 def _chosen(log_weight: Array, cube: Array, variance: Array) -> _Chosen:
-    """The heaviest of (R, components, 1 + wild sizes x intervals)."""
+    """The heaviest of (R, components, 1 + wild sizes x intervals), and others for the rest.
+
+    The rest are taken at even steps of their weight, each with an even share of it.
+    """
     runs, _, kinds = log_weight.shape
-    flat = log_weight.reshape(runs, -1)
-    heavy = np.argpartition(-flat, min(_LIKELY, flat.shape[1]) - 1, axis=1)[:, :_LIKELY]
-    base, kind = np.divmod(heavy, kinds)
+    flat, row = log_weight.reshape(runs, -1), np.arange(runs)[:, None]
+    heavy = np.argpartition(-flat, _HEAVY, axis=1)[:, :_HEAVY]
+    rest = np.exp(flat - flat.max(axis=1, keepdims=True))
+    rest[row, heavy] = 0.0
+    sums = rest.cumsum(axis=1)
+    steps = (np.arange(_LIGHT) + 0.5) / _LIGHT * sums[:, -1:]
+    light = np.array([np.searchsorted(one, at) for one, at in zip(sums, steps, strict=True)])
+    share = np.log(np.maximum(sums[:, -1:] / _LIGHT, 1e-300)) + flat.max(axis=1, keepdims=True)
+    weight = np.hstack([flat[row, heavy], np.broadcast_to(share, light.shape)])
+    base, kind = np.divmod(np.hstack([heavy, light]), kinds)
     intervals = (kinds - 1) // len(WILD)
     wild = np.repeat([0.0, *WILD], [1] + [intervals] * len(WILD)) ** 2
-    row = np.arange(runs)[:, None]
     return _Chosen(
         scale=COMPONENT_SCALE[base],
         variance=variance[row, base],
         wild_variance=wild[kind] * cube[row, base],
         interval=np.maximum(kind - 1, 0) % intervals,
-        log_weight=np.take_along_axis(flat, heavy, 1),
+        log_weight=weight,
     )
 
 
@@ -331,7 +341,7 @@ def _mixture(seen: Seen) -> _Mixture:
 def _beyond_ends(
     seen: Seen, chosen: _Chosen, mean: Array, covariance: Array, pull: Array
 ) -> _Mixture:
-    """Let sieves that all or nothing passes bear on weights and curves, and keep the heaviest.
+    """Let sieves that all or nothing passes bear on weights and curves.
 
     z is beyond a limit there: its probability multiplies the weight, and the moments of the
     truncated normal move the curve.
@@ -354,16 +364,13 @@ def _beyond_ends(
         narrowed = narrowed + (
             shrink[..., None, None] * with_end[..., :, None] * with_end[..., None, :]
         )
-    kept = np.argsort(-log_weight, axis=1)[:, :_KEPT]
-    row = rows[:, None]
-    weight = np.exp(log_weight[row, kept] - log_weight[row, kept[:, :1]])
-    parts = {name: getattr(chosen, name)[row, kept] for name in _Chosen.__dataclass_fields__}
+    weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     return _Mixture(
-        chosen=_Chosen(**parts),
-        weight=weight / weight.sum(1, keepdims=True),
-        mean=(mean + moved)[row, kept],
-        covariance=(covariance - narrowed)[row, kept],
-        pull=pull[row, kept],
+        chosen=chosen,
+        weight=weight / weight.sum(axis=1, keepdims=True),
+        mean=mean + moved,
+        covariance=covariance - narrowed,
+        pull=pull,
     )
 
 
@@ -433,13 +440,15 @@ def _hidden_peak(seen: Seen, mixture: _Mixture) -> NDArray[np.intp]:
     """Aperture above a class that may hide a peak, -1 for none.
 
     The steepest class, where it holds much of the mass and the curve looks like one that ends
-    sharply: a narrow peak in that class looks the same from the sieves.
+    sharply or has a kink: a narrow peak in that class looks the same from the sieves.
     """
-    step = np.diff(seen.q)
+    step, chosen = np.diff(seen.q), mixture.chosen
     peak = (step / np.diff(seen.t)).argmax(1)
-    ended = (mixture.weight * ENDS_ABOVE[mixture.chosen.scale]).sum(1)
+    ends = (mixture.weight * ENDS_ABOVE[chosen.scale]).sum(1)
+    kinked = (mixture.weight * (chosen.wild_variance > 0)).sum(1)
+    doubtful = (ends > _PEAK_ENDS) | (kinked > _PEAK_KINKED)
     much = step[np.arange(len(peak)), peak] > _PEAK_MASS
-    return np.where(much & (ended > _PEAK_WEIGHT) & ~seen.few, peak + 1, -1)
+    return np.where(much & doubtful & ~seen.few, peak + 1, -1)
 
 
 def _cdf(seen: Seen, mixture: _Mixture, bracket: _Bracket, points: Array) -> Array:
