@@ -36,14 +36,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Divide the variance, print, write."""
     from psdstats.output.content import Page
-    from psdstats.output.pages.budget import budget_page, run_budget_page, traceability_tables
+    from psdstats.output.pages import budget as pages
     from psdstats.uncertainty import budget, propagate
+    from psdstats.uncertainty.budget import input_budget
+    from psdstats.uncertainty.law import prepare
 
     study, _ = read_checked(options, console)
-    found = budget(study, by=options.by, sources=options.sources)
     if options.run_name is None:
-        return present(budget_page(found, options.say), options, console)
+        found = budget(study, by=options.by, sources=options.sources)
+        return present(pages.budget_page(found, options.say), options, console)
+    inputs = input_budget(prepare(study, sources=options.sources))
     sizes = propagate(study, method="linear", sources=options.sources)
-    page = run_budget_page(found, sizes, options.run_name, options.quantity, options.say)
-    traced = Page(heading=page.heading, blocks=tuple(traceability_tables(study)))
-    return present(page + traced, options, console)
+    named = (options.run_name, options.quantity)
+    page = pages.run_budget_page(inputs, sizes, *named, options.say)
+    traced = (pages.balances_table(study), pages.sieves_table(study))
+    return present(page + Page(heading=page.heading, blocks=traced), options, console)

@@ -33,9 +33,10 @@ from psdstats.output.content import (
     Section,
 )
 from psdstats.output.pages.budget import (
+    balances_table,
     budget_page,
     run_budget_page,
-    traceability_tables,
+    sieves_table,
     usual_run,
 )
 from psdstats.output.pages.checks import checks_page
@@ -212,7 +213,8 @@ def _measured(
     shares = budget(study, by=_compared_by(study, comparison), sources=sources)
     page, run = budget_page(shares, say), usual_run(propagation)
     if run is not None:
-        page += run_budget_page(shares, propagation, run, "D50", say)
+        page += run_budget_page(shares.inputs, propagation, run, "D50", say)
+    page += Page(heading=page.heading, blocks=(sieves_table(study),))
     return sizes_page(propagation, runs, bands, means, say), page
 
 
@@ -308,7 +310,7 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
         blocks=(
             Paragraph(words.study_sentence(study)),
             _groups_table(study, say),
-            *traceability_tables(study),
+            balances_table(study),
         ),
         notes=study.notes,
         notes_heading=words.ASSUMED_HEADING,

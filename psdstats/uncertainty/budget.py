@@ -410,7 +410,8 @@ def _what_if(
     now = [100 * law.contributions.contrasts(group.weights).u for group in groups]
     tables = []
     for change, study_then in changed_studies(study).items():
-        changed = prepare(study_then, sources=asked, rule=rule)
+        # what the curve may do between the sieves stays: only the errors change
+        changed = prepare(study_then, sources=asked, rule=rule, curves=law.curves)
         for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
             after = 100 * changed.contributions.contrasts(group.weights).u
             with np.errstate(invalid="ignore", divide="ignore"):

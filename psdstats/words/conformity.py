@@ -23,7 +23,7 @@ LIMIT_NOTE = (
     "made, what does not conform and is accepted (consumer), what conforms and is not accepted "
     "(producer), with the process stated."
 )
-_FEW = 6  # conditions that a sentence names
+_FEW = 4  # conditions that a sentence names
 
 
 def limit_words(limit: Specification, say: Numerals = PLAIN) -> str:

@@ -37,9 +37,15 @@ _OF_BALANCES = (
     "drift_g", "accuracy_class", "verification_interval_g", "certificate",
 )  # fmt: skip
 _OF_SIEVES = (
-    "nominal_um", "aperture_um", "certificate", "expanded_uncertainty_um", "coverage_factor",
-    "effective_u_um", "reference", "degrees_of_freedom", "standard", "tolerance_um",
+    "nominal_um", "aperture_um", "traceable_to", "expanded_uncertainty_um", "coverage_factor",
+    "effective_u_um", "degrees_of_freedom", "tolerance_um",
 )  # fmt: skip
+_HEADINGS = {
+    "repeatability_weighings": "of weighings", "slope_u": "u of slope", "accuracy_class": "class",
+    "verification_interval_g": "e", "traceable_to": "traceable to", "coverage_factor": "k",
+    "expanded_uncertainty_um": "U", "effective_u_um": "u", "degrees_of_freedom": "ν",
+    "tolerance_um": "tolerance", "nominal_um": "nominal", "aperture_um": "aperture",
+}  # fmt: skip
 
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
@@ -92,16 +98,18 @@ def budget_files(budget: Budget) -> list[Table]:
 
 
 def run_budget_page(
-    budget: Budget, sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN
+    inputs: pd.DataFrame,
+    sizes: Propagation,
+    run: str,
+    quantity: str,
+    say: Numerals = PLAIN,
 ) -> Page:
     """Every input of one size of one run, and the size as a report states it."""
     if run not in sizes.runs:
         raise UncertaintyError(
             f"run {run!r} is not in the study; it has {', '.join(sizes.runs)}. Give one of them."
         )
-    frame = budget.inputs[
-        (budget.inputs["run"] == run) & (budget.inputs["quantity"] == quantity)
-    ].copy()
+    frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
     frame["source"] = [words.source_words(one) for one in frame["source"]]
     frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
     rounded = partial(Column, show=Show.MEASURED)
@@ -149,28 +157,28 @@ def usual_run(sizes: Propagation, quantity: str = "D50") -> str | None:
     return sizes.runs[order[len(order) // 2]] if len(order) else None
 
 
-def traceability_tables(study: Study) -> list[Table]:
-    """Balances and sieves used, with what is stated of them: what sizes are traceable to."""
-    used = {run.balance for run in study.runs}
-    stacks = {reading.sieve for run in study.runs for reading in run.readings}
-    balances = pd.DataFrame(
-        [described(one) | {"balance": key} for key, one in study.balances.items() if key in used]
-    )
-    sieves = pd.DataFrame(
-        [_stated(one) for key, one in study.sieves.items() if key in stacks]
-    ).sort_values(["nominal_um", "sieve"], kind="stable")
-    return [
-        _stated_table("balances", balances, words.BALANCES_CAPTION, ("balance", *_OF_BALANCES)),
-        _stated_table("sieves", sieves, words.SIEVES_CAPTION, ("sieve", *_OF_SIEVES)),
-    ]
+def balances_table(study: Study) -> Table:
+    """Balances used, with what is stated of them."""
+    used = dict.fromkeys(run.balance for run in study.runs)
+    frame = pd.DataFrame([described(study.balances[key]) | {"balance": key} for key in used])
+    return _stated_table("balances", frame, words.BALANCES_CAPTION, ("balance", *_OF_BALANCES))
+
+
+def sieves_table(study: Study) -> Table:
+    """Sieves used, and what their apertures are traceable to."""
+    used = {reading.sieve for run in study.runs for reading in run.readings}
+    frame = pd.DataFrame([_stated(one) for key, one in study.sieves.items() if key in used])
+    frame = frame.sort_values(["nominal_um", "sieve"], kind="stable")
+    return _stated_table("sieves", frame, words.SIEVES_CAPTION, ("sieve", *_OF_SIEVES))
 
 
 def _stated(sieve: Sieve) -> dict[str, object]:
     """What is stated of a sieve; the tolerance of its standard where nothing else bounds it."""
     found = described(sieve) | {"sieve": sieve.key, "aperture_um": sieve.best_um}
     if sieve.is_certified:
-        return found | {"standard": None}
-    found |= {"coverage_factor": None}
+        what, name, _ = sieve.measured_with
+        return found | {"traceable_to": name or what}
+    found |= {"traceable_to": sieve.standard, "coverage_factor": None}
     try:
         return found | {"tolerance_um": tolerance_um(sieve.nominal_um, standard=sieve.standard)}
     except SizeError:
@@ -179,19 +187,19 @@ def _stated(sieve: Sieve) -> dict[str, object]:
 
 def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[str]) -> Table:
     """The columns of those names that say anything."""
-    shown = [one for one in names if one in frame and frame[one].dropna().astype(bool).any()]
-    headings = {one.name: one for one in columns_of(frame[shown])}
+    own = frame[[one for one in names if one in frame and frame[one].dropna().astype(bool).any()]]
+    columns = (
+        one
+        if one.name == "tolerance_um"
+        else number_column(own[one.name], name=one.name, heading=one.heading, unit=one.unit)
+        for one in columns_of(own)
+    )
     return Table(
         name=name,
-        frame=frame[shown],
+        frame=own,
         caption=caption,
         columns=tuple(
-            replace(
-                headings[one] if one == "tolerance_um" else number_column(frame[one], name=one),
-                heading=headings[one].heading.replace("_", " "),
-                unit=headings[one].unit,
-            )
-            for one in shown
+            replace(one, heading=_HEADINGS.get(one.name, one.heading)) for one in columns
         ),
     )
 
