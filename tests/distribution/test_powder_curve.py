@@ -249,9 +249,10 @@ def test_weighing_noise_widens():
 
 def test_a_peak_that_a_class_may_hide_is_named():
     """Fragments and a narrow feed at 290 µm whose peak lies between the sieves of 250 and 355."""
-    q = 0.75 * np.minimum((APERTURES / 300) ** 0.7, 1) + 0.25 * log_normal(290, 1.08)
-    law = law_of([q, log_normal(180, 1.6), weibull_min(2, scale=200).cdf(APERTURES)])
-    assert_array_equal(law.hidden_peak, [6, -1, -1])
+    ground = np.minimum((APERTURES / 300) ** 0.5, 1)
+    milled = [(1 - share) * ground + share * log_normal(290, 1.08) for share in (0.15, 0.25, 0.35)]
+    smooth = [log_normal(180, 1.6), weibull_min(2, scale=200).cdf(APERTURES)]
+    assert_array_equal(law_of(milled + smooth).hidden_peak, [6, 6, 6, -1, -1])
 
 
 def test_correlation_is_the_covariance_of_functionals():
