@@ -9,7 +9,7 @@ powder on two benches with unlike stacks, where every difference found is a fals
 trial of `psdstats.simulate`.
 
     python tests/calibration/powder_coverage.py --out tests/calibration/results
-    python tests/calibration/powder_coverage.py --out … --part 1/2   # the last joins them
+    python tests/calibration/powder_coverage.py --out … --part 1/2   # joined with what is there
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ SIZES, DRAWN, RATIOS, BENCHES, DEMO = KINDS = ("sizes", "drawn", "ratios", "two 
 APERTURES = ("certified", "tolerance")
 NOISY = "20 g on a 0.01 g balance"
 DRAWS = 20_000
-DRAWN_SHARE, RATIO_SHARE, DEMO_SHARE = 0.05, 0.5, 0.1
+DRAWN_SHARE, RATIO_SHARE, DEMO_SHARE = 0.05, 1 / 3, 0.1
 FEWEST = 30
 """Answers a cell must have to be judged."""
 WANTED, LEAST, FALSE = 93.0, 90.0, 6.0
@@ -92,6 +92,7 @@ def _cells() -> Iterator[Cell]:
 
 
 CELLS = tuple(_cells())
+FAMILY_ORDER = [*FAMILIES, "demo trial"]
 
 
 # ---------------------------------------------------------------- one study
@@ -536,30 +537,27 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--what", nargs="+", choices=KINDS, default=KINDS)
     options = parser.parse_args(arguments)
     one, of = map(int, options.part.split("/"))
-    families = [*FAMILIES, "demo trial"]
-    cells = [
-        cell
-        for cell in CELLS
-        if cell.what in options.what and families.index(cell.family) % of == one - 1
-    ]
-    rows = []
-    for cell in cells:
-        rows += rows_of(cell, powders=options.powders, seed=options.seed)
     options.out.mkdir(parents=True, exist_ok=True)
-    parts = [options.out / f"powder_coverage-{i}-of-{of}.csv" for i in range(1, of + 1)]
-    pd.DataFrame(rows).to_csv(parts[one - 1], index=False, float_format="%.6g")
-    if all(path.exists() for path in parts):
-        table = pd.concat([pd.read_csv(path) for path in parts], ignore_index=True)
-        order = {family: place for place, family in enumerate(families)}
-        what = {kind: place for place, kind in enumerate(dict.fromkeys(table["what"]))}
-        table = table.sort_values(
-            ["what", "family"],
-            key=lambda names: names.map(what if names.name == "what" else order),
-            kind="stable",
-        )
-        write_page(table, options.out, powders=options.powders, seed=options.seed)
-        for path in parts:
-            path.unlink()
+    path = options.out / f"powder_coverage-{one}-of-{of}.csv"
+    for cell in CELLS:
+        place = FAMILY_ORDER.index(cell.family)
+        if cell.what in options.what and place % of == one - 1 and not _is_in(path, cell):
+            rows = rows_of(cell, powders=options.powders, seed=options.seed)
+            table = pd.DataFrame(rows).assign(cell=CELLS.index(cell))
+            table.to_csv(path, mode="a", header=not path.exists(), index=False, float_format="%.6g")
+    parts = [path.with_name(f"powder_coverage-{i}-of-{of}.csv") for i in range(1, of + 1)]
+    found = pd.concat([pd.read_csv(part) for part in parts if part.exists()])
+    found = found.sort_values("cell", kind="stable")
+    kinds = found["what"].map(
+        {kind: place for place, kind in enumerate(dict.fromkeys(found["what"]))}
+    )
+    found = found.iloc[np.argsort(kinds, kind="stable")].drop(columns="cell")
+    write_page(found, options.out, powders=options.powders, seed=options.seed)
+
+
+def _is_in(path: Path, cell: Cell) -> bool:
+    """Whether a cell is done already: a run that was stopped goes on where it was."""
+    return path.exists() and CELLS.index(cell) in set(pd.read_csv(path)["cell"])
 
 
 if __name__ == "__main__":
