@@ -46,7 +46,7 @@ _COMMON = (
 )
 _TEMPER = 0.8  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
-_PEAK_ENDS, _PEAK_KINKED = 0.95, 0.98  # weight of powders that end sharply, that have a kink
+_PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
 _NO_STEP = 1e-3  # mass of a class below which its curve is flat
 _K95 = 1.959963984540054
 
