@@ -339,8 +339,6 @@ def precision(
     """
     weighing = PlannedWeighing() if weighing is None else weighing
     require_positive("wanted uncertainty", wanted_percent)
-    if quantity not in QUANTITIES[:3]:
-        raise PlanError(f"there is no size {quantity!r} to plan for; choose D10, D50 or D90.")
     after = to
     if not isinstance(after, ExpectedPowder):
         after = changed_powder(powder, CHANGE_PERCENT if after is None else after)
@@ -350,9 +348,9 @@ def precision(
         for mass in sample_g
     ]
     _require_bracketed((powder, after), aperture_um, quantity)
-    cells, given = {}, []
+    found: dict[tuple[float, float], PlannedSizes] = {}
     for number, (d, mass) in enumerate(pairs, start=1):
-        sizes = planned_sizes(
+        found[d, mass] = planned_sizes(
             (powder, after),
             aperture_um,
             replace(weighing, resolution_g=d),
@@ -361,15 +359,6 @@ def precision(
             seed=seed,
             to_law=_TO_LAW,
         )
-        change, error = sizes.change(1, quantity)
-        cells[d, mass] = PlannedCell(
-            size=sizes.size(0, quantity),
-            u_change_percent=change,
-            u_change_error_percent=error,
-            law=precision_law(sizes, quantity),
-            change_law=precision_law(sizes, quantity, change=True),
-        )
-        given.append(sizes)
         if progress is not None:
             progress(number, len(pairs))
     return PrecisionPlan(
@@ -381,16 +370,29 @@ def precision(
         weighing=weighing,
         resolution_g=tuple(float(one) for one in resolution_g),
         sample_g=tuple(float(one) for one in sample_g),
-        cells=cells,
-        check=check_law(given, [quantity]),
+        cells={pair: _cell(sizes, quantity) for pair, sizes in found.items()},
+        check=check_law(list(found.values()), [quantity]),
         trials=trials,
         seed=seed,
+    )
+
+
+def _cell(sizes: PlannedSizes, quantity: str) -> PlannedCell:
+    change, error = sizes.change(1, quantity)
+    return PlannedCell(
+        size=sizes.size(0, quantity),
+        u_change_percent=change,
+        u_change_error_percent=error,
+        law=precision_law(sizes, quantity),
+        change_law=precision_law(sizes, quantity, change=True),
     )
 
 
 def _require_bracketed(
     powders: tuple[ExpectedPowder, ExpectedPowder], aperture_um: Sequence[float], quantity: str
 ) -> None:
+    if quantity not in QUANTITIES[:3]:
+        raise PlanError(f"there is no size {quantity!r} to plan for; choose D10, D50 or D90.")
     finest, *_, coarsest = rising_apertures(aperture_um)
     for one, remedy in zip(powders, ("", ", or a smaller change"), strict=True):
         if not finest <= one.percentiles_um[QUANTITIES.index(quantity)] <= coarsest:

@@ -5,6 +5,7 @@ Changes are checked against a simulation of stacks written here, with numpy alon
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -14,6 +15,7 @@ from scipy.special import ndtr, ndtri
 from psdstats.distribution.powder_curve import curve_law
 from psdstats.errors import PlanError
 from psdstats.planning import ExpectedPowder, PlannedWeighing, precision
+from psdstats.planning.planned_sizes import LawCheck
 from psdstats.planning.planned_weighing import weigh_powder
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
@@ -23,6 +25,7 @@ from psdstats.words.planning import precision_sentences
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 POWDER = ExpectedPowder(name="unmilled", d10_um=120, d50_um=250, d90_um=480)
 FEW = {"resolution_g": (0.01,), "sample_g": (50.0,), "trials": 200}
+FOUR = {"resolution_g": (0.1, 0.01), "sample_g": (10.0, 50.0), "trials": 200}
 
 
 BY_RULE = PlannedWeighing(rule="semilog")
@@ -242,12 +245,17 @@ def test_simulation_bears_the_law_out_where_the_law_holds(rule):
 
 
 def test_law_given_simulated_samples_misses_the_powder_by_about_u():
-    plan = precision(POWDER, STACK, wanted_percent=1, quantity="D10", trials=100, seed=1)
-    assert plan.check.samples == 12 * 2 * 6
+    plan = precision(POWDER, STACK, wanted_percent=1, quantity="D10", seed=1, **FOUR)
+    assert plan.check.samples == 4 * 2 * 6
     assert 0.3 < plan.check.miss < 1.5
     told = " ".join(precision_sentences(plan))
-    assert "given 144 of these samples" in told
+    assert "given 48 of these samples" in told
     assert f"misses D10 of the powder by {plan.check.miss:.2f}" in told
+    assert "above 1.96" not in told
+    missed = replace(plan, check=LawCheck(samples=48, miss=2.5, change_miss=None))
+    assert "of the planned u (root mean square); above 1.96" in " ".join(
+        precision_sentences(missed)
+    )
 
 
 def test_coarse_balance_breaks_the_law_and_that_is_said():
@@ -285,7 +293,7 @@ def test_coarse_balance_breaks_the_law_and_that_is_said():
 
 
 def test_simulated_answer_reads_off_the_table():
-    plan = precision(POWDER, STACK, wanted_percent=3, trials=200)
+    plan = precision(POWDER, STACK, wanted_percent=3, **FOUR)
     frame = plan.to_frame()
     told = precision_sentences(plan)[1]
     for d, own in frame.groupby("resolution_g"):
@@ -297,7 +305,7 @@ def test_simulated_answer_reads_off_the_table():
 
 def test_same_seed_same_figures_whatever_else_is_asked():
     alone = precision(POWDER, STACK, wanted_percent=1, **FEW).to_frame()
-    among = precision(POWDER, STACK, wanted_percent=1, trials=200).to_frame()
+    among = precision(POWDER, STACK, wanted_percent=1, **FOUR).to_frame()
     row = among[(among["resolution_g"] == 0.01) & (among["sample_g"] == 50.0)]
     for name in ("u_percent", "u_change_percent"):
         assert alone[name][0] == row[name].iloc[0]

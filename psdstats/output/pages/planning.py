@@ -208,7 +208,8 @@ def precision_drawing(
 
     def draw() -> Axes:
         panels = new_panels(1, 2, height_mm=88.0, say=say)
-        kinds = ((False, f"{plan.quantity} of one run"), (True, f"change of {plan.quantity}"))
+        name, to = plan.quantity, say(plan.sizes_um[1], ".4g")
+        kinds = ((False, f"{name} of one run"), (True, f"change of {name} to {to} µm"))
         curves = {change: _named(plan.law_frame(change=change), say) for change, _ in kinds}
         points = {change: _named(plan.simulated_frame(change=change), say) for change, _ in kinds}
         seen = pd.concat([*curves.values(), *points.values()])["u_percent"]
