@@ -35,7 +35,6 @@ import pandas as pd
 from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError, require_positive
 from psdstats.planning.planned_sizes import (
-    FoundSize,
     LawCheck,
     PlannedSizes,
     check_law,
@@ -111,27 +110,6 @@ def precision_law(sizes: PlannedSizes, quantity: str, *, change: bool = False) -
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlannedCell:
-    """What simulated samples give with one resolution and sample mass.
-
-    Parameters
-    ----------
-    size : FoundSize
-        The percentile of the powder.
-    u_change_percent, u_change_error_percent : float
-        Standard uncertainty of its change to the other powder, and the Monte Carlo standard error.
-    law, change_law : PrecisionLaw
-        The linear law of size and change, with the sensitivities found here.
-    """
-
-    size: FoundSize
-    u_change_percent: float
-    u_change_error_percent: float
-    law: PrecisionLaw
-    change_law: PrecisionLaw
-
-
-@dataclass(frozen=True, kw_only=True)
 class PrecisionPlan:
     """What balance and sample a wanted uncertainty asks for.
 
@@ -149,8 +127,8 @@ class PrecisionPlan:
         Particles, repeatability, sieves, and the rule where one is prescribed.
     resolution_g, sample_g : tuple of float
         What is tabulated.
-    cells : dict of (float, float) to PlannedCell
-        What simulated samples give with every resolution and sample mass.
+    cells : dict of (float, float) to PlannedSizes
+        Simulated samples of both powders with every resolution and sample mass.
     check : LawCheck or None
         What the law itself makes of some of the samples; None by a rule.
     trials, seed : int
@@ -165,7 +143,7 @@ class PrecisionPlan:
     weighing: PlannedWeighing
     resolution_g: tuple[float, ...]
     sample_g: tuple[float, ...]
-    cells: dict[tuple[float, float], PlannedCell]
+    cells: dict[tuple[float, float], PlannedSizes]
     check: LawCheck | None
     trials: int
     seed: int
@@ -187,33 +165,30 @@ class PrecisionPlan:
             Whether the uncertainty of the change is wanted, not that of a size.
         """
         cell = self.cells[resolution_g, max(self.sample_g)]
-        return cell.change_law if change else cell.law
-
-    @property
-    def best(self) -> PlannedCell:
-        """The finest balance with the largest sample."""
-        return self.cells[min(self.resolution_g), max(self.sample_g)]
+        return precision_law(cell, self.quantity, change=change)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a resolution and sample mass: simulated u, its error, the law, whether enough."""
         return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
     def _row(self, resolution_g: float, sample_g: float) -> dict[str, float]:
-        own = (resolution_g, sample_g)
-        found, size = self.cells[own], self.cells[own].size
+        own, name = (resolution_g, sample_g), self.quantity
+        cell = self.cells[own]
+        size, (u_change, error) = cell.size(0, name), cell.change(1, name)
+        law, change_law = (precision_law(cell, name, change=change) for change in (False, True))
         return {
             "resolution_g": resolution_g,
             "sample_g": sample_g,
             "u_percent": size.u_percent,
             "u_error_percent": size.u_error_percent,
-            "u_law_percent": found.law.u_percent(*own),
-            **_parts("u", found.law.parts_percent(*own)),
+            "u_law_percent": law.u_percent(*own),
+            **_parts("u", law.parts_percent(*own)),
             "enough": size.u_percent <= self.wanted_percent,
-            "u_change_percent": found.u_change_percent,
-            "u_change_error_percent": found.u_change_error_percent,
-            "u_change_law_percent": found.change_law.u_percent(*own),
-            **_parts("u_change", found.change_law.parts_percent(*own)),
-            "enough_for_change": found.u_change_percent <= self.wanted_percent,
+            "u_change_percent": u_change,
+            "u_change_error_percent": error,
+            "u_change_law_percent": change_law.u_percent(*own),
+            **_parts("u_change", change_law.parts_percent(*own)),
+            "enough_for_change": u_change <= self.wanted_percent,
             "u_change_alike_percent": size.alike_percent,
             "share_open": size.share_open,
         }
@@ -228,9 +203,10 @@ class PrecisionPlan:
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
         columns = ["series", "resolution_g", "sample_g", "u_percent"]
+        laws = {d: self.law(d, change=change) for d in self.resolution_g}
         rows = [
-            (f"{d:g} g", d, mass, self.law(d, change=change).u_percent(d, mass))
-            for d in self.resolution_g
+            (f"{d:g} g", d, mass, law.u_percent(d, mass))
+            for d, law in laws.items()
             for mass in masses
         ]
         return pd.DataFrame(rows, columns=columns)
@@ -370,21 +346,10 @@ def precision(
         weighing=weighing,
         resolution_g=tuple(float(one) for one in resolution_g),
         sample_g=tuple(float(one) for one in sample_g),
-        cells={pair: _cell(sizes, quantity) for pair, sizes in found.items()},
+        cells=found,
         check=check_law(list(found.values()), [quantity]),
         trials=trials,
         seed=seed,
-    )
-
-
-def _cell(sizes: PlannedSizes, quantity: str) -> PlannedCell:
-    change, error = sizes.change(1, quantity)
-    return PlannedCell(
-        size=sizes.size(0, quantity),
-        u_change_percent=change,
-        u_change_error_percent=error,
-        law=precision_law(sizes, quantity),
-        change_law=precision_law(sizes, quantity, change=True),
     )
 
 

@@ -159,10 +159,12 @@ def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str
         f"resolution and sample mass; seed {plan.seed}."
     )
     needs = plan.needs_frame()
-    for what, of, column in (
-        (name, plan.best.law, "least_sample_g"),
-        (f"this change of {name}", plan.best.change_law, "least_sample_for_change_g"),
+    finest = min(plan.resolution_g)
+    for what, change, column in (
+        (name, False, "least_sample_g"),
+        (f"this change of {name}", True, "least_sample_for_change_g"),
     ):
+        of = plan.law(finest, change=change)
         lines.append(_floor(what, of, plan, say))
         if of.room(plan.wanted_percent) > 0:
             lines += [

@@ -38,9 +38,10 @@ def test_uncertainty_and_change_are_those_of_the_plan_of_precision(rule):
         sample_g=(50.0,),
         trials=500,
     )
+    planned = plan.to_frame().iloc[0]
     for row, name, u in (
-        ("even", "u", plan.best.size.u_percent),
-        ("finer", "u_change", plan.best.u_change_percent),
+        ("even", "u", planned.u_percent),
+        ("finer", "u_change", planned.u_change_percent),
     ):
         found = rows.loc[(row, "D50")]
         assert abs(found[f"{name}_percent"] - u) < 4 * found[f"{name}_error_percent"]
