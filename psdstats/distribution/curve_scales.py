@@ -5,8 +5,10 @@ one of several scales: z = G(a + (1 - a - c) Q), G the probit or ln(-ln(1 - r)),
 powder is cut below and c > 0 where it is cut above; or z = ln Q, a power law up to its top size.
 The line departs from straightness as an integrated Wiener process; `SIGMA` is its scale in units
 of the line (t times its slope), so it knows neither size nor width.  In at most one interval
-between neighbouring sieves the curvature may be larger by far (`WILD`).  The shares were fitted
-once by expectation and maximisation over nine families of simulated powders on five stacks.
+between neighbouring sieves the curvature may be larger by far (`WILD`).  The shares of
+scales come from expectation and maximisation over nine families of simulated powders on five
+stacks; those of curvatures and wild intervals were then set by the coverage of such powders and of
+milled ones.
 """
 
 from __future__ import annotations

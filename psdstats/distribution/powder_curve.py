@@ -3,10 +3,12 @@
 ln x and mass fractions finer in, for a batch of runs; the law of ln D at each level out.  Each
 component (a scale of `curve_scales`, a curvature, at most one interval where it is far larger) is
 Gaussian: a line, flat in location and ln width, plus an integrated Wiener process, seen through
-apertures and weighings as noise.  Components are weighed by restricted likelihood times prior; a
-sieve that all or nothing passes is an inequality.  The truth meant is the powder's own size.
-Nothing is extrapolated: a level that no two sieves bracket has no law.  The mean of the curve is
-not made to rise, only the law of each size.
+apertures and weighings as noise.  Components are weighed by prior times a power of the restricted
+likelihood, less than 1 since no powder is quite straight on any scale (0.8, set by simulation); a
+sieve that all or nothing passes is an inequality.  Between two sieves the mean is a cubic, so a law
+costs the states at the sieves and no more.  The truth meant is the powder's own size.  Nothing is
+extrapolated: a level that no two sieves bracket has no law.  The mean of the curve is not made to
+rise, only the law of each size.
 """
 
 from __future__ import annotations
@@ -41,9 +43,7 @@ SMALLEST = 2e-4  # an undersize or oversize below this counts as none
 _CHUNK = 12  # runs worked on at once
 _HEAVY, _LIGHT = 48, 32  # components held one by one, and those that stand for all others
 _FIRST_LOOK, _POINTS = 25, 65  # points in a bracket: spread evenly, then where the probability is
-_COMMON = (
-    0.7  # share of the variance between sieves that belongs to the curve, the rest to the case
-)
+_COMMON = 0.7  # of the variance between sieves: the curve's share, the rest is the case's
 _TEMPER = 0.8  # power of the likelihood: powders are only nearly straight on any scale
 _PEAK_MASS = 0.15  # of a class that may hide a peak
 _PEAK_ENDS, _PEAK_KINKED = 0.95, 0.99  # weight of powders that end sharply, that have a kink
