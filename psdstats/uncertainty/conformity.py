@@ -51,7 +51,7 @@ class ConformityRemark(RemarkKind):
     SCATTER = "run-to-run scatter"  # sd_percent (points for shares), degrees_of_freedom, is_share
     NO_REPLICATES = "measurement alone"  # conditions
     BY_BOUND = "decided by a bound"  # conditions
-    NO_SIEVE = "the sieve is not in the stack"  # runs, aperture_um
+    NO_SIEVE = "sieve not used"  # runs, aperture_um
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -249,28 +249,29 @@ def judge_limit(
 def _sizes(
     study: Study, specification: Specification, sources: Iterable[str | Source] | None
 ) -> _Measured:
-    law = prepare(study, sources=sources)
+    law, scaled = prepare(study, sources=sources), specification.scaled
     column, order = col.QUANTITIES.index(specification.quantity), law.order
     known = law.contributions.rows(len(col.QUANTITIES) * order + column)
-    scaled = specification.scaled
     value = scaled(law.sizes.value[order, column])
+    is_plain = law.curves is None or specification.quantity == "span"
     return _Measured(
         runs=law.runs,
         value=value,
         bounds=scaled(np.stack([law.sizes.lower, law.sizes.upper])[:, order, column]),
         known=known,
-        reach=_reach(law, column, value, known.u),
+        reach=_plain_reach(known.u) if is_plain else _reach(law, column, value),
         notes=law.notes,
     )
 
 
-def _reach(law: JointLaw, column: int, value: Array, u: Array) -> Array:
-    """How far the law of every run reaches, (2, S, R): k u, or the quantiles of its curve."""
-    plain = np.broadcast_to(_SCORES[:, None] * u, (2, len(_SCORES), len(u)))
-    if law.curves is None or column == len(col.QUANTITIES) - 1:
-        return plain
-    shape = law.sizes.value.shape
-    ends = np.stack([law.ends(np.full(shape, k))[:, law.order, column] for k in _SCORES], axis=1)
+def _plain_reach(u: Array) -> Array:
+    return np.broadcast_to(_SCORES[:, None] * u, (2, len(_SCORES), len(u)))
+
+
+def _reach(law: JointLaw, column: int, value: Array) -> Array:
+    """How far the law of the curve of every run reaches, (2, S, R)."""
+    shape, order = law.sizes.value.shape, law.order
+    ends = np.stack([law.ends(np.full(shape, k))[:, order, column] for k in _SCORES], axis=1)
     return np.abs(np.log(ends) - value)
 
 
@@ -292,24 +293,16 @@ def _shares(
             f"no run was sieved at {specification.share_above_um:g} µm; choose one of the "
             f"apertures in use: {', '.join(f'{one:g}' for one in sorted(apertures))}."
         )
-    names = {run.name for run in runs}
-    left = tuple(run.name for run in law.runs if run.name not in names)
-    value, own = np.array(values), known.rows(np.array(rows))
+    above, own = np.array(values), known.rows(np.array(rows))
+    left = tuple(run.name for run in law.runs if run not in runs)
+    absent = ConformityRemark.NO_SIEVE(runs=left, aperture_um=specification.share_above_um)
     return _Measured(
         runs=tuple(runs),
-        value=value,
-        bounds=np.stack([value, value]),
+        value=above,
+        bounds=np.stack([above, above]),
         known=own,
-        reach=np.broadcast_to(_SCORES[:, None] * own.u, (2, len(_SCORES), len(value))),
-        notes=(
-            *study.notes,
-            *law.table.notes,
-            *(
-                [ConformityRemark.NO_SIEVE(runs=left, aperture_um=specification.share_above_um)]
-                if left
-                else []
-            ),
-        ),
+        reach=_plain_reach(own.u),
+        notes=(*study.notes, *law.table.notes, *([absent] if left else [])),
     )
 
 
@@ -322,7 +315,7 @@ class _Means:
     u: Array
     freedom: Array
     reach: Array  # (2, S, C)
-    scatter: float  # standard deviation from run to run; NaN without replicates
+    scatter: float  # standard deviation from run to run; 0 without replicates
     scatter_df: int
 
 

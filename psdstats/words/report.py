@@ -28,6 +28,7 @@ REFERENCES = (
     "Ecology 26 (2001) 32–46.",
     "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
     "Biometrics 46 (1990) 673–687.",
+    "JCGM 106:2012, The role of measurement uncertainty in conformity assessment.",
 )
 
 CAUTIONS = (
@@ -188,5 +189,6 @@ COMPARISON_PARAGRAPHS = (
     "two one-sided tests [7].",
     "Where they appear above: precision within and between groups follows [9]; whole distributions "
     "are compared in log-ratio coordinates by permutation within groups [10]; curves of size "
-    "against time are fitted with group and run variation estimated [11].",
+    "against time are fitted with group and run variation estimated [11]; limits are judged with "
+    "guard bands and probabilities of conforming [12].",
 )

@@ -12,7 +12,7 @@ from psdstats.columns import RUN, UNITS, column_words
 from psdstats.output.content import Answer, Page
 from psdstats.output.pages.parts import number_column
 from psdstats.output.tables.table import Column, Place, Show, Table
-from psdstats.uncertainty.conformity import LimitResult
+from psdstats.uncertainty.conformity import LimitResult, Specification
 from psdstats.words import conformity as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.sizes import notes_in_words
@@ -48,35 +48,36 @@ def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
     frame["risk"] = frame["consumer_risk"].fillna(frame["producer_risk"])
     shown = [name for name in result.conditions if frame[name].nunique(dropna=False) > 1]
     shown += [RUN] if frame[RUN].notna().any() else []
-    measured = partial(
-        Column, unit="" if limit.is_share or limit.quantity == "span" else "µm", u="u"
+    named = [
+        number_column(frame[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
+        for name in shown
+    ]
+    columns = [one for one in _columns(limit) if frame[one.name].notna().any()]
+    return Table(
+        name=words.limit_words(limit, say),
+        frame=frame,
+        caption=words.limit_caption(limit, say),
+        columns=(*named, *columns),
+        row_headings=max(len(shown), 1),
+        notes=(words.LIMIT_NOTE,),
+        place=Place.FIRST,
     )
-    value = "share" if limit.is_share else limit.quantity
+
+
+def _columns(limit: Specification) -> list[Column]:
+    unit = "" if limit.is_share or limit.quantity == "span" else "µm"
+    measured = partial(Column, unit=unit, u="u", show=Show.MEASURED)
     share = partial(Column, show=Show.PER_CENT)
-    columns = [
-        *(
-            number_column(
-                frame[name], name=name, heading=column_words(name), unit=UNITS.get(name, "")
-            )
-            for name in shown
-        ),
+    value = "share" if limit.is_share else limit.quantity
+    return [
         Column(name="runs", heading="runs", show=Show.COUNT, spare=True),
-        measured(name="value", heading=value, show=Show.MEASURED, side="side"),
-        measured(name="u", heading="u", show=Show.MEASURED),
-        measured(name="accept_from", heading="accepted from", show=Show.MEASURED, spare=True),
-        measured(name="accept_to", heading="accepted to", show=Show.MEASURED, spare=True),
+        measured(name="value", heading=value, side="side"),
+        measured(name="u", heading="u"),
+        measured(name="accept_from", heading="accepted from", spare=True),
+        measured(name="accept_to", heading="accepted to", spare=True),
         Column(name="verdict", heading="verdict"),
         share(name="probability", heading="probability", decimals=1),
         share(name="risk", heading="risk", decimals=1, spare=True),
         share(name="all_consumer_risk", heading="all: consumer", decimals=2),
         share(name="all_producer_risk", heading="all: producer", decimals=2),
     ]
-    return Table(
-        name=words.limit_words(limit, say),
-        frame=frame,
-        caption=words.limit_caption(limit, say),
-        columns=tuple(one for one in columns if frame[one.name].notna().any()),
-        row_headings=max(len(shown), 1),
-        notes=(words.LIMIT_NOTE,),
-        place=Place.FIRST,
-    )
