@@ -428,10 +428,15 @@ class OpenCurves:
     def inputs(self) -> ElementaryInputs:
         """What is left open, as normal inputs on ln D."""
         result = ElementaryInputs(kind=Kind.NORMAL)
-        for row, column in np.argwhere(self.factor).tolist():
-            run, level = divmod(row, LEVELS.size)
-            index = result.index(("curve", str(column)))
-            result.on_ln_size.add(index, run, level, self.factor[row, column])
+        rows, columns = np.nonzero(self.factor)
+        index = {one: result.index(("curve", str(one))) for one in np.unique(columns).tolist()}
+        run, level = np.divmod(rows, LEVELS.size)
+        result.on_ln_size = Action(
+            input=[index[one] for one in columns.tolist()],
+            run=run.tolist(),
+            place=level.tolist(),
+            coefficient=self.factor[rows, columns].tolist(),
+        )
         return result
 
 

@@ -91,7 +91,12 @@ def budget_files(budget: Budget) -> list[Table]:
         "budget what if": budget.what_if,
     }
     return [
-        Table(name=name, frame=frame, caption=captions[name], place=Place.FILES)
+        Table(
+            name=name,
+            frame=frame,
+            caption=captions[name],
+            place=Place.CSV if name == "budget inputs" else Place.FILES,
+        )
         for name, frame in frames.items()
         if not frame.empty
     ]

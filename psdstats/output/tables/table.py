@@ -44,6 +44,7 @@ class Place(StrEnum):
     FIRST = "first"  # in the report, and in a terminal unasked
     REPORT = "report"
     FILES = "files"
+    CSV = "csv"  # a file for machines: as CSV alone, never in a terminal
 
 
 class Show(StrEnum):
