@@ -28,7 +28,6 @@ from scipy import sparse
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
-from psdstats.frozen import Array
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Balance, Run, Study, TareHandling
@@ -243,39 +242,35 @@ def input_budget(law: JointLaw) -> pd.DataFrame:
         Squares of u_size add up to that of the row "combined", which closes each size.
     """
     keys = ["row", "column", "source", "input"]
-    entries = _input_entries(law)
-    estimates = entries.groupby([*keys, "estimated"]).agg(
-        square=("square", "sum"), freedom=("freedom", "first")
+    found = (
+        _input_entries(law)
+        .groupby(keys, as_index=False)
+        .agg(
+            inputs=("square", "size"),
+            square=("square", "sum"),
+            degrees_of_freedom=("freedom", "min"),  # readings of one kind share one estimate
+            **{name: (name, "first") for name in ("part", "name", "place", "estimate", "unit")},
+            **{f"{name}_u": ("u", name) for name in ("min", "max")},
+            **{f"{name}_kind": ("kind", name) for name in ("min", "max")},
+        )
     )
-    spread = (estimates["square"] ** 2 / estimates["freedom"]).groupby(level=keys).sum()
-    found = entries.groupby(keys).agg(
-        inputs=("square", "size"),
-        square=("square", "sum"),
-        part=("part", "first"),
-        **{name: (name, "first") for name in ("name", "place", "estimate", "unit")},
-        **{name: ("u", name) for name in ("min", "max")},
-        first=("kind", "min"),
-        last=("kind", "max"),
-    )
-    with np.errstate(divide="ignore"):
-        found["degrees_of_freedom"] = found["square"] ** 2 / spread
-    found = found.reset_index().sort_values(["row", "column", "source", "place"], kind="stable")
-    size = law.sizes.value[found["row"], found["column"]]
+    found = found.sort_values(["row", "column", "source", "place"], kind="stable")
     single, kinds = found["inputs"] == 1, np.array([str(kind) for kind in Kind], dtype=object)
-    alike = found["max"] - found["min"] <= _ALIKE * found["max"]
+    is_one_kind = found["min_kind"] == found["max_kind"]
     found["source"] = np.array(law.table.sources, dtype=object)[found["source"]]
     found["input"] = found["name"].where(single, found["input"])
     found["estimate"] = found["estimate"].where(single)
-    found["u"] = found["max"].where(alike)
-    found["distribution"] = np.where(found["first"] == found["last"], kinds[found["first"]], "")
-    found["sensitivity"] = (found["part"] / found["u"] * size).where(single)
-    return _with_totals(law, found, size)
+    found["u"] = found["max_u"].where(found["max_u"] - found["min_u"] <= _ALIKE * found["max_u"])
+    found["distribution"] = np.where(is_one_kind, kinds[found["min_kind"]], "")
+    found["sensitivity"] = (found["part"] / found["u"]).where(single)
+    return _with_totals(law, found)
 
 
-def _with_totals(law: JointLaw, found: pd.DataFrame, size: Array) -> pd.DataFrame:
+def _with_totals(law: JointLaw, found: pd.DataFrame) -> pd.DataFrame:
     """Contributions as they are read, and a row for all inputs of a size together."""
     row, column = np.nonzero(~np.isnan(law.sizes.value))
     at, value = len(QUANTITIES) * row + column, law.sizes.value[row, column]
+    u = law.contributions.u
     whole = {
         "row": row,
         "column": column,
@@ -283,19 +278,18 @@ def _with_totals(law: JointLaw, found: pd.DataFrame, size: Array) -> pd.DataFram
         "input": "",
         "estimate": value,
         "unit": np.array(QUANTITY_UNITS)[column],
-        "square": law.contributions.u[at] ** 2,
+        "u": u[at] * value,
+        "square": u[at] ** 2,
         "degrees_of_freedom": law.contributions.effective_df[at],
     }
-    both = pd.concat([found.assign(size=size), pd.DataFrame(whole | {"size": value})])
-    root = np.sqrt(both["square"])
-    both["u_percent"], both["u_size"] = 100 * root, root * both["size"]
-    both["u"] = both["u"].where(both["source"] != COMBINED, both["u_size"])
-    whole_of = len(QUANTITIES) * both["row"] + both["column"]
-    both["share"] = both["square"] / law.contributions.u[whole_of] ** 2
+    both = pd.concat([found, pd.DataFrame(whole)], ignore_index=True)
+    root, size = np.sqrt(both["square"]), law.sizes.value[both["row"], both["column"]]
+    both["u_percent"], both["u_size"] = 100 * root, root * size
+    both["sensitivity"] *= size
+    both["share"] = both["square"] / u[len(QUANTITIES) * both["row"] + both["column"]] ** 2
     both["run"] = np.array(law.arrays.runs, dtype=object)[both["row"]]
     both["quantity"] = np.array(QUANTITIES)[both["column"]]
-    rank = np.argsort(law.order)[both["row"]]
-    ordered = both.iloc[np.lexsort((both["column"], rank))]
+    ordered = both.iloc[np.lexsort((both["column"], np.argsort(law.order)[both["row"]]))]
     return ordered[list(_BUDGET_COLUMNS)].reset_index(drop=True)
 
 
@@ -315,7 +309,6 @@ def _input_entries(law: JointLaw) -> pd.DataFrame:
             "input": np.where(first == np.array(law.arrays.runs, dtype=object)[row], "", first),
             "name": np.array([" ".join(one[1:]) for one in table.identity], dtype=object)[index],
             "index": index,
-            "estimated": table.estimate[index],
             "kind": np.array([kinds[kind] for kind in table.kind], dtype=np.intp)[index],
             "freedom": table.degrees_of_freedom[index],
             "part": part,

@@ -33,6 +33,7 @@ from psdstats.uncertainty.linear import Contributions
 _APART = (*col.BOOKKEEPING, col.SHAKING_TIME, col.CHARGE)  # they make no condition of their own
 _RISK = 0.05  # largest risk of accepting what does not conform, where no guard band is stated
 _SCORES = np.r_[0.0:4.0:0.03125, 4.0:12.5:0.5]  # at which the reach of a law is read off
+_ROUNDING = 1e-9
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 _BEYOND = 9.0  # standard deviations beyond which a normal law holds nothing
 
@@ -367,12 +368,14 @@ def _judge(specification: Specification, means: _Means) -> dict[str, Array]:
     stated = specification.guard_k
     guard = usual if stated is None else np.full(freedom.shape, float(stated))
     score = np.stack([_scores(means, limits, side) for side in (0, 1)])
+    inside, outside = upper_tail(-score, freedom), upper_tail(score, freedom)
+    accepted = (score >= guard).all(axis=0)
+    if stated is None:  # two limits close together share the risk
+        accepted &= outside.sum(axis=0) <= _RISK + _ROUNDING
     verdict = np.empty(freedom.shape, dtype=object)
     verdict[:] = [Conformity.CANNOT_BE_TOLD] * len(verdict)
-    accepted = (score >= guard).all(axis=0)
     verdict[accepted] = Conformity.CONFORMING
     verdict[((score <= -guard) & (score < 0)).any(axis=0)] = Conformity.NOT_CONFORMING
-    inside, outside = upper_tail(-score, freedom), upper_tail(score, freedom)
     worse = np.argmin(inside, axis=0)  # small probabilities keep their digits
     known, at = ~np.isnan(means.value), np.arange(len(worse))
     probability = np.where(known, np.maximum(inside[worse, at] - outside[1 - worse, at], 0), np.nan)

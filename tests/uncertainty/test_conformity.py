@@ -95,6 +95,16 @@ def test_two_limits_close_together_cannot_both_be_kept_for_certain():
     assert judged["probability"][0] == pytest.approx(stats.norm.cdf(1) - stats.norm.cdf(-1))
 
 
+def test_two_limits_share_the_risk_of_5_per_cent():
+    """In the middle of limits 1.8 u away the risk is 7 %: more than either side alone allows."""
+    limits = {"lower": 0.482, "upper": 0.518}
+    usual = conformity._judge(_share(**limits), _one(0.5, 0.01))
+    assert usual["verdict"][0] is Conformity.CANNOT_BE_TOLD
+    stated = conformity._judge(_share(guard_k=1.645, **limits), _one(0.5, 0.01))
+    assert stated["verdict"][0] is Conformity.CONFORMING
+    assert stated["consumer_risk"][0] == pytest.approx(2 * stats.norm.sf(1.8), abs=1e-4)
+
+
 @pytest.mark.parametrize(
     ("limits", "accept", "u", "process"),
     [
