@@ -24,9 +24,9 @@ from psdstats.distribution.trial_runs import Brackets, RowLaw, Rows
 from psdstats.frozen import Array
 
 CLASSES = 56
-LEAST_MISFIT = 0.04  # probit units: no breakage law is exact
-FEED_POWER = 0.5  # power of the evidence between kinds of feed
-BUMP = 0.5  # departure between two sieves of ratio 2 in units of the misfit
+LEAST_MISFIT = 0.05  # probit units: no breakage law is exact
+FEED_POWER = 0.4  # power of the evidence between kinds of feed
+BUMP = 0.4  # departure between two sieves of ratio 2 in units of the misfit
 COMMON = 0.7  # share of its variance that all times have in common
 MOST_RATE = 40.0
 CHAINS, MOVES, DRAWN, MEMBERS = (

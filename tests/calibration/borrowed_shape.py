@@ -90,11 +90,9 @@ DESIGNS = {
 CELLS = (  # stack, design, times the trials
     ("ratio 2", "1 bench", 2),
     ("ratio 2", "4 benches", 1),
-    ("ratio 2", "4 own", 1),
     ("ratio 2", "2 unlike", 1),
     ("ratio 2", "same powder, unlike", 1),
     ("ratio 2", "replicates", 1),
-    ("ratio 2", "tolerance", 1),
     ("ratio 2", "tolerance, weighing", 1),
     ("ratio 2", "missing", 1),
     ("ratio 2", "3 times", 1),
