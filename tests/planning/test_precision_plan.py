@@ -31,12 +31,12 @@ FOUR = {"resolution_g": (0.1, 0.01), "sample_g": (10.0, 50.0), "trials": 200}
 BY_RULE = PlannedWeighing(rule="semilog")
 
 
-def study_of(sample_g, resolution_g, repeatability_g, *, share=None, rule="semilog"):
-    """Two runs of the expected powder on one stack, as a laboratory would hold them."""
-    if share is None:
-        share = np.diff([0.0, *POWDER.undersize(np.array(STACK)), 1.0])
+def study_of(sample_g, resolution_g, repeatability_g, *, shares=None, rule="semilog"):
+    """Two runs on one stack, of the expected powder or as given, as a laboratory holds them."""
+    if shares is None:
+        shares = [np.diff([0.0, *POWDER.undersize(np.array(STACK)), 1.0])] * 2
 
-    def run(name, minutes):
+    def run(name, minutes, share):
         readings = tuple(
             Reading(
                 sieve=f"{aperture:g}",
@@ -54,7 +54,7 @@ def study_of(sample_g, resolution_g, repeatability_g, *, share=None, rule="semil
     return Study(
         title="planned",
         rule=rule,
-        runs=(run("one", 0.0), run("two", 10.0)),
+        runs=(run("one", 0.0, shares[0]), run("two", 10.0, shares[1])),
         sieves=MappingProxyType({f"{um:g}": Sieve(key=f"{um:g}", nominal_um=um) for um in STACK}),
         balances=MappingProxyType(
             {
@@ -95,11 +95,16 @@ def test_law_by_a_rule_is_that_of_the_propagated_study(quantity, sample_g, d):
 
 @pytest.mark.parametrize("quantity", ["D10", "D50", "D90"])
 def test_planned_u_is_what_propagation_states_of_simulated_samples(quantity):
-    """Root mean square over the samples that the plan gave to the law, each a run by itself."""
+    """Root mean square over the stacks whose samples the plan gave to the law.
+
+    Each stack is a study with a sample of either powder, runs that borrow nothing from each other.
+    """
     d, sample_g = 0.05, 20.0
+    to = ExpectedPowder(name="milled", d10_um=70, d50_um=150, d90_um=330)
     plan = precision(
         POWDER,
         STACK,
+        to=to,
         wanted_percent=1,
         quantity=quantity,
         resolution_g=(d,),
@@ -107,16 +112,21 @@ def test_planned_u_is_what_propagation_states_of_simulated_samples(quantity):
         trials=100,
     )
     weighing = PlannedWeighing(resolution_g=d)
-    net_g = weigh_powder(POWDER, STACK, weighing, sample_g=sample_g, trials=100).net_g[:6, 0]
-    stated = [
-        propagate(
-            study_of(1.0, d, d, share=masses, rule=None), method="linear"
-        ).log_covariance_matrix
-        for masses in net_g
+    one, two = (
+        weigh_powder(powder, STACK, weighing, sample_g=sample_g, trials=100).net_g[:6, place]
+        for place, powder in enumerate((POWDER, to))
+    )
+    covariance = [
+        propagate(study_of(1.0, d, d, shares=both, rule=None), method="linear")
+        .covariance(quantity, log=True)
+        .to_numpy()
+        for both in zip(one, two, strict=True)
     ]
-    at = ("D10", "D50", "D90").index(quantity)
-    u = 100 * np.sqrt(np.nanmean([one[at, at] for one in stated]))  # D90 of one is open
-    assert plan.law(d).u_percent(d, sample_g) == pytest.approx(u, rel=0.02)
+    u = [np.sqrt(both[0, 0]) for both in covariance]
+    u_change = [np.sqrt(both[0, 0] + both[1, 1] - 2 * both[0, 1]) for both in covariance]
+    for stated, law in ((u, plan.law(d)), (u_change, plan.law(d, change=True))):
+        mean = 100 * np.sqrt(np.nanmean(np.square(stated)))  # D90 of one sample is open
+        assert law.u_percent(d, sample_g) == pytest.approx(mean, rel=0.02)
 
 
 GSD = 1.75
