@@ -258,7 +258,7 @@ def input_budget(law: JointLaw) -> pd.DataFrame:
     single, kinds = found["inputs"] == 1, np.array([str(kind) for kind in Kind], dtype=object)
     is_one_kind = found["min_kind"] == found["max_kind"]
     found["source"] = np.array(law.table.sources, dtype=object)[found["source"]]
-    found["input"] = found["name"].where(single, found["input"])
+    found["input"] = found["name"].where(single & (found["unit"] != "1"), found["input"])
     found["estimate"] = found["estimate"].where(single)
     found["u"] = found["max_u"].where(found["max_u"] - found["min_u"] <= _ALIKE * found["max_u"])
     found["distribution"] = np.where(is_one_kind, kinds[found["min_kind"]], "")

@@ -58,10 +58,10 @@ DISTRIBUTIONS = {
 }
 """Distributions of inputs as they are read."""
 RUN_BUDGET_NOTE = (
-    "n: inputs in a row; estimate, u and sensitivity are those of one input, and left out where "
-    "the inputs differ. ν: degrees of freedom of u. Sensitivity: by how much the size moves for "
-    "one unit of the input. Adds: the row's part of u of the size; its squares add up to that of "
-    "the last row, by the linear law."
+    "n: inputs in a row; estimate, u and c are those of one input, and left out where the inputs "
+    "differ. ν: degrees of freedom of u. c: sensitivity, by how much the size moves for one unit "
+    "of the input. Adds: the row's part of u of the size; its squares add up to that of the last "
+    "row, by the linear law."
 )
 BALANCES_CAPTION = "Balances used, with what is stated of them."
 SIEVES_CAPTION = (

@@ -140,7 +140,7 @@ def run_budget_page(
             Column(name="unit", heading="unit"),
             Column(name="distribution", heading="distribution"),
             Column(name="degrees_of_freedom", heading="ν", show=Show.COUNT),
-            Column(name="sensitivity", heading="sensitivity", show=Show.NUMBER, spare=True),
+            Column(name="sensitivity", heading="c", show=Show.NUMBER, spare=True),
             adds(name="u_percent", unit="%", spare=True),
             adds(name="u_size", unit=unit if unit != "1" else ""),
             Column(name="share", heading="share", show=Show.PER_CENT, decimals=1),
