@@ -125,14 +125,17 @@ class PlannedSizes:
         Returns
         -------
         (float, float)
+            0 by a rule; NaN where fewer than two samples given to the law bracket it.
         """
+        if not len(self.between):
+            return 0.0, 0.0
         rows = [0, row] if change else [row]
         used, weight = self._weights(rows, quantity)
         stated = self.between[:, rows][:, :, used][:, :, :, rows][..., used]
         found = np.einsum("ra,trasb,sb->t", weight, stated, weight)
         found = found[np.isfinite(found)]
         if found.size < 2:
-            return 0.0, 0.0
+            return float("nan"), float("nan")
         return max(float(found.mean()), 0.0), float(found.std(ddof=1)) / sqrt(found.size)
 
     def _weights(self, rows: list[int], quantity: str) -> tuple[list[int], Array]:

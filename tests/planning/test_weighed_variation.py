@@ -60,6 +60,16 @@ def test_samples_by_the_sensitivities_are_nearly_those_by_the_law():
     assert (apart.std(axis=0) < 0.5 * sizes.error[0].std(axis=0)).all()
 
 
+def test_what_nearly_no_sample_brackets_has_no_uncertainty():
+    """Of 24 samples none tells what the law leaves open, so the few bracketed do not either."""
+    powder = ExpectedPowder(name="cut", d10_um=85.6, d50_um=150, d90_um=300)
+    sizes = planned_sizes([powder], STACK[2:], PlannedWeighing(), sample_g=50, trials=3000)
+    found = sizes.size(0, "D10")
+    assert 0.9 < found.share_open < 0.99  # the finest sieve is seldom at the end of its tolerance
+    assert np.isnan(found.u_percent)
+    assert np.isfinite(sizes.size(0, "D50").u_percent)
+
+
 def test_span_between_the_sieves_follows_from_its_three_sizes():
     """D ln span = (D90 d ln D90 − D10 d ln D10)/(D90 − D10) − d ln D50, through the covariance."""
     sizes = weighed(CERTIFIED, seed=3, trials=100)
