@@ -17,16 +17,14 @@ from scipy.special import expit, ndtri
 from psdstats.distribution.breakage import breakage_law
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import SCORES, CurveLaw
-from psdstats.distribution.trial_curves import OWN, TEMPER, curves_law
+from psdstats.distribution.trial_curves import OWN, TEMPER, RowLaw, curves_law, mixed_table
 from psdstats.distribution.trial_runs import (
     Indices,
-    RowLaw,
     Rows,
     TrialRuns,
     brackets,
     by_sieves,
     merged,
-    mixed_table,
     trials,
 )
 from psdstats.frozen import Array, freeze_arrays
@@ -89,8 +87,8 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     Notes
     -----
     Company is another milling time, or another nominal stack, within a condition and within
-    benches whose level agrees.  Only the shape between sieves is borrowed: the level and slope of
-    every time are free, and each run is moved from its row to its own readings.
+    benches whose level agrees.  Only the shape between sieves is borrowed: the level of every time
+    is free, and each run is moved from its row to its own readings.
     """
     conditions = np.unique(runs.condition)
     weight = np.zeros(len(conditions))
@@ -129,7 +127,7 @@ def _joined(
     left = np.sqrt(np.maximum(u**2 - np.diag(noise), 0))
     covariance = noise + correlation * np.outer(left, left)
     for at, block in blocks:
-        sd = np.sqrt(np.diag(block))
+        sd = np.sqrt(np.maximum(np.diag(block), 1e-12))
         covariance[np.ix_(at, at)] = block * np.outer(u[at] / sd, u[at] / sd)
     known = u > 0
     covariance = covariance * np.outer(known, known)

@@ -20,7 +20,8 @@ from scipy.special import expit, gammaln, ndtr, ndtri
 
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import SCORES
-from psdstats.distribution.trial_runs import Brackets, RowLaw, Rows
+from psdstats.distribution.trial_curves import RowLaw
+from psdstats.distribution.trial_runs import Brackets, Rows
 from psdstats.frozen import Array
 
 CLASSES = 56

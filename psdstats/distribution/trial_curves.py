@@ -2,9 +2,10 @@
 
 Numbers only: ln sizes, mass fractions.  On one of several scales (`curve_scales`) every time's
 curve is a line over ln size plus an integrated Wiener process that is correlated over times, in ln
-size relative to D50 of that time or in fixed ln size.  Level and slope of each time are free, so
-location and width are not borrowed.  Everything is Gaussian inside a component; components are
-weighed by restricted likelihood, tempered, times prior.  Apertures are one error per sieve.
+size relative to D50 of that time or in fixed ln size.  The level of each time is free; its
+slope has a wide prior about the common one, which matters where its own sieves say little of it.
+Everything is Gaussian inside a component; components are weighed by restricted likelihood,
+tempered, times prior.  Apertures are one error per sieve.
 """
 
 from __future__ import annotations
@@ -28,10 +29,7 @@ from psdstats.distribution.powder_curve import SCORES
 from psdstats.distribution.trial_runs import (
     Brackets,
     Indices,
-    RowLaw,
     Rows,
-    half_width,
-    mixed_table,
 )
 from psdstats.frozen import Array
 
@@ -42,6 +40,52 @@ WIDTH = {0.1: 0.5, 0.5: 0.5}  # relative change of slope from time to time
 OWN = 0.02  # share of the departure that belongs to one stack or bench
 FIRST, KEPT, LEAST_WEIGHT = 20, 48, 2e-3
 COARSE = 29
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RowLaw:
+    """Law of ln D at the P bracketed places of the rows of one trial.
+
+    Attributes
+    ----------
+    table : ndarray, shape (P, 65)
+        Quantiles of ln D at the scores of the tables.
+    mean : ndarray, shape (P,)
+    covariance : ndarray, shape (P, P)
+    by_ln_aperture, by_undersize : ndarray, shape (P, K, n)
+        Sensitivity of ln D to every reading of the trial.
+    log_evidence : float
+    """
+
+    table: Array
+    mean: Array
+    covariance: Array
+    by_ln_aperture: Array
+    by_undersize: Array
+    log_evidence: float
+
+
+def mixed_table(tables: Array, weights: Array) -> Array:
+    """Quantiles of a mixture of laws given by quantiles: (C, P, S) and (C,) to (P, S)."""
+    share = ndtr(SCORES)
+    out = np.empty(tables.shape[1:])
+    for p in range(tables.shape[1]):
+        at = np.unique(tables[:, p, ::3])
+        grown = tables[:, p] + 1e-12 * np.arange(len(SCORES))
+        mass = sum(w * np.interp(at, t, share) for w, t in zip(weights, grown, strict=True))
+        score = ndtri(np.clip(mass, 1e-9, 1 - 1e-9)) + 1e-12 * np.arange(len(at))
+        out[p] = np.interp(SCORES, score, at)
+    return out
+
+
+def half_width(table: Array) -> Array:
+    """Half of the 95 % interval of tables (..., 65), over its score."""
+    k = float(ndtri(0.975))
+    at = (k - SCORES[0]) / (SCORES[1] - SCORES[0])
+    i, f = int(at), at - int(at)
+    high = table[..., i] * (1 - f) + table[..., i + 1] * f
+    low = table[..., -1 - i] * (1 - f) + table[..., -2 - i] * f
+    return np.asarray((high - low) / 2 / k)
 
 
 def _wiener(a: Array, b: Array) -> Array:

@@ -11,9 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
 
-from psdstats.distribution.powder_curve import SCORES
 from psdstats.frozen import Array, freeze_arrays
 
 Indices = NDArray[np.intp]
@@ -194,49 +192,3 @@ def brackets(
     left = ln_aperture[row, i] - 4 * u[row, i]
     right = ln_aperture[row, j] + 4 * u[row, j]
     return Brackets(row=row, level=level, lower=i, upper=j, left=left, right=right)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RowLaw:
-    """Law of ln D at the P bracketed places of the rows of one trial.
-
-    Attributes
-    ----------
-    table : ndarray, shape (P, 65)
-        Quantiles of ln D at the scores of the tables.
-    mean : ndarray, shape (P,)
-    covariance : ndarray, shape (P, P)
-    by_ln_aperture, by_undersize : ndarray, shape (P, K, n)
-        Sensitivity of ln D to every reading of the trial.
-    log_evidence : float
-    """
-
-    table: Array
-    mean: Array
-    covariance: Array
-    by_ln_aperture: Array
-    by_undersize: Array
-    log_evidence: float
-
-
-def mixed_table(tables: Array, weights: Array) -> Array:
-    """Quantiles of a mixture of laws given by quantiles: (C, P, S) and (C,) to (P, S)."""
-    share = ndtr(SCORES)
-    out = np.empty(tables.shape[1:])
-    for p in range(tables.shape[1]):
-        at = np.unique(tables[:, p, ::3])
-        grown = tables[:, p] + 1e-12 * np.arange(len(SCORES))
-        mass = sum(w * np.interp(at, t, share) for w, t in zip(weights, grown, strict=True))
-        score = ndtri(np.clip(mass, 1e-9, 1 - 1e-9)) + 1e-12 * np.arange(len(at))
-        out[p] = np.interp(SCORES, score, at)
-    return out
-
-
-def half_width(table: Array) -> Array:
-    """Half of the 95 % interval of tables (..., 65), over its score."""
-    k = float(ndtri(0.975))
-    at = (k - SCORES[0]) / (SCORES[1] - SCORES[0])
-    i, f = int(at), at - int(at)
-    high = table[..., i] * (1 - f) + table[..., i + 1] * f
-    low = table[..., -1 - i] * (1 - f) + table[..., -2 - i] * f
-    return np.asarray((high - low) / 2 / k)

@@ -7,7 +7,8 @@ from scipy.special import ndtr
 
 from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.powder_curve import between_correlation, curve_law
-from psdstats.distribution.trial_runs import TrialRuns, merged, mixed_table, nominal_stacks, trials
+from psdstats.distribution.trial_curves import mixed_table
+from psdstats.distribution.trial_runs import TrialRuns, merged, nominal_stacks, trials
 
 COARSE = np.log([45, 90, 180, 355, 710.0])
 SHIFTED = np.log([63, 125, 250, 500.0])
@@ -208,7 +209,7 @@ def test_sizes_stay_in_their_intervals_when_a_time_is_left_out(full):
 
 
 def test_one_powder_on_unlike_stacks_shows_no_false_difference(full):
-    rows, got, _ = full
+    _, got, _ = full
     a, b = np.arange(15), np.arange(15, 30)
     C = got.covariance
     u = np.sqrt(C[a, a] + C[b, b] - 2 * C[a, b])
