@@ -23,7 +23,7 @@ from psdstats.distribution.trial_runs import (
     Rows,
     TrialRuns,
     brackets,
-    by_sieves,
+    elementary_errors,
     merged,
     trials,
 )
@@ -92,16 +92,16 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     """
     conditions = np.unique(runs.condition)
     weight = np.zeros(len(conditions))
-    noise = _noise(runs, single)
+    errors = elementary_errors(runs)
     written = _Written(
         np.array(single.table), np.array(single.by_ln_aperture), np.array(single.by_undersize)
     )
     blocks = []
     for own in trials(runs, single.ln_size[:, LEVELS.size // 2]):
-        rows = merged(runs, own)
+        rows = merged(runs, own, errors)
         if len(rows.undersize) < 2:
             continue
-        part = _Moved(runs, rows, single, correlation, noise)
+        part = _Moved(runs, rows, single, correlation, errors)
         if not len(part.run):
             continue
         of_breakage = part.fit(seed)
@@ -111,11 +111,11 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     law = replace(
         single, table=written.table, by_ln_aperture=written.by_t, by_undersize=written.by_q
     )
-    return _joined(runs, law, correlation, blocks, weight)
+    return _joined(errors, law, correlation, blocks, weight)
 
 
 def _joined(
-    runs: TrialRuns,
+    errors: tuple[Array, Array],
     law: CurveLaw,
     correlation: Array,
     blocks: list[tuple[Indices, Array]],
@@ -123,7 +123,7 @@ def _joined(
 ) -> Borrowed:
     """Covariance of all sizes: inside a trial as its laws say, across trials as single runs say."""
     u = np.nan_to_num(law.u).reshape(-1)
-    noise = _noise(runs, law)
+    noise = _noise(errors, law)
     left = np.sqrt(np.maximum(u**2 - np.diag(noise), 0))
     covariance = noise + correlation * np.outer(left, left)
     for at, block in blocks:
@@ -147,19 +147,12 @@ class _Written:
     by_q: Array
 
 
-def _noise(runs: TrialRuns, single: CurveLaw) -> Array:
+def _noise(errors: tuple[Array, Array], law: CurveLaw) -> Array:
     """Covariance (R L, R L) of ln D by apertures and readings, linear in a law."""
-    R, L = single.table.shape[:2]
-    sieves = np.unique(runs.sieve[runs.real])
-    by = by_sieves(runs, np.arange(R), sieves)
-    u2 = np.zeros(len(sieves))
-    u2[np.searchsorted(sieves, runs.sieve[runs.real])] = runs.u_ln_aperture[runs.real] ** 2
-    T = np.einsum("rln,rns->rls", np.nan_to_num(single.by_ln_aperture), by).reshape(R * L, -1)
-    by_q = np.nan_to_num(single.by_undersize)
-    own = np.einsum("rln,rnm,rkm->rlk", by_q, runs.covariance, by_q)
-    out = (T * u2) @ T.T
-    out.reshape(R, L, R, L)[np.arange(R), :, np.arange(R)] += own
-    return np.asarray(out)
+    by = law.by_ln_aperture, law.by_undersize
+    T = sum(np.nan_to_num(one) @ of for one, of in zip(by, errors, strict=True))
+    flat = np.reshape(T, (law.u.size, -1))
+    return np.asarray(flat @ flat.T)
 
 
 def _mended(covariance: Array) -> Array:
@@ -192,8 +185,14 @@ class _Moved:
     """The sizes of one trial: the law of its rows, moved to the readings of each run."""
 
     def __init__(
-        self, runs: TrialRuns, rows: Rows, single: CurveLaw, correlation: Array, noise: Array
+        self,
+        runs: TrialRuns,
+        rows: Rows,
+        single: CurveLaw,
+        correlation: Array,
+        errors: tuple[Array, Array],
     ) -> None:
+        noise, self.errors = _noise(errors, single), errors
         self.runs, self.rows, self.single, L = runs, rows, single, len(LEVELS)
         self.places = brackets(
             rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS
@@ -204,8 +203,7 @@ class _Moved:
         row = np.repeat(np.arange(len(rows.runs)), [len(same) for same in rows.runs])
         bracketed = np.isfinite(single.table[own, :, 0]) & ~single.flat[own] & (place[row] >= 0)
         i, self.level = np.nonzero(bracketed)
-        self.own, self.row_of_own = own, row
-        self.run, self.row, self.i = own[i], row[i], i
+        self.run, self.row = own[i], row[i]
         self.place = place[self.row, self.level]
         at = self.run * L + self.level
         self.u2 = single.u[self.run, self.level] ** 2
@@ -242,16 +240,15 @@ class _Moved:
         total = (by_t.sum(-1) * together).sum(1)
         whole = by_t[every, self.row].sum(1) / np.where(total > 0.1, total, 1)
         whole = np.where(whole > 0.1, whole, 1)[:, None]  # so that own readings are met in full
-        own_t, own_q = by_t[every, self.row] / whole, by_q[every, self.row] / whole
+        own = np.stack([by_t, by_q])[:, every, self.row] / whole
         small = np.maximum(runs.smallest[self.run], rows.smallest[self.row])[:, None]
         z, z_row = (
             ndtri(np.clip(q, small, 1 - small))
             for q in (runs.undersize[self.run], rows.undersize[self.row])
         )
         density = np.exp(-(z_row**2) / 2) / np.sqrt(2 * np.pi)
-        self.shift = (own_q * density * (z - z_row)).sum(1)
-        self.own_t, self.own_q = own_t, own_q
-        change = self._of_apertures(by_t, own_t) + self._of_readings(by_q, own_q)
+        self.shift = (own[1] * density * (z - z_row)).sum(1)
+        self.by_own, change = own, self._of_errors(np.stack([by_t, by_q]), own)
         cov = law.covariance[np.ix_(p, p)]
         moved = cov + change + self._of_departure(np.diag(cov))
         ratio = np.sqrt(np.maximum(np.diag(moved), 1e-12) / np.diag(cov))
@@ -261,33 +258,15 @@ class _Moved:
         ]
         self.mean, self.covariance = law.mean[p] + self.shift, moved
 
-    def _of_apertures(self, by_t: Array, own_t: Array) -> Array:
-        """What own sieves instead of the mean of the row's change in the covariance."""
-        rows, runs = self.rows, self.runs
-        sieves = np.unique(runs.sieve[runs.real])
-        T = np.einsum("qkn,kns->qs", by_t, rows.by_sieve)
-        X = np.einsum(
-            "qn,qns->qs", own_t, by_sieves(runs, self.run, sieves) - rows.by_sieve[self.row]
-        )
-        u2 = rows.u_sieve**2
-        return np.asarray(((T + X) * u2) @ (T + X).T - (T * u2) @ T.T)
-
-    def _of_readings(self, by_q: Array, own_q: Array) -> Array:
-        """What own readings instead of the mean of the row's change in the covariance."""
-        cov = self.runs.covariance[self.own]
-        if not cov.any():
-            return np.zeros((len(self.run), len(self.run)))
-        count = np.bincount(self.row_of_own)[self.row_of_own]
-        T = by_q[:, self.row_of_own] / count[:, None]  # (Q, runs, n)
-        same = self.row[:, None] == self.row_of_own
-        X = -own_q[:, None] * (same / count)[..., None]
-        X[np.arange(len(X)), self.i] += own_q
-
-        def product(a: Array) -> Array:
-            half = np.einsum("qrn,rnm->qrm", a, cov).reshape(len(a), -1)
-            return np.asarray(half @ a.reshape(len(a), -1).T)
-
-        return product(T + X) - product(T)
+    def _of_errors(self, by: Array, own: Array) -> Array:
+        """What errors of own sieves and readings, not the row's means, change in the covariance."""
+        of_rows = self.rows.of_aperture, self.rows.of_undersize
+        T = np.zeros((len(self.run), of_rows[0].shape[-1]))
+        X = np.zeros_like(T)
+        for k, of in enumerate(of_rows):
+            T += np.tensordot(by[k], of, ((1, 2), (0, 1)))
+            X += np.einsum("qn,qng->qg", own[k], self.errors[k][self.run] - of[self.row])
+        return np.asarray((T + X) @ (T + X).T - T @ T.T)
 
     def _of_departure(self, variance: Array) -> Array:
         """What a bench's own departure from the shape of its row adds, more if farther."""
@@ -315,8 +294,8 @@ class _Moved:
         share = np.array([1 - FLOOR, FLOOR])
         # quantiles are averaged: a mixture would end just where the floor takes over, at 2.5 %
         written.table[at] = share[0] * own + share[1] * alone
-        written.by_t[at] = share[0] * self.own_t + share[1] * written.by_t[at]
-        written.by_q[at] = share[0] * self.own_q + share[1] * written.by_q[at]
+        written.by_t[at] = share[0] * self.by_own[0] + share[1] * written.by_t[at]
+        written.by_q[at] = share[0] * self.by_own[1] + share[1] * written.by_q[at]
         d = self.mean - alone[:, len(SCORES) // 2]
         both = share[0] * self.covariance + share[1] * self.alone
         return np.asarray(both + share[0] * share[1] * np.outer(d, d))

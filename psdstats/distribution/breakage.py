@@ -154,7 +154,7 @@ class _Look:
         self.inside = ~(self.low | self.high)
         self.z = ndtri(np.clip(q, small, 1 - small))
         slope = np.sqrt(2 * np.pi) * np.exp(self.z**2 / 2)
-        self.u_z = slope * np.sqrt(rows.covariance[row, place, place])
+        self.u_z = slope * np.sqrt((rows.of_undersize[row, place] ** 2).sum(-1))
         self.time = rows.time[row]
         x = (t - mill.edge[0]) / mill.step
         self.i = np.clip(x.astype(int), 0, CLASSES - 2)
@@ -269,14 +269,15 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
         at[:, p], bump[:, p], by_t[:, p, places.row[p]], by_q[:, p, places.row[p]] = _crossing(
             rows, places, p, mill, ensemble
         )
-    source = np.einsum("npki,kis->nps", by_t, rows.by_sieve) * rows.u_sieve
-    half = np.einsum("npki,kij->npkj", by_q, rows.covariance)
+    both = ((2, 3), (0, 1))
+    source = np.tensordot(by_t, rows.of_aperture, both)
+    source += np.tensordot(by_q, rows.of_undersize, both)
     same = (rows.stack[places.row][:, None] == rows.stack[places.row]) & (
         places.lower[:, None] == places.lower
     )
     share = COMMON + (1 - COMMON) * (rows.time[places.row][:, None] == rows.time[places.row])
-    noise = _outer(source) + _outer(half, by_q) + _outer(bump[..., None]) * same * share
-    own = (source**2).sum(-1) + (half * by_q).sum((-1, -2)) + bump**2
+    noise = _outer(source) + _outer(bump[..., None]) * same * share
+    own = (source**2).sum(-1) + bump**2
     mean = at.mean(0)
     return RowLaw(
         table=_table(at, np.sqrt(own) + 1e-6),
@@ -288,12 +289,10 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
     )
 
 
-def _outer(first: Array, second: Array | None = None) -> Array:
-    """Mean over the ensemble of the products of two places, (n, P, ...) to (P, P)."""
-    second = first if second is None else second
-    n, P = first.shape[:2]
-    flat = first.swapaxes(0, 1).reshape(P, -1), second.swapaxes(0, 1).reshape(P, -1)
-    return np.asarray(flat[0] @ flat[1].T / n)
+def _outer(one: Array) -> Array:
+    """Mean over the ensemble of the products of two places, (n, P, G) to (P, P)."""
+    flat = one.swapaxes(0, 1).reshape(one.shape[1], -1)
+    return np.asarray(flat @ flat.T / len(one))
 
 
 def _crossing(

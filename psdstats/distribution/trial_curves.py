@@ -102,12 +102,10 @@ class _Readings:
         self.row, self.place = np.nonzero(rows.informative)
         self.t = rows.ln_aperture[self.row, self.place]
         self.q = rows.undersize[self.row, self.place]
-        share = rows.by_sieve[self.row, self.place] * rows.u_sieve
-        self.by_aperture = share @ share.T
-        same = self.row[:, None] == self.row
-        self.by_reading = (
-            same * rows.covariance[self.row[:, None], self.place[:, None], self.place[None]]
-        )
+        of_aperture = rows.of_aperture[self.row, self.place]
+        of_undersize = rows.of_undersize[self.row, self.place]
+        self.by_aperture = of_aperture @ of_aperture.T
+        self.by_reading = of_undersize @ of_undersize.T
         self.time, self.stack = rows.time[self.row], rows.stack[self.row]
         small = rows.smallest[:, None]
         full = rows.real & (rows.undersize >= 1 - small)

@@ -56,19 +56,37 @@ class TrialRuns:
         freeze_arrays(self)
 
 
+def elementary_errors(runs: TrialRuns) -> tuple[Array, Array]:
+    """What G unit errors do to ln apertures and to undersizes, shape (R, n, G) each.
+
+    One error a physical sieve, and n of each run's readings by the root of their covariance.
+    """
+    R, n = runs.undersize.shape
+    sieves = np.unique(runs.sieve[runs.real])
+    stands = (runs.sieve[..., None] == sieves) & runs.real[..., None]
+    of_sieve = stands * runs.u_ln_aperture[..., None]
+    if not runs.covariance.any():
+        return of_sieve, np.zeros_like(of_sieve)
+    values, vectors = np.linalg.eigh(runs.covariance)
+    each, blocks = np.arange(R), np.zeros((R, n, R, n))
+    blocks[each, :, each] = vectors * np.sqrt(np.maximum(values, 0))[:, None]
+    of_reading = blocks.reshape(R, n, R * n)
+    return (
+        np.concatenate([of_sieve, np.zeros_like(of_reading)], -1),
+        np.concatenate([np.zeros_like(of_sieve), of_reading], -1),
+    )
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Rows:
     """K rows of one trial: the readings that its laws are fitted to, and how runs made them.
 
     Attributes
     ----------
-    undersize, ln_aperture, u_ln_aperture : ndarray, shape (K, n)
-        As of a run; the uncertainty is that of a mean over physical sieves.
+    undersize, ln_aperture : ndarray, shape (K, n)
     real : ndarray of bool, shape (K, n)
-    by_sieve : ndarray, shape (K, n, S)
-        Share of each physical sieve in the aperture of a row.
-    u_sieve : ndarray, shape (S,)
-    covariance : ndarray, shape (K, n, n)
+    of_aperture, of_undersize : ndarray, shape (K, n, G)
+        What the elementary errors do to them.
     smallest : ndarray, shape (K,)
     time, stack : ndarray of int, shape (K,)
         Index into `minutes`; nominal stack.
@@ -79,11 +97,9 @@ class Rows:
 
     undersize: Array
     ln_aperture: Array
-    u_ln_aperture: Array
     real: Flags
-    by_sieve: Array
-    u_sieve: Array
-    covariance: Array
+    of_aperture: Array
+    of_undersize: Array
     smallest: Array
     time: Indices
     stack: Indices
@@ -95,6 +111,11 @@ class Rows:
         """Sieves that some but not all passes, shape (K, n)."""
         small = self.smallest[:, None]
         return np.asarray(self.real & (self.undersize > small) & (self.undersize < 1 - small))
+
+    @property
+    def u_ln_aperture(self) -> Array:
+        """Standard uncertainty of each ln aperture, a mean over physical sieves, shape (K, n)."""
+        return np.asarray(np.sqrt((self.of_aperture**2).sum(-1)))
 
 
 def trials(runs: TrialRuns, ln_median: Array) -> list[Indices]:
@@ -131,37 +152,28 @@ def nominal_stacks(runs: TrialRuns) -> Indices:
     return np.unique(rounded, axis=0, return_inverse=True)[1].reshape(-1)
 
 
-def merged(runs: TrialRuns, own: Indices) -> Rows:
+def merged(runs: TrialRuns, own: Indices, errors: tuple[Array, Array]) -> Rows:
     """Rows of one trial from the runs `own`: means over one time and nominal stack."""
     minutes, time = np.unique(runs.minutes[own], return_inverse=True)
     stack = nominal_stacks(runs)[own]
     kinds = np.unique(np.column_stack([stack, time]), axis=0)
     alike = [own[(stack == s) & (time == c)] for s, c in kinds]
-    sieves = np.unique(runs.sieve[runs.real])
-    u_sieve = np.zeros(len(sieves))
-    u_sieve[np.searchsorted(sieves, runs.sieve[runs.real])] = runs.u_ln_aperture[runs.real]
-    by_sieve = np.stack([by_sieves(runs, same, sieves).mean(0) for same in alike])
     first = [same[0] for same in alike]
+    undersize, of_aperture, of_undersize = (
+        np.stack([each[same].mean(0) for same in alike]) for each in (runs.undersize, *errors)
+    )
     return Rows(
-        undersize=np.stack([runs.undersize[same].mean(0) for same in alike]),
+        undersize=undersize,
         ln_aperture=runs.ln_aperture[first],
-        u_ln_aperture=np.sqrt((by_sieve**2 * u_sieve**2).sum(-1)),
         real=runs.real[first],
-        by_sieve=by_sieve,
-        u_sieve=u_sieve,
-        covariance=np.stack([runs.covariance[same].sum(0) / len(same) ** 2 for same in alike]),
+        of_aperture=of_aperture,
+        of_undersize=of_undersize,
         smallest=np.array([runs.smallest[same].max() for same in alike]),
         time=kinds[:, 1],
         stack=kinds[:, 0],
         minutes=minutes,
         runs=alike,
     )
-
-
-def by_sieves(runs: TrialRuns, which: Indices, sieves: Indices) -> Array:
-    """Which physical sieve stands at each place of some runs, shape (runs, n, S)."""
-    stands = (runs.sieve[which][..., None] == sieves) & runs.real[which][..., None]
-    return np.asarray(stands, dtype=float)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

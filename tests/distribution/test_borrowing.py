@@ -8,7 +8,13 @@ from scipy.special import ndtr
 from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.powder_curve import between_correlation, curve_law
 from psdstats.distribution.trial_curves import mixed_table
-from psdstats.distribution.trial_runs import TrialRuns, merged, nominal_stacks, trials
+from psdstats.distribution.trial_runs import (
+    TrialRuns,
+    elementary_errors,
+    merged,
+    nominal_stacks,
+    trials,
+)
 
 COARSE = np.log([45, 90, 180, 355, 710.0])
 SHIFTED = np.log([63, 125, 250, 500.0])
@@ -178,10 +184,11 @@ def test_readings_are_met_through_the_sensitivities():
 
 def test_rows_are_means_with_the_errors_of_their_sieves():
     runs = runs_of(trial() + trial(bench=1, sieve=10), u=0.01)
-    rows = merged(runs, np.arange(6))
+    rows = merged(runs, np.arange(6), elementary_errors(runs))
     assert rows.undersize.shape == (3, 5)
     assert_allclose(rows.u_ln_aperture, 0.01 / np.sqrt(2))
-    shared = merged(runs_of(trial() + trial(bench=1), u=0.01), np.arange(6))
+    runs = runs_of(trial() + trial(bench=1), u=0.01)
+    shared = merged(runs, np.arange(6), elementary_errors(runs))
     assert_allclose(shared.u_ln_aperture, 0.01)
 
 
