@@ -13,8 +13,6 @@ Numbers only: ln sizes, mass fractions; time in units of the whole milling.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.special import expit, gammaln, ndtr, ndtri
 
@@ -132,15 +130,6 @@ class _Mill:
         return np.asarray(np.clip(1 - above, 1e-9, 1 - 1e-9))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Ensemble:
-    """Probit curves (n, times, CLASSES) of the posterior, their misfits, and the log evidence."""
-
-    curve: Array
-    misfit: Array
-    log_evidence: float
-
-
 class _Look:
     """Posterior density of parameters given the readings of all rows."""
 
@@ -225,8 +214,13 @@ class _Chains:
         self.p[yes], self.log[yes], self.q[yes] = new[yes], log[yes], q[yes]
 
 
-def _ensemble(rows: Rows, mill: _Mill, seed: int, rival: float) -> _Ensemble | None:
-    """Posterior by annealed ensembles with differential moves; None once the rival is far ahead."""
+def _ensemble(
+    rows: Rows, mill: _Mill, seed: int, rival: float
+) -> tuple[Array, Array, float] | None:
+    """Probit curves (n, times, CLASSES) of the posterior, misfits (n,), and log evidence.
+
+    By annealed ensembles with differential moves; None once the rival is far ahead.
+    """
     look = _Look(rows, mill)
     chains = _Chains(look, np.random.default_rng(seed))
     kept = []
@@ -246,11 +240,9 @@ def _ensemble(rows: Rows, mill: _Mill, seed: int, rival: float) -> _Ensemble | N
     pick = [np.linspace(0, log.shape[1] - 1, n).astype(int) for n in share]
     curve = np.concatenate([one[i] for one, i in zip(q, pick, strict=True)])
     found = np.concatenate([one[i] for one, i in zip(p, pick, strict=True)])
-    return _Ensemble(
-        curve=ndtri(curve),
-        misfit=np.maximum(np.exp(found[:, MISFIT]), LEAST_MISFIT),
-        log_evidence=float(np.logaddexp.reduce(evidence) - np.log(len(PRIORS))),
-    )
+    misfit = np.maximum(np.exp(found[:, MISFIT]), LEAST_MISFIT)
+    log_evidence = np.logaddexp.reduce(evidence) - np.log(len(PRIORS))
+    return ndtri(curve), misfit, float(log_evidence)
 
 
 def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLaw | None:
@@ -262,12 +254,13 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
     ensemble = _ensemble(rows, mill, seed, rival)
     if ensemble is None:
         return None
-    n, P = len(ensemble.misfit), len(places.row)
+    curve, misfit, log_evidence = ensemble
+    n, P = len(misfit), len(places.row)
     at, bump = np.empty((2, n, P))
     by_t, by_q = np.zeros((2, n, P, *rows.real.shape))
     for p in range(P):
         at[:, p], bump[:, p], by_t[:, p, places.row[p]], by_q[:, p, places.row[p]] = _crossing(
-            rows, places, p, mill, ensemble
+            rows, places, p, mill, curve, misfit
         )
     both = ((2, 3), (0, 1))
     source = np.tensordot(by_t, rows.of_aperture, both)
@@ -285,7 +278,7 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
         covariance=noise + (at - mean).T @ (at - mean) / n,
         by_ln_aperture=by_t.mean(0),
         by_undersize=by_q.mean(0),
-        log_evidence=ensemble.log_evidence,
+        log_evidence=log_evidence,
     )
 
 
@@ -296,11 +289,11 @@ def _outer(one: Array) -> Array:
 
 
 def _crossing(
-    rows: Rows, places: Brackets, p: int, mill: _Mill, ensemble: _Ensemble
+    rows: Rows, places: Brackets, p: int, mill: _Mill, curves: Array, misfit: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Ln D of every curve at one place, what a bump does, sensitivities to readings."""
     k, i, j = places.row[p], places.lower[p], places.upper[p]
-    curve, every = ensemble.curve[:, rows.time[k]], np.arange(len(ensemble.misfit))
+    curve, every = curves[:, rows.time[k]], np.arange(len(misfit))
     grid = np.linspace(places.left[p], places.right[p], GRID)
     some = np.flatnonzero(rows.informative[k])
     t, q = rows.ln_aperture[k, some], rows.undersize[k, some]
@@ -321,7 +314,7 @@ def _crossing(
     x = np.where(np.isin(j, some), x, np.minimum(x, 0.5))  # no reading holds that end
     x = np.where(np.isin(i, some), x, np.maximum(x, 0.5))
     size = BUMP * 4 * x * (1 - x) * min((right - left) / np.log(2), 1.5) ** 1.5
-    bump = (size if len(some) else 1) * ensemble.misfit / rise
+    bump = (size if len(some) else 1) * misfit / rise
     by_t, by_q = np.zeros((2, len(every), rows.real.shape[1]))
     if hat is not None:
         weight = (hat[c - 1] * (1 - f)[:, None] + hat[c] * f[:, None]) / rise[:, None]

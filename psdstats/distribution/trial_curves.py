@@ -25,7 +25,7 @@ from psdstats.distribution.curve_scales import (
     slope_of_scales,
 )
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.distribution.powder_curve import SCORES
+from psdstats.distribution.powder_curve import SCORES, at_scores
 from psdstats.distribution.trial_runs import (
     Brackets,
     Indices,
@@ -81,11 +81,8 @@ def mixed_table(tables: Array, weights: Array) -> Array:
 def half_width(table: Array) -> Array:
     """Half of the 95 % interval of tables (..., 65), over its score."""
     k = float(ndtri(0.975))
-    at = (k - SCORES[0]) / (SCORES[1] - SCORES[0])
-    i, f = int(at), at - int(at)
-    high = table[..., i] * (1 - f) + table[..., i + 1] * f
-    low = table[..., -1 - i] * (1 - f) + table[..., -2 - i] * f
-    return np.asarray((high - low) / 2 / k)
+    ends = at_scores(table, np.broadcast_to([-k, k], (*table.shape[:-1], 2)))
+    return np.asarray((ends[..., 1] - ends[..., 0]) / (2 * k))
 
 
 def _wiener(a: Array, b: Array) -> Array:
@@ -116,54 +113,40 @@ class _Readings:
         self.end_row, self.end_side, self.end_place = np.array(ends, int).reshape(-1, 3).T
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class _Scale:
-    """The readings on one scale, and the line of every time there."""
+    """The readings on one scale, with slope and D50 of every time by a weighted line."""
 
-    link: int
-    z: Array
-    dz: Array
-    local: Array
-    slope: Array
-    place: Array
-    common: float
-    middle: float
-    noise: Array
-    log_density: float
+    def __init__(self, data: _Readings, link: int) -> None:
+        self.link, z = link, on_scales(data.q)[link]
+        self.z, self.dz = z, slope_of_scales(data.q)[link]
+        w, times = data.q * (1 - data.q), len(data.rows.minutes)
+        weight = np.bincount(data.time, w, times) + 1e-300
 
+        def mean(x: Array) -> Array:
+            return np.bincount(data.time, w * x, times) / weight
 
-def _scale(data: _Readings, link: int) -> _Scale:
-    """Readings on a scale, with slope and D50 of every time by a weighted line."""
-    z, dz = on_scales(data.q)[link], slope_of_scales(data.q)[link]
-    w, times = data.q * (1 - data.q), len(data.rows.minutes)
-    weight = np.bincount(data.time, w, times) + 1e-300
-
-    def mean(x: Array) -> Array:
-        return np.bincount(data.time, w * x, times) / weight
-
-    centre = mean(data.t)
-    d = data.t - centre[data.time]
-    xx, xy = mean(d * d), mean(d * z)
-    common = max(xy.sum() / max(xx.sum(), 1e-9), 0.3)
-    slope = np.maximum((xy + 0.01 * common) / (xx + 0.01), 0.2)
-    place = centre - (mean(z) - on_scales(np.array([0.5]))[link]) / slope
-    for c in np.flatnonzero(weight < 1e-200):  # nothing informative: middle of the bracket of D50
-        q, t = data.rows.undersize, data.rows.ln_aperture
-        k = int(np.flatnonzero(data.rows.time == c)[0])
-        j = int(np.clip((q[k] < 0.5).sum(), 1, data.rows.real[k].sum() - 1))
-        place[c] = (t[k, j - 1] + t[k, j]) / 2
-    local = slope[data.time]
-    for k in np.unique(data.row):  # mean of the neighbouring chords
-        i = np.flatnonzero(data.row == k)
-        if len(i) > 1:
-            chord = np.diff(z[i]) / np.diff(data.t[i])
-            local[i] = (np.append(chord[0], chord) + np.append(chord, chord[-1])) / 2
-    noise = np.outer(local, local) * data.by_aperture + np.outer(dz, dz) * data.by_reading
-    return _Scale(
-        link=link, z=z, dz=dz, local=local, slope=slope, place=place, common=float(common),
-        middle=float(place.mean()), noise=noise + 1e-6 * np.eye(len(z)),
-        log_density=float(np.log(np.abs(dz)).sum() - np.log(slope).sum()),
-    )  # fmt: skip
+        centre = mean(data.t)
+        d = data.t - centre[data.time]
+        xx, xy = mean(d * d), mean(d * z)
+        self.common = float(max(xy.sum() / max(xx.sum(), 1e-9), 0.3))
+        self.slope = np.maximum((xy + 0.01 * self.common) / (xx + 0.01), 0.2)
+        self.place = centre - (mean(z) - on_scales(np.array([0.5]))[link]) / self.slope
+        for c in np.flatnonzero(weight < 1e-200):  # nothing to be seen: middle of D50's bracket
+            k = int(np.flatnonzero(data.rows.time == c)[0])
+            j = int((data.rows.undersize[k] < 0.5).sum())
+            j = int(np.clip(j, 1, data.rows.real[k].sum() - 1))
+            self.place[c] = data.rows.ln_aperture[k, j - 1 : j + 1].mean()
+        self.middle = float(self.place.mean())
+        self.local = self.slope[data.time]
+        for k in np.unique(data.row):  # mean of the neighbouring chords
+            i = np.flatnonzero(data.row == k)
+            if len(i) > 1:
+                chord = np.diff(z[i]) / np.diff(data.t[i])
+                self.local[i] = (np.append(chord[0], chord) + np.append(chord, chord[-1])) / 2
+        noise = np.outer(self.local, self.local) * data.by_aperture
+        noise += np.outer(self.dz, self.dz) * data.by_reading
+        self.noise = noise + 1e-6 * np.eye(len(z))
+        self.log_density = float(np.log(np.abs(self.dz)).sum() - np.log(self.slope).sum())
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -325,7 +308,7 @@ def _heaviest(data: _Readings) -> tuple[list[_Batch], list[Array], float]:
     """Heavy components by scale, their tempered weights, and the log evidence of the law."""
     several = len(np.unique(data.rows.stack)) > 1
     shifts = SHIFT if several else {0.005: 1.0}
-    scales = [_scale(data, link) for link in range(N_SCALES)]
+    scales = [_Scale(data, link) for link in range(N_SCALES)]
     first = [_Batch(data, s, _settings(s.link, min(shifts), 0.2)) for s in scales]
     log = np.concatenate([TEMPER * b.log_evidence + b.settings.log_prior for b in first])
     limit = np.sort(log)[-min(FIRST, len(log))]
