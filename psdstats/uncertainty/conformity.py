@@ -9,7 +9,7 @@ conditions together and counts in means alone.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -372,10 +372,9 @@ def _judge(specification: Specification, means: _Means) -> dict[str, Array]:
     accepted = (score >= guard).all(axis=0)
     if stated is None:  # two limits close together share the risk
         accepted &= outside.sum(axis=0) <= _RISK + _ROUNDING
-    verdict = np.empty(freedom.shape, dtype=object)
-    verdict[:] = [Conformity.CANNOT_BE_TOLD] * len(verdict)
-    verdict[accepted] = Conformity.CONFORMING
-    verdict[((score <= -guard) & (score < 0)).any(axis=0)] = Conformity.NOT_CONFORMING
+    rejected = ((score <= -guard) & (score < 0)).any(axis=0)
+    verdicts = np.array(list(Conformity), dtype=object)
+    verdict = verdicts[np.where(accepted, 0, np.where(rejected, 1, 2))]
     worse = np.argmin(inside, axis=0)  # small probabilities keep their digits
     known, at = ~np.isnan(means.value), np.arange(len(worse))
     probability = np.where(known, np.maximum(inside[worse, at] - outside[1 - worse, at], 0), np.nan)
@@ -384,10 +383,9 @@ def _judge(specification: Specification, means: _Means) -> dict[str, Array]:
          for side in means.reach]
     )  # fmt: skip
     accept = limits[:, None] + np.array([[1.0], [-1.0]]) * band
-    everyone = [
-        global_risks(specification, (low, high), u)
-        for low, high, u in zip(*accept, means.u, strict=True)
-    ]
+    everyone = np.array(
+        [global_risks(specification, ends, u) for ends, u in zip(accept.T, means.u, strict=True)]
+    )
     shown, value = specification.unscaled(accept), specification.unscaled(means.value)
     return {
         "value": value,
@@ -399,9 +397,9 @@ def _judge(specification: Specification, means: _Means) -> dict[str, Array]:
         "verdict": verdict,
         "probability": probability,
         "consumer_risk": np.where(known & accepted, outside.sum(axis=0), np.nan),
-        "producer_risk": np.where(verdict == Conformity.NOT_CONFORMING, probability, np.nan),
-        "all_consumer_risk": np.array([one[0] for one in everyone]),
-        "all_producer_risk": np.array([one[1] for one in everyone]),
+        "producer_risk": np.where(rejected, probability, np.nan),
+        "all_consumer_risk": everyone[:, 0],
+        "all_producer_risk": everyone[:, 1],
         "bound_lower": specification.unscaled(means.bounds[0]),
         "bound_upper": specification.unscaled(means.bounds[1]),
     }
@@ -425,16 +423,16 @@ def _scores(means: _Means, limits: Array, side: int) -> Array:
 
 
 def global_risks(
-    specification: Specification, accept: tuple[float, float], u: float
+    specification: Specification, accept: Sequence[float] | Array, u: float
 ) -> tuple[float, float]:
     """Risks of consumer and producer over all that is made (JCGM 106:2012, 9.5).
 
     Parameters
     ----------
     specification : Specification
-        Limits and process; without a process the risks are NaN.
-    accept : (float, float)
-        Acceptance interval on the scale of judgement.
+        Limits and process; without a process (or u) the risks are NaN.
+    accept : sequence of float
+        Ends of the acceptance interval on the scale of judgement.
     u : float
         Standard uncertainty there.
 
@@ -449,7 +447,7 @@ def global_risks(
     The joint law of what is made and what is found is bivariate normal; the inner integral is in
     closed form, the outer one by Gauss-Legendre rules between the places where it bends.
     """
-    if specification.process is None or math.isnan(u):
+    if specification.process is None or not u > 0:
         return math.nan, math.nan
     middle, spread = specification.process
     centre = float(specification.scaled(middle))
