@@ -262,9 +262,9 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
         at[:, p], bump[:, p], by_t[:, p, places.row[p]], by_q[:, p, places.row[p]] = _crossing(
             rows, places, p, mill, curve, misfit
         )
-    both = ((2, 3), (0, 1))
-    source = np.tensordot(by_t, rows.of_aperture, both)
-    source += np.tensordot(by_q, rows.of_undersize, both)
+    errors = np.concatenate([rows.of_aperture, rows.of_undersize])
+    root = np.linalg.qr(errors.reshape(errors[..., 0].size, -1).T)[1].T  # fewer, as good
+    source = np.concatenate([by_t, by_q], 2).reshape(n, P, -1) @ root
     same = (rows.stack[places.row][:, None] == rows.stack[places.row]) & (
         places.lower[:, None] == places.lower
     )
