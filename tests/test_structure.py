@@ -394,13 +394,16 @@ def test_functions_fit_on_a_screen():
 
 
 def test_the_way_of_a_comparison_is_short():
-    """Files and named functions that `compare` enters from weighings to verdicts."""
+    """Files and named functions that `compare` enters from weighings to verdicts.
+
+    The law of the curves between the sieves, which one study finds once, is a way of its own.
+    """
     from psdstats_datasets import demo_study
 
     import psdstats
 
     study = psdstats.read_study(demo_study("four_benches"))
-    psdstats.compare(study)  # what loads on first use is loaded
+    psdstats.compare(study)  # what loads on first use is loaded, and the curves are known
     files, functions = set(), set()
 
     def entered(frame, event, _):

@@ -20,7 +20,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
+from psdstats.distribution.curves import (
+    InterpolationRule,
+    find_brackets,
+    ln_sizes,
+    undersize_of_masses,
+)
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
@@ -272,9 +277,11 @@ def sizes_of_arrays(
     Shapes: ln_size (R, 3), sizes by the law of the curve, taken where two sieves bracket a level.
     """
     undersize = undersize_of_masses(arrays.net_g if net_g is None else net_g)
-    by_rule = ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule or InterpolationRule.SEMILOG)
-    if ln_size is not None:
-        by_rule = np.where(np.isfinite(by_rule), ln_size, by_rule)
+    if ln_size is None:
+        by_rule = ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule or InterpolationRule.SEMILOG)
+    else:
+        found = find_brackets(undersize, LEVELS)
+        by_rule = np.where(found.below, -np.inf, np.where(found.above, np.inf, ln_size))
     size = np.exp(by_rule)
     finest, coarsest = arrays.aperture_um[:, :1], arrays.aperture_um[:, -1:]
     below, above = size == 0.0, np.isposinf(size)

@@ -296,7 +296,6 @@ def prepare(
     chosen_rule = None if prescribed is None else InterpolationRule(prescribed)
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
-    names = sorted(run.name for run in wanted)
     if chosen_rule is not None:
         rows = sorted(wanted, key=lambda run: run.name)
         return law_of(
@@ -305,9 +304,11 @@ def prepare(
     rows = sorted(study.runs, key=lambda run: run.name)
     whole = Weighings(study=study, runs=tuple(rows), arrays=study_arrays(study, rows))
     found = open_curves(whole, chosen) if curves is None else curves
-    picked = [row for row, run in enumerate(rows) if run.name in set(names)]
-    arrays = whole.arrays.take(picked)
-    return law_of(study, wanted, arrays, chosen, None, found.take(picked))
+    if len(wanted) == len(rows):
+        return law_of(study, wanted, whole.arrays, chosen, None, found)
+    names = {run.name for run in wanted}
+    picked = [row for row, run in enumerate(rows) if run.name in names]
+    return law_of(study, wanted, whole.arrays.take(picked), chosen, None, found.take(picked))
 
 
 def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
@@ -317,10 +318,14 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     Sources that only widen are no part of the noise: the law is what it is without them.  The same
     readings and errors give the law found before.
     """
-    fitted = tuple(source for source in chosen.included if not source.only_widens)
-    table = replace(_collected(weighings, replace(chosen, included=fitted)), on_ln_size=Action())
+    named = [(one.name, one.inputs(weighings)) for one in chosen.included if not one.only_widens]
+    table = replace(collect_inputs(weighings, named), on_ln_size=Action())
     trial = _trial_runs(weighings, table)
-    alike = _cases(weighings)
+    stacks = [
+        tuple(sorted(weighings.study.sieves[each.sieve].nominal_um for each in run.readings[1:]))
+        for run in weighings.runs
+    ]
+    alike = _numbered(zip(trial.minutes.tolist(), trial.condition.tolist(), stacks, strict=True))
     alone = not weighings.study.uncertainty.get("borrowing", True)
     key = blake2b(bytes([alone]), digest_size=16)
     for each in (*vars(trial).values(), alike):
@@ -363,71 +368,36 @@ def _found(
 
 
 def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
-    """What the runs show of their curves."""
+    """What the runs show of their curves; powders of one time differ by all factors but a charge.
+
+    Nothing, of an undersize, is what four u of the best known net mass cannot tell from it.
+    """
     arrays, runs = weighings.arrays, weighings.runs
     raw, of_mass, of_aperture = undersize_law(table)
     n_sieves = arrays.real[:, 1:].sum(axis=1)
+    acting, variance = table.on_mass, np.zeros(arrays.net_g.shape)
+    np.add.at(variance, (acting.run, acting.place), np.square(acting.coefficient))
+    least_g = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
+    by_run = (of_mass.matrix[row : row + raw.shape[1]] for row in range(0, raw.size, raw.shape[1]))
+    factors = (sorted(run.factors.items()) for run in runs)
     return TrialRuns(
         undersize=np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1),
         ln_aperture=arrays.ln_aperture,
         u_ln_aperture=of_aperture.u.reshape(raw.shape) / arrays.aperture_um,
         real=np.arange(raw.shape[1]) < n_sieves[:, None],
         sieve=arrays.sieve_index,
-        covariance=_blocks(of_mass.matrix, raw.shape),
-        smallest=_smallest(table, arrays),
-        bench=_numbered([run.group for run in runs]),
-        condition=_numbered([_condition(run) for run in runs]),
+        covariance=np.array([(own @ own.T).toarray() for own in by_run]),
+        smallest=np.maximum(_NOTHING, _SEEN * least_g / table.net_g.sum(axis=1)),
+        bench=_numbered(run.group for run in runs),
+        condition=_numbered(str([one for one in own if one[0] != "charge"]) for own in factors),
         minutes=np.array([run.milling_time_min for run in runs], dtype=float),
     )
 
 
-def _condition(run: Run) -> Hashable:
-    """What tells powders of one time apart: all factors but the filling of the mill."""
-    return tuple(sorted((name, str(one)) for name, one in run.factors.items() if name != "charge"))
-
-
-def _cases(weighings: Weighings) -> NDArray[np.intp]:
-    """Number of the condition, time and nominal stack of each run, shape (R,)."""
-    sieves = weighings.study.sieves
-    return _numbered(
-        [
-            (
-                run.milling_time_min,
-                _condition(run),
-                tuple(
-                    sorted(sieves[one.sieve].nominal_um for one in run.readings if one.aperture_um)
-                ),
-            )
-            for run in weighings.runs
-        ]
-    )
-
-
-def _numbered(labels: Sequence[Hashable]) -> NDArray[np.intp]:
+def _numbered(labels: Iterable[Hashable]) -> NDArray[np.intp]:
     """Number of each label, in order of first appearance."""
-    known = {label: number for number, label in enumerate(dict.fromkeys(labels))}
-    return np.array([known[label] for label in labels], dtype=np.intp)
-
-
-def _collected(weighings: Weighings, chosen: ChosenSources) -> InputTable:
-    named = [(source.name, source.inputs(weighings)) for source in chosen.included]
-    return collect_inputs(weighings, named)
-
-
-def _smallest(table: InputTable, arrays: StudyArrays) -> Array:
-    """Share of the mass that may be nothing: four u of the best known net mass, shape (R,)."""
-    variance = np.zeros(arrays.net_g.shape)
-    np.add.at(
-        variance, (table.on_mass.run, table.on_mass.place), np.square(table.on_mass.coefficient)
-    )
-    least = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
-    return np.asarray(np.maximum(_NOTHING, _SEEN * least / table.net_g.sum(axis=1)))
-
-
-def _blocks(matrix: sparse.csr_array, shape: tuple[int, ...]) -> Array:
-    """Covariance of the numbers of each run, shape (R, n, n), from rows n r + j."""
-    rows = (matrix[row * shape[1] : (row + 1) * shape[1]] for row in range(shape[0]))
-    return np.array([(own @ own.T).toarray() for own in rows])
+    known: dict[Hashable, int] = {}
+    return np.array([known.setdefault(label, len(known)) for label in labels], dtype=np.intp)
 
 
 def law_of(
@@ -442,7 +412,8 @@ def law_of(
     rows = tuple(sorted(runs, key=lambda run: run.name))
     left_open = () if curves is None else (curves.inputs(),)
     weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
-    table = _collected(weighings, chosen)
+    named = [(source.name, source.inputs(weighings)) for source in chosen.included]
+    table = collect_inputs(weighings, named)
     if curves is not None:
         jacobian = curve_jacobian(curves.curve, table.net_g)
     else:
@@ -538,7 +509,7 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
         dtype=float,
     )
     mates /= mates.sum(axis=1, keepdims=True)
-    total_g = law.arrays.total_g[:, None]
+    total_g = law.arrays.net_g.sum(axis=1, keepdims=True)
     gross_g = law.arrays.tare_g + total_g * (mates @ (law.arrays.net_g / total_g))
     arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
     curves = None
