@@ -492,7 +492,9 @@ def _compact(table: pd.DataFrame) -> str:
 def _joined(values: pd.Series, digits: int) -> str:
     if values.isna().all():
         return "-"
-    return "/".join("-" if np.isnan(one) else f"{one:.{digits}f}" for one in values)
+    return "/".join(
+        "-" if np.isnan(one) else "> 999" if one > 999 else f"{one:.{digits}f}" for one in values
+    )
 
 
 def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> None:
