@@ -30,7 +30,10 @@ from psdstats.distribution.trial_runs import (
 from psdstats.frozen import Array, freeze_arrays
 
 FLOOR = 0.1  # share of each run's own law in the quantiles
-TIMES_TO_BREAK = 4
+FLOOR_UNTRIED = (
+    0.4  # the same where breakage cannot be tried: curves alone are too sure of two modes
+)
+TIMES_TO_BREAK = 3, 4  # least number of times for breakage, with and without a 0-min run
 NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the noise, or this small
 
 
@@ -217,7 +220,10 @@ class _Moved:
         """Fit the laws to the rows and move the sizes to their runs; the weight of breakage."""
         law, weight = curves_law(self.rows, self.places), 0.0
         minutes = self.rows.minutes
-        if minutes[0] == 0 and len(minutes) >= TIMES_TO_BREAK and self._gain():
+        least = TIMES_TO_BREAK[int(minutes[0] > 0)]
+        milled = len(minutes) >= least and minutes[-1] > 0
+        self.floor = FLOOR if milled else FLOOR_UNTRIED
+        if milled and self._gain():
             other = breakage_law(self.rows, self.places, seed, law.log_evidence)
             if other is not None:
                 gap = TEMPER * (other.log_evidence - law.log_evidence)
@@ -291,7 +297,7 @@ class _Moved:
         limits = np.full((2, *self.single.table.shape[:2]), np.nan)
         limits[:, ends.row, ends.level] = ends.left, ends.right
         own = np.clip(self.table, limits[0][at][:, None], limits[1][at][:, None])
-        share = np.array([1 - FLOOR, FLOOR])
+        share = np.array([1 - self.floor, self.floor])
         # quantiles are averaged: a mixture would end just where the floor takes over, at 2.5 %
         written.table[at] = share[0] * own + share[1] * alone
         written.by_t[at] = share[0] * self.by_own[0] + share[1] * written.by_t[at]
