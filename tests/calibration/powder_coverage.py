@@ -453,6 +453,13 @@ def _checks(table: pd.DataFrame) -> list[str]:
             f"most {worst['warned_percent']:.1f} % ({worst['family']}, {worst['stack']}); wanted "
             f"at most 5 %. Milled from a narrow feed {milled.mean():.0f} %"
         )
+    demo = _judged(table[table["what"].str.startswith(DEMO)])
+    if len(demo):
+        cover = demo["coverage_percent"]
+        lines.append(
+            f"- demo trial: least {cover.min():.1f}, mean {cover.mean():.1f} %; wanted at least "
+            f"{WANTED:g} and a mean of at most 98"
+        )
     benches = _judged(table[table["what"] == BENCHES])
     if len(benches):
         wrong = 100 - benches["coverage_percent"]
@@ -553,7 +560,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     kinds = found["what"].map(
         {kind: place for place, kind in enumerate(dict.fromkeys(found["what"]))}
     )
-    found = found.iloc[np.argsort(kinds, kind="stable")].drop(columns="cell")
+    found = found.iloc[np.argsort(kinds, kind="stable")].drop(columns="cell").reset_index(drop=True)
     write_page(found, options.out, powders=options.powders, seed=options.seed)
 
 
