@@ -152,16 +152,25 @@ def test_a_prescribed_rule_does_not_hold_them():
     assert held[:, [0, 2]].mean() < 0.5
 
 
+@pytest.mark.parametrize("apertures", study.APERTURES)
 @pytest.mark.parametrize("family", ["log-normal", "Rosin-Rammler"])
-def test_default_is_not_much_wider_than_who_knows_the_family(family):
-    """At most 1.5 times on a root 2 stack; and the analyst who knows more is not wider."""
-    for apertures in study.APERTURES:
-        found = _answers(study.sizes, family, "root 2", apertures)
-        closed = np.isfinite(found.value) & (found.lower > 0) & np.isfinite(found.upper)
-        for q in range(3):
-            ok = closed[:, q]
-            u = np.log(found.upper[ok, q] / found.lower[ok, q]).mean() / 3.92
-            assert 0.9 < u / found.knower[ok, q].mean() <= 1.6  # 1.5, which 50 powders know to 0.05
+def test_default_is_not_much_wider_than_who_knows_the_family(family, apertures):
+    """At most 1.5 times on a root 2 stack: each size where certified, else the three together.
+
+    With tolerances D50 alone is about 1.5 times as wide; the table in calibration says it by cell.
+    """
+    found = _answers(study.sizes, family, "root 2", apertures)
+    closed = np.isfinite(found.value) & (found.lower > 0) & np.isfinite(found.upper)
+    times = np.array(
+        [
+            np.log(found.upper[ok, q] / found.lower[ok, q]).mean()
+            / 3.92
+            / found.knower[ok, q].mean()
+            for q, ok in enumerate(closed[:, :3].T)
+        ]
+    )
+    assert times.min() > 0.9
+    assert (times.max() if apertures == "certified" else times.mean()) <= 1.5
 
 
 def test_smooth_powders_are_not_warned_of_a_hidden_peak():
