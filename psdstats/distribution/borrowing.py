@@ -33,6 +33,7 @@ FLOOR = 0.1  # share of each run's own law in the quantiles
 FLOOR_UNTRIED = (
     0.4  # the same where breakage cannot be tried: curves alone are too sure of two modes
 )
+FEWEST_SHOWN = 3  # informative sieves: with fewer, what is inside one class is place, not shape
 TIMES_TO_BREAK = 3, 4  # least number of times for breakage, with and without a 0-min run
 NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the noise, or this small
 
@@ -205,6 +206,7 @@ class _Moved:
         own = np.concatenate(rows.runs)
         row = np.repeat(np.arange(len(rows.runs)), [len(same) for same in rows.runs])
         bracketed = np.isfinite(single.table[own, :, 0]) & ~single.flat[own] & (place[row] >= 0)
+        bracketed &= (single.informative[own].sum(axis=1) >= FEWEST_SHOWN)[:, None]
         i, self.level = np.nonzero(bracketed)
         self.run, self.row = own[i], row[i]
         self.place = place[self.row, self.level]

@@ -182,7 +182,10 @@ def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> No
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 LEVELS.setflags(write=False)
-STATUSES = ("bracketed", "below the finest sieve", "above the coarsest sieve")
+STATUSES = ("bracketed", "below the finest sieve", "above the coarsest sieve", "in one class")
+"""A span is in one class where nothing tells D10 from D90; a size never is."""
+LEAST_WIDTH = 1e-6
+"""D90 - D10 over D50 below which there is no span."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -290,6 +293,12 @@ def sizes_of_arrays(
     lower[:, 3], upper[:, 3] = span_bounds(lower[:, :3], upper[:, :3])
     code = np.where(below, 1, np.where(above, 2, 0))
     code = np.concatenate([code, code.max(axis=1, keepdims=True)], axis=1)
+    if ln_size is not None:
+        at_one = (code[:, 3] == 0) & (size[:, 2] - size[:, 0] <= LEAST_WIDTH * size[:, 1])
+        rows = np.flatnonzero(at_one)
+        ends = arrays.aperture_um[rows, found.upper[rows, 0] - 1]
+        upper[rows, 3] = arrays.aperture_um[rows, found.upper[rows, 2]] / ends - 1
+        lower[rows, 3], code[rows, 3] = 0.0, 3
     return SizeTable(
         runs=arrays.runs,
         value=np.where(code == 0, lower, np.nan),

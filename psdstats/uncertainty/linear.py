@@ -26,7 +26,7 @@ from psdstats.distribution.curves import (
     monotone_value,
     undersize_of_masses,
 )
-from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.percentiles import LEAST_WIDTH, LEVELS
 from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
@@ -388,6 +388,7 @@ def with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
     """
     n_runs = len(size)
     width = np.where(np.isnan(size[:, 1]), np.nan, size[:, 2] - size[:, 0])
+    width = np.where(width > LEAST_WIDTH * size[:, 1], width, np.nan)
     by_size = np.stack([-size[:, 0] / width, np.full(n_runs, -1.0), size[:, 2] / width], axis=1)
     blocks = np.zeros((n_runs, 4, 3))
     known = ~np.isnan(np.column_stack([size, width]))

@@ -223,7 +223,8 @@ class Propagation(DrawnOrLinear):
     covariance_matrix, log_covariance_matrix : ndarray, shape (4 R, 4 R)
         Joint covariance of values and of their logarithms; row 4 r + q is quantity q of run r.
     status : tuple of tuple of str
-        "bracketed", "below the finest sieve" or "above the coarsest sieve".
+        "bracketed", "below the finest sieve", "above the coarsest sieve"; "in one class" of a span
+        where nothing tells D10 from D90.
     bound_lower, bound_upper : ndarray
         The value, or the open interval that holds it.
     linear_valid : tuple of tuple of (bool or None)
