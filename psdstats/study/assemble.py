@@ -317,6 +317,13 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         )
     if waiting:
         notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
+    notes += [
+        f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve may "
+        "do between two sieves counts by default. Remove the line; "
+        f"{instead} = false leaves it out."
+        for key, instead in RETIRED.items()
+        if key in given.get("uncertainty", ())
+    ]
     chosen, balances = _balances(raw, runs, by_run, notes, problems)
     problems += [*_compare_problems(raw, runs), *_split_problems(raw.runs, runs)]
     records = tuple(
@@ -343,15 +350,8 @@ def _study(
     settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
     for name in ("uncertainty", "checks", "compare", "limits"):
         settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
-    former = [key for key in RETIRED if key in settings["uncertainty"]]
-    notes = list(notes)
-    for key in former:
-        del settings["uncertainty"][key]
-        notes.append(
-            f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve "
-            f"may do between two sieves counts by default. Remove the line; {RETIRED[key]} = false "
-            "leaves it out."
-        )
+    for key in RETIRED:
+        settings["uncertainty"].pop(key, None)
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,
         material=str(given.get("material", "")).strip(),
