@@ -204,7 +204,7 @@ def _complete_cells(
                 group=group,
                 first_group=missing[0][0],
                 within=within,
-                first_level=missing[0][1],
+                first_level=dict(zip(frame[within].astype(str), frame[within]))[missing[0][1]],
             ),
         )
     averaged = (CheckRemark.AVERAGED(),) if cells["size"].max() > 1 else ()

@@ -27,7 +27,7 @@ from psdstats.planning.planned_weighing import (
     weigh_powder,
 )
 from psdstats.simulate.trial import SimulatedMasses, quantities_of, rule_sizes
-from psdstats.uncertainty.linear import percentile_jacobian
+from psdstats.uncertainty.linear import one_thread, percentile_jacobian
 
 FEWEST_PAIRS = 30  # stacks with two bracketed sizes below which no spread is told
 
@@ -257,6 +257,7 @@ def _by_rule(share: Array, aperture_um: Array, rule: str) -> _Found:
     )
 
 
+@one_thread
 def _by_law(
     masses: Sequence[SimulatedMasses], weighing: PlannedWeighing, sample_g: float, to_law: int
 ) -> _Found:

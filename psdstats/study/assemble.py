@@ -317,13 +317,7 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         )
     if waiting:
         notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
-    notes += [
-        f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve may "
-        "do between two sieves counts by default. Remove the line; "
-        f"{instead} = false leaves it out."
-        for key, instead in RETIRED.items()
-        if key in given.get("uncertainty", ())
-    ]
+    notes += _refuse_former(raw)
     chosen, balances = _balances(raw, runs, by_run, notes, problems)
     problems += [*_compare_problems(raw, runs), *_split_problems(raw.runs, runs)]
     records = tuple(
@@ -335,6 +329,18 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         remedy = "Weigh at least one run."
         problems.append(Problem(table.file, "no run is weighed yet", remedy, None, col.GROSS))
     return _study(raw, records, sieves, balances, notes) if records else None
+
+
+def _refuse_former(raw: RawStudy) -> list[str]:
+    """What is told of settings that had an effect in an earlier release."""
+    given: Mapping[str, Any] = raw.settings
+    return [
+        f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve may "
+        "do between two sieves counts by default. Remove the line; "
+        f"{instead} = false leaves it out."
+        for key, instead in RETIRED.items()
+        if key in given.get("uncertainty", ())
+    ]
 
 
 def _study(

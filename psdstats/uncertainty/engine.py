@@ -32,6 +32,7 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import Interval, JointLaw, prepare
+from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.monte_carlo import (
     MIN_BLOCKS,
     Accumulator,
@@ -328,6 +329,7 @@ def unsettled(accumulator: Accumulator) -> tuple[Remark, ...]:
     return (PropagationRemark.NOT_SETTLED(draws=accumulator.draws, digits=accumulator.digits),)
 
 
+@one_thread
 def propagate(
     study: Study,
     *,

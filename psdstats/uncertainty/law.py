@@ -40,6 +40,7 @@ from psdstats.uncertainty.linear import (
     curve_jacobian,
     of_inputs,
     on_ln_size,
+    one_thread,
     percentile_jacobian,
     shared_factor,
     undersize_law,
@@ -277,6 +278,7 @@ class Interval:
 _BETWEEN = "between_sieves"
 
 
+@one_thread
 def prepare(
     study: Study,
     *,
@@ -453,6 +455,7 @@ def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
     return (*peaks, *flat)
 
 
+@one_thread
 def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
     """Covariance of ln of every quantity, with the sensitivities of the mean curves.
 

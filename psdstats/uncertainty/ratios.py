@@ -35,7 +35,7 @@ from psdstats.uncertainty.engine import (
 )
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
-from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.linear import coverage_factor, one_thread
 from psdstats.uncertainty.monte_carlo import (
     LEAST_SPAN,
     BlockSummary,
@@ -413,6 +413,7 @@ class RatioIntervals(DrawnOrLinear):
         )
 
 
+@one_thread
 def ratio_intervals(
     study: Study,
     pairs: Iterable[Pair],
