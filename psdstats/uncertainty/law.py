@@ -484,7 +484,7 @@ def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
             laws[lost] = mean_curves(law, alike, own=lost)
         rows = len(QUANTITIES) * law.order + column
         gap = np.where(known[law.order, column], 1.0, np.nan)
-        covariance = laws[lost].contributions.rows(rows).covariance
+        covariance = laws[lost].contributions.covariance[np.ix_(rows, rows)]
         found[quantity] = covariance * np.outer(gap, gap)
     return found
 
