@@ -455,14 +455,14 @@ def _balances(
     balances: dict[str, Balance] = {}
     for name, table in given.items():
         balances[name] = Balance(name=name, **table)
-        if "repeatability_g" not in table:
+        if "repeatability_g" not in table and balances[name].has_data_sheet:
             notes.append(f"Balance {name} states no repeatability: it is taken as 0 g.")
     for name in (name for name in masses if name not in given):
         step_g = float(Decimal(1).scaleb(-max(map(decimals_written, masses[name]), default=0)))
         balances[name] = Balance(name=name, resolution_g=step_g)
         notes.append(
             f"Balance {name!r} is not described: its resolution is taken as {step_g:g} g, "
-            "the finest step of the readings, and its repeatability as 0 g."
+            "the finest step of the readings."
         )
     return chosen, balances
 

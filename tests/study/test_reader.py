@@ -43,7 +43,7 @@ def test_assumptions_are_stated(flat):
         "The weighings name no sieves: each group is taken to use one physical stack for all its "
         "runs.",
         "Balance 'balance' is not described: its resolution is taken as 0.01 g, the finest step of "
-        "the readings, and its repeatability as 0 g.",
+        "the readings.",
     )
 
 

@@ -70,6 +70,7 @@ class Repeatability(Source):
                 run.balance
                 for run in weighings.runs
                 if weighings.study.balances[run.balance].repeatability_g == 0
+                and weighings.study.balances[run.balance].has_data_sheet
             }
         )
         found.notes += [SourceRemark.NO_REPEATABILITY(balance=name) for name in silent]
