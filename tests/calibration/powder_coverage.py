@@ -520,7 +520,8 @@ def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> No
         "Carlo standard error of the coverages of a cell. u: half the interval over 1.96. u of a "
         "knower: of one who knows the family and fits its two parameters to the same sieves. "
         f"Powders of one family are the same in all its cells. Cells with fewer than {FEWEST} "
-        "answers are not judged.\n",
+        "answers are not judged. Left out are families that the prior was not fitted to; the power "
+        "of the likelihood was chosen with tables of this kind in view, theirs among them.\n",
         "## Summary\n",
         *(_summary(kind, table[table["what"] == kind]) for kind in kinds),
         *(
