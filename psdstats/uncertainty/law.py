@@ -119,6 +119,7 @@ class JointLaw:
         scale = value.ravel()
         log_covariance = self.contributions.covariance
         u = np.sqrt(np.diag(log_covariance)).reshape(value.shape) * value
+        u = np.where(u > value, np.nan, u) if self.curves is None else u
         k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
         ends = self.ends(k)
         lower = np.where(known, ends[0], self.sizes.lower)
@@ -136,6 +137,7 @@ class JointLaw:
                     run=self.arrays.runs[row], quantity=QUANTITIES[quantity]
                 )
                 for row, quantity in np.argwhere(doubts[:, : LEVELS.size])
+                if self.curves is None  # the law of the curve has remarks of its own
             ),
         )
 
@@ -144,6 +146,7 @@ class JointLaw:
         value = self.sizes.value
         reach = k * self.contributions.u.reshape(value.shape) * value
         ends = np.stack([value - reach, value + reach])
+        ends[:, reach > value] = np.array([[0.0], [np.inf]])  # a flat step: nothing is said
         if self.curves is not None:
             ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
         return ends
@@ -204,12 +207,12 @@ class JointLaw:
         action = self.table.on_mass
         np.add.at(variance, (action.run, action.place), np.square(action.coefficient))
         thin = self.table.net_g < _THIN * np.sqrt(variance)
-        doubts = np.zeros(value.shape, dtype=bool)
-        for level in range(LEVELS.size):
-            above = arrays.aperture_um < value[:, level, None] * (1 - 1e-9)
-            holding = above.sum(axis=1)
-            rows = np.arange(len(value))
-            doubts[:, level] = beyond[:, level] | thin[rows, holding]
+        doubts, place = beyond.copy(), np.arange(thin.shape[1])
+        for level in range(LEVELS.size):  # no class that the interval touches may be thin
+            ends = (value[:, level] * (1 - 1e-9), lower[:, level], upper[:, level])
+            classes = np.array([(arrays.aperture_um < end[:, None]).sum(axis=1) for end in ends])
+            first, last = classes.min(axis=0)[:, None], classes.max(axis=0)[:, None]
+            doubts[:, level] |= (thin & (place >= first) & (place <= last)).any(axis=1)
         doubts[:, LEVELS.size] = doubts[:, : LEVELS.size].any(axis=1)
         return np.asarray(doubts & ~np.isnan(value))
 
