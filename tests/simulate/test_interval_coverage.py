@@ -33,7 +33,7 @@ def load(name: str) -> ModuleType:
     [
         (3, {}, False, 250),
         (3, {}, True, 30),
-        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 120),
+        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 30),
     ],
     ids=["five times, runs alone", "five times", "one shared stack, three times"],
 )
