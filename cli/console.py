@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 _PLAIN = {
     "─": "-", "−": "-", "–": "-", "…": "...", "≥": ">=", "≤": "<=", "→": "->", "×": "x", "±": "+-",
+    "ν": "nu",
 }  # fmt: skip
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
@@ -241,11 +242,11 @@ def present(page: Page, options: argparse.Namespace, console: Console) -> int:
     )
     for sentence in page.sentences:
         console.say(sentence)
-    shown = page.tables if options.all_tables else page.first
+    shown = page.printed if options.all_tables else page.first
     for table in shown:
         console.say()
         print_table(table, options, console)
-    left = [table.name for table in page.tables if table not in shown]
+    left = [table.name for table in page.printed if table not in shown]
     if left:
         console.remark(f"\nNot shown: {', '.join(left)}. Add --all-tables to print them.")
     for note in page.notes:

@@ -32,6 +32,7 @@ COMMANDS = (
     "convert",
     "sizes",
     "budget",
+    "limit",
     "compare",
     "groups",
     "rate",
@@ -151,8 +152,8 @@ def _nearest(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {near[0]}?" if near else "."
 
 
-def build_parser() -> CommandParser:
-    """The parser of the whole command line, one subparser a command module."""
+def build_parser(names: Iterable[str] = COMMANDS) -> CommandParser:
+    """The parser of the command line, one subparser a command module: of all, or of those named."""
     parser = CommandParser(
         prog="psdstats",
         description="From sieve weighings of a milling trial to sizes with uncertainty,\n"
@@ -162,7 +163,7 @@ def build_parser() -> CommandParser:
     )
     parser.add_argument("--version", action="version", version=f"psdstats {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
+    for name in names:
         module = import_module(f".commands.{name}", __package__)
         add_command(commands, name, module).set_defaults(run=module.run)
     return parser
@@ -185,7 +186,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _survive_old_code_pages()
     gc.set_threshold(*RARE_COLLECTION)
     try:
-        options = build_parser().parse_args(arguments)
+        words = sys.argv[1:] if arguments is None else arguments
+        # the options of the other commands are not wanted: half the time of a short command
+        named = words[:1] if words and words[0] in COMMANDS else COMMANDS
+        options = build_parser(named).parse_args(words)
         console = Console(quiet=options.quiet, json=options.json)
         if hasattr(options, "decimal"):
             options.say = Numerals(options.decimal)

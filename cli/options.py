@@ -364,7 +364,15 @@ def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> N
         ("--shape-factor", 0.5, "F", "particle volume over the cube of its sieve size"),
     )
     meaning = "standard whose tolerance applies without certificates"
-    add_values(parser, ("--standard", "ISO 3310-1", "NAME", meaning), kind=str)
+    rule = (
+        "rule that a procedure prescribes: semilog, linear, logprobit or monotone (default: none)"
+    )
+    add_values(
+        parser,
+        ("--standard", "ISO 3310-1", "NAME", meaning),
+        ("--rule", None, "RULE", rule),
+        kind=str,
+    )
 
 
 def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> PlannedWeighing:
@@ -378,6 +386,7 @@ def planned_weighing(options: argparse.Namespace, *, resolution_g: float) -> Pla
         repeatability_d=options.repeatability_d,
         certified_u_percent=options.certified_u,
         standard=options.standard,
+        rule=options.rule,
     )
 
 

@@ -24,6 +24,7 @@ __all__ = ["demo_files", "write_demo"]
 
 SEED_FOUR_BENCHES = 20261125
 SEED_ONE_BENCH = 48
+SIEVE_CERTIFICATE = "S 26-041, 2026-01-20 (invented)"
 HERE = Path(__file__).resolve().parent
 
 R20_3_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
@@ -62,7 +63,7 @@ def write_demo(target: Path) -> None:
 def _four_benches() -> TrialDesign:
     fine = Balance(
         name="alder-1", resolution_g=0.01, repeatability_g=0.008, capacity_g=2200.0,
-        slope_u=1e-5, linearity_g=0.02,
+        slope_u=1e-5, linearity_g=0.02, certificate="W 26-118, 2026-02-10 (invented)",
     )  # fmt: skip
     coarse = replace(fine, name="cedar-1", resolution_g=0.1, repeatability_g=0.05, linearity_g=0.1)
     benches = (
@@ -111,7 +112,7 @@ def _one_bench() -> TrialDesign:
 
 
 def _blemish(study: Study) -> Study:
-    """Three things that happen at a bench and that the checks must find."""
+    """Three things that happen at a bench and that the checks must find; certificates are named."""
     changes: dict[str, Callable[[Run], Run]] = {
         # powder left in the mesh: empty and loaded weighing are both too heavy
         "alder-10to1-12min-b": lambda run: _with_reading(run, 63.0, tare_g=0.42, gross_g=0.42),
@@ -121,7 +122,11 @@ def _blemish(study: Study) -> Study:
         "cedar-5to1-6min-b": lambda run: _with_reading(run, 180.0, gross_g=0.04),
     }
     runs = tuple(changes[run.name](run) if run.name in changes else run for run in study.runs)
-    return replace(study, runs=runs)
+    named = {
+        key: replace(sieve, certificate=SIEVE_CERTIFICATE) if sieve.is_certified else sieve
+        for key, sieve in study.sieves.items()
+    }
+    return replace(study, runs=runs, sieves=named)
 
 
 def _with_reading(run: Run, aperture_um: float, **added_g: float) -> Run:
@@ -214,12 +219,13 @@ def _readings(reading: Reading, step_g: float) -> tuple[str, str, str]:
 
 def _sieves_text(study: Study) -> str:
     header = ("sieve", "nominal_um", "certified_um", "expanded_uncertainty_um", "coverage_factor",
-              "standard")  # fmt: skip
+              "standard", "certificate")  # fmt: skip
     return _table(
         header,
         (
             (key, f"{sieve.nominal_um:g}", f"{sieve.certified_um:.1f}",
-             f"{sieve.expanded_uncertainty_um:.1f}", f"{sieve.coverage_factor:g}", sieve.standard)
+             f"{sieve.expanded_uncertainty_um:.1f}", f"{sieve.coverage_factor:g}", sieve.standard,
+             sieve.certificate)
             for key, sieve in study.sieves.items()
             if sieve.is_certified
         ),

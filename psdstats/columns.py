@@ -11,11 +11,13 @@ RUN = "run"
 GROUP = "group"
 TIME = "milling_time_min"
 REPLICATE = "replicate"
+SPLIT = "split"
+CHARGE = "charge"
 SHAKING_TIME = "shaking_time_min"
 SAMPLE_MASS = "sample_mass_g"
 BALANCE = "balance"
 BALL_RATIO = "ball_ratio"
-BOOKKEEPING = (RUN, REPLICATE, SAMPLE_MASS, BALANCE)
+BOOKKEEPING = (RUN, REPLICATE, SPLIT, SAMPLE_MASS, BALANCE)
 """Columns that describe a run without being a factor of the trial."""
 
 SIEVE = "sieve"

@@ -57,6 +57,7 @@ def hold_number(
     least: float = -math.inf,
     above: float = -math.inf,
     below: float = math.inf,
+    most: float = math.inf,
     optional: bool = False,
 ) -> None:
     """Hold a field as a finite float within its limits, or refuse it."""
@@ -70,9 +71,10 @@ def hold_number(
     if not math.isfinite(number):
         unit = {"um": " in µm", "g": " in g", "min": " in min"}.get(field.rpartition("_")[2], "")
         raise refusal(record, field, "this is no finite number", f"Give the number alone{unit}.")
-    if not (number >= least and above < number < below):
+    if not (least <= number <= most and above < number < below):
         low = f"above {above:g}" if least == -math.inf else f"of at least {least:g}"
         high = "" if below == math.inf else f" and below {below:g}"
+        high += "" if most == math.inf else f" and at most {most:g}"
         raise refusal(record, field, "the number cannot be so", f"Give a number {low}{high}.")
     object.__setattr__(record, field, number)
 

@@ -58,8 +58,7 @@ def test_the_settings_describe_the_simulated_balances(
     assert four_benches.shape_factor == design.powder.shape_factor
     assert four_benches.title == design.title
     assert four_benches.tares == design.tares
-    switches = ("rounding", "repeatability", "calibration", "aperture", "sampling", "lost_powder",
-                "interpolation")  # fmt: skip
+    switches = ("rounding", "repeatability", "calibration", "aperture", "sampling", "lost_powder")
     assert all(four_benches.uncertainty[name] is True for name in switches)
 
 

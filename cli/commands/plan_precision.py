@@ -37,10 +37,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         kind=numbers,
     )
     add_quantity(parser, QUANTITIES[:3])
+    change = parser.add_mutually_exclusive_group()
+    stated = "change of all sizes to plan for, per cent (default: -10)"
+    add_values(change, ("--change", None, "PERCENT", stated))
+    after = "sizes that the powder changes to, µm"
+    add_values(change, ("--to", None, "D10,D50,D90", after), kind=powder)
     wanted = "wanted standard uncertainty of the size, per cent"
     add_values(parser, ("--wanted", 1.0, "PERCENT", wanted))
     add_weighing(parser, density=...)
-    add_simulation(parser, trials=1000, what="simulated stacks a cell, two samples on each")
+    add_simulation(
+        parser, trials=256, what="simulated stacks a cell, two samples of each powder on each"
+    )
     add_page(parser)
 
 
@@ -55,6 +62,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             expected_powder(options.powder),
             options.apertures,
             wanted_percent=options.wanted,
+            to=options.change if options.to is None else expected_powder(options.to),
             weighing=weighing,
             quantity=options.quantity,
             resolution_g=options.resolution,

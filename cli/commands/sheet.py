@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=numbers)
     add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=int)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=int)
     design.add_argument(
         "--factor",
         action="append",
@@ -100,6 +101,7 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
         group,
         ("--resolution", 0.01, "D", "its resolution, g"),
         ("--repeatability", 0.0, "SD", "its standard deviation of repeated readings, g"),
+        ("--linearity", None, "G", "its largest error of linearity, g"),
     )
 
 
@@ -146,6 +148,7 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         sieves=dict.fromkeys(groups, own) if own else {},
         one_stack=options.one_stack,
         replicates=options.replicates,
+        splits=options.splits,
         factors=dict(options.factor),
         sample_mass_g=options.sample_g,
         shaking_time_min=options.shaking_min,
@@ -153,6 +156,7 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
             name=options.balance,
             resolution_g=options.resolution,
             repeatability_g=options.repeatability,
+            linearity_g=options.linearity,
         ),
         tares=TareHandling.ONCE if options.tares_once else TareHandling.EACH_RUN,
         second_shaking=options.second_shaking,

@@ -60,7 +60,7 @@ from psdstats.student import critical_t
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -184,7 +184,7 @@ def compare(
         )
     counted = measurement_sources(study, sources) if given is None else given.sources
     law = prepare(study, sources=counted, rule=None if given is None else given.rule)
-    at_mean = law.at_mean_curve(plan.factors)
+    at_mean = at_mean_curve(law, plan.factors)
     own = partial(propagate, study, seed=seed, sources=counted)
     draw = propagation if callable(propagation) else own
     return compare_sizes(

@@ -23,6 +23,7 @@ from psdstats.present import present
 from psdstats.study.records import Study
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.linear import undersize_law
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -125,9 +126,9 @@ def curve_points(
     study: Study, *, sources: Iterable[str | Source] | None = None
 ) -> list[CurvePoints]:
     """Undersize points of every run with their covariance."""
-    law = prepare(study, sources=sources)
+    law = prepare(study, sources=sources, rule="semilog")  # any rule: a fit needs no sizes
     arrays = law.arrays
-    undersize, of_mass, of_aperture = law.undersize()
+    undersize, of_mass, of_aperture = undersize_law(law.table)
     found = []
     for row in law.order.tolist():
         real = np.flatnonzero(arrays.real[row, 1:])

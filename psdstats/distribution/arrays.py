@@ -16,9 +16,10 @@ the coarsest class no upper aperture: half the finest aperture, and the coarsest
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,14 @@ class StudyArrays:
     def total_g(self) -> Array:
         """Sum of the net masses of each run, shape (R,)."""
         return np.asarray(self.net_g.sum(axis=1))
+
+    def take(self, rows: Sequence[int]) -> StudyArrays:
+        """The same for some of the runs, with the padding and the sieves of all."""
+        arrays: dict[str, Any] = {
+            name: own[list(rows)] for name, own in vars(self).items() if isinstance(own, np.ndarray)
+        }
+        runs = tuple(self.runs[row] for row in rows)
+        return replace(self, runs=runs, sieves=tuple(self.sieves[row] for row in rows), **arrays)
 
 
 def study_arrays(study: Study, runs: Iterable[Run] | None = None) -> StudyArrays:

@@ -20,7 +20,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import QUANTITIES, QUANTITY_UNITS, signed
 from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
+from psdstats.distribution.curves import (
+    InterpolationRule,
+    find_brackets,
+    ln_sizes,
+    undersize_of_masses,
+)
 from psdstats.errors import SizeError
 from psdstats.findings import Remark
 from psdstats.frozen import Array, freeze_arrays
@@ -177,7 +182,10 @@ def _refuse(wrong: NDArray[np.bool_], name: str, values: Array, rule: str) -> No
 
 LEVELS = np.array([0.1, 0.5, 0.9])
 LEVELS.setflags(write=False)
-STATUSES = ("bracketed", "below the finest sieve", "above the coarsest sieve")
+STATUSES = ("bracketed", "below the finest sieve", "above the coarsest sieve", "in one class")
+"""A span is in one class where nothing tells D10 from D90; a size never is."""
+LEAST_WIDTH = 1e-6
+"""D90 - D10 over D50 below which there is no span."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -196,8 +204,8 @@ class SizeTable:
         Both equal to the value where there is one, else the interval it lies in (0 or inf: open).
     status : tuple of tuple of str
         One of `STATUSES` for each run and quantity.
-    rule : InterpolationRule
-        Shape of the undersize curve between apertures.
+    rule : InterpolationRule or None
+        Shape of the undersize curve between apertures; None where the law of the curve gave sizes.
     notes : tuple of Remark
         What had to be assumed.
     """
@@ -207,7 +215,7 @@ class SizeTable:
     lower: Array
     upper: Array
     status: tuple[tuple[str, ...], ...]
-    rule: InterpolationRule
+    rule: InterpolationRule | None
     quantities: tuple[str, ...] = QUANTITIES
     notes: tuple[Remark, ...] = ()
 
@@ -231,7 +239,7 @@ class SizeTable:
 
 
 def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeTable:
-    """D10, D50, D90 and span of every run.
+    """D10, D50, D90 and span of every run by a rule.
 
     Parameters
     ----------
@@ -248,18 +256,36 @@ def sizes(study: Study, *, rule: str | InterpolationRule | None = None) -> SizeT
     Raises
     ------
     SizeError
-        If the rule is unknown or a run cannot be read as a distribution (no pan, no mass, …).
+        If no rule is given, it is unknown, or a run cannot be read as a distribution (no pan, no
+        mass, …).
     """
-    chosen = InterpolationRule(study.rule if rule is None else rule)
-    return sizes_of_arrays(study_arrays(study), rule=chosen)
+    wanted = study.rule if rule is None else rule
+    if wanted is None:
+        raise SizeError(
+            f"study {study.title!r} prescribes no rule; the powder's own sizes come with their "
+            f'uncertainty from psdstats.propagate, or give rule="semilog" for sizes by that rule.'
+        )
+    return sizes_of_arrays(study_arrays(study), rule=InterpolationRule(wanted))
 
 
 def sizes_of_arrays(
-    arrays: StudyArrays, *, rule: InterpolationRule, net_g: Array | None = None
+    arrays: StudyArrays,
+    *,
+    rule: InterpolationRule | None,
+    net_g: Array | None = None,
+    ln_size: Array | None = None,
 ) -> SizeTable:
-    """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`."""
+    """Sizes of runs already arranged as arrays, with other net masses if given; see `sizes`.
+
+    Shapes: ln_size (R, 3), sizes by the law of the curve, taken where two sieves bracket a level.
+    """
     undersize = undersize_of_masses(arrays.net_g if net_g is None else net_g)
-    size = np.exp(ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule))
+    if ln_size is None:
+        by_rule = ln_sizes(undersize, arrays.ln_aperture, LEVELS, rule or InterpolationRule.SEMILOG)
+    else:
+        found = find_brackets(undersize, LEVELS)
+        by_rule = np.where(found.below, -np.inf, np.where(found.above, np.inf, ln_size))
+    size = np.exp(by_rule)
     finest, coarsest = arrays.aperture_um[:, :1], arrays.aperture_um[:, -1:]
     below, above = size == 0.0, np.isposinf(size)
     lower = np.concatenate([np.where(above, coarsest, size), np.empty((len(size), 1))], axis=1)
@@ -267,6 +293,12 @@ def sizes_of_arrays(
     lower[:, 3], upper[:, 3] = span_bounds(lower[:, :3], upper[:, :3])
     code = np.where(below, 1, np.where(above, 2, 0))
     code = np.concatenate([code, code.max(axis=1, keepdims=True)], axis=1)
+    if ln_size is not None:
+        at_one = (code[:, 3] == 0) & (size[:, 2] - size[:, 0] <= LEAST_WIDTH * size[:, 1])
+        rows = np.flatnonzero(at_one)
+        ends = arrays.aperture_um[rows, found.upper[rows, 0] - 1]
+        upper[rows, 3] = arrays.aperture_um[rows, found.upper[rows, 2]] / ends - 1
+        lower[rows, 3], code[rows, 3] = 0.0, 3
     return SizeTable(
         runs=arrays.runs,
         value=np.where(code == 0, lower, np.nan),

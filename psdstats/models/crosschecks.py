@@ -197,6 +197,7 @@ def _complete_cells(
     present = set(zip(cells["group"], cells["level"], strict=True))
     missing = [(g, level) for g in groups for level in levels if (g, level) not in present]
     if missing:
+        named = dict(zip(frame[within].astype(str), frame[within], strict=True))
         return None, (
             CheckRemark.INCOMPLETE(
                 missing=len(missing),
@@ -204,7 +205,7 @@ def _complete_cells(
                 group=group,
                 first_group=missing[0][0],
                 within=within,
-                first_level=missing[0][1],
+                first_level=named[missing[0][1]],
             ),
         )
     averaged = (CheckRemark.AVERAGED(),) if cells["size"].max() > 1 else ()

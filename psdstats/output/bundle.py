@@ -14,7 +14,7 @@ from psdstats.output.content import Drawing, ReportContent, told_apart
 from psdstats.output.figures.save import png_bytes
 from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
-from psdstats.output.tables.table import Table
+from psdstats.output.tables.table import Place, Table
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
@@ -56,16 +56,20 @@ def write_report_folder(
 
 
 def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:
-    """Write tables as CSV, Markdown and LaTeX each, and as one workbook together."""
+    """Write tables as CSV, Markdown and LaTeX each, and as one workbook together.
+
+    A table for machines is written as CSV alone.
+    """
     tables = told_apart(tables)
     written = []
     for table in tables:
-        for ending, writer in (("csv", to_csv), ("md", to_markdown), ("tex", to_latex)):
+        forms = (("csv", to_csv), ("md", to_markdown), ("tex", to_latex))
+        for ending, writer in forms[:1] if table.place is Place.CSV else forms:
             path = folder / f"{table.key}.{ending}"
             _write(path, writer(table, say))
             written.append(path)
     book = folder / WORKBOOK
-    book.write_bytes(to_xlsx(tables))
+    book.write_bytes(to_xlsx([table for table in tables if table.place is not Place.CSV]))
     return [*written, book]
 
 

@@ -241,9 +241,14 @@ class Page:
         return tuple(table for table in self.tables if table.place is Place.FIRST)
 
     @property
+    def printed(self) -> tuple[Table, ...]:
+        """The tables that a terminal shows when asked for all."""
+        return tuple(table for table in self.tables if table.place is not Place.CSV)
+
+    @property
     def files(self) -> tuple[Table, ...]:
         """The tables that the report leaves to the files."""
-        return tuple(table for table in self.tables if table.place is Place.FILES)
+        return tuple(one for one in self.tables if one.place in (Place.FILES, Place.CSV))
 
     @property
     def drawings(self) -> tuple[Drawing, ...]:

@@ -13,8 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
 from psdstats.comparison.compare import compare
@@ -34,12 +32,19 @@ from psdstats.output.content import (
     ReportContent,
     Section,
 )
-from psdstats.output.pages.budget import budget_page
+from psdstats.output.pages.budget import (
+    balances_table,
+    budget_page,
+    run_budget_page,
+    sieves_table,
+    usual_run,
+)
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
+from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import model_checks_page
-from psdstats.output.pages.parts import number_column, without_repeats
+from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
@@ -48,9 +53,10 @@ from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
+from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
+from psdstats.uncertainty.conformity import judge_limit, specifications
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import undersize_bands
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words
@@ -148,7 +154,8 @@ def report(
     stage(SHARING)
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
-    further = further_pages(study, propagation, level=level, target_um=target_um, say=say)
+    further = _limits(study, propagation, say)
+    further += further_pages(study, propagation, level=level, target_um=target_um, say=say)
     content = report_content(
         study,
         check_study(study) if checks is None else checks,
@@ -204,7 +211,18 @@ def _measured(
     bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
     means = mean_sizes(propagation, runs, [GROUP, TIME])
     shares = budget(study, by=_compared_by(study, comparison), sources=sources)
-    return sizes_page(propagation, runs, bands, means, say), budget_page(shares, say)
+    page, run = budget_page(shares, say), usual_run(propagation)
+    if run is not None:
+        page += run_budget_page(shares.inputs, propagation, run, "D50", say)
+    page += Page(heading=page.heading, blocks=(sieves_table(study),))
+    return sizes_page(propagation, runs, bands, means, say), page
+
+
+def _limits(study: Study, propagation: Propagation, say: Numerals) -> list[Page]:
+    """Decisions on the limits that study.toml states."""
+    limits, sources = specifications(study), propagation.sources
+    found = [judge_limit(study, one, sources=sources) for one in limits]
+    return [limits_page(found, say)] if found else []
 
 
 def _compared_by(study: Study, comparison: Comparison | PsdstatsError) -> str:
@@ -292,7 +310,7 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
         blocks=(
             Paragraph(words.study_sentence(study)),
             _groups_table(study, say),
-            _balance_table(study),
+            balances_table(study),
         ),
         notes=study.notes,
         notes_heading=words.ASSUMED_HEADING,
@@ -329,31 +347,9 @@ def _groups_table(study: Study, say: Numerals) -> Table:
     )
 
 
-def _balance_table(study: Study) -> Table:
-    kinds = ("resolution", "repeatability")
-    frame = pd.DataFrame(
-        [
-            {"balance": one.name, **{f"{kind}_g": getattr(one, f"{kind}_g") for kind in kinds}}
-            for one in study.balances.values()
-        ]
-    )
-    return Table(
-        name="balances",
-        frame=frame,
-        caption=words.BALANCES_CAPTION,
-        columns=(
-            Column(name="balance", heading="balance"),
-            *(
-                number_column(frame[f"{kind}_g"], name=f"{kind}_g", heading=kind, unit="g")
-                for kind in kinds
-            ),
-        ),
-    )
-
-
 def method_section(study: Study, propagation: Propagation) -> Section:
     """The method of this report, with the choices actually made."""
-    rule = str(study.rule)
+    rule = propagation.rule
     blocks: tuple[Block, ...] = (
         Paragraph(words.weighing_paragraph(study), cites=True),
         Equation(*words.NET_MASSES),
@@ -393,7 +389,7 @@ def provenance_record(
         "draws": propagation.draws,
         "sources": list(propagation.sources),
         "sources_left_out": list(propagation.sources_left_out),
-        "rule": propagation.rule,
+        "rule": propagation.rule or None,
         "coverage": propagation.coverage,
         "options": dict(options),
     }

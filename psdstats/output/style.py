@@ -90,6 +90,15 @@ def house_style() -> Iterator[None]:
     a report.
     """
     import matplotlib as mpl
+
+    with mpl.rc_context(_settings()):
+        yield
+
+
+@cache
+def _settings() -> dict[Any, Any]:
+    """What the house style sets; read once."""
+    import matplotlib as mpl
     from matplotlib.font_manager import fontManager
 
     own: dict[Any, Any] = {
@@ -101,8 +110,7 @@ def house_style() -> Iterator[None]:
     installed = {font.name for font in fontManager.ttflist}
     further = [name for name in _FURTHER_FONTS if name in installed]
     own["font.family"] = [*own["font.family"], *further]
-    with mpl.rc_context(own):
-        yield
+    return own
 
 
 def mark(index: int) -> Mark:

@@ -15,7 +15,8 @@ from psdstats.study.cells import guarded
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _KEPT = re.compile(
-    r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w))|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
+    r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w)|[−+]\d)"
+    r"|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"
 )
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~$&])")
 _LATEX = {
@@ -47,6 +48,7 @@ _LATEX = {
     "Δ": r"$\Delta$",
     "α": r"$\alpha$",
     "λ": r"$\lambda$",
+    "ν": r"$\nu$",
     "ρ": r"$\rho$",
     "σ": r"$\sigma$",
     "χ": r"$\chi$",

@@ -1,11 +1,11 @@
 """Powders a trial is expected to meet: how their samples are sieved and weighed, and their sizes.
 
 `psdstats.simulate` sieves an expected powder on many stacks, each with apertures of its own, two
-samples on every stack: a finite number of particles, readings of the balance, sizes by the
-interpolation rule of the evaluation.  Masses in g, sizes in µm, uncertainties as standard
-deviations of ln size in per cent, each with its Monte Carlo standard error.
+samples on every stack: a finite number of particles, readings of the balance.  What an evaluation
+makes of them is found in `planned_sizes`.
 
-Not counted: splitting of the sample, losses, run-to-run variation of the mill.
+Masses in g, sizes in µm, uncertainties in per cent.  Not counted: linearity of the balance,
+splitting of the sample, losses, run-to-run variation of the mill.
 """
 
 from __future__ import annotations
@@ -13,22 +13,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import auto
-from math import pi
+from math import pi, sqrt
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.distribution.arrays import class_sizes_um
+from psdstats.distribution.curves import InterpolationRule
 from psdstats.errors import PlanError, require_positive
 from psdstats.findings import RemarkKind
 from psdstats.frozen import Array
-from psdstats.sieves.standards import practice_rule
+from psdstats.sieves.standards import practice_rule, tolerance_um
 from psdstats.simulate.curve import undersize_through
 from psdstats.simulate.design import Bench, Powder, SieveSet, TrialDesign
 from psdstats.simulate.trial import SimulatedMasses, simulate_net_masses
 from psdstats.study.records import Balance
 
-G_PER_KG, MM2_PER_M2 = 1e3, 1e6
+G_PER_KG, MM2_PER_M2, CM_PER_UM = 1e3, 1e6, 1e-4
 
 
 class PlanningRemark(RemarkKind):
@@ -43,6 +44,7 @@ class PlanningRemark(RemarkKind):
     OVERLOADED = auto()
     TOO_FINE_TO_SIEVE_DRY = auto()
     FEWER_SIEVES = auto()
+    PEAK_MAY_HIDE = auto()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +86,8 @@ class ExpectedPowder:
 
         Notes
         -----
-        Probit of the undersize linear in ln x through the three points; the end pieces go on.
+        Probit of the undersize a smooth curve of ln x through the three points, nearly straight
+        beyond them.
         """
         return undersize_through(self.percentiles_um, aperture_um)
 
@@ -130,7 +133,14 @@ def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
     return G_PER_KG * practice_rule("load_limit_coarse").value * aperture_um / 1000 * area_m2
 
 
-FEWEST_PAIRS = 30  # stacks with two bracketed sizes below which no spread is told
+def rising_apertures(aperture_um: Sequence[float]) -> tuple[float, ...]:
+    """Apertures of a stack, µm, each once, finest first; two or more."""
+    apertures = sorted({float(one) for one in aperture_um})
+    if len(apertures) < 2 or apertures[0] <= 0:
+        raise PlanError(f"the stack has {len(apertures)} apertures; give two or more above zero.")
+    return tuple(apertures)
+
+
 FEWEST_TRIALS = 100
 
 
@@ -153,6 +163,9 @@ class PlannedWeighing:
         the standard.
     standard : str, default="ISO 3310-1"
         Standard whose tolerance the sieves keep.
+    rule : str or None
+        Interpolation rule that a procedure prescribes ("semilog", "linear", "logprobit",
+        "monotone"); None: the law of the powder's own curve.
     """
 
     density_g_per_cm3: float = 2.7
@@ -161,6 +174,7 @@ class PlannedWeighing:
     repeatability_d: float = 1.0
     certified_u_percent: float | None = None
     standard: str = "ISO 3310-1"
+    rule: str | None = None
 
     def __post_init__(self) -> None:
         require_positive("density", self.density_g_per_cm3)
@@ -172,42 +186,46 @@ class PlannedWeighing:
             )
         if self.certified_u_percent is not None:
             require_positive("certified uncertainty", self.certified_u_percent)
-
-
-@dataclass(frozen=True, kw_only=True)
-class FoundSize:
-    """What simulated samples say of one quantity; NaN where too few of them bracket it.
-
-    Parameters
-    ----------
-    quantity : str
-        "D10", "D50", "D90" or "span".
-    u_percent, u_error_percent : float
-        Standard uncertainty of one sample, and its Monte Carlo standard error.
-    u_change_percent, u_change_error_percent : float
-        The same of the change between two samples on one stack.
-    shared_percent : float
-        The part that samples on one stack have in common.
-    interpolation_percent : float
-        By how much the interpolation rule misses the true curve when apertures and masses are
-        known exactly; positive where it gives too coarse a size.
-    share_open : float
-        Share of samples in which the sieves do not bracket the quantity.
-    """
-
-    quantity: str
-    u_percent: float
-    u_error_percent: float
-    u_change_percent: float
-    u_change_error_percent: float
-    shared_percent: float
-    interpolation_percent: float
-    share_open: float
+        rules = [str(one) for one in InterpolationRule]
+        if self.rule is not None and self.rule not in rules:
+            raise PlanError(f"rule {self.rule!r} is not known; choose {', '.join(rules)}, or none.")
 
     @property
-    def own_percent(self) -> float:
-        """The part that each sample has for itself, per cent."""
-        return self.u_change_percent / float(np.sqrt(2))
+    def reading_variance(self) -> float:
+        """Variance of a net mass by its two readings, in squared scale intervals."""
+        return 2 * (1 / 12 + self.repeatability_d**2)
+
+    def particle_g(self, aperture_um: Array) -> Array:
+        """Mass of a particle of each class, pan first, g.
+
+        Parameters
+        ----------
+        aperture_um : ndarray, shape (n,)
+            Rising apertures, µm.
+
+        Returns
+        -------
+        ndarray, shape (n + 1,)
+        """
+        size_cm = class_sizes_um(aperture_um[None, :])[0] * CM_PER_UM
+        return np.asarray(self.density_g_per_cm3 * self.shape_factor * size_cm**3)
+
+    def u_ln_aperture(self, aperture_um: Array) -> Array:
+        """Standard uncertainties of ln aperture.
+
+        Parameters
+        ----------
+        aperture_um : ndarray, shape (n,)
+            Apertures, µm.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+        """
+        if self.certified_u_percent is not None:
+            return np.full(len(aperture_um), self.certified_u_percent / 100)
+        limits = [tolerance_um(float(one), standard=self.standard) for one in aperture_um]
+        return np.array(limits) / sqrt(3) / aperture_um
 
 
 def weigh_powder(
@@ -228,7 +246,7 @@ def weigh_powder(
     certified = weighing.certified_u_percent
     stack = SieveSet(
         name="stack",
-        apertures_um=tuple(sorted({float(one) for one in aperture_um})),
+        apertures_um=rising_apertures(aperture_um),
         certificate_percent=None if certified is None else 2 * certified,
         certificate_decimals=4,
         standard=weighing.standard,
@@ -252,42 +270,3 @@ def weigh_powder(
         sample_mass_g=sample_g,
     )
     return simulate_net_masses(design, trials=trials, seed=seed)
-
-
-def found_size(masses: SimulatedMasses, quantity: str) -> FoundSize:
-    """Spread of one quantity over simulated samples."""
-    column = QUANTITIES.index(quantity)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ln_size = np.log(masses.measured()[:, :, column])
-        miss = np.log(masses.by_rule[:, :, column] / masses.true[:, :, column])
-    is_open = ~np.isfinite(ln_size)
-    pairs = ln_size[~is_open.any(axis=1)]
-    enough = len(pairs) >= FEWEST_PAIRS
-    one, one_error = _root_mean(_squares(pairs)) if enough else (np.nan, np.nan)
-    change = (pairs[:, 1] - pairs[:, 0]) ** 2
-    two, two_error = _root_mean(change) if enough else (np.nan, np.nan)
-    miss = miss[np.isfinite(miss)]
-    return FoundSize(
-        quantity=quantity,
-        u_percent=100 * one,
-        u_error_percent=100 * one_error,
-        u_change_percent=100 * two,
-        u_change_error_percent=100 * two_error,
-        shared_percent=100 * float(np.sqrt(max(one**2 - two**2 / 2, 0.0))) if enough else np.nan,
-        interpolation_percent=100 * float(np.expm1(miss.mean())) if miss.size else np.nan,
-        share_open=float(is_open.mean()),
-    )
-
-
-def _squares(pairs: Array) -> Array:
-    """For each stack the mean square about the mean of all, so that their mean is u²."""
-    rest = pairs - pairs.mean()
-    return np.asarray((rest**2).mean(axis=1) * len(pairs) / (len(pairs) - 1))
-
-
-def _root_mean(squares: Array) -> tuple[float, float]:
-    """Root of a mean and its Monte Carlo standard error."""
-    mean = float(squares.mean())
-    error = float(squares.std(ddof=1) / np.sqrt(len(squares)))
-    root = float(np.sqrt(mean))
-    return root, error / (2 * root) if root > 0 else 0.0

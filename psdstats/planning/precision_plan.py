@@ -1,143 +1,112 @@
-"""Uncertainty of a percentile against balance resolution and sample mass, by the linear law.
+"""Balance resolution and sample mass that a wanted uncertainty of a size, or of a change, asks for.
 
 Masses in g, sizes in µm, uncertainties as standard uncertainties of ln D in per cent.  For one run
-of an expected powder on a stack, by the law of JCGM 100 with the semilog rule:
+of an expected powder on a stack, by the law of JCGM 100:
 
-    u² = A d²/M² + B/M + C
+    u² = A d²/M² + B/M + C + I
 
 d scale interval, M sample mass; A from two readings a class (rounding, and repeatability as a
 multiple of d), B from the finite number of particles (Var m_i = m_i μ_i), C from the apertures
-(certificate, else the tolerance of the standard as rectangular).  For the change between two runs
-of like powders on the same sieves C cancels and the rest counts twice.
+(certificate, else the tolerance of the standard as rectangular), I from what the undersize curve
+may do between the sieves; sensitivities and I are those of the evaluation's law, on average over
+simulated samples.  C and I stay whatever the balance and the sample.
 
-The law takes the curve as straight between two sieves; where it is not (in the tails of a powder on
-a wide series), or the balance is coarse, it can be off: `precision` simulates beside it.
+For the change from one stated powder to another on the same sieves, A and B count for both, C takes
+the difference of the two sensitivities to each aperture, I the joint law of both curves.  Between
+like powders C and I are 0: the limit for changes too small to move the curve.
 
-Balance resolution and sample mass that a wanted uncertainty of a percentile asks for.
+The linear law can be off where the balance is coarse: every resolution and sample mass is simulated
+beside it (`planned_sizes`) and judged by that.  By a prescribed rule I is 0, and the size is the
+size by that rule.
 
-Masses in g, sizes in µm, uncertainties as standard uncertainties of ln D in per cent.  Every
-resolution and sample mass is simulated (`planned_weighing`: particles, apertures, readings, the
-interpolation rule) and judged by that; beside it stands the linear law (`precision_law`), which
-says what each source contributes and how large a sample must be.
-
-Not counted: splitting of the sample, losses, run-to-run variation of the mill.
+Not counted: linearity of the balance, splitting of the sample, losses, run-to-run variation of the
+mill.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf, sqrt
 
 import numpy as np
 import pandas as pd
 
-from psdstats.distribution.arrays import class_sizes_um
+from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError, require_positive
-from psdstats.frozen import Array
-from psdstats.planning.planned_weighing import (
-    ExpectedPowder,
-    FoundSize,
-    PlannedWeighing,
-    found_size,
-    weigh_powder,
+from psdstats.planning.planned_sizes import (
+    LawCheck,
+    PlannedSizes,
+    check_law,
+    planned_sizes,
 )
+from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, rising_apertures
 from psdstats.present import present
-from psdstats.sieves.standards import tolerance_um
-from psdstats.uncertainty.linear import percentile_jacobian
 
-LEVELS = {"D10": 0.1, "D50": 0.5, "D90": 0.9}
-CM_PER_UM = 1e-4
+_TO_LAW = 6  # samples of each powder, balance and mass given to the law
+CHANGE_PERCENT = -10.0  # where no change is stated; that of `power` too (our choice)
 
 
 @dataclass(frozen=True, kw_only=True)
 class PrecisionLaw:
-    """The three constants of the module's formula.
+    """The four constants of the module's formula, for a size or for a change.
 
     Parameters
     ----------
-    balance, particles, sieves : float
-        A, B (g) and C.
+    balance, particles, sieves, between : float
+        A, B (g), C and I.
     """
 
     balance: float
     particles: float
-    sieves: float
+    sieves: float = 0.0
+    between: float = 0.0
 
-    def u_percent(self, resolution_g: float, sample_g: float, *, change: bool = False) -> float:
-        """Standard uncertainty of one run, or of the change between two on the same sieves."""
-        own = self.balance * (resolution_g / sample_g) ** 2 + self.particles / sample_g
-        return 100 * sqrt(2 * own if change else own + self.sieves)
+    @property
+    def floor_percent(self) -> float:
+        """What no better balance and no larger sample can remove."""
+        return 100 * sqrt(self.sieves + self.between)
+
+    def u_percent(self, resolution_g: float, sample_g: float) -> float:
+        """Standard uncertainty with a balance and a sample."""
+        return sqrt(sum(part**2 for part in self.parts_percent(resolution_g, sample_g).values()))
 
     def parts_percent(self, resolution_g: float, sample_g: float) -> dict[str, float]:
-        """What balance, particles and sieves contribute to u of one run."""
+        """What balance, particles, sieves and the curve between them contribute."""
         return {
             "balance": 100 * sqrt(self.balance) * resolution_g / sample_g,
             "particles": 100 * sqrt(self.particles / sample_g),
             "sieves": 100 * sqrt(self.sieves),
+            "between": 100 * sqrt(self.between),
         }
 
-    def room(self, wanted_percent: float, *, change: bool = False) -> float:
+    def room(self, wanted_percent: float) -> float:
         """Variance left for balance and particles; not above zero where the sieves take it all."""
-        wanted = (wanted_percent / 100) ** 2
-        return wanted / 2 if change else wanted - self.sieves
+        return (wanted_percent / 100) ** 2 - self.sieves - self.between
 
-    def least_sample_g(
-        self, wanted_percent: float, resolution_g: float, *, change: bool = False
-    ) -> float:
+    def least_sample_g(self, wanted_percent: float, resolution_g: float) -> float:
         """Smallest sample for the wanted uncertainty at a resolution; inf where none will do."""
-        room = self.room(wanted_percent, change=change)
+        room = self.room(wanted_percent)
         if room <= 0:
             return inf
         square = self.balance * resolution_g**2
         return (self.particles + sqrt(self.particles**2 + 4 * square * room)) / (2 * room)
 
-    def coarsest_resolution_g(
-        self, wanted_percent: float, sample_g: float, *, change: bool = False
-    ) -> float:
-        """Coarsest scale interval for the wanted uncertainty; 0 where none will do."""
-        room = self.room(wanted_percent, change=change) - self.particles / sample_g
-        return 0.0 if room <= 0 else sample_g * sqrt(room / self.balance)
 
-
-def precision_law(
-    powder: ExpectedPowder,
-    aperture_um: Sequence[float],
-    weighing: PlannedWeighing,
-    *,
-    quantity: str,
-) -> PrecisionLaw:
-    """The law for one percentile of a powder on a stack."""
-    if quantity not in LEVELS:
-        raise PlanError(f"there is no size {quantity!r} to plan for; choose D10, D50 or D90.")
-    apertures = np.unique(np.asarray(aperture_um, dtype=float))
-    if len(apertures) < 2 or apertures[0] <= 0:
-        raise PlanError(f"the stack has {len(apertures)} apertures; give two or more above zero.")
-    share = np.diff(np.concatenate([[0.0], powder.undersize(apertures), [1.0]]))
-    ln_aperture = np.log(apertures)
-    found = percentile_jacobian(share[None, :], ln_aperture[None, :], np.array([LEVELS[quantity]]))
-    by_share, by_aperture = found.by_mass[0, 0], found.by_ln_aperture[0, 0]
-    if not np.isfinite(found.ln_size[0, 0]):
-        raise PlanError(
-            f"{quantity} of {powder.name!r} is not bracketed by {apertures[0]:g} to "
-            f"{apertures[-1]:g} µm; choose a stack that brackets it."
-        )
-    size_cm = class_sizes_um(apertures[None, :])[0] * CM_PER_UM
-    particle_g = weighing.density_g_per_cm3 * weighing.shape_factor * size_cm**3
-    u_aperture = _aperture_u(apertures, weighing)
+def precision_law(sizes: PlannedSizes, quantity: str, *, change: bool = False) -> PrecisionLaw:
+    """The law for one percentile of the first powder, or for its change to the second."""
+    at = QUANTITIES.index(quantity)
+    rows = [0, 1] if change else [0]
+    by_share, by_aperture = sizes.by_share[rows, at], sizes.by_ln_aperture[rows, at]
+    moved = by_aperture[-1] - by_aperture[0] if change else by_aperture[0]
+    particle_g = sizes.weighing.particle_g(sizes.aperture_um)
+    u_ln_aperture = sizes.weighing.u_ln_aperture(sizes.aperture_um)
     return PrecisionLaw(
-        balance=float(2 * (1 / 12 + weighing.repeatability_d**2) * (by_share**2).sum()),
-        particles=float((by_share**2 * share * particle_g).sum()),
-        sieves=float((by_aperture**2 * u_aperture**2).sum()),
+        balance=sizes.weighing.reading_variance * float((by_share**2).sum()),
+        particles=float((by_share**2 * sizes.share[rows] * particle_g).sum()),
+        sieves=float((moved**2 * u_ln_aperture**2).sum()),
+        between=sizes.between_variance(rows[-1], quantity, change=change)[0],
     )
-
-
-def _aperture_u(apertures: Array, weighing: PlannedWeighing) -> Array:
-    """Standard uncertainties of ln aperture."""
-    if weighing.certified_u_percent is not None:
-        return np.full(len(apertures), weighing.certified_u_percent / 100)
-    limits = [tolerance_um(float(one), standard=weighing.standard) for one in apertures]
-    return np.array(limits) / sqrt(3) / apertures
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,70 +119,78 @@ class PrecisionPlan:
         "D10", "D50" or "D90".
     wanted_percent : float
         Wanted standard uncertainty, per cent.
-    law : PrecisionLaw
-        The linear law for this powder and stack.
+    powder, to : ExpectedPowder
+        The powder, and the one it changes to.
+    change_stated : bool
+        Whether the change was stated, or is the usual one.
+    weighing : PlannedWeighing
+        Particles, repeatability, sieves, and the rule where one is prescribed.
     resolution_g, sample_g : tuple of float
         What is tabulated.
-    cells : dict of (float, float) to FoundSize
-        What simulated samples give with every resolution and sample mass.
+    cells : dict of (float, float) to PlannedSizes
+        Simulated samples of both powders with every resolution and sample mass.
+    check : LawCheck or None
+        What the law itself makes of some of the samples; None by a rule.
     trials, seed : int
-        Simulated stacks a cell, with two samples each; seed of the simulation.
+        Simulated stacks a cell, with two samples of each powder on it; seed of the simulation.
     """
 
     quantity: str
     wanted_percent: float
-    law: PrecisionLaw
+    powder: ExpectedPowder
+    to: ExpectedPowder
+    change_stated: bool
+    weighing: PlannedWeighing
     resolution_g: tuple[float, ...]
     sample_g: tuple[float, ...]
-    cells: dict[tuple[float, float], FoundSize]
+    cells: dict[tuple[float, float], PlannedSizes]
+    check: LawCheck | None
     trials: int
     seed: int
 
-    def least_sample_g(self, resolution_g: float, *, change: bool = False) -> float:
-        """Smallest sample for the wanted uncertainty by the law; inf where none will do.
+    @property
+    def sizes_um(self) -> tuple[float, float]:
+        """The percentile of the powder, and of the one it changes to, µm."""
+        column = QUANTITIES.index(self.quantity)
+        return self.powder.percentiles_um[column], self.to.percentiles_um[column]
+
+    def law(self, resolution_g: float, *, change: bool = False) -> PrecisionLaw:
+        """The linear law of a balance, with the sensitivities found with the largest sample.
 
         Parameters
         ----------
         resolution_g : float
-            Scale interval of the balance.
+            One of `resolution_g`.
         change : bool, default=False
-            Whether the uncertainty of a change is wanted, not that of a size.
+            Whether the uncertainty of the change is wanted, not that of a size.
         """
-        return self.law.least_sample_g(self.wanted_percent, resolution_g, change=change)
-
-    def coarsest_resolution_g(self, sample_g: float, *, change: bool = False) -> float:
-        """Coarsest scale interval for the wanted uncertainty by the law; 0 where none will do.
-
-        Parameters
-        ----------
-        sample_g : float
-            Sample mass.
-        change : bool, default=False
-            Whether the uncertainty of a change is wanted, not that of a size.
-        """
-        return self.law.coarsest_resolution_g(self.wanted_percent, sample_g, change=change)
+        cell = self.cells[resolution_g, max(self.sample_g)]
+        return precision_law(cell, self.quantity, change=change)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a resolution and sample mass: simulated u, its error, the law, whether enough."""
         return pd.DataFrame([self._row(*cell) for cell in self.cells])
 
     def _row(self, resolution_g: float, sample_g: float) -> dict[str, float]:
-        own = (resolution_g, sample_g)
-        found, parts = self.cells[own], self.law.parts_percent(*own)
+        own, name = (resolution_g, sample_g), self.quantity
+        cell = self.cells[own]
+        size, (u_change, error) = cell.size(0, name), cell.change(1, name)
+        law, change_law = (precision_law(cell, name, change=change) for change in (False, True))
         return {
             "resolution_g": resolution_g,
             "sample_g": sample_g,
-            "u_percent": found.u_percent,
-            "u_error_percent": found.u_error_percent,
-            "u_law_percent": self.law.u_percent(*own),
-            **{f"u_{name}_percent": value for name, value in parts.items()},
-            "enough": found.u_percent <= self.wanted_percent,
-            "u_change_percent": found.u_change_percent,
-            "u_change_error_percent": found.u_change_error_percent,
-            "u_change_law_percent": self.law.u_percent(*own, change=True),
-            "enough_for_change": found.u_change_percent <= self.wanted_percent,
-            "interpolation_percent": found.interpolation_percent,
-            "share_open": found.share_open,
+            "u_percent": size.u_percent,
+            "u_error_percent": size.u_error_percent,
+            "u_law_percent": law.u_percent(*own),
+            **_parts("u", law.parts_percent(*own)),
+            "enough": size.u_percent <= self.wanted_percent,
+            "u_change_percent": u_change,
+            "u_change_error_percent": error,
+            "u_change_law_percent": change_law.u_percent(*own),
+            **_parts("u_change", change_law.parts_percent(*own)),
+            "enough_for_change": u_change <= self.wanted_percent,
+            "u_change_alike_percent": size.alike_percent,
+            "share_open": size.share_open,
         }
 
     def law_frame(self, *, change: bool = False) -> pd.DataFrame:
@@ -222,13 +199,14 @@ class PrecisionPlan:
         Parameters
         ----------
         change : bool, default=False
-            Whether the uncertainty of a change is wanted, not that of a size.
+            Whether the uncertainty of the change is wanted, not that of a size.
         """
         masses = np.geomspace(min(self.sample_g) / 1.5, max(self.sample_g) * 1.5, 61).tolist()
         columns = ["series", "resolution_g", "sample_g", "u_percent"]
+        laws = {d: self.law(d, change=change) for d in self.resolution_g}
         rows = [
-            (f"{d:g} g", d, mass, self.law.u_percent(d, mass, change=change))
-            for d in self.resolution_g
+            (f"{d:g} g", d, mass, law.u_percent(d, mass))
+            for d, law in laws.items()
             for mass in masses
         ]
         return pd.DataFrame(rows, columns=columns)
@@ -239,7 +217,7 @@ class PrecisionPlan:
         Parameters
         ----------
         change : bool, default=False
-            Whether the uncertainty of a change is wanted, not that of a size.
+            Whether the uncertainty of the change is wanted, not that of a size.
         """
         frame, start = self.to_frame(), "u_change" if change else "u"
         return pd.DataFrame(
@@ -253,20 +231,37 @@ class PrecisionPlan:
         ).dropna()
 
     def needs_frame(self) -> pd.DataFrame:
-        """One row a resolution: smallest sample for one run and for a change, g (inf: none)."""
-        return pd.DataFrame(
-            {
-                "resolution_g": self.resolution_g,
-                "least_sample_g": [self.least_sample_g(d) for d in self.resolution_g],
-                "least_sample_for_change_g": [
-                    self.least_sample_g(d, change=True) for d in self.resolution_g
-                ],
-            }
-        )
+        """One row a resolution: smallest sample by the law for a size and for the change, g.
+
+        inf where no sample is large enough.
+        """
+        needs = {
+            name: [
+                self.law(d, change=change).least_sample_g(self.wanted_percent, d)
+                for d in self.resolution_g
+            ]
+            for name, change in (("least_sample_g", False), ("least_sample_for_change_g", True))
+        }
+        return pd.DataFrame({"resolution_g": self.resolution_g, **needs})
 
     def summary(self) -> str:
         """What balance and sample are enough, in words."""
         return str(present("summary", self))
+
+
+def _parts(start: str, parts: Mapping[str, float]) -> dict[str, float]:
+    return {f"{start}_{name}_percent": value for name, value in parts.items()}
+
+
+def changed_powder(powder: ExpectedPowder, percent: float) -> ExpectedPowder:
+    """The powder with every size changed alike, its spread kept."""
+    if not -100 < percent < inf or percent == 0:
+        raise PlanError(f"the change is {percent:g} %; give per cent above -100, not 0.")
+    sizes = [one * (1 + percent / 100) for one in powder.percentiles_um]
+    d10_um, d50_um, d90_um = sizes
+    return ExpectedPowder(
+        name=f"{powder.name} {percent:+g} %", d10_um=d10_um, d50_um=d50_um, d90_um=d90_um
+    )
 
 
 def precision(
@@ -274,15 +269,16 @@ def precision(
     aperture_um: Sequence[float],
     *,
     wanted_percent: float,
+    to: ExpectedPowder | float | None = None,
     weighing: PlannedWeighing | None = None,
     quantity: str = "D50",
     resolution_g: Sequence[float] = (0.1, 0.01, 0.001),
     sample_g: Sequence[float] = (10.0, 25.0, 50.0, 100.0),
-    trials: int = 1000,
+    trials: int = 256,
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
 ) -> PrecisionPlan:
-    """Uncertainty of a percentile against balance resolution and sample mass.
+    """Uncertainty of a percentile and of its change against balance resolution and sample mass.
 
     Parameters
     ----------
@@ -291,15 +287,18 @@ def precision(
     aperture_um : sequence of float
         Sieves of the stack, any order, two or more.
     wanted_percent : float
-        Wanted standard uncertainty of the percentile, per cent.
+        Wanted standard uncertainty, per cent.
+    to : ExpectedPowder, float or None
+        What the powder changes to: another powder, or a change of all its sizes in per cent; None
+        takes -10 %.
     weighing : PlannedWeighing, optional
         Particles, repeatability and sieves; its resolution is replaced by each of `resolution_g`.
     quantity : {"D10", "D50", "D90"}
         Which percentile.
     resolution_g, sample_g : sequence of float
         Scale intervals and sample masses tabulated.
-    trials : int, default=1000
-        Simulated stacks for each of them, two samples on each.
+    trials : int, default=256
+        Simulated stacks for each of them, two samples of each powder on it.
     seed : int, default=0
         Seed; all cells share it, so that they differ by what is asked and less by chance.
     progress : callable or None
@@ -316,26 +315,53 @@ def precision(
     """
     weighing = PlannedWeighing() if weighing is None else weighing
     require_positive("wanted uncertainty", wanted_percent)
-    law = precision_law(powder, aperture_um, weighing, quantity=quantity)
+    after = to
+    if not isinstance(after, ExpectedPowder):
+        after = changed_powder(powder, CHANGE_PERCENT if after is None else after)
     pairs = [
         (require_positive("resolution", d), require_positive("sample mass", mass))
         for d in resolution_g
         for mass in sample_g
     ]
-    cells = {}
+    _require_bracketed((powder, after), aperture_um, quantity)
+    found: dict[tuple[float, float], PlannedSizes] = {}
     for number, (d, mass) in enumerate(pairs, start=1):
-        balance = replace(weighing, resolution_g=d)
-        masses = weigh_powder(powder, aperture_um, balance, sample_g=mass, trials=trials, seed=seed)
-        cells[d, mass] = found_size(masses, quantity)
+        found[d, mass] = planned_sizes(
+            (powder, after),
+            aperture_um,
+            replace(weighing, resolution_g=d),
+            sample_g=mass,
+            trials=trials,
+            seed=seed,
+            to_law=_TO_LAW,
+        )
         if progress is not None:
             progress(number, len(pairs))
     return PrecisionPlan(
         quantity=quantity,
         wanted_percent=float(wanted_percent),
-        law=law,
+        powder=powder,
+        to=after,
+        change_stated=to is not None,
+        weighing=weighing,
         resolution_g=tuple(float(one) for one in resolution_g),
         sample_g=tuple(float(one) for one in sample_g),
-        cells=cells,
+        cells=found,
+        check=check_law(list(found.values()), [quantity]),
         trials=trials,
         seed=seed,
     )
+
+
+def _require_bracketed(
+    powders: tuple[ExpectedPowder, ExpectedPowder], aperture_um: Sequence[float], quantity: str
+) -> None:
+    if quantity not in QUANTITIES[:3]:
+        raise PlanError(f"there is no size {quantity!r} to plan for; choose D10, D50 or D90.")
+    finest, *_, coarsest = rising_apertures(aperture_um)
+    for one, remedy in zip(powders, ("", ", or a smaller change"), strict=True):
+        if not finest <= one.percentiles_um[QUANTITIES.index(quantity)] <= coarsest:
+            raise PlanError(
+                f"{quantity} of {one.name!r} is not bracketed by {finest:g} to {coarsest:g} µm; "
+                f"choose a stack that brackets it{remedy}."
+            )

@@ -1,8 +1,9 @@
 """A chosen stack tried out: expected powders sieved and weighed on it by the simulator.
 
 Masses in g, sizes in µm, uncertainties in per cent of the size.  What is found: standard
-uncertainty of D10, D50 and D90, the interpolation error, percentiles left open, and how often a
-sieve is overloaded or one class holds more than half of the sample.
+uncertainty of D10, D50 and D90 with the part that is due to the curve between the sieves, and of
+their change since the first powder; percentiles left open, a class that may hide a peak, and how
+often a sieve is overloaded or one class holds more than half of the sample.
 
 Choose the sieves of a stack for the powders a trial is expected to pass through.
 
@@ -13,14 +14,15 @@ series).  Rules held: no class over half the sample (USP <786>, from memory); lo
 most 7 kg/m² of its area below 4.75 mm and 2.5 × aperture (mm) × area from there up (ASTM
 C136/C136M-19, 8.3).
 
-The expected powders are guesses: curves through three percentiles, straight on probability paper
-against the logarithm of size.  The chosen stack is tried out on each of them (`stack_trial`).
+The expected powders are guesses: smooth curves through three percentiles, nearly straight on
+probability paper against the logarithm of size.  The chosen stack is tried out on each of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,18 +31,26 @@ from psdstats.columns import QUANTITIES
 from psdstats.errors import PlanError, require_positive, require_share
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.planning.planned_sizes import (
+    FoundSize,
+    LawCheck,
+    PlannedSizes,
+    check_law,
+    planned_sizes,
+)
 from psdstats.planning.planned_weighing import (
     ExpectedPowder,
-    FoundSize,
     PlannedWeighing,
     PlanningRemark,
     expected_curves,
-    found_size,
     load_limit_g,
-    weigh_powder,
 )
 from psdstats.present import present
 from psdstats.sieves.standards import practice_rule, tolerance_um
+
+_TRIED = QUANTITIES[:3]
+_RARE = 0.1  # share of samples with a suspected peak that is not worth a warning (our choice)
+_NO_CHANGE = ((float("nan"), float("nan")),) * len(_TRIED)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,14 +63,24 @@ class TriedPowder:
         Its name.
     sizes : tuple of FoundSize
         D10, D50 and D90.
+    changes : tuple of (float, float)
+        Standard uncertainty of the change of each since the first powder, and its Monte Carlo
+        standard error, per cent; none for the first.
     share_overloaded, share_over_half : float
         Shares of samples that overload a sieve, or put more than half into one class.
+    hidden_peak_um : (float, float) or None
+        The class that may hide a peak of this powder.
+    share_hidden : float
+        Share of samples in which it may.
     """
 
     powder: str
     sizes: tuple[FoundSize, ...]
+    changes: tuple[tuple[float, float], ...]
     share_overloaded: float
     share_over_half: float
+    hidden_peak_um: tuple[float, float] | None
+    share_hidden: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,6 +95,8 @@ class StackTrial:
         Balance, particles and sieves assumed.
     sample_g : float
         Mass put on the stack.
+    check : LawCheck or None
+        What the law makes of some of the samples; None by a rule.
     trials, seed : int
         Simulated stacks, two samples on each; seed of the simulation.
     """
@@ -82,18 +104,31 @@ class StackTrial:
     powders: tuple[TriedPowder, ...]
     weighing: PlannedWeighing
     sample_g: float
+    check: LawCheck | None
     trials: int
     seed: int
 
     def sizes_frame(self) -> pd.DataFrame:
-        """One row a powder and percentile: u with its error, of a change, interpolation, open."""
-        return pd.DataFrame(
-            [{"powder": one.powder, **vars(size)} for one in self.powders for size in one.sizes]
-        )
+        """One row a powder and percentile: u and its parts, of the change since the first, open."""
+        rows = [
+            {
+                "powder": one.powder,
+                **vars(size),
+                "alike_percent": size.alike_percent,
+                "u_change_percent": change,
+                "u_change_error_percent": error,
+            }
+            for one in self.powders
+            for size, (change, error) in zip(one.sizes, one.changes or _NO_CHANGE, strict=True)
+        ]
+        return pd.DataFrame(rows)
 
     def loads_frame(self) -> pd.DataFrame:
         """One row a powder: shares of samples with an overloaded sieve, or a class over half."""
-        return pd.DataFrame([vars(one) for one in self.powders]).drop(columns="sizes")
+        columns = ("powder", "share_overloaded", "share_over_half")
+        return pd.DataFrame(
+            [{name: getattr(one, name) for name in columns} for one in self.powders]
+        )
 
 
 def try_stack(
@@ -107,24 +142,48 @@ def try_stack(
     seed: int = 0,
 ) -> StackTrial:
     """Sieve and weigh every expected powder on a stack."""
-    rising = sorted(aperture_um)
-    limits = np.array([load_limit_g(aperture, frame_diameter_mm) for aperture in rising])
-    half = practice_rule("dominant_percent").value / 100
-    tried = []
-    for powder in powders:
-        masses = weigh_powder(powder, rising, weighing, sample_g=sample_g, trials=trials, seed=seed)
-        total = masses.net_g.sum(axis=2, keepdims=True)
-        tried.append(
-            TriedPowder(
-                powder=powder.name,
-                sizes=tuple(found_size(masses, name) for name in QUANTITIES[:3]),
-                share_overloaded=float((masses.net_g[:, :, 1:] > limits).any(axis=2).mean()),
-                share_over_half=float((masses.net_g > half * total).any(axis=2).mean()),
-            )
-        )
-    return StackTrial(
-        powders=tuple(tried), weighing=weighing, sample_g=sample_g, trials=trials, seed=seed
+    limits = np.array([load_limit_g(one, frame_diameter_mm) for one in sorted(aperture_um)])
+    found = planned_sizes(
+        powders, aperture_um, weighing, sample_g=sample_g, trials=trials, seed=seed
     )
+    tried = tuple(
+        TriedPowder(
+            powder=powder.name,
+            sizes=tuple(found.size(row, name) for name in _TRIED),
+            changes=tuple(found.change(row, name) for name in _TRIED if row > 0),
+            **_loads(found.net_g[row], limits),
+            **_hidden_class(found, row),
+        )
+        for row, powder in enumerate(powders)
+    )
+    return StackTrial(
+        powders=tried,
+        weighing=weighing,
+        sample_g=sample_g,
+        check=check_law([found], _TRIED),
+        trials=trials,
+        seed=seed,
+    )
+
+
+def _loads(net_g: Array, limits: Array) -> dict[str, Any]:
+    """Shares of samples that overload a sieve, and that put more than half into one class."""
+    half = practice_rule("dominant_percent").value / 100
+    total = net_g.sum(axis=2, keepdims=True)
+    return {
+        "share_overloaded": float((net_g[:, :, 1:] > limits).any(axis=2).mean()),
+        "share_over_half": float((net_g > half * total).any(axis=2).mean()),
+    }
+
+
+def _hidden_class(sizes: PlannedSizes, row: int) -> dict[str, Any]:
+    """The class most often suspected to hide a peak, where that is not rare, and how often."""
+    counts = np.bincount(sizes.hidden_peak[row] + 1, minlength=2)
+    above = int(counts[1:].argmax())
+    share = float(counts[1:].max() / max(counts.sum(), 1))
+    ends = (0.0, *sizes.aperture_um.tolist())
+    suspected = (ends[above], ends[above + 1]) if share > _RARE else None
+    return {"hidden_peak_um": suspected, "share_hidden": share}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -339,6 +398,13 @@ def _choice(
     remarks = list(_open_ends(powders, aperture_um, finer))
     if 100 * share.max() > practice_rule("dominant_percent").value:
         remarks.append(PlanningRemark.CLASS_TOO_FULL(percent=100 * float(share.max())))
+    remarks += [
+        PlanningRemark.PEAK_MAY_HIDE(
+            powder=one.powder, class_um=one.hidden_peak_um, share=one.share_hidden
+        )
+        for one in trial.powders
+        if one.hidden_peak_um is not None
+    ]
     if sample_g > largest:
         remarks.append(PlanningRemark.OVERLOADED(sample_g=sample_g, largest_g=largest))
     if aperture_um[0] < practice_rule("finest_dry_sieving").value:

@@ -14,7 +14,8 @@ mean curves.  Standard deviations in per cent.
 Measurement part of a variation from simulated weighings of the expected powder.
 
 Standard deviations of ln D in per cent.  What each sample has for itself (balance, particles) and
-what samples on one stack share (apertures) are found by `planned_weighing` instead of being stated.
+what samples on one stack share (apertures, and the curve between them) are found by
+`planned_sizes` instead of being stated.
 """
 
 from __future__ import annotations
@@ -33,18 +34,13 @@ from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.engine import CovarianceParts
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
-from psdstats.planning.planned_weighing import (
-    ExpectedPowder,
-    PlannedWeighing,
-    PlanningRemark,
-    found_size,
-    weigh_powder,
-)
+from psdstats.planning.planned_sizes import planned_sizes
+from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
 from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -237,7 +233,7 @@ def variation_of(
     frame = study.runs_frame()[usable].reset_index(drop=True)
     columns = [TIME, *further_factors(frame)]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    known = law.at_mean_curve(columns)[quantity]
+    known = at_mean_curve(law, columns)[quantity]
     known = known[np.ix_(usable, usable)]
     value = propagation.value[usable, propagation.quantities.index(quantity)]
     frame = frame.assign(
@@ -312,10 +308,10 @@ def weighed_variation(
     """The variation with its measurement and its sieves as simulated weighings find them."""
     if quantity not in QUANTITIES:
         raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
-    found = found_size(
-        weigh_powder(powder, aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed),
-        quantity,
+    sizes = planned_sizes(
+        [powder], aperture_um, weighing, sample_g=sample_g, trials=stacks, seed=seed
     )
+    found = sizes.size(0, quantity)
     if found.share_open > 0:
         raise PlanError(
             f"the sieves leave {quantity} of {powder.name!r} open in {100 * found.share_open:.3g} "

@@ -29,7 +29,7 @@ variance are told apart (`critical`).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy import special
@@ -41,7 +41,7 @@ from psdstats.models.engine import BatchFit, CovarianceParts, fit_batch
 from psdstats.models.kenward_roger import (
     AdjustedCovariance,
     adjusted_covariance,
-    kenward_roger,
+    single_df,
 )
 from psdstats.rate.curves import Constraint, Curve, all_free
 from psdstats.rate.run_sizes import RunSizes
@@ -51,6 +51,7 @@ NODES, WEIGHTS = np.polynomial.legendre.leggauss(100)
 STEPS = 40
 
 
+@lru_cache(maxsize=1024)  # a search asks for the same few many times
 def critical_value(level: float, df: float, *, least_df: float) -> float:
     """Two-sided critical value for a variance of which only a part is estimated.
 
@@ -259,7 +260,7 @@ class CurveFit:
         plain = float(direction @ self.adjusted.plain[0] @ direction)
         if plain <= 0:
             return 0.0, 1.0, np.inf
-        df = float(kenward_roger(self.batch, self.adjusted, direction).df_den[0])
+        df = float(single_df(self.adjusted, direction[None])[0, 0])
         df = max(df, float(self.least_df))
         return float(np.sqrt(max(variance, plain))), max(variance / plain, 1.0), df
 

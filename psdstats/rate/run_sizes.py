@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import auto
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -27,7 +28,7 @@ from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation, in_open_cell
 from psdstats.uncertainty.registry import RUN_TO_RUN
 
@@ -117,7 +118,7 @@ class RunSizes:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    @property
+    @cached_property
     def times(self) -> Array:
         """Distinct times, increasing."""
         return np.unique(self.time_min)
@@ -213,11 +214,11 @@ def sizes_by_level(
     others = list(runs_without_level(frame, by))
     others += [RateRemark.OTHER_FACTOR(column=one) for one in further_factors(frame) if one != by]
     rule = str(propagation.rule)
-    if quantity != "D50" and rule not in ("logprobit", "monotone"):
+    if quantity != "D50" and rule in ("semilog", "linear"):
         others.append(RateRemark.TAIL(quantity=quantity, rule=rule))
     alike = [TIME] if by is None else [TIME, by]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    joint = law.at_mean_curve(alike)[quantity]
+    joint = at_mean_curve(law, alike)[quantity]
     return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
 
 

@@ -1,4 +1,4 @@
-"""One physical sieve: its nominal aperture and what its certificate says."""
+"""One physical sieve: its nominal aperture, its certificate, and how it was found to act."""
 
 from __future__ import annotations
 
@@ -26,6 +26,19 @@ class Sieve:
         Coverage factor k of that expanded uncertainty.
     standard : str
         Tolerance edition that applies without a certificate, e.g. "ISO 3310-1".
+    certificate : str or None
+        Name of the certificate; sieves that name the same one share part of their error.
+    certificate_correlation : float or None
+        Correlation of the errors of two sieves of that certificate, 0 to 1; none if left out.
+    effective_um, effective_u_um : float or None
+        Aperture as the sieve was found to act, by a reference powder or beads, and its standard
+        uncertainty, µm; they take the place of the certificate.
+    reference : str or None
+        Name of that reference measurement.
+    reference_correlation : float or None
+        Correlation of the errors of two sieves of one reference measurement, 0 to 1.
+    degrees_of_freedom : float or None
+        Effective degrees of freedom of the uncertainty that counts; none if it is well known.
 
     Raises
     ------
@@ -39,26 +52,63 @@ class Sieve:
     expanded_uncertainty_um: float | None = None
     coverage_factor: float = 2.0
     standard: str = "ISO 3310-1"
+    certificate: str | None = None
+    certificate_correlation: float | None = None
+    effective_um: float | None = None
+    effective_u_um: float | None = None
+    reference: str | None = None
+    reference_correlation: float | None = None
+    degrees_of_freedom: float | None = None
 
     def __post_init__(self) -> None:
         hold_text(self, "key")
         hold_number(self, "nominal_um", above=0)
-        for name in ("certified_um", "expanded_uncertainty_um"):
+        for name in (
+            "certified_um",
+            "expanded_uncertainty_um",
+            "effective_um",
+            "effective_u_um",
+        ):
             hold_number(self, name, above=0, optional=True)
+        hold_number(self, "degrees_of_freedom", least=1, optional=True)
+        for name in ("certificate", "reference"):
+            hold_text(self, name, optional=True)
+            hold_number(self, f"{name}_correlation", least=0, most=1, optional=True)
+            if getattr(self, f"{name}_correlation") and getattr(self, name) is None:
+                fault = f"there is a correlation and no {name} that the sieves share"
+                raise refusal(self, name, fault, f"Give the name of the {name}.")
         hold_number(self, "coverage_factor", above=0)
         if self.expanded_uncertainty_um is not None and self.certified_um is None:
             fault = "there is an expanded uncertainty and no certified aperture"
             raise refusal(self, "certified_um", fault, "Give the aperture of the certificate.")
+        if (self.effective_um is None) != (self.effective_u_um is None):
+            fault = "effective aperture and its standard uncertainty go together"
+            raise refusal(self, "effective_u_um", fault, "Give both of them, or none.")
         if self.standard not in EDITIONS:
             known = ", ".join(EDITIONS)
             raise refusal(self, "standard", "the standard is not known", f"Give one of {known}.")
 
     @property
     def best_um(self) -> float:
-        """The certified average aperture where there is one, else the nominal, µm."""
-        return self.nominal_um if self.certified_um is None else self.certified_um
+        """The effective aperture where there is one, else the certified, else the nominal, µm."""
+        known = (self.effective_um, self.certified_um)
+        return next((each for each in known if each is not None), self.nominal_um)
 
     @property
     def is_certified(self) -> bool:
-        """Whether the certificate states both a mean and its uncertainty."""
-        return self.certified_um is not None and self.expanded_uncertainty_um is not None
+        """Whether a mean and its uncertainty are stated, by certificate or reference."""
+        return self.u_um is not None
+
+    @property
+    def u_um(self) -> float | None:
+        """Standard uncertainty of `best_um`; None where only the tolerance bounds it, µm."""
+        if self.effective_um is not None or self.expanded_uncertainty_um is None:
+            return self.effective_u_um
+        return self.expanded_uncertainty_um / self.coverage_factor
+
+    @property
+    def measured_with(self) -> tuple[str, str, float]:
+        """Kind and name of what sieves of the same error share, and the correlation it makes."""
+        if self.effective_um is not None:
+            return "reference", self.reference or "", self.reference_correlation or 0.0
+        return "certificate", self.certificate or "", self.certificate_correlation or 0.0

@@ -38,6 +38,10 @@ of ASTM E11 (1.19), R20 further supplementary sizes of ISO 3310-1 (1.12).
 """
 
 
+SPLITTING_METHODS = ("cone and quarter", "scoop", "table", "chute riffle", "spinning riffle")
+"""Ways of splitting a sample whose scatter is in `rules.csv`."""
+
+
 @cache
 def _rows() -> tuple[dict[str, str], ...]:
     text = (files("psdstats.sieves") / "apertures.csv").read_text(encoding="utf-8")

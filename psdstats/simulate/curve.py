@@ -31,17 +31,18 @@ def undersize_through(percentiles_um: tuple[float, float, float], size_um: Array
 
     Notes
     -----
-    Probit of the undersize linear in ln x through the three points; the end pieces go on.  Equal
-    ratios D90/D50 and D50/D10 make a log-normal powder.
+    Probit of the undersize a hyperbola in ln x through the three points, nearly straight beyond
+    them; equal ratios D90/D50 and D50/D10 make a log-normal powder.  Smooth, since what curves may
+    do between sieves is judged on it: a kink at the median would count as a powder's own.
 
     Examples
     --------
     >>> undersize_through((70, 150, 300), [70, 150, 300]).round(6)
     array([0.1, 0.5, 0.9])
     """
-    below, above = _slopes(percentiles_um)
+    slope, bend, width = _hyperbola(percentiles_um)
     x = np.log(np.asarray(size_um, dtype=float) / percentiles_um[1])
-    return np.asarray(ndtr(np.where(x < 0, below, above) * x))
+    return np.asarray(ndtr(slope * x + bend * (np.hypot(x, width) - width)))
 
 
 def feed_undersize(powder: Powder, size_um: ArrayLike) -> Array:
@@ -55,21 +56,25 @@ def feed_undersize(powder: Powder, size_um: ArrayLike) -> Array:
 def coarsest_um(powder: Powder, *, per_octave: int) -> float:
     """Size above which next to nothing of the feed lies, µm.
 
-    A curve through three percentiles has a kink at its median; the size is then a whole number of
-    grid steps above it, so that the kink lies on an edge.
+    A curve through three percentiles ends a whole number of grid steps above its median, so that
+    the median lies on an edge.
     """
     if powder.feed_percentiles_um is None:
         return float(powder.feed_d50_um * np.exp(ALL_BELOW * np.log(powder.feed_gsd)))
-    octaves = ALL_BELOW / _slopes(powder.feed_percentiles_um)[1] / np.log(2.0)
-    return float(
-        powder.feed_percentiles_um[1] * 2.0 ** (np.ceil(octaves * per_octave) / per_octave)
-    )
+    slope, bend, width = _hyperbola(powder.feed_percentiles_um)
+    beyond, ends = ALL_BELOW + bend * width, slope**2 - bend**2
+    x = (slope * beyond - bend * np.sqrt(beyond**2 + width**2 * ends)) / ends
+    steps = np.ceil(x / np.log(2.0) * per_octave)
+    return float(powder.feed_percentiles_um[1] * 2.0 ** (steps / per_octave))
 
 
-def _slopes(percentiles_um: tuple[float, float, float]) -> tuple[float, float]:
-    """Slopes of the probit against ln x below and above the median."""
-    slopes = np.diff(ndtri(LEVELS)) / np.diff(np.log(percentiles_um))
-    return float(slopes[0]), float(slopes[1])
+def _hyperbola(percentiles_um: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Slope, bend and width of the probit against ln x; rises for any three sizes."""
+    below, above = np.diff(np.log(percentiles_um))
+    width = min(below, above)
+    bent = np.hypot([below, above], width) - width
+    slope, bend = np.linalg.solve([[-below, bent[0]], [above, bent[1]]], ndtri(LEVELS)[[0, 2]])
+    return float(slope), float(bend), float(width)
 
 
 PER_OCTAVE = 12

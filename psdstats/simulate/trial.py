@@ -21,7 +21,7 @@ study.  Data made here are invented: they stand for no real powder, mill or labo
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from types import MappingProxyType
 
@@ -216,7 +216,7 @@ class _Balances:
             here = np.flatnonzero(layout.balance == b)
             load = load_g[:, here]
             value = load * (1 + self.slope[:, b, None, None])
-            if balance.capacity_g is not None and balance.linearity_g > 0:
+            if balance.capacity_g is not None and balance.linearity_g:
                 part = load / balance.capacity_g
                 bow = 4 * balance.linearity_g * part * (1 - part)
                 value += self.bow[:, b, None, None] * bow
@@ -280,25 +280,28 @@ def rule_sizes(mass: Array, aperture_um: Array, *, rule: str) -> Array:
     return quantities_of(size)
 
 
-def truth_frame(layout: Layout, readings: Readings, typical: Array, *, rule: str) -> pd.DataFrame:
-    """True sizes of the first of the simulated trials.
+def truth_frame(
+    layout: Layout, readings: Readings, typical: Array, *, rule: str | None
+) -> pd.DataFrame:
+    """True sizes of the first of the simulated trials, and those that a rule would give.
 
     Shapes: typical (R, 4).
     """
     true = quantities_of(readings.curves.sizes())[0]
-    aperture_um = gather(readings.apertures.true_um[:1], layout, pad=np.inf)
-    by_rule = rule_sizes(readings.fraction[:1], aperture_um, rule=rule)[0]
     runs = len(layout.run_names)
-    return pd.DataFrame(
+    frame = pd.DataFrame(
         {
             "run": np.repeat(layout.run_names, len(QUANTITIES)),
             "quantity": np.tile(QUANTITIES, runs),
             "unit": np.tile(QUANTITY_UNITS, runs),
             "true": true.ravel(),
-            "by_rule": by_rule.ravel(),
             "typical": typical.ravel(),
         }
     )
+    if rule is not None:
+        aperture_um = gather(readings.apertures.true_um[:1], layout, pad=np.inf)
+        frame["by_rule"] = rule_sizes(readings.fraction[:1], aperture_um, rule=rule).ravel()
+    return frame
 
 
 CHUNK = 64  # trials computed together; fixed, so that a seed means the same everywhere
@@ -359,7 +362,9 @@ class SimulatedMasses:
         return rule_sizes(self.net_g, self.aperture_um, rule=self.rule)
 
 
-def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> SimulatedTrial:
+def simulate_study(
+    design: TrialDesign, *, seed: int | np.random.Generator, rule: str | None = None
+) -> SimulatedTrial:
     """One trial: milled, sampled, sieved and weighed.
 
     Parameters
@@ -368,6 +373,8 @@ def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> S
         The trial.
     seed : int or numpy.random.Generator
         Source of everything random.
+    rule : str, optional
+        Rule that the study prescribes; the truth then has the sizes by that rule too.
 
     Returns
     -------
@@ -391,7 +398,7 @@ def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> S
     layout = lay_out(design)
     readings = weigh_trials(design, layout, 1, np.random.default_rng(seed))
     typical = quantities_of(mean_curves(design, layout).sizes())[0]
-    study = _study(design, layout, readings)
+    study = replace(_study(design, layout, readings), rule=rule)
     sieve = layout.plate_um > 0
     apertures = pd.DataFrame(
         {
@@ -402,7 +409,7 @@ def simulate_study(design: TrialDesign, *, seed: int | np.random.Generator) -> S
     )
     return SimulatedTrial(
         study=study,
-        truth=truth_frame(layout, readings, typical, rule=study.rule),
+        truth=truth_frame(layout, readings, typical, rule=rule),
         apertures=apertures,
     )
 

@@ -14,18 +14,19 @@ from decimal import Decimal
 from typing import Any
 
 from psdstats import columns as col
-from psdstats.errors import Problem
+from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
 from psdstats.study.cells import decimals_written, number_text, to_number
 from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHandling
-from psdstats.study.settings import check_settings
+from psdstats.study.settings import RETIRED, check_settings
 from psdstats.study.tables import (
     APERTURE_MM,
     COMPUTED_COLUMNS,
     NET,
     RUN_COLUMNS,
     SIEVE_COLUMNS,
+    SIEVE_TEXTS,
     WEIGHING_COLUMNS,
     RawStudy,
     Table,
@@ -43,6 +44,7 @@ class RunEntry:
     group: str
     milling_time_min: float
     replicate: str | None
+    split: str | None
     sample_mass_g: float | None
     balance: str | None
     factors: Mapping[str, str | float]
@@ -83,6 +85,7 @@ def read_run_entries(table: Table) -> list[RunEntry]:
         time = table.number(row, col.TIME, needed=True)
         group = table.name(row, col.GROUP) if grouped else "all"
         sample = table.number(row, col.SAMPLE_MASS)
+        labels = {name: row.text(name) or None for name in (col.REPLICATE, col.SPLIT, col.BALANCE)}
         levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
         if run in entries:
             fault = f"run {run} is also in row {entries[run].row}"
@@ -94,9 +97,8 @@ def read_run_entries(table: Table) -> list[RunEntry]:
                 run=run,
                 group=group,
                 milling_time_min=float(time),
-                replicate=row.text(col.REPLICATE) or None,
                 sample_mass_g=None if sample is None else float(sample),
-                balance=row.text(col.BALANCE) or None,
+                **labels,
                 factors={
                     name: level if isinstance(level, str) else float(level)
                     for name, level in levels.items()
@@ -180,15 +182,17 @@ def read_sieve_entries(table: Table) -> dict[str, tuple[int | None, dict[str, ob
         before = len(table.problems)
         sieve = table.name(row, col.SIEVE)
         values: dict[str, object] = {
-            name: table.number(row, name, needed=name == "nominal_um")
-            for name in SIEVE_COLUMNS[1:-1]
+            name: row.text(name) or None
+            if name in SIEVE_TEXTS
+            else table.number(row, name, needed=name == "nominal_um")
+            for name in SIEVE_COLUMNS[1:]
         }
         if sieve in entries:
             fault = f"sieve {sieve} is also in row {entries[sieve][0]}"
             remedy = "Keep one row for each sieve."
             table.problems.append(Problem(table.file, fault, remedy, row.number, col.SIEVE))
         if len(table.problems) == before and sieve:
-            entries[sieve] = row.number, values | {"standard": row.text("standard") or None}
+            entries[sieve] = row.number, values
     return entries
 
 
@@ -313,8 +317,9 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         )
     if waiting:
         notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
+    notes += _refuse_former(raw)
     chosen, balances = _balances(raw, runs, by_run, notes, problems)
-    problems += _compare_problems(raw, runs)
+    problems += [*_compare_problems(raw, runs), *_split_problems(raw.runs, runs)]
     records = tuple(
         _run(entry, chosen[entry.run], by_run[entry.run], table.file)
         for entry in runs
@@ -324,6 +329,18 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
         remedy = "Weigh at least one run."
         problems.append(Problem(table.file, "no run is weighed yet", remedy, None, col.GROSS))
     return _study(raw, records, sieves, balances, notes) if records else None
+
+
+def _refuse_former(raw: RawStudy) -> list[str]:
+    """What is told of settings that had an effect in an earlier release."""
+    given: Mapping[str, Any] = raw.settings
+    return [
+        f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve may "
+        "do between two sieves counts by default. Remove the line; "
+        f"{instead} = false leaves it out."
+        for key, instead in RETIRED.items()
+        if key in given.get("uncertainty", ())
+    ]
 
 
 def _study(
@@ -337,8 +354,10 @@ def _study(
     given: Mapping[str, Any] = raw.settings
     optional = ("density_g_per_cm3", "shape_factor", "rule", "tares")
     settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
-    for name in ("uncertainty", "checks", "compare"):
+    for name in ("uncertainty", "checks", "compare", "limits"):
         settings[name] = {key: one for key, one in given.get(name, {}).items() if one != {}}
+    for key in RETIRED:
+        settings["uncertainty"].pop(key, None)
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,
         material=str(given.get("material", "")).strip(),
@@ -378,7 +397,10 @@ def listed_sieves(raw: RawStudy, problems: list[Problem]) -> dict[str, Sieve]:
             remedy = "Write the average aperture from the certificate."
             problems.append(Problem(file, fault, remedy, row, "certified_um"))
         else:
-            sieves[key] = Sieve(key=key, **given)
+            try:
+                sieves[key] = Sieve(key=key, **given)
+            except StudyError as cause:
+                problems += [replace(one, file=file, row=row) for one in cause.problems]
     return sieves
 
 
@@ -433,14 +455,14 @@ def _balances(
     balances: dict[str, Balance] = {}
     for name, table in given.items():
         balances[name] = Balance(name=name, **table)
-        if "repeatability_g" not in table:
+        if "repeatability_g" not in table and balances[name].has_data_sheet:
             notes.append(f"Balance {name} states no repeatability: it is taken as 0 g.")
     for name in (name for name in masses if name not in given):
         step_g = float(Decimal(1).scaleb(-max(map(decimals_written, masses[name]), default=0)))
         balances[name] = Balance(name=name, resolution_g=step_g)
         notes.append(
             f"Balance {name!r} is not described: its resolution is taken as {step_g:g} g, "
-            "the finest step of the readings, and its repeatability as 0 g."
+            "the finest step of the readings."
         )
     return chosen, balances
 
@@ -448,7 +470,7 @@ def _balances(
 def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     """Names in [compare] that are no columns of the run table."""
     given: Mapping[str, Any] = raw.settings
-    known = [col.GROUP, col.TIME, col.REPLICATE, col.BALANCE, col.SAMPLE_MASS, col.RUN]
+    known = [col.GROUP, col.TIME, col.REPLICATE, col.SPLIT, col.BALANCE, col.SAMPLE_MASS, col.RUN]
     known += dict.fromkeys(name for entry in runs for name in entry.factors)
     remedy = f"Write one of {', '.join(known)}."
     found: list[Problem] = []
@@ -461,6 +483,22 @@ def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
                 for part in ([name] if isinstance(name, str) else name)
                 if part not in known
             ]  # fmt: skip
+    return found
+
+
+def _split_problems(table: Table, runs: Iterable[RunEntry]) -> list[Problem]:
+    """Runs that say they are the same split of the same sample."""
+    seen: dict[tuple[object, ...], str] = {}
+    found: list[Problem] = []
+    for entry in (entry for entry in runs if entry.split):
+        levels = tuple(sorted((name, str(level)) for name, level in entry.factors.items()))
+        own = (entry.group, entry.milling_time_min, entry.replicate, levels, entry.split)
+        first = seen.setdefault(own, entry.run)
+        if first != entry.run:
+            fault = f"run {first} is this split of the same sample"
+            remedy = "Number the splits of a sample, or give another sample another replicate."
+            place = (entry.row, col.SPLIT, entry.split)
+            found.append(Problem(table.file, fault, remedy, *place))
     return found
 
 
@@ -486,6 +524,7 @@ def _run(entry: RunEntry, balance: str, weighings: list[WeighingEntry], file: st
         readings=tuple(sorted(readings, key=lambda reading: reading.aperture_um)),
         balance=balance,
         replicate=entry.replicate,
+        split=entry.split,
         sample_mass_g=entry.sample_mass_g,
         factors=entry.factors,
     )

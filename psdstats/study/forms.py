@@ -134,6 +134,9 @@ _TEXT_SETTINGS = (
     "title",
     "material",
     "standard",
+    "certificate",
+    "reference",
+    "accuracy_class",
     "by",
     "at_each",
 )  # text even where it looks otherwise

@@ -9,6 +9,7 @@ to the bench checks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -22,7 +23,10 @@ from psdstats.sieves.sieve import Sieve
 RULES = ("semilog", "linear", "logprobit", "monotone")
 """Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
-_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, col.REPLICATE, col.SAMPLE_MASS, col.BALANCE)
+_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, col.REPLICATE, col.SPLIT, col.SAMPLE_MASS, col.BALANCE)
+
+ACCURACY_CLASSES = ("I", "II", "III", "IIII")
+"""Classes of balances in OIML R 76."""
 
 
 class TareHandling(StrEnum):
@@ -54,12 +58,22 @@ class Balance:
         Scale interval d of the display.
     repeatability_g : float, default=0
         Standard deviation of repeated readings of one load.
+    repeatability_weighings : int or None
+        How many readings that standard deviation is of; it has one degree of freedom less.
     capacity_g : float or None
-        Largest load; needed for the linearity error.
+        Largest load.
     slope_u : float, default=0
         Relative standard uncertainty of the sensitivity, from certificate or declared.
-    linearity_g : float, default=0
+    linearity_g : float or None
         Largest deviation from linearity over the range, from certificate or declared.
+    drift_g : float, default=0
+        Largest change of the reading between weighing the sieves empty and loaded.
+    accuracy_class : {"I", "II", "III", "IIII"} or None
+        Class of the balance (OIML R 76); it bounds the errors of one without data sheet.
+    verification_interval_g : float or None
+        Verification scale interval e on its plate; the resolution if left out.
+    certificate : str or None
+        Name of its certificate, for the list of what a result is traceable to.
 
     Raises
     ------
@@ -70,9 +84,14 @@ class Balance:
     name: str
     resolution_g: float
     repeatability_g: float = 0.0
+    repeatability_weighings: int | None = None
     capacity_g: float | None = None
     slope_u: float = 0.0
-    linearity_g: float = 0.0
+    linearity_g: float | None = None
+    drift_g: float = 0.0
+    accuracy_class: str | None = None
+    verification_interval_g: float | None = None
+    certificate: str | None = None
 
     def __post_init__(self) -> None:
         hold_text(self, "name")
@@ -80,7 +99,31 @@ class Balance:
         hold_number(self, "repeatability_g", least=0)
         hold_number(self, "capacity_g", above=0, optional=True)
         hold_number(self, "slope_u", least=0, below=1)
-        hold_number(self, "linearity_g", least=0)
+        hold_number(self, "linearity_g", least=0, optional=True)
+        hold_number(self, "drift_g", least=0)
+        hold_number(self, "verification_interval_g", above=0, optional=True)
+        hold_text(self, "certificate", optional=True)
+        hold_number(self, "repeatability_weighings", least=2, optional=True)
+        weighings = self.repeatability_weighings
+        if weighings is not None:
+            if weighings != int(weighings):
+                fault = "there is no such number of weighings"
+                raise refusal(self, "repeatability_weighings", fault, "Give a whole number.")
+            object.__setattr__(self, "repeatability_weighings", int(weighings))
+        if self.accuracy_class not in (None, *ACCURACY_CLASSES):
+            remedy = f"Give one of {', '.join(ACCURACY_CLASSES)}."
+            raise refusal(self, "accuracy_class", "the class is not known", remedy)
+
+    @property
+    def has_data_sheet(self) -> bool:
+        """Whether anything is stated of its errors: repeatability or linearity."""
+        return self.repeatability_g > 0 or self.linearity_g is not None
+
+    @property
+    def repeatability_df(self) -> float:
+        """Degrees of freedom of its repeatability; inf where it is taken as known."""
+        weighings = self.repeatability_weighings
+        return math.inf if weighings is None else weighings - 1.0
 
 
 @dataclass(frozen=True)
@@ -114,7 +157,7 @@ class Reading:
     place : Place
         Where it was written down; two readings that differ in this alone are equal.
     gross_again_g : float or None
-        Loaded reading after one more shaking, for the end-point check alone, g.
+        Loaded reading after one more shaking, for the end point of sieving, g.
     remark : str
         What was noted beside it.
 
@@ -169,6 +212,8 @@ class Run:
         Key of the balance used.
     replicate : str or None
         Label of the repeat, where a group did the same thing more than once.
+    split : str or None
+        Label of the split, where one sample was split and each part sieved.
     sample_mass_g : float or None
         Mass put on the stack, if it was weighed.
     factors : mapping of str to (str or float)
@@ -186,13 +231,15 @@ class Run:
     readings: tuple[Reading, ...]
     balance: str
     replicate: str | None = None
+    split: str | None = None
     sample_mass_g: float | None = None
     factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         for name in ("name", col.GROUP, col.BALANCE):
             hold_text(self, name)
-        hold_text(self, col.REPLICATE, optional=True)
+        for name in (col.REPLICATE, col.SPLIT):
+            hold_text(self, name, optional=True)
         hold_number(self, col.TIME, least=0)
         hold_number(self, col.SAMPLE_MASS, above=0, optional=True)
         _hold_records(self, "readings", Reading)
@@ -205,6 +252,12 @@ class Run:
                 hold_number(one, "level")
             levels[name] = one.level
         object.__setattr__(self, "factors", ReadOnly(levels))
+
+    @property
+    def sample(self) -> tuple[object, ...]:
+        """What the splits of one sample have in common: all that tells samples apart."""
+        factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
+        return self.group, self.milling_time_min, self.replicate, factors
 
     @property
     def total_g(self) -> float:
@@ -250,9 +303,10 @@ class Study:
         Particle density, needed for the sampling uncertainty.
     shape_factor : float, default=0.5
         Particle volume over the cube of its sieve size (0.5: common practice, no source).
-    rule : str, default="semilog"
-        Interpolation rule for percentiles.
-    uncertainty, checks, compare : mapping
+    rule : str or None
+        Interpolation rule that a procedure prescribes for percentiles; None for the powder's own
+        sizes, by the law of the undersize curve.
+    uncertainty, checks, compare, limits : mapping
         The tables of the same name of study.toml: options by name.
     files : tuple of SourceFile
         What was read, for the provenance record.
@@ -276,10 +330,11 @@ class Study:
     tares: TareHandling = TareHandling.EACH_RUN
     density_g_per_cm3: float | None = None
     shape_factor: float = 0.5
-    rule: str = "semilog"
+    rule: str | None = None
     uncertainty: Mapping[str, object] = field(default_factory=ReadOnly)
     checks: Mapping[str, object] = field(default_factory=ReadOnly)
     compare: Mapping[str, object] = field(default_factory=ReadOnly)
+    limits: Mapping[str, float] = field(default_factory=ReadOnly)
     files: tuple[SourceFile, ...] = field(default=(), compare=False)
     notes: tuple[str, ...] = ()
     settings_text: str = field(default="", compare=False, repr=False)
@@ -287,14 +342,14 @@ class Study:
     def __post_init__(self) -> None:
         for name in ("title", "material", "settings_text"):
             hold_text(self, name, empty=True)
-        for name, known in (("tares", tuple(TareHandling)), ("rule", RULES)):
+        for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *RULES))):
             if getattr(self, name) not in known:
-                remedy = f"Give one of {', '.join(map(repr, map(str, known)))}."
+                remedy = f"Give one of {', '.join(repr(str(one)) for one in known if one)}."
                 raise refusal(self, name, "the value is not known", remedy)
         object.__setattr__(self, "tares", TareHandling(self.tares))
         hold_number(self, "density_g_per_cm3", above=0, optional=True)
         hold_number(self, "shape_factor", above=0)
-        for name in ("sieves", "balances", "uncertainty", "checks", "compare"):
+        for name in ("sieves", "balances", "uncertainty", "checks", "compare", "limits"):
             if not isinstance(getattr(self, name), Mapping):
                 raise refusal(self, name, "this is no mapping", "Give a dictionary by name.")
             object.__setattr__(self, name, read_only(getattr(self, name)))

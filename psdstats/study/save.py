@@ -28,7 +28,12 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
 from psdstats.study.reader import read_study
 from psdstats.study.records import Balance, Run, Study
-from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS
+from psdstats.study.tables import (
+    COMPUTED_COLUMNS,
+    FLAT_COLUMNS,
+    SIEVE_COLUMNS,
+    USUAL_SIEVE_COLUMNS,
+)
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -45,7 +50,7 @@ OutTable = tuple[list[str], list[list[OutCell]]]
 
 _SETTINGS = (
     "title", "material", "density_g_per_cm3", "shape_factor", "tares", "rule", "notes", "balances",
-    "uncertainty", "checks", "compare",
+    "uncertainty", "checks", "compare", "limits",
 )  # fmt: skip
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 
@@ -128,8 +133,10 @@ def flat_table(study: Study) -> OutTable:
 
 def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
     """One row a physical sieve."""
-    rows = [[key, *(getattr(sieve, n) for n in SIEVE_COLUMNS[1:])] for key, sieve in sieves.items()]
-    return list(SIEVE_COLUMNS), rows
+    used = {n for s in sieves.values() for n, value in vars(s).items() if value is not None}
+    names = [n for n in SIEVE_COLUMNS if n in USUAL_SIEVE_COLUMNS or n in used]
+    rows = [[key, *(getattr(sieve, n) for n in names[1:])] for key, sieve in sieves.items()]
+    return names, rows
 
 
 def _run_columns(study: Study) -> list[str]:
@@ -141,7 +148,7 @@ def _run_columns(study: Study) -> list[str]:
             raise OutputError(
                 f"A factor cannot be named {name!r}: the tables use that name. Rename it."
             )
-    optional = (col.REPLICATE, col.SAMPLE_MASS)
+    optional = (col.REPLICATE, col.SPLIT, col.SAMPLE_MASS)
     used = [n for n in optional if any(getattr(run, n) is not None for run in study.runs)]
     return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors]
 

@@ -15,22 +15,24 @@ from itertools import chain
 from typing import Any
 
 from psdstats.errors import Problem
+from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import RULES, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, RULES, TareHandling
 
 _LARGEST = 1e12  # of any number among the settings
 
 
 @dataclass(frozen=True)
 class _Number:
-    """A number of at least `least`, or above `above`, and below `below`."""
+    """A number of at least `least`, or above `above`, and below `below`; perhaps a whole one."""
 
     above: float | None = None
     least: float = 0.0
     below: float = math.inf
+    whole: bool = False
 
 
-Rule = _Number | tuple[str, ...] | type
+Rule = _Number | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns."""
 
 _POSITIVE, _SHARE = _Number(above=0), _Number(above=0, below=1)
@@ -46,9 +48,14 @@ _TOP: dict[str, Rule] = {
 _BALANCE: dict[str, Rule] = {
     "resolution_g": _POSITIVE,
     "repeatability_g": _Number(),
+    "repeatability_weighings": _Number(least=2, whole=True),
     "capacity_g": _POSITIVE,
     "slope_u": _Number(below=1),
     "linearity_g": _Number(),
+    "drift_g": _Number(),
+    "accuracy_class": ACCURACY_CLASSES,
+    "verification_interval_g": _POSITIVE,
+    "certificate": str,
 }
 _SIEVE: dict[str, Rule] = {
     "nominal_um": _POSITIVE,
@@ -56,6 +63,13 @@ _SIEVE: dict[str, Rule] = {
     "expanded_uncertainty_um": _POSITIVE,
     "coverage_factor": _POSITIVE,
     "standard": str,
+    "certificate": str,
+    "certificate_correlation": _Number(),
+    "effective_um": _POSITIVE,
+    "effective_u_um": _POSITIVE,
+    "reference": str,
+    "reference_correlation": _Number(),
+    "degrees_of_freedom": _Number(least=1),
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
     "rounding": bool,
@@ -63,12 +77,19 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "calibration": bool,
     "aperture": bool,
     "sampling": bool,
-    "lost_powder": bool,
-    "interpolation": bool,
+    "splitting": bool,
+    "splitting_percent": _Number(),
+    "splitting_method": SPLITTING_METHODS,
+    "end_point": bool,
+    "lost_powder": (True, False, "pan", "in proportion"),
+    "between_sieves": bool,
+    "borrowing": bool,
     "run_to_run_percent": _Number(),
     "coverage": _SHARE,
 }
 """Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
+RETIRED = {"interpolation": "between_sieves"}
+"""Former keys of the table [uncertainty], and the key that took their place."""
 _COMPARE: dict[str, Rule] = {
     "by": str,
     "within": list,
@@ -77,7 +98,14 @@ _COMPARE: dict[str, Rule] = {
     "margin_percent": _POSITIVE,
     "spread": ("drifting", "pooled", "each contrast"),
 }
-_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare")
+_LIMITS: dict[str, Rule] = {
+    **{f"D{p}_{side}_um": _POSITIVE for p in (10, 50, 90) for side in ("lower", "upper")},
+    **{f"span_{side}": _POSITIVE for side in ("lower", "upper")},
+    "share_above_um": _POSITIVE,
+    **{f"share_above_{side}": _SHARE for side in ("lower", "upper")},
+    "guard_k": _Number(),
+}
+_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits")
 
 
 def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, object]:
@@ -95,15 +123,18 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     """Find every unknown key and every value that is not allowed."""
     plain = {key: value for key, value in settings.items() if key not in _TABLES}
     found = _check_table(plain, _TOP, file, extra=_TABLES)
-    for name, rules in (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE)):
+    tables = (("uncertainty", UNCERTAINTY_RULES), ("compare", _COMPARE), ("limits", _LIMITS))
+    for name, rules in tables:
         if name in settings:
-            found += _check_table(settings[name], rules, file, name)
+            former = RETIRED if name == "uncertainty" else ()
+            found += _check_table(settings[name], rules, file, name, extra=former)
+    found = found or _limit_problems(settings.get("limits", {}), file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
-        tables = settings.get(name, {})
-        if not isinstance(tables, Mapping):
-            found.append(_wrong(file, (name,), tables, f"a table [{name}.NAME] for each"))
+        each = settings.get(name, {})
+        if not isinstance(each, Mapping):
+            found.append(_wrong(file, (name,), each, f"a table [{name}.NAME] for each"))
             continue
-        for key, table in tables.items():
+        for key, table in each.items():
             found += _check_table(table, rules, file, name, key, needed=next(iter(rules)))
     checks: Any = settings.get("checks", {})
     found += _check_table(checks, {}, file, "checks", extra=CHECKS)
@@ -111,6 +142,20 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
         if not isinstance(checks.get(name, True), bool):
             limits = dict.fromkeys(options.limits, _POSITIVE)
             found += _check_table(checks[name], limits, file, "checks", name)
+    return found
+
+
+def _limit_problems(limits: Any, file: str) -> list[Problem]:
+    """Limits that leave nothing between them, and a share above a sieve that is not named."""
+    found = [
+        _wrong(file, ("limits", upper), limits[upper], f"a number above {limits[lower]:g}")
+        for upper, lower in ((key, key.replace("upper", "lower")) for key in limits)
+        if upper != lower and lower in limits and limits[upper] <= limits[lower]
+    ]
+    shares = [key for key in limits if key in ("share_above_lower", "share_above_upper")]
+    if shares and "share_above_um" not in limits:
+        remedy = "Add the aperture of the sieve, share_above_um, to [limits]."
+        found.append(Problem(file, "the key is missing", remedy, None, "limits.share_above_um"))
     return found
 
 
@@ -152,13 +197,17 @@ def expected_instead(rule: Rule, value: object) -> str:
             value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
         )
         low_enough = abs(number) < _LARGEST and number < below
+        low_enough = low_enough and not (rule.whole and number != int(number))
         if low_enough and (number >= least if above is None else number > above):
             return ""
         low = f"of at least {least:g}" if above is None else f"above {above:g}"
-        return f"a number {low}" + (f" and below {below:g}" if below < math.inf else "")
+        low += f" and below {below:g}" if below < math.inf else ""
+        return f"a {'whole ' * rule.whole}number {low}"
     if isinstance(rule, tuple):
-        names = ", ".join(f'"{name}"' for name in rule)
-        return "" if isinstance(value, str) and value in rule else f"one of {names}"
+        names = ", ".join(
+            f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule
+        )
+        return "" if isinstance(value, str | bool) and value in rule else f"one of {names}"
     if rule is bool:
         return "" if isinstance(value, bool) else "true or false"
     if rule is str:

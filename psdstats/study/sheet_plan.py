@@ -34,6 +34,7 @@ class PlannedRun:
     group: str
     milling_time_min: float
     replicate: str | None
+    split: str | None
     factors: Mapping[str, str | float]
 
 
@@ -58,6 +59,8 @@ class SheetPlan:
         Whether all groups share one physical stack of `apertures_um`.
     replicates : int, default=1
         Runs of each group at each time.
+    splits : int, default=1
+        Parts of each sample that are sieved, which tell how well it was split.
     factors : mapping of str to tuple
         Further factors and their levels, every combination of which is run.
     sample_mass_g : float or None
@@ -84,6 +87,7 @@ class SheetPlan:
     sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=ReadOnly)
     one_stack: bool = False
     replicates: int = 1
+    splits: int = 1
     factors: Mapping[str, tuple[str | float, ...]] = field(default_factory=ReadOnly)
     material: str = ""
     sample_mass_g: float | None = None
@@ -115,8 +119,9 @@ class SheetPlan:
             yield "times_min", "a time is negative or no number", "Give times in min from 0."
         if self.tares not in tuple(TareHandling):
             yield "tares", "the value is not known", f"Give one of {', '.join(TareHandling)}."
-        if self.replicates < 1:
-            yield "replicates", "there is none", "Give at least 1."
+        for name in ("replicates", "splits"):
+            if getattr(self, name) < 1:
+                yield name, "there is none", "Give at least 1."
         for group in self.groups:
             yield from self._refused_stack(group)
         nominal: dict[str, float] = {}
@@ -133,7 +138,8 @@ class SheetPlan:
             if value is not None and not (math.isfinite(value) and value > 0):
                 yield name, "the number is not above zero", "Give a number above zero."
         combinations = math.prod(len(levels) for levels in self.factors.values())
-        runs = len(self.groups) * len(self.times_min) * max(self.replicates, 1) * combinations
+        runs = len(self.groups) * len(self.times_min) * combinations
+        runs *= max(self.replicates, 1) * max(self.splits, 1)
         if runs * (1 + max(map(len, (self.apertures_um, *self.sieves.values())))) > MAX_ROWS:
             yield "replicates", f"the sheet would have more than {MAX_ROWS} rows", "Plan less."
 
@@ -177,26 +183,29 @@ class SheetPlan:
         return f"{'stack' if self.one_stack and group not in self.sieves else group} pan"
 
     def runs(self) -> tuple[PlannedRun, ...]:
-        """Every run, with a name made from group, factor levels, time and replicate."""
+        """Every run, with a name made from group, factor levels, time, replicate, split."""
         return tuple(
-            self._run(group, levels, time, number)
+            self._run(group, levels, time, number, part)
             for group in self.groups
             for levels in itertools.product(*self.factors.values())
             for time in self.times_min
             for number in range(self.replicates)
+            for part in range(1, self.splits + 1)
         )
 
     def _run(
-        self, group: str, levels: tuple[str | float, ...], time: float, number: int
+        self, group: str, levels: tuple[str | float, ...], time: float, number: int, part: int
     ) -> PlannedRun:
         replicate = _letters(number) if self.replicates > 1 else None
         texts = [level if isinstance(level, str) else number_text(level) for level in levels]
-        parts = [group, *texts, number_text(time), *([replicate] if replicate else [])]
+        split = str(part) if self.splits > 1 else None
+        parts = [group, *texts, number_text(time), *filter(None, (replicate, split))]
         return PlannedRun(
             name="-".join(parts),
             group=group,
             milling_time_min=time,
             replicate=replicate,
+            split=split,
             factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
         )
 
@@ -228,6 +237,7 @@ def plan_runs(plan: SheetPlan) -> OutTable:
     """One row a planned run; the sample mass is to be weighed."""
     names = [col.RUN, col.GROUP, col.TIME]
     names += [col.REPLICATE] if plan.replicates > 1 else []
+    names += [col.SPLIT] if plan.splits > 1 else []
     names += [col.SAMPLE_MASS]
     names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
     names += [col.BALANCE] if plan.balance is not None else []
@@ -239,6 +249,7 @@ def plan_runs(plan: SheetPlan) -> OutTable:
             col.GROUP: run.group,
             col.TIME: run.milling_time_min,
             col.REPLICATE: run.replicate,
+            col.SPLIT: run.split,
             col.SAMPLE_MASS: None,
             col.SHAKING_TIME: plan.shaking_time_min,
             col.BALANCE: plan.balance.name if plan.balance is not None else None,

@@ -22,6 +22,7 @@ from psdstats.columns import (
     SAMPLE_MASS,
     SHAKING_TIME,
     SIEVE,
+    SPLIT,
     TARE,
     TIME,
 )
@@ -43,7 +44,7 @@ Cell = str | Decimal
 
 APERTURE_MM = "aperture_mm"
 NET = "net_g"
-RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SAMPLE_MASS, SHAKING_TIME, BALANCE)
+RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SPLIT, SAMPLE_MASS, SHAKING_TIME, BALANCE)
 """Columns of the run table with a meaning of their own; every other one is a factor."""
 WEIGHING_COLUMNS = (RUN, SIEVE, APERTURE, APERTURE_MM, TARE, GROSS, GROSS_AGAIN, "remark")
 """Columns of the weighing table."""
@@ -54,17 +55,29 @@ SIEVE_COLUMNS = (
     "expanded_uncertainty_um",
     "coverage_factor",
     "standard",
+    "certificate",
+    "certificate_correlation",
+    "effective_um",
+    "effective_u_um",
+    "reference",
+    "reference_correlation",
+    "degrees_of_freedom",
 )
 """Columns of the sieve table: the fields of `Sieve`."""
+USUAL_SIEVE_COLUMNS = SIEVE_COLUMNS[:6]
+"""Those written whether a sieve uses them or not."""
+SIEVE_TEXTS = ("standard", "certificate", "reference")
+"""Columns of the sieve table that hold text, beside the name."""
 COMPUTED_COLUMNS = (NET, "recovered_g", "loss_g", "loss_percent")
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
 
-_TEXTS = frozenset({RUN, GROUP, REPLICATE, BALANCE, SIEVE, "remark", "standard"})
-_APERTURES = frozenset({APERTURE, APERTURE_MM, "nominal_um", "certified_um"})
+_TEXTS = frozenset({RUN, GROUP, REPLICATE, SPLIT, BALANCE, SIEVE, "remark", *SIEVE_TEXTS})
+_APERTURES = frozenset({APERTURE, APERTURE_MM, "nominal_um", "certified_um", "effective_um"})
 _MASSES = frozenset({TARE, GROSS, GROSS_AGAIN, SAMPLE_MASS})
-_POSITIVE = frozenset({*SIEVE_COLUMNS[1:-1], SAMPLE_MASS, SHAKING_TIME})
+_NUMBERS_OF_SIEVES = frozenset(SIEVE_COLUMNS[1:]) - {*SIEVE_TEXTS}
+_POSITIVE = frozenset({*_NUMBERS_OF_SIEVES, SAMPLE_MASS, SHAKING_TIME})
 _LIMITED = frozenset({*_APERTURES, *_MASSES, *_POSITIVE, TIME})  # any other number is a factor
 _ONLY_WEIGHING = frozenset(WEIGHING_COLUMNS) - {RUN}
 _MOST_NAMES = 20  # listed in a message

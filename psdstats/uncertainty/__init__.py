@@ -1,10 +1,10 @@
 """Uncertainty of sizes: sources, linear propagation, Monte Carlo, bootstrap, budget."""
 
+from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
 from psdstats.uncertainty.budget import Budget, budget
 from psdstats.uncertainty.engine import propagate, propagate_archive
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import undersize_bands
 from psdstats.uncertainty.propagation import Method, Propagation
 from psdstats.uncertainty.ratios import RatioIntervals, ratio_intervals
 from psdstats.uncertainty.registry import choose_sources

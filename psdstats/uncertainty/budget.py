@@ -25,24 +25,29 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
-from psdstats.columns import QUANTITIES, TIME
+from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Balance, Run, Study, TareHandling
-from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.inputs import Kind, Source
 from psdstats.uncertainty.law import JointLaw, prepare
 
 _FINER = 10.0
 _CERTIFIED_SHARE = 0.25
+_ALIKE = 1e-9  # relative difference below which uncertainties are the same
+_BUDGET_COLUMNS = (
+    "run", "quantity", "source", "input", "inputs", "estimate", "unit", "u", "distribution",
+    "degrees_of_freedom", "sensitivity", "u_percent", "u_size", "share",
+)  # fmt: skip
 
 
 def changed_studies(study: Study) -> dict[str, Study]:
     """The study with one thing changed, by the name of the change; cheapest to state first.
 
-    A finer balance has resolution, repeatability and linearity a tenth of what they are, and its
-    slope as it is; a certified sieve has U = Y/4 (common practice, no source), k = 2.
+    A finer balance has resolution, repeatability, linearity and drift a tenth of what they are, and
+    its slope as it is; a certified sieve has U = Y/4 (common practice, no source), k = 2.
     """
     found = {
         "balance ten times finer": replace(
@@ -59,8 +64,12 @@ def changed_studies(study: Study) -> dict[str, Study]:
 
 
 def _finer(balance: Balance) -> Balance:
-    names = ("resolution_g", "repeatability_g", "linearity_g")
-    return replace(balance, **{name: getattr(balance, name) / _FINER for name in names})
+    finer = {
+        name: value / _FINER
+        for name, value in vars(balance).items()
+        if name in ("resolution_g", "repeatability_g", "linearity_g", "drift_g") and value
+    }
+    return replace(balance, **finer)
 
 
 def _twice(run: Run) -> Run:
@@ -116,6 +125,8 @@ class Budget:
         variance); sources of the balance first.  NaN where a size has no value.
     differences : DataFrame
         quantity, level, versus, source, balance_limited, u_percent, share.
+    inputs : DataFrame
+        As `input_budget` gives it.
     what_if : DataFrame
         scope ("run" or "difference"), run, level, versus, quantity, change, u_now_percent,
         u_then_percent, factor (then over now).
@@ -129,6 +140,7 @@ class Budget:
 
     runs: pd.DataFrame
     differences: pd.DataFrame
+    inputs: pd.DataFrame
     what_if: pd.DataFrame
     by: str
     sources: tuple[str, ...]
@@ -198,12 +210,132 @@ def budget(
     return Budget(
         runs=_shares(law, per_run, limited),
         differences=_shares(law, differences, limited),
+        inputs=input_budget(law),
         what_if=_what_if(study, law, (per_run, differences), asked, rule),
         by=by,
         sources=law.table.sources,
         sources_left_out=law.sources.left_out,
         notes=(*study.notes, *law.table.notes),
     )
+
+
+COMBINED = "combined"
+"""In place of a source: all inputs together."""
+
+
+def input_budget(law: JointLaw) -> pd.DataFrame:
+    """What every input adds to every size, in the manner of the budgets of JCGM 100, annex H.
+
+    Inputs of one kind (gross readings, tare readings) stand in one row, sieves in one each.
+
+    Parameters
+    ----------
+    law : JointLaw
+        The law of the study.
+
+    Returns
+    -------
+    DataFrame
+        run, quantity, source, input, inputs (how many), estimate, unit, u (of each), distribution,
+        degrees_of_freedom, sensitivity (µm, for span 1, by one unit of the input; of single inputs
+        alone), u_percent, u_size (what is added to the size in per cent, and in µm or 1), share.
+        Squares of u_size add up to that of the row "combined", which closes each size.
+    """
+    keys = ["row", "column", "source", "input"]
+    found = (
+        _input_entries(law)
+        .groupby(keys, as_index=False)
+        .agg(
+            inputs=("square", "size"),
+            square=("square", "sum"),
+            degrees_of_freedom=("freedom", "min"),  # readings of one kind share one estimate
+            **{name: (name, "first") for name in ("part", "name", "place", "estimate", "unit")},
+            **{f"{name}_u": ("u", name) for name in ("min", "max")},
+            **{f"{name}_kind": ("kind", name) for name in ("min", "max")},
+        )
+    )
+    found = found.sort_values(["row", "column", "source", "place"], kind="stable")
+    single, kinds = found["inputs"] == 1, np.array([str(kind) for kind in Kind], dtype=object)
+    is_one_kind = found["min_kind"] == found["max_kind"]
+    found["source"] = np.array(law.table.sources, dtype=object)[found["source"]]
+    found["input"] = found["name"].where(single & (found["unit"] != "1"), found["input"])
+    found["estimate"] = found["estimate"].where(single)
+    found["u"] = found["max_u"].where(found["max_u"] - found["min_u"] <= _ALIKE * found["max_u"])
+    found["distribution"] = np.where(is_one_kind, kinds[found["min_kind"]], "")
+    found["sensitivity"] = (found["part"] / found["u"]).where(single)
+    return _with_totals(law, found)
+
+
+def _with_totals(law: JointLaw, found: pd.DataFrame) -> pd.DataFrame:
+    """Contributions as they are read, and a row for all inputs of a size together."""
+    row, column = np.nonzero(~np.isnan(law.sizes.value))
+    at, value = len(QUANTITIES) * row + column, law.sizes.value[row, column]
+    u = law.contributions.u
+    whole = {
+        "row": row,
+        "column": column,
+        "source": COMBINED,
+        "input": "",
+        "estimate": value,
+        "unit": np.array(QUANTITY_UNITS)[column],
+        "u": u[at] * value,
+        "square": u[at] ** 2,
+        "degrees_of_freedom": law.contributions.effective_df[at],
+    }
+    both = pd.concat([found, pd.DataFrame(whole)], ignore_index=True)
+    root, size = np.sqrt(both["square"]), law.sizes.value[both["row"], both["column"]]
+    both["u_percent"], both["u_size"] = 100 * root, root * size
+    both["sensitivity"] *= size
+    both["share"] = both["square"] / u[len(QUANTITIES) * both["row"] + both["column"]] ** 2
+    both["run"] = np.array(law.arrays.runs, dtype=object)[both["row"]]
+    both["quantity"] = np.array(QUANTITIES)[both["column"]]
+    ordered = both.iloc[np.lexsort((both["column"], np.argsort(law.order)[both["row"]]))]
+    return ordered[list(_BUDGET_COLUMNS)].reset_index(drop=True)
+
+
+def _input_entries(law: JointLaw) -> pd.DataFrame:
+    """One row a size and input that adds to it."""
+    matrix, table = law.contributions.matrix.tocoo(), law.table
+    kept = matrix.data != 0
+    row, column = np.divmod(matrix.row[kept], len(QUANTITIES))
+    index, part = matrix.col[kept], matrix.data[kept]
+    kinds = {kind: number for number, kind in enumerate(Kind)}
+    first = np.array([one[1] for one in table.identity], dtype=object)[index]
+    frame = pd.DataFrame(
+        {
+            "row": row,
+            "column": column,
+            "source": table.source[index],
+            "input": np.where(first == np.array(law.arrays.runs, dtype=object)[row], "", first),
+            "name": np.array([" ".join(one[1:]) for one in table.identity], dtype=object)[index],
+            "index": index,
+            "kind": np.array([kinds[kind] for kind in table.kind], dtype=np.intp)[index],
+            "freedom": table.degrees_of_freedom[index],
+            "part": part,
+            "square": part**2,
+        }
+    )
+    frame["name"] = frame["name"].where(frame["input"] != "", "")
+    return frame.merge(_acted_on(law), on=["row", "index"], how="left")
+
+
+def _acted_on(law: JointLaw) -> pd.DataFrame:
+    """Where each input acts in each run, and how much; NaN where in more than one place."""
+    arrays, parts = law.arrays, []
+    for action, estimate, real, unit in (
+        (law.table.on_mass, law.table.net_g, arrays.real, "g"),
+        (law.table.on_aperture, arrays.aperture_um, arrays.real[:, 1:], "µm"),
+        (law.table.on_ln_size, None, None, "1"),
+    ):
+        at = np.array(action.run, dtype=np.intp), np.array(action.place, dtype=np.intp)
+        frame = pd.DataFrame({"row": at[0], "index": action.input, "place": at[1], "unit": unit})
+        frame["u"] = np.abs(np.array(action.coefficient, dtype=float))
+        frame["estimate"] = np.nan if estimate is None else estimate[at]
+        parts.append(frame if real is None else frame[real[at]])
+    whole = pd.concat(parts, ignore_index=True)
+    several = whole.duplicated(["row", "index"], keep=False)
+    whole.loc[several, ["u", "estimate"]] = np.nan
+    return whole.drop_duplicates(["row", "index"])
 
 
 def _levels(study: Study, law: JointLaw, by: str) -> pd.Series:
@@ -271,7 +403,8 @@ def _what_if(
     now = [100 * law.contributions.contrasts(group.weights).u for group in groups]
     tables = []
     for change, study_then in changed_studies(study).items():
-        changed = prepare(study_then, sources=asked, rule=rule)
+        # what the curve may do between the sieves stays: only the errors change
+        changed = prepare(study_then, sources=asked, rule=rule, curves=law.curves)
         for scope, group, before in zip(("run", "difference"), groups, now, strict=True):
             after = 100 * changed.contributions.contrasts(group.weights).u
             with np.errstate(invalid="ignore", divide="ignore"):

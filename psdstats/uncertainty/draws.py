@@ -38,6 +38,7 @@ from psdstats.distribution.curves import (
     undersize_of_masses,
 )
 from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.powder_curve import CurveLaw, at_scores
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.uncertainty.inputs import InputTable, Kind
@@ -87,6 +88,9 @@ class RunPlan:
         Best estimates of the finest and the coarsest aperture.
     risky : tuple of int
         Classes that may be drawn below zero.
+    curve : ndarray, shape (3, scores), or None
+        Sizes by the law of the curve at `SCORES`.  Places 0 to 2 of what acts on ln D are then
+        scores of that law, places 3 to 5 shifts beside it.
     """
 
     base_g: Array
@@ -99,6 +103,7 @@ class RunPlan:
     shared_mass: list[tuple[int, int, float]] = field(default_factory=list)
     shared_ln: list[tuple[int, int, float]] = field(default_factory=list)
     risky: tuple[int, ...] = ()
+    curve: Array | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,8 +120,8 @@ class DrawPlan:
         Inputs of several runs, or of sieves.
     sieves : tuple of (base_um, ((slot, coefficient), …))
         Each physical sieve: its aperture and the shared inputs that act on it.
-    rule : InterpolationRule
-        Interpolation rule.
+    rule : InterpolationRule or None
+        Interpolation rule; None where the runs have laws of their curves.
     coverage : float
         Coverage probability of the interval ends.
     chunk : int
@@ -127,7 +132,7 @@ class DrawPlan:
     runs: tuple[RunPlan, ...]
     shared: tuple[Stream, ...]
     sieves: tuple[tuple[float, tuple[tuple[int, float], ...]], ...]
-    rule: InterpolationRule
+    rule: InterpolationRule | None
     coverage: float
     chunk: int
 
@@ -136,13 +141,20 @@ def make_plan(
     table: InputTable,
     arrays: StudyArrays,
     *,
-    rule: InterpolationRule,
+    rule: InterpolationRule | None,
     seed: int,
     coverage: float,
     chunk: int,
+    curve: CurveLaw | None = None,
 ) -> DrawPlan:
-    """Arrange the inputs by run, with those that act in several places drawn once."""
+    """Arrange the inputs by run, with those that act in several places drawn once.
+
+    With the law of the curve, everything in the table acts on ln D.
+    """
     runs = [_bare_run(table, arrays, row) for row in range(len(arrays.runs))]
+    if curve is not None:
+        for plan, of_run in zip(runs, curve.table, strict=True):
+            plan.curve, plan.base_ln = of_run, np.zeros(2 * LEVELS.size)
     _note_risky(table, arrays, runs)
     shared_inputs = _shared_inputs(table)
     slot = {index: number for number, index in enumerate(shared_inputs)}
@@ -349,7 +361,7 @@ def draw_blocks(
     own = [
         [keyed_generator(plan.seed, *one.identity, stripe) for one in run.own] for run in plan.runs
     ]
-    work = _Workspace(plan)
+    work = _Workspace(plan) if plan.rule is not None else _CurveWorkspace(plan)
     for _ in range(n_blocks):
         ln_size = np.empty((len(plan.runs), LEVELS.size, block_draws))
         negative = np.zeros(len(plan.runs))
@@ -476,7 +488,57 @@ class _Workspace:
         empty = total <= 0.0
         undersize = np.where(empty, 1.0, masses[:, :-1] / np.where(empty, 1.0, total))
         ln_aperture = self.ln_aperture[run.sieve_slot][:, draws].T
-        return ln_sizes(undersize, ln_aperture, LEVELS, self.plan.rule).T
+        return ln_sizes(undersize, ln_aperture, LEVELS, self.plan.rule or _FAST_RULES[0]).T
+
+
+class _CurveWorkspace:
+    """The same where every input acts on the law of a curve."""
+
+    def __init__(self, plan: DrawPlan) -> None:
+        self.plan = plan
+        self._shared = np.empty((len(plan.shared), plan.chunk))
+        self._own = np.empty((max(len(run.own) for run in plan.runs), plan.chunk))
+        self._acting = {id(run): _acting_on(run, len(plan.shared)) for run in plan.runs}
+
+    def draw_shared(self, generators: list[np.random.Generator], width: int) -> None:
+        """Draw what runs have in common for the next chunk."""
+        self.shared = self._shared[:, :width]
+        for row, (stream, generator) in enumerate(zip(self.plan.shared, generators, strict=True)):
+            fill(generator, stream.kind, stream.shape, self.shared[row])
+
+    def draw_run(self, run: RunPlan, generators: list[np.random.Generator], ln_size: Array) -> int:
+        """Fill ln D of one run for this chunk; no draw has a negative net mass."""
+        own = self._own[: len(run.own), : ln_size.shape[1]]
+        for row, (stream, generator) in enumerate(zip(run.own, generators, strict=True)):
+            fill(generator, stream.kind, stream.shape, own[row])
+        of_shared, of_own = self._acting[id(run)]
+        total = of_own @ own
+        total += run.base_ln[: len(total), None]
+        if self.shared.size:
+            total += of_shared @ self.shared
+        for level, upper in enumerate(run.upper):
+            if upper in (0, run.base_g.size - 1):
+                ln_size[level] = -np.inf if upper == 0 else np.inf
+            else:
+                ln_size[level] = at_scores(np.asarray(run.curve)[level], total[level])
+        if len(total) > LEVELS.size:
+            ln_size += total[LEVELS.size :]
+        np.maximum.accumulate(ln_size, axis=0, out=ln_size)  # sizes of one run stand in order
+        return 0
+
+
+def _acting_on(run: RunPlan, n_shared: int) -> tuple[Array, Array]:
+    """Coefficients of shared and of own inputs; rows beside the scores only where one acts."""
+    of_shared = np.zeros((run.base_ln.size, n_shared))
+    of_own = np.zeros((run.base_ln.size, len(run.own)))
+    for slot, place, coefficient in run.shared_ln:
+        of_shared[place, slot] = coefficient
+    for column, stream in enumerate(run.own):
+        for place, coefficient in stream.on_ln_size:
+            of_own[place, column] = coefficient
+    beside = slice(LEVELS.size, None)
+    rows = None if of_shared[beside].any() or of_own[beside].any() else LEVELS.size
+    return of_shared[:rows], of_own[:rows]
 
 
 def _sum_draws(

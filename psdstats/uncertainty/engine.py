@@ -32,6 +32,7 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import Interval, JointLaw, prepare
+from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.monte_carlo import (
     MIN_BLOCKS,
     Accumulator,
@@ -224,9 +225,10 @@ class Drawing:
     ) -> Iterator[BlockSummary]:
         """Summaries of the blocks of draws of a law, in order."""
         plan = make_plan(
-            law.table,
+            law.on_sizes(),
             law.arrays,
             rule=law.sizes.rule,
+            curve=None if law.curves is None else law.curves.curve,
             seed=self.seed,
             coverage=self.coverage,
             chunk=whole_number("chunk", self.chunk),
@@ -327,6 +329,7 @@ def unsettled(accumulator: Accumulator) -> tuple[Remark, ...]:
     return (PropagationRemark.NOT_SETTLED(draws=accumulator.draws, digits=accumulator.digits),)
 
 
+@one_thread
 def propagate(
     study: Study,
     *,

@@ -35,8 +35,12 @@ class SourceRemark(RemarkKind):
     TOLERANCE_USED = "tolerance used"  # standard, half_widths_um: (aperture, half width), sieves
     NO_REPEATABILITY = "no repeatability declared"  # balance
     NO_SAMPLE_MASS = "no sample mass stated"  # runs
-    LOSS_HALVED = "half the loss added"  # runs: how many, least_g, most_g
+    NO_DATA_SHEET = "balance without data sheet"
+    # balance, accuracy_class, is_stated, interval_g, least_g, most_g
+    LOSS_COUNTED = "loss counted"  # runs: how many, least_g, most_g, habit
     EMPTY_PAN = "empty pan"  # runs
+    END_POINT = "sieving not finished"  # runs: how many, most_g, least_g
+    SPLITS_FOUND = "splitting estimated"  # samples, percent, degrees_of_freedom
 
 
 class Kind(StrEnum):
@@ -64,11 +68,14 @@ class Weighings:
         The runs of the arrays, in their order.
     arrays : StudyArrays
         Their weighings.
+    left_open : tuple of ElementaryInputs
+        What the law of their curves leaves open between the sieves.
     """
 
     study: Study
     runs: tuple[Run, ...]
     arrays: StudyArrays
+    left_open: tuple[ElementaryInputs, ...] = ()
 
     def balance(self, row: int) -> Balance:
         """Balance of the run in that row."""
@@ -106,6 +113,9 @@ class ElementaryInputs:
         Gamma shape or degrees of freedom of the t; 0 for the other kinds.
     degrees_of_freedom : list of float
         Of the standard uncertainty of each input; inf where it is taken as known.
+    estimate : list of tuple of str
+        Which estimate the standard uncertainty of each input comes from: readings of one balance
+        share that of its repeatability, and so its degrees of freedom.
     on_mass, on_aperture, on_ln_size : Action
         Coefficients in g at (run, class), in µm at (run, aperture), in ln D at (run, level).
     mass_shift_g : ndarray, shape (R, K), or None
@@ -118,6 +128,7 @@ class ElementaryInputs:
     identity: list[Identity] = field(default_factory=list)
     shape: list[float] = field(default_factory=list)
     degrees_of_freedom: list[float] = field(default_factory=list)
+    estimate: list[Identity] = field(default_factory=list)
     on_mass: Action = field(default_factory=Action)
     on_aperture: Action = field(default_factory=Action)
     on_ln_size: Action = field(default_factory=Action)
@@ -126,14 +137,23 @@ class ElementaryInputs:
     _known: dict[Identity, int] = field(default_factory=dict)
 
     def index(
-        self, identity: Identity, *, shape: float = 0.0, degrees_of_freedom: float = np.inf
+        self,
+        identity: Identity,
+        *,
+        shape: float = 0.0,
+        degrees_of_freedom: float = np.inf,
+        estimate: Identity | None = None,
     ) -> int:
-        """Index of the input of that identity; a new input if it has not been met yet."""
+        """Index of the input of that identity; a new input if it has not been met yet.
+
+        A t has its degrees of freedom as shape.
+        """
         if identity not in self._known:
             self._known[identity] = len(self.identity)
             self.identity.append(identity)
-            self.shape.append(shape)
+            self.shape.append(degrees_of_freedom if self.kind is Kind.STUDENT else shape)
             self.degrees_of_freedom.append(degrees_of_freedom)
+            self.estimate.append(estimate or identity)
         return self._known[identity]
 
 
@@ -153,6 +173,8 @@ class InputTable:
         Source name followed by the identity within the source.
     shape, degrees_of_freedom : ndarray, shape (N,)
         As in `ElementaryInputs`.
+    estimate : ndarray of int, shape (N,)
+        Number of the estimate that the standard uncertainty of each input comes from.
     on_mass, on_aperture, on_ln_size : Action
         As in `ElementaryInputs`, with input indices of this table.
     net_g : ndarray, shape (R, K)
@@ -167,6 +189,7 @@ class InputTable:
     identity: tuple[Identity, ...]
     shape: Array
     degrees_of_freedom: Array
+    estimate: NDArray[np.intp]
     on_mass: Action
     on_aperture: Action
     on_ln_size: Action
@@ -182,7 +205,8 @@ def collect_inputs(
     actions = (Action(), Action(), Action())
     net = weighings.arrays.net_g.copy()
     start = 0
-    for _, inputs in found:
+    numbers: dict[Identity, int] = {}
+    for number, inputs in found:
         if inputs.mass_shift_g is not None:
             net += inputs.mass_shift_g
         theirs = (inputs.on_mass, inputs.on_aperture, inputs.on_ln_size)
@@ -192,6 +216,8 @@ def collect_inputs(
             action.place += added.place
             action.coefficient += added.coefficient
         start += len(inputs.identity)
+        for own in inputs.estimate:
+            numbers.setdefault((named[number][0], *own), len(numbers))
     return InputTable(
         sources=tuple(name for name, _ in named),
         source=np.array([n for n, one in found for _ in one.identity], dtype=np.intp),
@@ -200,6 +226,9 @@ def collect_inputs(
         shape=np.array([own for _, one in found for own in one.shape], dtype=float),
         degrees_of_freedom=np.array(
             [own for _, one in found for own in one.degrees_of_freedom], dtype=float
+        ),
+        estimate=np.array(
+            [numbers[named[n][0], *own] for n, one in found for own in one.estimate], dtype=np.intp
         ),
         on_mass=actions[0],
         on_aperture=actions[1],
@@ -267,6 +296,11 @@ class Source(ABC):
             Naming the key that is missing or out of range.
         """
         return cls()
+
+    @property
+    def only_widens(self) -> bool:
+        """Whether the curve is fitted as if the source were not there, so that it moves no size."""
+        return False
 
     @abstractmethod
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:

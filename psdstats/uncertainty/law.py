@@ -10,26 +10,52 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from hashlib import blake2b
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
-from psdstats.distribution.curves import InterpolationRule, undersize_of_masses
+from psdstats.distribution.borrowing import borrow
+from psdstats.distribution.curves import InterpolationRule
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
+from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
+from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
-from psdstats.uncertainty.inputs import Action, InputTable, Source, Weighings, collect_inputs
-from psdstats.uncertainty.linear import Contributions, coverage_factor, percentile_jacobian
+from psdstats.uncertainty.inputs import (
+    Action,
+    InputTable,
+    Source,
+    Weighings,
+    collect_inputs,
+)
+from psdstats.uncertainty.linear import (
+    Contributions,
+    OpenCurves,
+    coverage_factor,
+    curve_jacobian,
+    of_inputs,
+    on_ln_size,
+    one_thread,
+    percentile_jacobian,
+    shared_factor,
+    undersize_law,
+    with_span,
+)
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
 _THIN = 5.0
+
+# below this share of the mass, or this many u of a net mass, nothing passes or is left
+_NOTHING, _SEEN = 2e-4, 4.0
+_MOST_FOUND = 16  # laws of curves kept for the next call
+_FOUND: dict[bytes, OpenCurves] = {}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,6 +78,8 @@ class JointLaw:
         To ln D10, ln D50, ln D90 and ln span: row 4 r + q is quantity q of run r.
     sources : ChosenSources
         What is counted and what is not.
+    curves : OpenCurves or None
+        Law of the undersize curves of the rows; None where a rule is prescribed.
     """
 
     study: Study
@@ -61,6 +89,7 @@ class JointLaw:
     sizes: SizeTable
     contributions: Contributions
     sources: ChosenSources
+    curves: OpenCurves | None
 
     @property
     def order(self) -> NDArray[np.intp]:
@@ -76,7 +105,8 @@ class JointLaw:
     @property
     def notes(self) -> tuple[Remark | str, ...]:
         """What the study says and what had to be assumed before anything is propagated."""
-        return (*self.study.notes, *self.sizes.notes, *self.table.notes)
+        found = () if self.curves is None else _curve_notes(self.curves.curve, self.arrays)
+        return (*self.study.notes, *self.sizes.notes, *self.table.notes, *found)
 
     def linear(self, coverage: float = 0.95) -> Propagation:
         """Value ± k u with k from the effective degrees of freedom."""
@@ -89,9 +119,11 @@ class JointLaw:
         scale = value.ravel()
         log_covariance = self.contributions.covariance
         u = np.sqrt(np.diag(log_covariance)).reshape(value.shape) * value
+        u = np.where(u > value, np.nan, u) if self.curves is None else u
         k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
-        lower = np.where(known, value - k * u, self.sizes.lower)
-        upper = np.where(known, value + k * u, self.sizes.upper)
+        ends = self.ends(k)
+        lower = np.where(known, ends[0], self.sizes.lower)
+        upper = np.where(known, ends[1], self.sizes.upper)
         doubts = self._doubts(lower, upper)
         return Interval(
             u=u,
@@ -105,23 +137,82 @@ class JointLaw:
                     run=self.arrays.runs[row], quantity=QUANTITIES[quantity]
                 )
                 for row, quantity in np.argwhere(doubts[:, : LEVELS.size])
+                if self.curves is None  # the law of the curve has remarks of its own
             ),
         )
+
+    def ends(self, k: Array) -> Array:
+        """Value ∓ k u, or quantiles of the law of the curve for that k; k (R, 4), (2, R, 4)."""
+        value = self.sizes.value
+        reach = k * self.contributions.u.reshape(value.shape) * value
+        ends = np.stack([value - reach, value + reach])
+        ends[:, reach > value] = np.array([[0.0], [np.inf]])  # a flat step: nothing is said
+        if self.curves is not None:
+            ends[:, :, : LEVELS.size] = self._curve_ends(self.curves.curve, k[:, : LEVELS.size])
+        return ends
+
+    def _curve_ends(self, curve: CurveLaw, k: Array) -> Array:
+        """Quantiles of the law of the curve, with what acts on sizes beside it, (2, R, 3)."""
+        squares, levels = self.contributions.matrix.power(2), slice(LEVELS.size)
+        shape = self.sizes.value.shape
+        direct = squares[:, np.flatnonzero(self.acts_on_size)].sum(axis=1).reshape(shape)
+        through = np.maximum(squares.sum(axis=1).reshape(shape) - direct, 0.0)
+        scores = np.nan_to_num(k * np.sqrt(through[:, levels]) / curve.u)
+        beside = k * np.sqrt(direct[:, levels])
+        ends = []
+        for sign in (-1.0, 1.0):
+            reach = at_scores(curve.table, sign * scores[..., None])[..., 0] - curve.ln_size
+            ends.append(curve.ln_size + sign * np.hypot(reach, beside))
+        return np.asarray(np.exp(ends))
+
+    def on_sizes(self) -> InputTable:
+        """The inputs as draws take them: with a law of the curve, all on its scores or beside it.
+
+        Scores are in the first three places of each run, shifts of ln D in the next three.
+        """
+        if self.curves is None:
+            return self.table
+        rows = np.arange(len(QUANTITIES) * len(self.arrays.runs))
+        levels = rows[rows % len(QUANTITIES) < LEVELS.size]
+        scale = np.nan_to_num(self.curves.curve.u.ravel())
+        acting = self.contributions.matrix[levels].tocoo()
+        beside = self.acts_on_size[acting.col]
+        run, level = np.divmod(acting.row, LEVELS.size)
+        unit = np.where(beside, 1.0, scale[acting.row])
+        taken = Action(
+            input=acting.col.tolist(),
+            run=run.tolist(),
+            place=(level + LEVELS.size * beside).tolist(),
+            coefficient=(acting.data / np.where(unit > 0, unit, np.inf)).tolist(),
+        )
+        return replace(self.table, on_mass=Action(), on_aperture=Action(), on_ln_size=taken)
+
+    @property
+    def acts_on_size(self) -> NDArray[np.bool_]:
+        """Inputs that shift ln sizes beside the law of the curve, shape (N,)."""
+        found = np.zeros(len(self.table.kind), dtype=bool)
+        found[self.table.on_ln_size.input] = True
+        if _BETWEEN in self.table.sources:
+            found &= self.table.source != self.table.sources.index(_BETWEEN)
+        return found
 
     def _doubts(self, lower: Array, upper: Array) -> NDArray[np.bool_]:
         """Quantities whose linear interval is known to be doubtful before any draw is made."""
         arrays, value = self.arrays, self.sizes.value
+        if self.curves is not None:
+            flat = self.curves.curve.flat
+            return np.column_stack([flat, flat.any(axis=1)]) & ~np.isnan(value)
         beyond = (lower < arrays.aperture_um[:, :1]) | (upper > arrays.aperture_um[:, -1:])
         variance = np.zeros(arrays.net_g.shape)
         action = self.table.on_mass
         np.add.at(variance, (action.run, action.place), np.square(action.coefficient))
         thin = self.table.net_g < _THIN * np.sqrt(variance)
-        doubts = np.zeros(value.shape, dtype=bool)
-        for level in range(LEVELS.size):
-            above = arrays.aperture_um < value[:, level, None] * (1 - 1e-9)
-            holding = above.sum(axis=1)
-            rows = np.arange(len(value))
-            doubts[:, level] = beyond[:, level] | thin[rows, holding]
+        doubts, place = beyond.copy(), np.arange(thin.shape[1])
+        for level in range(LEVELS.size):  # no class that the interval touches may be thin
+            ends = (value[:, level] * (1 - 1e-9), lower[:, level], upper[:, level])
+            classes = np.array([(arrays.aperture_um < end[:, None]).sum(axis=1) for end in ends])
+            first, last = classes.min(axis=0)[:, None], classes.max(axis=0)[:, None]
+            doubts[:, level] |= (thin & (place >= first) & (place <= last)).any(axis=1)
         doubts[:, LEVELS.size] = doubts[:, : LEVELS.size].any(axis=1)
         return np.asarray(doubts & ~np.isnan(value))
 
@@ -156,68 +247,10 @@ class JointLaw:
             seed=seed,
             sources=tuple(source.name for source in self.sources.included),
             sources_left_out=self.sources.left_out,
-            rule=str(self.sizes.rule),
+            rule=str(self.sizes.rule or ""),
             notes=(*self.notes, *found.notes),
             monte_carlo=None if draws is None else draws.rows(order),
         )
-
-    def at_mean_curve(self, alike: Sequence[str]) -> dict[str, Array]:
-        """Covariance of ln of every quantity, with the sensitivities of the mean curves.
-
-        One linear law gives all quantities; each has shape (R, R), NaN for runs without a value.
-        `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
-        curve leaves a quantity open keeps its own curve there.
-
-        Notes
-        -----
-        A model that weighs runs by their known covariance must not let a run's weight depend on its
-        own reading.  Between two apertures ln D is a straight line in the undersize, and so are its
-        sensitivities to the errors of the two apertures: read from each run's own curve, they
-        follow the very scatter that the model is to judge, which it then takes for an aperture
-        error and "corrects" (in data evaluation known as Peelle's puzzle; from memory).
-        Sensitivities at the mean curve of runs alike do not.  What it makes of intervals is
-        measured in tests/calibration/results/time_effect.md.
-        """
-        names = np.array(self.arrays.runs, dtype=object)
-        known = ~np.isnan(self.sizes.value)
-        laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(self, alike)}
-        lost_at_all = known & np.isnan(laws[()].sizes.value)
-        found = {}
-        for column, quantity in enumerate(QUANTITIES):
-            lost = tuple(names[lost_at_all[:, column]])
-            if lost not in laws:
-                laws[lost] = mean_curves(self, alike, own=lost)
-            rows = len(QUANTITIES) * self.order + column
-            gap = np.where(known[self.order, column], 1.0, np.nan)
-            covariance = laws[lost].contributions.rows(rows).covariance
-            found[quantity] = covariance * np.outer(gap, gap)
-        return found
-
-    def undersize(self) -> tuple[Array, Contributions, Contributions]:
-        """Undersize at every aperture, what masses add to it, and what is added to the aperture.
-
-        Shapes: (R, K - 1); rows (K - 1) r + j of the contributions are aperture j of run r, those
-        of the second are in µm.
-
-        Notes
-        -----
-        With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
-        """
-        net_g = self.table.net_g
-        undersize = undersize_of_masses(net_g)
-        n_runs, n_sieves = undersize.shape
-        below = np.arange(n_sieves)[:, None] >= np.arange(n_sieves + 1)
-        by_mass = (below - undersize[:, :, None]) / net_g.sum(axis=1)[:, None, None]
-        itself = np.broadcast_to(np.eye(n_sieves), (n_runs, n_sieves, n_sieves))
-        known = np.ones(undersize.size, dtype=bool)
-        of_mass, of_aperture = (
-            _of_inputs(self.table, _acting(self.table, action, slope), known)
-            for action, slope in (
-                (self.table.on_mass, by_mass),
-                (self.table.on_aperture, itself),
-            )
-        )
-        return undersize, of_mass, of_aperture
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -245,115 +278,218 @@ class Interval:
     notes: tuple[Remark, ...]
 
 
+_BETWEEN = "between_sieves"
+
+
+@one_thread
 def prepare(
     study: Study,
     *,
     sources: Iterable[str | Source] | None = None,
     rule: str | None = None,
     runs: Iterable[Run] | None = None,
+    curves: OpenCurves | None = None,
 ) -> JointLaw:
     """Joint law of a study, or of some of its runs.
 
     Give ``sources`` and ``rule`` of a propagation to get the law that it came from; values and the
-    linear covariance need no draws.
+    linear covariance need no draws.  A rule that is empty is the study's own.  The law of the
+    curves is that of the whole study whichever runs are asked for; ``curves`` of another law of
+    the same runs stand in for it.
     """
-    chosen_rule = InterpolationRule(study.rule if rule is None else rule)
+    prescribed = rule or study.rule
+    chosen_rule = None if prescribed is None else InterpolationRule(prescribed)
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
-    arrays = study_arrays(study, sorted(wanted, key=lambda run: run.name))
-    return _law(study, wanted, arrays, chosen, chosen_rule)
+    if chosen_rule is not None:
+        rows = sorted(wanted, key=lambda run: run.name)
+        return law_of(
+            study, wanted, study_arrays(study, rows), chosen.without(_BETWEEN), chosen_rule
+        )
+    rows = sorted(study.runs, key=lambda run: run.name)
+    whole = Weighings(study=study, runs=tuple(rows), arrays=study_arrays(study, rows))
+    found = open_curves(whole, chosen) if curves is None else curves
+    if len(wanted) == len(rows):
+        return law_of(study, wanted, whole.arrays, chosen, None, found)
+    names = {run.name for run in wanted}
+    picked = [row for row, run in enumerate(rows) if run.name in names]
+    return law_of(study, wanted, whole.arrays.take(picked), chosen, None, found.take(picked))
 
 
-def _law(
+def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
+    """Law of the curves of all runs, with the errors of readings and apertures as its noise.
+
+    The shape between the sieves is borrowed across the trial unless the study switches it off.
+    Sources that only widen are no part of the noise: the law is what it is without them.  The same
+    readings and errors give the law found before.
+    """
+    named = [(one.name, one.inputs(weighings)) for one in chosen.included if not one.only_widens]
+    table = replace(collect_inputs(weighings, named), on_ln_size=Action())
+    trial = _trial_runs(weighings, table)
+    stacks = [
+        tuple(sorted(weighings.study.sieves[each.sieve].nominal_um for each in run.readings[1:]))
+        for run in weighings.runs
+    ]
+    alike = _numbered(zip(trial.minutes.tolist(), trial.condition.tolist(), stacks, strict=True))
+    alone = not weighings.study.uncertainty.get("borrowing", True)
+    key = blake2b(bytes([alone]), digest_size=16)
+    for each in (*vars(trial).values(), alike):
+        key.update(np.ascontiguousarray(each).tobytes())
+    known = key.digest()
+    if known not in _FOUND:
+        while len(_FOUND) >= _MOST_FOUND:
+            _FOUND.pop(next(iter(_FOUND)), None)
+        _FOUND[known] = _found(weighings.arrays, table, trial, alike, alone=alone)
+    return _FOUND[known]
+
+
+def _found(
+    arrays: StudyArrays,
+    table: InputTable,
+    trial: TrialRuns,
+    alike: NDArray[np.intp],
+    *,
+    alone: bool,
+) -> OpenCurves:
+    """Law of the curves, each run alone or borrowing from the others."""
+    curve = curve_law(
+        trial.undersize,
+        trial.ln_aperture,
+        u_ln_aperture=trial.u_ln_aperture,
+        covariance=trial.covariance,
+        smallest=trial.smallest,
+    )
+    correlation = between_correlation(curve, alike)
+    if alone:
+        matrix = on_ln_size(table, arrays, curve_jacobian(curve, table.net_g))
+        noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
+        left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
+        return OpenCurves(curve=curve, factor=shared_factor(left, correlation))
+    borrowed = borrow(trial, curve, correlation)
+    left = np.sqrt(np.maximum(np.diag(borrowed.between), 0.0))
+    scale = np.where(left > 0, left, 1.0)
+    factor = shared_factor(left, borrowed.between / np.outer(scale, scale))
+    return OpenCurves(curve=borrowed.law, factor=factor)
+
+
+def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
+    """What the runs show of their curves; powders of one time differ by all factors but a charge.
+
+    Nothing, of an undersize, is what four u of the best known net mass cannot tell from it.
+    """
+    arrays, runs = weighings.arrays, weighings.runs
+    raw, of_mass, of_aperture = undersize_law(table)
+    n_sieves = arrays.real[:, 1:].sum(axis=1)
+    acting, variance = table.on_mass, np.zeros(arrays.net_g.shape)
+    np.add.at(variance, (acting.run, acting.place), np.square(acting.coefficient))
+    least_g = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
+    by_run = (of_mass.matrix[row : row + raw.shape[1]] for row in range(0, raw.size, raw.shape[1]))
+    factors = (sorted(run.factors.items()) for run in runs)
+    return TrialRuns(
+        undersize=np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1),
+        ln_aperture=arrays.ln_aperture,
+        u_ln_aperture=of_aperture.u.reshape(raw.shape) / arrays.aperture_um,
+        real=np.arange(raw.shape[1]) < n_sieves[:, None],
+        sieve=arrays.sieve_index,
+        covariance=np.array([(own @ own.T).toarray() for own in by_run]),
+        smallest=np.maximum(_NOTHING, _SEEN * least_g / table.net_g.sum(axis=1)),
+        bench=_numbered(run.group for run in runs),
+        condition=_numbered(str([one for one in own if one[0] != "charge"]) for own in factors),
+        minutes=np.array([run.milling_time_min for run in runs], dtype=float),
+    )
+
+
+def _numbered(labels: Iterable[Hashable]) -> NDArray[np.intp]:
+    """Number of each label, in order of first appearance."""
+    known: dict[Hashable, int] = {}
+    return np.array([known.setdefault(label, len(known)) for label in labels], dtype=np.intp)
+
+
+def law_of(
     study: Study,
     runs: tuple[Run, ...],
     arrays: StudyArrays,
     chosen: ChosenSources,
-    rule: InterpolationRule,
+    rule: InterpolationRule | None,
+    curves: OpenCurves | None = None,
 ) -> JointLaw:
+    """The law of some runs with what was chosen for them."""
     rows = tuple(sorted(runs, key=lambda run: run.name))
-    weighings = Weighings(study=study, runs=rows, arrays=arrays)
-    table = collect_inputs(
-        weighings, [(source.name, source.inputs(weighings)) for source in chosen.included]
-    )
+    left_open = () if curves is None else (curves.inputs(),)
+    weighings = Weighings(study=study, runs=rows, arrays=arrays, left_open=left_open)
+    named = [(source.name, source.inputs(weighings)) for source in chosen.included]
+    table = collect_inputs(weighings, named)
+    if curves is not None:
+        jacobian = curve_jacobian(curves.curve, table.net_g)
+    else:
+        prescribed = rule or InterpolationRule.SEMILOG
+        jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, prescribed)
+    transform, known = with_span(np.exp(jacobian.ln_size))
+    matrix = sparse.csr_array(transform @ on_ln_size(table, arrays, jacobian))
+    matrix.eliminate_zeros()
+    ln_size = None if curves is None else curves.curve.ln_size
     return JointLaw(
         study=study,
         runs=runs,
         arrays=arrays,
         table=table,
-        sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g),
-        contributions=_contributions(table, arrays, rule),
+        sizes=sizes_of_arrays(arrays, rule=rule, net_g=table.net_g, ln_size=ln_size),
+        contributions=of_inputs(table, matrix, known),
         sources=chosen,
+        curves=curves,
     )
 
 
-def _contributions(
-    table: InputTable, arrays: StudyArrays, rule: InterpolationRule
-) -> Contributions:
-    """What every input adds to ln D10, ln D50, ln D90 and ln span of every run."""
-    jacobian = percentile_jacobian(table.net_g, arrays.ln_aperture, LEVELS, rule)
-    by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
-    itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
-    on_ln_size = sum(
-        _acting(table, action, np.nan_to_num(derivative))
-        for action, derivative in (
-            (table.on_mass, jacobian.by_mass),
-            (table.on_aperture, by_aperture),
-            (table.on_ln_size, itself),
-        )
-    )
-    transform, known = _with_span(np.exp(jacobian.ln_size))
-    matrix = sparse.csr_array(transform @ on_ln_size)
-    matrix.eliminate_zeros()
-    return _of_inputs(table, matrix, known)
+def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
+    """Classes that may hide a peak, and levels met along a flat step."""
+    hidden: dict[tuple[float, float], list[str]] = {}
+    for row in np.flatnonzero(curve.hidden_peak > 0).tolist():
+        upper = int(curve.hidden_peak[row])
+        ends = arrays.aperture_um[row, upper - 1 : upper + 1].tolist()
+        hidden.setdefault((ends[0], ends[1]), []).append(arrays.runs[row])
+    flat = [
+        PropagationRemark.FLAT_STEP(run=arrays.runs[row], quantity=QUANTITIES[level])
+        for row, level in np.argwhere(curve.flat).tolist()
+    ]
+    peaks = [
+        PropagationRemark.HIDDEN_PEAK(runs=tuple(runs), finer_um=ends[0], coarser_um=ends[1])
+        for ends, runs in sorted(hidden.items())
+    ]
+    return (*peaks, *flat)
 
 
-def _of_inputs(
-    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
-) -> Contributions:
-    return Contributions(
-        matrix=matrix,
-        known=known,
-        degrees_of_freedom=table.degrees_of_freedom,
-        source=table.source,
-        n_sources=len(table.sources),
-    )
+@one_thread
+def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
+    """Covariance of ln of every quantity, with the sensitivities of the mean curves.
 
+    One linear law gives all quantities; each has shape (R, R), NaN for runs without a value.
+    `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
+    curve leaves a quantity open keeps its own curve there.
 
-def _acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
-    """What a standard deviation of each input adds to each result, shape (R L, N).
-
-    Shapes: derivative (R, L, places), of result l of run r in what the action acts on.
+    Notes
+    -----
+    A model that weighs runs by their known covariance must not let a run's weight depend on its
+    own reading.  Between two apertures ln D is a straight line in the undersize, and so are its
+    sensitivities to the errors of the two apertures: read from each run's own curve, they
+    follow the very scatter that the model is to judge, which it then takes for an aperture
+    error and "corrects" (in data evaluation known as Peelle's puzzle; from memory).
+    Sensitivities at the mean curve of runs alike do not.  What it makes of intervals is
+    measured in tests/calibration/results/time_effect.md.
     """
-    n_runs, n_results, _ = derivative.shape
-    run = np.array(action.run, dtype=np.intp)
-    place = np.array(action.place, dtype=np.intp)
-    part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
-    rows = n_results * run[:, None] + np.arange(n_results)
-    columns = np.repeat(np.array(action.input, dtype=np.intp), n_results)
-    return sparse.csr_array(
-        (part.ravel(), (rows.ravel(), columns)), shape=(n_runs * n_results, len(table.kind))
-    )
-
-
-def _with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
-    """Map (ln D10, ln D50, ln D90) of each run to these and ln span, and which of them are known.
-
-    Shapes: size (R, 3), NaN where not bracketed (the rows are then 0); gives (4 R, 3 R), (4 R,).
-    """
-    n_runs = len(size)
-    width = np.where(np.isnan(size[:, 1]), np.nan, size[:, 2] - size[:, 0])
-    by_size = np.stack([-size[:, 0] / width, np.full(n_runs, -1.0), size[:, 2] / width], axis=1)
-    blocks = np.zeros((n_runs, 4, 3))
-    known = ~np.isnan(np.column_stack([size, width]))
-    blocks[:, [0, 1, 2], [0, 1, 2]] = known[:, :3]
-    blocks[:, 3, :] = np.where(known[:, 3:], by_size, 0.0)
-    run, quantity, level = np.nonzero(blocks)
-    transform = sparse.csr_array(
-        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
-        shape=(4 * n_runs, 3 * n_runs),
-    )
-    return transform, known.ravel()
+    names = np.array(law.arrays.runs, dtype=object)
+    known = ~np.isnan(law.sizes.value)
+    laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(law, alike)}
+    lost_at_all = known & np.isnan(laws[()].sizes.value)
+    found = {}
+    for column, quantity in enumerate(QUANTITIES):
+        lost = tuple(names[lost_at_all[:, column]])
+        if lost not in laws:
+            laws[lost] = mean_curves(law, alike, own=lost)
+        rows = len(QUANTITIES) * law.order + column
+        gap = np.where(known[law.order, column], 1.0, np.nan)
+        covariance = laws[lost].contributions.covariance[np.ix_(rows, rows)]
+        found[quantity] = covariance * np.outer(gap, gap)
+    return found
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:
@@ -368,82 +504,35 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
         (level, tuple(reading.aperture_um for reading in run.readings))
         for level, run in zip(levels, rows, strict=True)
     ]
-    net_g = law.arrays.net_g.copy()
-    shares = net_g / law.arrays.total_g[:, None]
-    for row, name in enumerate(law.arrays.runs):
-        if name not in own:
-            mates = [mate for mate, kind in enumerate(kinds) if kind == kinds[row]]
-            net_g[row] = law.arrays.total_g[row] * shares[mates].mean(axis=0)
-    gross_g = law.arrays.tare_g + net_g
-    arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
-    return _law(law.study, law.runs, arrays, law.sources, law.sizes.rule)
-
-
-def undersize_bands(
-    study: Study,
-    *,
-    sources: Iterable[str | Source] | None = None,
-    coverage: float = 0.95,
-) -> pd.DataFrame:
-    """Cumulative undersize of every run with a pointwise interval.
-
-    Parameters
-    ----------
-    study : Study
-        The weighings.
-    sources : iterable of str or Source, optional
-        As in `propagate`; by default those the study switches on.
-    coverage : float, default=0.95
-        Coverage probability of each interval.
-
-    Returns
-    -------
-    DataFrame
-        One row a run and sieve, finest first: run, milling_time_min, sieve, aperture_um,
-        undersize, u, lower, upper; fractions of one, limits kept within 0 and 1.
-
-    Raises
-    ------
-    SizeError, UncertaintyError
-        As `propagate`.
-
-    Notes
-    -----
-    The band at the stated aperture x_j holds what the readings do to the mass below the sieve and
-    what the sieve's aperture error does: a sieve wider by δ passes about (dQ3/dx) δ more.  Sources
-    that act on percentiles directly (interpolation, run to run) have no part in it.  The joint
-    results for D10, D50, D90 come from `propagate`, never from a band.
-    """
-    law = prepare(study, sources=sources)
-    arrays = law.arrays
-    undersize, of_mass, of_aperture = law.undersize()
-    slope = sparse.diags_array(-_slope(arrays, undersize).ravel())
-    both = replace(of_mass, matrix=sparse.csr_array(of_mass.matrix + slope @ of_aperture.matrix))
-    u = both.u.reshape(undersize.shape)
-    half = coverage_factor(coverage) * u
-    order = law.order
-    place_of_run = np.nonzero(arrays.real[order][:, 1:])
-    run, place = order[place_of_run[0]], place_of_run[1]
-    times = np.array([one.milling_time_min for one in law.runs], dtype=float)
-    return pd.DataFrame(
-        {
-            "run": np.array(arrays.runs, dtype=object)[run],
-            "milling_time_min": times[place_of_run[0]],
-            "sieve": [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)],
-            "aperture_um": arrays.aperture_um[run, place],
-            "undersize": undersize[run, place],
-            "u": u[run, place],
-            "lower": np.clip(undersize - half, 0.0, 1.0)[run, place],
-            "upper": np.clip(undersize + half, 0.0, 1.0)[run, place],
-        }
+    mates = np.array(
+        [
+            [
+                name == other or (kind == theirs and name not in own)
+                for other, theirs in zip(law.arrays.runs, kinds, strict=True)
+            ]
+            for name, kind in zip(law.arrays.runs, kinds, strict=True)
+        ],
+        dtype=float,
     )
+    mates /= mates.sum(axis=1, keepdims=True)
+    total_g = law.arrays.net_g.sum(axis=1, keepdims=True)
+    gross_g = law.arrays.tare_g + total_g * (mates @ (law.arrays.net_g / total_g))
+    arrays = replace(law.arrays, gross_g=gross_g, net_g=gross_g - law.arrays.tare_g)
+    curves = None
+    if law.curves is not None:
+        of_run = law.curves.curve
+        mean_curves_of = replace(
+            of_run,
+            table=_mean_over(mates, of_run.table),
+            by_ln_aperture=_mean_over(mates, of_run.by_ln_aperture),
+            by_undersize=_mean_over(mates, of_run.by_undersize),
+        )
+        factor = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
+        curves = OpenCurves(curve=mean_curves_of, factor=np.asarray(factor))
+    return law_of(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
 
 
-def _slope(arrays: StudyArrays, undersize: Array) -> Array:
-    """Slope of the undersize curve at each aperture by central differences in ln x, per µm."""
-    slopes = np.zeros_like(undersize)
-    for row, x in enumerate(arrays.ln_aperture):
-        places = np.flatnonzero(arrays.real[row, 1:])
-        if len(places) > 1:
-            slopes[row, places] = np.gradient(undersize[row, places], x[places])
-    return slopes / arrays.aperture_um
+def _mean_over(mates: Array, each: Array) -> Array:
+    """Means of each (R, …) over the mates of every row; NaN where one of them has no value."""
+    lost = np.tensordot(mates, np.isnan(each), axes=1) > 0
+    return np.where(lost, np.nan, np.tensordot(mates, np.nan_to_num(each), axes=1))

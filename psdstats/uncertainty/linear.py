@@ -9,26 +9,61 @@ its sensitivities.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import cache, wraps
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.special import ndtri
 
+from psdstats.distribution.arrays import StudyArrays
 from psdstats.distribution.curves import (
     Brackets,
     InterpolationRule,
     find_brackets,
     invert_monotone,
     monotone_value,
+    undersize_of_masses,
 )
+from psdstats.distribution.percentiles import LEAST_WIDTH, LEVELS
+from psdstats.distribution.powder_curve import CurveLaw
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
 from psdstats.student import critical_t
+from psdstats.uncertainty.inputs import Action, ElementaryInputs, InputTable, Kind
 
 _COMPLEX_STEP = 1e-30
+_NO_PART = 1e-8
+_ALIKE = 1e-3  # of the variance between sieves, below which errors are the same
+
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@cache
+def _libraries() -> Any:
+    """The linear algebra libraries of this process."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
+def one_thread(function: Callable[P, R]) -> Callable[P, R]:
+    """The function, with the linear algebra in it on one thread.
+
+    On small matrices more threads only wait for each other, and the last bits depend on them.
+    """
+
+    @wraps(function)
+    def alone(*args: P.args, **kwargs: P.kwargs) -> R:
+        with _libraries().limit(limits=1, user_api="blas"):
+            return function(*args, **kwargs)
+
+    return alone
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -153,7 +188,7 @@ def _logprobit(
     by_low = (place - 1.0) / rise * root * np.exp(probit_low**2 / 2) * (end - start)
     by_high = -place / rise * root * np.exp(probit_high**2 / 2) * (end - start)
     by_undersize = _at_ends(upper, undersize.shape[1], by_low, by_high)
-    by_mass = _undersize_to_mass(by_undersize, undersize, net_g)
+    by_mass = undersize_to_mass(by_undersize, undersize, net_g)
     ends = _at_ends(upper, ln_aperture.shape[1], 1.0 - place, place)
     pick = curved[:, :, None]
     return PercentileJacobian(
@@ -184,7 +219,7 @@ def _monotone(
         by_aperture[:, :, column] = -at.imag / _COMPLEX_STEP / slope
     return PercentileJacobian(
         ln_size=ln_size,
-        by_mass=_undersize_to_mass(by_undersize, undersize, net_g),
+        by_mass=undersize_to_mass(by_undersize, undersize, net_g),
         by_ln_aperture=by_aperture,
     )
 
@@ -201,7 +236,7 @@ def _monotone_slope_at(
     return np.asarray(stepped.imag / _COMPLEX_STEP)
 
 
-def _undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
+def undersize_to_mass(by_undersize: Array, undersize: Array, net_g: Array) -> Array:
     """Chain rule with ∂Q_j/∂m_i = ([i ≤ j] - Q_j) / M."""
     total = net_g.sum(axis=1)[:, None, None]
     tail = np.cumsum(by_undersize[:, :, ::-1], axis=2)[:, :, ::-1]
@@ -235,6 +270,8 @@ class Contributions:
         Of the standard uncertainty of each input; inf where it is taken as known.
     source : ndarray of int, shape (N,)
         Which source each input belongs to.
+    estimate : ndarray of int, shape (N,), or None
+        Which estimate the standard uncertainty of each input comes from; each its own if None.
     n_sources : int
         How many sources there are.
     """
@@ -244,6 +281,7 @@ class Contributions:
     degrees_of_freedom: Array
     source: NDArray[np.intp]
     n_sources: int = 1
+    estimate: NDArray[np.intp] | None = None
 
     def contrasts(self, weights: Array | sparse.sparray) -> Contributions:
         """The same for weighted sums of the numbers; known where all that have weight are.
@@ -287,10 +325,24 @@ class Contributions:
 
     @property
     def effective_df(self) -> Array:
-        """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (C,)."""
+        """Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.2b), shape (C,).
+
+        Notes
+        -----
+        Inputs whose standard uncertainties come from one estimate count together: many readings of
+        a balance whose repeatability is known from n weighings have n - 1 degrees of freedom, not
+        n - 1 each.  Where they state different ones, the fewest hold.
+        """
         squares = self._squares
         whole = np.asarray(squares.sum(axis=1)).ravel() ** 2
-        spread = squares.multiply(squares).tocsr() @ (1.0 / self.degrees_of_freedom)
+        if self.estimate is not None and self.estimate.size:
+            of_estimate = np.full(self.estimate.max() + 1, np.inf)
+            np.minimum.at(of_estimate, self.estimate, self.degrees_of_freedom)
+            places = (np.arange(self.estimate.size), self.estimate)
+            squares = squares @ sparse.csr_array((np.ones(self.estimate.size), places))
+        else:
+            of_estimate = self.degrees_of_freedom
+        spread = squares.multiply(squares).tocsr() @ (1.0 / of_estimate)
         freedom = np.where(spread > 0, whole / np.where(spread > 0, spread, 1.0), np.inf)
         return np.asarray(freedom * self._gap)
 
@@ -301,6 +353,160 @@ class Contributions:
     @property
     def _gap(self) -> Array:
         return np.where(self.known, 1.0, np.nan)
+
+
+def undersize_law(table: InputTable) -> tuple[Array, Contributions, Contributions]:
+    """Undersize at every aperture, what masses add to it, and what is added to the aperture.
+
+    Shapes: (R, K - 1); rows (K - 1) r + j of the contributions are aperture j of run r, those of
+    the second are in µm.
+
+    Notes
+    -----
+    With net masses m_i of total M, ``∂Q_j/∂m_i = ([i ≤ j] - Q_j)/M``.
+    """
+    net_g = table.net_g
+    undersize = undersize_of_masses(net_g)
+    n_runs, n_sieves = undersize.shape
+    below = np.arange(n_sieves)[:, None] >= np.arange(n_sieves + 1)
+    by_mass = (below - undersize[:, :, None]) / net_g.sum(axis=1)[:, None, None]
+    itself = np.broadcast_to(np.eye(n_sieves), (n_runs, n_sieves, n_sieves))
+    known = np.ones(undersize.size, dtype=bool)
+    of_mass, of_aperture = (
+        of_inputs(table, acting(table, action, slope), known)
+        for action, slope in ((table.on_mass, by_mass), (table.on_aperture, itself))
+    )
+    return undersize, of_mass, of_aperture
+
+
+def of_inputs(
+    table: InputTable, matrix: sparse.csr_array, known: NDArray[np.bool_]
+) -> Contributions:
+    """What a matrix of their effects makes of the inputs of a table."""
+    return Contributions(
+        matrix=matrix,
+        known=known,
+        degrees_of_freedom=table.degrees_of_freedom,
+        source=table.source,
+        estimate=table.estimate,
+        n_sources=len(table.sources),
+    )
+
+
+def acting(table: InputTable, action: Action, derivative: Array) -> sparse.csr_array:
+    """What a standard deviation of each input adds to each result, shape (R L, N).
+
+    Shapes: derivative (R, L, places), of result l of run r in what the action acts on.
+    """
+    n_runs, n_results, _ = derivative.shape
+    run = np.array(action.run, dtype=np.intp)
+    place = np.array(action.place, dtype=np.intp)
+    part = derivative[run, :, place] * np.array(action.coefficient, dtype=float)[:, None]
+    rows = n_results * run[:, None] + np.arange(n_results)
+    columns = np.repeat(np.array(action.input, dtype=np.intp), n_results)
+    return sparse.csr_array(
+        (part.ravel(), (rows.ravel(), columns)), shape=(n_runs * n_results, len(table.kind))
+    )
+
+
+def with_span(size: Array) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
+    """Map (ln D10, ln D50, ln D90) of each run to these and ln span, and which of them are known.
+
+    Shapes: size (R, 3), NaN where not bracketed (the rows are then 0); gives (4 R, 3 R), (4 R,).
+    """
+    n_runs = len(size)
+    width = np.where(np.isnan(size[:, 1]), np.nan, size[:, 2] - size[:, 0])
+    width = np.where(width > LEAST_WIDTH * size[:, 1], width, np.nan)
+    by_size = np.stack([-size[:, 0] / width, np.full(n_runs, -1.0), size[:, 2] / width], axis=1)
+    blocks = np.zeros((n_runs, 4, 3))
+    known = ~np.isnan(np.column_stack([size, width]))
+    blocks[:, [0, 1, 2], [0, 1, 2]] = known[:, :3]
+    blocks[:, 3, :] = np.where(known[:, 3:], by_size, 0.0)
+    run, quantity, level = np.nonzero(blocks)
+    transform = sparse.csr_array(
+        (blocks[run, quantity, level], (4 * run + quantity, 3 * run + level)),
+        shape=(4 * n_runs, 3 * n_runs),
+    )
+    return transform, known.ravel()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OpenCurves:
+    """Law of the undersize curves of R runs, and what it leaves open between their sieves.
+
+    Attributes
+    ----------
+    curve : CurveLaw
+        The law of each run.
+    factor : ndarray, shape (3 R, M)
+        What a standard deviation of each of M independent inputs adds to ln D; row 3 r + l is
+        level l of run r.
+    """
+
+    curve: CurveLaw
+    factor: Array
+
+    def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
+        """The same for some of the runs."""
+        index = np.asarray(rows, dtype=np.intp)
+        names = [one.name for one in fields(self.curve) if one.name != "levels"]
+        each = {name: getattr(self.curve, name)[index] for name in names}
+        levels = (LEVELS.size * index[:, None] + np.arange(LEVELS.size)).ravel()
+        return OpenCurves(curve=replace(self.curve, **each), factor=self.factor[levels])
+
+    def inputs(self) -> ElementaryInputs:
+        """What is left open, as normal inputs on ln D."""
+        result = ElementaryInputs(kind=Kind.NORMAL)
+        rows, columns = np.nonzero(self.factor)
+        index = {one: result.index(("curve", str(one))) for one in np.unique(columns).tolist()}
+        run, level = np.divmod(rows, LEVELS.size)
+        result.on_ln_size = Action(
+            input=[index[one] for one in columns.tolist()],
+            run=run.tolist(),
+            place=level.tolist(),
+            coefficient=self.factor[rows, columns].tolist(),
+        )
+        return result
+
+
+def shared_factor(u: Array, correlation: Array) -> Array:
+    """Factor of u C u by pivoted Cholesky, so that rows alike have the same inputs."""
+    some = u > 0
+    rest = np.where(np.outer(some, some), np.nan_to_num(correlation), 0.0)
+    columns = []
+    for _ in range(u.size):
+        pivot = int(np.argmax(np.diag(rest)))
+        if rest[pivot, pivot] <= _ALIKE:
+            break
+        column = rest[:, pivot] / np.sqrt(rest[pivot, pivot])
+        rest = rest - np.outer(column, column)
+        columns.append(np.where(np.abs(column) > _NO_PART, column, 0.0))
+    return np.asarray(u[:, None] * np.array(columns).reshape(len(columns), u.size).T)
+
+
+def curve_jacobian(curve: CurveLaw, net_g: Array) -> PercentileJacobian:
+    """Sensitivities of the law of the curve in net masses and ln apertures."""
+    gap = np.where(np.isnan(curve.ln_size), np.nan, 1.0)[:, :, None]
+    by_mass = undersize_to_mass(curve.by_undersize, undersize_of_masses(net_g), net_g)
+    return PercentileJacobian(
+        ln_size=curve.ln_size, by_mass=by_mass * gap, by_ln_aperture=curve.by_ln_aperture * gap
+    )
+
+
+def on_ln_size(
+    table: InputTable, arrays: StudyArrays, jacobian: PercentileJacobian
+) -> sparse.csr_array:
+    """What every input adds to ln D10, ln D50, ln D90 of every run, shape (3 R, N)."""
+    by_aperture = jacobian.by_ln_aperture / arrays.aperture_um[:, None, :]
+    itself = np.broadcast_to(np.eye(LEVELS.size), (len(arrays.runs), LEVELS.size, LEVELS.size))
+    return sum(
+        acting(table, action, np.nan_to_num(derivative))
+        for action, derivative in (
+            (table.on_mass, jacobian.by_mass),
+            (table.on_aperture, by_aperture),
+            (table.on_ln_size, itself),
+        )
+    )
 
 
 def coverage_factor(coverage: float, degrees_of_freedom: ArrayLike = np.inf) -> Array:

@@ -119,22 +119,26 @@ def numerical_tolerance(u: Array, digits: int = 2) -> Array:
         return np.where(u > 0, 0.5 * 10.0**power, np.where(np.isnan(u), np.nan, 0.0))
 
 
-def interval_ends(ordered: Array, coverage: float) -> tuple[float, float, float, float]:
-    """Ends of the symmetric and of the shortest interval of sorted draws (JCGM 101:2008, 7.7)."""
-    n_draws = ordered.size
+def interval_ends(values: Array, coverage: float) -> tuple[float, float, float, float]:
+    """Ends of the symmetric and of the shortest interval of draws (JCGM 101:2008, 7.7).
+
+    Only the tails are sorted: no end of either interval lies between them.
+    """
+    n_draws = values.size
     inside = min(max(int(coverage * n_draws + 0.5), 1), n_draws - 1)
-    first = max((n_draws - inside + 1) // 2, 1)
+    outside = n_draws - inside
+    first = max((outside + 1) // 2, 1)
+    parted = np.partition(values, sorted({outside, inside}))
+    low, high = np.sort(parted[:outside]), np.sort(parted[inside:])
+    if inside < outside:  # the tails overlap
+        ordered = np.sort(values)
+        low, high = ordered[:outside], ordered[inside:]
     with np.errstate(invalid="ignore"):
-        width = ordered[inside:] - ordered[: n_draws - inside]
+        width = high - low
     if np.isnan(width).any():  # inf - inf: such an interval holds no value
         width = np.where(np.isnan(width), np.inf, width)
     start = int(width.argmin())
-    return (
-        float(ordered[first - 1]),
-        float(ordered[first - 1 + inside]),
-        float(ordered[start]),
-        float(ordered[start + inside]),
-    )
+    return float(low[first - 1]), float(high[first - 1]), float(low[start]), float(high[start])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -258,13 +262,11 @@ def _ends(values: Array, coverage: float, overrides: dict[int, tuple[Array, Arra
     for row in range(n_runs):
         for quantity in range(n_quantities):
             if quantity == n_quantities - 1 and row in overrides:
-                least, most = (
-                    np.array(interval_ends(np.sort(side), coverage)) for side in overrides[row]
-                )
+                least, most = (np.array(interval_ends(side, coverage)) for side in overrides[row])
                 ends[row, quantity] = least[[0, 0, 2, 2]]
                 ends[row, quantity, 1::2] = most[[1, 3]]
             else:
-                ends[row, quantity] = interval_ends(np.sort(values[row, quantity]), coverage)
+                ends[row, quantity] = interval_ends(values[row, quantity], coverage)
     return ends.reshape(-1, 4).T
 
 

@@ -20,6 +20,7 @@ from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.monte_carlo import numerical_tolerance
 
 
 class Method(StrEnum):
@@ -38,6 +39,8 @@ class PropagationRemark(RemarkKind):
     """What to know of a propagation."""
 
     LINEAR_DOUBTFUL = "linear interval doubtful"  # run, quantity
+    HIDDEN_PEAK = "a class may hide a peak"  # runs, finer_um, coarser_um
+    FLAT_STEP = "a level along a flat step"  # run, quantity
     BEYOND_SIEVES = "draws beyond the sieves"  # run, quantity, share
     NOT_SETTLED = "draws not settled"  # draws, digits
     RATIO_DOUBTFUL = "linear ratio doubtful"  # run, quantity
@@ -220,7 +223,8 @@ class Propagation(DrawnOrLinear):
     covariance_matrix, log_covariance_matrix : ndarray, shape (4 R, 4 R)
         Joint covariance of values and of their logarithms; row 4 r + q is quantity q of run r.
     status : tuple of tuple of str
-        "bracketed", "below the finest sieve" or "above the coarsest sieve".
+        "bracketed", "below the finest sieve", "above the coarsest sieve"; "in one class" of a span
+        where nothing tells D10 from D90.
     bound_lower, bound_upper : ndarray
         The value, or the open interval that holds it.
     linear_valid : tuple of tuple of (bool or None)
@@ -234,7 +238,7 @@ class Propagation(DrawnOrLinear):
     sources, sources_left_out : tuple of str
         What was counted and what was not.
     rule : str
-        Interpolation rule.
+        Prescribed interpolation rule; empty where sizes are the powder's own.
     notes : tuple of (Remark or str)
         Assumptions and doubts; text is that of the study.
     monte_carlo : SizeDraws or None
@@ -254,6 +258,24 @@ class Propagation(DrawnOrLinear):
     status: tuple[tuple[str, ...], ...]
     linear_valid: tuple[tuple[bool | None, ...], ...]
     monte_carlo: SizeDraws | None = None
+
+    @property
+    def expanded(self) -> Array:
+        """Expanded uncertainty U = k u, half the interval, shape (R, 4).
+
+        NaN where value ± U misses an end of the interval by more than one unit of the second
+        significant digit of u: such a result is stated by its interval.
+        """
+        half = (self.upper - self.lower) / 2
+        with np.errstate(invalid="ignore"):
+            off = np.abs(self.lower + half - self.value)
+            fits = (off <= 2 * numerical_tolerance(self.u)) & (half > 0)
+        return np.where(fits, half, np.nan)
+
+    @property
+    def k(self) -> Array:
+        """Coverage factor U/u; NaN where no expanded uncertainty is stated."""
+        return self.expanded / self.u
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.
@@ -291,8 +313,9 @@ class Propagation(DrawnOrLinear):
         Returns
         -------
         DataFrame
-            run, group, milling_time_min, quantity, unit, value, u, u_percent, lower, upper,
-            coverage, k, effective_df, balance_share, status, bound_lower, bound_upper,
+            run, group, milling_time_min, quantity, unit, value, u, u_percent, expanded (U = k u;
+            NaN where the interval is not symmetric), k, effective_df, lower, upper, coverage,
+            method, balance_share, status, bound_lower, bound_upper,
             share_unbracketed, linear_valid.  Sizes and their u are in µm, shares are fractions.
         """
         n_runs, n_quantities = self.value.shape
@@ -305,9 +328,10 @@ class Propagation(DrawnOrLinear):
                 "unit": list(QUANTITY_UNITS) * n_runs,
                 **self._ravelled("value", "u"),
                 "u_percent": (100 * self.u / self.value).ravel(),
-                **self._ravelled("lower", "upper"),
+                **self._ravelled("expanded", "k", "effective_df", "lower", "upper"),
                 "coverage": self.coverage,
-                **self._ravelled("k", "effective_df", "balance_share"),
+                "method": str(self.method),
+                **self._ravelled("balance_share"),
                 "status": [one for row in self.status for one in row],
                 **self._ravelled("bound_lower", "bound_upper", "share_unbracketed"),
                 "linear_valid": pd.array(

@@ -35,7 +35,7 @@ from psdstats.uncertainty.engine import (
 )
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
-from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.linear import coverage_factor, one_thread
 from psdstats.uncertainty.monte_carlo import (
     LEAST_SPAN,
     BlockSummary,
@@ -200,7 +200,7 @@ def _ratio_results(
 def _ln_ends(ln_ratio: Array, coverage: float) -> Array:
     """Ends on the logarithm; the shortest interval is that of the ratio itself."""
     with np.errstate(divide="ignore"):
-        return np.asarray(np.log(interval_ends(np.sort(np.exp(ln_ratio)), coverage)))
+        return np.asarray(np.log(interval_ends(np.exp(ln_ratio), coverage)))
 
 
 def level_pairs(study: Study, by: str) -> dict[object, Pair]:
@@ -413,6 +413,7 @@ class RatioIntervals(DrawnOrLinear):
         )
 
 
+@one_thread
 def ratio_intervals(
     study: Study,
     pairs: Iterable[Pair],

@@ -15,7 +15,7 @@ from importlib import import_module
 
 from psdstats.errors import UncertaintyError
 from psdstats.study.records import Study
-from psdstats.study.settings import UNCERTAINTY_RULES, expected_instead
+from psdstats.study.settings import RETIRED, UNCERTAINTY_RULES, expected_instead
 from psdstats.uncertainty import sources as folder
 from psdstats.uncertainty.inputs import Source
 
@@ -29,6 +29,13 @@ class ChosenSources:
 
     included: tuple[Source, ...]
     left_out: tuple[str, ...]
+
+    def without(self, name: str) -> ChosenSources:
+        """The same with one source left out."""
+        kept = tuple(source for source in self.included if source.name != name)
+        if len(kept) == len(self.included):
+            return self
+        return ChosenSources(included=kept, left_out=(*self.left_out, name))
 
 
 @cache
@@ -97,6 +104,11 @@ def _check_settings(study: Study) -> None:
     """Refuse settings that no file may have either."""
     for key, value in study.uncertainty.items():
         place = f"setting {key!r} of the uncertainty table"
+        if key in RETIRED:
+            raise UncertaintyError(
+                f"{place} has no effect any more, for what the curve may do between two sieves "
+                f"counts by default; remove it, or give {RETIRED[key]} = false to leave that out."
+            )
         if key not in UNCERTAINTY_RULES:
             names = ", ".join(UNCERTAINTY_RULES)
             raise UncertaintyError(f"{place} is not known; choose from {names}.")

@@ -116,10 +116,11 @@ REMARKS = {
         f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
         f"{group} and {levels} of {within}."
     ),
-    CheckRemark.INCOMPLETE: lambda _, missing, cells, group, first_group, within, first_level: (
+    CheckRemark.INCOMPLETE: lambda say, missing, cells, group, first_group, within, first_level: (
         f"Not available: the design is not complete. {missing} of {cells} combinations have no "
-        f"value, the first being {group} {first_group} with {within} {first_level}; the mixed "
-        f"model uses what there is."
+        f"value, the first being {group} {first_group} with {within} "
+        f"{say(first_level) if isinstance(first_level, float) else first_level}; the mixed model "
+        "uses what there is."
     ),
     CheckRemark.FEWER_THAN_THREE_GROUPS: lambda _: (
         "Not available: the correction needs at least three groups."

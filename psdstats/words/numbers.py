@@ -161,28 +161,47 @@ class Numerals:
             text = text.rstrip("0").rstrip(".")
         return text.replace(".", self.decimal)
 
-    def measured(self, value: float, u: float, *, side: str = "") -> str:
-        """A value with its standard uncertainty, both rounded by it: "231.4 ± 1.2".
+    def measured(
+        self,
+        value: float,
+        u: float,
+        expanded: float | None = None,
+        *,
+        ends: tuple[float, float] = (math.nan, math.nan),
+        side: str = "",
+    ) -> str:
+        """A value, and how far its interval reaches, rounded by u.
+
+        ± stands before an expanded uncertainty alone (JCGM 100:2008, 7.2.2).  Where there is none,
+        − and + stand before what the ends of the interval lie below and above the value.
 
         Examples
         --------
-        >>> PLAIN.measured(10.05762, 0.027), PLAIN.measured(45.0, float("nan"), side="<")
-        ('10.058 ± 0.027', '< 45')
+        >>> PLAIN.measured(231.4159, 1.234, 2.42), PLAIN.measured(10.05762, 0.027)
+        ('231.4 ± 2.4', '10.058')
+        >>> PLAIN.measured(231.4, 1.2, ends=(228.9, 234.1))
+        '231.4 −2.5 +2.7'
+        >>> PLAIN.measured(45.0, float("nan"), side="<")
+        '< 45'
         """
         if side:
             return f"{side} {self.bound(value)}"
         if math.isnan(value):
             return MISSING
-        return (
-            f"{self.rounded(value, u)} ± {self.rounded(u, u)}"
-            if _is_known(u)
-            else (self.significant(value))
-        )
+        text = self.rounded(value, u)
+        if _is_known(expanded):
+            return f"{text} ± {self.rounded(expanded, u)}"
+        if math.isnan(sum(ends)):
+            return text
+        if math.isinf(ends[0]) or math.isinf(ends[1]):
+            return f"{text} ({self.interval(*ends, u=u)})"
+        return f"{text} −{self.rounded(value - ends[0], u)} +{self.rounded(ends[1] - value, u)}"
 
     def interval(self, lower: float, upper: float, *, u: float | None = None) -> str:
         """Two limits as "229.1 to 233.8"; an infinite limit leaves the interval open.
 
-        They are rounded by ``u``, or by a quarter of their distance.
+        They are rounded by ``u``, or by a quarter of their distance.  Without ``u`` the one limit
+        of an open interval keeps its digits.
 
         Examples
         --------
@@ -194,10 +213,9 @@ class Numerals:
             return MISSING
         if math.isinf(lower) and math.isinf(upper):
             return "not bounded"
-        if math.isinf(lower):
-            return f"< {self.bound(upper)}"
-        if math.isinf(upper):
-            return f"> {self.bound(lower)}"
+        if math.isinf(lower) or math.isinf(upper):
+            sign, end = ("<", upper) if math.isinf(lower) else (">", lower)
+            return f"{sign} {self.rounded(end, u) if _is_known(u) else self.bound(end)}"
         if not _is_known(u):
             u = (upper - lower) / 4
         if not _is_known(u):

@@ -14,16 +14,17 @@ import pandas as pd
 
 from psdstats.planning.bench.charge import ChargeRemark, MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
-from psdstats.planning.planned_weighing import FoundSize, PlannedWeighing, PlanningRemark
+from psdstats.planning.planned_sizes import FoundSize, LawCheck
+from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
 from psdstats.planning.power import PowerResult
-from psdstats.planning.precision_plan import PrecisionPlan
+from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 ERRORS_ALLOWED = 3.0  # Monte Carlo standard errors; cases share stacks, so they are about one test
-LARGE_MISS = 1.0  # per cent of interpolation error worth a sentence (our choice)
+HELD = 1.96  # standard uncertainties within which a 95 % interval holds
 
 # Cautions remind; they do not replace a risk assessment.  General laboratory practice without a
 # source, except where one is named.
@@ -81,7 +82,7 @@ def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ..
             f"{_count(plan.groups, 'group')} × {plan.times} times × "
             f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
             f"{say(result.change_percent, '+g')} % would be shown in {say(100 * shown, '.0f')} % "
-            f"of trials (± {say(100 * float(row['power_error']), '.1f')}), which is "
+            f"of trials (standard error {say(100 * float(row['power_error']), '.1f')}), which is "
             f"{'enough' if shown >= result.wanted_power else 'not enough'}; {smallest}"
         )
     v = result.variation
@@ -118,10 +119,10 @@ def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int) ->
 def _weighed(
     say: Numerals, powder: str, sample_g: float, weighing: PlannedWeighing, found: FoundSize
 ) -> str:
-    error = say(found.u_change_error_percent / np.sqrt(2), ".1g")
+    error = say(found.own_error_percent, ".1g")
     return (
         f"simulated weighings of {say(sample_g)} g of {powder!r}, {weighing_words(weighing, say)}, "
-        f"own part of {found.quantity} {say(found.own_percent, '.2g')} ± {error} %"
+        f"own part of {found.quantity} {say(found.own_percent, '.2g')} % (standard error {error})"
     )
 
 
@@ -133,18 +134,19 @@ def weighing_words(weighing: PlannedWeighing, say: Numerals = PLAIN) -> str:
         else f"apertures certified to {say(weighing.certified_u_percent)} % (standard uncertainty)"
     )
     plural = "" if weighing.repeatability_d == 1 else "s"
+    rule = "" if weighing.rule is None else f", evaluated by the {weighing.rule} rule"
     return (
         f"balance of {say(weighing.resolution_g)} g resolution and a repeatability of "
         f"{say(weighing.repeatability_d)} scale interval{plural}, "
-        f"particles of {say(weighing.density_g_per_cm3)} g/cm³, {sieves}"
+        f"particles of {say(weighing.density_g_per_cm3)} g/cm³, {sieves}{rule}"
     )
 
 
 def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str, ...]:
     """By the simulation, then by the law, and whether the two agree."""
     name, wanted, frame = plan.quantity, f"{say(plan.wanted_percent)} %", plan.to_frame()
-    lines = []
-    for column, what in (("enough", name), ("enough_for_change", f"the change of {name}")):
+    lines = [_change(plan, say)]
+    for column, what in (("enough", name), ("enough_for_change", f"this change of {name}")):
         reached = [
             f"{say(own['resolution_g'].iloc[0])} g resolution from {say(least)} g"
             for _, own in frame.groupby("resolution_g", sort=False)
@@ -153,32 +155,59 @@ def precision_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[str
         by = f"with {', '.join(reached)}" if reached else "by none of these balances and samples"
         lines.append(f"In simulated samples, u({what}) of {wanted} is reached {by}.")
     lines.append(
-        f"Simulated: {plan.trials} stacks, two samples on each, for every resolution and sample "
-        f"mass; seed {plan.seed}."
+        f"Simulated: {plan.trials} stacks, two samples of each powder on each, for every "
+        f"resolution and sample mass; seed {plan.seed}."
     )
-    floor = say(100 * np.sqrt(plan.law.sieves), ".2g")
     needs = plan.needs_frame()
-    resolutions = [say(d) for d in plan.resolution_g]
-    if plan.law.room(plan.wanted_percent) <= 0:
-        lines.append(
-            f"By the linear law u({name}) of {wanted} cannot be reached with these sieves by any "
-            f"balance or sample: their apertures alone leave {floor} %. Use certified sieves."
-        )
-    else:
-        lines.append(
-            f"By the linear law the apertures leave {floor} % of u({name}) whatever the balance."
-        )
-        lines += [
-            _need(name, wanted, d, least, say)
-            for d, least in zip(resolutions, needs["least_sample_g"], strict=True)
-        ]
-    lines += [
-        _need(f"the change of {name}", wanted, d, least, say)
-        for d, least in zip(resolutions, needs["least_sample_for_change_g"], strict=True)
-    ]
+    finest = min(plan.resolution_g)
+    for what, change, column in (
+        (name, False, "least_sample_g"),
+        (f"this change of {name}", True, "least_sample_for_change_g"),
+    ):
+        of = plan.law(finest, change=change)
+        lines.append(_floor(what, of, plan, say))
+        if of.room(plan.wanted_percent) > 0:
+            lines += [
+                _need(what, wanted, say(d), least, say)
+                for d, least in zip(plan.resolution_g, needs[column], strict=True)
+            ]
     rule = practice_rule("least_sample")
     last = f"Whatever the figures say, {say(rule.value)} g is the {rule.says} ({rule.source})."
-    return (*lines, *simulation_sentences(frame, name, say), last)
+    return (*lines, *simulation_sentences(plan, say), last)
+
+
+def _change(plan: PrecisionPlan, say: Numerals) -> str:
+    """What change is planned for, and by what the sizes are."""
+    before, after = plan.sizes_um
+    why = "" if plan.change_stated else "; no other was stated"
+    by = (
+        "the powder's own sizes, by the law of its curve between the sieves"
+        if plan.weighing.rule is None
+        else f"sizes by the {plan.weighing.rule} rule, not those of the powder"
+    )
+    return (
+        f"Planned for {plan.quantity} of {say(before, '.4g')} µm, and for its change to "
+        f"{say(after, '.4g')} µm ({say(100 * (after / before - 1), '+.3g')} %{why}); meant are "
+        f"{by}."
+    )
+
+
+def _floor(what: str, law: PrecisionLaw, plan: PrecisionPlan, say: Numerals) -> str:
+    """What of u no better balance and no larger sample can remove."""
+    apertures = f"apertures {say(100 * np.sqrt(law.sieves), '.2g')} %"
+    between = f", between the sieves {say(100 * np.sqrt(law.between), '.2g')} %"
+    parts = apertures + (between if plan.weighing.rule is None else "")
+    certified = plan.weighing.certified_u_percent is not None
+    remedy = "a closer series" if certified else "certified sieves or a closer series"
+    beyond = (
+        f"; {say(plan.wanted_percent)} % is beyond these sieves"
+        if law.room(plan.wanted_percent) <= 0
+        else ""
+    )
+    return (
+        f"No better balance and no larger sample brings u({what}) below "
+        f"{say(law.floor_percent, '.2g')} % ({parts}){beyond}: {remedy} would."
+    )
 
 
 def _least(cells: pd.DataFrame, column: str) -> float | None:
@@ -201,20 +230,17 @@ def _need(what: str, wanted: str, resolution: str, sample_g: float, say: Numeral
     )
 
 
-def simulation_sentences(frame: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> list[str]:
-    """Whether the law is borne out, what interpolation does, which percentiles stay open."""
+def simulation_sentences(plan: PrecisionPlan, say: Numerals = PLAIN) -> list[str]:
+    """Whether the law is borne out, by the simulation and by itself, and what stays open."""
+    quantity, frame = plan.quantity, plan.to_frame()
     lines = [
         _law_against_simulation(frame, start, what, say)
-        for start, what in (("u", f"u({quantity})"), ("u_change", f"u(the change of {quantity})"))
-    ]
-    miss = frame["interpolation_percent"].dropna()
-    if len(miss):
-        size = float(miss.iloc[miss.abs().to_numpy().argmax()])
-        lines.append(
-            f"Interpolation between these sieves makes {quantity} {say(abs(size), '.2g')} % too "
-            f"{'large' if size > 0 else 'small'}, in every run alike; it is not in u, and in a "
-            "change it cancels as far as the curves are alike."
+        for start, what in (
+            ("u", f"u({quantity})"),
+            ("u_change", f"u(this change of {quantity})"),
         )
+    ]
+    lines += _checked(plan.check, f"{quantity} of the powder", say)
     worst = max(frame.to_dict("records"), key=lambda cell: float(cell["share_open"]))
     if worst["share_open"] > 0:
         lines.append(
@@ -222,6 +248,23 @@ def simulation_sentences(frame: pd.DataFrame, quantity: str, say: Numerals = PLA
             f"of samples ({_cell(worst, say)}); u is that of the others."
         )
     return lines
+
+
+def _checked(check: LawCheck | None, what: str, say: Numerals) -> list[str]:
+    """What the law makes of samples given to it."""
+    if check is None or check.miss is None:
+        return []
+    change = check.change_miss
+    of_change = "" if change is None else f", the change by {say(change, '.2f')}"
+    warning = (
+        "; above 1.96, so intervals would not hold it: choose a closer series"
+        if max(check.miss, change or 0.0) > HELD
+        else ""
+    )
+    return [
+        f"The law of the curve itself was given {check.samples} of these samples: it misses {what} "
+        f"by {say(check.miss, '.2f')} of the planned u (root mean square){of_change}{warning}."
+    ]
 
 
 def _law_against_simulation(frame: pd.DataFrame, start: str, what: str, say: Numerals) -> str:
@@ -241,8 +284,8 @@ def _law_against_simulation(frame: pd.DataFrame, start: str, what: str, say: Num
         return (
             f"The simulation does not bear the linear law out for {what} in {len(apart)} of "
             f"{len(cells)} cases: with {_cell(cells[worst], say)} the law gives {say(law, '.3g')} "
-            f"%, the simulation {say(found, '.3g')} ± {say(error, '.1g')} %; go by the simulation, "
-            "and take the samples above as a first guess."
+            f"%, the simulation {say(found, '.3g')} % (standard error {say(error, '.1g')}); go by "
+            "the simulation, and take the samples above as a first guess."
         )
     furthest = say(100 * max(abs(found / law - 1) for found, _, law in figures), ".2g")
     largest = say(100 * max(error / law for _, error, law in figures), ".2g")
@@ -279,30 +322,35 @@ def trial_sentences(trial: StackTrial, say: Numerals = PLAIN) -> tuple[str, ...]
     ]
     for one in trial.powders:
         told = [
-            f"{size.quantity} "
-            + ("not told" if isnan(size.u_percent) else f"{say(size.u_percent, '.2g')} %")
+            f"{size.quantity} {_told(size.u_percent, say)}{_between(size, trial, say)}"
             for size in one.sizes
         ]
         lines.append(f"Standard uncertainty for {one.powder!r}: {', '.join(told)}.")
         lines += [_open(one.powder, size, say) for size in one.sizes if size.share_open > 0]
-        missed = [
-            f"{size.quantity} by {say(size.interpolation_percent, '+.1f')} %"
-            for size in one.sizes
-            if abs(size.interpolation_percent) > LARGE_MISS
-        ]
-        if missed:
-            lines.append(
-                f"Interpolation between these sieves misses {', '.join(missed)} for "
-                f"{one.powder!r}; more sieves or a closer series make that smaller, more weighing "
-                "does not."
-            )
+        if one.changes:
+            since = trial.powders[0].powder
+            u = [
+                f"{size.quantity} {_told(change, say)}"
+                for size, (change, _) in zip(one.sizes, one.changes, strict=True)
+            ]
+            lines.append(f"Of the change from {since!r} to {one.powder!r}: {', '.join(u)}.")
         for share, what in (
             (one.share_overloaded, "overload a sieve"),
             (one.share_over_half, f"put more than {half} % into one class"),
         ):
             if share > 0:
                 lines.append(f"{say(100 * share, '.3g')} % of samples of {one.powder!r} {what}.")
-    return tuple(lines)
+    return (*lines, *_checked(trial.check, "sizes of the powders", say))
+
+
+def _told(u_percent: float, say: Numerals) -> str:
+    return "not told" if isnan(u_percent) else f"{say(u_percent, '.2g')} %"
+
+
+def _between(size: FoundSize, trial: StackTrial, say: Numerals) -> str:
+    if trial.weighing.rule is not None or isnan(size.u_percent):
+        return ""
+    return f" ({say(size.between_percent, '.2g')} % between the sieves)"
 
 
 def _open(powder: str, size: FoundSize, say: Numerals) -> str:
@@ -422,6 +470,11 @@ REMARKS = {
         f"take at most {say(largest_g, '.3g')} g, split the sample, or use larger frames."
     ),
     PlanningRemark.TOO_FINE_TO_SIEVE_DRY: _too_fine,
+    PlanningRemark.PEAK_MAY_HIDE: lambda say, powder, class_um, share: (
+        f"The class from {say(class_um[0])} to {say(class_um[1])} µm may hide a peak of {powder!r} "
+        f"({say(100 * share, '.0f')} % of samples look so), and sizes near it may be off by more "
+        "than u: put a sieve into that class."
+    ),
     PlanningRemark.FEWER_SIEVES: lambda _, sieves, asked: (
         f"The series offers only {sieves} useful sieves, not {asked}."
     ),
@@ -459,10 +512,14 @@ PRECISION_FIGURE = (
 )
 MASSES = "Expected share and mass on every sieve (pan: aperture 0), powder by powder."
 TRIED_SIZES = (
-    "Standard uncertainty of the sizes on this stack, of one run and of a change between two, and "
-    "by how much interpolation misses the true size."
+    "Standard uncertainty of the sizes on this stack, the part of it that is due to the curve "
+    "between the sieves, and of the change since the first powder."
 )
-TRIED_ERRORS = "±: Monte Carlo standard error of u; open: samples without a size."
+ALIKE = (
+    "Like powders: between two samples of the powder on one stack, which share the errors of its "
+    "apertures and of the curve; the limit for changes too small to move the curve."
+)
+TRIED_ERRORS = "s.e.: Monte Carlo standard error of u; open: samples without a size."
 TRIED_LOADS = (
     "Share of simulated samples that overload a sieve, or put more than half into one class."
 )
@@ -477,12 +534,19 @@ LATE = (
 )
 
 
+def change_caption(plan: PrecisionPlan, say: Numerals = PLAIN) -> str:
+    """Of the table of the change."""
+    before, after = (say(one, ".4g") for one in plan.sizes_um)
+    return f"Standard uncertainty, change of {plan.quantity} from {before} to {after} µm."
+
+
 def precision_note(plan: PrecisionPlan) -> str:
     """Below the simulated ones."""
     return (
-        f"Simulated on {plan.trials} stacks with two samples each, seed {plan.seed}; ±: Monte "
-        "Carlo standard error.  Splitting of the sample, losses and run-to-run variation of the "
-        "mill are not counted."
+        f"Simulated on {plan.trials} stacks with two samples of each powder, seed {plan.seed}; "
+        "s.e.: Monte Carlo standard error.  Of runs by themselves; together the runs of a trial "
+        "may know more of the curve between the sieves.  Linearity of the balance, splitting of "
+        "the sample, losses and run-to-run variation of the mill are not counted."
     )
 
 

@@ -17,6 +17,7 @@ Wording = Callable[..., str]
 
 _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
     "comparison",
+    "conformity",
     "distribution",
     "groups",
     "models",

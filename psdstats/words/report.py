@@ -28,6 +28,7 @@ REFERENCES = (
     "Ecology 26 (2001) 32–46.",
     "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
     "Biometrics 46 (1990) 673–687.",
+    "JCGM 106:2012, The role of measurement uncertainty in conformity assessment.",
 )
 
 CAUTIONS = (
@@ -47,7 +48,6 @@ _RUN_TO_RUN = "run_to_run"
 STUDY_HEADING = "The study"
 ASSUMED_HEADING = "What had to be assumed"
 GROUPS_CAPTION = "Runs, milling times, sieves and balance of each group."
-BALANCES_CAPTION = "Balances as declared."
 MEANING_HEADING = "What the verdicts mean"
 
 NET_MASSES = (
@@ -60,6 +60,11 @@ COVARIANCE = (
 )
 _BETWEEN = "x_a and x_b are the apertures that bracket the level p, Q_a and Q_b the undersize there"
 RULES = {
+    "": (
+        "P(ln D_p ≤ τ) = Σ_k w_k Φ((μ_k(τ) − g_k(p)) / s_k(τ))",
+        "over scales g_k on which powders are nearly straight lines in ln x: μ_k and s_k are mean "
+        "and standard deviation of the curve there, w_k how well the scale bears out the readings",
+    ),
     "semilog": ("ln D_p = ln x_a + (ln x_b − ln x_a) (p − Q_a) / (Q_b − Q_a)", _BETWEEN),
     "linear": ("D_p = x_a + (x_b − x_a) (p − Q_a) / (Q_b − Q_a)", _BETWEEN),
     "logprobit": (
@@ -128,7 +133,7 @@ def left_out_notes(sources: Sequence[str]) -> tuple[str, ...]:
 
 
 def sources_words(sources: Sequence[str]) -> str:
-    """Names of sources as they are read, e.g. "lost powder, interpolation"."""
+    """Names of sources as they are read, e.g. "lost powder, between sieves"."""
     return ", ".join(source.replace("_", " ") for source in sources)
 
 
@@ -147,10 +152,16 @@ def weighing_paragraph(study: Study) -> str:
 
 def percentile_paragraph(rule: str) -> str:
     """How sizes are read off the curve."""
+    how = (
+        f"read between the two apertures that bracket them by the {rule} rule, and are sizes by "
+        "that rule"
+        if rule
+        else "those of the powder: medians of a law of its undersize curve, averaged over scales "
+        "and bends between the sieves that the readings allow, with its spread in the uncertainty"
+    )
     return (
-        f"D10, D50 and D90 are read between the two apertures that bracket them (rule: {rule}); "
-        "span is (D90 − D10) / D50. Nothing is extrapolated: a percentile in the pan or above the "
-        "top sieve is an open interval and stays one."
+        f"D10, D50 and D90 are {how}; span is (D90 − D10) / D50. Nothing is extrapolated: a "
+        "percentile in the pan or above the top sieve is an open interval and stays one."
     )
 
 
@@ -178,5 +189,6 @@ COMPARISON_PARAGRAPHS = (
     "two one-sided tests [7].",
     "Where they appear above: precision within and between groups follows [9]; whole distributions "
     "are compared in log-ratio coordinates by permutation within groups [10]; curves of size "
-    "against time are fitted with group and run variation estimated [11].",
+    "against time are fitted with group and run variation estimated [11]; limits are judged with "
+    "guard bands and probabilities of conforming [12].",
 )

@@ -5,22 +5,25 @@ Sizes in µm, masses in g; uncertainties in per cent where a sentence says so.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME, column_words
+from psdstats.columns import QUANTITY_UNITS, TIME, column_words
 from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import Remark
+from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.inputs import SourceRemark
-from psdstats.uncertainty.propagation import Propagation, PropagationRemark
+from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
+_MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
+_NAMED = 4  # runs that a note names; of more it gives the number
 _LISTED = 10  # apertures whose tolerances a note lists; of more it gives the range
 
 
@@ -29,8 +32,10 @@ def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tupl
     return tuple(one if isinstance(one, str) else sentence(one, say) for one in notes)
 
 
-SIZES_CAPTION = "Sizes of every run with standard uncertainty (u after ±)."
-UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its standard uncertainty."
+SIZES_CAPTION = (
+    "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
+)
+UNDERSIZE_CAPTION = "Cumulative undersize of every run, with its interval."
 MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the classes."
 MEANS_NOTE = (
     "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
@@ -45,6 +50,24 @@ CHANGES = {
     "tares weighed each run": "tares weighed again in each run",
 }
 """What a change would be, where its name alone does not say it."""
+DISTRIBUTIONS = {
+    "normal": "normal",
+    "uniform": "rectangular",
+    "gamma": "gamma",
+    "student": "t",
+}
+"""Distributions of inputs as they are read."""
+RUN_BUDGET_NOTE = (
+    "n: inputs in a row; estimate, u and c are those of one input, and left out where the inputs "
+    "differ. ν: degrees of freedom of u. c: sensitivity, by how much the size moves for one unit "
+    "of the input. Adds: the row's part of u of the size; its squares add up to that of the last "
+    "row, by the linear law."
+)
+BALANCES_CAPTION = "Balances used, with what is stated of them."
+SIEVES_CAPTION = (
+    "Sieves used, and what their apertures are traceable to: a certificate or a reference, else "
+    "the tolerance of the standard."
+)
 CHANGES_CAPTION = (
     "What a change would buy: standard uncertainty in per cent (root mean square over the runs, or "
     "over the differences)."
@@ -57,21 +80,86 @@ BOOTSTRAP_STATUS = {
 """Why a mean or ratio has no bootstrap interval."""
 
 
-def sizes_note(coverage: float, say: Numerals = PLAIN) -> str:
+def sizes_note(sizes: Propagation, say: Numerals = PLAIN) -> str:
     """How the table of sizes is read."""
+    stated = np.isfinite(sizes.expanded)
+    k, freedom = _span(sizes.k[stated], _k, say), _span(sizes.effective_df[stated], _freedom, say)
+    told = f"±: expanded uncertainty U = k u with k = {k}, ν_eff = {freedom}. " if k else ""
     return (
-        f"The files hold the {say(100 * coverage)} % intervals too. A value with < or > is not "
-        "bracketed by the sieves: it is a bound, not an estimate. Balance: its share of the "
-        "variance of D50."
+        f"{told}Coverage {say(100 * sizes.coverage)} %, {method_words(sizes)}. − and +: how far "
+        "the interval reaches below and above, where value ± U would miss one of its ends by more "
+        "than one unit of the second digit of u. All of these are in the files. A value with < or "
+        "> is not bracketed by the sieves: it is a bound, not an estimate. Balance: its share of "
+        "the variance of D50."
+    )
+
+
+def _span(values: Array, words: Callable[[float, Numerals], str], say: Numerals) -> str:
+    """The least and the largest of some numbers, or the one they all are; empty without any."""
+    ends = (values.min(), values.max()) if len(values) else ()
+    return " to ".join(dict.fromkeys(words(float(one), say) for one in ends))
+
+
+def _k(number: float, say: Numerals) -> str:
+    return say(number, ".2f")
+
+
+def _freedom(number: float, say: Numerals) -> str:
+    """Degrees of freedom cut off to a whole number (JCGM 100, G.4.1); many are as good as ∞."""
+    return say(np.floor(number) if number < _MANY else np.inf, ".0f")
+
+
+def method_words(sizes: Propagation) -> str:
+    """How sizes and their uncertainty were found."""
+    how = "the linear law" if sizes.method is Method.LINEAR else "Monte Carlo"
+    return f"by {how}, sizes by the {sizes.rule} rule" if sizes.rule else f"by {how}"
+
+
+def size_sentence(sizes: Propagation, run: str, quantity: str, say: Numerals = PLAIN) -> str:
+    """One size as a report states it: ± U where the interval is symmetric, else the interval."""
+    at = sizes.runs.index(run), sizes.quantities.index(quantity)
+    value, u, expanded, lower, upper = (
+        float(getattr(sizes, name)[at]) for name in ("value", "u", "expanded", "lower", "upper")
+    )
+    unit = f" {QUANTITY_UNITS[at[1]]}" if quantity != "span" else ""
+    coverage, how = f"{say(100 * sizes.coverage)} %", method_words(sizes)
+    if np.isnan(value):
+        limits = say.interval(lower or -np.inf, upper)
+        return f"{quantity} of {run}: {limits}{unit}; the sieves do not bracket it."
+    if np.isnan(expanded):
+        return (
+            f"{quantity} of {run} = {say.rounded(value, u)}{unit}, {coverage} interval "
+            f"{say.interval(lower, upper, u=u)}{unit}, not symmetric (u = {say.rounded(u, u)}"
+            f"{unit}), {how}."
+        )
+    k, freedom = float(sizes.k[at]), float(sizes.effective_df[at])
+    return (
+        f"{quantity} of {run} = ({say.measured(value, u, expanded)}){unit}, expanded uncertainty "
+        f"with k = {_k(k, say)} (ν_eff = {_freedom(freedom, say)}), coverage {coverage}, {how}."
+    )
+
+
+def size_sentences(sizes: Propagation, say: Numerals = PLAIN) -> str:
+    """Every size of every run as a report states it, one a line."""
+    return "".join(
+        f"{size_sentence(sizes, run, quantity, say)}\n"
+        for run in sizes.runs
+        for quantity in sizes.quantities
     )
 
 
 def sizes_introduction(rule: str) -> str:
     """What the sizes and their uncertainties are."""
+    what = (
+        f"Sizes by the {rule} rule: the intervals hold the size by that rule, which is not the "
+        "powder's own where its curve bends between two sieves."
+        if rule
+        else "Sizes of the powder itself: what its curve may do between two sieves is part of the "
+        "uncertainty."
+    )
     return (
-        f"Percentiles by the {rule} rule. The uncertainties here are those of the measurement "
-        "(readings, sieves, and whatever else was counted); how much runs and groups differ is in "
-        "the comparison."
+        f"{what} The uncertainties here are those of the measurement (readings, sieves, and "
+        "whatever else was counted); how much runs and groups differ is in the comparison."
     )
 
 
@@ -206,12 +294,18 @@ def budget_captions(by: str) -> dict[str, str]:
         "budget of sizes": "Share of each source in the variance of one run, mean over the runs.",
         "budget of a difference": "Share of each source in the variance of a difference by "
         f"{factor}.",
+        "budget inputs": "What every input adds to every size of every run.",
         "budget runs": "Share of each source in every size of every run.",
         "budget differences": f"Share of each source in every difference by {factor}.",
         "budget what if": "What one change would make of each uncertainty.",
         "uncertainty shares": f"{BUDGET_HEADING}: shares of the variance in the sizes of one run "
         f"(mean over the runs) and in a difference by {factor}; the balance first.",
     }
+
+
+def run_budget_caption(run: str, quantity: str) -> str:
+    """What the budget of one size shows."""
+    return f"Uncertainty budget of {quantity} of run {run}, input by input."
 
 
 def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:
@@ -259,25 +353,66 @@ def _tolerance_used(
 
 
 def _no_repeatability(say: Numerals, balance: str) -> str:  # noqa: ARG001
-    return f"Balance {balance!r} declares no repeatability_g; only its rounding is counted."
+    return f"Balance {balance!r} declares no repeatability_g; none is counted."
+
+
+def _no_data_sheet(
+    say: Numerals,
+    balance: str,
+    accuracy_class: str,
+    is_stated: bool,
+    interval_g: float,
+    least_g: float,
+    most_g: float,
+) -> str:
+    span = f"{say(least_g, '.2g')} g"
+    if most_g > least_g:
+        span += f" to {say(most_g, '.2g')} g"
+    of_class = f"class {accuracy_class}" + ("" if is_stated else " (taken, for none is stated)")
+    return (
+        f"Balance {balance!r} states neither repeatability nor linearity: each reading may be off "
+        f"by what OIML R 76 permits in service for {of_class} with e = {say(interval_g)} g, "
+        f"±{span}. Give repeatability_g and linearity_g of its data sheet."
+    )
 
 
 def _no_sample_mass(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
     return f"No sample_mass_g is stated for {', '.join(runs)}; a loss there is not counted."
 
 
-def _loss_halved(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
+def _loss_counted(say: Numerals, runs: int, least_g: float, most_g: float, habit: str) -> str:
     span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
-    return (
-        f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); half of each loss is "
-        "added to the pan as the expected value."
-    )
+    return f"Powder was lost in {runs} run{'s' if runs > 1 else ''} ({span}); {_HABITS[habit]}."
+
+
+_HABITS = {
+    "": "the sizes are as weighed, and their uncertainty holds that all of it may have been powder "
+    "of the pan",
+    "pan": "all of it is added to the pan, as stated",
+    "in proportion": "it was lost from every class in proportion, as stated",
+}
 
 
 def _empty_pan(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
     return (
         f"Powder was lost in {', '.join(runs)}, where the pan was found empty and can have held "
-        "little: half of that is added to it, the rest is taken from every class in proportion."
+        "little: only so much of it counts as powder of the pan."
+    )
+
+
+def _end_point(say: Numerals, runs: int, least_g: float, most_g: float) -> str:
+    span = f"{say(least_g, '.2g')} g" + (f" to {say(most_g, '.2g')} g" if runs > 1 else "")
+    return (
+        f"The second shaking still moved powder in {runs} run{'s' if runs > 1 else ''} (largest "
+        f"change {span}); sizes are by the first weighing, and the change counts as uncertainty."
+    )
+
+
+def _splits_found(say: Numerals, samples: int, percent: float, degrees_of_freedom: float) -> str:
+    return (
+        f"Splits of {samples} sample{'s' if samples > 1 else ''} scatter by "
+        f"{say(percent, '.2g')} % in the mass finer than the median ({say(degrees_of_freedom)} "
+        f"degree{'s' if degrees_of_freedom > 1 else ''} of freedom); every run carries that."
     )
 
 
@@ -293,6 +428,28 @@ def _beyond_sieves(say: Numerals, run: str, quantity: str, share: float) -> str:
         f"Run {run!r}: {say(100 * share, '.2g')} % of the draws of {quantity} lie beyond the "
         "sieves; its u is that of the others."
     )
+
+
+def _hidden_peak(say: Numerals, runs: Sequence[str], finer_um: float, coarser_um: float) -> str:
+    return (
+        f"The class {say(finer_um, '.4g')} to {say(coarser_um, '.4g')} µm of {_listed(runs)} may "
+        "hide a peak of the distribution: no sieve shows where in the class the powder lies, and "
+        "sizes near it may miss by more than their intervals say. A sieve inside that class "
+        "settles it."
+    )
+
+
+def _flat_step(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
+    return (
+        f"Run {run!r}: {quantity} lies along a flat step of the curve (a class without powder), "
+        "so the interval spans the step and its middle means nothing."
+    )
+
+
+def _listed(runs: Sequence[str]) -> str:
+    """Names of runs, or how many there are."""
+    few = len(runs) <= _NAMED
+    return ", ".join(map(repr, runs)) if few else f"{len(runs)} runs, {runs[0]!r} first,"
 
 
 def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001
@@ -324,10 +481,15 @@ REMARKS = {
     SourceRemark.TOLERANCE_USED: _tolerance_used,
     SourceRemark.NO_REPEATABILITY: _no_repeatability,
     SourceRemark.NO_SAMPLE_MASS: _no_sample_mass,
-    SourceRemark.LOSS_HALVED: _loss_halved,
+    SourceRemark.NO_DATA_SHEET: _no_data_sheet,
+    SourceRemark.LOSS_COUNTED: _loss_counted,
     SourceRemark.EMPTY_PAN: _empty_pan,
+    SourceRemark.END_POINT: _end_point,
+    SourceRemark.SPLITS_FOUND: _splits_found,
     PropagationRemark.LINEAR_DOUBTFUL: _linear_doubtful,
     PropagationRemark.BEYOND_SIEVES: _beyond_sieves,
+    PropagationRemark.HIDDEN_PEAK: _hidden_peak,
+    PropagationRemark.FLAT_STEP: _flat_step,
     PropagationRemark.NOT_SETTLED: _not_settled,
     PropagationRemark.RATIO_DOUBTFUL: _ratio_doubtful,
     PropagationRemark.RATIO_BEYOND_SIEVES: _ratio_beyond,

@@ -13,9 +13,14 @@ bench = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(bench)
 
 
+@pytest.fixture(scope="module", params=[None, "semilog"], ids=["law of the curves", "semilog"])
+def rule(request):
+    return request.param
+
+
 @pytest.fixture(scope="module")
-def one_run():
-    return bench.plan_of(1)
+def one_run(rule):
+    return bench.plan_of(1, rule)
 
 
 @pytest.mark.parametrize(("work", "limit"), [("draws_only", 1.5), ("summaries", 2.0)])
@@ -28,8 +33,8 @@ def test_one_run_against_its_random_numbers(one_run, work, limit):
     assert found < limit
 
 
-def test_forty_runs_jointly_with_intervals():
-    plan = bench.plan_of(40)
+def test_forty_runs_jointly_with_intervals(rule):
+    plan = bench.plan_of(40, rule)
     found = bench.ratio(
         lambda: bench.summaries(plan, 100_000), lambda: bench.random_numbers(plan, 100_000)
     )

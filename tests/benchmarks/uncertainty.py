@@ -35,7 +35,7 @@ SHARES = np.array([0.035, 0.045, 0.12, 0.19, 0.235, 0.19, 0.125, 0.045, 0.015])
 BLOCK = 10_000
 
 
-def make_study(n_runs: int) -> Study:
+def make_study(n_runs: int, rule: str | None = None) -> Study:
     """Invented runs of 50 g on eight sieves and a pan, one stack, balance d = 0.01 g."""
     generator = np.random.default_rng(20261125)
     runs = []
@@ -62,17 +62,24 @@ def make_study(n_runs: int) -> Study:
         )
     return Study(
         title="invented",
+        rule=rule,
         runs=tuple(runs),
         sieves={f"s{a}": Sieve(key=f"s{a}", nominal_um=float(a)) for a in APERTURES_UM[1:]},
         balances={"bench": Balance(name="bench", resolution_g=0.01, repeatability_g=0.005)},
     )
 
 
-def plan_of(n_runs: int) -> DrawPlan:
-    """Draw plan with the default sources: rounding, repeatability, aperture."""
-    ready = prepare(make_study(n_runs))
+def plan_of(n_runs: int, rule: str | None = None) -> DrawPlan:
+    """Draw plan with the default sources, by the law of the curves or by a rule."""
+    ready = prepare(make_study(n_runs, rule))
     return make_plan(
-        ready.table, ready.arrays, rule=ready.sizes.rule, seed=1, coverage=0.95, chunk=5000
+        ready.on_sizes(),
+        ready.arrays,
+        rule=ready.sizes.rule,
+        curve=None if ready.curves is None else ready.curves.curve,
+        seed=1,
+        coverage=0.95,
+        chunk=5000,
     )
 
 
@@ -161,17 +168,19 @@ def extra_memory_mb(draws: int, n_runs: int = 1) -> float:
 
 def main() -> None:
     """Print every ratio."""
-    one, forty = plan_of(1), plan_of(40)
-    rows = [
-        ("1 run, 1e6 draws: draws / random numbers", draws_only, one, 1_000_000),
-        ("1 run, 1e6 draws: draws and intervals / random numbers", summaries, one, 1_000_000),
-        ("40 runs, 1e5 draws: draws and intervals / random numbers", summaries, forty, 100_000),
-    ]
-    for label, work, plan, draws in rows:
-        found = ratio(
-            lambda w=work, p=plan, n=draws: w(p, n), lambda p=plan, n=draws: random_numbers(p, n)
-        )
-        print(f"{label}: {found:.2f}")  # noqa: T201
+    for rule in (None, "semilog"):
+        one, forty = plan_of(1, rule), plan_of(40, rule)
+        rows = [
+            ("1 run, 1e6 draws: draws / random numbers", draws_only, one, 1_000_000),
+            ("1 run, 1e6 draws: draws and intervals / random numbers", summaries, one, 1_000_000),
+            ("40 runs, 1e5 draws: draws and intervals / random numbers", summaries, forty, 100_000),
+        ]
+        for label, work, plan, draws in rows:
+            found = ratio(
+                lambda w=work, p=plan, n=draws: w(p, n),
+                lambda p=plan, n=draws: random_numbers(p, n),
+            )
+            print(f"{rule or 'law of the curves'}, {label}: {found:.2f}")  # noqa: T201
     loop = ratio(lambda: plain_loop(2_000), lambda: summaries(one, 100_000)) * 50
     print(f"1 run: plain loop / draws and intervals: {loop:.0f}")  # noqa: T201
     batch = batch_of(1000)

@@ -33,6 +33,7 @@ METHODS = ("monte carlo", "linear")
 COLUMNS = (*QUANTITIES, "D50 ratio")
 DRAWS = 5_000
 WANTED = (94.0, 96.0)
+RULE = "semilog"  # the rule of the studies; the powder's own sizes: powder_coverage.py
 SEED = 20261125
 DATE = "2026-11-25"
 
@@ -145,7 +146,7 @@ def setting_rows(
     design = design_of(setting)
     hits: dict[str, list[dict[str, float]]] = {method: [] for method in methods}
     for k, child in enumerate(np.random.SeedSequence(seed).spawn(trials)):
-        trial = simulate_study(design, seed=np.random.default_rng(child))
+        trial = simulate_study(design, seed=np.random.default_rng(child), rule=RULE)
         for method in methods:
             hits[method].append(covered(trial, method=method, seed=seed + k))
     error = 100 * np.sqrt(0.95 * 0.05 / trials)

@@ -2,8 +2,8 @@
 
 Every trial is milled, sampled, sieved and weighed by `psdstats.simulate` and judged by `compare` on
 its D50 (some on D10 or D90) by milling time.  The truth is the mean over benches, runs and sieves
-of ln D(time) less ln D(first time), D by the rule of the study from true apertures and true
-fractions; it comes from 20,000 trials of their own seed.
+of ln D(time) less ln D(first time), D the powder's own size (of its true curve, by no rule); it
+comes from 20,000 trials of their own seed.
 
 For each design the table gives the last time against the first (interval of this contrast alone)
 and all times against the first (joint interval) by each rule of spread: the default (benches may
@@ -161,7 +161,7 @@ def true_effects(
 ) -> Array:
     """Mean over benches, runs and sieves of ln size less that at the first time, later times."""
     masses = simulate_net_masses(design, trials=trials, seed=seed)
-    ln_size = np.log(masses.by_rule[..., QUANTITIES.index(quantity)]).mean(axis=0)
+    ln_size = np.log(masses.true[..., QUANTITIES.index(quantity)]).mean(axis=0)
     mean = pd.Series(ln_size).groupby(masses.runs["milling_time_min"].to_numpy()).mean().to_numpy()
     return np.asarray(mean[1:] - mean[0])
 

@@ -116,6 +116,12 @@ def few_runs(tmp_path):
 
 
 @pytest.fixture
+def two_times(tmp_path):
+    """Two groups, two times, one ball ratio with replicates: the least with groups and a change."""
+    return _part(tmp_path / "my-trial", r"(cedar|rowan)-5to1-(0|24)min")
+
+
+@pytest.fixture
 def contents():
     """Every file below a folder with its bytes."""
 

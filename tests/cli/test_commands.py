@@ -317,3 +317,29 @@ def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):
     missing = psdstats("sheet", "--times", "0", "--sieves", "none.csv", "--out", "t")
     assert "none.csv: there is no such file. Give a CSV file" in missing.err
     assert not (tmp_path / "t").exists()
+
+
+def test_limit_judges_what_is_asked_or_what_the_study_states(psdstats, bench):
+    said = psdstats("limit", bench, "--upper", "150", "--quiet")
+    assert said.code == 0, said.err
+    assert said.out.startswith("D50 at most 150 µm: of 5 conditions ")
+    refused = psdstats("limit", bench)
+    assert refused.code == 2
+    assert "study.toml states no limits" in refused.err
+    text = bench.read_text(encoding="utf-8")
+    bench.write_text(f"# [limits]\n# D90_upper_um = 300\n{text}", encoding="utf-8")
+    found = json.loads(psdstats("limit", bench, "--json").out)
+    assert found["sentences"][0].startswith("D90 at most 300 µm: of 5 conditions ")
+    rows = found["d90-at-most-300-m"] if "d90-at-most-300-m" in found else list(found.values())[1]
+    assert {row["verdict"] for row in rows} <= {"conforming", "not conforming", "cannot be told"}
+
+
+def test_budget_of_one_run_states_its_size_and_its_inputs(psdstats, bench):
+    said = psdstats("budget", bench, "--run", "mill-24", "--quantity", "D90", "--json")
+    assert said.code == 0, said.err
+    found = json.loads(said.out)
+    assert found["sentences"][0].startswith("D90 of mill-24 = ")
+    assert {row["source"] for row in found["budget-of-one-d90"]} >= {"aperture", "combined"}
+    refused = psdstats("budget", bench, "--run", "mill-99")
+    assert refused.code == 2
+    assert "run 'mill-99' is not in the study" in refused.err

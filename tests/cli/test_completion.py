@@ -1,11 +1,13 @@
 """What a shell completes once it has read the script of `psdstats completion`."""
 
+import contextlib
+import io
 import json
 import shutil
 import subprocess
 
 import pytest
-from psdstats_cli.main import COMMANDS, build_parser
+from psdstats_cli.main import COMMANDS, build_parser, main
 
 COMPLETE = """
 eval "$1"
@@ -17,10 +19,17 @@ printf '%s\\n' "${COMPREPLY[@]}"
 """
 
 
+@pytest.fixture(scope="module")
+def script():
+    """The script for bash, asked for once."""
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        assert main(["completion", "bash"]) == 0
+    return said.getvalue()
+
+
 @pytest.fixture
-def complete(psdstats, tmp_path):
+def complete(script, tmp_path):
     """What bash offers for the last of the words."""
-    script = psdstats("completion", "bash").out
 
     def offered(*words):
         done = subprocess.run(

@@ -4,6 +4,7 @@ import io
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 
@@ -122,15 +123,12 @@ def old_code_page(monkeypatch, psdstats):
     return run
 
 
-@pytest.mark.parametrize(
-    ("encoding", "value"),
-    [("cp1252", "145.9 ± 2.7"), ("cp437", "145.9 ± 2.7"), ("ascii", "+- 2.7")],
-)
-def test_an_old_code_page_gets_the_nearest_signs(old_code_page, bench, capsys, encoding, value):
+@pytest.mark.parametrize(("encoding", "sign"), [("cp1252", "±"), ("cp437", "±"), ("ascii", "+-")])
+def test_an_old_code_page_gets_the_nearest_signs(old_code_page, bench, capsys, encoding, sign):
     code, said = old_code_page(encoding, "sizes", bench, "--method", "linear", "--quiet")
     assert (code, capsys.readouterr().err) == (0, "")
     said = said.decode(encoding)
-    assert value in said
+    assert re.search(rf"\d {re.escape(sign)} \d", said)
     assert ("───────" if encoding == "cp437" else "-------") in said
 
 

@@ -3,6 +3,7 @@
 import argparse
 import re
 import shlex
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -23,13 +24,19 @@ def _parsers(parser, path=()):
                 yield from _parsers(below, (*path, name))
 
 
-PARSERS = dict(_parsers(build_parser()))
+PARSER = build_parser()
+PARSERS = dict(_parsers(PARSER))
 OPTIONS = [
     (path, action)
     for path, parser in PARSERS.items()
     for action in parser._actions
     if action.dest != "help" and not isinstance(action, argparse._SubParsersAction)
 ]
+
+
+@cache
+def _help(path):
+    return PARSERS[path].format_help()
 
 
 def _module(path):
@@ -58,7 +65,7 @@ def test_help_names_the_command_and_its_example(psdstats, path):
     ids=[f"{' '.join(path)} {action.dest}" for path, action in OPTIONS],
 )
 def test_every_option_is_explained_in_the_help(path, action):
-    said = PARSERS[path].format_help()
+    said = _help(path)
     assert action.help
     assert all(name in said for name in action.option_strings or [action.metavar])
     assert action.help.split()[0] in said
@@ -68,7 +75,7 @@ def test_every_option_is_explained_in_the_help(path, action):
 def test_example_can_be_typed(path):
     words = shlex.split(_module(path).EXAMPLE.replace("\\\n", " "))
     assert words[: 1 + len(path)] == ["psdstats", *path][: 1 + len(path)]
-    assert build_parser().parse_args(words[1:]).command == path[0]
+    assert PARSER.parse_args(words[1:]).command == path[0]
 
 
 def test_commands_in_the_readme_can_be_typed():
@@ -77,12 +84,12 @@ def test_commands_in_the_readme_can_be_typed():
     assert lines
     for line in lines:
         words = shlex.split(line, comments=True)
-        assert build_parser().parse_args(words).command in COMMANDS
+        assert PARSER.parse_args(words).command in COMMANDS
 
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_readme_or_the_help_says_what_every_command_is_for(command):
-    said = re.sub(r"\s+", " ", build_parser().format_help())
+    said = re.sub(r"\s+", " ", PARSER.format_help())
     assert f" {command} {_module((command,)).SUMMARY} " in said
     assert f"psdstats {command}" in README
 

@@ -55,6 +55,25 @@ def test_power_from_a_study(psdstats, benches):
     assert "80 runs in 4 groups" in said.out
 
 
+def test_precision_of_a_stated_change(psdstats):
+    words = ("plan", "precision", "--powder", "70,150,300", "--apertures", STACK, "--density",
+             "2.7", "--resolution", "0.01", "--sample", "50", "--trials", "100")  # fmt: skip
+    usual, halved, to = (
+        json.loads(psdstats(*words, *more, "--json").out)
+        for more in ((), ("--change", "-50"), ("--to", "35,75,150"))
+    )
+    assert "to 135 µm (−10 %; no other was stated)" in usual["sentences"][0]
+    u = "planned-uncertainty-of-a-change"
+    assert halved[u][0]["u_change_percent"] == to[u][0]["u_change_percent"]
+    assert halved[u][0]["u_change_percent"] > usual[u][0]["u_change_percent"]
+    by_rule = json.loads(psdstats(*words, "--rule", "semilog", "--json").out)
+    assert "by the semilog rule" in by_rule["sentences"][0]
+    assert by_rule["planned-uncertainty"][0]["u_between_percent"] == 0
+    both = psdstats(*words, "--change", "-50", "--to", "35,75,150")
+    assert both.code == 2
+    assert "not allowed with argument" in both.err
+
+
 def test_power_with_its_measurement_weighed(psdstats):
     words = (
         "plan",
@@ -92,7 +111,10 @@ def test_power_with_its_measurement_weighed(psdstats):
         (("power", "--run-percent", "2", "--groups", "1", "--replicates", "1"), "one group with"),
         (("precision", "--powder", "70,150,300", "--apertures", "500,600", "--density", "2.7"),
          "D50 of 'powder' is not bracketed"),
+        (("precision", "--powder", "70,150,300", "--apertures", STACK, "--density", "2.7",
+          "--change", "-80"), "choose a stack that brackets it, or a smaller change"),
         (("sieves", "--powder", "a=1,2,3", "--powder", "a=1,2,3"), "give each a name of its own"),
+        (("sieves", "--powder", "70,150,300", "--rule", "cubic"), "rule 'cubic' is not known"),
         (("sieves", "--powder", "70,150,300", "--series", "R7"), "series 'R7' is not known"),
         (("charge", "--jar-mm", "5", "--jar-ml", "10", "--balls", "20", "--ball-density", "7"),
          "does not fit into a drum of 5 mm"),

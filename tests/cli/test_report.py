@@ -117,24 +117,24 @@ def test_target_size_is_answered_and_recorded(small_report):
     assert record["options"]["target_um"] == 150.0
 
 
-def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, few_runs):
+def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, two_times):
     """Ball ratio goes with the benches one to one; asked for on the command line it is refused."""
-    with (few_runs / "runs.csv").open(encoding="utf-8", newline="") as file:
+    with (two_times / "runs.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     ratios = {group: str(5 + i) for i, group in enumerate(dict.fromkeys(r["group"] for r in rows))}
-    with (few_runs / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+    with (two_times / "runs.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, fieldnames=list(rows[0]))
         writer.writeheader()
         writer.writerows({**row, "ball_ratio": ratios[row["group"]]} for row in rows)
-    said = psdstats("report", few_runs, *LINEAR, "--out", "r", "--json")
+    said = psdstats("report", two_times, *LINEAR, "--out", "r", "--json")
     assert said.code == 0
     verdict = json.loads(said.out)["verdicts"][0]
     assert verdict["verdict"] == "cannot be told"
     assert verdict["sentence"].startswith(
         "Whether milling time changed the size cannot be told. Ball ratio differs only where group"
     )
-    page = (few_runs.parent / "r" / "report.html").read_text(encoding="utf-8")
+    page = (two_times.parent / "r" / "report.html").read_text(encoding="utf-8")
     assert "Not computed: Ball ratio differs only where group does" in page
     assert ">Sizes</h2>" in page
     assert ">Where the uncertainty comes from</h2>" in page
-    assert psdstats("report", few_runs, *LINEAR, "--out", "s", "--also", "ball_ratio").code == 2
+    assert psdstats("report", two_times, *LINEAR, "--out", "s", "--also", "ball_ratio").code == 2

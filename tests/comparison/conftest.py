@@ -42,7 +42,7 @@ def planted_study():
             runs=tuple(_run(number, dict(row)) for number, row in enumerate(rows)),
             sieves={f"s{x:g}": Sieve(key=f"s{x:g}", nominal_um=x) for x in APERTURES[1:]},
             balances={"bench": Balance(name="bench", resolution_g=0.01, repeatability_g=0.005)},
-            **settings,
+            **({"rule": "semilog"} | settings),
         )
 
     return make

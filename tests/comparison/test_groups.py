@@ -63,6 +63,7 @@ def make_study(sizes: dict[tuple[str, float], list[float]], *, shared: bool = Tr
             )
     return Study(
         title="made for a test",
+        rule="semilog",
         runs=tuple(runs),
         sieves=sieves,
         balances={"b": Balance(name="b", resolution_g=0.01, repeatability_g=0.005)},

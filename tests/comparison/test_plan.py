@@ -151,7 +151,7 @@ def test_settings_and_command_line_know_every_spread(spread):
         (
             {"by": "operator"},
             "The run table has no column 'operator'. Name one of: group, milling_time_min, "
-            "replicate, sample_mass_g, balance, mill.",
+            "replicate, split, sample_mass_g, balance, mill.",
         ),
         (
             {"by": "mill"},

@@ -45,6 +45,17 @@ def test_scaling_the_sizes_leaves_log_sds_alone():
     assert second["mean"][0] == pytest.approx(10 * first["mean"][0])
 
 
+def test_unequal_groups_count_by_n0_not_by_their_mean():
+    """ISO 5725-2, 7.4 (from memory): n0 = (16 - 152/16)/2 = 3.25 where the mean number is 5.33.
+
+    Within 16/13, between the means 9.5, so s_L² = (9.5 - 16/13)/3.25, all by hand.
+    """
+    cells = {"A": [1.0, 3.0], "B": [5.0, 7.0], "C": [2.0, 4.0] * 6}
+    row = precision(frame_of(cells), value="D50", group="bench", scale="raw").to_frame().iloc[0]
+    assert row["repeatability_sd"] ** 2 == pytest.approx(16 / 13)
+    assert row["between_sd"] ** 2 == pytest.approx((9.5 - 16 / 13) / 3.25)
+
+
 def test_one_row_a_level_and_unbracketed_sizes_are_counted():
     frame = pd.concat(
         [

@@ -42,6 +42,7 @@ def make_study(runs: list[Run]) -> Study:
     }
     return Study(
         title="made for a test",
+        rule="semilog",
         runs=tuple(runs),
         sieves=sieves,
         balances={"b": Balance(name="b", resolution_g=0.01)},

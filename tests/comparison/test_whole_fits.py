@@ -42,6 +42,7 @@ def make_study(nets: list[list[float]], *, certified: bool = False, **balance) -
     )
     return Study(
         title="made for a test",
+        rule="semilog",
         runs=runs,
         sieves={f"{um:g}": sieve(um) for um in APERTURES},
         balances={"b": Balance(name="b", resolution_g=0.01, **balance)},

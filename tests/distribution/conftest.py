@@ -29,7 +29,9 @@ def _make_study(*runs, sieves=None, **fields):
         if reading.aperture_um
     }
     settings = {"balances": {"bench": Balance(name="bench", resolution_g=0.01)}} | fields
-    return Study(title="invented", runs=runs, sieves=known | (sieves or {}), **settings)
+    return Study(
+        title="invented", rule="semilog", runs=runs, sieves=known | (sieves or {}), **settings
+    )
 
 
 @pytest.fixture

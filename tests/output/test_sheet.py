@@ -198,6 +198,15 @@ def test_folder_form(tmp_path):
     assert study.runs[5].readings[-1].tare_g == 300.0
 
 
+def test_splits_are_rows_of_their_own(tmp_path):
+    plan = make_plan(splits=2)
+    study = read_study(fill(recording_sheet(plan, tmp_path / "splits.xlsx")))
+    assert [run.split for run in study.runs[:2]] == ["1", "2"]
+    assert study.runs[0].sample == study.runs[1].sample != study.runs[2].sample
+    assert study.runs[0].name.endswith("-1")
+    assert len(study.runs) == 2 * len(make_plan().runs())
+
+
 def test_own_sieves_and_shared_stack(tmp_path):
     own = (Sieve(key="S1", nominal_um=45.0, certified_um=45.3, expanded_uncertainty_um=0.8),
            Sieve(key="S2", nominal_um=90.0, standard="ASTM E11"))  # fmt: skip
@@ -223,6 +232,7 @@ def test_own_sieves_and_shared_stack(tmp_path):
                                      "number. Give times in min from 0."),
         ({"tares": "twice"}, "recording sheet, column tares: the value is not known. Give one of "
                              "each run, once."),
+        ({"splits": 0}, "recording sheet, column splits: there is none. Give at least 1."),
         ({"replicates": 0}, "recording sheet, column replicates: there is none. Give at least 1."),
         ({"apertures_um": (), "groups": ("A",)},
          "recording sheet, column apertures_um: group A has no sieves. Give its apertures or "

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves
+from psdstats.planning import ExpectedPowder, PlannedWeighing, choose_sieves, precision
 from psdstats.planning.planned_weighing import load_limit_g
-from psdstats.planning.precision_plan import precision_law
 from psdstats.planning.stack_choice import try_stack
 from psdstats.words.planning import stack_sentences, trial_sentences
 
@@ -22,11 +21,37 @@ def tried(powders, **options):
     return try_stack(powders, STACK, **({"weighing": WEIGHING, "sample_g": 50.0} | options))
 
 
-def test_uncertainty_is_that_of_the_law_where_it_holds():
-    frame = tried([EVEN], trials=2000).sizes_frame().set_index("quantity")
-    law = precision_law(EVEN, STACK, WEIGHING, quantity="D50")
-    found = frame.loc["D50"]
-    assert abs(found["u_percent"] - law.u_percent(0.1, 50)) < 4 * found["u_error_percent"]
+@pytest.mark.parametrize("rule", [None, "semilog"])
+def test_uncertainty_and_change_are_those_of_the_plan_of_precision(rule):
+    """The same samples; of the law the two were given 24 and 6, so within four errors of each."""
+    weighing = PlannedWeighing(certified_u_percent=0.3, resolution_g=0.1, rule=rule)
+    fine = ExpectedPowder(name="finer", d10_um=60, d50_um=120, d90_um=240)
+    trial = tried([EVEN, fine], trials=500, weighing=weighing)
+    rows = trial.sizes_frame().set_index(["powder", "quantity"])
+    plan = precision(
+        EVEN,
+        STACK,
+        to=fine,
+        wanted_percent=1,
+        weighing=weighing,
+        resolution_g=(0.1,),
+        sample_g=(50.0,),
+        trials=500,
+    )
+    planned = plan.to_frame().iloc[0]
+    for row, name, u in (
+        ("even", "u", planned.u_percent),
+        ("finer", "u_change", planned.u_change_percent),
+    ):
+        found = rows.loc[(row, "D50")]
+        assert abs(found[f"{name}_percent"] - u) < 4 * found[f"{name}_error_percent"]
+    assert np.isnan(rows.loc[("even", "D50"), "u_change_percent"])
+    between = rows["between_percent"]
+    assert (between > 0.05).all() if rule is None else (between == 0).all()
+    text = " ".join(trial_sentences(trial))
+    assert "Of the change from 'even' to 'finer': D10" in text
+    assert ("between the sieves" in text) == (rule is None)
+    assert ("evaluated by the semilog rule" in text) == (rule == "semilog")
 
 
 def test_d10_on_a_sieve_is_open_in_half_of_the_samples():
@@ -56,13 +81,26 @@ def test_loads_are_certain_where_the_powder_makes_them_so():
     )
 
 
-def test_interpolation_is_named_where_it_misses_by_a_per_cent():
-    trial = tried([FINE, EVEN], trials=100)
-    frame = trial.sizes_frame()
-    text = " ".join(trial_sentences(trial))
-    for row in frame[frame["powder"] == "fine"].to_dict("records"):
-        miss = row["interpolation_percent"]
-        assert (f"{row['quantity']} by {miss:+.1f}".replace("-", "−") in text) == (abs(miss) > 1)
+def test_law_given_simulated_samples_misses_the_powders_by_about_u():
+    trial = tried([EVEN, FINE], trials=100, sample_g=20.0)
+    assert trial.check.samples == 48
+    assert 0.3 < trial.check.miss < 1.5
+    assert f"misses sizes of the powders by {trial.check.miss:.2f} of" in trial_sentences(trial)[-1]
+
+
+def test_a_class_that_may_hide_a_peak_is_warned_of():
+    """Half of this powder, its peak among it, lies in the class from 180 to 355 µm, with a tail."""
+    tailed = ExpectedPowder(name="tailed", d10_um=60, d50_um=260, d90_um=300)
+    coarse = (45.0, 90.0, 180.0, 355.0, 710.0)
+    options = {"weighing": PlannedWeighing(certified_u_percent=0.4), "trials": 100}
+    choice = choose_sieves([tailed, EVEN], coarse, sieves=5, **options)
+    hidden, smooth = choice.trial.powders
+    assert hidden.hidden_peak_um == (180.0, 355.0)
+    assert hidden.share_hidden > 0.3
+    assert smooth.hidden_peak_um is None
+    text = " ".join(stack_sentences(choice))
+    assert "The class from 180 to 355 µm may hide a peak of 'tailed'" in text
+    assert "a peak of 'even'" not in text
 
 
 def test_choice_carries_its_trial_and_defaults_in_words():

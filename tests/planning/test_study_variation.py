@@ -14,7 +14,7 @@ from psdstats.errors import PlanError
 from psdstats.planning import power, variation_of
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.words.planning import power_sentences
 from psdstats.words.remarks import sentence
 
@@ -106,7 +106,7 @@ def test_measurement_is_split_into_own_and_shared_part(demo):
     found = variation_of(study, propagation=propagation)
     alike = ["milling_time_min", "ball_ratio"]
     law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    covariance = law.at_mean_curve(alike)["D50"]
+    covariance = at_mean_curve(law, alike)["D50"]
     total = 100 * np.sqrt(np.diag(covariance).mean())
     assert np.hypot(found.measurement_percent, found.sieves_percent) == pytest.approx(total)
     assert found.sieves_percent > 0

@@ -6,6 +6,9 @@ import pytest
 from scipy import stats
 
 from psdstats.models import MixedModel
+from psdstats.sieves.sieve import Sieve
+from psdstats.study.records import Balance, Reading, Run, Study
+from psdstats.uncertainty import propagate, ratio_intervals
 from psdstats.uncertainty.linear import coverage_factor
 
 # H.1, end gauge (inputs and answers as quoted in public files): nm, and the degrees of freedom
@@ -71,6 +74,98 @@ def test_g41_welch_satterthwaite(combine):
     k = coverage_factor(0.95, result.effective_df)
     assert k[0] == pytest.approx(2.09, abs=0.005)
     assert k[0] * result.u[0] == pytest.approx(2.2, abs=0.05)
+
+
+def _sieving(*stacks, **bench):
+    """Runs of 3, 4 and 3 g, so that ln D50 is the mean of the two ln apertures.
+
+    Each stack is two times a standard uncertainty of ln x in per cent, degrees of freedom and
+    further fields of the sieve; D50 takes half of each.
+    """
+    sieves, runs = {}, []
+    for number, stack in enumerate(stacks):
+        for aperture, (percent, freedom, more) in zip((90.0, 180.0), stack, strict=True):
+            key = f"{number} {aperture:g}"
+            sieves[key] = Sieve(
+                key=key,
+                nominal_um=aperture,
+                certified_um=aperture,
+                expanded_uncertainty_um=2.5 * 2 * percent / 100 * aperture,
+                coverage_factor=2.5,
+                degrees_of_freedom=freedom,
+                **more,
+            )
+        masses = {"pan": (0.0, 3.0), f"{number} 90": (90.0, 4.0), f"{number} 180": (180.0, 3.0)}
+        readings = tuple(
+            Reading(sieve=key, aperture_um=um, tare_g=400.0, gross_g=400.0 + net)
+            for key, (um, net) in masses.items()
+        )
+        name = f"run {number}"
+        runs.append(Run(name=name, group="g", milling_time_min=0, readings=readings, balance="b"))
+    balance = Balance(name="b", **{"resolution_g": 1e-9, "repeatability_g": 1e-12} | bench)
+    return Study(title="GUM", runs=tuple(runs), sieves=sieves, balances={"b": balance})
+
+
+def test_g41_as_a_sieving():
+    """G.4.1 (from memory): 0.25 % (9), 0.57 % (4) of two sieves, 0.82 % (14) of the balance.
+
+    U_c 1.03 %, 19.0 degrees of freedom, t95 2.09, U 2.2 %.  The balance is one estimate from 15
+    weighings, though a size rests on six readings; by hand ∂ln D50/∂m is ln 2/8 (-1, 0 and 1 for
+    pan, class and sieve; each net mass of two readings), so u = ln 2/4 s_r.
+    """
+    stack = ((0.25, 9, {}), (0.57, 4, {}))
+    study = _sieving(stack, repeatability_g=0.0082 * 4 / np.log(2), repeatability_weighings=15)
+    found = propagate(study, method="linear", sources=["repeatability", "aperture"], rule="semilog")
+    u = 100 * found.u[0, 1] / found.value[0, 1]
+    assert u == pytest.approx(1.03, abs=0.005)
+    assert found.effective_df[0, 1] == pytest.approx(19.0, abs=0.05)
+    assert found.k[0, 1] == pytest.approx(2.09, abs=0.005)
+    assert found.k[0, 1] * u == pytest.approx(2.2, abs=0.05)
+    half = 100 * (found.upper - found.lower)[0, 1] / 2 / found.value[0, 1]
+    assert half == pytest.approx(2.2, abs=0.05)
+
+
+def test_h1_as_a_ratio_of_sievings():
+    """H.1 with 1 nm as 0.01 %: four sieves carry 25 (18), 9.7 (25.6), 2.9 (50) and 16.6 (2) nm.
+
+    U_c 32, 16.7 → 16 degrees of freedom, t99 2.92, U99 93; ours lies between t of 17 and of 16.
+    """
+    study = _sieving(((0.25, 18, {}), (0.097, 25.6, {})), ((0.029, 50, {}), (0.166, 2, {})))
+    found = ratio_intervals(
+        study,
+        [("run 0", "run 1")],
+        quantities=["D50"],
+        method="linear",
+        sources=["aperture"],
+        rule="semilog",
+        coverage=0.99,
+    )
+    u = 1e4 * found.u_log[0, 0]
+    assert u == pytest.approx(32, abs=0.5)
+    assert found.effective_df[0, 0] == pytest.approx(16.7, abs=0.1)
+    assert stats.t.ppf(0.995, 17) < found.k[0, 0] < stats.t.ppf(0.995, 16)
+    assert 1e4 * np.log(found.upper / found.ratio)[0, 0] == pytest.approx(found.k[0, 0] * u)
+    floored = coverage_factor(0.99, np.floor(found.effective_df))[0, 0]
+    assert floored == pytest.approx(2.92, abs=0.005)
+    assert floored * u == pytest.approx(93, abs=0.7)
+
+
+def test_h2_two_correlated_inputs():
+    """H.2 (from memory): V 4.9990 (0.0032) V, I 19.6610 (0.0095) mA, r = -0.36; Z = V/I.
+
+    Z = 254.26 Ω with u 0.236 Ω.  ln Z = ln V - ln I, so two sieves of one certificate whose errors
+    add with r = +0.36 have the same u as the quotient with -0.36.
+    """
+    percent = {"V": 100 * 0.0032 / 4.9990, "I": 100 * 0.0095 / 19.6610}
+    shared = {"certificate": "one bridge", "certificate_correlation": 0.36}
+    study = _sieving(tuple((one, None, shared) for one in percent.values()))
+    found = propagate(study, method="linear", sources=["aperture"], rule="semilog")
+    ohm = 1000 * 4.9990 / 19.6610
+    assert ohm == pytest.approx(254.26, abs=0.005)
+    assert ohm * found.u[0, 1] / found.value[0, 1] == pytest.approx(0.236, abs=0.0015)
+    alone = _sieving(tuple((one, None, {}) for one in percent.values()))
+    apart = propagate(alone, method="linear", sources=["aperture"], rule="semilog")
+    assert ohm * apart.u[0, 1] / apart.value[0, 1] < 0.21
 
 
 def test_h3_straight_line(combine):

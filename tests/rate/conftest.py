@@ -73,6 +73,7 @@ def make_study():
                     )
         return Study(
             title="made up",
+            rule="semilog",
             runs=tuple(runs),
             sieves=MappingProxyType(
                 {f"{g} {um:g}": Sieve(key=f"{g} {um:g}", nominal_um=um)

@@ -204,7 +204,8 @@ def test_a_level_that_cannot_be_fitted_is_named(demo):
 
 
 def test_tail_percentiles_by_a_straight_rule_and_two_groups_are_said(demo):
-    study, propagation = demo
+    study = dataclasses.replace(demo[0], rule="semilog")
+    propagation = propagate(study, method="linear", sources=["rounding", "aperture"])
     ask = {"by": "ball_ratio", "curve": "constant rate"}
     found = {
         quantity: told(fit_rate(study, quantity=quantity, propagation=propagation, **ask))

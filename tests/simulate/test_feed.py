@@ -43,11 +43,18 @@ def test_equal_ratios_make_the_lognormal():
     assert 12 * np.log2(top / median) == pytest.approx(round(12 * np.log2(top / median)))
 
 
-def test_a_skewed_curve_goes_through_its_three_points_with_a_kink_at_the_median():
-    assert undersize_through(SKEWED, SKEWED) == pytest.approx([0.1, 0.5, 0.9])
-    # one normal deviate below the median, on the lower of the two lines
-    lower = 150.0 * np.exp(-np.log(150 / 40) / stats.norm.ppf(0.9))
-    assert undersize_through(SKEWED, lower) == pytest.approx(stats.norm.cdf(-1.0))
+@pytest.mark.parametrize("three", [SKEWED, (60.0, 150.0, 280.0), (110.0, 150.0, 300.0)])
+def test_a_skewed_curve_goes_through_its_three_points_rises_and_has_no_kink(three):
+    assert undersize_through(three, three) == pytest.approx([0.1, 0.5, 0.9])
+    t = np.log(three[1]) + np.linspace(-1, 1, 401) * np.log(three[2] / three[0])
+    probit = stats.norm.ppf(undersize_through(three, np.exp(t))[150:251])
+    assert (np.diff(probit) > 0).all()
+    # a kink of 10 % would make one second difference that large against the slope
+    assert np.abs(np.diff(probit, 2)).max() < 0.05 * np.diff(probit).mean()
+    feed = Powder(breakage=None, feed_percentiles_um=three)
+    top = coarsest_um(feed, per_octave=12)
+    assert stats.norm.isf(1 - undersize_through(three, top)) == pytest.approx(4.5, abs=0.3)
+    assert undersize_through(three, top) >= stats.norm.cdf(4.5)
 
 
 def test_true_percentiles_of_a_feed_are_the_three_given():

@@ -16,7 +16,6 @@ import pytest
 
 CALIBRATION = Path(__file__).parents[1] / "calibration"
 STUDIES = 200
-TRIALS = 250
 
 
 def load(name: str) -> ModuleType:
@@ -30,24 +29,32 @@ def load(name: str) -> ModuleType:
 
 
 @pytest.mark.parametrize(
-    ("case", "changes"),
+    ("case", "changes", "borrowing", "trials"),
     [
-        (3, {}),
-        (1, {"times_min": (0.0, 12.0, 48.0)}),
+        (3, {}, False, 250),
+        (3, {}, True, 30),
+        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 30),
     ],
-    ids=["three benches, five times", "one shared stack, three times"],
+    ids=["five times, runs alone", "five times", "one shared stack, three times"],
 )
-def test_time_effect_is_covered(case: int, changes: dict[str, object]) -> None:
-    """Interval of ln D50(last) − ln D50(first) from `psdstats.compare`, and its bias.
+def test_time_effect_is_covered(
+    case: int, changes: dict[str, object], borrowing: bool, trials: int, monkeypatch
+) -> None:
+    """Interval of ln D50(last) − ln D50(first) from `psdstats.compare`, against the powder's own.
 
-    On a shared stack the estimate was 4 % off as long as each run was weighed by its own curve.
+    What the curve may do between the sieves makes the intervals wide rather than narrow, and its
+    bias belongs to them: it stays within a third of the half width.  On a shared stack the estimate
+    was 4 % off as long as each run was weighed by its own curve.
     """
     module = load("time_effect")
+    monkeypatch.setattr(module, "SOURCES", {**module.SOURCES, "borrowing": borrowing})
     design = replace(module.CASES[case], **changes)
-    row = module.coverage_row(design, trials=TRIALS, seed=2, spreads=("drifting",))
-    assert 93 <= row["coverage_percent"] <= 97  # 1.5 binomial standard errors
-    assert row["bias_percent"] == pytest.approx(0, abs=3 * row["bias_error_percent"])
-    assert row["bias_error_percent"] < 0.3
+    row = module.coverage_row(design, trials=trials, seed=2, spreads=("drifting",))
+    error = 100 * np.sqrt(0.95 * 0.05 / trials)
+    assert row["coverage_percent"] >= min(93, 95 - 2 * error)
+    assert abs(row["bias_percent"]) < row["half_width_percent"] / 3
+    assert row["bias_error_percent"] < 0.6
+    assert row["half_width_percent"] < 8
 
 
 def test_certified_sieves_give_covering_size_intervals() -> None:

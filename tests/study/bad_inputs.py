@@ -65,6 +65,11 @@ EDITS: dict[str, tuple[str, str, str]] = {
     "time negative": (R, "Alder,6", "Alder,-6"),
     "time a word": (R, "Alder,6", "Alder,six"),
     "time empty": (R, "Alder,6", "Alder,"),
+    "split twice": (
+        R,
+        "replicate,sample_mass_g,ball_ratio\na-0,Alder,0,1,50.00,5\na-6,Alder,6,1,50.00,5",
+        "split,sample_mass_g,ball_ratio\na-0,Alder,6,1,50.00,5\na-6,Alder,6,1,50.00,5",
+    ),
     "sample mass zero": (R, "6,1,50.00", "6,1,0"),
     "sample mass a word": (R, "6,1,50.00", "6,1,heavy"),
     # apertures
@@ -121,9 +126,20 @@ EDITS: dict[str, tuple[str, str, str]] = {
     "density zero": (T, "[balances.fine]", "density_g_per_cm3 = 0\n[balances.fine]"),
     "balance without resolution": (T, "resolution_g = 0.01\n", ""),
     "balance key unknown": (T, "repeatability_g", "repeatability_mg"),
+    "half a weighing": (T, "repeatability_g = 0.01", "repeatability_weighings = 9.5"),
+    "one weighing": (T, "repeatability_g = 0.01", "repeatability_weighings = 1"),
+    "class of balance unknown": (T, "repeatability_g = 0.01", 'accuracy_class = "2"'),
+    "drift negative": (T, "repeatability_g = 0.01", "drift_g = -0.01"),
     "balance no table": (T, "[balances.fine]\n", "[balances]\n"),
     "switch of uncertainty a text": (T, "[compare]", '[uncertainty]\nrounding = "yes"\n[compare]'),
     "source of uncertainty unknown": (T, "[compare]", "[uncertainty]\nmoon = true\n[compare]"),
+    "loss unknown": (T, "[compare]", '[uncertainty]\nlost_powder = "dust"\n[compare]'),
+    "loss a number": (T, "[compare]", "[uncertainty]\nlost_powder = 1\n[compare]"),
+    "way of splitting unknown": (
+        T,
+        "[compare]",
+        '[uncertainty]\nsplitting_method = "hat"\n[compare]',
+    ),
     "coverage one": (T, "[compare]", "[uncertainty]\ncoverage = 1\n[compare]"),
     "check unknown": (T, "[compare]", "[checks]\nmass_balanse = false\n[compare]"),
     "threshold unknown": (T, "[compare]", "[checks.mass_balance]\nlimit = 3\n[compare]"),
@@ -133,6 +149,9 @@ EDITS: dict[str, tuple[str, str, str]] = {
     "compared column a number": (T, '"milling_time_min"', "3"),
     "margin negative": (T, "[compare]", "[compare]\nmargin_percent = -5"),
     "spread unknown": (T, "[compare]", '[compare]\nspread = "wide"'),
+    "limit unknown": (T, "[compare]", "[limits]\nD50_um = 150\n[compare]"),
+    "limits crossed": (T, "[compare]", "[limits]\nD50_lower_um = 9\nD50_upper_um = 8\n[compare]"),
+    "share above no sieve": (T, "[compare]", "[limits]\nshare_above_upper = 0.1\n[compare]"),
     "two tares though weighed once": (T, '"each run"', '"once"'),
     "sieves listed twice": (T, "[compare]", "[sieves.x]\nnominal_um = 90\n[compare]"),
     "paths are no settings": (T, "[balances.fine]", 'runs = "../../secret.csv"\n[balances.fine]'),
@@ -167,6 +186,14 @@ FILES: dict[str, dict[str, str | bytes | None]] = {
         "b-0,B 180,180,,\nb-0,B pan,0,,\n"
     },
     "balance unknown": {R: "run,milling_time_min,balance\na-0,0,fine\na-6,6,coarse\nb-0,0,\n"},
+    "correlation above one": {
+        S: "sieve,nominal_um,certificate,certificate_correlation\nA 90,90,K 1,1.5\n"
+    },
+    "correlation without certificate": {
+        S: "sieve,nominal_um,certificate_correlation\nA 90,90,0.5\n"
+    },
+    "effective aperture without u": {S: "sieve,nominal_um,effective_um\nA 90,90,91\n"},
+    "degrees of freedom below one": {S: "sieve,nominal_um,degrees_of_freedom\nA 90,90,0.5\n"},
     "settings in another encoding": {T: 'title = "Mühle"'.encode("cp1252")},
     "too many columns": {R: ",".join(f"c{number}" for number in range(201)) + "\n1\n"},
 }

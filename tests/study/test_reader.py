@@ -43,7 +43,7 @@ def test_assumptions_are_stated(flat):
         "The weighings name no sieves: each group is taken to use one physical stack for all its "
         "runs.",
         "Balance 'balance' is not described: its resolution is taken as 0.01 g, the finest step of "
-        "the readings, and its repeatability as 0 g.",
+        "the readings.",
     )
 
 
@@ -216,3 +216,12 @@ def test_tables_beside_those_read_are_named(write_folder):
     folder = write_folder(name="trial")
     (folder / "weighings-b.csv").write_text("run;sieve\n", encoding="utf-8")
     assert "Tables of trial not read: weighings-b.csv." in read_study(folder).notes
+
+
+def test_a_retired_setting_is_left_out_and_told(write_folder, catalogue):
+    """A study of an earlier release still reads, and says which line has no effect."""
+    settings = catalogue.SOUND["study.toml"] + "\n[uncertainty]\ninterpolation = true\n"
+    study = read_study(write_folder({"study.toml": settings}))
+    assert "interpolation" not in study.uncertainty
+    (note,) = [note for note in study.notes if "interpolation" in note]
+    assert "Remove the line; between_sieves = false leaves it out." in note

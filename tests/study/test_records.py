@@ -99,6 +99,8 @@ def test_levels_are_texts_or_floats():
     [
         ("resolution_g", 0), ("resolution_g", "fine"), ("repeatability_g", -1e-9), ("slope_u", 1),
         ("capacity_g", 0), ("linearity_g", float("nan")), ("name", ""),
+        ("repeatability_weighings", 1), ("repeatability_weighings", 2.5), ("drift_g", -1),
+        ("accuracy_class", "V"), ("verification_interval_g", 0), ("certificate", ""),
     ],
 )  # fmt: skip
 def test_balance_refuses(field, value):
@@ -111,12 +113,34 @@ def test_balance_refuses(field, value):
     [
         ("nominal_um", 0), ("nominal_um", "pan"), ("certified_um", -90), ("coverage_factor", 0),
         ("expanded_uncertainty_um", float("inf")), ("standard", "house rule"), ("key", " "),
+        ("certificate_correlation", 1.01), ("certificate", " "), ("effective_um", 0),
+        ("degrees_of_freedom", 0.9), ("reference_correlation", -0.1),
     ],
 )  # fmt: skip
 def test_sieve_refuses(field, value):
     given = {"key": "A 90", "nominal_um": 90, "certified_um": 90.2, "expanded_uncertainty_um": 1}
     with pytest.raises(StudyError, match=f"^Sieve.* column {field}: "):
         Sieve(**given | {field: value})
+
+
+@pytest.mark.parametrize(
+    ("given", "field"),
+    [
+        ({"effective_um": 91}, "effective_u_um"), ({"effective_u_um": 0.3}, "effective_u_um"),
+        ({"certificate_correlation": 0.5}, "certificate"),
+        ({"reference_correlation": 1}, "reference"),
+    ],
+)  # fmt: skip
+def test_what_goes_together_is_asked_for_together(given, field):
+    with pytest.raises(StudyError, match=f"^Sieve A 90, column {field}: .*Give "):
+        Sieve(key="A 90", nominal_um=90, **given)
+
+
+def test_splits_of_one_sample_differ_in_nothing_else():
+    one = run(split="1", factors={"ball_ratio": 5})
+    assert run(split="2", factors={"ball_ratio": 5}, balance=one.balance).sample == one.sample
+    for other in ({"replicate": "b"}, {"milling_time_min": 7}, {"factors": {"ball_ratio": 10}}):
+        assert run(**{"split": "1", "factors": {"ball_ratio": 5}} | other).sample != one.sample
 
 
 def test_a_certificate_without_aperture_is_refused():

@@ -54,6 +54,54 @@ def test_round_trip(rich, sound, tmp_path, form):
     assert rich.runs[2].factors == {"operator": '@x, "y"', "=sum(a)": 2.5}
 
 
+@pytest.fixture
+def stated(sound):
+    """A study that states all that can be known of balances, sieves, splits and losses."""
+    (bench,) = sound.balances.values()
+    balance = dataclasses.replace(
+        bench, repeatability_weighings=10, linearity_g=0.0, drift_g=0.02, accuracy_class="II",
+        verification_interval_g=0.1, certificate="W 31 of 2026-02-03",
+    )  # fmt: skip
+    known = {
+        "A 90": {
+            "certificate": "0017", "certificate_correlation": 0.4, "degrees_of_freedom": 12.5,
+            "effective_um": 91.7, "effective_u_um": 0.31, "reference": "12",
+            "reference_correlation": 1.0,
+        },
+        "A 45": {"effective_um": 45.5, "effective_u_um": 0.2},
+    }  # fmt: skip
+    sieves = {
+        key: dataclasses.replace(one, **known.get(key, {})) for key, one in sound.sieves.items()
+    }
+    runs = [dataclasses.replace(run, split="1") for run in sound.runs]
+    again = [dataclasses.replace(one, gross_again_g=one.gross_g) for one in runs[0].readings]
+    runs[0] = dataclasses.replace(runs[0], readings=tuple(again))
+    uncertainty = {
+        "lost_powder": "in proportion", "splitting": True, "splitting_percent": 1.5,
+        "splitting_method": "chute riffle", "end_point": False,
+    }  # fmt: skip
+    return dataclasses.replace(
+        sound, runs=tuple(runs), sieves=sieves, balances={balance.name: balance},
+        uncertainty=uncertainty,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("form", TARGETS)
+def test_what_is_stated_of_errors_comes_back(stated, tmp_path, form):
+    again = read_study(save_study(stated, tmp_path / TARGETS[form], form=form))
+    assert again == stated
+    assert type(next(iter(again.balances.values())).repeatability_weighings) is int
+
+
+def test_columns_that_no_sieve_needs_are_left_out(sound, stated, tmp_path):
+    for study, more in ((sound, ""), (stated, ",certificate,certificate_correlation,effective_um")):
+        text = (save_study(study, tmp_path / str(bool(more))) / "sieves.csv").read_text("utf-8")
+        header = text.splitlines()[0]
+        usual = "sieve,nominal_um,certified_um,expanded_uncertainty_um,coverage_factor,standard"
+        assert header.startswith(usual + more)
+        assert (header == usual) is not bool(more)
+
+
 def test_through_all_forms_and_back(rich, tmp_path):
     study = rich
     for form in ("workbook", "flat", "folder", "flat", "workbook", "folder"):
@@ -160,14 +208,14 @@ def commented(write_folder):
 
 @pytest.mark.parametrize("form", ["folder", "flat"])
 def test_comments_of_the_settings_survive(commented, tmp_path, form):
-    """Only what the study says otherwise changes: here the rule and the tares, stated now."""
+    """Only what the study says otherwise changes: here the tares, stated now."""
     first = save_study(commented, tmp_path / TARGETS[form], form=form)
     again = read_study(first)
     text = (save_study(again, tmp_path / "again") / "study.toml").read_text(encoding="utf-8")
     kept = [line for line in TYPED.splitlines() if line]
     assert [line for line in text.splitlines() if line in kept] == kept
     new = {line for line in text.splitlines() if line and line not in kept}
-    assert {'tares = "each run"', 'rule = "semilog"'} <= new
+    assert 'tares = "each run"' in new
     assert again == commented
 
 

@@ -32,7 +32,7 @@ def _make_study(*runs, sieves=None, balance=None, **fields):
         if reading.aperture_um
     }
     bench = {"resolution_g": 0.01, "repeatability_g": 0.004} | (balance or {})
-    settings = {"balances": {"bench": Balance(name="bench", **bench)}} | fields
+    settings = {"balances": {"bench": Balance(name="bench", **bench)}, "rule": "semilog"} | fields
     return Study(title="invented", runs=runs, sieves=known | (sieves or {}), **settings)
 
 
@@ -71,7 +71,6 @@ def milling():
         uncertainty={
             "sampling": True,
             "lost_powder": True,
-            "interpolation": True,
             "run_to_run_percent": 1.5,
         },
     )

@@ -209,12 +209,6 @@ def test_two_runs_of_one_name_are_refused(make_run, make_study):
         propagate(make_study(make_run("x"), make_run("x")), method="linear")
 
 
-def test_linearity_needs_the_capacity(make_run, make_study):
-    study = make_study(make_run("x"), balance={"linearity_g": 0.02})
-    with pytest.raises(UncertaintyError, match="capacity_g"):
-        propagate(study, method="linear")
-
-
 def test_a_nearly_empty_bracket_is_doubted(make_run, make_study):
     study = make_study(make_run("x", (10.0, 15.0, 0.02, 15.0, 10.0), (0, 63, 90, 125, 180)))
     result = propagate(study, method="linear")

@@ -8,7 +8,7 @@ import pytest
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
-from psdstats.uncertainty.law import mean_curves, prepare
+from psdstats.uncertainty.law import at_mean_curve, mean_curves, prepare
 
 APERTURES = (0.0, 63.0, 125.0, 250.0)
 U_UM = {63.0: 1.0, 125.0: 2.0, 250.0: 4.0}
@@ -26,6 +26,7 @@ def study_of(*runs):
     apertures = {r.aperture_um for one in runs for r in one.readings} - {0.0}
     return Study(
         title="invented",
+        rule="semilog",
         runs=runs,
         sieves={
             f"s{x:g}": Sieve(
@@ -46,7 +47,7 @@ TWO = (run("r1", 0.0, (10.0, 25.0, 10.0, 5.0)), run("r2", 0.0, (22.0, 50.0, 20.0
 
 def _at_mean(study, sizes, quantity):
     """Covariance of ln of a quantity at the mean curves of equal times, of the sources of sizes."""
-    return prepare(study, sources=sizes.sources).at_mean_curve(["milling_time_min"])[quantity]
+    return at_mean_curve(prepare(study, sources=sizes.sources), ["milling_time_min"])[quantity]
 
 
 def test_runs_alike_get_their_mean_shares_and_keep_everything_else():
@@ -114,7 +115,7 @@ def test_one_law_gives_every_quantity_and_its_values_without_draws():
     study = study_of(*TWO[::-1], run("r0", 12.0, (30.0, 12.0, 6.0, 2.0)))
     law = prepare(study)
     sizes = propagate(study, method="linear")
-    found = law.at_mean_curve(["milling_time_min"])
+    found = at_mean_curve(law, ["milling_time_min"])
     assert tuple(found) == sizes.quantities
     np.testing.assert_array_equal(law.value, sizes.value)
     alone = [one.name for one in study.runs].index("r0")

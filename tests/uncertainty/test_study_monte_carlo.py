@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from psdstats.distribution.curves import InterpolationRule, ln_sizes
 from psdstats.distribution.percentiles import LEVELS
@@ -11,6 +12,7 @@ from psdstats.study.records import TareHandling
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.draws import draw_blocks, keyed_generator, make_plan
 from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.sources.run_to_run import RunToRun
 from psdstats.uncertainty.sources.sampling import particle_masses_g
 from psdstats.words.sizes import notes_in_words
 
@@ -96,6 +98,32 @@ def test_sampling_covariance_against_drawn_particles(make_run, make_study):
     np.testing.assert_allclose(coefficient**2, mass * particle, rtol=1e-12)
 
 
+def test_a_particle_weighs_density_times_shape_times_cube(make_run, make_study):
+    """Class between 500 and 1000 µm, x = √(500 × 1000) µm: Var(m) = m ρ f x³, by hand."""
+    run = make_run("x", (0.9, 1.35, 0.75), (0, 500, 1000))
+    study = make_study(run, density_g_per_cm3=2.6, shape_factor=0.7)
+    action = prepare(study, sources=["sampling"]).table.on_mass
+    particle_g = 2.6 * 0.7 * (0.05 * 0.1) ** 1.5
+    of_class = action.coefficient[action.place.index(1)]
+    assert of_class == pytest.approx(np.sqrt(1.35 * particle_g), rel=1e-9)
+
+
+def test_the_shortest_interval_of_a_skew_size_is_not_the_symmetric_one(one_run):
+    """A size scattering by 40 % is log-normal, whose shortest interval is known."""
+    drawn = propagate(
+        one_run, seed=5, draws=400_000, sources=[RunToRun(percent=40.0)], rule="semilog"
+    )
+    tails = np.linspace(1e-5, 0.025, 20_000)
+    low, high = np.exp(0.4 * stats.norm.ppf([tails, tails + 0.95]))
+    best = (high - low).argmin()
+    size = drawn.value[0, 1]
+    assert drawn.shortest_lower[0, 1] / size == pytest.approx(low[best], rel=0.02)
+    assert drawn.shortest_upper[0, 1] / size == pytest.approx(high[best], rel=0.02)
+    symmetric = np.exp(0.4 * stats.norm.ppf([0.025, 0.975]))
+    np.testing.assert_allclose([drawn.lower[0, 1], drawn.upper[0, 1]], size * symmetric, rtol=0.02)
+    assert symmetric[0] > 1.15 * low[best]
+
+
 def test_twice_the_sample_halves_the_sampling_variance(make_run, make_study):
     nets = np.array([1.8, 3.1, 6.2, 9.4, 11.9, 8.7, 5.3, 2.9, 1.0])
     u = [
@@ -107,13 +135,6 @@ def test_twice_the_sample_halves_the_sampling_variance(make_run, make_study):
         for factor in (1, 2)
     ]
     np.testing.assert_allclose(u[0] / u[1], np.sqrt(2), rtol=1e-9)
-
-
-def test_interpolation_covers_the_other_rules(one_run):
-    drawn = propagate(one_run, seed=2, sources=["interpolation"], draws=20_000, coverage=0.99)
-    values = [propagate(one_run, method="linear", rule=rule).value[0, 1] for rule in RULES]
-    half = (max(values) - min(values)) / 2
-    assert (drawn.upper[0, 1] - drawn.lower[0, 1]) / 2 == pytest.approx(0.99 * half, rel=0.01)
 
 
 def test_near_empty_class_straddling_the_median(make_run, make_study):
@@ -171,7 +192,7 @@ def test_result_reports_how_it_was_made(one_run):
     assert drawn.draws >= 50_000
     assert (drawn.seed, str(drawn.method), drawn.rule) == (4, "monte carlo", "semilog")
     assert drawn.sources == ("rounding", "repeatability", "aperture")
-    assert set(drawn.sources_left_out) >= {"sampling", "lost_powder", "interpolation"}
+    assert set(drawn.sources_left_out) >= {"sampling", "lost_powder", "between_sieves"}
     assert (drawn.shortest_upper - drawn.shortest_lower <= drawn.upper - drawn.lower + 1e-9).all()
     assert np.isfinite(drawn.tolerance).all()
     few = propagate(one_run, max_draws=100_000)

@@ -17,15 +17,22 @@ p_value, per_cent, ratio = PLAIN.p_value, PLAIN.per_cent, PLAIN.ratio
 
 
 @pytest.mark.parametrize(
-    ("value", "u", "text"),
+    ("value", "u", "expanded", "text"),
     [
-        (10.05762, 0.027, "10.058 ± 0.027"),  # JCGM 100:2008, 7.2.6, in ohm (from memory)
-        (100.02147, 0.00035, "100.02147 ± 0.00035"),  # JCGM 100:2008, 7.2.2, in g (from memory)
-        (0.0, 28.05, "0 ± 28"),  # JCGM 100:2008, 7.2.6: 28.05 kHz becomes 28 kHz (from memory)
+        (10.05762, 0.027, None, "10.058"),  # JCGM 100:2008, 7.2.6, in ohm (from memory)
+        # JCGM 100:2008, 7.2.4, in g: U = k u with k = 2.26 (from memory)
+        (100.02147, 0.00035, 2.26 * 0.00035, "100.02147 ± 0.00079"),
+        (0.0, 28.05, None, "0"),  # JCGM 100:2008, 7.2.6: 28.05 kHz becomes 28 kHz (from memory)
     ],
 )
-def test_examples_of_the_guide(value: float, u: float, text: str) -> None:
-    assert measured(value, u) == text
+def test_examples_of_the_guide(value: float, u: float, expanded: float, text: str) -> None:
+    assert measured(value, u, expanded) == text
+
+
+def test_unlike_ends_stand_behind_their_signs() -> None:
+    assert measured(143.4, 3.65, ends=(136.48, 150.53)) == "143.4 −6.9 +7.1"
+    assert COMMA.measured(52.4, 1.5, ends=(-math.inf, 55.31)) == "52,4 (< 55,3)"
+    assert measured(52.4, 1.5, ends=(math.nan, 55.31)) == "52.4"
 
 
 def _last_digit(number: float) -> str:
@@ -41,7 +48,7 @@ def test_measured_agrees_with_uncertainties(value: float, relative: float) -> No
     # there, tens and more are not rounded away, and ties are decided by the binary value
     assume("5" not in (_last_digit(u), _last_digit(value)))
     shown = f"{ufloat(value, u):.2uf}".replace("+/-", " ± ")
-    assert [float(part) for part in measured(value, u).split(" ± ")] == [
+    assert [float(part) for part in measured(value, u, u).split(" ± ")] == [
         float(part) for part in shown.split(" ± ")
     ]
 

@@ -224,7 +224,7 @@ def uncertainty_against_sample(
             ax.vlines(row.sample_g, low, row.u_percent + half, color=look.colour, linewidth=1.2)
             text = (
                 f"{name}, {say(row.sample_g)} g: u {say.significant(row.u_percent, 2)} % "
-                f"(simulated, ± {say.significant(row.u_error_percent, 1)} %)"
+                f"(simulated, standard error {say.significant(row.u_error_percent, 1)})"
             )
             at = (row.sample_g, row.u_percent)
             point(ax, at, look.marker, text, colour=look.colour, size=4)

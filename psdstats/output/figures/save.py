@@ -34,7 +34,7 @@ def svg_text(figure: Figure, *, title: str = "") -> str:
     """A figure as SVG text without prologue, ready for a file or a page."""
     buffer = io.StringIO()
     with house_style():
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        _print(figure, "svg", buffer, {"Date": None, "Creator": None})
     text = _PROLOGUE.sub("", buffer.getvalue(), count=1)
     text = _METADATA.sub("", _STYLE_ELEMENT.sub("", text))
     text = _EMPTY_DEFS.sub("", text)
@@ -52,7 +52,7 @@ def png_bytes(figure: Figure) -> bytes:
     """A figure as PNG."""
     buffer = io.BytesIO()
     with house_style():
-        figure.savefig(buffer, format="png", metadata={"Software": None})
+        _print(figure, "png", buffer, {"Software": None})
     return buffer.getvalue()
 
 
@@ -80,6 +80,24 @@ def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "
     svg.write_text(prologue + svg_text(figure, title=title), encoding="utf-8", newline="\n")
     png.write_bytes(png_bytes(figure))
     return [svg, png]
+
+
+def _print(figure: Figure, kind: str, buffer: io.IOBase, metadata: dict[str, None]) -> None:
+    """Lay out and draw in one pass; `Figure.savefig` draws twice, once only to lay out."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    canvas, dpi = figure.canvas, figure.dpi
+    try:
+        figure.dpi = mpl.rcParams["savefig.dpi"]
+        if kind == "svg":
+            FigureCanvasSVG(figure).print_svg(buffer, metadata=metadata)  # type: ignore[no-untyped-call]
+        else:
+            FigureCanvasAgg(figure).print_png(buffer, metadata=metadata)  # type: ignore[no-untyped-call]
+    finally:
+        figure.dpi = dpi
+        figure.set_canvas(canvas)
 
 
 def _as_attributes(match: re.Match[str]) -> str:

@@ -6,20 +6,46 @@ every difference stands in full in the files.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
+from psdstats.errors import SizeError, UncertaintyError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
-from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import house_style, new_axes
-from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.output.pages.parts import drawing_of, number_column
+from psdstats.output.style import new_axes
+from psdstats.output.tables.table import Column, Place, Show, Table, columns_of
+from psdstats.sieves.sieve import Sieve
+from psdstats.sieves.standards import tolerance_um
+from psdstats.study.records import Study
+from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import sizes as words
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
 _NOW = "as it is"
+_OF_BALANCES = (
+    "resolution_g", "repeatability_g", "repeatability_weighings", "linearity_g", "slope_u",
+    "drift_g", "accuracy_class", "verification_interval_g", "certificate",
+)  # fmt: skip
+_OF_SIEVES = (
+    "nominal_um", "aperture_um", "traceable_to", "expanded_uncertainty_um", "coverage_factor",
+    "effective_u_um", "degrees_of_freedom", "tolerance_um",
+)  # fmt: skip
+_HEADINGS = {
+    "repeatability_weighings": "of weighings", "slope_u": "u of slope", "accuracy_class": "class",
+    "verification_interval_g": "e", "traceable_to": "traceable to", "coverage_factor": "k",
+    "expanded_uncertainty_um": "U", "effective_u_um": "u", "degrees_of_freedom": "ν",
+    "tolerance_um": "tolerance", "nominal_um": "nominal", "aperture_um": "aperture",
+}  # fmt: skip
 
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
@@ -60,26 +86,137 @@ def budget_files(budget: Budget) -> list[Table]:
     captions = words.budget_captions(budget.by)
     frames = {
         "budget runs": budget.runs,
+        "budget inputs": budget.inputs,
         "budget differences": budget.differences,
         "budget what if": budget.what_if,
     }
     return [
-        Table(name=name, frame=frame, caption=captions[name], place=Place.FILES)
+        Table(
+            name=name,
+            frame=frame,
+            caption=captions[name],
+            place=Place.CSV if name == "budget inputs" else Place.FILES,
+        )
         for name, frame in frames.items()
         if not frame.empty
     ]
 
 
+def run_budget_page(
+    inputs: pd.DataFrame,
+    sizes: Propagation,
+    run: str,
+    quantity: str,
+    say: Numerals = PLAIN,
+) -> Page:
+    """Every input of one size of one run, and the size as a report states it."""
+    if run not in sizes.runs:
+        raise UncertaintyError(
+            f"run {run!r} is not in the study; it has {', '.join(sizes.runs)}. Give one of them."
+        )
+    frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
+    frame["source"] = [words.source_words(one) for one in frame["source"]]
+    frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
+    rounded = partial(Column, show=Show.MEASURED)
+
+    def adds(name: str, **settings: Any) -> Column:
+        """Contributions to one digit more than the uncertainty they make."""
+        places = [decimals_for(one) + 1 for one in frame[name].iloc[-1:] if one > 0]
+        return Column(
+            name=name, heading="adds", show=Show.NUMBER, decimals=max([0, *places]), **settings
+        )
+
+    unit = sizes.to_frame().set_index("quantity")["unit"][quantity].iloc[0]
+    table = Table(
+        name=f"budget of one {quantity}",
+        frame=frame,
+        caption=words.run_budget_caption(run, quantity),
+        columns=(
+            Column(name="source", heading="source"),
+            Column(name="input", heading="input"),
+            Column(name="inputs", heading="n", show=Show.COUNT),
+            rounded(name="estimate", heading="estimate", u="u"),
+            rounded(name="u", heading="u", u="u"),
+            Column(name="unit", heading="unit"),
+            Column(name="distribution", heading="distribution"),
+            Column(name="degrees_of_freedom", heading="ν", show=Show.COUNT),
+            Column(name="sensitivity", heading="c", show=Show.NUMBER, spare=True),
+            adds(name="u_percent", unit="%", spare=True),
+            adds(name="u_size", unit=unit if unit != "1" else ""),
+            Column(name="share", heading="share", show=Show.PER_CENT, decimals=1),
+        ),
+        row_headings=2,
+        notes=(words.RUN_BUDGET_NOTE,),
+        place=Place.FIRST,
+    )
+    told = words.size_sentence(sizes, run, quantity, say)
+    return Page(heading=words.BUDGET_HEADING, sentences=(told,), blocks=(table,))
+
+
+def usual_run(sizes: Propagation, quantity: str = "D50") -> str | None:
+    """The run whose relative uncertainty of a size is in the middle; None where none has one."""
+    column = sizes.quantities.index(quantity)
+    relative = sizes.u[:, column] / sizes.value[:, column]
+    known = np.flatnonzero(np.isfinite(relative))
+    order = known[np.argsort(relative[known], kind="stable")]
+    return sizes.runs[order[len(order) // 2]] if len(order) else None
+
+
+def balances_table(study: Study) -> Table:
+    """Balances used, with what is stated of them."""
+    used = dict.fromkeys(run.balance for run in study.runs)
+    frame = pd.DataFrame([described(study.balances[key]) | {"balance": key} for key in used])
+    return _stated_table("balances", frame, words.BALANCES_CAPTION, ("balance", *_OF_BALANCES))
+
+
+def sieves_table(study: Study) -> Table:
+    """Sieves used, and what their apertures are traceable to."""
+    used = {reading.sieve for run in study.runs for reading in run.readings}
+    frame = pd.DataFrame([_stated(one) for key, one in study.sieves.items() if key in used])
+    frame = frame.sort_values(["nominal_um", "sieve"], kind="stable")
+    return _stated_table("sieves", frame, words.SIEVES_CAPTION, ("sieve", *_OF_SIEVES))
+
+
+def _stated(sieve: Sieve) -> dict[str, object]:
+    """What is stated of a sieve; the tolerance of its standard where nothing else bounds it."""
+    found = described(sieve) | {"sieve": sieve.key, "aperture_um": sieve.best_um}
+    if sieve.is_certified:
+        what, name, _ = sieve.measured_with
+        return found | {"traceable_to": name or what}
+    found |= {"traceable_to": sieve.standard, "coverage_factor": None}
+    try:
+        return found | {"tolerance_um": tolerance_um(sieve.nominal_um, standard=sieve.standard)}
+    except SizeError:
+        return found
+
+
+def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[str]) -> Table:
+    """The columns of those names that say anything."""
+    own = frame[[one for one in names if one in frame and frame[one].dropna().astype(bool).any()]]
+    columns = (
+        one
+        if one.name == "tolerance_um"
+        else number_column(own[one.name], name=one.name, heading=one.heading, unit=one.unit)
+        for one in columns_of(own)
+    )
+    return Table(
+        name=name,
+        frame=own,
+        caption=caption,
+        columns=tuple(
+            replace(one, heading=_HEADINGS.get(one.name, one.heading)) for one in columns
+        ),
+    )
+
+
 def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
     """Stacked shares of the variance, the balance first: sizes, then the difference."""
     frame = words.labelled_shares(budget.shares_frame(), say)
-    with house_style():
-        ax = new_axes(height_mm=shares_height_mm(max(frame["label"].nunique(), 1)), say=say)
-        uncertainty_shares(frame, ax)
+    height_mm = shares_height_mm(max(frame["label"].nunique(), 1))
     name = "uncertainty shares"
     return drawing_of(
         name,
-        ax,
+        lambda: uncertainty_shares(frame, new_axes(height_mm=height_mm, say=say)),
         words.budget_captions(budget.by)[name],
         " ".join(words.budget_sentences(budget, say)) or words.NO_SIZE,
     )

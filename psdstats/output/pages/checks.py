@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from functools import partial
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from psdstats.output.content import Block, Drawing, Note, NoteKind, Page, Paragraph
 from psdstats.output.figures.bench import tare_history
 from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.numbers import PLAIN, Numerals
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _MOST_ALIKE = 3  # flags of one kind that stand in rows of their own
 
@@ -59,19 +65,20 @@ def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]
     """Tares over the runs, one drawing a group; none where no sieve was weighed empty twice."""
     drawings = []
     for group, own in history.groupby("group", sort=False):
-        with house_style():
-            ax = new_axes(height_mm=85.0, say=say)
-            tare_history(own, ax)
         moved = own[own["is_outside"]]
         drawings.append(
             drawing_of(
                 f"tares {group}",
-                ax,
+                partial(_tares, own, say),
                 words.tares_caption(str(group)),
                 words.tares_alternative(list(zip(moved["sieve"], moved["run"], strict=True))),
             )
         )
     return drawings
+
+
+def _tares(history: pd.DataFrame, say: Numerals) -> Axes:
+    return tare_history(history, new_axes(height_mm=85.0, say=say))
 
 
 def _pressing_table(pressing: list[Flag]) -> Table:

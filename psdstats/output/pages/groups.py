@@ -7,6 +7,7 @@ condition) with the columns by which the agreement of the groups was judged.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -26,13 +27,16 @@ from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.figures.groups import group_consistency
 from psdstats.output.figures.marks import drawn
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _SDS = {"repeatability": "s_r", "between": "s_L", "reproducibility": "s_R"}
 
@@ -204,17 +208,18 @@ def agreement_drawing(agreement: GroupAgreement, say: Numerals = PLAIN) -> Drawi
     """Ratio of each group to the others with joint intervals."""
     ratios = agreement.to_frame().drop(columns="quantity")
     margin = agreement.margin_percent
-    with house_style():
-        ax = new_axes(height_mm=ratios_height_mm(len(ratios)), say=say)
-        effect_ratios(
+
+    def draw() -> Axes:
+        return effect_ratios(
             ratios,
-            ax,
+            new_axes(height_mm=ratios_height_mm(len(ratios)), say=say),
             margin=None if margin is None else 1 + margin / 100,
             label=words.ratio_label(agreement.quantity),
         )
+
     return drawing_of(
         "group agreement",
-        ax,
+        draw,
         words.agreement_drawing_caption(agreement, say),
         (words.group_sentence(one, say) for one in agreement.groups),
     )
@@ -306,13 +311,10 @@ def outliers_table(results: GroupResults) -> Table:
 def conditions_table(results: GroupResults) -> Table:
     """Difference of each group from the others at each condition, with scores."""
     frame = results.agreement.by_condition
-    difference = Column(
-        name="difference_percent",
-        heading="difference",
-        unit="%",
-        show=Show.MEASURED,
-        u="u_percent",
-    )
+    measured = [
+        Column(name=name, heading=heading, unit="%", show=Show.MEASURED, u="u_percent")
+        for name, heading in (("difference_percent", "difference"), ("u_percent", "u"))
+    ]
     return Table(
         name="group differences by condition",
         frame=frame,
@@ -322,7 +324,7 @@ def conditions_table(results: GroupResults) -> Table:
         else (
             *_condition_columns(results),
             Column(name="group", heading="group"),
-            difference,
+            *measured,
             _plain("zeta"),
             _plain("e_n", "E_n"),
             Column(name="finding", heading="finding"),
@@ -366,7 +368,8 @@ def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[D
     if further:
         cells = [part for _, part in table.groupby(further, sort=True)]
         parts = [(words.place_words(part.iloc[0].to_dict(), further, say), part) for part in cells]
-    with house_style():
+
+    def draw() -> Axes:
         panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds), say=say)
         for row, letter in zip(panels, kinds, strict=True):
             for ax, (title, part) in zip(row, parts, strict=True):
@@ -378,9 +381,11 @@ def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[D
                 if ax is not row[0]:
                     ax.set_ylabel("")
         joint_key(panels)
+        return panels[0][0]
+
     drawing = drawing_of(
         "group consistency",
-        panels[0][0],
+        draw,
         words.consistency_drawing_caption(results.quantity),
         _consistency_sentences(results, say),
     )

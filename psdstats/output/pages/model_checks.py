@@ -8,6 +8,7 @@ quantity, which take seconds.  Numbers are on ln size.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -37,12 +38,15 @@ from psdstats.output.figures.effects import (
     rows_height_mm,
 )
 from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import once_each
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _DRAWS = 99  # simulated trials, and arrangements, of a resampled test
 _DRAWN = "D50"  # drawn where it was compared
@@ -98,16 +102,20 @@ def _residual_drawings(
     named = fit.model.frame[known].reset_index(drop=True)
     named = named.rename(columns={group: "group"})
     table = pd.concat([residual_table(fit), named], axis=1)
-    with house_style():
-        against = residuals_against_fitted(
+
+    def against() -> Axes:
+        return residuals_against_fitted(
             table, new_axes(say=say), fitted_label=f"fitted ln {quantity}"
         )
-        ordered = residual_quantiles(table, new_axes(say=say))
+
+    def ordered() -> Axes:
+        return residual_quantiles(table, new_axes(say=say))
+
     largest = float(table["standardised"].abs().max())
     told = words.residuals_alternative(len(table), largest, say)
     return [
-        drawing_of(name, ax, caption, told)
-        for name, ax, caption in (
+        drawing_of(name, draw, caption, told)
+        for name, draw, caption in (
             (f"residuals {quantity}", against, words.residuals_caption(quantity)),
             (f"residual quantiles {quantity}", ordered, words.quantiles_caption(quantity)),
         )
@@ -115,13 +123,13 @@ def _residual_drawings(
 
 
 def _influence_drawing(found: Influence, quantity: str, say: Numerals) -> Drawing:
-    with house_style():
-        ax = leave_one_out(
-            found.table, new_axes(height_mm=rows_height_mm(len(found.table) - 1), say=say)
-        )
+    def draw() -> Axes:
+        height_mm = rows_height_mm(len(found.table) - 1)
+        return leave_one_out(found.table, new_axes(height_mm=height_mm, say=say))
+
     caption = words.influence_caption(quantity, found.grouping)
     told = words.influence_sentence(found, say)
-    return drawing_of(f"without each group {quantity}", ax, caption, told)
+    return drawing_of(f"without each group {quantity}", draw, caption, told)
 
 
 def _influence_table(found: Mapping[str, Influence]) -> Table:

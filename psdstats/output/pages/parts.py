@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -17,32 +18,29 @@ if TYPE_CHECKING:
 
 
 def drawing_of(
-    name: str, ax: Axes | Callable[[], Axes], caption: str, told: str | Iterable[str]
+    name: str, draw: Callable[[], Axes], caption: str, told: str | Iterable[str]
 ) -> Drawing:
-    """The figure an Axes stands on, drawn or to be drawn when it is wanted, told in sentences."""
-
-    def draw() -> Axes:
-        if not callable(ax):
-            return ax
-        with house_style():
-            return ax()
-
+    """A figure to be drawn in the house style when it is wanted, told in sentences."""
     alternative = told if isinstance(told, str) else " ".join(told)
-    return Drawing(name=name, draw=draw, caption=caption, alternative=alternative)
+    return Drawing(name=name, draw=house_style()(draw), caption=caption, alternative=alternative)
 
 
-def number_column(values: pd.Series, *, name: str, heading: str, unit: str = "") -> Column:
+def number_column(values: pd.Series, *, name: str, heading: str = "", unit: str = "") -> Column:
     """A column with the decimals its values need, such as apertures, times, resolutions.
 
     Examples
     --------
     >>> number_column(pd.Series([0.1, 0.01]), name="d", heading="resolution").decimals
     2
+    >>> number_column(pd.Series([1e-5]), name="slope_u").decimals
+    5
     """
     if not pd.api.types.is_numeric_dtype(values):
         return Column(name=name, heading=heading, unit=unit)
     known = values.dropna()
-    decimals = max((len(f"{float(one):.6g}".partition(".")[2]) for one in known), default=0)
+    written = (Decimal(f"{float(one):.6g}").as_tuple().exponent for one in known)
+    decimals = max((-one for one in written if isinstance(one, int)), default=0)
+    decimals = max(decimals, 0)
     return Column(name=name, heading=heading, unit=unit, show=Show.NUMBER, decimals=decimals)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from psdstats.output.content import Drawing, Page
@@ -13,7 +15,7 @@ from psdstats.output.figures.planning import (
     uncertainty_against_sample,
 )
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.bench.charge import Jar, MillCharge
 from psdstats.planning.bench.timeline import Timeline
@@ -22,6 +24,9 @@ from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
 from psdstats.words.numbers import PLAIN, Numerals
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 CALENDAR = "bench-plan.ics"
 _MOST_DAYS = 5  # drawn
@@ -50,7 +55,8 @@ def _count(name: str, heading: str = "") -> Column:
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
     told = words.power_sentences(result, say)
-    with house_style():
+
+    def draw() -> Axes:
         ax = new_axes(height_mm=95.0, say=say)
         power_curves(
             result.curve_frame(), ax, x_label="true change of size / %", wanted=result.wanted_power
@@ -58,6 +64,8 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
         if result.change_percent < 0:
             ax.invert_xaxis()
         ax.set_title("groups × times × replicates")
+        return ax
+
     table = Table(
         name="power",
         frame=result.to_frame(),
@@ -80,7 +88,7 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
         heading=words.POWER_HEADING,
         sentences=told,
         blocks=(
-            drawing_of("power", ax, words.POWER_FIGURE, told),
+            drawing_of("power", draw, words.POWER_FIGURE, told),
             table,
             Table(name="power curves", frame=result.curve_frame(), caption=words.POWER_CURVES),
         ),
@@ -90,7 +98,8 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
 _PARTS = {
     "u_balance_percent": "balance",
     "u_particles_percent": "particles",
-    "u_sieves_percent": "sieves",
+    "u_sieves_percent": "apertures",
+    "u_between_percent": "between sieves",
 }
 
 
@@ -115,6 +124,7 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
             f"Standard uncertainty of {plan.quantity}.",
             (
                 *_compared("u", u),
+                _number("u_between_percent", "between sieves"),
                 Column(name="enough", heading=enough),
                 Column(name="share_open", heading="open", show=Show.PER_CENT),
             ),
@@ -123,12 +133,14 @@ def precision_tables(plan: PrecisionPlan, say: Numerals = PLAIN) -> tuple[Table,
         _precision_table(
             "planned uncertainty of a change",
             frame[["resolution_g", "sample_g", *of_change]],
-            f"Standard uncertainty, change of {plan.quantity}.",
+            words.change_caption(plan, say),
             (
-                *_compared("u_change", "u of a change"),
+                *_compared("u_change", "u of the change"),
+                _number("u_change_between_percent", "between sieves"),
                 Column(name="enough_for_change", heading=enough),
+                _number("u_change_alike_percent", "like powders"),
             ),
-            (words.precision_note(plan),),
+            (words.precision_note(plan), words.ALIKE),
         ),
     )
     parts = _precision_table(
@@ -154,7 +166,7 @@ def _needs_table(plan: PrecisionPlan, say: Numerals) -> Table:
         columns=(
             _resolution(needs),
             _number("least_sample_g", "for one run", "g", None),
-            _number("least_sample_for_change_g", "for a change", "g", None),
+            _number("least_sample_for_change_g", "for the change", "g", None),
         ),
         notes=(words.NO_SAMPLE,),
     )
@@ -184,7 +196,7 @@ def _precision_table(
 def _compared(start: str, heading: str) -> tuple[Column, ...]:
     return (
         _number(f"{start}_percent", heading),
-        _number(f"{start}_error_percent", "±"),
+        _number(f"{start}_error_percent", "s.e."),
         _number(f"{start}_law_percent", "by the linear law"),
     )
 
@@ -193,9 +205,11 @@ def precision_drawing(
     plan: PrecisionPlan, told: tuple[str, ...] = (), say: Numerals = PLAIN
 ) -> Drawing:
     """Uncertainty against sample mass, one line a resolution: one run, and a change."""
-    with house_style():
+
+    def draw() -> Axes:
         panels = new_panels(1, 2, height_mm=88.0, say=say)
-        kinds = ((False, f"{plan.quantity} of one run"), (True, f"change of {plan.quantity}"))
+        name, to = plan.quantity, say(plan.sizes_um[1], ".4g")
+        kinds = ((False, f"{name} of one run"), (True, f"change of {name} to {to} µm"))
         curves = {change: _named(plan.law_frame(change=change), say) for change, _ in kinds}
         points = {change: _named(plan.simulated_frame(change=change), say) for change, _ in kinds}
         seen = pd.concat([*curves.values(), *points.values()])["u_percent"]
@@ -210,7 +224,9 @@ def precision_drawing(
             )
             ax.set_title(title)
         joint_key(panels)
-    return drawing_of("planned uncertainty", panels[0][0], words.PRECISION_FIGURE, told)
+        return panels[0][0]
+
+    return drawing_of("planned uncertainty", draw, words.PRECISION_FIGURE, told)
 
 
 def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
@@ -221,19 +237,20 @@ def _named(frame: pd.DataFrame, say: Numerals) -> pd.DataFrame:
 def stack_page(choice: StackChoice, say: Numerals = PLAIN) -> Page:
     """Which sieves, what they would hold, and what simulated samples do on them."""
     told = words.stack_sentences(choice, say)
-    with house_style():
-        ax = new_axes(height_mm=95.0, say=say)
-        expected_undersize(
+
+    def draw() -> Axes:
+        return expected_undersize(
             choice.undersize_frame(),
-            ax,
+            new_axes(height_mm=95.0, say=say),
             apertures_um=choice.aperture_um,
             points=choice.undersize_frame(choice.aperture_um),
         )
+
     return Page(
         heading=words.STACK_HEADING,
         sentences=told,
         blocks=(
-            drawing_of("stack", ax, words.STACK_FIGURE, told),
+            drawing_of("stack", draw, words.STACK_FIGURE, told),
             stack_table(choice, say),
             *tried_tables(choice, say),
             Table(name="expected masses", frame=choice.to_frame(), caption=words.MASSES),
@@ -280,9 +297,9 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
             powder,
             Column(name="quantity", heading="size"),
             _number("u_percent", "u"),
-            _number("u_error_percent", "±"),
-            _number("u_change_percent", "u of a change"),
-            _number("interpolation_percent", "interpolation"),
+            _number("u_error_percent", "s.e."),
+            _number("between_percent", "between sieves"),
+            _number("u_change_percent", "u of the change"),
             Column(name="share_open", heading="open", show=Show.PER_CENT),
         ),
         row_headings=2,
@@ -306,11 +323,11 @@ def tried_tables(choice: StackChoice, say: Numerals = PLAIN) -> tuple[Table, Tab
 def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
     """How the jar is filled; the cautions always."""
     told = words.charge_sentences(charge, say)
-    with house_style():
-        ax = new_axes(height_mm=88.0, say=say)
-        share = say(100 * charge.speed_fraction, ".0f")
-        jar_section(
-            ax,
+    share = say(100 * charge.speed_fraction, ".0f")
+
+    def draw() -> Axes:
+        return jar_section(
+            new_axes(height_mm=88.0, say=say),
             jar_mm=jar.diameter_mm,
             fill=charge.ball_fill,
             balls=[
@@ -319,7 +336,8 @@ def charge_page(charge: MillCharge, jar: Jar, say: Numerals = PLAIN) -> Page:
             ],
             speed=f"{say(charge.speed_rpm, '.1f')} rpm, {share} % of critical",
         )
-    drawing = drawing_of("charge", ax, words.CHARGE_FIGURE, told)
+
+    drawing = drawing_of("charge", draw, words.CHARGE_FIGURE, told)
     return Page(
         heading=words.CHARGE_HEADING,
         sentences=told,
@@ -406,7 +424,8 @@ def timeline_drawing(plan: Timeline, told: tuple[str, ...] = (), say: Numerals =
     days = plan.days[:_MOST_DAYS]
     frame = plan.uses_frame()
     longest = max(max(day.length_min, day.variation.late_end_min) for day in days)
-    with house_style():
+
+    def draw() -> Axes:
         panels = new_panels(len(days), height_mm=bench_bars_height_mm(len(days)), say=say)
         for number, ((ax,), day) in enumerate(zip(panels, days, strict=True), start=1):
             bench_bars(
@@ -421,5 +440,7 @@ def timeline_drawing(plan: Timeline, told: tuple[str, ...] = (), say: Numerals =
                 ax.set_xlabel("time of day" if number == len(days) else "")
         if len(days) > 1:
             joint_key(panels)
+        return panels[0][0]
+
     caption = words.timeline_caption(len(days), len(plan.days))
-    return drawing_of("bench plan", panels[0][0], caption, told)
+    return drawing_of("bench plan", draw, caption, told)

@@ -5,6 +5,9 @@ Times in min, sizes in µm, rates in 1/min.
 
 from __future__ import annotations
 
+from functools import partial
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -13,15 +16,18 @@ from psdstats.errors import ModelError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.first_order import LossRates, loss_rates
-from psdstats.rate.fit_rate import RateResult
+from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.records import Study
 from psdstats.words import rate as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 MOST_BEYOND = 3.0  # a time further out than this many times the last one is not drawn
 _SCATTER = {"level": "between groups", "rate": "between groups in rate", "run": "run to run"}
@@ -262,30 +268,27 @@ def rate_page(
 def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:
     """One figure a series: sizes, curve with band, target and the time at which it is reached."""
     points = result.points_frame()
-    drawings = []
-    for one in result.series:
-        until = _until(one.target, one.last_min)
-        curve = one.curve_frame(points=151, level=result.level, until_min=until)
-        with house_style():
-            ax = new_axes(height_mm=92.0, say=say)
-            size_rate(
-                curve,
-                points[points["series"] == one.label],
-                ax,
-                quantity=result.quantity,
-                target_um=result.target_um,
-                reached_min=_reached(one.target),
-                measured_until_min=one.last_min,
-            )
-        drawings.append(
-            drawing_of(
-                " ".join(filter(None, ("rate", result.quantity, one.label))),
-                ax,
-                words.drawing_caption(result, one, beyond=until > one.last_min, say=say),
-                words.curve_sentences(one, say),
-            )
+
+    def draw(one: RateSeries) -> Axes:
+        return size_rate(
+            one.curve_frame(points=151, level=result.level, until_min=_until(one)),
+            points[points["series"] == one.label],
+            new_axes(height_mm=92.0, say=say),
+            quantity=result.quantity,
+            target_um=result.target_um,
+            reached_min=_reached(one.target),
+            measured_until_min=one.last_min,
         )
-    return drawings
+
+    return [
+        drawing_of(
+            " ".join(filter(None, ("rate", result.quantity, one.label))),
+            partial(draw, one),
+            words.drawing_caption(result, one, beyond=_until(one) > one.last_min, say=say),
+            words.curve_sentences(one, say),
+        )
+        for one in result.series
+    ]
 
 
 def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing]:
@@ -299,21 +302,19 @@ def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing
         and one.reference_um is not None
         and one.rate_at_reference_per_min is not None
     }
-    with house_style():
-        ax = new_axes(height_mm=92.0, say=say)
-        loss_against_size(loss.frame, ax, powers=powers)
     return [
         drawing_of(
             "loss above each sieve",
-            ax,
+            lambda: loss_against_size(loss.frame, new_axes(height_mm=92.0, say=say), powers=powers),
             words.loss_drawing_caption(loss, say),
             words.loss_sentences(loss, say),
         )
     ]
 
 
-def _until(target: OpenInterval | None, last_min: float) -> float:
+def _until(series: RateSeries) -> float:
     """How far the curve is drawn: past the time to the target and its interval, if not far out."""
+    target, last_min = series.target, series.last_min
     if target is None:
         return last_min
     ends = [1.1 * (target.value or 0.0), np.inf if target.upper_open else 1.05 * target.upper]

@@ -39,7 +39,7 @@ _COVERAGE = 0.95  # of bootstrap intervals
 
 
 def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Table:
-    """One row a run: D10, D50, D90 and span with standard uncertainty, and the balance's share."""
+    """One row a run: D10, D50, D90 and span with U or interval, and the balance's share."""
     frame = propagation.to_frame()
     wide = runs[["run", "group", TIME]].copy()
     columns = [
@@ -50,23 +50,26 @@ def sizes_table(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PL
     for quantity in propagation.quantities:
         own = frame[frame["quantity"] == quantity].set_index("run").loc[wide["run"]]
         columns.append(_add_quantity(wide, quantity, own))
+    wide["coverage"], wide["method"] = propagation.coverage, str(propagation.method)
     share = frame[frame["quantity"] == "D50"].set_index("run").loc[wide["run"], "balance_share"]
     wide["balance_share_D50"] = share.to_numpy()
     columns.append(
-        Column(name="balance_share_D50", heading="balance", show=Show.PER_CENT, decimals=1)
+        Column(
+            name="balance_share_D50", heading="balance", show=Show.PER_CENT, decimals=1, spare=True
+        )
     )
     return Table(
         name="sizes",
         frame=wide,
         caption=words.SIZES_CAPTION,
         columns=tuple(columns),
-        notes=(words.sizes_note(propagation.coverage, say),),
+        notes=(words.sizes_note(propagation, say),),
         place=Place.FIRST,
     )
 
 
 def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Column:
-    """Add value (or bound), u, limits and side of one quantity; gives the column that shows it."""
+    """Add value (or bound), u, U, k, limits, side of one quantity; the column that shows it."""
     name = quantity if quantity == "span" else f"{quantity}_um"
     below = own["status"] == "below the finest sieve"
     above = own["status"] == "above the coarsest sieve"
@@ -76,9 +79,10 @@ def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Colum
     if quantity == "span":  # outwards to two decimals: still a bound, and readable
         bound = (np.ceil(100 * bound) / 100).where(below, np.floor(100 * bound) / 100)
     wide[name] = own["value"].where(~is_bound, bound).to_numpy()
-    wide[f"u_{name}"] = own["u"].to_numpy()
-    wide[f"lower_{name}"] = own["lower"].to_numpy()
-    wide[f"upper_{name}"] = own["upper"].to_numpy()
+    for column in ("u", "expanded", "lower", "upper"):
+        wide[f"{column}_{name}"] = own[column].to_numpy()
+    for column in ("k", "effective_df"):
+        wide[f"{column}_{quantity}"] = own[column].to_numpy()
     wide[f"side_{name}"] = below.map({True: "<", False: ""}).where(~above, ">").to_numpy()
     return Column(
         name=name,
@@ -86,6 +90,9 @@ def _add_quantity(wide: pd.DataFrame, quantity: str, own: pd.DataFrame) -> Colum
         unit="" if quantity == "span" else "µm",
         show=Show.MEASURED,
         u=f"u_{name}",
+        expanded=f"expanded_{name}",
+        lower=f"lower_{name}",
+        upper=f"upper_{name}",
         side=f"side_{name}",
     )
 
@@ -100,7 +107,14 @@ def curves_table(bands: pd.DataFrame) -> Table:
             Column(name="run", heading="run"),
             Column(name="sieve", heading="sieve"),
             Column(name="aperture_um", heading="aperture", unit="µm", show=Show.NUMBER),
-            Column(name="undersize", heading="undersize", show=Show.MEASURED, u="u"),
+            Column(
+                name="undersize",
+                heading="undersize",
+                show=Show.MEASURED,
+                u="u",
+                lower="lower",
+                upper="upper",
+            ),
         ),
         row_headings=2,
         place=Place.FILES,
@@ -181,6 +195,7 @@ def sizes_page(
         blocks=(*blocks, curves_table(bands)),
         notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",
+        texts={"sentences.txt": words.size_sentences(propagation, say)},
     )
 
 

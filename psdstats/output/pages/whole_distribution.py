@@ -6,6 +6,7 @@ Shares in per cent of mass; goodness of fit, parameters, percentiles, fineness c
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,11 +18,14 @@ from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import house_style, new_axes
+from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import distribution as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
@@ -102,12 +106,13 @@ def class_drawings(whole: WholeComparison, say: Numerals = PLAIN) -> list[Drawin
 
 
 def _drawing(part: StackPart, stack: str, level: float, say: Numerals) -> Drawing:
-    with house_style():
-        ax = new_axes(height_mm=92.0, say=say)
-        class_changes(pd.concat([one.to_frame() for one in part.moved], ignore_index=True), ax)
+    def draw() -> Axes:
+        moved = pd.concat([one.to_frame() for one in part.moved], ignore_index=True)
+        return class_changes(moved, new_axes(height_mm=92.0, say=say))
+
     return drawing_of(
         f"moved classes {stack}" if stack else "moved classes",
-        ax,
+        draw,
         words.moved_drawing_caption(level, stack, say),
         words.moved_alternative(part, say),
     )
@@ -237,16 +242,19 @@ def misfit_drawing(
     """Distance of every measured point from the fitted curve, one panel a family."""
     frame = _titled(fits.misfit_frame(points, runs))
     parts = list(frame.groupby("family", sort=False))
-    with house_style():
+
+    def draw() -> Axes:
         panels = new_panels(len(parts), height_mm=22.0 + 43.0 * len(parts), say=say)
         for (ax,), (family, part) in zip(panels, parts, strict=True):
             fit_misfit(part, ax)
             ax.set_title(str(family))
             ax.set_xlabel("sieve aperture / µm" if ax is panels[-1][0] else "")
         joint_key(panels)
+        return panels[0][0]
+
     return drawing_of(
         "misfit of fitted curves",
-        panels[0][0],
+        draw,
         words.MISFIT_CAPTION,
         words.fit_sentences(fits),
     )

@@ -12,6 +12,7 @@ LaTeX and the terminal show, so that every format gives the same numbers.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -43,6 +44,7 @@ class Place(StrEnum):
     FIRST = "first"  # in the report, and in a terminal unasked
     REPORT = "report"
     FILES = "files"
+    CSV = "csv"  # a file for machines: as CSV alone, never in a terminal
 
 
 class Show(StrEnum):
@@ -79,10 +81,13 @@ class Column:
     show : Show, default=Show.TEXT
         Rule for the text.
     u : str or None
-        Column with the standard uncertainty: the value is rounded by it and shown with ±.
+        Column with the standard uncertainty, by which the value and what stands behind it are
+        rounded.
+    expanded : str or None
+        Column with the expanded uncertainty, shown behind ± where it is known.
     lower, upper : str or None
         Columns with limits, shown in brackets behind the value (`Show.RATIO`), or as an interval
-        behind it (`Show.MEASURED` without `u`).
+        behind it (`Show.MEASURED`; with − and + where there is a column `expanded`).
     side : str or None
         Column with "", "<" or ">": not empty makes the value a bound.
     decimals : int or None
@@ -96,6 +101,7 @@ class Column:
     unit: str = ""
     show: Show = Show.TEXT
     u: str | None = None
+    expanded: str | None = None
     lower: str | None = None
     upper: str | None = None
     side: str | None = None
@@ -110,7 +116,7 @@ class Column:
     @property
     def sources(self) -> tuple[str, ...]:
         """Every column of the frame this one reads."""
-        named = (self.name, self.u, self.lower, self.upper, self.side)
+        named = (self.name, self.u, self.expanded, self.lower, self.upper, self.side)
         return tuple(name for name in named if name is not None)
 
     @property
@@ -134,11 +140,14 @@ class Column:
 
     def _number_text(self, number: float, row: dict[str, object], say: Numerals) -> str:
         match self.show:
-            case Show.MEASURED if self.u is not None:
-                return say.measured(number, _number(row[self.u]))
-            case Show.MEASURED if self.lower is not None and self.upper is not None:
-                limits = (_number(row[self.lower]), _number(row[self.upper]))
-                return _with_interval(number, *limits, say)
+            case Show.MEASURED:
+                own = (self.u, self.expanded, self.lower, self.upper)
+                u, expanded, lower, upper = (
+                    math.nan if name is None else _number(row[name]) for name in own
+                )
+                if self.expanded is None and self.lower is not None:
+                    return _with_interval(number, lower, upper, say, None if math.isnan(u) else u)
+                return say.measured(number, u, expanded, ends=(lower, upper))
             case Show.RATIO if self.lower is not None and self.upper is not None:
                 limits = (_number(row[self.lower]), _number(row[self.upper]))
                 return say.ratio(number, *limits)
@@ -187,9 +196,11 @@ def _column_of(name: str, values: pd.Series) -> Column:
     return Column(name=name, heading=heading.replace("_", " "), unit=unit, show=show)
 
 
-def _with_interval(number: float, lower: float, upper: float, say: Numerals) -> str:
-    limits = say.interval(lower, upper)
-    value = say.rounded(number, (upper - lower) / 4)
+def _with_interval(
+    number: float, lower: float, upper: float, say: Numerals, u: float | None
+) -> str:
+    limits = say.interval(lower, upper, u=u)
+    value = say.rounded(number, (upper - lower) / 4 if u is None else u)
     return value if limits == MISSING else f"{value} ({limits})"
 
 

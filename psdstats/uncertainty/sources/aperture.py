@@ -1,10 +1,10 @@
-"""Average aperture of each physical sieve: its certificate, else the tolerance of its standard."""
+"""Aperture of each physical sieve: as it acts, else as certified, else within its tolerance."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 from typing import ClassVar
 
 from psdstats.errors import SizeError, UncertaintyError
@@ -12,18 +12,33 @@ from psdstats.findings import Remark
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
-from psdstats.uncertainty.inputs import ElementaryInputs, Kind, Source, SourceRemark, Weighings
+from psdstats.uncertainty.inputs import (
+    ElementaryInputs,
+    Identity,
+    Kind,
+    Source,
+    SourceRemark,
+    Weighings,
+)
+
+_KINDS = (Kind.NORMAL, Kind.STUDENT, Kind.UNIFORM)
 
 
 @dataclass(frozen=True)
 class Aperture(Source):
     """One error a sieve, shared by every run that used it.
 
-    With a certificate: normal with u = U/k.  Without: rectangular over the tolerance ±Y on the
-    average aperture, u = Y/√3.
+    An effective aperture, measured with a reference powder or beads, comes first: normal with its
+    u.  Else a certificate: normal with u = U/k.  Either is a scaled t where its degrees of freedom
+    are stated.  Without: rectangular over the tolerance ±Y on the average aperture, u = Y/√3.
 
-    Source: certificate U/k (JCGM 100:2008, 4.3.3), else ISO 3310-1 tolerance Y on the average
-    aperture as rectangular (JCGM 100:2008, 4.3.7).
+    Sieves of one certificate (or reference measurement) with a declared correlation r share the
+    part √r of their error: e = u (√r c + √(1-r) z), with c one for the certificate and z each
+    sieve's own.
+
+    Source: certificate U/k (JCGM 100:2008, 4.3.3), common part as in F.1.2.3; t as in JCGM
+    101:2008, 6.4.9; else ISO 3310-1 tolerance Y on the average aperture as rectangular (JCGM
+    100:2008, 4.3.7).
     """
 
     name: ClassVar[str] = "aperture"
@@ -31,29 +46,22 @@ class Aperture(Source):
     usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
-        """One input a sieve: normal where certified, uniform where the tolerance applies."""
-        certified = ElementaryInputs(kind=Kind.NORMAL)
-        tolerated = ElementaryInputs(kind=Kind.UNIFORM)
-        arrays = weighings.arrays
-        half_width = {
-            key: self._tolerance(weighings.study.sieves[key])
-            for key in arrays.sieve_keys
-            if not weighings.study.sieves[key].is_certified
-        }
+        """Inputs of each sieve: normal or t where measured, uniform where the tolerance applies."""
+        groups = {kind: ElementaryInputs(kind=kind) for kind in _KINDS}
+        study, arrays = weighings.study, weighings.arrays
+        sieves = [study.sieves[key] for key in arrays.sieve_keys]
+        half_width = {one.key: self._tolerance(one) for one in sieves if one.u_um is None}
+        parts = [_parts(one, sieves, half_width) for one in sieves]
         for row in range(len(weighings.runs)):
             # padding repeats the coarsest sieve, so it carries that sieve's error too
-            for place, sieve_number in enumerate(arrays.sieve_index[row].tolist()):
-                key = arrays.sieve_keys[sieve_number]
-                sieve = weighings.study.sieves[key]
-                if sieve.expanded_uncertainty_um is not None and sieve.is_certified:
-                    group = certified
-                    u = sieve.expanded_uncertainty_um / sieve.coverage_factor
-                else:
-                    group, u = tolerated, half_width[key] / sqrt(3)
-                if u > 0:
-                    group.on_aperture.add(group.index((key,)), row, place, u)
-        tolerated.notes += _notes(weighings.study, half_width)
-        return [certified, tolerated]
+            for place, number in enumerate(arrays.sieve_index[row].tolist()):
+                for kind, identity, u_um, freedom, estimate in parts[number]:
+                    index = groups[kind].index(
+                        identity, degrees_of_freedom=freedom, estimate=estimate
+                    )
+                    groups[kind].on_aperture.add(index, row, place, u_um)
+        groups[Kind.UNIFORM].notes += _notes(study, half_width)
+        return list(groups.values())
 
     @staticmethod
     def _tolerance(sieve: Sieve) -> float:
@@ -64,6 +72,25 @@ class Aperture(Source):
                 f"sieve {sieve.key!r}: no tolerance applies ({cause}); give certified_um and "
                 "expanded_uncertainty_um, or set aperture = false."
             ) from cause
+
+
+def _parts(
+    sieve: Sieve, sieves: Iterable[Sieve], half_width: Mapping[str, float]
+) -> list[tuple[Kind, Identity, float, float, Identity]]:
+    """Kind, identity, u in µm, degrees of freedom and estimate of each part of a sieve's error."""
+    u_um, own = sieve.u_um, (sieve.key,)
+    if u_um is None:
+        width = half_width[sieve.key]
+        return [(Kind.UNIFORM, own, width / sqrt(3), inf, own)] if width > 0 else []
+    what, name, correlation = sieve.measured_with
+    common = (what, name)
+    # a common part has one law, so the fewest degrees of freedom among those who share it hold
+    sharing = [one for one in sieves if correlation and one.measured_with[:2] == common]
+    freedom = min(one.degrees_of_freedom or inf for one in sharing or [sieve])
+    kind = Kind.NORMAL if freedom == inf else Kind.STUDENT
+    shares = [(own, 1.0 - correlation), (common, correlation)]
+    estimate = common if correlation else own
+    return [(kind, part, u_um * sqrt(share), freedom, estimate) for part, share in shares if share]
 
 
 def _notes(study: Study, half_width: Mapping[str, float]) -> list[Remark]:

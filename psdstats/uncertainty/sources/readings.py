@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import sqrt
 from typing import ClassVar
 
@@ -47,7 +48,10 @@ class Rounding(Source):
 class Repeatability(Source):
     """Scatter of repeated readings of one load, `repeatability_g` of the balance.
 
-    Source: JCGM 100:2008, 4.2 (repeated readings), 4.3 (declared value).
+    Where it is the standard deviation of n readings (`repeatability_weighings`), all readings on
+    that balance together have n - 1 degrees of freedom, and each is drawn as a scaled t.
+
+    Source: JCGM 100:2008, 4.2 (repeated readings), 4.3 (declared value); JCGM 101:2008, 6.4.9.
     """
 
     name: ClassVar[str] = "repeatability"
@@ -56,27 +60,31 @@ class Repeatability(Source):
     usual: ClassVar[bool] = True
 
     def inputs(self, weighings: Weighings) -> Sequence[ElementaryInputs]:
-        """One normal input for every reading on a balance with a declared repeatability."""
-        found = reading_inputs(
-            weighings, kind=Kind.NORMAL, u_g=lambda balance: balance.repeatability_g
+        """One normal or t input for every reading on a balance with a declared repeatability."""
+        found, counted = (
+            reading_inputs(weighings, kind=kind, u_g=partial(_repeatability_g, kind))
+            for kind in (Kind.NORMAL, Kind.STUDENT)
         )
         silent = sorted(
             {
                 run.balance
                 for run in weighings.runs
                 if weighings.study.balances[run.balance].repeatability_g == 0
+                and weighings.study.balances[run.balance].has_data_sheet
             }
         )
         found.notes += [SourceRemark.NO_REPEATABILITY(balance=name) for name in silent]
-        return [found]
+        return [found, counted]
+
+
+def _repeatability_g(kind: Kind, balance: Balance) -> float:
+    """Repeatability of a balance if an input of that kind stands for it, else 0 g."""
+    own = Kind.NORMAL if balance.repeatability_weighings is None else Kind.STUDENT
+    return balance.repeatability_g if kind is own else 0.0
 
 
 def reading_inputs(
-    weighings: Weighings,
-    *,
-    kind: Kind,
-    u_g: Callable[[Balance], float],
-    degrees_of_freedom: float = np.inf,
+    weighings: Weighings, *, kind: Kind, u_g: Callable[[Balance], float]
 ) -> ElementaryInputs:
     """One input for every gross and every tare reading; none where its uncertainty is 0.
 
@@ -87,10 +95,11 @@ def reading_inputs(
     """
     once = weighings.study.tares is TareHandling.ONCE
     arrays = weighings.arrays
-    shape = degrees_of_freedom if kind is Kind.STUDENT else 0.0
     result = ElementaryInputs(kind=kind)
     for row, run in enumerate(weighings.runs):
-        u = u_g(weighings.balance(row))
+        balance = weighings.balance(row)
+        u = u_g(balance)
+        freedom = balance.repeatability_df if kind is Kind.STUDENT else np.inf
         if u == 0:
             continue
         for place in np.flatnonzero(arrays.real[row]).tolist():
@@ -99,6 +108,8 @@ def reading_inputs(
             tare = ("tare", sieve, run.balance, written) if once else ("tare", sieve, run.name)
             gross = ("gross", sieve, run.name)
             for identity, sign in ((gross, 1.0), (tare, -1.0)):
-                index = result.index(identity, shape=shape, degrees_of_freedom=degrees_of_freedom)
+                index = result.index(
+                    identity, degrees_of_freedom=freedom, estimate=("balance", run.balance)
+                )
                 result.on_mass.add(index, row, place, sign * u)
     return result

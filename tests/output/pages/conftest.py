@@ -7,7 +7,7 @@ from psdstats_datasets import demo_study
 
 from psdstats import check_study, compare, propagate, read_study
 from psdstats.uncertainty import budget
-from psdstats.uncertainty.law import undersize_bands
+from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.propagation import mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
 

@@ -78,7 +78,10 @@ def test_drawn_shares_are_those_of_the_tables(benches):
 
 def test_files_hold_every_run_and_difference(benches):
     files = {table.name: table.frame for table in budget_files(benches.budget)}
-    assert set(files) == {"budget runs", "budget differences", "budget what if"}
+    assert set(files) == {
+        "budget inputs", "budget runs", "budget differences", "budget what if"
+    }  # fmt: skip
+    assert files["budget inputs"]["run"].nunique() == 80
     assert len(files["budget runs"]) == 80 * 4 * len(benches.budget.sources)
     assert len(files["budget differences"]) == 10 * 4 * len(benches.budget.sources)
 

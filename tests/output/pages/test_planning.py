@@ -50,7 +50,8 @@ def test_uncertainty_marks_are_the_simulated_cells_and_parts_those_of_the_law():
         drawn = sorted(line.get_ydata()[0] for line in ax.lines if "g: u" in str(line.get_gid()))
         assert drawn == pytest.approx(sorted(shown))
     # u² is the sum of its parts (JCGM 100)
-    squares = parts[["u_balance_percent", "u_particles_percent", "u_sieves_percent"]] ** 2
+    of = ("balance", "particles", "sieves", "between")
+    squares = parts[[f"u_{name}_percent" for name in of]] ** 2
     assert np.sqrt(squares.sum(axis=1)).to_numpy() == pytest.approx(
         grid["u_law_percent"].to_numpy()
     )

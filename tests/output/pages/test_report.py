@@ -43,7 +43,7 @@ def test_order_of_the_report(benches):
     assert content.references == REFERENCES
     method = content.sections[-1]
     formulas = [block.formula for block in method.blocks if isinstance(block, Equation)]
-    assert [formula for formula in formulas if formula.startswith("ln D_p = ln x_a")]
+    assert [formula for formula in formulas if formula.startswith("P(ln D_p ≤ τ) = ")]
     words = [item.partition(":")[0].lower() for item in method.sections[0].blocks[0].items]
     assert words == [str(verdict) for verdict in models.Verdict]
     assert content.provenance["inputs: runs.csv"]

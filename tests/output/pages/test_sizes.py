@@ -17,7 +17,9 @@ from psdstats.output.pages.sizes import (
     sizes_table,
     undersize_drawing,
 )
-from psdstats.words.sizes import notes_in_words
+from psdstats.uncertainty.propagation import Method
+from psdstats.words.numbers import Numerals
+from psdstats.words.sizes import notes_in_words, size_sentence
 
 
 def test_table_holds_the_propagation_in_full(benches):
@@ -32,16 +34,21 @@ def test_table_holds_the_propagation_in_full(benches):
                 assert row[f"side_{name}"] == ""
 
 
-def _by_hand(value, u):
-    """Both to the second significant digit of u (JCGM 100:2008, 7.2.6)."""
+def _by_hand(row):
+    """Rounded to the second digit of u (JCGM 100:2008, 7.2.6); ± where both ends agree to it."""
+    value, u, lower, upper = (row[name] for name in ("value", "u", "lower", "upper"))
     decimals = 1 - math.floor(math.log10(u))
-    return " ± ".join(f"{round(one, decimals):.{max(decimals, 0)}f}" for one in (value, u))
+    half = (upper - lower) / 2
+    is_symmetric = abs(upper + lower - 2 * value) / 2 <= 10.0**-decimals
+    parts = (value, half) if is_symmetric else (value, value - lower, upper - value)
+    texts = [f"{round(one, decimals):.{max(decimals, 0)}f}" for one in parts]
+    return " ± ".join(texts) if is_symmetric else "{} −{} +{}".format(*texts)
 
 
-def test_the_table_shows_values_and_u_to_two_digits_of_u(benches):
+def test_the_table_shows_an_expanded_u_or_both_ends(benches):
     table = sizes_table(benches.sizes, benches.runs)
     said = {
-        (row["run"], row["quantity"]): _by_hand(row["value"], row["u"])
+        (row["run"], row["quantity"]): _by_hand(row)
         for row in benches.sizes.to_frame().to_dict("records")
         if np.isfinite(row["value"])
     }
@@ -50,6 +57,40 @@ def test_the_table_shows_values_and_u_to_two_digits_of_u(benches):
         run = row[at["run"]]
         assert row[at["D50_um"]] == said[run, "D50"]
         assert row[at["D90_um"]] == said[run, "D90"]
+
+
+def test_u_k_and_degrees_of_freedom_are_in_the_table(benches):
+    frame = sizes_table(benches.sizes, benches.runs).frame
+    stated = frame["expanded_D50_um"].notna()
+    assert stated.any()
+    products = (frame["k_D50"] * frame["u_D50_um"])[stated]
+    assert products.to_numpy() == pytest.approx(frame["expanded_D50_um"][stated].to_numpy())
+    half = (frame["upper_D50_um"] - frame["lower_D50_um"])[stated] / 2
+    assert half.to_numpy() == pytest.approx(frame["expanded_D50_um"][stated].to_numpy())
+    assert {"effective_df_D50", "coverage", "method"} <= set(frame)
+
+
+def _sizes(**changed):
+    """One run of an invented study."""
+    numbers = {"value": 248.66, "u": 5.6, "expanded": 10.98, "k": 1.96, "effective_df": 25.7,
+               "lower": 237.68, "upper": 259.64} | changed  # fmt: skip
+    arrays = {name: np.array([[one]]) for name, one in numbers.items()}
+    told = {"coverage": 0.95, "method": Method.LINEAR, "rule": ""}
+    return SimpleNamespace(runs=("a",), quantities=("D50",), **told, **arrays)
+
+
+def test_a_ready_sentence():
+    assert size_sentence(_sizes(), "a", "D50") == (
+        "D50 of a = (248.7 ± 11.0) µm, expanded uncertainty with k = 1.96 (ν_eff = 25), coverage "
+        "95 %, by the linear law."
+    )
+    unlike = _sizes(expanded=np.nan, lower=238.9, upper=261.2)
+    assert size_sentence(unlike, "a", "D50", Numerals(",")) == (
+        "D50 of a = 248,7 µm, 95 % interval 238,9 to 261,2 µm, not symmetric (u = 5,6 µm), by the "
+        "linear law."
+    )
+    below = _sizes(value=np.nan, u=np.nan, expanded=np.nan, lower=0.0, upper=45.0)
+    assert size_sentence(below, "a", "D50") == "D50 of a: < 45 µm; the sieves do not bracket it."
 
 
 def test_open_percentiles_are_bounds(benches):
@@ -120,11 +161,14 @@ def test_a_bound_without_end_is_no_bound():
     nan = math.nan
     found = pd.DataFrame(
         {"run": ["a", "b"] * 2, "quantity": ["D50"] * 2 + ["span"] * 2, "value": nan, "u": nan,
-         "lower": nan, "upper": nan, "status": "below the finest sieve", "balance_share": nan,
+         "lower": nan, "upper": nan, "expanded": nan, "k": nan, "effective_df": nan,
+         "status": "below the finest sieve", "balance_share": nan,
          "bound_lower": 0.0, "bound_upper": [63.0, 63.0, math.inf, 1.784]}
     )  # fmt: skip
     runs = pd.DataFrame({"run": ["a", "b"], "group": "all", "milling_time_min": [0.0, 48.0]})
-    sizes = SimpleNamespace(to_frame=lambda: found, quantities=("D50", "span"), coverage=0.95)
+    told = {"coverage": 0.95, "method": Method.LINEAR, "rule": ""}
+    empty = dict.fromkeys(("expanded", "k", "effective_df"), np.full((2, 2), nan))
+    sizes = SimpleNamespace(to_frame=lambda: found, quantities=("D50", "span"), **told, **empty)
     assert [row[2:4] for row in sizes_table(sizes, runs).grid()] == [
         ["< 63", "–"],
         ["< 63", "< 1.79"],
@@ -140,10 +184,13 @@ def test_balance_answer_gives_median_and_largest(benches):
     assert float(found[2]) == pytest.approx(share.max(), abs=0.051)
 
 
-def test_balance_that_does_not_matter_is_said_shortly(bench):
-    assert balance_answer(bench.sizes).sentence.endswith(
-        "Of that variance the balance makes less than 0.1 % in every run."
-    )
+def test_balance_that_does_not_matter_is_said_shortly():
+    sizes = _sizes()
+    sizes.balance_share = np.array([[0.00099]])
+    shortly = "Of that variance the balance makes less than 0.1 % in every run."
+    assert balance_answer(sizes).sentence.endswith(shortly)
+    sizes.balance_share = np.array([[0.00101]])
+    assert not balance_answer(sizes).sentence.endswith(shortly)
 
 
 @pytest.mark.parametrize(
@@ -162,4 +209,5 @@ def test_section_has_a_figure_for_each_group(benches):
         "sizes against milling time",
         *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
     ]
-    assert page.notes == notes_in_words(benches.sizes.notes)
+    told = notes_in_words(benches.sizes.notes)
+    assert page.notes[: len(told)] == told

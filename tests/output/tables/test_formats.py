@@ -42,6 +42,9 @@ def table() -> Table:
             "run": NASTY,
             "d50_um": [231.41593827, 45.0, 0.1 + 0.2],
             "u_um": [1.2345, float("nan"), 0.012],
+            "expanded_um": [2.42, float("nan"), float("nan")],
+            "lower_um": [229.0, 0.0, 0.28],
+            "upper_um": [233.8, 45.0, 0.33],
             "side": ["", "<", ""],
             "p": [0.0321, 1e-7, float("nan")],
             "n": [3, 14, 2000],
@@ -49,7 +52,17 @@ def table() -> Table:
     )
     columns = (
         Column(name="run", heading="run"),
-        Column(name="d50_um", heading="D50", unit="µm", show=Show.MEASURED, u="u_um", side="side"),
+        Column(
+            name="d50_um",
+            heading="D50",
+            unit="µm",
+            show=Show.MEASURED,
+            u="u_um",
+            expanded="expanded_um",
+            lower="lower_um",
+            upper="upper_um",
+            side="side",
+        ),
         Column(name="p", heading="p", show=Show.P_VALUE),
         Column(name="n", heading="particles", show=Show.COUNT),
     )
@@ -121,7 +134,8 @@ def test_rounded_formats_show_the_same_texts(table: Table) -> None:
     assert _from_html(to_html(table))[1:] == grid
     assert _from_markdown(to_markdown(table))[1:] == grid
     assert _from_latex(to_latex(table)) == grid
-    assert grid[0][1] == "231.4 ± 1.2"
+    assert grid[0][1] == "231.4 ± 2.4"
+    assert grid[2][1] == "0.300 −0.020 +0.030"
     assert grid[1][1:3] == ["< 45", "< 0.0001"]
 
 
@@ -239,13 +253,13 @@ def test_terminal_keeps_to_its_width(table: Table, width: int) -> None:
 
 def test_terminal_aligns_columns(table: Table) -> None:
     lines = to_terminal(table, width=100).splitlines()
-    ends = {line.index("231.4 ± 1.2") + 11 for line in lines if "231.4" in line}
+    ends = {line.index("231.4 ± 2.4") + 11 for line in lines if "231.4" in line}
     ends |= {line.index("< 45") + 4 for line in lines if "< 45" in line}
     assert len(ends) == 1
 
 
 def test_terminal_says_what_it_leaves_out(table: Table) -> None:
-    assert "Too wide to show: p; particles." in " ".join(to_terminal(table, width=36).split())
+    assert "Too wide to show: p; particles." in " ".join(to_terminal(table, width=44).split())
     assert "Too wide" not in to_terminal(table, width=80)
 
 

@@ -44,7 +44,11 @@ def test_the_frame_is_a_copy() -> None:
 @pytest.mark.parametrize(
     ("column", "text"),
     [
-        (Column(name="x", heading="x", show=Show.MEASURED, u="u"), "231.4 ± 1.2"),
+        (Column(name="x", heading="x", show=Show.MEASURED, u="u"), "231.4"),
+        (Column(name="x", heading="x", show=Show.MEASURED, u="u", expanded="U", lower="lo",
+                upper="hi"), "231.4 ± 2.4"),
+        (Column(name="x", heading="x", show=Show.MEASURED, u="u", expanded="gap", lower="lo",
+                upper="hi"), "231.4 −2.4 +2.4"),
         (Column(name="x", heading="x", show=Show.MEASURED, lower="lo", upper="hi"),
          "231.4 (229.1 to 233.8)"),
         (Column(name="x", heading="x", show=Show.NUMBER, decimals=0), "231"),
@@ -64,6 +68,8 @@ def test_rules(column: Column, text: str) -> None:
         {
             "x": [231.4159],
             "u": [1.23],
+            "U": [2.41],
+            "gap": [float("nan")],
             "lo": [229.06],
             "hi": [233.79],
             "r": [0.8241],

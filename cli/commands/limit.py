@@ -1,0 +1,73 @@
+"""psdstats limit: whether sizes, or the share above a sieve, keep to a limit."""
+
+from __future__ import annotations
+
+import argparse
+
+from psdstats.columns import QUANTITIES
+from psdstats.errors import UncertaintyError
+
+from ..console import Console, present
+from ..options import add_page, add_sources, add_study, add_values, numbers, read_checked
+
+SUMMARY = "whether sizes keep to a limit: conforming, not conforming, or cannot be told"
+EXAMPLE = "psdstats limit my-trial --of D50 --upper 150 --out my-limit"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    add_study(parser)
+    parser.add_argument(
+        "--of",
+        choices=QUANTITIES,
+        default="D50",
+        metavar="NAME",
+        help=f"what is limited: {', '.join(QUANTITIES)} (default D50)",
+    )
+    guard = (
+        "guard band in standard uncertainties, 0 for simple acceptance (default: as study.toml "
+        "says, else 5 % risk at its end)"
+    )
+    add_values(
+        parser,
+        ("--share-above", None, "SIEVE", "limit the mass share above this nominal aperture, µm"),
+        ("--lower", None, "VALUE", "lower limit: µm, or for a share a fraction"),
+        ("--upper", None, "VALUE", "upper limit; without any limit those of study.toml are judged"),
+        ("--guard", None, "K", guard),
+    )
+    parser.add_argument(
+        "--process",
+        type=numbers,
+        metavar="MEAN,SD",
+        help="mean and standard deviation of all that is made, in the unit of the limit: gives "
+        "the risks of consumer and producer",
+    )
+    add_sources(parser)
+    add_page(parser)
+
+
+def run(options: argparse.Namespace, console: Console) -> int:
+    """Judge, print, write."""
+    from psdstats.output.pages.limits import limits_page
+    from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
+    from psdstats.words.conformity import NO_LIMITS
+
+    if options.process is not None and len(options.process) != 2:
+        raise UncertaintyError("--process needs two numbers, mean and SD, such as 140,5.")
+    study, _ = read_checked(options, console)
+    limits = specifications(study)
+    if options.upper is not None or options.lower is not None:
+        stated = study.limits.get("guard_k") if options.guard is None else options.guard
+        asked = Specification(
+            quantity=options.of,
+            share_above_um=options.share_above,
+            lower=options.lower,
+            upper=options.upper,
+            guard_k=stated,
+            process=options.process,
+        )
+        limits = (asked,)
+    if not limits:
+        raise UncertaintyError(NO_LIMITS)
+    results = [judge_limit(study, one, sources=options.sources) for one in limits]
+    return present(limits_page(results, options.say), options, console)

@@ -1,0 +1,309 @@
+"""The shape between the sieves, borrowed across the milling times and benches of a trial.
+
+Numbers only: ln sizes, mass fractions.  Two laws of all curves of a trial, *curves*
+(`trial_curves`) and *breakage* (`breakage`), are weighed by their evidence, and a share of each
+run's own law stays as a floor.  Both are fitted to rows, means of what shows one shape
+(`trial_runs.merged`); each run is then moved from its row to its own readings, so differences
+between runs stay those of their readings: no level or width is borrowed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import expit, ndtri
+
+from psdstats.distribution.breakage import breakage_law
+from psdstats.distribution.percentiles import LEVELS
+from psdstats.distribution.powder_curve import SCORES, CurveLaw
+from psdstats.distribution.trial_curves import OWN, TEMPER, RowLaw, curves_law, mixed_table
+from psdstats.distribution.trial_runs import (
+    Indices,
+    Rows,
+    TrialRuns,
+    brackets,
+    elementary_errors,
+    merged,
+    trials,
+)
+from psdstats.frozen import Array, freeze_arrays
+
+FLOOR = 0.1  # share of each run's own law in the quantiles
+FLOOR_UNTRIED = (
+    0.4  # the same where breakage cannot be tried: curves alone are too sure of two modes
+)
+FEWEST_SHOWN = 3  # informative sieves: with fewer, what is inside one class is place, not shape
+TIMES_TO_BREAK = 3, 4  # least number of times for breakage, with and without a 0-min run
+NEAR, SMALL_U = 1.3, 0.004  # no breakage where nearly all u are this near the noise, or this small
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Borrowed:
+    """Law of ln D of R runs at L levels, the shape between the sieves borrowed across each trial.
+
+    Attributes
+    ----------
+    law : CurveLaw
+        Tables and sensitivities to own readings; a run without company as it was.
+    covariance : ndarray, shape (R L, R L)
+        Total covariance of ln D, errors of readings and apertures included; its diagonal is the
+        square of `law.u`; 0 where there is no size.
+    between : ndarray, shape (R L, R L)
+        What of it the sensitivities to apertures and readings leave, positive semi-definite.
+    breakage_weight : ndarray, shape (conditions,)
+        Weight of the breakage law, by condition in rising order.
+    """
+
+    law: CurveLaw
+    covariance: Array
+    between: Array
+    breakage_weight: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @property
+    def table(self) -> Array:
+        """Quantiles of ln D, shape (R, L, 65); NaN where no two sieves bracket the level."""
+        return self.law.table
+
+
+def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int = 0) -> Borrowed:
+    """Sizes of all runs with the shape between their sieves borrowed across times and benches.
+
+    Parameters
+    ----------
+    runs : TrialRuns
+        R runs on n sieves at most.
+    single : CurveLaw
+        Law of each run by itself.
+    correlation : ndarray, shape (R L, R L)
+        Correlation of the errors between sieves of the laws of single runs.
+    seed : int, default=0
+        Seed of the ensemble of breakage curves; the result does not depend on the order of runs.
+
+    Returns
+    -------
+    Borrowed
+        A run without company keeps its own law.
+
+    Notes
+    -----
+    Company is another milling time, or another nominal stack, within a condition and within
+    benches whose level agrees.  Only the shape between sieves is borrowed: the level of every time
+    is free, and each run is moved from its row to its own readings.
+    """
+    conditions = np.unique(runs.condition)
+    weight = np.zeros(len(conditions))
+    errors = elementary_errors(runs)
+    written = _Written(
+        np.array(single.table), np.array(single.by_ln_aperture), np.array(single.by_undersize)
+    )
+    blocks = []
+    for own in trials(runs, single.ln_size[:, LEVELS.size // 2]):
+        rows = merged(runs, own, errors)
+        if len(rows.undersize) < 2:
+            continue
+        part = _Moved(runs, rows, single, correlation, errors)
+        if not len(part.run):
+            continue
+        of_breakage = part.fit(seed)
+        blocks.append((part.at, part.mix(written)))
+        k = int(np.searchsorted(conditions, runs.condition[own[0]]))
+        weight[k] = max(weight[k], of_breakage)
+    law = replace(
+        single, table=written.table, by_ln_aperture=written.by_t, by_undersize=written.by_q
+    )
+    return _joined(errors, law, correlation, blocks, weight)
+
+
+def _joined(
+    errors: tuple[Array, Array],
+    law: CurveLaw,
+    correlation: Array,
+    blocks: list[tuple[Indices, Array]],
+    weight: Array,
+) -> Borrowed:
+    """Covariance of all sizes: inside a trial as its laws say, across trials as single runs say."""
+    u = np.nan_to_num(law.u).reshape(-1)
+    noise = _noise(errors, law)
+    left = np.sqrt(np.maximum(u**2 - np.diag(noise), 0))
+    covariance = noise + correlation * np.outer(left, left)
+    for at, block in blocks:
+        sd = np.sqrt(np.maximum(np.diag(block), 1e-12))
+        covariance[np.ix_(at, at)] = block * np.outer(u[at] / sd, u[at] / sd)
+    known = u > 0
+    covariance = covariance * np.outer(known, known)
+    if blocks:
+        covariance = _mended(covariance)
+    values, vectors = np.linalg.eigh(covariance - noise * np.outer(known, known))
+    between = (vectors * np.maximum(values, 0)) @ vectors.T
+    return Borrowed(law=law, covariance=covariance, between=between, breakage_weight=weight)
+
+
+@dataclass(frozen=True, kw_only=False, eq=False)
+class _Written:
+    """Tables and sensitivities of all runs, written trial by trial."""
+
+    table: Array
+    by_t: Array
+    by_q: Array
+
+
+def _noise(errors: tuple[Array, Array], law: CurveLaw) -> Array:
+    """Covariance (R L, R L) of ln D by apertures and readings, linear in a law."""
+    by = law.by_ln_aperture, law.by_undersize
+    T = sum(np.nan_to_num(one) @ of for one, of in zip(by, errors, strict=True))
+    flat = np.reshape(T, (law.u.size, -1))
+    return np.asarray(flat @ flat.T)
+
+
+def _mended(covariance: Array) -> Array:
+    """Nearest covariance of the same diagonal, by its spectrum."""
+    sd = np.sqrt(np.diag(covariance))
+    outer = np.outer(sd, sd)
+    r = np.divide(covariance, outer, out=np.eye(len(sd)), where=outer > 0)
+    values, vectors = np.linalg.eigh((r + r.T) / 2)
+    if values[0] > 0:
+        return covariance
+    r = (vectors * np.maximum(values, 1e-10)) @ vectors.T
+    d = np.sqrt(np.diag(r))
+    return np.asarray(r / np.outer(d, d) * outer)
+
+
+def _both(first: RowLaw, second: RowLaw, weight: float) -> RowLaw:
+    """Two laws of one trial as one, `weight` that of the second."""
+    v, d = 1 - weight, second.mean - first.mean
+    return RowLaw(
+        table=mixed_table(np.stack([first.table, second.table]), np.array([v, weight])),
+        mean=v * first.mean + weight * second.mean,
+        covariance=v * first.covariance + weight * second.covariance + v * weight * np.outer(d, d),
+        by_ln_aperture=v * first.by_ln_aperture + weight * second.by_ln_aperture,
+        by_undersize=v * first.by_undersize + weight * second.by_undersize,
+        log_evidence=max(first.log_evidence, second.log_evidence),
+    )
+
+
+class _Moved:
+    """The sizes of one trial: the law of its rows, moved to the readings of each run."""
+
+    def __init__(
+        self,
+        runs: TrialRuns,
+        rows: Rows,
+        single: CurveLaw,
+        correlation: Array,
+        errors: tuple[Array, Array],
+    ) -> None:
+        noise, self.errors = _noise(errors, single), errors
+        self.runs, self.rows, self.single, L = runs, rows, single, len(LEVELS)
+        self.places = brackets(
+            rows.undersize, rows.ln_aperture, rows.u_ln_aperture, rows.real, LEVELS
+        )
+        place = np.full((len(rows.undersize), L), -1)
+        place[self.places.row, self.places.level] = np.arange(len(self.places.row))
+        own = np.concatenate(rows.runs)
+        row = np.repeat(np.arange(len(rows.runs)), [len(same) for same in rows.runs])
+        bracketed = np.isfinite(single.table[own, :, 0]) & ~single.flat[own] & (place[row] >= 0)
+        bracketed &= (single.informative[own].sum(axis=1) >= FEWEST_SHOWN)[:, None]
+        i, self.level = np.nonzero(bracketed)
+        self.run, self.row = own[i], row[i]
+        self.place = place[self.row, self.level]
+        at = self.run * L + self.level
+        self.u2 = single.u[self.run, self.level] ** 2
+        between = np.sqrt(np.maximum(self.u2 - noise[at, at], 0))
+        self.correlation = correlation[np.ix_(at, at)]
+        self.between = between
+        self.alone = noise[np.ix_(at, at)] + self.correlation * np.outer(between, between)
+        self.at = at
+
+    def fit(self, seed: int) -> float:
+        """Fit the laws to the rows and move the sizes to their runs; the weight of breakage."""
+        law, weight = curves_law(self.rows, self.places), 0.0
+        minutes = self.rows.minutes
+        least = TIMES_TO_BREAK[int(minutes[0] > 0)]
+        milled = len(minutes) >= least and minutes[-1] > 0
+        self.floor = FLOOR if milled else FLOOR_UNTRIED
+        if milled and self._gain():
+            other = breakage_law(self.rows, self.places, seed, law.log_evidence)
+            if other is not None:
+                gap = TEMPER * (other.log_evidence - law.log_evidence)
+                weight = float(expit(np.clip(gap, -50, 50)))
+                law = _both(law, other, weight)
+        self._move(law)
+        return weight
+
+    def _gain(self) -> bool:
+        """Whether some size is well above what apertures and readings alone would leave."""
+        noise = self.u2 - self.between**2
+        return bool((self.u2 > np.maximum(NEAR**2 * noise, SMALL_U**2)).mean() > 0.1)
+
+    def _move(self, law: RowLaw) -> None:
+        """Tables, means and covariance of the runs: every run meets its own readings."""
+        runs, rows, p = self.runs, self.rows, self.place
+        every = np.arange(len(p))
+        by_t, by_q = law.by_ln_aperture[p], law.by_undersize[p]  # (Q, K, n)
+        together = rows.time[self.row][:, None] == rows.time  # what moves with a shift of this time
+        total = (by_t.sum(-1) * together).sum(1)
+        whole = by_t[every, self.row].sum(1) / np.where(total > 0.1, total, 1)
+        whole = np.where(whole > 0.1, whole, 1)[:, None]  # so that own readings are met in full
+        own = np.stack([by_t, by_q])[:, every, self.row] / whole
+        small = np.maximum(runs.smallest[self.run], rows.smallest[self.row])[:, None]
+        z, z_row = (
+            ndtri(np.clip(q, small, 1 - small))
+            for q in (runs.undersize[self.run], rows.undersize[self.row])
+        )
+        density = np.exp(-(z_row**2) / 2) / np.sqrt(2 * np.pi)
+        self.shift = (own[1] * density * (z - z_row)).sum(1)
+        self.by_own, change = own, self._of_errors(np.stack([by_t, by_q]), own)
+        cov = law.covariance[np.ix_(p, p)]
+        moved = cov + change + self._of_departure(np.diag(cov))
+        ratio = np.sqrt(np.maximum(np.diag(moved), 1e-12) / np.diag(cov))
+        middle = law.table[p, len(SCORES) // 2]
+        self.table = (middle + self.shift)[:, None] + (law.table[p] - middle[:, None]) * ratio[
+            :, None
+        ]
+        self.mean, self.covariance = law.mean[p] + self.shift, moved
+
+    def _of_errors(self, by: Array, own: Array) -> Array:
+        """What errors of own sieves and readings, not the row's means, change in the covariance."""
+        of_rows = self.rows.of_aperture, self.rows.of_undersize
+        T = np.zeros((len(self.run), of_rows[0].shape[-1]))
+        X = np.zeros_like(T)
+        for k, of in enumerate(of_rows):
+            T += np.tensordot(by[k], of, ((1, 2), (0, 1)))
+            X += np.einsum("qn,qng->qg", own[k], self.errors[k][self.run] - of[self.row])
+        return np.asarray((T + X) @ (T + X).T - T @ T.T)
+
+    def _of_departure(self, variance: Array) -> Array:
+        """What a bench's own departure from the shape of its row adds, more if farther."""
+        runs, rows = self.runs, self.rows
+        benches = np.array([len(np.unique(runs.bench[same])) for same in rows.runs])[self.row]
+        t = rows.ln_aperture
+        gap = (
+            t[self.row, self.places.upper[self.place]] - t[self.row, self.places.lower[self.place]]
+        )
+        share = np.where(benches > 1, OWN + (np.pi * self.shift / gap) ** 2, 0)
+        sd = np.sqrt(np.minimum(share, 1) * np.maximum(self.between**2, variance))
+        same = (self.row[:, None] == self.row) & (
+            runs.bench[self.run][:, None] == runs.bench[self.run]
+        )
+        return np.asarray(np.outer(sd, sd) * same * self.correlation)
+
+    def mix(self, written: _Written) -> Array:
+        """Mix with the law of each run alone, the floor, and write; the covariance."""
+        runs, at = self.runs, (self.run, self.level)
+        alone = self.single.table[at]
+        ends = brackets(runs.undersize, runs.ln_aperture, runs.u_ln_aperture, runs.real, LEVELS)
+        limits = np.full((2, *self.single.table.shape[:2]), np.nan)
+        limits[:, ends.row, ends.level] = ends.left, ends.right
+        own = np.clip(self.table, limits[0][at][:, None], limits[1][at][:, None])
+        share = np.array([1 - self.floor, self.floor])
+        # quantiles are averaged: a mixture would end just where the floor takes over, at 2.5 %
+        written.table[at] = share[0] * own + share[1] * alone
+        written.by_t[at] = share[0] * self.by_own[0] + share[1] * written.by_t[at]
+        written.by_q[at] = share[0] * self.by_own[1] + share[1] * written.by_q[at]
+        d = self.mean - alone[:, len(SCORES) // 2]
+        both = share[0] * self.covariance + share[1] * self.alone
+        return np.asarray(both + share[0] * share[1] * np.outer(d, d))

@@ -1,0 +1,83 @@
+"""Decisions on limits as a section: the answer, a table a limit, the rule and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import partial, reduce
+from operator import add
+
+import numpy as np
+
+from psdstats.columns import RUN, UNITS, column_words
+from psdstats.output.content import Answer, Page
+from psdstats.output.pages.parts import number_column
+from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.uncertainty.conformity import LimitResult, Specification
+from psdstats.words import conformity as words
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.sizes import notes_in_words
+
+
+def limits_page(results: Iterable[LimitResult], say: Numerals = PLAIN) -> Page:
+    """Whether every condition keeps to every limit."""
+    return reduce(add, (_page(result, say) for result in results))
+
+
+def _page(result: LimitResult, say: Numerals) -> Page:
+    told, rule = words.limit_sentences(result, say)
+    verdicts = set(result.table["verdict"])
+    word = str(verdicts.pop()) if len(verdicts) == 1 else "limit"
+    return Page(
+        heading=words.HEADING,
+        answers=(Answer(word, told),),
+        sentences=(told, rule),
+        blocks=(limit_table(result, say),),
+        notes=notes_in_words(result.notes, say),
+    )
+
+
+def limit_table(result: LimitResult, say: Numerals = PLAIN) -> Table:
+    """One row a condition: value, where it would be accepted, verdict, probability and risks."""
+    limit, frame = result.specification, result.table.copy()
+    is_open = frame["value"].isna()
+    below = is_open & np.isfinite(frame["bound_upper"])
+    bound = frame["bound_upper"].where(below, frame["bound_lower"])
+    frame["value"] = frame["value"].where(~is_open, bound)
+    frame["side"] = np.where(below, "<", np.where(is_open, ">", ""))
+    frame["verdict"] = frame["verdict"].map(str)
+    frame["risk"] = frame["consumer_risk"].fillna(frame["producer_risk"])
+    shown = [name for name in result.conditions if frame[name].nunique(dropna=False) > 1]
+    shown += [RUN] if frame[RUN].notna().any() else []
+    named = [
+        number_column(frame[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
+        for name in shown
+    ]
+    columns = [one for one in _columns(limit) if frame[one.name].notna().any()]
+    return Table(
+        name=words.limit_words(limit, say),
+        frame=frame,
+        caption=words.limit_caption(limit, say),
+        columns=(*named, *columns),
+        row_headings=max(len(shown), 1),
+        notes=(words.LIMIT_NOTE,),
+        place=Place.FIRST,
+    )
+
+
+def _columns(limit: Specification) -> list[Column]:
+    unit = "" if limit.is_share or limit.quantity == "span" else "µm"
+    measured = partial(Column, unit=unit, u="u", show=Show.MEASURED)
+    share = partial(Column, show=Show.PER_CENT)
+    value = "share" if limit.is_share else limit.quantity
+    return [
+        Column(name="runs", heading="runs", show=Show.COUNT, spare=True),
+        measured(name="value", heading=value, side="side"),
+        measured(name="u", heading="u"),
+        measured(name="accept_from", heading="accepted from", spare=True),
+        measured(name="accept_to", heading="accepted to", spare=True),
+        Column(name="verdict", heading="verdict"),
+        share(name="probability", heading="probability", decimals=1),
+        share(name="risk", heading="risk", decimals=1, spare=True),
+        share(name="all_consumer_risk", heading="all: consumer", decimals=2),
+        share(name="all_producer_risk", heading="all: producer", decimals=2),
+    ]

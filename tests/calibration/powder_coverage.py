@@ -1,0 +1,574 @@
+"""Coverage of the 95 % intervals against the powder's own sizes, by psdstats' default door.
+
+The truth is the D10, D50, D90 and span of the powder's own continuous undersize curve, never the
+size that a rule would give.  Powders of twelve families (`powders`, written apart from
+`psdstats.simulate`; two of them were left out when the prior of the law was made) are sieved on
+four stacks, certified or new, weighed with and without noise, and given to `psdstats.propagate` as
+a study of one run.  Then ratios of two milled powders, or of two of one family, on one stack; one
+powder on two benches with unlike stacks, where every difference found is a false one; and the demo
+trial of `psdstats.simulate`.
+
+    python tests/calibration/powder_coverage.py --out tests/calibration/results
+    python tests/calibration/powder_coverage.py --out … --part 1/2   # joined with what is there
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from powders import (
+    FAMILIES,
+    LEVELS,
+    SMOOTH,
+    STACKS,
+    WEIGHINGS,
+    Powders,
+    draw_bench,
+    knower,
+    make_pair,
+    make_powders,
+    quantities_of,
+    runs_of,
+    sieved_g,
+    sizes_at,
+    study_of,
+)  # fmt: skip
+
+from psdstats.columns import QUANTITIES
+from psdstats.findings import Remark
+from psdstats.simulate import simulate_study
+from psdstats.study import Run, Study
+from psdstats.uncertainty import propagate, ratio_intervals
+from psdstats.uncertainty.propagation import PropagationRemark
+
+__all__ = ["CELLS", "Cell", "rows_of"]
+
+SEED = 20261129
+SIZES, DRAWN, RATIOS, BENCHES, DEMO = KINDS = ("sizes", "drawn", "ratios", "two benches", "demo")
+APERTURES = ("certified", "tolerance")
+NOISY = "20 g on a 0.01 g balance"
+DRAWS = 20_000
+DRAWN_SHARE, RATIO_SHARE, DEMO_SHARE = 0.25, 0.5, 0.1
+FEWEST = 30
+"""Answers a cell must have to be judged."""
+WANTED, LEAST, FALSE = 93.0, 90.0, 6.0
+OTHER_BENCH = {"root 2": ("mixed", "ratio 2")}
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One line of the table."""
+
+    what: str
+    family: str
+    stack: str
+    apertures: str
+    weighing: str = NOISY
+
+
+def _cells() -> Iterator[Cell]:
+    for family in FAMILIES:
+        for stack in STACKS:
+            for apertures in APERTURES:
+                for weighing in WEIGHINGS:
+                    yield Cell(SIZES, family, stack, apertures, weighing)
+                yield Cell(RATIOS, family, stack, apertures)
+        for stack, others in OTHER_BENCH.items():
+            for other in others:
+                for apertures in APERTURES:
+                    yield Cell(BENCHES, family, f"{stack} and {other}", apertures)
+        yield Cell(DRAWN, family, "root 2", "tolerance")
+        yield Cell(DRAWN, family, "ratio 2", "certified")
+    yield Cell(DEMO, "demo trial", "four benches", "as declared", "as declared")
+
+
+CELLS = tuple(_cells())
+FAMILY_ORDER = [*FAMILIES, "demo trial"]
+
+
+# ---------------------------------------------------------------- one study
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """What was said of n sizes or ratios beside what is true, all (n, 4); `warned` (n,)."""
+
+    value: Array
+    lower: Array
+    upper: Array
+    true: Array
+    warned: Array
+    knower: Array | None = None
+
+    @staticmethod
+    def joined(parts: Sequence[Answers]) -> Answers:
+        """All of them one below the other."""
+        found = [
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("value", "lower", "upper", "true", "warned")
+        ]
+        return Answers(*found)
+
+
+def warned_runs(notes: Sequence[object]) -> set[str]:
+    """Runs of which the result says that a class may hide a peak."""
+    return {
+        run
+        for note in notes
+        if isinstance(note, Remark) and note.kind is PropagationRemark.HIDDEN_PEAK
+        for run in dict(note.data)["runs"]
+    }
+
+
+def sizes_of(study: Study, true: Array, **options: object) -> Answers:
+    """Sizes of every run of a study by the default door."""
+    found = propagate(study, **{"method": "linear", **options})  # type: ignore[arg-type]
+    warned = warned_runs(found.notes)
+    return Answers(
+        found.value,
+        found.lower,
+        found.upper,
+        true,
+        np.array([run in warned for run in found.runs]),
+    )
+
+
+def ratios_of(study: Study, pairs: Sequence[tuple[str, str]], true: Array) -> Answers:
+    """Ratios of sizes between runs by the default door."""
+    found = ratio_intervals(study, pairs, method="linear")
+    warned = warned_runs(found.notes)
+    return Answers(
+        found.ratio,
+        found.lower,
+        found.upper,
+        true,
+        np.array([high in warned or low in warned for high, low in pairs]),
+    )
+
+
+# ---------------------------------------------------------------- cells
+@lru_cache(maxsize=2)
+def powders_of(family: str, n: int, seed: int) -> Powders:
+    """The same powders for every cell of a family."""
+    return make_powders(family, n, np.random.default_rng([seed, list(FAMILIES).index(family)]))
+
+
+@lru_cache(maxsize=2)
+def pairs_of(family: str, n: int, seed: int) -> tuple[Array, Array]:
+    """The same pairs for every cell of a family."""
+    return make_pair(family, n, np.random.default_rng([seed, 100 + list(FAMILIES).index(family)]))
+
+
+def _one_stack(
+    cell: Cell, curves: Sequence[Array], rng: np.random.Generator
+) -> tuple[Iterator[Study], object]:
+    """Studies of one run a curve, all on one stack, and the stacks."""
+    weighing, n = WEIGHINGS[cell.weighing], len(curves[0])
+    bench = draw_bench("a", cell.stack, cell.apertures, n, rng)
+    runs = [
+        runs_of(
+            f"run {at}",
+            sieved_g(curve, bench.true_um, weighing.sample_g, rng),
+            bench,
+            weighing,
+            rng,
+            milling_time_min=10.0 * at,
+        )
+        for at, curve in enumerate(curves)
+    ]
+    studies = (
+        study_of(together, bench.sieves(p), [weighing])
+        for p, together in enumerate(zip(*runs, strict=True))
+    )
+    return studies, bench
+
+
+def sizes(cell: Cell, n: int, seed: int, rng: np.random.Generator) -> Answers:
+    """Single runs."""
+    powders = powders_of(cell.family, n, seed)
+    studies, bench = _one_stack(cell, [powders.curve], rng)
+    found = [sizes_of(study, true[None]) for study, true in zip(studies, powders.true, strict=True)]
+    return replace(
+        Answers.joined(found),
+        knower=knower(powders, bench, WEIGHINGS[cell.weighing]),  # type: ignore[arg-type]
+    )
+
+
+def drawn(cell: Cell, n: int, seed: int, rng: np.random.Generator) -> Answers:
+    """Single runs by Monte Carlo."""
+    few = max(2, round(n * DRAWN_SHARE))
+    powders = powders_of(cell.family, n, seed)
+    some = Powders(family=cell.family, curve=powders.curve[:few])
+    studies, _ = _one_stack(cell, [some.curve], rng)
+    return Answers.joined(
+        [
+            sizes_of(study, true[None], method="monte carlo", draws=DRAWS, seed=seed)
+            for study, true in zip(studies, some.true, strict=True)
+        ]
+    )
+
+
+def ratios(cell: Cell, n: int, seed: int, rng: np.random.Generator) -> Answers:
+    """Two powders on one stack."""
+    before, after = pairs_of(cell.family, max(2, round(n * RATIO_SHARE)), seed)
+    true = _true(after) / _true(before)
+    studies, _ = _one_stack(cell, [before, after], rng)
+    return Answers.joined(
+        [
+            ratios_of(study, [("run 1", "run 0")], one[None])
+            for study, one in zip(studies, true, strict=True)
+        ]
+    )
+
+
+def two_benches(cell: Cell, n: int, seed: int, rng: np.random.Generator) -> Answers:
+    """One powder on two benches with unlike stacks."""
+    few, weighing = max(2, round(n * RATIO_SHARE)), WEIGHINGS[cell.weighing]
+    curve = powders_of(cell.family, n, seed).curve[:few]
+    benches = [
+        draw_bench(name, stack, cell.apertures, few, rng)
+        for name, stack in zip("ab", cell.stack.split(" and "), strict=True)
+    ]
+    runs: list[list[Run]] = []
+    for bench in benches:
+        mass = sieved_g(curve, bench.true_um, weighing.sample_g, rng)
+        runs.append(runs_of(f"run {bench.name}", mass, bench, weighing, rng))
+    return Answers.joined(
+        [
+            ratios_of(
+                study_of(
+                    [runs[0][p], runs[1][p]],
+                    {**benches[0].sieves(p), **benches[1].sieves(p)},
+                    [weighing],
+                ),
+                [("run b", "run a")],
+                np.ones((1, 4)),
+            )
+            for p in range(few)
+        ]
+    )
+
+
+def _true(curve: Array) -> Array:
+    return quantities_of(np.exp(sizes_at(curve, LEVELS)))
+
+
+# ---------------------------------------------------------------- the demo trial
+def demo_rows(cell: Cell, n: int, seed: int) -> list[dict[str, object]]:
+    """`true` sizes, and ratios 24/0 min of means, of the demo trial by bench."""
+    trials = max(2, round(n * DEMO_SHARE))
+    by_bench: dict[tuple[str, str], list[Answers]] = {}
+    design, settings = _demo_design()
+    for child in np.random.SeedSequence(seed).spawn(trials):
+        trial = simulate_study(design, seed=np.random.default_rng(child))
+        study = replace(trial.study, uncertainty=settings)
+        true = trial.truth["true"].to_numpy().reshape(-1, 4)
+        names = [run.name for run in study.runs]
+        found = sizes_of(study, true)
+        group = np.array([run.group for run in study.runs])
+        pairs = [
+            (run.name, run.name.replace("-24min-", "-0min-"))
+            for run in study.runs
+            if "-24min-" in run.name
+        ]
+        of_pairs = np.array([[names.index(high), names.index(low)] for high, low in pairs])
+        against = ratios_of(study, pairs, true[of_pairs[:, 0]] / true[of_pairs[:, 1]])
+        for bench in dict.fromkeys(group.tolist()):
+            for what, answers, rows in (
+                ("true sizes", found, group == bench),
+                ("ratios 24/0 min", against, group[of_pairs[:, 0]] == bench),
+            ):
+                part = Answers(
+                    *(
+                        getattr(answers, name)[rows]
+                        for name in ("value", "lower", "upper", "true", "warned")
+                    )
+                )
+                by_bench.setdefault((what, bench), []).append(part)
+    return [
+        row
+        for (what, bench), parts in by_bench.items()
+        for row in figures(
+            replace(cell, what=f"demo, {what}", stack=bench), Answers.joined(parts), clusters=trials
+        )
+    ]
+
+
+def _demo_design() -> tuple[object, Mapping[str, object]]:
+    from psdstats_datasets import demo_study
+
+    from psdstats import read_study
+
+    path = Path(__file__).parents[2] / "datasets" / "make_demo.py"
+    spec = importlib.util.spec_from_file_location("make_demo", path)
+    if spec is None or spec.loader is None:
+        raise FileNotFoundError(path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module._four_benches(), read_study(demo_study("four_benches")).uncertainty
+
+
+# ---------------------------------------------------------------- figures
+def figures(cell: Cell, found: Answers, *, clusters: int | None = None) -> list[dict[str, object]]:
+    """One line a quantity; `clusters` is the number of trials whose results hang together."""
+    lines: list[dict[str, object]] = []
+    for q, quantity in enumerate(QUANTITIES):
+        value, lower, upper, true = (
+            getattr(found, name)[:, q] for name in ("value", "lower", "upper", "true")
+        )
+        there = np.isfinite(value)
+        hit, calm = (lower <= true) & (true <= upper), there & ~found.warned
+        closed = there & (lower > 0) & np.isfinite(upper)
+        lines.append(
+            {
+                "what": cell.what,
+                "family": cell.family,
+                "stack": cell.stack,
+                "apertures": cell.apertures,
+                "weighing": cell.weighing,
+                "quantity": quantity,
+                "asked": len(value),
+                "answered": int(there.sum()),
+                "warned_percent": _percent(found.warned[there]),
+                "coverage_percent": _percent(hit[there]),
+                "monte_carlo_error_percent": _error(hit[there], clusters),
+                "not_warned": int(calm.sum()),
+                "coverage_not_warned_percent": _percent(hit[calm]),
+                "u_percent": 100 * _mean(_half_width(q, value, lower, upper)[closed]),
+                "rms_error_percent": 100 * _mean(np.log(value / true)[there] ** 2) ** 0.5,
+                "knower_u_percent": np.nan
+                if found.knower is None or quantity == "span"
+                else 100 * _mean(found.knower[there, q]),
+            }
+        )
+    return lines
+
+
+def _half_width(q: int, value: Array, lower: Array, upper: Array) -> Array:
+    """Half the interval over 1.96, relative: of the logarithm for sizes."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wide = np.log(upper / lower) if q < 3 else (upper - lower) / value
+    return wide / 3.92
+
+
+def _mean(values: Array) -> float:
+    values = values[np.isfinite(values)]
+    return float(values.mean()) if values.size else float("nan")
+
+
+def _percent(held: Array) -> float:
+    return 100 * float(held.mean()) if held.size else float("nan")
+
+
+def _error(held: Array, clusters: int | None) -> float:
+    """One standard error of a coverage; results of one trial in equal parts."""
+    if held.size < 2:
+        return float("nan")
+    if clusters and held.size >= clusters:
+        means = np.array([part.mean() for part in np.array_split(held, clusters)])
+        return 100 * float(means.std(ddof=1) / np.sqrt(clusters))
+    return 100 * float(np.sqrt(max(held.mean() * (1 - held.mean()), 1 / held.size) / held.size))
+
+
+MAKERS: dict[str, Callable[[Cell, int, int, np.random.Generator], Answers]] = {
+    SIZES: sizes,
+    DRAWN: drawn,
+    RATIOS: ratios,
+    BENCHES: two_benches,
+}
+
+
+def rows_of(cell: Cell, *, powders: int, seed: int) -> list[dict[str, object]]:
+    """Lines of one cell."""
+    if cell.what == DEMO:
+        return demo_rows(cell, powders, seed)
+    rng = np.random.default_rng([seed, 1000 + CELLS.index(cell)])
+    return figures(cell, MAKERS[cell.what](cell, powders, seed, rng))
+
+
+# ---------------------------------------------------------------- the page
+def _judged(table: pd.DataFrame) -> pd.DataFrame:
+    return table[table["not_warned"] >= FEWEST]
+
+
+def _summary(name: str, table: pd.DataFrame) -> str:
+    cells = _judged(table)
+    cover = cells["coverage_not_warned_percent"]
+    if cover.empty:
+        return f"- {name}: no cell with {FEWEST} answers"
+    return (
+        f"- {name}: mean {cover.mean():.1f}, least {cover.min():.1f}, below {WANTED:g} in "
+        f"{100 * (cover < WANTED).mean():.0f} % and below {LEAST:g} in "
+        f"{100 * (cover < LEAST).mean():.0f} % of {len(cover)} cells; all results, warned of a "
+        f"hidden peak or not: mean {cells['coverage_percent'].mean():.1f}, least "
+        f"{cells['coverage_percent'].min():.1f}"
+    )
+
+
+def _failures(table: pd.DataFrame) -> list[str]:
+    """Lines on every cell below the least coverage, one a family and stack."""
+    bad = _judged(table)
+    bad = bad[bad["coverage_not_warned_percent"] < LEAST]
+    return [
+        f"- {what}, {family}, {stack}: "
+        + "; ".join(
+            f"{row.quantity} {row.coverage_not_warned_percent:.0f} % "
+            f"({row.apertures}, {row.weighing})"
+            for row in part.itertuples()
+        )
+        for (what, family, stack), part in bad.groupby(["what", "family", "stack"], sort=False)
+    ]
+
+
+def _checks(table: pd.DataFrame) -> list[str]:
+    """What is asked of the whole, and what was found."""
+    lines = []
+    single = table[table["what"] == SIZES]
+    known = single[
+        single["family"].isin(("log-normal", "Rosin-Rammler"))
+        & (single["stack"] == "root 2")
+        & (single["quantity"] != "span")
+    ]
+    if len(known):
+        times = known["u_percent"] / known["knower_u_percent"]
+        worst = known.loc[times.idxmax()]
+        lines.append(
+            f"- u over that of an analyst who knows the family, log-normal and Rosin-Rammler on "
+            f"root 2: median {times.median():.2f}, most {times.max():.2f} ({worst['family']}, "
+            f"{worst['quantity']}, {worst['apertures']}, {worst['weighing']}); wanted at most 1.5"
+        )
+    smooth = single[single["family"].isin(SMOOTH)]
+    milled = single.loc[single["family"] == "milled, narrow feed", "warned_percent"]
+    if len(smooth):
+        worst = smooth.loc[smooth["warned_percent"].idxmax()]
+        lines.append(
+            f"- warned of a hidden peak: smooth powders {smooth['warned_percent'].mean():.1f} %, "
+            f"most {worst['warned_percent']:.1f} % ({worst['family']}, {worst['stack']}); wanted "
+            f"at most 5 %. Milled from a narrow feed {milled.mean():.0f} %"
+        )
+    demo = _judged(table[table["what"].str.startswith(DEMO)])
+    if len(demo):
+        cover = demo["coverage_percent"]
+        lines.append(
+            f"- demo trial: least {cover.min():.1f}, mean {cover.mean():.1f} %; wanted at least "
+            f"{WANTED:g} and a mean of at most 98"
+        )
+    benches = _judged(table[table["what"] == BENCHES])
+    if len(benches):
+        wrong = 100 - benches["coverage_percent"]
+        worst = benches.loc[wrong.idxmax()]
+        lines.append(
+            f"- false differences of two benches, all powders: mean {wrong.mean():.1f} %, most "
+            f"{wrong.max():.1f} % ({worst['family']}, {worst['stack']}, {worst['apertures']}, "
+            f"{worst['quantity']}), above {FALSE:g} % in {100 * (wrong > FALSE).mean():.0f} % of "
+            f"cells; wanted at most {FALSE:g} %"
+        )
+    return lines
+
+
+def _compact(table: pd.DataFrame) -> str:
+    """The table by cell, D10/D50/D90/span in one field."""
+    head = (
+        "family", "stack", "apertures", "weighing", "answered %", "warned %", "coverage %",
+        "where not warned %", "error %", "u %", "rms error %", "u of a knower %",
+    )  # fmt: skip
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    keys = ["family", "stack", "apertures", "weighing"]
+    for names, part in table.groupby(keys, sort=False):
+        fields = [
+            _joined(100 * part["answered"] / part["asked"], 0),
+            _joined(part["warned_percent"], 0),
+            _joined(part["coverage_percent"], 0),
+            _joined(part["coverage_not_warned_percent"].where(part["not_warned"] >= FEWEST), 0),
+            f"{part['monte_carlo_error_percent'].max():.1f}",
+            _joined(part["u_percent"], 2),
+            _joined(part["rms_error_percent"], 2),
+            _joined(part["knower_u_percent"][:-1], 2),
+        ]
+        lines.append("| " + " | ".join([*map(str, names), *fields]) + " |")
+    return "\n".join(lines)
+
+
+def _joined(values: pd.Series, digits: int) -> str:
+    if values.isna().all():
+        return "-"
+    return "/".join(
+        "-" if np.isnan(one) else "> 999" if one > 999 else f"{one:.{digits}f}" for one in values
+    )
+
+
+def write_page(table: pd.DataFrame, out: Path, *, powders: int, seed: int) -> None:
+    """Write the table as CSV and the page with what a reader must know."""
+    out.mkdir(parents=True, exist_ok=True)
+    table.to_csv(out / "powder_coverage.csv", index=False, float_format="%.6g")
+    kinds = list(dict.fromkeys(table["what"]))
+    text = [
+        "# Coverage of the 95 % intervals against the powder's own sizes\n",
+        f"`python tests/calibration/powder_coverage.py --powders {powders} --seed {seed}`, "
+        f"{date.today().isoformat()}. {powders} powders a cell (ratios and benches "
+        f"{round(powders * RATIO_SHARE)}, Monte Carlo {round(powders * DRAWN_SHARE)}, demo trials "
+        f"{round(powders * DEMO_SHARE)} of 80 runs). The truth is the powder's own D10, D50, D90 "
+        "and span. `psdstats.propagate` and `ratio_intervals` by their default law, linear unless "
+        "said; one study a powder. Fields with slashes: D10/D50/D90/span. error: largest Monte "
+        "Carlo standard error of the coverages of a cell. u: half the interval over 1.96. u of a "
+        "knower: of one who knows the family and fits its two parameters to the same sieves. "
+        f"Powders of one family are the same in all its cells. Cells with fewer than {FEWEST} "
+        "answers are not judged. Left out are families that the prior was not fitted to; the power "
+        "of the likelihood was chosen with tables of this kind in view, theirs among them.\n",
+        "## Summary\n",
+        *(_summary(kind, table[table["what"] == kind]) for kind in kinds),
+        *(
+            _summary(f"sizes, {stack}", table[(table["what"] == SIZES) & (table["stack"] == stack)])
+            for stack in STACKS
+        ),
+        *_checks(table),
+        f"\n## What fails (below {LEAST:g} % where not warned)\n",
+        *(_failures(table) or ["- nothing"]),
+    ]
+    for kind in kinds:
+        text += [f"\n## {kind[:1].upper()}{kind[1:]}\n", _compact(table[table["what"] == kind])]
+    (out / "powder_coverage.md").write_text("\n".join(text) + "\n", encoding="utf-8")
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the cells asked for and write the table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--powders", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--part", default="1/1", metavar="I/K", help="the Ith of K parts")
+    parser.add_argument("--what", nargs="+", choices=KINDS, default=KINDS)
+    options = parser.parse_args(arguments)
+    one, of = map(int, options.part.split("/"))
+    options.out.mkdir(parents=True, exist_ok=True)
+    path = options.out / f"powder_coverage-{one}-of-{of}.csv"
+    for cell in CELLS:
+        place = FAMILY_ORDER.index(cell.family)
+        if cell.what in options.what and place % of == one - 1 and not _is_in(path, cell):
+            rows = rows_of(cell, powders=options.powders, seed=options.seed)
+            table = pd.DataFrame(rows).assign(cell=CELLS.index(cell))
+            table.to_csv(path, mode="a", header=not path.exists(), index=False, float_format="%.6g")
+    parts = [path.with_name(f"powder_coverage-{i}-of-{of}.csv") for i in range(1, of + 1)]
+    found = pd.concat([pd.read_csv(part) for part in parts if part.exists()])
+    found = found.sort_values("cell", kind="stable")
+    kinds = found["what"].map(
+        {kind: place for place, kind in enumerate(dict.fromkeys(found["what"]))}
+    )
+    found = found.iloc[np.argsort(kinds, kind="stable")].drop(columns="cell").reset_index(drop=True)
+    write_page(found, options.out, powders=options.powders, seed=options.seed)
+
+
+def _is_in(path: Path, cell: Cell) -> bool:
+    """Whether a cell is done already: a run that was stopped goes on where it was."""
+    return path.exists() and CELLS.index(cell) in set(pd.read_csv(path)["cell"])
+
+
+if __name__ == "__main__":
+    main()

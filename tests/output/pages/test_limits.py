@@ -1,0 +1,61 @@
+"""Decisions on limits as a page: the answer, the rule, one row a condition, bounds as bounds."""
+
+from dataclasses import replace
+
+import pytest
+
+from psdstats.output.pages.limits import limits_page
+from psdstats.output.report import _limits
+from psdstats.uncertainty.conformity import Specification, judge_limit
+from psdstats.words.numbers import PLAIN, Numerals
+
+
+@pytest.fixture(scope="module")
+def decided(benches):
+    return judge_limit(benches.study, Specification(quantity="D10", upper=60.0))
+
+
+def test_the_answer_counts_the_conditions_and_names_them(decided):
+    page = limits_page([decided])
+    counts = decided.table["verdict"].value_counts()
+    told, rule = page.sentences
+    assert told.startswith(
+        f"D10 at most 60 µm: of 40 conditions {counts['conforming']} conforming, "
+        f"{counts['not conforming']} not conforming and {counts['cannot be told']} cannot be told. "
+        "Conforming: "
+    )
+    assert "at most 5 % risk at its end" in rule
+    assert page.answers[0].sentence == told
+
+
+def test_the_table_shows_what_was_decided(decided):
+    (table,) = limits_page([decided], Numerals(",")).tables
+    at = {column.name: index for index, column in enumerate(table.columns)}
+    assert "accept_from" not in at  # there is no lower limit
+    for row, own in zip(table.grid(Numerals(",")), decided.table.to_dict("records"), strict=True):
+        assert row[at["verdict"]] == own["verdict"]
+        is_open = own["value"] != own["value"]
+        assert row[at["value"]].startswith("<") == is_open
+        if is_open:
+            assert row[at["probability"]] == "–"
+
+
+def test_one_run_is_told_with_its_probability(bench):
+    alone = replace(bench.study, runs=bench.study.runs[-1:])
+    result = judge_limit(alone, Specification(upper=150.0, guard_k=0.0))
+    told, rule = limits_page([result]).sentences
+    value = result.table["value"][0]
+    assert told.startswith(f"D50 at most 150 µm: conforming; found {value:.1f} µm, which conforms ")
+    assert rule.startswith("Simple acceptance: ")
+    assert limits_page([result]).answers[0].word == "conforming"
+
+
+def test_limits_of_the_study_are_answered_in_its_report(benches):
+    stated = replace(benches.study, limits={"D50_upper_um": 150.0, "D90_upper_um": 300.0})
+    (page,) = _limits(stated, benches.sizes, PLAIN)
+    assert [answer.sentence.split(":")[0] for answer in page.answers] == [
+        "D50 at most 150 µm",
+        "D90 at most 300 µm",
+    ]
+    assert [table.name for table in page.tables] == ["D50 at most 150 µm", "D90 at most 300 µm"]
+    assert _limits(benches.study, benches.sizes, PLAIN) == []
