@@ -20,7 +20,6 @@ from typing import Any, NoReturn
 
 from psdstats import __version__
 from psdstats.errors import PsdstatsError
-from psdstats.words.numbers import Numerals
 
 from .console import Console, ensure_free
 
@@ -192,6 +191,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         options = build_parser(named).parse_args(words)
         console = Console(quiet=options.quiet, json=options.json)
         if hasattr(options, "decimal"):
+            from psdstats.words.numbers import Numerals  # loads numpy
+
             options.say = Numerals(options.decimal)
         if getattr(options, "out", None) is not None:
             ensure_free(options.out, replace=options.replace)

@@ -54,7 +54,7 @@ _THIN = 5.0
 
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
-_MOST_FOUND = 16  # laws of curves kept for the next call
+_MOST_FOUND = 32  # laws of curves kept for the next call
 _FOUND: dict[bytes, OpenCurves] = {}
 
 
@@ -336,11 +336,11 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     for each in (*vars(trial).values(), alike):
         key.update(np.ascontiguousarray(each).tobytes())
     known = key.digest()
-    if known not in _FOUND:
-        while len(_FOUND) >= _MOST_FOUND:
-            _FOUND.pop(next(iter(_FOUND)), None)
-        _FOUND[known] = _found(weighings.arrays, table, trial, alike, alone=alone)
-    return _FOUND[known]
+    found = _FOUND.pop(known, None) or _found(weighings.arrays, table, trial, alike, alone=alone)
+    while len(_FOUND) >= _MOST_FOUND:
+        _FOUND.pop(next(iter(_FOUND)), None)  # the one not asked for the longest
+    _FOUND[known] = found
+    return found
 
 
 def _found(
