@@ -72,6 +72,7 @@ def _field(value: object, sign: str) -> str:
 
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
+_WIDE_TEXT = 90  # signs in the longest texts of all columns together: the same
 _SHORT_LINES = 15  # up to here print keeps a table on one page
 _LINE = 30  # signs in a line of a column of text, about
 _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
@@ -82,8 +83,10 @@ _BRIEF = 20  # signs; a text up to here stays on one line
 def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     """Write a table as an HTML fragment."""
     anchor = f"table-{table.key}"
-    kind = " wide" if len(table.columns) >= _WIDE_COLUMNS else ""
     grid = table.grid(say)
+    signs = sum(min(max(map(len, texts)), _LONG) for texts in zip(*grid, strict=True))
+    is_wide = len(table.columns) >= _WIDE_COLUMNS or signs > _WIDE_TEXT
+    kind = " wide" if is_wide else ""
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
     body = [_row(table, row, texts, say) for row, texts in zip(table.rows(), grid, strict=True)]
