@@ -63,11 +63,6 @@ class Borrowed:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
-    @property
-    def table(self) -> Array:
-        """Quantiles of ln D, shape (R, L, 65); NaN where no two sieves bracket the level."""
-        return self.law.table
-
 
 def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int = 0) -> Borrowed:
     """Sizes of all runs with the shape between their sieves borrowed across times and benches.

@@ -96,8 +96,7 @@ class CurveLaw:
     @cached_property
     def u(self) -> Array:
         """Half the 95 % interval of ln D over 1.96, shape (R, L)."""
-        ends = at_scores(self.table, np.broadcast_to([-_K95, _K95], (*self.table.shape[:2], 2)))
-        return np.asarray((ends[..., 1] - ends[..., 0]) / (2 * _K95))
+        return half_width(self.table)
 
 
 def at_scores(table: Array, scores: Array) -> Array:
@@ -114,6 +113,12 @@ def at_scores(table: Array, scores: Array) -> Array:
         return np.asarray(found)
     low = np.take_along_axis(table, below, axis=-1)
     return np.asarray(low + place * (np.take_along_axis(table, below + 1, -1) - low))
+
+
+def half_width(table: Array) -> Array:
+    """Half of the 95 % interval of tables (…, 65), over its score: a u that keeps the interval."""
+    ends = at_scores(table, np.broadcast_to([-_K95, _K95], (*table.shape[:-1], 2)))
+    return np.asarray((ends[..., 1] - ends[..., 0]) / (2 * _K95))
 
 
 def curve_law(

@@ -25,7 +25,7 @@ from psdstats.distribution.curve_scales import (
     slope_of_scales,
 )
 from psdstats.distribution.percentiles import LEVELS
-from psdstats.distribution.powder_curve import SCORES, at_scores
+from psdstats.distribution.powder_curve import SCORES, half_width
 from psdstats.distribution.trial_runs import (
     Brackets,
     Indices,
@@ -76,13 +76,6 @@ def mixed_table(tables: Array, weights: Array) -> Array:
         score = ndtri(np.clip(mass, 1e-9, 1 - 1e-9)) + 1e-12 * np.arange(len(at))
         out[p] = np.interp(SCORES, score, at)
     return out
-
-
-def half_width(table: Array) -> Array:
-    """Half of the 95 % interval of tables (..., 65), over its score."""
-    k = float(ndtri(0.975))
-    ends = at_scores(table, np.broadcast_to([-k, k], (*table.shape[:-1], 2)))
-    return np.asarray((ends[..., 1] - ends[..., 0]) / (2 * k))
 
 
 def _wiener(a: Array, b: Array) -> Array:

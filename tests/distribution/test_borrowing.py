@@ -79,13 +79,13 @@ def full():
 
 def test_a_run_without_company_keeps_its_law():
     got, law = borrowed(trial(minutes=(2,)) + trial(minutes=(2,), condition=1, sieve=10))
-    assert_allclose(got.table, law.table, rtol=0, atol=0)
+    assert_allclose(got.law.table, law.table, rtol=0, atol=0)
     assert_allclose(np.sqrt(np.diag(got.covariance)), law.u.ravel(), rtol=1e-6)
 
 
 def test_replicates_alone_are_no_company():
     got, law = borrowed(trial(minutes=(2,)) * 3)
-    assert_allclose(got.table, law.table, rtol=0, atol=0)
+    assert_allclose(got.law.table, law.table, rtol=0, atol=0)
 
 
 def test_a_condition_is_a_trial_of_its_own():
@@ -93,7 +93,7 @@ def test_a_condition_is_a_trial_of_its_own():
     other = trial(condition=1, sieve=10, coarser=-0.3)
     got, _ = borrowed(first + other)
     apart, _ = borrowed(first)
-    assert_allclose(got.table[:3], apart.table, rtol=0, atol=1e-12)
+    assert_allclose(got.law.table[:3], apart.law.table, rtol=0, atol=1e-12)
 
 
 def test_sizes_of_a_trial_are_known_better_and_hold_the_powder(full):
@@ -108,15 +108,15 @@ def test_no_number_where_no_two_sieves_bracket_the_level():
     rows = trial(stack=np.log([125, 180, 250.0]))
     got, law = borrowed(rows)
     assert np.isnan(law.table).any()
-    assert (np.isnan(got.table) == np.isnan(law.table)).all()
+    assert (np.isnan(got.law.table) == np.isnan(law.table)).all()
     open_ = np.isnan(law.ln_size).ravel()
     assert (got.covariance[open_] == 0).all()
 
 
 def test_tables_rise_and_covariance_is_one(full):
     _, got, _ = full
-    known = np.isfinite(got.table[..., 0])
-    assert (np.diff(got.table[known], axis=-1) >= 0).all()
+    known = np.isfinite(got.law.table[..., 0])
+    assert (np.diff(got.law.table[known], axis=-1) >= 0).all()
     assert np.linalg.eigvalsh(got.covariance)[0] > -1e-12
     assert np.linalg.eigvalsh(got.between)[0] > -1e-12
     assert_allclose(np.sqrt(np.diag(got.covariance)), np.nan_to_num(got.law.u).ravel(), rtol=1e-6)
@@ -126,13 +126,13 @@ def test_order_of_runs_does_not_matter(full):
     rows, got, _ = full
     order = np.random.default_rng(3).permutation(len(rows))
     mixed, _ = borrowed([rows[i] for i in order])
-    assert_allclose(mixed.table, got.table[order], atol=1e-7)
+    assert_allclose(mixed.law.table, got.law.table[order], atol=1e-7)
 
 
 def test_a_seed_gives_the_same_again(full):
     rows, got, _ = full
     again, _ = borrowed(rows)
-    assert_allclose(again.table, got.table, rtol=0, atol=0)
+    assert_allclose(again.law.table, got.law.table, rtol=0, atol=0)
     assert_allclose(again.covariance, got.covariance, rtol=0, atol=0)
 
 
@@ -165,7 +165,7 @@ def test_a_difference_of_benches_is_that_of_their_readings():
 def test_replicates_show_one_shape():
     """Equal readings on one series: equal sizes, and a difference without uncertainty."""
     got, _ = borrowed(trial() * 2)
-    assert_allclose(got.table[:3], got.table[3:], atol=1e-12)
+    assert_allclose(got.law.table[:3], got.law.table[3:], atol=1e-12)
     C = got.covariance
     a, b = np.arange(9), np.arange(9, 18)
     assert (np.sqrt(np.maximum(C[a, a] + C[b, b] - 2 * C[a, b], 0)) < 0.3 * np.sqrt(C[a, a])).all()

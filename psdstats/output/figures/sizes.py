@@ -205,8 +205,8 @@ def cumulative_undersize(frame: pd.DataFrame, ax: Axes) -> Axes:
 
     Notes
     -----
-    Lines between sieves are straight in ln x, as the semilog rule interpolates; the curve ends at
-    the finest and the coarsest sieve.
+    Straight lines only join the readings: what the curve does between two sieves is not drawn, and
+    sizes are not read off them.  The curve ends at the finest and the coarsest sieve.
 
     Examples
     --------
