@@ -241,9 +241,9 @@ class Course:
     fallen : Finding
         Of kind FALLEN, last time against first: the two-sided interval of the change.
     shown : tuple of bool
-        For each time after the first whether the size is shown to be finer (in the direction asked).
+        For each time after the first whether it is shown to be finer (in the direction asked).
     at_least : tuple of float
-        For each time after the first a lower bound of the fall of ln size; NaN where there is none.
+        For each time after the first a lower bound of the fall of ln size; NaN if none.
     since : str or None
         Earliest time from which all later ones are shown.
     stop : Stop or None

@@ -101,4 +101,4 @@ class Judged(ABC):
 
     @abstractmethod
     def joint_p(self, number: int) -> Array:
-        """p (...,) of one of the sets of ``Question.jointly`` at once."""
+        """Test of one of the sets of ``Question.jointly`` at once: its p (...,)."""
