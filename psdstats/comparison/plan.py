@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import BOOKKEEPING, CHARGE, GROUP, RUN, TIME, column_words, signed
+from psdstats.comparison.crossing import Crossing, place_factor
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.models.design_columns import level_text, need_columns
@@ -76,8 +77,8 @@ class PlanRemark(RemarkKind):
     LEFT_OUT_ASKED = "left out as asked"  # column
 
 
-DRIFT = "drift"
-"""What `leave_out` calls the lines of the groups."""
+CELL, DRIFT = "cell", "drift"
+"""What `leave_out` calls the variance of cells and the lines of the groups."""
 
 STOP_MARGIN_PERCENT = 5.0
 """What is too little to go on milling for, where no margin was stated (own rule, no source)."""
@@ -312,12 +313,13 @@ def _crossed(
     for name in [*([TIME] if by != TIME else []), *_factor_names(study)]:
         if name == by or name in (*each, *further, *out) or not _differs(frame[name]):
             continue
-        crossed = frame[name].notna().all() and is_crossed(frame, by, name)
-        if crossed and (by == TIME or _rows_left(frame, (by, *each, name)) >= _FEWEST_LEFT):
+        place = place_factor(frame, name, by=by, among=each)
+        nested = place.crossing is Crossing.IN_GROUPS and len(place.times) > 1
+        answered = (place.is_judged or nested) and frame[name].notna().all()
+        if answered and (by == TIME or _rows_left(frame, (by, *each, name)) >= _FEWEST_LEFT):
             each = (*each, name)
-            remarks.append(PlanRemark.EACH_LEVEL(column=name))
-            if _differs(frame[GROUP]) and frame.groupby(GROUP)[name].nunique().max() == 1:
-                remarks.append(PlanRemark.NESTED(column=name))
+            kind = PlanRemark.NESTED if nested else PlanRemark.EACH_LEVEL
+            remarks.append(kind(column=name))
         elif name == TIME:
             further = (*further, name)
             remarks.append(PlanRemark.TIME_SET_ASIDE(by=by))
@@ -326,15 +328,6 @@ def _crossed(
 
 def _rows_left(frame: pd.DataFrame, columns: Sequence[str]) -> int:
     return len(frame) - int(frame.groupby(list(columns), observed=True).ngroups)
-
-
-def is_crossed(frame: pd.DataFrame, by: str, name: str) -> bool:
-    """Whether two levels of a factor or more share two levels of ``by`` or more with each other."""
-    seen = {level: set(part[by]) for level, part in frame.groupby(name, observed=True)}
-    if len(seen) > len(frame) / 2:
-        return False
-    common = set.intersection(*seen.values())
-    return len(common) > 1 and all(len(own) > 1 for own in seen.values())
 
 
 def _groupings(
@@ -363,7 +356,7 @@ def _groupings(
             remarks.append(PlanRemark.ONE_CHARGE(charges=len(several)))
     found += [one for one in extra if one not in found]
     condition = (by, *each)
-    if GROUP in found and not any(by in columns_of(one) for one in found):
+    if GROUP in found and CELL not in out and not any(by in columns_of(one) for one in found):
         cells = frame.groupby([GROUP, *condition], observed=True).ngroups
         apart = cells - frame[GROUP].nunique() - _cells(frame, condition) + 1
         if len(frame) >= 2 * cells and apart > 0:
