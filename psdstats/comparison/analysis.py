@@ -18,20 +18,27 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
-from psdstats.comparison.plan import ComparisonPlan, SpreadRule, columns_of, run_table
+from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import Response, build_response, cell_texts
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
+from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.judged import Judged, Question, StudentJudged
+from psdstats.models.kenward_roger import adjusted_covariance, single_df
+from psdstats.models.level import LevelLaw
+from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.student import critical_t
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
+_TINY = 1e-9  # share of the largest below which a direction of x is none
 _FEWEST = 3  # blocks that hold as many levels, from which their drift is estimated
 LN = "ln size"
 CONDITION = "condition"
@@ -98,12 +105,9 @@ class TrialDesign:
         return len(self.x) - int(np.linalg.matrix_rank(self.x))
 
     def mean_row(self, level: str, where: str = "") -> Array:
-        """Weights of the mean of a condition on the columns of x; NaN where there is none."""
+        """Weights of a condition on the columns of x, for differences between conditions."""
         row = np.zeros(self.x.shape[1])
-        if (level, where) in self.cells:
-            row[self.cells.index((level, where))] = 1.0
-        else:
-            row[0] = np.nan
+        row[self.cells.index((level, where))] = 1.0
         return row
 
 
@@ -137,6 +141,11 @@ def _where_columns(plan: ComparisonPlan) -> list[str]:
     return [] if plan.where is None else [plan.where]
 
 
+def too_large(design: TrialDesign, question: Question) -> bool:
+    """Whether the calibrated level would take too long (`models.level` has the measured times)."""
+    return False
+
+
 def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
     number = frame.groupby(list(columns), sort=True, observed=True).ngroup().to_numpy()
     return np.asarray(np.equal.outer(number, np.unique(number)), dtype=np.float64)
@@ -145,6 +154,12 @@ def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
 def _same(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
     own = _indicators(frame, columns)
     return np.asarray(own @ own.T, dtype=np.float64)
+
+
+def declared_variance(declared: Declared) -> float:
+    """Variance of ln size, widened so that a normal limit at 95 % is that of Student's t."""
+    widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
+    return float((declared.percent / 100 * widened) ** 2)
 
 
 def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...] | None:
@@ -220,7 +235,9 @@ class QuantityAnalysis:
         if declared is None or not self.plan.blocks:
             return self.response.known
         lines = drift_matrix(self.frame, self.plan, columns_of(self.plan.blocks[-1]))
-        return np.asarray(self.response.known + declared.sd**2 * lines, dtype=np.float64)
+        return np.asarray(
+            self.response.known + declared_variance(declared) * lines, dtype=np.float64
+        )
 
     @cached_property
     def fit(self) -> MixedModelFit | None:
@@ -250,6 +267,38 @@ class QuantityAnalysis:
         codes = [np.argmax(one, axis=1) for one in blocks]
         keys = zip(cell_texts(self.frame, self.plan), *codes, strict=True)
         return len(set(keys))
+
+    def judge(self, question: Question) -> Judged:
+        """Judge contrasts of the columns of x, all at once."""
+        if self.plan.test is LevelTest.CALIBRATED and not too_large(self.design, question):
+            law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
+            return law.judge(self.y)
+        return self._by_kenward_roger(question)
+
+    def _by_kenward_roger(self, question: Question) -> StudentJudged:
+        """Student's t with the standard errors and degrees of freedom of the fixed-block fit."""
+        size, turn = np.linalg.svd(self.design.x, full_matrices=False)[1:]
+        basis = turn[size > _TINY * size[0]].T
+        parts = CovarianceParts(
+            matrices=self.design.parts,
+            is_variance=np.ones(len(self.design.parts), dtype=bool),
+            known=self.known,
+        )
+        free = "drift" not in self.design.part_names
+        fit = fit_batch(
+            self.y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=free
+        ).row(0)
+        covariance = adjusted_covariance(fit, drop_edges=not free)
+        rows = question.contrasts @ basis
+        joint = rows @ covariance.adjusted @ rows.T
+        se = np.sqrt(np.diagonal(joint))
+        return StudentJudged(
+            estimate=rows @ fit.beta,
+            se=se,
+            df=single_df(covariance, rows),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
 
     def total(self) -> Array:
         """Known covariance with the variation between runs and cells, shape (n, n)."""
@@ -433,7 +482,7 @@ def analyse_sizes(
 
     Shapes: value (R, 4), known (R, R), bounds (R, 4, 2).
     """
-    runs = plan.with_where(run_table(study))
+    runs = plan.with_where(study.runs_frame())
 
     def drawn(name: str) -> Array:
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)

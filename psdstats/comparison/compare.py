@@ -20,7 +20,6 @@ from psdstats.columns import QUANTITIES
 from psdstats.comparison.analysis import Analysis, QuantityAnalysis, analyse, analyse_sizes
 from psdstats.comparison.plan import (
     ComparisonPlan,
-    Declared,
     Direction,
     Grouping,
     LevelTest,
@@ -42,6 +41,7 @@ from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import POWER, judge, undoing_percent
 from psdstats.student import critical_t
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Propagation
 
@@ -210,7 +210,7 @@ def compare_analysis(
     """Answer every question of a trial that was analysed."""
     if families is not None and not families:
         raise ModelError("No family of contrasts is named; leave families out for all of them.")
-    plan, runs = analysis.plan, run_table(analysis.study)
+    plan, runs = analysis.plan, analysis.study.runs_frame()
     levels = sorted(runs[plan.placed(runs)][plan.by].unique().tolist())
     asked = families_for(levels)
     if families is not None:

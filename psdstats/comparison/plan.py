@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf
 from typing import TypeVar
 
 import numpy as np
@@ -24,8 +23,8 @@ from psdstats.comparison.crossing import Crossing, place_factor
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.models.design_columns import level_text, need_columns
-from psdstats.student import critical_t
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared, declared_spread
 
 Grouping = str | tuple[str, ...]
 
@@ -82,34 +81,6 @@ CELL, DRIFT = "cell", "drift"
 
 STOP_MARGIN_PERCENT = 5.0
 """What is too little to go on milling for, where no margin was stated (own rule, no source)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Declared:
-    """A standard deviation known from elsewhere.
-
-    Parameters
-    ----------
-    percent : float
-        Of the size.
-    df : float
-        Degrees of freedom behind it; infinite where it counts as known.
-    """
-
-    percent: float
-    df: float = inf
-
-    def __post_init__(self) -> None:
-        if not (0 <= self.percent < 1000 and self.df > 0):
-            raise ModelError(
-                f"A standard deviation of {signed(self.percent)} % with {signed(self.df)} degrees "
-                "of freedom was declared; give per cent, zero or more, and degrees above zero."
-            )
-
-    @property
-    def sd(self) -> float:
-        """On the log scale, widened so that a normal limit at 95 % is that of Student's t."""
-        return self.percent / 100 * critical_t(0.05, self.df) / critical_t(0.05, inf)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -237,7 +208,7 @@ def plan_comparison(
 
     What the runs show is the start; study.toml and then the caller add to it.
     """
-    frame, remarks = run_table(study), list[Remark]()
+    frame, remarks = study.runs_frame(), list[Remark]()
     asked = _settings_for(study.compare, by)
     by = str(by or asked.get("by") or _usual_factor(study, frame))
     out = _names_in(leave_out if leave_out is not None else asked.get("leave_out"))
@@ -270,19 +241,11 @@ def plan_comparison(
             Direction, direction or asked.get("direction"), "direction", Direction.FALLING
         ),
         one_family=bool(family),
-        run_to_run=run_to_run or _declared({**study.uncertainty, **study.compare}, "run_to_run"),
-        drift=drift or _declared(study.compare, "drift"),
+        run_to_run=run_to_run or declared_spread(study),
+        drift=drift or declared_spread(study, "drift"),
         test=_one_of(LevelTest, test, "test", LevelTest.CALIBRATED),
         left_out=out,
     )
-
-
-def run_table(study: Study) -> pd.DataFrame:
-    """One row a run; a run whose charge is not named belongs to one of its group's own."""
-    frame = study.runs_frame()
-    if CHARGE in frame:
-        frame[CHARGE] = frame[CHARGE].where(frame[CHARGE].notna(), frame[GROUP])
-    return frame
 
 
 def _usual_factor(study: Study, frame: pd.DataFrame) -> str:
@@ -347,13 +310,12 @@ def _groupings(
         elif frame.groupby(GROUP)[by].nunique().max() > 1:
             found.append(GROUP)
             remarks.append(PlanRemark.BLOCKS(columns=(GROUP,)))
-    if CHARGE in frame and CHARGE not in out:
-        several = frame.groupby(CHARGE)[by].nunique()
-        if several.max() > 1 and len(several) > max(1, frame[GROUP].nunique()):
-            found.append(CHARGE)
-            remarks.append(PlanRemark.BLOCKS(columns=(CHARGE,)))
+    if CHARGE not in out and frame[CHARGE].notna().any():
+        several = frame.groupby([GROUP, CHARGE], dropna=False)[by].nunique()
         if several.max() > 1:
             remarks.append(PlanRemark.ONE_CHARGE(charges=len(several)))
+            if len(several) > max(1, frame[GROUP].nunique()):
+                found.append((GROUP, CHARGE))
     found += [one for one in extra if one not in found]
     condition = (by, *each)
     if GROUP in found and CELL not in out and not any(by in columns_of(one) for one in found):
@@ -366,14 +328,6 @@ def _groupings(
 
 def _cells(frame: pd.DataFrame, columns: Sequence[str]) -> int:
     return int(frame.groupby(list(columns), observed=True).ngroups)
-
-
-def _declared(settings: Mapping[str, object], name: str) -> Declared | None:
-    """A declared standard deviation of study.toml; None where there is none."""
-    percent = float(settings.get(f"{name}_percent") or 0.0)  # type: ignore[arg-type]
-    if not percent:
-        return None
-    return Declared(percent=percent, df=float(settings.get(f"{name}_df") or inf))  # type: ignore[arg-type]
 
 
 Chosen = TypeVar("Chosen", bound=StrEnum)
