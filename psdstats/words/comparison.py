@@ -25,6 +25,7 @@ from psdstats.words.courses import (
     bench_sentences,
     capital,
     course_sentence,
+    course_verdict,
     factor_sentences,
     level_words,
     place,
@@ -53,6 +54,9 @@ VERDICTS = {
     "as large as the margin could easily have been missed. The reason stands beside it.",
 }
 """What each verdict means; a new one says it here."""
+
+STOP, GROUPS, BALANCE, NEXT, NUMBER = "when to stop", "groups", "balance", "what next", "in all"
+"""What an answer without a verdict of its own is about."""
 
 _MOST_PAIRS = 3  # told one by one
 _UNKNOWN = "run-to-run variation was not estimated"
@@ -112,46 +116,51 @@ def _at_level(subject: Contrast, plan: ComparisonPlan) -> str:
     return f" (at {level})" if level else ""
 
 
-def headlines(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """The answer in plain words, question by question for each quantity.
+def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, str]]:
+    """Each answer with what it is about or its verdict: all of one quantity, then of all.
 
     Of milling time: fallen by the end, when to stop, does the factor matter, do the groups agree.
-    Of any other factor: the verdicts of the family that leads.  Then the balance, what to do next,
-    and last the test of all levels at once, which asks whether anything differs at all: the single
-    findings hold their level by themselves, whatever it says.
+    Of any other factor: the verdicts of the family that leads.  Then the balance, what to do next.
     """
-    told = [one for result in comparison.results for one in answers_of(comparison, result, say)]
+    told = [one for result in comparison.results for one in _of_quantity(comparison, result, say)]
     balances = [one.balance for one in comparison.results if one.balance is not None]
-    told += [balance_sentence(balances, say)] if balances else []
-    told += advice_of(comparison, say)
-    told += [
+    told += [(BALANCE, balance_sentence(balances, say))] if balances else []
+    advice = [(one.quantity, remark) for one in comparison.results for remark in one.advice]
+    return [*told, *((NEXT, one) for one in advice_sentences(advice, say))]
+
+
+def headlines(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """The answers in plain words, then the test of all levels at once.
+
+    That test asks whether anything differs at all; it comes last, since the single answers hold
+    their level by themselves, whatever it says.
+    """
+    tests = (
         _test_sentence(comparison.plan, result, say)
         for result in comparison.results
         if result.tests
-    ]
-    return tuple(told)
+    )
+    return (*(one for _, one in answers(comparison, say)), *tests)
 
 
-def answers_of(
-    comparison: Comparison, result: QuantityComparison, say: Numerals = PLAIN
-) -> list[str]:
-    """What is said of one quantity, the question of milling first."""
+def _of_quantity(
+    comparison: Comparison, result: QuantityComparison, say: Numerals
+) -> list[tuple[str, str]]:
     plan = comparison.plan
+    groups = [(GROUPS, one) for one in bench_sentences(result.benches, say)]
     if not result.courses:
-        return [*_by_families(plan, result, say), *bench_sentences(result.benches, say)]
-    stops = (stop_sentence(one, plan, say) for one in result.courses)
+        return [*_by_families(plan, result, say), *groups]
+    stops = ((STOP, stop_sentence(one, plan, say)) for one in result.courses)
     return [
-        *(course_sentence(one, plan, say) for one in result.courses),
-        *(one for one in stops if one),
-        *(said for one in result.factors for said in factor_sentences(one, say)),
-        *bench_sentences(result.benches, say),
+        *((course_verdict(one).value, course_sentence(one, plan, say)) for one in result.courses),
+        *(one for one in stops if one[1]),
+        *(
+            (column_words(one.factor), said)
+            for one in result.factors
+            for said in factor_sentences(one, say)
+        ),
+        *groups,
     ]
-
-
-def advice_of(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What to do next, each once."""
-    told = [(one.quantity, remark) for one in comparison.results for remark in one.advice]
-    return advice_sentences(told, say)
 
 
 def leading(result: QuantityComparison) -> list[Finding]:
@@ -162,26 +171,25 @@ def leading(result: QuantityComparison) -> list[Finding]:
     return [one for one in result.findings if one.subject.family is lead]
 
 
-def _by_families(plan: ComparisonPlan, result: QuantityComparison, say: Numerals) -> list[str]:
+def _by_families(
+    plan: ComparisonPlan, result: QuantityComparison, say: Numerals
+) -> list[tuple[str, str]]:
     """Verdicts of the leading family: the last level, every pair of a few, or the changed ones."""
     lead = leading(result)
     family = lead[0].subject.family
+    counted = []
     if family is ContrastKind.AGAINST_FIRST:
         own: dict[str, list[Finding]] = {}
         for one in lead:
             own.setdefault(one.subject.where, []).append(one)
-        told = [one for each in own.values() for one in _last_levels(each)]
-        return [finding_sentence(one, plan, say) for one in told]
-    if len(lead) <= _MOST_PAIRS:
-        return [finding_sentence(one, plan, say) for one in lead]
-    verdicts = [one.verdict.value for one in lead]
-    counted = ", ".join(f"{verdicts.count(one)} {one}" for one in dict.fromkeys(verdicts))
-    kind = family_words(family)[1]
-    changed = [one for one in lead if one.verdict is Verdict.CHANGED]
-    return [
-        f"{capital(result.quantity)}: of {len(lead)} {kind}s, {counted}.",
-        *(finding_sentence(one, plan, say) for one in changed),
-    ]
+        lead = [one for each in own.values() for one in _last_levels(each)]
+    elif len(lead) > _MOST_PAIRS:
+        verdicts = [one.verdict for one in lead]
+        number = ", ".join(f"{verdicts.count(one)} {one.value}" for one in dict.fromkeys(verdicts))
+        kind = family_words(family)[1]
+        counted = [(NUMBER, f"{capital(result.quantity)}: of {len(lead)} {kind}s, {number}.")]
+        lead = [one for one in lead if one.verdict is Verdict.CHANGED]
+    return counted + [(one.verdict.value, finding_sentence(one, plan, say)) for one in lead]
 
 
 def _last_levels(findings: Sequence[Finding]) -> list[Finding]:

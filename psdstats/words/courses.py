@@ -40,7 +40,7 @@ def place(column: str, level: str, say: Numerals = PLAIN) -> str:
 
 def level_words(where: str, plan: ComparisonPlan) -> str:
     """The level of the further factors, such as "ball ratio 10"; empty where there is none."""
-    return f"{joined([column_words(one) for one in plan.at_each])} {where}" if where else ""
+    return f"{column_words(str(plan.where))} {where}" if where else ""
 
 
 def capital(text: str) -> str:
@@ -109,6 +109,33 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
         said = f"is not shown to have {verb}: it went {went}{ratio}"
     clauses = "".join(f"; {sentence(one, say)}" for one in finding.reasons)
     return f"{capital(f'{_head(course.where, plan)}{course.quantity} {said}')}{clauses}.{after}"
+
+
+def course_verdict(course: Course) -> Verdict:
+    """The verdict of its last time, in the direction asked where it has one."""
+    fell = course.stop is not None and course.shown[-1]
+    return Verdict.CHANGED if fell else course.fallen.verdict
+
+
+def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """Lower limit of the change by the end, for a cell of a table; empty where there is none."""
+    gain = course.at_least[-1] if course.at_least else np.nan
+    return say.at_least(_share(gain, plan)) if np.isfinite(gain) else ""
+
+
+def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """When to stop, for a cell of a table; empty for a quantity without direction."""
+    stop = course.stop
+    match stop and stop.ending:
+        case Ending.LITTLE_LEFT:
+            return f"from {place(TIME, stop.since or stop.before, say)}" if stop else ""
+        case Ending.STILL_FALLING:
+            return "still rising" if _rises(plan) else "still falling"
+        case Ending.COARSER_AGAIN:
+            return "finer again" if _rises(plan) else "coarser again"
+        case Ending.CANNOT_BE_TOLD:
+            return Verdict.CANNOT_BE_TOLD.value
+    return ""
 
 
 def _rises(plan: ComparisonPlan) -> bool:
@@ -367,6 +394,30 @@ def _untold(rest: Sequence[BenchAnswer], say: Numerals) -> list[str]:
         f"told{f', because {why}' if why else ''}."
         for why, same in said.items()
     ]
+
+
+COURSES_CAPTION = "Each size from the first to the last milling time, and when to stop."
+FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
+CONTROL_NOTE = (
+    "At the first time the levels cannot have done anything yet: a difference there speaks of the "
+    "feed, the charges or the splitting, not of the factor."
+)
+BENCHES_CAPTION = "Each group against the others: at each condition, in rate, and on average."
+BENCHES_NOTE = (
+    "Rate: the ratio of last to first time against that of the others. Intervals at the conditions "
+    "hold for all groups and conditions together."
+)
+RATE, AVERAGE, CONTROL = "last to first time", "average", "control"
+
+
+def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
+    """What the columns of the courses say."""
+    return (
+        f"At least: lower limit of the change by the end, which with the times shown holds at "
+        f"{say(100 * level, '.3g')} %; the interval of the ratio is two-sided and holds alone. "
+        f"When to stop: from when on less than {say(margin_percent)} % was left to gain by the end "
+        "of the trial. Span has no direction and no unit."
+    )
 
 
 def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:

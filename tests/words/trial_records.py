@@ -20,8 +20,8 @@ from psdstats.findings import (
 from psdstats.models.verdicts import VerdictRemark
 
 TIMES = ("0", "6", "12", "24", "48")
-PLAN = SimpleNamespace(by="milling_time_min", at_each=("ball_ratio",), direction="falling")
-RISING = SimpleNamespace(by="milling_time_min", at_each=("ball_ratio",), direction="rising")
+PLAN = SimpleNamespace(by="milling_time_min", where="ball_ratio", direction="falling")
+RISING = SimpleNamespace(by="milling_time_min", where="ball_ratio", direction="rising")
 NAN, INF = math.nan, math.inf
 
 
