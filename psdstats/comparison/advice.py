@@ -31,6 +31,7 @@ class AdviceRemark(RemarkKind):
     MILL_LONGER = "mill longer"  # last
     FINER_SIEVE = "finer sieve"  # below_um
     COARSER_SIEVE = "coarser sieve"  # above_um
+    KNOW_RUN_TO_RUN = "repeat runs, or declare their spread"
     KNOW_DRIFT = "declare drift, or a third group"
     LOOK_AT_GROUP = "look at a group"  # group
     LOOK_AT_START = "levels differ before milling"  # factor, time
@@ -44,6 +45,7 @@ def advise(
     balance: BalanceAnswer | None = None,
     *,
     single_runs: bool = False,
+    scatter_unknown: bool = False,
     drift_unknown: bool = False,
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
@@ -54,10 +56,13 @@ def advise(
         What was found.
     single_runs : bool
         Whether there is one run a time, so that no replicates show the scatter of runs.
+    scatter_unknown : bool
+        Whether the scatter between runs was neither estimated nor declared.
     drift_unknown : bool
         Whether groups, or charges, may drift apart and there are too few of them to show it.
     """
     found = [
+        *([AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []),
         *(_on_stop(one, single_runs) for one in _open_stops(courses)),
         *_on_sieves(courses),
         *([AdviceRemark.KNOW_DRIFT()] if drift_unknown else []),

@@ -63,8 +63,10 @@ def test_groups_that_differ_a_control_that_fails_and_a_poor_balance():
         made.BENCHES["one differs, at a condition and in rate"],
         made.POOR,
         drift_unknown=True,
+        scatter_unknown=True,
     )
     assert found == [
+        AdviceRemark.KNOW_RUN_TO_RUN,
         AdviceRemark.KNOW_DRIFT,
         AdviceRemark.LOOK_AT_GROUP,
         AdviceRemark.LOOK_AT_START,

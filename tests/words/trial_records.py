@@ -279,6 +279,7 @@ ADVICE = (
     AdviceRemark.MILL_LONGER(last="48"),
     AdviceRemark.FINER_SIEVE(below_um=45.0),
     AdviceRemark.COARSER_SIEVE(above_um=1000.0),
+    AdviceRemark.KNOW_RUN_TO_RUN(),
     AdviceRemark.KNOW_DRIFT(),
     AdviceRemark.LOOK_AT_GROUP(group="Alder"),
     AdviceRemark.LOOK_AT_START(factor="ball_ratio", time="0"),
