@@ -14,6 +14,7 @@ from .console import Console
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
+    from psdstats.comparison.plan import Declared
     from psdstats.planning import ExpectedPowder, PlannedWeighing
     from psdstats.study import CheckReport, Study
     from psdstats.uncertainty import Propagation, Source
@@ -267,10 +268,12 @@ def positive(text: str) -> float:
     return value
 
 
-def declared(text: str) -> tuple[float, float]:
+def declared(text: str) -> Declared:
     """A standard deviation in per cent, perhaps with its degrees of freedom, for argparse."""
+    from psdstats.comparison.plan import Declared
+
     percent, _, df = text.partition(":")
-    return positive(percent), positive(df) if df else inf
+    return Declared(percent=positive(percent), df=positive(df) if df else inf)
 
 
 def add_sources(parser: argparse.ArgumentParser) -> None:

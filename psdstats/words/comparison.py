@@ -8,13 +8,8 @@ import numpy as np
 
 from psdstats.columns import GROUP, UNITS, column_words
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
-from psdstats.comparison.result import (
-    Comparison,
-    ComparisonRemark,
-    OverallTest,
-    QuantityComparison,
-    Route,
-)
+from psdstats.comparison.response import ComparisonRemark
+from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.errors import OutputError
 from psdstats.findings import Contrast, ContrastKind, Finding, Remark, RemarkKind, Verdict
 from psdstats.models.mixed_model import MixedModelFit
@@ -369,6 +364,29 @@ def _part_of_factor(_: Numerals, *, column: str, factor: str) -> str:
     )
 
 
+def _of_charges(_: Numerals, *, charges: int) -> str:
+    if charges == 1:
+        return (
+            "All runs are samples of one charge: the answer holds for that charge, and how another "
+            "one would differ cannot be seen."
+        )
+    return (
+        f"Runs are samples of {charges} charges, each taken at several times, so they are compared "
+        "within their charge."
+    )
+
+
+_STRATA = {
+    "drift": "Drift of the groups, each along a line of its own,",
+    "cell": "The variation of groups from condition to condition",
+}
+
+
+def _left_out(_: Numerals, *, column: str) -> str:
+    what = _STRATA.get(column, capital(column_words(column)))
+    return f"{what} was left out as asked; if it is there, the intervals are too narrow."
+
+
 def _by_measurement(say: Numerals, *, declared_percent: float) -> str:
     basis = "nothing for run-to-run variation, which one run a level cannot show"
     if declared_percent:
@@ -463,13 +481,20 @@ REMARKS: dict[RemarkKind, Wording] = {
         "Each group has a single run, so differences between groups and between runs cannot be "
         "told apart; they count together as variation between runs."
     ),
-    PlanRemark.GROUPS_RANDOM: lambda _: (
-        "Groups were taken as random: the answer is meant for groups like these."
+    PlanRemark.BLOCKS: lambda _, columns: (
+        f"Compared within each {' and '.join(map(column_words, columns))}, so that what differs "
+        "between them altogether does not count."
     ),
-    PlanRemark.CELLS_RANDOM: lambda _, by: (
-        f"Groups, and the combination of group and {column_words(by)}, were taken as random, since "
-        "each combination holds two runs or more."
+    PlanRemark.ONE_CHARGE: _of_charges,
+    PlanRemark.EACH_LEVEL: lambda _, column: (
+        f"Each level of {column_words(column)} is answered by itself, since levels were run side by "
+        "side at several times."
     ),
+    PlanRemark.NESTED: lambda _, column: (
+        f"{capital(column_words(column))} is the same in all runs of one group: each level is "
+        "answered by itself, and what it does cannot be told from what the groups do."
+    ),
+    PlanRemark.LEFT_OUT_ASKED: _left_out,
     PlanRemark.PART_OF_FACTOR: _part_of_factor,
     PlanRemark.LEFT_OUT: lambda _, column: (
         f"{column_words(column)} differs between runs and is not in the model; its effect counts "

@@ -8,7 +8,7 @@ import numpy as np
 
 from psdstats.columns import TIME, column_words
 from psdstats.comparison.advice import AdviceRemark, differs
-from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
     BalanceAnswer,
     BenchAnswer,
@@ -139,7 +139,7 @@ def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> s
 
 
 def _rises(plan: ComparisonPlan) -> bool:
-    return plan.direction == "rising"
+    return plan.direction is Direction.RISING
 
 
 def _finer(plan: ComparisonPlan) -> str:

@@ -1,9 +1,10 @@
 """Answers on one invented trial, made by hand: one of each kind that words must tell."""
 
 import math
-from types import SimpleNamespace
+from dataclasses import replace
 
 from psdstats.comparison.advice import AdviceRemark
+from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
     BalanceAnswer,
     BenchAnswer,
@@ -20,8 +21,8 @@ from psdstats.findings import (
 from psdstats.models.verdicts import VerdictRemark
 
 TIMES = ("0", "6", "12", "24", "48")
-PLAN = SimpleNamespace(by="milling_time_min", where="ball_ratio", direction="falling")
-RISING = SimpleNamespace(by="milling_time_min", where="ball_ratio", direction="rising")
+PLAN = ComparisonPlan(by="milling_time_min", at_each=("ball_ratio",), margin_percent=5.0)
+RISING = replace(PLAN, direction=Direction.RISING)
 NAN, INF = math.nan, math.inf
 
 
