@@ -487,8 +487,8 @@ REMARKS: dict[RemarkKind, Wording] = {
     ),
     PlanRemark.ONE_CHARGE: _of_charges,
     PlanRemark.EACH_LEVEL: lambda _, column: (
-        f"Each level of {column_words(column)} is answered by itself, since levels were run side by "
-        "side at several times."
+        f"Each level of {column_words(column)} is answered by itself, since levels were run "
+        "side by side at several times."
     ),
     PlanRemark.NESTED: lambda _, column: (
         f"{capital(column_words(column))} is the same in all runs of one group: each level is "

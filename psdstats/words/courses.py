@@ -468,8 +468,8 @@ REMARKS: dict[RemarkKind, Wording] = {
         f"Add a sieve coarser than {say.bound(above_um)} µm, so that the size is more than a bound"
     ),
     AdviceRemark.KNOW_RUN_TO_RUN: lambda _: (
-        "Repeat runs of one kind, or declare how far they differ (run_to_run_percent in [compare] of "
-        "study.toml, or --run-to-run): single runs alone do not show it"
+        "Repeat runs of one kind, or declare how far they differ (run_to_run_percent in [compare] "
+        "of study.toml, or --run-to-run): single runs alone do not show it"
     ),
     AdviceRemark.KNOW_DRIFT: lambda _: (
         "Run a third group, or declare how far groups drift apart from one time to the next "
