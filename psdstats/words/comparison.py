@@ -79,21 +79,19 @@ def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLA
         case Verdict.CANNOT_BE_TOLD:
             because = f", because {' and '.join(reasons)}" if reasons else ""
             seen = "" if np.isnan(numbers.estimate) else f"; it reads {difference}"
-            return f"Whether {high} differs from {low}{at} cannot be told{because}{seen}."
+            return f"It cannot be told whether {high} differs from {low}{at}{because}{seen}."
         case Verdict.EQUIVALENT:
             margin, p = say(finding.margin_percent or 0.0), p_words(numbers.equivalence_p, say)
             said = f"{high} is {low} within ±{margin} %{at} ({p}): it reads {difference}"
         case Verdict.NOT_SHOWN:
             p = p_words(numbers.p_adjusted, say)
             said = f"{high} is not shown to differ from {low}{at} ({p}): it reads {difference}"
-        case _:
+        case Verdict.CHANGED:
             p = p_words(numbers.p_adjusted, say)
             ends = (numbers.estimate, numbers.lower, numbers.upper)
             said = f"{high} is {difference_words(*ends, say, than=low)}{at}, {p}"
             if finding.within_margin:
                 said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
-            if finding.verdict is not Verdict.CHANGED:
-                said += f" ({finding.verdict.value})"
     return f"{'; '.join([capital(said), *reasons])}."
 
 

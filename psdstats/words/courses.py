@@ -257,6 +257,9 @@ def factor_sentences(answer: FactorAnswer, say: Numerals = PLAIN) -> tuple[str, 
     """Whether a factor matters and at which times; the control; whether one course holds."""
     name, quantity = column_words(answer.factor), answer.quantity
     high, low = (place(answer.factor, one, say) for one in (answer.high, answer.low))
+    if not answer.at:
+        said = f"it cannot be told whether {name} matters for {quantity}: {low} and {high}"
+        return (f"{capital(said)} were run at no common time after the first.",)
     last = answer.at[-1]
     end = place(TIME, last.subject.where, say)
     reads = f"at {end} {quantity} at {high} is {_difference(last, say, f'at {low}')}"
@@ -269,7 +272,7 @@ def factor_sentences(answer: FactorAnswer, say: Numerals = PLAIN) -> tuple[str, 
         said = f"{name} matters for {quantity} at {_times(changed, say)}; {reads}"
     elif last.verdict is Verdict.CANNOT_BE_TOLD:
         why = " and ".join(sentence(one, say) for one in last.reasons)
-        said = f"whether {name} matters for {quantity} cannot be told"
+        said = f"it cannot be told whether {name} matters for {quantity}"
         said += f", because {why}" if why else ""
     elif all(one.verdict is Verdict.EQUIVALENT for one in answer.at):
         margin = say(last.margin_percent or 0.0)
@@ -390,8 +393,8 @@ def _untold(rest: Sequence[BenchAnswer], say: Numerals) -> list[str]:
         reasons = dict.fromkeys(sentence(why, say) for at in one.at for why in at.reasons)
         said.setdefault(" and ".join(reasons), []).append(one)
     return [
-        f"Whether {_who(same, 'agree', 'agrees')} with the others in {same[0].quantity} cannot be "
-        f"told{f', because {why}' if why else ''}."
+        f"It cannot be told whether {_who(same, 'agree', 'agrees')} with the others in "
+        f"{same[0].quantity}{f', because {why}' if why else ''}."
         for why, same in said.items()
     ]
 

@@ -220,6 +220,7 @@ FACTORS = {
     "cannot be told": factor(
         {"48": (Verdict.CANNOT_BE_TOLD, Numbers(), VerdictRemark.NO_ESTIMATE())}
     ),
+    "no time in common": factor({}),
     "differs before milling": factor(
         {"48": CHANGED}, (Verdict.CHANGED, ratio(1.06, 1.02, 1.102)), since="48"
     ),

@@ -138,6 +138,7 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
         }
         for one in answers
         for finding in (one.control, *one.at)
+        if finding.subject.where  # the levels may share no first time
     ]
     frame = pd.DataFrame(rows)
     return Table(
