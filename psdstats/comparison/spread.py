@@ -243,7 +243,7 @@ def own_means(
     Shapes: known (n, n).
     """
     y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
-    columns = [*([] if plan.at_each is None else [plan.at_each]), plan.by]
+    columns = [*([] if plan.where is None else [plan.where]), plan.by]
     rows = []
     for values, part in frame.groupby(columns, sort=True):
         units = layout.mean(part.index.to_numpy())
@@ -272,8 +272,8 @@ class _Layout:
     def of(cls, frame: pd.DataFrame, plan: ComparisonPlan) -> _Layout:
         level = frame[plan.by].map(level_text).to_numpy(dtype=object)
         where = np.full(len(frame), "", dtype=object)
-        if plan.at_each is not None:
-            where = frame[plan.at_each].map(level_text).to_numpy(dtype=object)
+        if plan.where is not None:
+            where = frame[plan.where].map(level_text).to_numpy(dtype=object)
         grouping = plan.crossing
         return cls(
             level=level,
