@@ -19,6 +19,7 @@ from psdstats.words.courses import (
     balance_sentence,
     bench_sentences,
     capital,
+    course_notes,
     course_sentence,
     course_verdict,
     factor_sentences,
@@ -227,8 +228,10 @@ def notes(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     plan = comparison.plan
     own = [(one.quantity, told) for one in comparison.results for told in _remarks(one, plan)]
     single = ((one.quantity, one.influence) for one in comparison.results)
+    courses = [course for one in comparison.results for course in one.courses]
     return (
         *(sentence(remark, say) for remark in plan.remarks),
+        *course_notes(courses, plan, say),
         *once_each(own, say),
         *(f"{name}: {influence_sentence(one, say)}" for name, one in single if one is not None),
     )
@@ -262,7 +265,7 @@ def models_fitted(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, .
 
 
 DRIFT_OF = "drift of {} in the order of {}"
-_DRIFT_STEP = "{}, drift a step of {}"
+_DRIFT_STEP = "{}, drift per step of {}"
 
 
 def component_words(
@@ -338,7 +341,7 @@ def ratios_alternative(
 
 VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of size."
 BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
-RATIO_AXIS = "ratio, first level over second"
+RATIO_AXIS = "ratio of sizes (A vs B: A over B)"
 
 
 def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
@@ -386,7 +389,7 @@ def _left_out(_: Numerals, *, column: str) -> str:
 
 
 def _by_measurement(say: Numerals, *, declared_percent: float) -> str:
-    basis = "nothing for run-to-run variation, which one run a level cannot show"
+    basis = "nothing for run-to-run variation, which one run per level cannot show"
     if declared_percent:
         basis = f"a declared run-to-run standard deviation of {say(declared_percent)} %"
     return (

@@ -25,7 +25,6 @@ from psdstats.findings import (
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, ratio_words
 from psdstats.words.remarks import Wording, joined, sentence
 
-NO_STATED_MARGIN = "no margin was stated"
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_CONDITIONS = 3  # of one group told one by one
@@ -421,6 +420,30 @@ def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> 
         f"When to stop: from when on less than {say(margin_percent)} % was left to gain by the end "
         "of the trial. Span has no direction and no unit."
     )
+
+
+def course_notes(
+    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> tuple[str, ...]:
+    """Which margin was taken where none was stated, and which error the answers hold."""
+    stops = [one.stop for one in courses if one.stop is not None]
+    if not stops:
+        return ()
+    error = say(100 * (1 - courses[0].fallen.level), ".3g")
+    held = (
+        f"Fallen, when to stop and what a further factor does err in at most {error} % of trials "
+        "together."
+        if plan.one_family
+        else f"Fallen, when to stop and what a further factor does are three questions, each of "
+        f"which errs in at most {error} % of trials; --one-family holds them together."
+    )
+    if stops[0].is_stated:
+        return (held,)
+    assumed = (
+        f"No margin was stated, so {say(stops[0].margin_percent)} % counts as too little to go on "
+        "milling for; state yours as margin_percent in [compare] of study.toml, or with --margin."
+    )
+    return (assumed, held)
 
 
 def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:

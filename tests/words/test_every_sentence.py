@@ -12,6 +12,7 @@ from psdstats.words.courses import (
     advice_sentences,
     balance_sentence,
     bench_sentences,
+    course_notes,
     course_sentence,
     factor_sentences,
     stop_sentence,
@@ -56,6 +57,15 @@ def sections():
     yield (
         "What next",
         {one.kind.value: advice_sentences([("D50", one), ("D90", one)]) for one in made.ADVICE},
+    )
+
+    stated = made.replace(made.LEFT, is_stated=True)
+    yield (
+        "What it rests on",
+        {
+            "no margin stated": course_notes([made.course(ending=made.LEFT)], made.PLAN),
+            "one family": course_notes([made.course(ending=stated)], made.STRICT),
+        },
     )
 
 

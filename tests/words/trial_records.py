@@ -23,6 +23,7 @@ from psdstats.models.verdicts import VerdictRemark
 TIMES = ("0", "6", "12", "24", "48")
 PLAN = ComparisonPlan(by="milling_time_min", at_each=("ball_ratio",), margin_percent=5.0)
 RISING = replace(PLAN, direction=Direction.RISING)
+STRICT = replace(PLAN, one_family=True)
 NAN, INF = math.nan, math.inf
 
 
