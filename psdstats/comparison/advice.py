@@ -26,13 +26,13 @@ level last step is shown within 5 % in 53 to 82 % of trials, with two each in 32
 class AdviceRemark(RemarkKind):
     """What would tell what could not be told, and what a finding asks for."""
 
-    REPEAT_LAST_TIMES = "repeat the last two times"  # before, last, runs
-    MORE_RUNS = "more runs at the last two times"  # before, last
+    REPEAT_LAST_TIMES = "repeat last two times"  # before, last, runs
+    MORE_RUNS = "more runs at end"  # before, last
     MILL_LONGER = "mill longer"  # last
     FINER_SIEVE = "finer sieve"  # below_um
     COARSER_SIEVE = "coarser sieve"  # above_um
-    KNOW_RUN_TO_RUN = "repeat runs, or declare their spread"
-    KNOW_DRIFT = "declare drift, or a third group"
+    KNOW_RUN_TO_RUN = "know run-to-run"
+    KNOW_DRIFT = "know drift"
     LOOK_AT_GROUP = "look at a group"  # group
     LOOK_AT_START = "levels differ before milling"  # factor, time
     BETTER_BALANCE = "better balance"  # shorter_percent

@@ -148,24 +148,19 @@ def report(
             comparison = compare(study, propagation=propagation, level=level)
         except ModelError as reason:
             comparison = reason
-    asked = {"level": level} | (
-        comparison_options(comparison) if isinstance(comparison, Comparison) else {}
-    )
+    done = comparison if isinstance(comparison, Comparison) else None
     if target_um is None and "target_um" in study.compare:
         target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
+    asked = {"level": level} | ({} if done is None else comparison_options(done))
     asked |= {} if target_um is None else {"target_um": target_um}
     record = provenance_record(study, propagation, asked)
     stage(SHARING)
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
     further = _limits(study, propagation, say)
+    plan = None if done is None else done.plan
     further += further_pages(
-        study,
-        propagation,
-        plan=comparison.plan if isinstance(comparison, Comparison) else None,
-        level=level,
-        target_um=target_um,
-        say=say,
+        study, propagation, plan=plan, level=level, target_um=target_um, say=say
     )
     content = report_content(
         study,
@@ -175,11 +170,7 @@ def report(
         comparison=_compared(study, comparison, say),
         further=[*further, shares, *_models_checked(comparison, say)],
         provenance=provenance_text(record),
-        compared=(
-            words.comparison_paragraphs(comparison, say)
-            if isinstance(comparison, Comparison)
-            else ()
-        ),
+        compared=() if done is None else words.comparison_paragraphs(done, say),
         say=say,
     )
     path = write_report_folder(

@@ -25,6 +25,7 @@ from psdstats.findings import (
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, ratio_words
 from psdstats.words.remarks import Wording, joined, sentence
 
+BESIDE = 0.2  # part of the error, on top, with which a rise at the end is looked for
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_CONDITIONS = 3  # of one group told one by one
@@ -429,14 +430,15 @@ def course_notes(
     stops = [one.stop for one in courses if one.stop is not None]
     if not stops:
         return ()
-    error = say(100 * (1 - courses[0].fallen.level), ".3g")
+    alpha = 100 * (1 - courses[0].fallen.level)
+    error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
     held = (
         f"Fallen, when to stop and what a further factor does err in at most {error} % of trials "
         "together."
         if plan.one_family
         else f"Fallen, when to stop and what a further factor does are three questions, each of "
         f"which errs in at most {error} % of trials; --one-family holds them together."
-    )
+    ) + f" Coarser again, which is looked for besides, errs in {guard} % more."
     if stops[0].is_stated:
         return (held,)
     assumed = (
