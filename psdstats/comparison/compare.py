@@ -266,7 +266,7 @@ def _not_compared(
         route=Route.NONE,
         basis=ComparisonRemark.NOT_FITTED(reason=reason),
         tests=(),
-        findings=_findings(response, dict.fromkeys(families), missing=reason),
+        findings=with_missing(response, families, (), reason),
         means=pd.DataFrame(columns=[response.plan.by, "value", "lower", "upper"]),
     )
 
@@ -280,20 +280,60 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
             'grouping without it, or use the spread "pooled".'
         )
     paired = plan.crossing is not None
-    found = {
-        family: own_contrasts(
-            frame, known, plan, response.asked(family, left=True), level=response.level
-        )
+    found = [
+        finding
         for family in families
-    }
+        for finding in _own_findings(response, response.asked(family))
+    ]
+    missing = ComparisonRemark.FEW_UNITS(paired=paired)
     return QuantityComparison(
         quantity=response.quantity,
         route=Route.EACH_CONTRAST,
         basis=ComparisonRemark.BY_OWN_SPREAD(paired=paired),
         tests=(),
-        findings=_findings(response, found, missing=ComparisonRemark.FEW_UNITS(paired=paired)),
+        findings=with_missing(response, families, found, missing),
         means=_as_sizes(own_means(frame, known, plan, level=response.level)),
     )
+
+
+def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
+    """Verdicts on contrasts that are each judged by their own spread."""
+    plan, level = response.plan, response.level
+    found = own_contrasts(response.frame, response.known, plan, asked, level=level)
+    if found is None:
+        return []
+    columns = {
+        "estimate": found.estimate,
+        "lower": found.lower,
+        "upper": found.upper,
+        "u": found.standard_error,
+        "df": found.df,
+        "p": found.p,
+        "p_adjusted": found.p_adjusted,
+        **detectable_percent(
+            found.standard_error, found.df, critical=found.simultaneous.critical
+        ),
+    }
+    if plan.margin_percent is not None:
+        law = StudentJudged(
+            estimate=found.estimate,
+            se=found.standard_error,
+            df=found.df,
+            correlation=np.eye(len(found.estimate)),
+        )
+        family = Family(tuple(range(len(found.estimate))), (1,) * len(found.estimate))
+        columns |= equivalence_of(
+            law, family, margin_percent=plan.margin_percent, alpha=1.0 - level
+        )
+    return [
+        judge(
+            replace(subject, quantity=response.quantity),
+            Numbers(**{name: float(column[place]) for name, column in columns.items()}),
+            level=level,
+            margin_percent=plan.margin_percent,
+        )
+        for place, subject in enumerate(found.contrasts)
+    ]
 
 
 def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
@@ -305,7 +345,7 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         quantity=one.quantity,
         route=Route.MIXED_MODEL,
         basis=ComparisonRemark.BY_MODEL(),
-        tests=_tests(one, answers),
+        tests=_tests(one, answers.tests),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         fit=fit,
@@ -314,6 +354,29 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         remarks=remarks,
         influence=None if fit is None else _influence(fit, plan, one.response.level),
     )
+
+
+def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, ...]:
+    """The factor at all its levels at once, and its interaction with the further factors."""
+    plan, fit = one.plan, one.fit
+    terms: dict[str, Grouping] = {"time": plan.by}
+    if plan.where is not None:
+        terms |= {"interaction": (plan.by, plan.where)}
+    found = []
+    for name, term in terms.items():
+        if name not in p:
+            continue
+        if fit is None or plan.by not in fit.model.factors:
+            f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
+        else:
+            test = fit.test(term)
+            f, df_num, df_den, plain = test.f, test.df_num, test.df_den, test.p
+        found.append(
+            OverallTest(
+                term=columns_of(term), f=f, df_num=df_num, df_den=df_den, p=p[name], p_plain=plain
+            )
+        )
+    return tuple(found)
 
 
 def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]:
@@ -343,70 +406,3 @@ def _as_sizes(means: pd.DataFrame) -> pd.DataFrame:
     factors = means[[name for name in means.columns if name not in beside]].map(level_text)
     with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
         return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})
-
-
-def _findings(
-    response: Response,
-    found: Mapping[ContrastKind, ContrastResult | None],
-    *,
-    missing: Remark | None = None,
-    undone: bool = False,
-) -> tuple[Finding, ...]:
-    """Verdicts on the contrasts of every family: those asked of all levels, then others."""
-    missing = missing or ComparisonRemark.NO_RUN_LEFT()
-    by_level = response.lost_column == response.plan.by
-    findings = []
-    for family, contrasts in found.items():
-        first_is_lost = (
-            family is ContrastKind.AGAINST_FIRST
-            and by_level
-            and response.levels[0] in response.obstacles
-        )
-        known = {} if contrasts is None or first_is_lost else _numbers(contrasts, response)
-        for subject in dict.fromkeys((*response.asked(family).contrasts, *known)):
-            numbers, limit = known.get(subject, (Numbers(), np.nan))
-            levels = (subject.high, subject.low) if by_level else (subject.where,)
-            lost = tuple(response.obstacles[one] for one in levels if one in response.obstacles)
-            findings.append(
-                judge(
-                    replace(subject, quantity=response.quantity),
-                    numbers,
-                    level=response.level,
-                    margin_percent=response.plan.margin_percent,
-                    obstacles=() if subject in known else lost or (missing,),
-                    undone_by_percent=limit if undone else None,
-                )
-            )
-    return tuple(findings)
-
-
-def _numbers(
-    contrasts: ContrastResult, response: Response
-) -> dict[Contrast, tuple[Numbers, float]]:
-    """Numbers of each contrast, and the run-to-run SD (per cent) that would undo it."""
-    u, df, critical = contrasts.standard_error, contrasts.df, contrasts.simultaneous.critical
-    detectable = smallest_detectable(u, df, critical=critical, power=POWER).decrease_percent
-    equivalence_p = np.full(len(u), np.nan)
-    margin = response.plan.margin_percent
-    if margin is not None:
-        equivalence_p = equivalence_test(
-            contrasts.estimate, u, df, margin_percent=margin, alpha=1.0 - response.level
-        ).p
-    undoing = undoing_percent(contrasts.estimate, u, critical)
-    return {
-        subject: (
-            Numbers(
-                estimate=float(contrasts.estimate[place]),
-                lower=float(contrasts.lower[place]),
-                upper=float(contrasts.upper[place]),
-                u=float(u[place]),
-                df=float(df[place]),
-                p=float(contrasts.p[place]),
-                p_adjusted=float(contrasts.p_adjusted[place]),
-                detectable_decrease_percent=float(detectable[place]),
-                equivalence_p=float(equivalence_p[place]),
-            ),
-            float(undoing[place]),
-        )
-        for place, subject in enumerate(contrasts.contrasts)
-    }

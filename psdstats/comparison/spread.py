@@ -209,13 +209,10 @@ def own_contrasts(
 
     Shapes: known (n, n).
     """
-    levels = [level_text(one) for one in sorted(frame[plan.by].unique())]
     y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
     kept, found = [], []
-    for contrast, weights in zip(asked.contrasts, asked.weights, strict=True):
-        own = weights.reshape(-1, len(levels))
-        own = own[np.abs(own).sum(axis=1) > 0][0]
-        chosen = {one: weight for one, weight in zip(levels, own, strict=True) if weight}
+    for contrast in asked.contrasts:
+        chosen = {contrast.high: 1.0, contrast.low: -1.0}
         units = layout.difference(chosen, contrast.where)
         estimate = own_spread(units, y, known) if units else None
         if estimate is not None and estimate.variance > 0:
