@@ -251,7 +251,9 @@ class QuantityAnalysis:
     def spread(self) -> Spread:
         """The standard deviations printed anywhere."""
         alike = self.design.x.shape[0] - self._cells_of_blocks
-        if self.fit is None or self.design.left < 1:
+        if self.design.left < 1:
+            return self._of_single_runs()
+        if self.fit is None:
             return Spread()
         found = {
             _component(str(name), self.plan): float(value) ** 0.5 if value >= 0 else np.nan
@@ -260,6 +262,13 @@ class QuantityAnalysis:
         basis = SpreadBasis.REPLICATES if alike > 0 else SpreadBasis.RESIDUAL
         df = float(alike if alike > 0 else self.design.left)
         return Spread(**found, df=df, basis=basis)
+
+    def _of_single_runs(self) -> Spread:
+        """Declared, or none."""
+        declared = self.plan.run_to_run
+        if declared is None:
+            return Spread()
+        return Spread(run=declared.percent / 100, df=declared.df, basis=SpreadBasis.DECLARED)
 
     @property
     def _cells_of_blocks(self) -> int:
@@ -270,10 +279,26 @@ class QuantityAnalysis:
 
     def judge(self, question: Question) -> Judged:
         """Judge contrasts of the columns of x, all at once."""
+        if self.design.left < 1:
+            return self._by_single_runs(question)
         if self.plan.test is LevelTest.CALIBRATED and not too_large(self.design, question):
             law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
             return law.judge(self.y)
         return self._by_kenward_roger(question)
+
+    def _by_single_runs(self, question: Question) -> StudentJudged:
+        """Student's t with the spread of single runs, and the readings' own covariance."""
+        rows = question.contrasts @ np.linalg.pinv(self.design.x)
+        own = self.response.own() + np.nan_to_num(self.spread.run) ** 2 * np.eye(len(self.y))
+        joint = rows @ own @ rows.T
+        se = np.sqrt(np.diagonal(joint))
+        return StudentJudged(
+            estimate=rows @ self.y,
+            se=se,
+            df=np.full(len(se), self.spread.df or np.inf),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
 
     def _by_kenward_roger(self, question: Question) -> StudentJudged:
         """Student's t with the standard errors and degrees of freedom of the fixed-block fit."""

@@ -10,14 +10,24 @@ verdicts say so.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
-from psdstats.comparison.analysis import Analysis, QuantityAnalysis, analyse, analyse_sizes
+from psdstats.comparison.analysis import (
+    Analysis,
+    QuantityAnalysis,
+    SpreadBasis,
+    analyse,
+    analyse_sizes,
+    condition_means,
+)
+from psdstats.comparison.answers import answer, with_missing
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -31,20 +41,21 @@ from psdstats.comparison.response import ComparisonRemark, Response, families_fo
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.errors import ModelError
-from psdstats.findings import Contrast, ContrastKind, Finding, Numbers, Remark
+from psdstats.findings import ContrastKind, Finding, Numbers, Remark
 from psdstats.frozen import Array
-from psdstats.models.contrasts import ContrastResult, contrast_matrix, contrast_table
+from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
-from psdstats.models.equivalence import equivalence_test, smallest_detectable
+from psdstats.models.equivalence import detectable_percent, equivalence_of
+from psdstats.models.judged import Family, StudentJudged
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.verdicts import POWER, judge, undoing_percent
-from psdstats.student import critical_t
+from psdstats.models.verdicts import judge
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Propagation
 
+_MOST_THREADS = 4  # quantities at once
 _MISFIT_BELOW = 0.05  # p of the spread of the model
 
 
@@ -215,7 +226,7 @@ def compare_analysis(
     asked = families_for(levels)
     if families is not None:
         asked = tuple(contrast_matrix(levels, one).contrasts[0].family for one in families)
-    with ThreadPoolExecutor(max_workers=min(cpu_count() or 1, _MOST_THREADS)) as pool:
+    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
         results = pool.map(lambda one: _compare_quantity(one, asked), analysis.quantities.values())
     return Comparison(
         plan=plan,
@@ -310,9 +321,7 @@ def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
         "df": found.df,
         "p": found.p,
         "p_adjusted": found.p_adjusted,
-        **detectable_percent(
-            found.standard_error, found.df, critical=found.simultaneous.critical
-        ),
+        **detectable_percent(found.standard_error, found.df, critical=found.simultaneous.critical),
     }
     if plan.margin_percent is not None:
         law = StudentJudged(
@@ -334,6 +343,32 @@ def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
         )
         for place, subject in enumerate(found.contrasts)
     ]
+
+
+def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """One run a condition: by a declared spread or that about smooth courses, else the measurement.
+
+    Nothing in the data then shows how much two runs of the same kind would differ but how smoothly
+    the sizes follow each other; a declared standard deviation beats that.  Without either each
+    change comes with the run-to-run standard deviation that would undo it.
+    """
+    answers = answer(one, families)
+    spread = one.spread
+    known = spread.basis is not SpreadBasis.NONE
+    return QuantityComparison(
+        quantity=one.quantity,
+        route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
+        basis=ComparisonRemark.BY_SINGLE_RUNS(
+            basis=spread.basis, percent=100 * spread.run, df=spread.df
+        )
+        if known
+        else ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
+        tests=_tests(one, answers.tests),
+        findings=answers.findings,
+        means=_as_sizes(condition_means(one)),
+        courses=answers.courses,
+        factors=answers.factors,
+    )
 
 
 def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
@@ -393,7 +428,8 @@ def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]
 def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> Influence | None:
     """What one group does, where it decides the verdict or one group fewer would not show it."""
     groups = plan.within[0] if plan.within else None
-    if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
+    is_told = isinstance(groups, str) and plan.by in fit.model.factors
+    if not is_told or fit.model.frame[groups].nunique() < 3:
         return None
     found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
     return found if found.decided_by or found.needed_by_number else None

@@ -31,6 +31,7 @@ class ComparisonRemark(RemarkKind):
 
     BY_MODEL = "by the model"
     BY_MEASUREMENT = "by the measurement"  # declared_percent
+    BY_SINGLE_RUNS = "by single runs"  # basis, percent, df
     BY_OWN_SPREAD = "by their own spread"  # paired
     NOT_FITTED = "nothing fitted"  # reason
     NOT_BRACKETED = "level not bracketed"  # quantity, column, level, count, runs
