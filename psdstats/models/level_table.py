@@ -30,7 +30,7 @@ Z = _Z_STEP * np.arange(_Z_COUNT)
 
 _LOG_TAIL = np.asarray(np.log(2.0) + special.log_ndtr(-Z), dtype=np.float64)
 _U_STEP, _U_COUNT = 0.135, 64
-U: Array = _U_STEP * np.arange(_U_COUNT)
+U = np.asarray(_U_STEP * np.arange(_U_COUNT), dtype=np.float64)
 """Values of -ln(averaged p) at which its rates are tabulated."""
 
 MARGIN = 16.0
