@@ -112,8 +112,11 @@ class Numbers:
         Degrees of freedom; p of "no change" alone and in its family.
     detectable_decrease_percent : float
         Smallest decrease this trial would have shown with 80 % power.
-    equivalence_p : float
-        p of the equivalence test at the margin.
+    detectable_low_percent, detectable_high_percent : float
+        Range of it, since the spread is estimated.
+    equivalence_p, equivalence_lower, equivalence_upper : float
+        p of the equivalence test at the margin, and its interval, which lies within the margin
+        where that p is small.
     """
 
     estimate: float = nan
@@ -124,7 +127,11 @@ class Numbers:
     p: float = nan
     p_adjusted: float = nan
     detectable_decrease_percent: float = nan
+    detectable_low_percent: float = nan
+    detectable_high_percent: float = nan
     equivalence_p: float = nan
+    equivalence_lower: float = nan
+    equivalence_upper: float = nan
 
 
 class FindingKind(StrEnum):
