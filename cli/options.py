@@ -14,9 +14,9 @@ from .console import Console
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
-    from psdstats.comparison.plan import Declared
     from psdstats.planning import ExpectedPowder, PlannedWeighing
     from psdstats.study import CheckReport, Study
+    from psdstats.study.settings import Declared
     from psdstats.uncertainty import Propagation, Source
 
 
@@ -270,7 +270,7 @@ def positive(text: str) -> float:
 
 def declared(text: str) -> Declared:
     """A standard deviation in per cent, perhaps with its degrees of freedom, for argparse."""
-    from psdstats.comparison.plan import Declared
+    from psdstats.study.settings import Declared
 
     percent, _, df = text.partition(":")
     return Declared(percent=positive(percent), df=positive(df) if df else inf)

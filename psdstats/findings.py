@@ -106,6 +106,8 @@ class Numbers:
     ----------
     estimate, lower, upper : float
         Difference of ln size (or what the finding is about) and the interval of its verdict.
+    lower_single, upper_single : float
+        Interval of this contrast alone.
     u : float
         Standard uncertainty of the estimate.
     df, p, p_adjusted : float
@@ -122,6 +124,8 @@ class Numbers:
     estimate: float = nan
     lower: float = nan
     upper: float = nan
+    lower_single: float = nan
+    upper_single: float = nan
     u: float = nan
     df: float = nan
     p: float = nan

@@ -26,7 +26,7 @@ from psdstats.frozen import Array
 from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance, single_df
-from psdstats.models.level import LevelLaw
+from psdstats.models.level import LevelLaw, too_large
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.student import critical_t
@@ -139,11 +139,6 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
 
 def _where_columns(plan: ComparisonPlan) -> list[str]:
     return [] if plan.where is None else [plan.where]
-
-
-def too_large(design: TrialDesign, question: Question) -> bool:
-    """Whether the calibrated level would take too long (`models.level` has the measured times)."""
-    return False
 
 
 def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
@@ -281,10 +276,18 @@ class QuantityAnalysis:
         """Judge contrasts of the columns of x, all at once."""
         if self.design.left < 1:
             return self._by_single_runs(question)
-        if self.plan.test is LevelTest.CALIBRATED and not too_large(self.design, question):
-            law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
-            return law.judge(self.y)
-        return self._by_kenward_roger(question)
+        if self.plan.test is LevelTest.KENWARD_ROGER or self._is_large(question):
+            return self._by_kenward_roger(question)
+        law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
+        return law.judge(self.y)
+
+    def _is_large(self, question: Question) -> bool:
+        """Whether the calibrated level would take too long."""
+        names, rows = self.design.part_names, len(self.y)
+        unknown = len(names)
+        if "cell" in names and rows % self._cells_of_blocks == 0:
+            rows, unknown = self._cells_of_blocks, unknown - 1
+        return too_large(rows, rows - self.design.left, unknown, len(question.contrasts))
 
     def _by_single_runs(self, question: Question) -> StudentJudged:
         """Student's t with the spread of single runs, and the readings' own covariance."""

@@ -15,8 +15,8 @@ import numpy as np
 from psdstats.columns import TIME
 from psdstats.comparison.analysis import QuantityAnalysis, condition_means
 from psdstats.comparison.courses import family_findings, read_courses
-from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
 from psdstats.comparison.ordered_rows import Direction as Way
+from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
 from psdstats.comparison.plan import Direction
 from psdstats.comparison.response import ComparisonRemark, Response
 from psdstats.findings import (
@@ -120,8 +120,11 @@ def _with_ends(one: QuantityAnalysis, courses: Sequence[Course]) -> tuple[Course
     means = condition_means(one)
     wheres = [""] * len(means) if one.plan.where is None else means[one.plan.where].map(level_text)
     places = zip(means[one.plan.by].map(level_text), wheres, strict=True)
-    rows = means[["estimate", "lower", "upper"]].astype(float).to_dict("records")
-    size = {cell: Numbers(**row) for cell, row in zip(places, rows, strict=True)}
+    rows = means[["estimate", "lower", "upper"]].to_numpy(dtype=float)
+    size = {
+        cell: Numbers(estimate=row[0], lower=row[1], upper=row[2])
+        for cell, row in zip(places, rows, strict=True)
+    }
     return tuple(
         replace(
             course,
@@ -144,7 +147,8 @@ def with_missing(
     for family in families:
         for contrast in response.asked(family).contrasts:
             subject = replace(contrast, quantity=response.quantity)
-            ordered.append(told.pop(subject, None) or _untold(response, subject, missing))
+            untold = _untold(response, subject, missing)
+            ordered.append(told.pop(subject, untold))
     return (*ordered, *told.values())
 
 

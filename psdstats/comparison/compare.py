@@ -317,6 +317,8 @@ def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
         "estimate": found.estimate,
         "lower": found.lower,
         "upper": found.upper,
+        "lower_single": found.lower_single,
+        "upper_single": found.upper_single,
         "u": found.standard_error,
         "df": found.df,
         "p": found.p,
@@ -428,8 +430,9 @@ def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]
 def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> Influence | None:
     """What one group does, where it decides the verdict or one group fewer would not show it."""
     groups = plan.within[0] if plan.within else None
-    is_told = isinstance(groups, str) and plan.by in fit.model.factors
-    if not is_told or fit.model.frame[groups].nunique() < 3:
+    if not isinstance(groups, str) or plan.by not in fit.model.factors:
+        return None
+    if fit.model.frame[groups].nunique() < 3:
         return None
     found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
     return found if found.decided_by or found.needed_by_number else None

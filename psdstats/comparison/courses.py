@@ -182,8 +182,8 @@ class _Reader:
             quantity=self.asked.quantity,
             where=rows.where,
             times=rows.times,
-            start=self.numbers(rows.means.some([0]))[0],
-            end=self.numbers(rows.means.some([-1]))[0],
+            start=Numbers(),
+            end=Numbers(),
             fallen=self.judge(FindingKind.FALLEN, subject, numbers),
             shown=tuple(map(bool, fall.shown)),
             at_least=tuple(map(float, fall.at_least)),
@@ -201,6 +201,8 @@ class _Reader:
             "estimate": value,
             "lower": value - half,
             "upper": value + half,
+            "lower_single": value - half,
+            "upper_single": value + half,
             "u": se,
             "df": rows.widths(self.judged.df),
         }
@@ -320,10 +322,13 @@ def _family(reader: _Reader, asked: FamilyRows) -> list[Finding]:
     judged, rows, family = reader.judged, asked.rows, asked.rows.family()
     value, se, df = rows.of(judged.estimate), rows.widths(judged.se), rows.widths(judged.df)
     half = judged.family_half_width(family, 1.0 - reader.level)
+    alone = rows.widths(judged.half_width(1.0 - reader.level))
     found = {
         "estimate": value,
         "lower": value - half,
         "upper": value + half,
+        "lower_single": value - alone,
+        "upper_single": value + alone,
         "u": se,
         "df": df,
         "p": rows.p_both(judged),

@@ -84,11 +84,10 @@ NOTHING = Rows((), ())
 
 @dataclass(frozen=True, kw_only=True)
 class CourseRows:
-    """Rows of one level: means, changes against its first time, what remained until its last."""
+    """Rows of one level: changes against its first time, what remained until its last."""
 
     where: str
     times: tuple[str, ...]
-    means: Rows
     change: Rows  # signed: in the direction asked it lies below zero
     remaining: Rows  # so signed that a gain lies above zero
 
@@ -227,12 +226,10 @@ def ordered_question(
     times = {w: [t for t, one in cells if one == w] for w in dict.fromkeys(w for _, w in cells)}
     row = {(t, w): np.asarray(mean_row(t, w), dtype=float) for t, w in cells}
     rows, sign = _Collected(), int(direction) or 1
-    means = {w: rows.add([row[t, w] for t in times[w]]) for w in times}
     courses = tuple(
         CourseRows(
             where=w,
             times=tuple(own),
-            means=means[w],
             change=rows.add([row[t, w] - row[own[0], w] for t in own[1:]], sign),
             remaining=rows.add([row[t, w] - row[own[-1], w] for t in own[:-1]], sign),
         )

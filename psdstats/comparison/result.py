@@ -29,7 +29,6 @@ from psdstats.models.diagnostics import Influence
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.present import present
-from psdstats.student import critical_t
 
 
 class Route(StrEnum):
@@ -125,7 +124,8 @@ class QuantityComparison:
         """One row a contrast, ready to be read.
 
         Columns: family, contrast, high, low, where, ratio with simultaneous and single limits,
-        change in per cent, df, p, p_adjusted, detectable_decrease_percent, equivalence_p, verdict;
+        change in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
+        equivalence_p with the interval of that test, verdict;
         undone_by_run_to_run_percent where run-to-run variation was neither estimated nor declared.
         """
         return _effects(self.findings)
@@ -254,23 +254,21 @@ class Comparison:
 
 def _effects(findings: Sequence[Finding]) -> pd.DataFrame:
     """Findings as the last table: ratios and per cent."""
-    names = [field.name for field in fields(Numbers)]
+    names = [one.name for one in fields(Numbers)]
     rows = [[getattr(one.numbers, name) for name in names] for one in findings]
     table = pd.DataFrame(rows, columns=names, dtype=float)
     number = {name: table[name].to_numpy() for name in names}
-    half = critical_t(1.0 - np.array([one.level for one in findings]), number["df"]) * number["u"]
+    ends = ("lower", "upper", "lower_single", "upper_single")
+    margins = ("equivalence_lower", "equivalence_upper")
     subjects = [one.subject for one in findings]
     frame = pd.DataFrame(
         {
             "family": [one.family.value for one in subjects],
             "contrast": [one.label for one in subjects],
             **{name: [getattr(one, name) for one in subjects] for name in ("high", "low", "where")},
-            **ratio_columns(
-                **{name: number[name] for name in names[:3]},
-                lower_single=number["estimate"] - half,
-                upper_single=number["estimate"] + half,
-            ),
-            **{name: number[name] for name in names[4:]},
+            **ratio_columns(estimate=number["estimate"], **{name: number[name] for name in ends}),
+            **{name: number[name] for name in names if name not in ("estimate", *ends, *margins)},
+            **{f"ratio_{name}": np.exp(number[name]) for name in margins},
             "verdict": [one.verdict.value for one in findings],
         }
     )

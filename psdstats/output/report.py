@@ -17,7 +17,7 @@ from pathlib import Path
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
 from psdstats.comparison.compare import compare
-from psdstats.comparison.plan import ComparisonPlan, Declared
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
@@ -55,6 +55,7 @@ from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
 from psdstats.uncertainty.conformity import judge_limit, specifications
