@@ -60,6 +60,16 @@ class Rows:
         both = np.minimum(self.p_below(judged), self.p_above(judged))
         return np.asarray(np.minimum(2.0 * both, 1.0))
 
+    def upper(self, judged: Judged, alpha: float) -> Array:
+        """One-sided upper limits of the signed contrasts."""
+        rows = list(self.members)
+        high, low = judged.upper(alpha)[..., rows], judged.lower(alpha)[..., rows]
+        return np.where(np.array(self.signs) > 0, high, -low)
+
+    def lower(self, judged: Judged, alpha: float) -> Array:
+        """One-sided lower limits of the signed contrasts."""
+        return np.asarray(-self.turned().upper(judged, alpha))
+
     def turned(self) -> Rows:
         """The opposite contrasts."""
         return Rows(self.members, tuple(-one for one in self.signs))
