@@ -1,10 +1,11 @@
 """Sizes beyond the sieves: bounds stand in for open values, and decide what they can.
 
-An open value lies between a bound and the end of what is conceivable: half of the finest sieve, or
-twice the coarsest.  A claim is made where the whole analysis makes it at every corner of these
-intervals.  With one estimated variance a one-sided limit is concave in the values (linear minus t
-times a norm), so that corners are enough: a limit is right as often as with full information, and
-more open values or wider bounds never make a claim firmer.
+An open value lies between a bound and what is conceivable: all sizes of a condition as far as half
+of the finest sieve, or twice the coarsest; one size beside others no further than runs may scatter.
+A claim is made where the whole analysis makes it at every corner of what is so conceivable.  With
+one estimated variance a one-sided limit is concave in the values (linear minus t times a norm), so
+that corners are enough: a limit is right as often as with full information, and no claim is firmer
+for one value less, nor than the values themselves would make it.
 
 Corners are all tried where they are few; runs alike count once.  Where they are many the worst one
 of each limit is sought by changing one kind of run at a time, which is exact where the law is
@@ -42,9 +43,11 @@ from psdstats.models.engine import CovarianceParts, fit_batch
 from psdstats.models.judged import Family, Judged, Question, StudentJudged
 from psdstats.models.kenward_roger import adjusted_covariance
 from psdstats.models.likelihood import Criterion
+from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT
 from psdstats.models.verdicts import judge as judge_numbers
 
-REACH = float(np.log(2.0))  # how far beyond a sieve a size is conceivable (own rule, no source)
+REACH = float(np.log(2.0))  # how far beyond a sieve sizes are conceivable (own rule, no source)
+SCATTER = 4.0 * PLAUSIBLE_RUN_TO_RUN_PERCENT / 100.0  # how far beyond it beside others
 _MOST_CORNERS = 1024
 _SEARCHED = 0.05  # level of the limits whose worst corners are sought
 _TINY = 1e-9
@@ -96,11 +99,34 @@ class OpenRuns:
         """Values with open ones at their bound."""
         return np.where(np.isfinite(self.upper), self.upper, self.lower)
 
-    @property
-    def far(self) -> Array:
-        """Values with open ones at the end of what is conceivable."""
-        low = np.where(np.isfinite(self.lower), self.lower, self.upper - REACH)
-        return np.where(np.isfinite(self.upper), low, self.lower + REACH)
+    def moves(self, scatter: float) -> list[Array]:
+        """What may lie beyond its bound: for each kind the displacements (k + 1, n) of 0 to k.
+
+        Kinds are runs alike, as far as they scatter, then whole cells, as far as is conceivable.
+        """
+        alike: dict[Hashable, list[int]] = {}
+        for place in np.flatnonzero(self.is_open):
+            ends = (self.alike[place], self.lower[place], self.upper[place])
+            alike.setdefault(ends, []).append(int(place))
+        found = []
+        for own in alike.values():
+            steps = np.zeros((len(own) + 1, len(self.cells)))
+            steps[:, own] = np.tri(len(own) + 1, len(own), -1) * self._reach(own, scatter)
+            found.append(steps)
+        for cell in dict.fromkeys(self.cells):
+            here = [k for k, one in enumerate(self.cells) if one == cell]
+            further = self._reach(here, REACH) - self._reach(here, scatter)
+            if self.is_open[here].all() and further:
+                found.append(np.zeros((2, len(self.cells))))
+                found[-1][1, here] = further
+        return found
+
+    def _reach(self, places: list[int], most: float) -> float:
+        """How far these runs may all be beyond their bounds, with its sign."""
+        lower, upper = self.lower[places], self.upper[places]
+        if np.isfinite(upper).all():
+            return -min(most, float((upper - lower).min()))
+        return most if np.isinf(upper).all() else 0.0
 
     def beyond(self, cell: Cell) -> tuple[bool, bool]:
         """Whether a cell holds sizes without a lower, without an upper end."""
@@ -200,73 +226,69 @@ def read_open_courses(
 
     Notes
     -----
-    "Less than the margin left" is so claimed from a time whose end is open only where it holds
-    against the smallest conceivable size, "still falling" where it holds against the bound.
+    "Less than the margin left" is so claimed where sizes of the end are open only if it holds with
+    each of them at the smallest conceivable, "still falling" where it holds against the bounds.
     """
-    worst = WorstCase(corners=law(corner_values(runs, law)))
-    ((courses, factors),) = read_courses(
-        [worst], [asked], margin_percent=margin_percent, level=level, one_family=one_family
-    )
-    bounded = _Bounded(runs, asked, worst, level)
+
+    def read(scatter: float) -> tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]:
+        worst = WorstCase(corners=law(corner_values(runs, law, scatter)))
+        return read_courses(
+            [worst], [asked], margin_percent=margin_percent, level=level, one_family=one_family
+        )[0]
+
+    courses, factors = read(SCATTER)
+    bounded = _Bounded(runs, asked)
+    if any(map(bounded.stops_beside_open_ends, courses)):
+        courses = tuple(map(bounded.stop_against_the_floor, courses, read(REACH)[0]))
     return tuple(map(bounded.course, courses)), tuple(map(bounded.factor, factors))
 
 
 # ------------------------------------------------------------------ corners
 
 
-def corner_values(runs: OpenRuns, law: Law) -> Array:
+def corner_values(runs: OpenRuns, law: Law, scatter: float = SCATTER) -> Array:
     """Data sets (N, n), each with every open value at one of its ends; first all at their bounds.
 
     All of them up to 1024, runs alike counted once; else those that a search for the worst of each
     limit passes.
     """
-    kinds: dict[Hashable, list[int]] = {}
-    for place in np.flatnonzero(runs.is_open):
-        ends = (runs.alike[place], runs.lower[place], runs.upper[place])
-        kinds.setdefault(ends, []).append(int(place))
-    groups = [np.array(one) for one in kinds.values()]
-    most = [len(one) for one in groups]
-    if np.prod(np.array(most) + 1.0) <= _MOST_CORNERS:
-        counts = np.array(list(product(*(range(one + 1) for one in most))), dtype=int)
-        return _filled(runs, groups, counts.reshape(-1, len(most)))
-    return _filled(runs, groups, _sought(runs, groups, law))
+    moves = runs.moves(scatter)
+    most = [len(one) for one in moves]
+    if np.prod(np.array(most, dtype=float)) <= _MOST_CORNERS:
+        every = list(product(*map(range, most)))
+        return _moved(runs, moves, np.array(every, dtype=np.intp).reshape(len(every), len(most)))
+    return _moved(runs, moves, _sought(runs, moves, law))
 
 
-def _filled(runs: OpenRuns, groups: Sequence[NDArray[np.intp]], counts: NDArray[np.int_]) -> Array:
-    """Data sets with so many runs of each kind at their far ends."""
-    is_far = np.zeros((len(counts), len(runs.cells)), dtype=bool)
-    for place, own in enumerate(groups):
-        is_far[:, own] = np.arange(len(own)) < counts[:, [place]]
-    return np.where(is_far, runs.far, runs.near)
+def _moved(runs: OpenRuns, moves: Sequence[Array], counts: NDArray[np.intp]) -> Array:
+    """Data sets with so many of each kind beyond their bounds."""
+    found = np.tile(runs.near, (len(counts), 1))
+    for own, count in zip(moves, counts.T, strict=True):
+        found += own[count]
+    return found
 
 
-def _sought(
-    runs: OpenRuns, groups: Sequence[NDArray[np.intp]], law: Law
-) -> NDArray[np.int_]:
-    """Counts passed by the search: from all near and all far, the best change of one kind."""
-    most = np.array([len(one) for one in groups])
+def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> NDArray[np.intp]:
+    """Counts passed by the search: from none and all beyond, the best change of one kind."""
+    most = np.array([len(one) - 1 for one in moves], dtype=np.intp)
     steps = np.array([(j, k) for j, one in enumerate(most) for k in range(one + 1)])
-    seen: dict[bytes, Array] = {}
-    found = list[NDArray[np.int_]]()
+    seen: dict[tuple[int, ...], Array] = {}
 
-    def look(counts: NDArray[np.int_]) -> None:
-        new = [one for one in np.unique(counts, axis=0) if one.tobytes() not in seen]
-        if not new:
-            return
-        judged = law(_filled(runs, groups, np.array(new)))
-        limits = np.hstack([judged.upper(_SEARCHED), -judged.lower(_SEARCHED)])
-        seen.update((one.tobytes(), limit) for one, limit in zip(new, limits, strict=True))
-        found.extend(new)
+    def look(counts: NDArray[np.intp]) -> None:
+        new = [one for one in dict.fromkeys(map(tuple, counts.tolist())) if one not in seen]
+        if new:
+            judged = law(_moved(runs, moves, np.array(new)))
+            limits = np.hstack([judged.upper(_SEARCHED), -judged.lower(_SEARCHED)])
+            seen.update(zip(new, limits, strict=True))
 
-    look(np.zeros((1, len(most)), dtype=int))
-    look(most[None])
-    best = np.full(len(seen[found[0].tobytes()]), -np.inf)
+    look(np.stack([0 * most, most]))
+    best = np.full(next(iter(seen.values())).shape, -np.inf)
     while True:
-        limits = np.array([seen[one.tobytes()] for one in found])
+        limits, found = np.array(list(seen.values())), np.array(list(seen))
         better = limits.max(axis=0) > best + _TINY
         if not better.any():
-            return np.array(found)
-        best = np.maximum(best, limits.max(axis=0))
+            return found
+        best = limits.max(axis=0)
         for place in np.unique(limits.argmax(axis=0)[better]):
             near = np.tile(found[place], (len(steps), 1))
             near[np.arange(len(steps)), steps[:, 0]] = steps[:, 1]
@@ -282,8 +304,15 @@ class _Bounded:
 
     runs: OpenRuns
     asked: OrderedQuestion
-    worst: WorstCase
-    level: float
+
+    def stops_beside_open_ends(self, course: Course) -> bool:
+        """Whether little was left although some sizes of the end are open."""
+        is_open = self.runs.size((course.times[-1], course.where)) is not None
+        return is_open and course.stop is not None and course.stop.ending is Ending.LITTLE_LEFT
+
+    def stop_against_the_floor(self, course: Course, wide: Course) -> Course:
+        """A course with that stop which holds with each single size as far as is conceivable."""
+        return replace(course, stop=wide.stop) if self.stops_beside_open_ends(course) else course
 
     def course(self, course: Course) -> Course:
         first, last = ((course.times[k], course.where) for k in (0, -1))

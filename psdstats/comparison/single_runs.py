@@ -2,8 +2,8 @@
 
 Three courses with three parameters each, a parabola in sqrt(t), a parabola in ln(1 + t/t1) and an
 exponential approach to a limit, leave residual variances on n - 3 degrees of freedom; the mean of
-the two smallest is used.  Contrasts are judged from the raw values: lack of fit makes intervals wide,
-never narrow.  Error that drifts from run to run (one charge sampled again and again, wear)
+the two smallest is used.  Contrasts are judged from the raw values: lack of fit makes intervals
+wide, never narrow.  Error that drifts from run to run (one charge sampled again and again, wear)
 looks like course and is not covered.
 
 Own work; error rates in ``tests/calibration/results/ordered_findings.md``.

@@ -134,8 +134,7 @@ def test_the_variation_that_undoes_brings_the_interval_to_no_change():
 
 
 def test_the_drift_that_undoes_a_change_of_two_groups():
-    """Lines of slope s a step in two groups, four times: first against last differ by 3 s, halved
-    in variance by the two groups; so 0.15² = 0.1² + 4.5 s² (by hand)."""
+    """By hand, two groups, four times: the change varies by (3 s)²/2; 0.15² = 0.1² + 4.5 s²."""
     order = np.tile(np.arange(4) - 1.5, 2)
     lines = np.outer(order, order) * np.kron(np.eye(2), np.ones((4, 4)))
     weights = np.tile([-0.5, 0.0, 0.0, 0.5], 2)
