@@ -373,7 +373,7 @@ def _found(
 
 
 def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
-    """What the runs show of their curves; powders of one time differ by all factors but a charge.
+    """What the runs show of their curves; powders of one time differ by their factors.
 
     Nothing, of an undersize, is what four u of the best known net mass cannot tell from it.
     """
@@ -384,7 +384,6 @@ def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
     np.add.at(variance, (acting.run, acting.place), np.square(acting.coefficient))
     least_g = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
     by_run = (of_mass.matrix[row : row + raw.shape[1]] for row in range(0, raw.size, raw.shape[1]))
-    factors = (sorted(run.factors.items()) for run in runs)
     return TrialRuns(
         undersize=np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1),
         ln_aperture=arrays.ln_aperture,
@@ -394,7 +393,7 @@ def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
         covariance=np.array([(own @ own.T).toarray() for own in by_run]),
         smallest=np.maximum(_NOTHING, _SEEN * least_g / table.net_g.sum(axis=1)),
         bench=_numbered(run.group for run in runs),
-        condition=_numbered(str([one for one in own if one[0] != "charge"]) for own in factors),
+        condition=_numbered(str(sorted(run.factors.items())) for run in runs),
         minutes=np.array([run.milling_time_min for run in runs], dtype=float),
     )
 
