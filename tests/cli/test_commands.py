@@ -300,6 +300,16 @@ def test_sheet_writes_workbook_tables_and_labels(psdstats, tmp_path):
     assert labels.count("<li>") == 16
 
 
+@pytest.mark.parametrize(("option", "kinds"), [((), 2), (("--fresh-charge",), 4)])
+def test_sheet_fills_in_the_charge(psdstats, tmp_path, option, kinds):
+    words = ("sheet", "--times", "0,6", "--replicates", "2", "--apertures", "90", "--out", "s")
+    said = psdstats(*words, *option)
+    assert ("planned is a fresh filling" in said.out) is bool(option)
+    rows = (tmp_path / "s" / "csv" / "runs.csv").read_text(encoding="utf-8").splitlines()
+    place = rows[0].split(",").index("charge")
+    assert len({row.split(",")[place] for row in rows[1:]}) == kinds
+
+
 def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):
     (tmp_path / "sieves.csv").write_text(
         "sieve,nominal_um,certified_um,expanded_uncertainty_um,coverage_factor\n"
