@@ -225,9 +225,8 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
                 | {"curvature_p": finding.numbers.p, "verdict": str(finding.verdict)}
             )
         findings += told
-        mean = [(one, found.mean) for one, found in own]
+        exponents[series] = _exponent([(one, found.mean) for one, found in own], level)
         bare = [one.aperture_um for one in oversize if one.series == series and not one.enough]
-        exponents[series] = _exponent(mean, level)
         if bare:
             notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=tuple(bare)))
     if not rows:

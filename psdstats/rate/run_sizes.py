@@ -237,15 +237,7 @@ def run_sizes(
     labels = np.zeros(time.size) if group is None else np.asarray(group).ravel()
     if labels.size != time.size:
         raise ModelError(f"there are {labels.size} groups for {time.size} runs; give one each.")
-    known = np.zeros((time.size, time.size))
-    if known_covariance is not None:
-        known = np.array(known_covariance, dtype=float)
-        if known.shape != (time.size, time.size):
-            raise ModelError(
-                f"the known covariance has shape {known.shape} for {time.size} runs; give one row "
-                "and one column a run."
-            )
-        known = 0.5 * (known + known.T)
+    known = _covariance(known_covariance, time.size)
     codes = np.unique(labels, return_inverse=True)[1].ravel().astype(np.intp)
     if len(np.unique(codes)) == time.size:
         codes = np.zeros(time.size, dtype=np.intp)
@@ -259,6 +251,19 @@ def run_sizes(
         parts=np.eye(time.size)[None] if parts is None else np.asarray(parts, dtype=float),
         spread=spread,
     )
+
+
+def _covariance(given: ArrayLike | None, count: int) -> Array:
+    """Known covariance of so many runs; zero where none is given."""
+    if given is None:
+        return np.zeros((count, count))
+    known = np.asarray(given, dtype=np.float64)
+    if known.shape != (count, count):
+        raise ModelError(
+            f"the known covariance has shape {known.shape} for {count} runs; give one row and one "
+            "column a run."
+        )
+    return np.asarray(0.5 * (known + known.T))
 
 
 def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Array) -> RunSizes:
