@@ -210,8 +210,7 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     between = _between(rates)
     if between is None and rates:
         notes.append(RateRemark.RATES_OF_ONE_GROUP())
-    rows: list[dict[str, object]] = []
-    findings: list[Finding] = []
+    rows, findings = list[dict[str, object]](), list[Finding]()
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
         own = [
