@@ -36,7 +36,7 @@ def smooth_spread(times: Sequence[Array], ln_sizes: Sequence[Array]) -> tuple[fl
     >>> times = np.array([0.0, 5.0, 10.0, 20.0, 40.0])
     >>> sd, df = smooth_spread([times], [6.0 - 0.1 * np.sqrt(times) + [0, 0.02, -0.02, 0.02, 0]])
     >>> round(sd, 3), df
-    (0.018, 2.0)
+    (0.026, 2.0)
     """
     squares = df = 0.0
     for t, y in zip(times, ln_sizes, strict=True):
