@@ -73,14 +73,18 @@ class Answers:
     asked: OrderedQuestion
 
 
-def question_of(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> OrderedQuestion:
+def question_of(
+    one: QuantityAnalysis, families: Sequence[ContrastKind], *, factors: bool = True
+) -> OrderedQuestion:
     """Everything that is asked of one quantity."""
     plan, design = one.plan, one.design
     way = Way.NONE
     if plan.by == TIME and one.quantity != "span":
         way = Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
     levels = tuple(dict.fromkeys(where for _, where in design.cells))
-    pairs = [(str(plan.where), b, a) for a, b in combinations(levels, 2) if _told(one, a, b)]
+    pairs = [
+        (str(plan.where), b, a) for a, b in combinations(levels, 2) if factors and _told(one, a, b)
+    ]
     return ordered_question(
         design.cells,
         design.mean_row,
@@ -128,21 +132,27 @@ Ordered = tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]
 
 
 def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> Ordered:
-    """Courses and factors; sizes beyond the sieves decide by their bounds."""
+    """Courses and factors; sizes beyond the sieves decide courses by their bounds.
+
+    Levels of a further factor are compared where both lie within the sieves, from the last such
+    time back.
+    """
     plan = one.plan
     options = {
         "margin_percent": plan.margin_percent,
         "level": one.response.level,
         "one_family": plan.one_family,
     }
+    courses, factors = read_courses([judged], [asked], **options)[0]  # type: ignore[arg-type]
     whole = one.with_open()
     if whole is None:
-        return read_courses([judged], [asked], **options)[0]  # type: ignore[arg-type]
-    runs, question = _open_runs(whole), question_of(whole, ())
+        return courses, factors
+    runs, question = _open_runs(whole), question_of(whole, (), factors=False)
     try:
-        return read_open_courses(question, runs, _open_law(whole, question, runs), **options)  # type: ignore[arg-type]
+        law = _open_law(whole, question, runs)
+        return read_open_courses(question, runs, law, **options)[0], factors  # type: ignore[arg-type]
     except ModelError:  # too little lies within the sieves to know any scatter
-        return read_courses([judged], [asked], **options)[0]  # type: ignore[arg-type]
+        return courses, factors
 
 
 def _open_runs(whole: QuantityAnalysis) -> OpenRuns:
