@@ -19,7 +19,7 @@ import pandas as pd
 
 from psdstats.columns import QUANTITIES
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
-from psdstats.comparison.response import Response, build_response, cell_texts
+from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
@@ -39,6 +39,8 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
+_UNTOLD = 1e-8  # what rounding leaves of a combination that the runs tell
+_UNFELT = 1e-6  # share of the scatter below which the measurement changes no figure printed
 _FEWEST = 3  # blocks that hold as many levels, from which their drift is estimated
 LN = "ln size"
 CONDITION = "condition"
@@ -104,6 +106,32 @@ class TrialDesign:
         """Degrees of freedom beside the fixed part."""
         return len(self.x) - int(np.linalg.matrix_rank(self.x))
 
+    @cached_property
+    def row_space(self) -> Array:
+        """Projector on the combinations of columns of x that the runs can tell, shape (p, p)."""
+        return np.asarray(np.linalg.pinv(self.x) @ self.x, dtype=np.float64)
+
+    def is_told(self, row: Array) -> bool:
+        """Whether the runs can tell a combination of the columns of x."""
+        return bool(np.abs(row @ self.row_space - row).max() < _UNTOLD)
+
+    def unlinked(self) -> tuple[tuple[str, str], ...]:
+        """Conditions that blocks or further factors keep apart from most of their level."""
+        found: list[tuple[str, str]] = []
+        for where in dict.fromkeys(where for _, where in self.cells):
+            linked: list[list[tuple[str, str]]] = []
+            for cell in (one for one in self.cells if one[1] == where):
+                row = self.mean_row(*cell)
+                own = (one for one in linked if self.is_told(row - self.mean_row(*one[0])))
+                mates = next(own, None)
+                if mates is None:
+                    linked.append([cell])
+                else:
+                    mates.append(cell)
+            largest = max(linked, key=len)
+            found += [cell for one in linked if one is not largest for cell in one]
+        return tuple(found)
+
     def mean_row(self, level: str, where: str = "") -> Array:
         """Weights of a condition on the columns of x, for differences between conditions."""
         row = np.zeros(self.x.shape[1])
@@ -114,15 +142,16 @@ class TrialDesign:
 def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
     """The design of the runs of a frame."""
     texts = cell_texts(frame, plan)
-    order = frame.reset_index(drop=True).sort_values([*_where_columns(plan), plan.by])
+    order = frame.reset_index(drop=True).sort_values([*where_columns(plan), plan.by])
     cells = tuple(dict.fromkeys(texts[row] for row in order.index))
-    columns = [np.array([[one == cell for cell in cells] for one in texts], dtype=float)]
+    held = [[one == cell for cell in cells] for one in texts]
+    columns = [np.array(held, dtype=float).reshape(len(texts), len(cells))]
     columns += [_indicators(frame, (name,)) for name in plan.also]
     columns += [_indicators(frame, columns_of(one)) for one in plan.blocks]
     parts, names = [], []
     for one in plan.cells:
         same = _same(frame, columns_of(one))
-        if 1.0 < same.sum(axis=0).max() < len(frame):
+        if 1.0 < same.sum(axis=0).max(initial=0.0) < len(frame):
             parts.append(same)
             names.append("cell")
     drift = _drift(frame, plan)
@@ -137,7 +166,7 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
     )
 
 
-def _where_columns(plan: ComparisonPlan) -> list[str]:
+def where_columns(plan: ComparisonPlan) -> list[str]:
     return [] if plan.where is None else [plan.where]
 
 
@@ -219,6 +248,11 @@ class QuantityAnalysis:
         return self.response.frame
 
     @property
+    def cells(self) -> tuple[tuple[str, str], ...]:
+        """Conditions that can be compared with others of their level."""
+        return tuple(one for one in self.design.cells if one not in self.response.obstacles)
+
+    @property
     def y(self) -> Array:
         """Values of ln size, shape (n,)."""
         return self.frame["ln_value"].to_numpy(dtype=float)
@@ -278,8 +312,20 @@ class QuantityAnalysis:
             return self._by_single_runs(question)
         if self.plan.test is LevelTest.KENWARD_ROGER or self._is_large(question):
             return self._by_kenward_roger(question)
-        law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
-        return law.judge(self.y)
+        known = self.known if self._known_is_felt(question) else None
+        return LevelLaw(self.design.x, self.design.parts, known, question, self.y).judge(self.y)
+
+    def _known_is_felt(self, question: Question) -> bool:
+        """Whether the measurement counts beside the scatter, in it and in what is asked."""
+        x, y, known = self.design.x, self.y, self.known
+        weights = question.contrasts @ np.linalg.pinv(x)
+        rest = y - x @ (np.linalg.pinv(x) @ y)
+        scatter = float(rest @ rest) / self.design.left
+        inside = known - x @ (np.linalg.pinv(x) @ known)
+        asked = np.einsum("ij,jk,ik->i", weights, known, weights)
+        own = scatter * np.square(weights).sum(axis=1)
+        felt = float(np.trace(inside)) > _UNFELT * scatter * self.design.left
+        return felt or bool((asked > _UNFELT * own).any())
 
     def _is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
@@ -335,30 +381,6 @@ class QuantityAnalysis:
         for one in self.plan.cells[:1]:
             v = v + own[1] * _same(self.frame, columns_of(one))
         return np.asarray(v, dtype=np.float64)
-
-
-def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
-    """Mean of ln size at each condition with its own interval.
-
-    Columns: the factor, the further factors joined, estimate, lower, upper.
-    """
-    fit, plan, level = one.fit, one.plan, one.response.level
-    names = [plan.by, *_where_columns(plan)]
-    if fit is not None and plan.by in fit.model.factors:
-        means = fit.marginal_means(plan.by, by=plan.where, level=level)
-        return means[[*names, "estimate", "lower", "upper"]]
-    if fit is not None:
-        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
-        found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
-        own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-        return own.assign(**found[["estimate", "lower", "upper"]])
-    rows = np.linalg.pinv(one.design.x)[: len(one.design.cells)]
-    half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
-        np.einsum("ij,jk,ik->i", rows, one.total(), rows)
-    )
-    own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-    estimate = rows @ one.y
-    return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
 
 
 def _component(name: str, plan: ComparisonPlan) -> str:
@@ -531,7 +553,10 @@ def analyse_sizes(
             level=level,
         )
         left = replace(response, plan=_left_plan(response.frame, plan))
-        return QuantityAnalysis(response=left, design=trial_design(left.frame, left.plan))
+        design = trial_design(left.frame, left.plan)
+        apart = ComparisonRemark.NOT_LINKED(columns=_linking(left.plan))
+        obstacles = dict(left.obstacles) | dict.fromkeys(design.unlinked(), apart)
+        return QuantityAnalysis(response=replace(left, obstacles=obstacles), design=design)
 
     return Analysis(
         study=study,
@@ -540,6 +565,12 @@ def analyse_sizes(
         quantities={name: one(name, joint) for name, joint in known.items()},
         measured=measured,
     )
+
+
+def _linking(plan: ComparisonPlan) -> tuple[str, ...]:
+    """Columns within whose levels conditions are compared."""
+    blocks = (name for one in plan.blocks for name in columns_of(one))
+    return tuple(dict.fromkeys((*plan.also, *blocks)))
 
 
 def _left_plan(frame: pd.DataFrame, plan: ComparisonPlan) -> ComparisonPlan:

@@ -26,7 +26,6 @@ from psdstats.comparison.analysis import (
     SpreadBasis,
     analyse,
     analyse_sizes,
-    condition_means,
 )
 from psdstats.comparison.answers import Answers, answer, balance_answer, with_missing
 from psdstats.comparison.plan import (
@@ -266,7 +265,8 @@ def _obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
-    return None
+    apart = [one.response.obstacles[cell] for cell in one.design.unlinked()]
+    return apart[0] if apart and len({where for _, where in one.cells}) == len(one.cells) else None
 
 
 def _not_compared(

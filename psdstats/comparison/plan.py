@@ -440,7 +440,8 @@ def _refuse_groupings(
                 f"{grouping} is a factor of this comparison, so it cannot be a grouping (within) "
                 f"by itself: leave it out of one of them{''.join(combined)}."
             )
-        for factor in factors:
+        # a level answered by itself may have a group to itself
+        for factor in (one for one in factors if one == factors[0] or one not in crossed):
             pairs = frame[[factor, grouping]].drop_duplicates()
             if not (pairs[factor].is_unique and pairs[grouping].is_unique):
                 continue

@@ -518,6 +518,9 @@ REMARKS: dict[RemarkKind, Wording] = {
     ComparisonRemark.REFUSED: lambda _, why: (
         f'the runs that are left are too few for the model ("{why}")'
     ),
+    ComparisonRemark.NOT_LINKED: lambda _, columns: (
+        f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
+    ),
     ComparisonRemark.NO_RUN_LEFT: lambda _: "no run is left to estimate it from",
     ComparisonRemark.FEW_UNITS: lambda _, paired: (
         f"fewer than two {_units(paired)} are left to estimate its spread from"
