@@ -167,6 +167,7 @@ def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
 
 
 def where_columns(plan: ComparisonPlan) -> list[str]:
+    """Column of the levels answered by themselves, where there is one."""
     return [] if plan.where is None else [plan.where]
 
 

@@ -27,7 +27,13 @@ from psdstats.comparison.analysis import (
     analyse,
     analyse_sizes,
 )
-from psdstats.comparison.answers import Answers, answer, balance_answer, with_missing
+from psdstats.comparison.answers import (
+    Answers,
+    answer,
+    balance_answer,
+    condition_means,
+    with_missing,
+)
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
