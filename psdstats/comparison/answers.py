@@ -25,16 +25,23 @@ from psdstats.findings import (
     Contrast,
     ContrastKind,
     Course,
+    Ending,
     FactorAnswer,
     Finding,
     FindingKind,
     Numbers,
     Remark,
+    Stop,
 )
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.models.judged import Judged
-from psdstats.models.verdicts import judge
+from psdstats.models.verdicts import (
+    PLAUSIBLE_RUN_TO_RUN_PERCENT,
+    VerdictRemark,
+    judge,
+    undoing_percent,
+)
 from psdstats.student import critical_t
 
 _TINY = 1e-8
@@ -196,6 +203,67 @@ def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
         return np.asarray(row @ np.linalg.pinv(x), dtype=np.float64)
     own = np.array([text == cell for text in texts], dtype=float)
     return np.asarray(own / own.sum(), dtype=np.float64)
+
+
+def with_doubt(one: QuantityAnalysis, answers: Answers) -> Answers:
+    """Answers by the measurement alone: each with the run-to-run variation that would undo it."""
+    asked, judged = answers.asked, answers.judged
+    weights = asked.question.contrasts @ np.linalg.pinv(one.design.x)
+    percent = undoing_percent(
+        judged.estimate,
+        judged.se,
+        judged.half_width(1.0 - one.response.level) / judged.se,
+        leverage=np.square(weights).sum(axis=1),
+    )
+    courses = zip(answers.courses, asked.courses, strict=True)
+    return replace(
+        answers,
+        findings=tuple(map(_doubted, answers.findings)),
+        courses=tuple(_in_doubt(own, rows.change.widths(percent)) for own, rows in courses),
+        factors=tuple(
+            replace(two, control=_doubted(two.control), at=tuple(map(_doubted, two.at)))
+            for two in answers.factors
+        ),
+    )
+
+
+def _doubted(finding: Finding) -> Finding:
+    """A finding on two single runs that is judged by the measurement alone."""
+    numbers = finding.numbers
+    if not np.isfinite([numbers.estimate, numbers.upper, numbers.u]).all():
+        return finding
+    critical = (numbers.upper - numbers.estimate) / numbers.u
+    return judge(
+        finding.subject,
+        numbers,
+        kind=finding.kind,
+        level=finding.level,
+        margin_percent=finding.margin_percent,
+        undone_by_percent=float(undoing_percent(numbers.estimate, numbers.u, critical)),
+    )
+
+
+def _in_doubt(course: Course, percent: Array) -> Course:
+    """A course whose spread nothing tells: a fall may stand, when to stop cannot be told."""
+    stop = course.stop
+    if stop is not None:
+        stop = Stop(
+            ending=Ending.CANNOT_BE_TOLD,
+            last=stop.last,
+            before=stop.before,
+            margin_percent=stop.margin_percent,
+            is_stated=stop.is_stated,
+            reasons=(VerdictRemark.RUN_TO_RUN_UNKNOWN(percent=0.0),),
+        )
+    stands = np.asarray(course.shown) & (percent >= PLAUSIBLE_RUN_TO_RUN_PERCENT)
+    lasting = np.flip(np.logical_and.accumulate(np.flip(stands)))
+    return replace(
+        course,
+        fallen=_doubted(course.fallen),
+        shown=tuple(map(bool, stands)),
+        since=course.times[1 + int(np.argmax(lasting))] if lasting.any() else None,
+        stop=stop,
+    )
 
 
 def with_missing(

@@ -32,6 +32,7 @@ from psdstats.comparison.answers import (
     answer,
     balance_answer,
     condition_means,
+    with_doubt,
     with_missing,
 )
 from psdstats.comparison.plan import (
@@ -359,6 +360,7 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
     answers = answer(one, families)
     spread = one.spread
     known = spread.basis is not SpreadBasis.NONE
+    answers = answers if known else with_doubt(one, answers)
     return QuantityComparison(
         quantity=one.quantity,
         route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
@@ -367,7 +369,7 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
         )
         if known
         else ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
-        tests=_tests(one, answers.tests),
+        tests=_tests(one, answers),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         courses=answers.courses,
@@ -386,7 +388,7 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         quantity=one.quantity,
         route=Route.MIXED_MODEL,
         basis=ComparisonRemark.BY_MODEL(),
-        tests=_tests(one, answers.tests),
+        tests=_tests(one, answers),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         fit=fit,
@@ -419,9 +421,9 @@ def _drift_is_unknown(one: QuantityAnalysis) -> bool:
     return allowed and "drift" not in one.design.part_names and one.frame[plan.by].nunique() > 2
 
 
-def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, ...]:
+def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
     """The factor at all its levels at once, and its interaction with the further factors."""
-    plan, fit = one.plan, one.fit
+    plan, fit, p = one.plan, one.fit, answers.tests
     terms: dict[str, Grouping] = {"time": plan.by}
     if plan.where is not None:
         terms |= {"interaction": (plan.by, plan.where)}
@@ -429,9 +431,11 @@ def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, 
     for name, term in terms.items():
         if name not in p:
             continue
-        if fit is None or plan.by not in fit.model.factors:
-            f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
-        else:
+        f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
+        if one.design.left < 1 and isinstance(answers.judged, StudentJudged):
+            whole, df_num, df = answers.judged.joint_f(list(p).index(name))
+            f, df_den, plain = float(whole), float(df), p[name]
+        elif fit is not None and plan.by in fit.model.factors:
             test = fit.test(term)
             f, df_num, df_den, plain = test.f, test.df_num, test.df_den, test.p
         found.append(

@@ -215,6 +215,8 @@ def _test_sentence(plan: ComparisonPlan, result: QuantityComparison, say: Numera
 
 
 def _basis(test: OverallTest, say: Numerals) -> str:
+    if np.isnan(test.f):
+        return p_words(test.p, say)
     if not np.isfinite(test.df_den):
         statistic = f"chi-square({test.df_num:.0f}) = {say(test.f * test.df_num, '.1f')}"
     else:
