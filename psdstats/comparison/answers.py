@@ -215,7 +215,7 @@ def with_doubt(one: QuantityAnalysis, answers: Answers) -> Answers:
         judged.half_width(1.0 - one.response.level) / judged.se,
         leverage=np.square(weights).sum(axis=1),
     )
-    courses = zip(answers.courses, asked.courses, strict=True)
+    courses = zip(answers.courses, asked.courses, strict=False)  # none but of milling time
     return replace(
         answers,
         findings=tuple(map(_doubted, answers.findings)),

@@ -313,7 +313,9 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
 def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
     """Verdicts on contrasts that are each judged by their own spread."""
     plan, level = response.plan, response.level
-    found = own_contrasts(response.frame, response.known, plan, asked, level=level)
+    found = own_contrasts(
+        response.frame, response.known, plan, asked, levels=response.levels, level=level
+    )
     if found is None:
         return []
     columns = {

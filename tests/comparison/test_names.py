@@ -31,7 +31,7 @@ def _jars(planted, **options):
 
 
 def test_levels_compared_keep_their_names(planted):
-    found = _jars(planted, by="jar", leave_out=["milling_time_min"])
+    found = _jars(planted, by="jar", also=["milling_time_min"])
     row, *_ = found["D50"].effects.to_dict("records")
     assert (row["high"], row["low"], row["where"]) == (DRY[1], DRY[0], "")
     verdict, _ = words.headlines(found)
