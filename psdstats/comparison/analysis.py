@@ -17,7 +17,7 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import CHARGE, QUANTITIES
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
 from psdstats.comparison.spread import drift_slope, level_order
@@ -171,7 +171,8 @@ def where_columns(plan: ComparisonPlan) -> list[str]:
 
 
 def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
-    number = frame.groupby(list(columns), sort=True, observed=True).ngroup().to_numpy()
+    groups = frame.groupby(list(columns), sort=True, observed=True, dropna=False)
+    number = groups.ngroup().to_numpy()
     return np.asarray(np.equal.outer(number, np.unique(number)), dtype=np.float64)
 
 
@@ -194,7 +195,7 @@ def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...
     if plan.spread is not SpreadRule.DRIFTING or level_order(frame[plan.by]) is None:
         return None
     for one in map(columns_of, plan.blocks):
-        held = frame.groupby(list(one), observed=True)[plan.by].nunique()
+        held = frame.groupby(list(one), observed=True, dropna=False)[plan.by].nunique()
         if int((held >= _FEWEST).sum()) >= _FEWEST:
             return one
     return None
@@ -313,7 +314,12 @@ class QuantityAnalysis:
         if self.plan.test is LevelTest.KENWARD_ROGER or self._is_large(question):
             return self._by_kenward_roger(question)
         known = self.known if self._known_is_felt(question) else None
-        return LevelLaw(self.design.x, self.design.parts, known, question, self.y).judge(self.y)
+        # simulated laws depend on the order of the rows, answers must not
+        order = np.lexsort((self.y, *self.design.x.T[::-1]))
+        x, y, both = self.design.x[order], self.y[order], np.ix_(order, order)
+        parts = np.array([one[both] for one in self.design.parts])
+        known = None if known is None else known[both]
+        return LevelLaw(x, parts, known, question, y).judge(y)
 
     def _known_is_felt(self, question: Question) -> bool:
         """Whether the measurement counts beside the scatter, in it and in what is asked."""
@@ -396,6 +402,7 @@ def _component(name: str, plan: ComparisonPlan) -> str:
 def random_fit(response: Response) -> MixedModelFit:
     """The mixed model whose standard deviations are printed."""
     plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
+    frame = frame.fillna({CHARGE: ""})
     order = ORDER.format(plan.by)
     place = level_order(frame[plan.by])
     slope = None

@@ -196,7 +196,7 @@ def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
     row[:count] = one.design.mean_row(*cell)[:count]
     start = count
     for columns in [*((name,) for name in one.plan.also), *map(columns_of, one.plan.blocks)]:
-        end = start + one.frame.groupby(list(columns), observed=True).ngroups
+        end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
         row[start:end] /= row[start:end].sum()
         start = end
     if one.design.is_told(row):
