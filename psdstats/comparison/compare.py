@@ -32,7 +32,8 @@ from psdstats.comparison.answers import (
     answer,
     balance_answer,
     condition_means,
-    with_doubt,
+    doubted,
+    drift_is_unknown,
     with_missing,
 )
 from psdstats.comparison.plan import (
@@ -267,7 +268,7 @@ def _obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
-    apart = [one.response.obstacles[cell] for cell in one.design.unlinked()]
+    apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
     return apart[0] if apart and len({where for _, where in one.cells}) == len(one.cells) else None
 
 
@@ -362,7 +363,8 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
     answers = answer(one, families)
     spread = one.spread
     known = spread.basis is not SpreadBasis.NONE
-    answers = answers if known else with_doubt(one, answers)
+    if not known:
+        answers = replace(answers, findings=tuple(map(doubted, answers.findings)))
     return QuantityComparison(
         quantity=one.quantity,
         route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
@@ -412,15 +414,8 @@ def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
         balance=balance_answer(one, answers),
         single_runs=single,
         scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
-        drift_unknown=_drift_is_unknown(one),
+        drift_unknown=drift_is_unknown(one),
     )
-
-
-def _drift_is_unknown(one: QuantityAnalysis) -> bool:
-    """Whether blocks may drift apart, and are too few to show it or to say it."""
-    plan = one.plan
-    allowed = plan.spread is SpreadRule.DRIFTING and plan.drift is None and bool(plan.blocks)
-    return allowed and "drift" not in one.design.part_names and one.frame[plan.by].nunique() > 2
 
 
 def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
