@@ -26,12 +26,13 @@ from psdstats.comparison.analysis import (
     SpreadBasis,
     analyse,
     analyse_sizes,
-    condition_means,
 )
 from psdstats.comparison.answers import (
     Answers,
     answer,
     balance_answer,
+    condition_means,
+    doubted,
     drift_is_unknown,
     with_missing,
 )
@@ -267,7 +268,8 @@ def _obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
-    return None
+    apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
+    return apart[0] if apart and len({where for _, where in one.cells}) == len(one.cells) else None
 
 
 def _not_compared(
@@ -312,7 +314,9 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
 def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
     """Verdicts on contrasts that are each judged by their own spread."""
     plan, level = response.plan, response.level
-    found = own_contrasts(response.frame, response.known, plan, asked, level=level)
+    found = own_contrasts(
+        response.frame, response.known, plan, asked, levels=response.levels, level=level
+    )
     if found is None:
         return []
     columns = {
@@ -359,6 +363,8 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
     answers = answer(one, families)
     spread = one.spread
     known = spread.basis is not SpreadBasis.NONE
+    if not known:
+        answers = replace(answers, findings=tuple(map(doubted, answers.findings)))
     return QuantityComparison(
         quantity=one.quantity,
         route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
@@ -367,7 +373,7 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
         )
         if known
         else ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
-        tests=_tests(one, answers.tests),
+        tests=_tests(one, answers),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         courses=answers.courses,
@@ -386,7 +392,7 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         quantity=one.quantity,
         route=Route.MIXED_MODEL,
         basis=ComparisonRemark.BY_MODEL(),
-        tests=_tests(one, answers.tests),
+        tests=_tests(one, answers),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         fit=fit,
@@ -412,9 +418,9 @@ def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
     )
 
 
-def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, ...]:
+def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
     """The factor at all its levels at once, and its interaction with the further factors."""
-    plan, fit = one.plan, one.fit
+    plan, fit, p = one.plan, one.fit, answers.tests
     terms: dict[str, Grouping] = {"time": plan.by}
     if plan.where is not None:
         terms |= {"interaction": (plan.by, plan.where)}
@@ -422,9 +428,11 @@ def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, 
     for name, term in terms.items():
         if name not in p:
             continue
-        if fit is None or plan.by not in fit.model.factors:
-            f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
-        else:
+        f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
+        if one.design.left < 1 and isinstance(answers.judged, StudentJudged):
+            whole, df_num, df = answers.judged.joint_f(list(p).index(name))
+            f, df_den, plain = float(whole), float(df), p[name]
+        elif fit is not None and plan.by in fit.model.factors:
             test = fit.test(term)
             f, df_num, df_den, plain = test.f, test.df_num, test.df_den, test.p
         found.append(

@@ -215,6 +215,8 @@ def _test_sentence(plan: ComparisonPlan, result: QuantityComparison, say: Numera
 
 
 def _basis(test: OverallTest, say: Numerals) -> str:
+    if np.isnan(test.f):
+        return p_words(test.p, say)
     if not np.isfinite(test.df_den):
         statistic = f"chi-square({test.df_num:.0f}) = {say(test.f * test.df_num, '.1f')}"
     else:
@@ -517,6 +519,9 @@ REMARKS: dict[RemarkKind, Wording] = {
     ),
     ComparisonRemark.REFUSED: lambda _, why: (
         f'the runs that are left are too few for the model ("{why}")'
+    ),
+    ComparisonRemark.NOT_LINKED: lambda _, columns: (
+        f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
     ),
     ComparisonRemark.NO_RUN_LEFT: lambda _: "no run is left to estimate it from",
     ComparisonRemark.FEW_UNITS: lambda _, paired: (
