@@ -17,7 +17,7 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import QUANTITIES, column_words
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import Response, build_response, cell_texts
 from psdstats.comparison.spread import drift_slope, level_order
@@ -374,7 +374,7 @@ def _component(name: str, plan: ComparisonPlan) -> str:
 def random_fit(response: Response) -> MixedModelFit:
     """The mixed model whose standard deviations are printed."""
     plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
-    order = ORDER.format(plan.by)
+    order = ORDER.format(column_words(plan.by))
     place = level_order(frame[plan.by])
     slope = None
     if plan.spread is SpreadRule.DRIFTING and place is not None:

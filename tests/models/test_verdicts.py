@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.comparison.result import ComparisonRemark
+from psdstats.comparison.response import ComparisonRemark
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import VerdictRemark, judge, undoing_percent
 from psdstats.words.comparison import finding_sentence
 
 SUBJECT = Contrast(high="24", low="0", quantity="D50")
-BASE = "D50 at 24 min against 0 min"
+UNTOLD = "It cannot be told whether D50 at 24 min differs from that at 0 min"
 MISSED = {"estimate": -0.05, "lower": -0.16, "upper": 0.06, "p_adjusted": 0.3}
 SEEN = {"estimate": -0.3, "lower": -0.4, "upper": -0.2, "p_adjusted": 0.001}
 
@@ -30,14 +30,13 @@ def said(finding):
     return finding_sentence(finding, ComparisonPlan(by="milling_time_min"))
 
 
-def test_changed_names_ratio_interval_and_per_cent():
+def test_changed_names_change_interval_and_p():
     found = judged(estimate=-0.478, lower=-0.598, upper=-0.357, p_adjusted=4e-4)
     assert found.verdict is Verdict.CHANGED
     assert found.within_margin is None
     assert found.reasons == ()
     assert said(found) == (
-        f"{BASE}: changed, ratio 0.620 (95 % interval 0.550 to 0.700), a decrease of 38.0 % "
-        "(30.0 % to 45.0 %), p = 0.00040."
+        "D50 at 24 min is 38.0 % lower than that at 0 min (30.0 to 45.0 %), p = 0.00040."
     )
 
 
@@ -46,7 +45,7 @@ def test_changed_but_within_the_margin_says_both():
     found = judged(**numbers, margin_percent=10, equivalence_p=1e-6)
     assert found.verdict is Verdict.CHANGED
     assert found.within_margin is True
-    assert "within the margin of 10 %" in said(found)
+    assert said(found).endswith(", p = 0.0010, and within the margin of ±10 %.")
 
 
 def test_equivalent():
@@ -56,22 +55,40 @@ def test_equivalent():
     )
     assert found.verdict is Verdict.EQUIVALENT
     assert said(found) == (
-        f"{BASE}: equivalent within the margin of 10 % (p = 0.00030 of the equivalence test), "
-        "ratio 1.010 (95 % interval 0.980 to 1.041), an increase of 1.0 % (−2.0 % to 4.1 %)."
+        "D50 at 24 min is that at 0 min within ±10 % (p = 0.00030): it reads 1.0 % higher, between "
+        "2.0 % lower and 4.1 % higher."
     )
 
 
-def test_not_shown_gives_what_could_have_been_seen():
+def test_equivalent_shows_the_interval_of_its_own_test():
+    numbers = {"estimate": 0.01, "lower": -0.09, "upper": 0.11, "p_adjusted": 0.4}
+    found = judged(
+        **numbers,
+        margin_percent=10,
+        equivalence_p=0.0003,
+        equivalence_lower=-0.07,
+        equivalence_upper=0.09,
+    )
+    assert said(found).endswith("it reads 1.0 % higher, between 6.8 % lower and 9.4 % higher.")
+
+
+def test_not_shown_gives_how_large_a_change_may_yet_be():
     found = judged(**MISSED, detectable_decrease_percent=15.2)
     assert found.verdict is Verdict.NOT_SHOWN
-    assert "the smallest decrease this trial would show with 80 % power is 15 %" in said(found)
+    assert said(found) == (
+        "D50 at 24 min is not shown to differ from that at 0 min (p = 0.30): it reads 5 % lower, "
+        "between 15 % lower and 6 % higher."
+    )
 
 
 def test_margin_below_the_smallest_detectable_change_cannot_be_told():
     found = judged(**MISSED, margin_percent=5, equivalence_p=0.4, detectable_decrease_percent=15.2)
     assert found.verdict is Verdict.CANNOT_BE_TOLD
     assert [one.kind for one in found.reasons] == [VerdictRemark.MARGIN_TOO_SMALL]
-    assert "80 % power is 15 %, more than the margin of 5 % (4.8 % downwards)" in said(found)
+    assert said(found) == (
+        f"{UNTOLD}, because a change as large as the margin could easily have been missed; it reads "
+        "5 % lower, between 15 % lower and 6 % higher."
+    )
 
 
 def test_what_could_be_seen_decides_only_where_it_is_asked_to():
@@ -101,11 +118,17 @@ def test_margin_above_it_is_only_not_shown():
                     ComparisonRemark.NO_RUN_LEFT(),
                 )
             },
-            f"{BASE}: cannot be told, because D50 at 24 min is not bracketed by the sieves in 2 of "
-            "3 runs and no run is left to estimate it from.",
+            f"{UNTOLD}, because D50 at 24 min is not bracketed by the sieves in 2 of 3 runs and no "
+            "run is left to estimate it from.",
         ),
-        ({"estimate": 0.1, "lower": -np.inf, "upper": np.inf, "p_adjusted": 1.0}, "has no end."),
-        ({"estimate": 0.1}, "because there is no estimate with an interval."),
+        (
+            {"estimate": 0.1, "lower": -np.inf, "upper": np.inf, "p_adjusted": 1.0},
+            "so its interval has no end; it reads 10.5 % higher.",
+        ),
+        (
+            {"estimate": 0.1},
+            "because there is no estimate with an interval; it reads 10.5 % higher.",
+        ),
         (
             {
                 "estimate": 0.1,
@@ -114,7 +137,8 @@ def test_margin_above_it_is_only_not_shown():
                 "p_adjusted": 0.2,
                 "detectable_decrease_percent": 100.0,
             },
-            "; this trial has too little to go by to show any change.",
+            "because this trial has too little to go by to show any change; it reads 11 % higher, "
+            "between 10 % lower and 35 % higher.",
         ),
     ],
 )
@@ -133,8 +157,8 @@ def test_an_obstacle_outweighs_a_small_p():
 @pytest.mark.parametrize(
     ("percent", "verdict", "words"),
     [
-        (4.9, Verdict.CANNOT_BE_TOLD, "a run-to-run standard deviation of 4.9 % would undo it"),
-        (5.1, Verdict.CHANGED, "it would take a run-to-run standard deviation of 5.1 % to undo"),
+        (4.9, Verdict.CANNOT_BE_TOLD, "and a standard deviation of 4.9 % would undo it"),
+        (5.1, Verdict.CHANGED, "it would take a standard deviation of 5.1 % to undo this"),
     ],
 )
 def test_a_plausible_run_to_run_variation_undoes_a_change(percent, verdict, words):
@@ -147,7 +171,7 @@ def test_a_plausible_run_to_run_variation_undoes_a_change(percent, verdict, word
 def test_what_is_no_change_is_not_undone():
     found = judged(**MISSED, undone_by_percent=0.0)
     assert found.verdict is Verdict.NOT_SHOWN
-    assert said(found).endswith("; run-to-run variation was not estimated (one run at each level).")
+    assert said(found).endswith("; run-to-run variation was not estimated.")
 
 
 def test_the_variation_that_undoes_brings_the_interval_to_no_change():
