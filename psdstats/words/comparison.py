@@ -25,6 +25,7 @@ from psdstats.words.courses import (
     course_verdict,
     ends_of,
     factor_sentences,
+    head_words,
     level_words,
     place,
     stop_sentence,
@@ -76,7 +77,7 @@ def family_words(family: ContrastKind | str) -> tuple[str, str]:
 def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A verdict on two levels, as one sentence with its numbers and its reasons."""
     high, low = _sides(finding.subject, plan, say)
-    at = _at_level(finding.subject, plan)
+    head = head_words(finding.subject.where, plan, say)
     reasons = [sentence(one, say) for one in finding.reasons]
     numbers = finding.numbers
     difference = difference_words(numbers.estimate, *ends_of(finding), say)
@@ -84,20 +85,21 @@ def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLA
         case Verdict.CANNOT_BE_TOLD:
             because = f", because {' and '.join(reasons)}" if reasons else ""
             seen = "" if np.isnan(numbers.estimate) else f"; it reads {difference}"
-            return f"It cannot be told whether {high} differs from {low}{at}{because}{seen}."
+            said = f"{head}it cannot be told whether {high} differs from {low}{because}{seen}"
+            return f"{capital(said)}."
         case Verdict.EQUIVALENT:
             margin, p = say(finding.margin_percent or 0.0), p_words(numbers.equivalence_p, say)
-            said = f"{high} is {low} within ±{margin} %{at} ({p}): it reads {difference}"
+            said = f"{high} is {low} within ±{margin} % ({p}): it reads {difference}"
         case Verdict.NOT_SHOWN:
             p = p_words(numbers.p_adjusted, say)
-            said = f"{high} is not shown to differ from {low}{at} ({p}): it reads {difference}"
+            said = f"{high} is not shown to differ from {low} ({p}): it reads {difference}"
         case Verdict.CHANGED:
             p = p_words(numbers.p_adjusted, say)
             ends = (numbers.estimate, numbers.lower, numbers.upper)
-            said = f"{high} is {difference_words(*ends, say, than=low)}{at}, {p}"
+            said = f"{high} is {difference_words(*ends, say, than=low)}, {p}"
             if finding.within_margin:
                 said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
-    return f"{'; '.join([capital(said), *reasons])}."
+    return f"{'; '.join([capital(head + said), *reasons])}."
 
 
 def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
@@ -107,11 +109,6 @@ def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str,
     of = "of" if plan.by == GROUP else "at"
     high, low = (place(plan.by, one, say) for one in (subject.high, subject.low))
     return f"{subject.quantity} {of} {high}", f"that {of} {low}"
-
-
-def _at_level(subject: Contrast, plan: ComparisonPlan) -> str:
-    level = level_words(subject.where, plan)
-    return f" (at {level})" if level else ""
 
 
 def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, str]]:
@@ -601,8 +598,8 @@ REMARKS: dict[RemarkKind, Wording] = {
     PlanRemark.LEFT_OUT_ASKED: _left_out,
     PlanRemark.PART_OF_FACTOR: _part_of_factor,
     PlanRemark.LEFT_OUT: lambda _, column: (
-        f"{capital(column_words(column))} differs between runs and is not in the model; its effect counts "
-        "as variation between runs unless it is added as a further factor."
+        f"{capital(column_words(column))} differs between runs and is not in the model; its effect "
+        "counts as variation between runs unless it is added as a further factor."
     ),
     ComparisonRemark.BY_MODEL: lambda _: (
         "ln size: a mean for each condition, groups and charges that hold several being blocks; "

@@ -41,14 +41,14 @@ def place(column: str, level: str, say: Numerals = PLAIN) -> str:
     return f"{column_words(column)} {level}"
 
 
-def level_words(where: str, plan: ComparisonPlan) -> str:
+def level_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """The level of the further factors, such as "ball ratio 10"; empty where there is none.
 
     Levels of several factors together name their factors behind: "10, wet (ball ratio, medium)".
     """
     if len(plan.at_each) > 1 and where:
         return f"{where} ({', '.join(map(column_words, plan.at_each))})"
-    return f"{column_words(str(plan.where))} {where}" if where else ""
+    return place(str(plan.where), where, say) if where else ""
 
 
 def capital(text: str) -> str:
@@ -56,8 +56,9 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _head(where: str, plan: ComparisonPlan) -> str:
-    level = level_words(where, plan)
+def head_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """How a sentence on one level of the further factors begins; empty where there is none."""
+    level = level_words(where, plan, say)
     return f"At {level}, " if level else ""
 
 
@@ -131,7 +132,8 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
         verb = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
         said = f"is not shown to have {verb}: it went {went}{ratio}"
     clauses = "".join(f"; {sentence(one, say)}" for one in finding.reasons)
-    return f"{capital(f'{_head(course.where, plan)}{course.quantity} {said}')}{clauses}.{after}"
+    head = head_words(course.where, plan, say)
+    return f"{capital(f'{head}{course.quantity} {said}')}{clauses}.{after}"
 
 
 def course_verdict(course: Course) -> Verdict:
@@ -217,10 +219,9 @@ def _times(times: Sequence[str], say: Numerals) -> str:
 def _not_told(course: Course, plan: ComparisonPlan, went: str, say: Numerals) -> str:
     verb = ("rose" if _rises(plan) else "fell") if course.stop is not None else "changed"
     why = " and ".join(sentence(one, say) for one in course.fallen.reasons)
-    said = (
-        f"{_head(course.where, plan)}it cannot be told whether {course.quantity} {verb} by "
-        f"{place(TIME, course.times[-1], say)}"
-    )
+    last = place(TIME, course.times[-1], say)
+    said = head_words(course.where, plan, say)
+    said += f"it cannot be told whether {course.quantity} {verb} by {last}"
     if why:
         said += f", because {why}"
     if np.isfinite([course.start.estimate, course.end.estimate]).all():
@@ -233,7 +234,7 @@ def stop_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -
     stop, quantity = course.stop, course.quantity
     if stop is None:
         return ""
-    head, last = _head(course.where, plan), place(TIME, stop.last, say)
+    head, last = head_words(course.where, plan, say), place(TIME, stop.last, say)
     step = f"{say(float(stop.before), '.12g')} to {last}"
     other = _other(plan)
     match stop.ending:
@@ -259,10 +260,11 @@ def stop_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -
 def _little_left(stop: Stop, course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """From when on little was left, and what the trial does not say."""
     since, margin = stop.since or stop.before, say(stop.margin_percent)
-    said = (
-        f"{_head(course.where, plan)}from {place(TIME, since, say)} to the end of the trial "
-        f"({place(TIME, stop.last, say)}) less than {margin} % of {course.quantity} was left to "
-        f"gain ({say(100 * course.fallen.level, '.3g')} %)"
+    said = head_words(course.where, plan, say)
+    said += (
+        f"from {place(TIME, since, say)} to the end of the trial ({place(TIME, stop.last, say)}) "
+        f"less than {margin} % of {course.quantity} was left to gain "
+        f"({say(100 * course.fallen.level, '.3g')} %)"
     )
     if stop.stayed_within == since:
         said += f", and it stayed within ±{margin} % of its end"

@@ -86,8 +86,8 @@ def test_margin_below_the_smallest_detectable_change_cannot_be_told():
     assert found.verdict is Verdict.CANNOT_BE_TOLD
     assert [one.kind for one in found.reasons] == [VerdictRemark.MARGIN_TOO_SMALL]
     assert said(found) == (
-        f"{UNTOLD}, because a change as large as the margin could easily have been missed; it reads "
-        "5 % lower, between 15 % lower and 6 % higher."
+        f"{UNTOLD}, because a change as large as the margin could easily have been missed; it "
+        "reads 5 % lower, between 15 % lower and 6 % higher."
     )
 
 

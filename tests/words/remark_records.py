@@ -146,6 +146,8 @@ REMARKS = {
         RateRemark.TWO_GROUPS(),
         RateRemark.LARGEST_GAP(time_min=24.0),
         RateRemark.NO_TIME_TO_SPARE(times=3, parameters=3),
+        RateRemark.NO_REPEATS(),
+        RateRemark.TOO_FEW_TIMES(),
         RateRemark.EMPTY_RUN(run="alder-48min-a"),
         RateRemark.TOO_FEW_ABOVE(series="ball ratio 5", aperture_um=(355.0, 500.0)),
         RateRemark.FEW_SIEVES(),
