@@ -405,15 +405,23 @@ def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
 def ratios_caption(comparison: Comparison, family: str, say: Numerals = PLAIN) -> str:
     """Caption of the figure of ratios."""
     margin = comparison.plan.margin_percent
+    what = family_words(family)[0]
+    if family == ContrastKind.OWN:
+        what = f"levels of {column_words(str(comparison.plan.where))} at each "
+        what += column_words(comparison.plan.by)
     shaded = "" if margin is None else f" Shaded: within the margin of {say(margin)} %."
     return (
-        f"Ratios, {family_words(family)[0]}, with {say(100 * comparison.level)} % simultaneous "
-        f"intervals; left of 1 is smaller.{shaded}"
+        f"Ratios, {what}, with {say(100 * comparison.level)} % simultaneous intervals; left of 1 "
+        f"is smaller.{shaded}"
     )
 
 
 def ratio_label(subject: Contrast, plan: ComparisonPlan) -> str:
     """A contrast beside its interval in a figure: "48 vs 0 min, ball ratio 5"."""
+    if subject.family is ContrastKind.OWN:
+        return f"{contrast_words(subject)}, {place(plan.by, subject.where)}"
+    if subject.family is ContrastKind.INTERACTION:
+        return contrast_words(subject)
     unit = f" {UNITS[plan.by]}" if plan.by in UNITS else ""
     at = f", {level_words(subject.where, plan)}" if subject.where else ""
     return contrast_words(subject) + unit + at

@@ -383,6 +383,8 @@ def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     quantities = [result.quantity for result in comparison.results]
     families = comparison.families
     leads = not blocks
+    if ContrastKind.OWN in families:
+        blocks.append(ratio_drawing(comparison, ContrastKind.OWN, quantities, say))
     for family in families[:_SHOWN]:
         blocks.append(ratio_drawing(comparison, family, quantities, say))
         place = Place.FIRST if leads and family == families[0] else Place.REPORT

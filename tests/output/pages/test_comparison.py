@@ -131,6 +131,8 @@ def test_differences_of_levels_stand_by_time(benches):
     assert list(own["milling_time_min"]) == ["0", "6", "12", "24", "48"]
     assert set(own["contrast"]) == {"10 vs 5"}
     assert table.caption == "Effect of ball ratio at each milling time: ratios of sizes."
+    drawing = ratio_drawing(benches.comparison, "own", ["D50"])
+    assert "D50 10 vs 5, 24 min: " in drawing.alternative
 
 
 def test_equivalence_has_the_interval_of_its_test(bench):
