@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
+from psdstats.comparison.advice import advise
 from psdstats.comparison.analysis import (
     Analysis,
     QuantityAnalysis,
@@ -27,7 +28,13 @@ from psdstats.comparison.analysis import (
     analyse_sizes,
     condition_means,
 )
-from psdstats.comparison.answers import answer, with_missing
+from psdstats.comparison.answers import (
+    Answers,
+    answer,
+    balance_answer,
+    drift_is_unknown,
+    with_missing,
+)
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -79,8 +86,7 @@ def compare(
     level: float = 0.95,
     across_quantities: bool = False,
     sources: Iterable[str | Source] | None = None,
-    propagation: Propagation | Callable[[], Propagation] | None = None,
-    seed: int = 0,
+    propagation: Propagation | None = None,
 ) -> Comparison:
     """Answer what milling did to the sizes of a trial, from one analysis of its design.
 
@@ -133,12 +139,9 @@ def compare(
     sources : iterable of (str or Source), optional
         Sources of uncertainty counted; default those the study switches on.  Run-to-run variation
         is never among them: the model estimates it.
-    propagation : Propagation, or callable that gives one, optional
+    propagation : Propagation, optional
         A joint result of this study made with `measurement_sources`; its sources and rule count
-        then.  A callable is asked only where single runs are judged by the measurement alone,
-        which needs draws; without it they are made here.
-    seed : int, default=0
-        Seed of the draws made here.
+        then.
 
     Returns
     -------
@@ -186,7 +189,6 @@ def compare(
         level=1.0 - (1.0 - level) / (len(quantities) if across_quantities and quantities else 1),
         sources=sources,
         propagation=propagation,
-        seed=seed,
     )
     return compare_analysis(
         analysis, families=families, level=level, across_quantities=across_quantities
@@ -370,6 +372,8 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
         means=_as_sizes(condition_means(one)),
         courses=answers.courses,
         factors=answers.factors,
+        balance=balance_answer(one, answers),
+        advice=_advice(one, answers),
     )
 
 
@@ -388,8 +392,23 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         fit=fit,
         courses=answers.courses,
         factors=answers.factors,
+        balance=balance_answer(one, answers),
+        advice=_advice(one, answers),
         remarks=remarks,
         influence=None if fit is None else _influence(fit, plan, one.response.level),
+    )
+
+
+def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
+    """What to do next, from what was found and what the design lacks."""
+    single = one.design.left < 1
+    return advise(
+        answers.courses,
+        answers.factors,
+        balance=balance_answer(one, answers),
+        single_runs=single,
+        scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
+        drift_unknown=drift_is_unknown(one),
     )
 
 
