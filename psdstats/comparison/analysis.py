@@ -17,7 +17,7 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import CHARGE, QUANTITIES, TIME
+from psdstats.columns import CHARGE, QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import known_where_open
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
@@ -336,7 +336,7 @@ def random_fit(response: Response) -> MixedModelFit:
     """The mixed model whose standard deviations are printed."""
     plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
     frame = frame.fillna({CHARGE: ""})
-    order = ORDER.format(plan.by)
+    order = ORDER.format(column_words(plan.by))
     place = level_order(frame[plan.by])
     slope = None
     if plan.spread is SpreadRule.DRIFTING and place is not None:

@@ -445,7 +445,9 @@ def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
 
 def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]:
     """State of the fit, cautions of the design and of its spread."""
-    remarks = [*fit.status, *fit.cautions]
+    remarks = [*fit.status]
+    if plan.test is LevelTest.KENWARD_ROGER:  # they are about its tests
+        remarks += fit.cautions
     if any(isinstance(one, RandomSlope) for one in fit.model.random):
         remarks.append(ComparisonRemark.DRIFT_ALLOWED())
     found = find_misfit(fit, plan)

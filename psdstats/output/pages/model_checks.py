@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.analysis import CONDITION
 from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Remark
@@ -67,7 +68,9 @@ def model_checks_page(
     remarks: list[tuple[str, Remark]] = []
     if group is not None:
         found = {
-            name: leave_one_group_out(fit, by, grouping=group, alpha=1.0 - comparison.level)
+            name: leave_one_group_out(
+                fit, _term(fit, by), grouping=group, alpha=1.0 - comparison.level
+            )
             for name, fit in fits.items()
         }
         told += [(name, words.influence_sentence(one, say)) for name, one in found.items()]
@@ -92,6 +95,11 @@ def model_checks_page(
         blocks=tuple(blocks),
         notes=once_each(remarks, say),
     )
+
+
+def _term(fit: MixedModelFit, by: str) -> str:
+    """The term that holds the levels compared: whole conditions where some combinations lack."""
+    return by if by in fit.model.factors else CONDITION
 
 
 def _residual_drawings(
@@ -164,7 +172,7 @@ def _common_table(
     """The test of the mixed model beside the common ones; these without uncertainty."""
     rows = []
     for name, fit in fits.items():
-        own = fit.test(by)
+        own = fit.test(_term(fit, by))
         of_model = {"test": "mixed model", "statistic": own.f, "df": own.df_num}
         rows.append({"quantity": name, **of_model, "df_error": own.df_den, "p": own.p})
         for check in checks[name]:
@@ -236,10 +244,11 @@ def _variance_table(
 
 def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
     """Bootstrap of the likelihood ratio, and permutation where rows can be exchanged."""
-    drawn = bootstrap_test(fit, by, _DRAWS)
+    term = _term(fit, by)
+    drawn = bootstrap_test(fit, term, _DRAWS)
     rows = [{"test": "bootstrap", "p": drawn.p, "draws": drawn.draws}]
     try:
-        mixed = permutation_test(fit, by, _DRAWS)
+        mixed = permutation_test(fit, term, _DRAWS)
         if mixed.smallest_p <= 0.05:
             rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
     except ModelError:  # no rows can be exchanged

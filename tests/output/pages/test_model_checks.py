@@ -36,7 +36,7 @@ def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, m
     page = model_checks_page(benches.comparison, thorough=True)
     variances, resampled = page.tables[-2:]
     assert variances.name == "variance intervals D50"
-    assert "group, drift a step of milling time" in variances.frame["component"].tolist()
+    assert "group, drift per step of milling time" in variances.frame["component"].tolist()
     assert (variances.frame["lower"] <= variances.frame["upper"]).all()
     assert resampled.name == "resampled tests D50"
     assert resampled.frame["test"].tolist() == ["bootstrap"]  # two arrangements are too few
