@@ -26,13 +26,17 @@ from ..options import (
 if TYPE_CHECKING:
     from psdstats.planning import Variation
 
-SUMMARY = "chance of showing a change, and the smallest change likely to be shown"
+SUMMARY = "chance of showing a change and that little was left, and the smallest trial enough"
 EXAMPLE = (
     "psdstats plan power --run-percent 2 --drift-percent 2 --change -10 --replicates 1,2,3 "
     "--powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 --resolution 0.1 --sample-g 25"
 )
 
-_QUESTIONS = {"each": "each against first", "last": "last against first", "any": "any difference"}
+_QUESTIONS = {
+    "end": "fallen by the end",
+    "each": "each against first",
+    "last": "last against first",
+}
 _SOURCES = (
     ("run", "between repeated runs of one group at one time"),
     ("group", "between groups, the same at all times (default 0)"),
@@ -62,6 +66,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             "PERCENT",
             "change of size from first to last time that shall be shown",
         ),
+        (
+            "--margin",
+            5.0,
+            "PERCENT",
+            "gain too small to go on for: less shall be shown to be left after a level last step",
+        ),
     )
     add_values(
         parser,
@@ -73,8 +83,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--question",
         choices=tuple(_QUESTIONS),
-        default="each",
-        help="each time against the first, the last time alone, or any difference at all",
+        default="end",
+        help="finer (or coarser) by the end, one-sided; the last time within each against the "
+        "first, two-sided; or the last against the first alone, two-sided (default: end)",
+    )
+    parser.add_argument(
+        "--spread",
+        choices=("drifting", "pooled"),
+        default="drifting",
+        help="whether the analysis lets groups drift apart, where three hold three times, or "
+        "takes one spread for all times (default: drifting)",
     )
     add_values(
         parser,
@@ -112,9 +130,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
             times=options.times,
             replicates=options.replicates,
             change_percent=options.change,
+            margin_percent=options.margin,
             question=_QUESTIONS[options.question],
+            spread=options.spread,
             alpha=options.alpha,
             wanted_power=options.power,
+            seek_smallest=True,
             trials=options.trials,
             seed=options.seed,
             progress=progress,

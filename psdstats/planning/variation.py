@@ -28,11 +28,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES, TIME
+from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.models.design_columns import RandomSlope
-from psdstats.models.engine import CovarianceParts
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
@@ -131,53 +131,60 @@ class Design:
         """Number of runs."""
         return self.groups * self.times * self.replicates
 
-    @property
-    def random_cells(self) -> bool:
-        """Whether group × time can be told apart from run to run."""
-        return self.groups > 1 and self.replicates > 1
+    def allows_drift(self, spread: SpreadRule | str) -> bool:
+        """Whether the analysis lets each group drift along a line of its own in the order."""
+        enough = self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
+        return enough and SpreadRule(spread) is SpreadRule.DRIFTING
 
-    @property
-    def group_lines(self) -> bool:
-        """Whether each group is given a line of its own in the order of times."""
-        return self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
-
-
-def _labels(design: Design) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    group, time, _ = np.indices((design.groups, design.times, design.replicates))
-    return group.ravel(), time.ravel()
+    def allows_for(self, variation: Variation, spread: SpreadRule | str) -> bool:
+        """Whether the analysis allows for all that varies, so that it errs no more than it says."""
+        drifts, cells = variation.drift_percent > 0, variation.group_time_percent > 0
+        return (self.allows_drift(spread) or not drifts) and (self.groups > 1 or not cells)
 
 
-def time_indicators(design: Design) -> Array:
-    """Design matrix of cell means, shape (runs, times): one column a time."""
-    _, time = _labels(design)
-    return np.eye(design.times)[time]
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlannedAnalysis:
+    """The arrays by which `compare` judges a complete trial.
 
-
-def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
-    """What the analysis knows and what it estimates.
-
-    Notes
-    -----
-    Random: group, where there are several; with three groups and three times or more a line of
-    each group in the order of times, zero at the first; with replicates group × time; run to run
-    always.  Known: measurement and shared sieves, at the values of `variation`.
+    Parameters
+    ----------
+    x : ndarray, shape (runs, times + groups)
+        A column a time, then one a group: groups are fixed blocks.
+    parts : ndarray, shape (k, runs, runs)
+        What unknown variances multiply: group × time where repeated, drift where it is allowed
+        for, run to run last.
+    known : ndarray, shape (runs, runs), or None
+        Measurement and shared sieves, at the values of the variation.
     """
-    group, time = _labels(design)
+
+    x: Array
+    parts: Array
+    known: Array | None
+
+
+def analysis_of(
+    design: Design, variation: Variation, spread: SpreadRule | str = SpreadRule.DRIFTING
+) -> PlannedAnalysis:
+    """What the analysis of a planned trial takes as fixed, estimates and knows."""
+    group, time, _ = (
+        one.ravel() for one in np.indices((design.groups, design.times, design.replicates))
+    )
     same_group = (group[:, None] == group).astype(float)
-    matrices = []
-    if design.groups > 1:
-        matrices.append(same_group)
-    if design.group_lines:
-        matrices.append(same_group * np.outer(time, time))
-    if design.random_cells:
-        matrices.append(same_group * (time[:, None] == time))
-    matrices.append(np.eye(design.runs))
+    parts = []
+    if design.groups > 1 and design.replicates > 1:
+        parts.append(same_group * (time[:, None] == time))
+    if design.allows_drift(spread):
+        order = time - time.mean()
+        parts.append(same_group * np.outer(order, order))
+    parts.append(np.eye(design.runs))
     known = None
     if variation.measurement_percent > 0 or variation.sieves_percent > 0:
         known = (variation.sieves_percent / 100) ** 2 * same_group
         known = known + (variation.measurement_percent / 100) ** 2 * np.eye(design.runs)
-    return CovarianceParts(
-        matrices=np.array(matrices), is_variance=np.ones(len(matrices), dtype=bool), known=known
+    return PlannedAnalysis(
+        x=np.hstack([np.eye(design.times)[time], np.eye(design.groups)[group]]),
+        parts=np.array(parts),
+        known=known,
     )
 
 
