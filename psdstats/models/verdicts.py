@@ -36,7 +36,12 @@ POWER = 0.8
 PLAUSIBLE_RUN_TO_RUN_PERCENT = 5.0
 """Run-to-run standard deviation a milling trial may well have (common practice, no source)."""
 
-_WITH_INTERVAL = (FindingKind.LEVELS, FindingKind.GROUP)
+_WITH_INTERVAL = (
+    FindingKind.LEVELS,
+    FindingKind.GROUP,
+    FindingKind.FALLEN,
+    FindingKind.FACTOR,
+)
 
 
 def judge(
