@@ -17,6 +17,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
+from psdstats.comparison.ordered import BESIDE, LAST_STEP
 from psdstats.comparison.plan import SpreadRule
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.judged import Family, Question
@@ -25,7 +26,7 @@ from psdstats.planning.variation import Design, Variation, analysis_of
 from psdstats.simulate.trial_sizes import simulate_ln_sizes
 
 WIDEST = 16.0  # ln D; a change by a factor of nine million is sought no further
-IN_ORDER, LAST_STEP = 0.8, 0.9  # shares of the error of the last time and of the last step
+IN_ORDER = 1.0 - BESIDE  # share of the error of the last time
 
 
 class PowerQuestion(StrEnum):
@@ -45,7 +46,7 @@ class ShownAcross:
     noise : ndarray, shape (trials,)
         Estimates of a contrast that is truly 0.
     reach : ndarray, shape (trials,)
-        Half width: an estimate further than it from the limit is shown; inf where none would be.
+        Half width: an estimate further than it from the limit is shown.
     two_sided : bool
         Whether it may lie off on either side, or on the side looked for alone.
 
@@ -131,8 +132,8 @@ class DesignPower:
 
 
 def simulate_design(
-    design: Design,
     variation: Variation,
+    design: Design,
     *,
     question: PowerQuestion | str,
     alpha: float,
@@ -157,17 +158,14 @@ def simulate_design(
         share = 2 * IN_ORDER if asked is PowerQuestion.FALLEN else 1.0
         reach = judged.half_width(share * alpha)[:, last]
     step_reach = judged.half_width(2 * LAST_STEP * alpha)[:, -1]
-    few = judged.too_few
     return DesignPower(
         design=design,
         change=ShownAcross(
             noise=judged.estimate[:, last],
-            reach=np.where(few[:, last], np.inf, reach),
+            reach=reach,
             two_sided=asked is not PowerQuestion.FALLEN,
         ),
-        step=ShownAcross(
-            noise=judged.estimate[:, -1], reach=np.where(few[:, -1], np.inf, step_reach)
-        ),
+        step=ShownAcross(noise=judged.estimate[:, -1], reach=step_reach),
         df=judged.df[:, last],
         standard_error=judged.se[:, last],
     )
@@ -176,7 +174,7 @@ def simulate_design(
 def judge_trials(
     design: Design, variation: Variation, ln_size: Array, spread: SpreadRule | str
 ) -> LevelJudged:
-    """Judge each later time against the first, then the last step, in many trials of one design.
+    """Judge each later time against the first, then the last step's gain, in many trials.
 
     Shapes: ln_size (trials, runs); contrasts (times - 1) + 1.
     """
@@ -184,7 +182,7 @@ def judge_trials(
     later = design.times - 1
     contrasts = np.zeros((later + 1, analysis.x.shape[1]))
     contrasts[:later, 0], contrasts[:later, 1 : later + 1] = -1.0, np.eye(later)
-    contrasts[later, later - 1 : later + 1] = -1.0, 1.0
+    contrasts[later, later - 1 : later + 1] = 1.0, -1.0
     asked = Question(contrasts=contrasts, families=(_against_first(design),))
     # the law takes from a response no more than the size of its scatter: here an ordinary one
     fitted = ln_size @ np.linalg.pinv(analysis.x).T @ analysis.x.T

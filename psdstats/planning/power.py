@@ -13,13 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from itertools import product
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT
 from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
 from psdstats.planning.design_power import (
@@ -177,7 +178,7 @@ def power(
     times: int | Sequence[int] = 5,
     replicates: int | Sequence[int] = (1, 2, 3),
     change_percent: float = -10.0,
-    margin_percent: float = 5.0,
+    margin_percent: float = DEFAULT_MARGIN_PERCENT,
     question: PowerQuestion | str = PowerQuestion.FALLEN,
     spread: SpreadRule | str = SpreadRule.DRIFTING,
     alpha: float = 0.05,
@@ -230,56 +231,49 @@ def power(
         For a design that cannot answer, or a number out of range.
     """
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
-    spread, question = _rule(spread), PowerQuestion(question)
+    wanted = Wanted(
+        change=_distance(change_percent),
+        margin=_margin(margin_percent, change_percent),
+        question=PowerQuestion(question),
+        spread=_rule(spread),
+        alpha=alpha,
+        power=wanted_power,
+    )
     designs = [
         Design(groups=g, times=t, replicates=r)
         for g, t, r in product(_several(groups), _several(times), _several(replicates))
     ]
-
-    @cache
-    def simulate(design: Design) -> DesignPower:
-        return simulate_design(
-            design,
-            variation,
-            question=question,
-            spread=spread,
-            alpha=alpha,
-            trials=trials,
-            seed=seed,
-        )
-
+    simulate = _simulation(variation, wanted, trials, seed)
     steps = len(designs) + seek_smallest
     results = []
     for number, design in enumerate(designs):
         results.append(simulate(design))
         if progress is not None:
             progress(number + 1, steps)
-    smallest = None
-    if seek_smallest:
-        wanted = Wanted(
-            change=_distance(change_percent),
-            margin=_margin(margin_percent, change_percent),
-            question=question,
-            spread=spread,
-            alpha=alpha,
-            power=wanted_power,
-        )
-        smallest = find_smallest(designs, variation, wanted, simulate)
-        if progress is not None:
-            progress(steps, steps)
+    smallest = find_smallest(designs, variation, wanted, simulate) if seek_smallest else None
+    if progress is not None:
+        progress(steps, steps)
     return PowerResult(
         designs=tuple(results),
         variation=variation,
         change_percent=change_percent,
         margin_percent=margin_percent,
-        question=str(question),
-        spread=str(spread),
+        question=str(wanted.question),
+        spread=str(wanted.spread),
         alpha=alpha,
         wanted_power=wanted_power,
         trials=trials,
         seed=seed,
         smallest=smallest,
     )
+
+
+def _simulation(
+    variation: Variation, wanted: Wanted, trials: int, seed: int
+) -> Callable[[Design], DesignPower]:
+    """Simulates a design, each only once."""
+    asked = partial(simulate_design, question=wanted.question, spread=wanted.spread)
+    return cache(partial(asked, variation, alpha=wanted.alpha, trials=trials, seed=seed))
 
 
 def _refuse(

@@ -14,8 +14,9 @@ from math import sqrt
 
 from scipy import special
 
+from psdstats.comparison.ordered import LAST_STEP
 from psdstats.comparison.plan import SpreadRule
-from psdstats.planning.design_power import IN_ORDER, LAST_STEP, DesignPower, PowerQuestion
+from psdstats.planning.design_power import IN_ORDER, DesignPower, PowerQuestion
 from psdstats.planning.variation import FEWEST_FOR_LINES, Design, Variation
 
 MOST_GROUPS, MOST_REPLICATES = 8, 4  # sought up to, where no more were asked for

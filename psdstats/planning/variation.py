@@ -1,48 +1,32 @@
-"""What a planned trial looks like to a mixed model: its runs and its sources of variation.
+"""How sizes vary from run to run and group to group, and how a planned trial is analysed.
 
 Response: ln of a percentile (or of span), so standard deviations are relative; in per cent they
-are 100 times the standard deviation of ln D.  Groups × times × replicates, complete.  The model is
-the one `compare` fits to such a trial when it is asked for nothing but the milling times.
-
-Variation found in a study, as the starting point of the next plan.
-
-Response ln D: the model of `compare`, with one mean for each condition (milling time and further
-factors).  Random are groups, their lines in the order of times where three groups hold three times
-or more, and with replicates groups × condition; known is the joint measurement covariance at the
-mean curves.  Standard deviations in per cent.
-
-Measurement part of a variation from simulated weighings of the expected powder.
-
-Standard deviations of ln D in per cent.  What each sample has for itself (balance, particles) and
-what samples on one stack share (apertures, and the curve between them) are found by
-`planned_sizes` instead of being stated.
+are 100 times the standard deviation of ln D.  They are stated, or read from the analysis of a
+study; the part of the measurement can be found from simulated weighings of the expected powder,
+split into what each sample has for itself (balance, particles) and what samples on one stack share
+(apertures, and the curve between them).  A plan is complete: groups × times × replicates.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from math import sqrt
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES, TIME
 from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.models.design_columns import RandomSlope
-from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
-from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
+from psdstats.uncertainty.registry import RUN_TO_RUN
 
 FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 
@@ -188,9 +172,6 @@ def analysis_of(
     )
 
 
-ORDER = "order of times"
-
-
 def variation_of(
     study: Study,
     *,
@@ -222,74 +203,50 @@ def variation_of(
 
     Notes
     -----
-    The lines of the groups are summed up by how far they lie apart at the last time.  The known
-    covariance is summed up as a part of each run and a part shared by a group's runs (its mean
-    covariance between two runs of one group), which stands for the sieves.
+    The standard deviations are those that `compare` prints.  Lines along which groups drift are
+    summed up by how far they lie apart at the last time.  The known covariance is summed up as a
+    part of each run and a part shared by a group's runs (its mean covariance between two runs of
+    one group), which stands for the sieves.
     """
-    if propagation is None:
-        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
-    elif RUN_TO_RUN in propagation.sources:
+    from psdstats.comparison.analysis import SpreadBasis, analyse
+    from psdstats.comparison.plan import plan_comparison
+
+    if quantity not in QUANTITIES:
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
+    if propagation is not None and RUN_TO_RUN in propagation.sources:
         raise PlanError(
             "the propagation given holds the run-to-run source, which is estimated here; make it "
             "without that source."
         )
-    if quantity not in propagation.quantities:
-        names = ", ".join(propagation.quantities)
-        raise PlanError(f"there is no quantity {quantity!r}; choose from {names}.")
-    usable = np.isfinite(propagation.value[:, propagation.quantities.index(quantity)])
-    frame = study.runs_frame()[usable].reset_index(drop=True)
-    columns = [TIME, *further_factors(frame)]
-    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    known = at_mean_curve(law, columns)[quantity]
-    known = known[np.ix_(usable, usable)]
-    value = propagation.value[usable, propagation.quantities.index(quantity)]
-    frame = frame.assign(
-        ln_value=np.log(value),
-        condition=[", ".join(map(str, row)) for row in frame[columns].itertuples(index=False)],
-    )
-    groups = len(frame["group"].unique())
-    fit = _fit(frame, columns, known)
-    own, shared = _measurement(frame, known)
-    variance = {str(name): float(found) for name, found in fit.variance_components.items()}
+    plan = plan_comparison(study, by=TIME)
+    one = analyse(study, plan, quantities=[quantity], propagation=propagation, seed=seed)[quantity]
+    frame, spread = one.frame, one.spread
+    if spread.basis is SpreadBasis.NONE:
+        raise PlanError(
+            f"the {len(frame)} runs of this study leave nothing to tell run-to-run variation "
+            "from; state the variation instead."
+        )
+    own, shared = _measurement(frame, one.response.known)
     steps = frame[TIME].nunique() - 1
     return Variation(
-        run_percent=_percent(variance["residual"]),
-        group_percent=_percent(variance.get("group", 0.0)),
-        group_time_percent=_percent(variance.get("group:condition", 0.0)),
-        drift_percent=steps * _percent(variance.get(f"group[{ORDER}]", 0.0)),
-        measurement_percent=_percent(own),
-        sieves_percent=_percent(shared),
+        run_percent=_percent(spread.run),
+        group_percent=_percent(spread.group),
+        group_time_percent=_percent(spread.cell),
+        drift_percent=steps * _percent(spread.drift),
+        measurement_percent=_percent(sqrt(own)),
+        sieves_percent=_percent(sqrt(shared)),
         source=(
             PlanningRemark.OF_STUDY(
-                quantity=quantity, title=study.title, runs=len(frame), groups=groups
+                quantity=quantity,
+                title=study.title,
+                runs=len(frame),
+                groups=frame["group"].nunique(),
             ),
         ),
     )
 
 
-def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) -> MixedModelFit:
-    from psdstats.comparison.plan import ComparisonPlan
-    from psdstats.comparison.spread import drift_slope, level_order
-
-    cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
-    if len(frame) <= cells + groups - 1:
-        raise PlanError(
-            f"the study has {len(frame)} runs for {cells} conditions and {groups} groups, which "
-            "leaves nothing to tell run-to-run variation from; state the variation instead."
-        )
-    random: list[str | tuple[str, ...] | RandomSlope] = []
-    if groups > 1:
-        plan = ComparisonPlan(by=TIME, within=("group",), also=tuple(columns[1:]))
-        frame = frame.assign(**{ORDER: level_order(frame[TIME])})
-        random.append(drift_slope(frame, plan, order=ORDER) or "group")
-        if len(frame) > frame.groupby(["group", "condition"], observed=True).ngroups:
-            random.append(("group", "condition"))
-    return MixedModel(
-        frame, response="ln_value", fixed=["condition"], random=random, known_covariance=known
-    ).fit()
-
-
-def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float, float]:
+def _measurement(frame: pd.DataFrame, known: Array) -> tuple[float, float]:
     """Own and shared part of the known variance."""
     group = frame["group"].to_numpy()
     same = (group[:, None] == group[None, :]) & ~np.eye(len(group), dtype=bool)
@@ -297,8 +254,9 @@ def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float
     return max(float(np.diag(known).mean()) - shared, 0.0), shared
 
 
-def _percent(variance: float) -> float:
-    return 100 * float(np.sqrt(max(float(variance), 0.0)))
+def _percent(standard_deviation: float) -> float:
+    """In per cent; 0 where it was estimated at zero, below, or not at all."""
+    return 100 * standard_deviation if standard_deviation > 0 else 0.0
 
 
 def weighed_variation(

@@ -87,8 +87,6 @@ def shown(y, design, known=None, question=FALLEN):
     asked = Question(contrasts=rows, families=(family,))
     judged = LevelLaw(x, np.array(parts), known, asked, y).judge(y)
     place = later if question == LEFT else later - 1
-    if judged.too_few[place]:
-        return False
     if question == LEFT:
         return judged.p_below(-np.log1p(-MARGIN / 100))[place] < 0.045
     if question == FAMILY:

@@ -238,7 +238,7 @@ def enough(frame, *columns):
 def test_smallest_design_is_that_of_a_whole_table():
     """All of 3 to 4 groups × 1 to 4 replicates, simulated and looked through."""
     variation = Variation(run_percent=3, drift_percent=2, measurement_percent=1)
-    options = {"times": 4, "change_percent": -7, "margin_percent": 4, "trials": 1000}
+    options = {"times": 4, "change_percent": -7, "margin_percent": 4, "trials": 400}
     found = power(variation, groups=4, replicates=1, seek_smallest=True, **options).smallest
     table = power(variation, groups=(3, 4), replicates=(1, 2, 3, 4), **options).to_frame()
     least = enough(table, "enough")["runs"].iloc[0]

@@ -11,9 +11,9 @@ import dataclasses
 
 import numpy as np
 import pytest
+
 from psdstats.comparison.analysis import analyse_sizes
 from psdstats.comparison.answers import answer
-
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.findings import Ending
@@ -85,7 +85,7 @@ def test_trials_one_by_one_are_answered_as_planned(groups, times, replicates):
     plan = dataclasses.replace(plan_comparison(study), margin_percent=12.0)
     known = analysis_of(design, DRIFTING).known
     planned = simulate_design(
-        design, DRIFTING, question="fallen by the end", alpha=0.05, trials=TRIALS, seed=3
+        DRIFTING, design, question="fallen by the end", alpha=0.05, trials=TRIALS, seed=3
     )
     moment = np.indices((groups, times, replicates))[1].ravel()
     margin = -np.log(0.88)

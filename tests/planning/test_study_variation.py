@@ -123,7 +123,7 @@ def test_variation_feeds_the_power(demo):
 
 def test_one_bench_without_replicates_cannot_tell():
     study = read_study(demo_study("one_bench"))
-    with pytest.raises(PlanError, match="leaves nothing to tell run-to-run variation from"):
+    with pytest.raises(PlanError, match="leave nothing to tell run-to-run variation from"):
         variation_of(study, propagation=propagate(study, method="linear"))
 
 
