@@ -68,9 +68,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ),
         (
             "--margin",
-            5.0,
+            None,
             "PERCENT",
-            "gain too small to go on for: less shall be shown to be left after a level last step",
+            "gain too small to go on for: less shall be shown to be left after a level last step "
+            "(default 5; not asked of span, which has no direction)",
         ),
     )
     add_values(
@@ -83,9 +84,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--question",
         choices=tuple(_QUESTIONS),
-        default="end",
         help="finer (or coarser) by the end, one-sided; the last time within each against the "
-        "first, two-sided; or the last against the first alone, two-sided (default: end)",
+        "first, two-sided; or the last against the first alone, two-sided (default: end; for span, "
+        "which has no direction, last)",
     )
     parser.add_argument(
         "--spread",
@@ -122,6 +123,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.planning import power_page
     from psdstats.planning import power
 
+    question, margin = _asked(options)
     variation = _variation(options)
     with console.progress("Simulating") as progress:
         result = power(
@@ -130,8 +132,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
             times=options.times,
             replicates=options.replicates,
             change_percent=options.change,
-            margin_percent=options.margin,
-            question=_QUESTIONS[options.question],
+            margin_percent=margin,
+            question=_QUESTIONS[question],
             spread=options.spread,
             alpha=options.alpha,
             wanted_power=options.power,
@@ -141,6 +143,22 @@ def run(options: argparse.Namespace, console: Console) -> int:
             progress=progress,
         )
     return present(power_page(result, options.say), options, console)
+
+
+def _asked(options: argparse.Namespace) -> tuple[str, float | None]:
+    """The question and the margin: span is asked nothing that needs a direction."""
+    from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT
+    from psdstats.errors import PlanError
+
+    if options.quantity != "span":
+        margin = DEFAULT_MARGIN_PERCENT if options.margin is None else options.margin
+        return options.question or "end", margin
+    if options.question == "end" or options.margin is not None:
+        raise PlanError(
+            "span has no direction, so neither a fall by the end nor what was left is asked of it; "
+            "leave --margin out and ask --question each or last."
+        )
+    return options.question or "last", None
 
 
 def _variation(options: argparse.Namespace) -> Variation:
@@ -186,12 +204,9 @@ def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Varia
         )
     if options.study is not None:
         from psdstats.study import read_study
-        from psdstats.uncertainty import propagate
-        from psdstats.uncertainty.registry import measurement_sources
 
         study = read_study(options.study, encoding=options.encoding)
-        sizes = propagate(study, method="linear", sources=measurement_sources(study))
-        return variation_of(study, quantity=options.quantity, propagation=sizes)
+        return variation_of(study, quantity=options.quantity)
     if "run_percent" not in given:
         raise PlanError(
             "the variation is not known; name a study with --study, or state the standard "

@@ -55,7 +55,7 @@ class PowerResult:
     designs: tuple[DesignPower, ...]
     variation: Variation
     change_percent: float
-    margin_percent: float
+    margin_percent: float | None
     question: str
     spread: str
     alpha: float
@@ -77,12 +77,9 @@ class PowerResult:
 
     def _row(self, one: DesignPower) -> dict[str, float]:
         shown = float(one.change.power_at(_distance(self.change_percent))[0])
-        left = float(one.step.power_at(_margin(self.margin_percent, self.change_percent))[0])
-        smallest, margin = (
-            one.change.smallest(self.wanted_power),
-            one.step.smallest(self.wanted_power),
-        )
+        smallest = one.change.smallest(self.wanted_power)
         error = one.change.smallest_error(self.wanted_power)
+        left = {} if self.margin_percent is None else self._left(one, self.margin_percent)
         return {
             **vars(one.design),
             "runs": one.design.runs,
@@ -93,13 +90,20 @@ class PowerResult:
             "detectable_increase_percent": float(100 * np.expm1(smallest)),
             "detectable_decrease_percent": float(-100 * np.expm1(-smallest)),
             "detectable_error_percent": float(100 * error * np.exp(-smallest)),
-            "margin_percent": self.margin_percent,
+            **left,
+            "standard_error_percent": float(100 * np.median(one.standard_error)),
+            "df": float(np.median(one.df)),
+        }
+
+    def _left(self, one: DesignPower, margin_percent: float) -> dict[str, float]:
+        left = float(one.step.power_at(_margin(margin_percent, self.change_percent))[0])
+        margin = one.step.smallest(self.wanted_power)
+        return {
+            "margin_percent": margin_percent,
             "power_left": left,
             "power_left_error": float(one.step.error_of(left)),
             "enough_left": left >= self.wanted_power,
             "smallest_margin_percent": _margin_percent(margin, self.change_percent),
-            "standard_error_percent": float(100 * np.median(one.standard_error)),
-            "df": float(np.median(one.df)),
         }
 
     def curve_frame(self, change_percent: ArrayLike | None = None) -> pd.DataFrame:
@@ -125,8 +129,11 @@ class PowerResult:
     def margin_frame(self) -> pd.DataFrame:
         """Power to show that less than a margin was left after a level last step.
 
-        One row a design (in words) and margin, from none to twice the margin asked.
+        One row a design (in words) and margin, from none to twice the margin asked; no row where
+        none was.
         """
+        if self.margin_percent is None:
+            return pd.DataFrame()
         margins = np.linspace(0, 2 * self.margin_percent, _CURVE)
         apart = np.array([_margin(one, self.change_percent) for one in margins])
         pieces = [
@@ -178,7 +185,7 @@ def power(
     times: int | Sequence[int] = 5,
     replicates: int | Sequence[int] = (1, 2, 3),
     change_percent: float = -10.0,
-    margin_percent: float = DEFAULT_MARGIN_PERCENT,
+    margin_percent: float | None = DEFAULT_MARGIN_PERCENT,
     question: PowerQuestion | str = PowerQuestion.FALLEN,
     spread: SpreadRule | str = SpreadRule.DRIFTING,
     alpha: float = 0.05,
@@ -199,9 +206,10 @@ def power(
     change_percent : float, default=-10
         Change of size from the first to the last time, per cent; above -100 and not 0.  Its sign
         is the direction in which the size is expected to go.
-    margin_percent : float, default=5
+    margin_percent : float or None, default=5
         Gain too small to go on for: asked is, too, how often less than it is shown to be left
-        after a last step that is truly level.
+        after a last step that is truly level.  None asks nothing of the last step, as of span,
+        which has no direction.
     question : {"fallen by the end", "each against first", "last against first"}
         The last time against the first: in the direction of the change, as the first step of the
         ordered answers (four fifths of alpha); two-sided within the family of all times against
@@ -233,7 +241,7 @@ def power(
     _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
     wanted = Wanted(
         change=_distance(change_percent),
-        margin=_margin(margin_percent, change_percent),
+        margin=None if margin_percent is None else _margin(margin_percent, change_percent),
         question=PowerQuestion(question),
         spread=_rule(spread),
         alpha=alpha,
@@ -277,12 +285,17 @@ def _simulation(
 
 
 def _refuse(
-    change: float, margin: float, alpha: float, wanted_power: float, trials: int, seed: int
+    change: float,
+    margin: float | None,
+    alpha: float,
+    wanted_power: float,
+    trials: int,
+    seed: int,
 ) -> None:
     """Refuse numbers out of range."""
     if not -100 < change < np.inf or change == 0:
         raise PlanError(f"the change is {change:g} %; give one above -100, not 0.")
-    if not 0 < margin < 50:
+    if margin is not None and not 0 < margin < 50:
         raise PlanError(f"the margin is {margin:g} %; give one above 0 and below 50.")
     for name, value in (("alpha", alpha), ("wanted power", wanted_power)):
         if not 0 < value < 1:

@@ -29,14 +29,16 @@ class Wanted:
 
     Parameters
     ----------
-    change, margin : float
-        Distance of ln D from first to last time, and the margin of the last step.
+    change : float
+        Distance of ln D from first to last time.
+    margin : float or None
+        Margin of the last step, where that is asked.
     question, spread, alpha, power
         As in `psdstats.planning.power`.
     """
 
     change: float
-    margin: float
+    margin: float | None
     question: PowerQuestion
     spread: SpreadRule
     alpha: float
@@ -48,6 +50,8 @@ class Wanted:
 
     def shows_left(self, one: DesignPower) -> bool:
         """Whether that little was left after a level last step is shown often enough."""
+        if self.margin is None:
+            return False
         return bool(one.step.power_at(self.margin)[0] >= self.power)
 
     def may_show_change(self, design: Design, variation: Variation) -> bool:
@@ -58,6 +62,8 @@ class Wanted:
 
     def may_show_left(self, design: Design, variation: Variation) -> bool:
         """Whether it could, if every variance were known."""
+        if self.margin is None:
+            return False
         error = _known_error(design, variation, step=1.0 / (design.times - 1))
         return self._could(self.margin / error, LAST_STEP * self.alpha)
 

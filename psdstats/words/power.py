@@ -36,10 +36,15 @@ LEFT_CURVES = (
 
 def power_caption(result: PowerResult, say: Numerals = PLAIN) -> str:
     """Of the table of the designs."""
+    left = (
+        ""
+        if result.margin_percent is None
+        else " and, where the last step is level, that less than "
+        f"{say(result.margin_percent)} % was left"
+    )
     return (
         f"Power to show a change of {say(result.change_percent, '+g')} % "
-        f"({power_question(result)}) and, where the last step is level, that less than "
-        f"{say(result.margin_percent)} % was left; level {say(result.alpha)}."
+        f"({power_question(result)}){left}; level {say(result.alpha)}."
     )
 
 
@@ -105,25 +110,33 @@ def _design(plan: Design) -> str:
 
 def _shown(result: PowerResult, plan: Design, row: Mapping[Hashable, float], say: Numerals) -> str:
     """What one design shows of the change, and of little being left."""
-    wanted, margin = say(100 * result.wanted_power, ".0f"), say(result.margin_percent)
+    wanted = say(100 * result.wanted_power, ".0f")
     way = "decrease" if result.change_percent < 0 else "increase"
-    least, least_margin = row[f"detectable_{way}_percent"], row["smallest_margin_percent"]
+    least = row[f"detectable_{way}_percent"]
     smallest = (
         f"the smallest {way} shown in {wanted} % of trials is {say(least, '.2g')} %."
         if least < _FAR
         else f"no {way} would be shown with {wanted} % certainty."
     )
-    reached = (
-        f"a margin of {say(least_margin, '.2g')} % would be in {wanted} %."
-        if least_margin < _FAR
-        else f"no margin would be with {wanted} % certainty."
-    )
-    return (
+    change = (
         f"{_design(plan)}: a change of {say(result.change_percent, '+g')} % would be shown in "
         f"{_chance(row, 'power', say)}, which is {'' if row['enough'] else 'not '}enough; "
-        f"{smallest} That less than {margin} % was left after a level last step would be shown in "
-        f"{_chance(row, 'power_left', say)}, which is {'' if row['enough_left'] else 'not '}"
-        f"enough; {reached}"
+        f"{smallest}"
+    )
+    return change if result.margin_percent is None else f"{change} {_left(result, row, say)}"
+
+
+def _left(result: PowerResult, row: Mapping[Hashable, float], say: Numerals) -> str:
+    wanted, least = say(100 * result.wanted_power, ".0f"), row["smallest_margin_percent"]
+    reached = (
+        f"with a margin of {say(least, '.2g')} % it would be in {wanted} %."
+        if least < _FAR
+        else f"with no margin would it be in {wanted} %."
+    )
+    return (
+        f"That less than {say(row['margin_percent'])} % was left after a level last step would be "
+        f"shown in {_chance(row, 'power_left', say)}, which is "
+        f"{'' if row['enough_left'] else 'not '}enough; {reached}"
     )
 
 
@@ -143,16 +156,19 @@ def _smallest(result: PowerResult, found: Smallest, say: Numerals) -> list[str]:
         f"{counted(found.most_groups, 'group')} and {counted(found.most_replicates, 'replicate')}"
     )
     change = f"a change of {say(result.change_percent, '+g')} %"
-    margin = f"that less than {say(result.margin_percent)} % was left after a level last step"
     wanted = f"in {say(100 * result.wanted_power, '.0f')} % of trials"
     if found.change is None:
-        return [f"No trial up to {most} would show {change} {wanted}."]
+        allowed = ", and whose analysis allows for all that varies," if result.missed else ""
+        return [f"No trial up to {most}{allowed} would show {change} {wanted}."]
     apart = abs(float(np.log1p(result.change_percent / 100)))
     shown = say.per_cent(float(found.change.change.power_at(apart)[0]))
     lines = [
         f"The smallest trial that is enough for {change}: {_design(found.change.design)}, which "
         f"shows it in {shown} of trials{_beyond(found, found.change.design)}."
     ]
+    if result.margin_percent is None:
+        return lines
+    margin = f"that less than {say(result.margin_percent)} % was left after a level last step"
     if found.both is None:
         lines.append(f"No trial up to {most} would show besides {margin} {wanted}.")
     elif found.both.design == found.change.design:

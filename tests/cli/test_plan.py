@@ -62,6 +62,17 @@ def test_power_asks_for_the_margin_and_by_the_spread_named(psdstats):
     assert (free["margin_percent"], wide["margin_percent"]) == (5, 10)
 
 
+def test_power_of_span_asks_nothing_that_needs_a_direction(psdstats):
+    words = ("plan", "power", "--run-percent", "3", "--quantity", "span", "--trials", "100")
+    said = json.loads(psdstats(*words, "--json").out)
+    assert not any("left" in name for row in said["power"] for name in row)
+    assert not any("left" in sentence for sentence in said["sentences"])
+    assert "two-sided" in said["sentences"][-2]
+    for more in (("--margin", "5"), ("--question", "end")):
+        refused = psdstats(*words, *more)
+        assert (refused.code, "span has no direction" in refused.err) == (2, True)
+
+
 def test_power_from_a_study(psdstats, benches):
     words = ("plan", "power", "--study", benches, "--replicates", "2", "--trials", "200")
     said = psdstats(*words)

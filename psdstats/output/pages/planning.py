@@ -79,7 +79,28 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
         ax.set_title("groups × times × replicates")
         return ax
 
-    def draw_left() -> Axes:
+    curves = Table(name="power curves", frame=result.curve_frame(), caption=POWER_CURVES)
+    figure = drawing_of("power", draw, POWER_FIGURE, told)
+    return Page(
+        heading=POWER_HEADING,
+        sentences=told,
+        blocks=(
+            figure,
+            *_left_drawing(result, told, say),
+            _power_table(result, say),
+            curves,
+            *_left_curves(result),
+        ),
+    )
+
+
+def _left_drawing(result: PowerResult, told: tuple[str, ...], say: Numerals) -> tuple[Drawing, ...]:
+    """Power to show that less than a margin was left, where that was asked."""
+    asked = result.margin_percent
+    if asked is None:
+        return ()
+
+    def draw() -> Axes:
         ax = new_axes(height_mm=95.0, say=say)
         power_curves(
             result.margin_frame(),
@@ -87,48 +108,42 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
             x="margin_percent",
             x_label="margin / %",
             wanted=result.wanted_power,
-            asked=result.margin_percent,
+            asked=asked,
         )
         ax.set_title("groups × times × replicates")
         return ax
 
-    return Page(
-        heading=POWER_HEADING,
-        sentences=told,
-        blocks=(
-            drawing_of("power", draw, POWER_FIGURE, told),
-            drawing_of("power of little left", draw_left, LEFT_FIGURE, told),
-            _power_table(result, say),
-            Table(name="power curves", frame=result.curve_frame(), caption=POWER_CURVES),
-            Table(name="margin curves", frame=result.margin_frame(), caption=LEFT_CURVES),
-        ),
-    )
+    return (drawing_of("power of little left", draw, LEFT_FIGURE, told),)
+
+
+def _left_curves(result: PowerResult) -> tuple[Table, ...]:
+    if result.margin_percent is None:
+        return ()
+    return (Table(name="margin curves", frame=result.margin_frame(), caption=LEFT_CURVES),)
 
 
 def _power_table(result: PowerResult, say: Numerals) -> Table:
     way = "decrease" if result.change_percent < 0 else "increase"
     often = f"in {say(100 * result.wanted_power)} %"
+    shown = f"{say(result.change_percent, '+g')} % shown"
+    columns = [
+        *(_count(name) for name in ("groups", "times", "replicates", "runs")),
+        Column(name="power", heading=shown, show=Show.PER_CENT),
+        Column(name="enough", heading="enough"),
+        _number(f"detectable_{way}_percent", f"{way} shown {often}", decimals=1),
+    ]
+    if result.margin_percent is not None:
+        left = f"under {say(result.margin_percent)} % left shown"
+        columns += [
+            Column(name="power_left", heading=left, show=Show.PER_CENT),
+            Column(name="enough_left", heading="enough"),
+            _number("smallest_margin_percent", f"margin shown {often}", decimals=1),
+        ]
     return Table(
         name="power",
         frame=result.to_frame(),
         caption=power_caption(result, say),
-        columns=(
-            *(_count(name) for name in ("groups", "times", "replicates", "runs")),
-            Column(
-                name="power",
-                heading=f"{say(result.change_percent, '+g')} % shown",
-                show=Show.PER_CENT,
-            ),
-            Column(name="enough", heading="enough"),
-            _number(f"detectable_{way}_percent", f"{way} shown {often}", decimals=1),
-            Column(
-                name="power_left",
-                heading=f"under {say(result.margin_percent)} % left shown",
-                show=Show.PER_CENT,
-            ),
-            Column(name="enough_left", heading="enough"),
-            _number("smallest_margin_percent", f"margin shown {often}", decimals=1),
-        ),
+        columns=tuple(columns),
         row_headings=3,
         notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
         place=Place.FIRST,
