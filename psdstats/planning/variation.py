@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES, TIME
-from psdstats.comparison.plan import SpreadRule
+from psdstats.comparison.analysis import SpreadBasis, analyse
+from psdstats.comparison.plan import SpreadRule, plan_comparison
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
@@ -116,12 +117,26 @@ class Design:
         return self.groups * self.times * self.replicates
 
     def allows_drift(self, spread: SpreadRule | str) -> bool:
-        """Whether the analysis lets each group drift along a line of its own in the order."""
+        """Whether the analysis lets each group drift along a line of its own in the order.
+
+        Parameters
+        ----------
+        spread : {"drifting", "pooled"}
+            The rule asked for.
+        """
         enough = self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
         return enough and SpreadRule(spread) is SpreadRule.DRIFTING
 
     def allows_for(self, variation: Variation, spread: SpreadRule | str) -> bool:
-        """Whether the analysis allows for all that varies, so that it errs no more than it says."""
+        """Whether the analysis allows for all that varies, so that it errs no more than it says.
+
+        Parameters
+        ----------
+        variation : Variation
+            What varies.
+        spread : {"drifting", "pooled"}
+            The rule asked for.
+        """
         drifts, cells = variation.drift_percent > 0, variation.group_time_percent > 0
         return (self.allows_drift(spread) or not drifts) and (self.groups > 1 or not cells)
 
@@ -177,7 +192,6 @@ def variation_of(
     *,
     quantity: str = "D50",
     propagation: Propagation | None = None,
-    seed: int = 0,
 ) -> Variation:
     """Standard deviations of ln D between runs and groups, and of the measurement, in a study.
 
@@ -189,8 +203,6 @@ def variation_of(
         Which quantity.
     propagation : Propagation or None
         Joint uncertainty of the study without the run-to-run source; made here otherwise.
-    seed : int, default=0
-        Seed of the propagation made here.
 
     Returns
     -------
@@ -208,9 +220,6 @@ def variation_of(
     part of each run and a part shared by a group's runs (its mean covariance between two runs of
     one group), which stands for the sieves.
     """
-    from psdstats.comparison.analysis import SpreadBasis, analyse
-    from psdstats.comparison.plan import plan_comparison
-
     if quantity not in QUANTITIES:
         raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
     if propagation is not None and RUN_TO_RUN in propagation.sources:
@@ -219,7 +228,7 @@ def variation_of(
             "without that source."
         )
     plan = plan_comparison(study, by=TIME)
-    one = analyse(study, plan, quantities=[quantity], propagation=propagation, seed=seed)[quantity]
+    one = analyse(study, plan, quantities=[quantity], propagation=propagation)[quantity]
     frame, spread = one.frame, one.spread
     if spread.basis is SpreadBasis.NONE:
         raise PlanError(
