@@ -11,6 +11,7 @@ Response ln D; distances, reaches and standard errors on that scale.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -22,6 +23,7 @@ from psdstats.comparison.plan import SpreadRule
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.judged import Family, Question
 from psdstats.models.level import LevelJudged, LevelLaw
+from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.variation import Design, Variation, analysis_of
 from psdstats.simulate.trial_sizes import simulate_ln_sizes
 
@@ -152,12 +154,17 @@ def simulate_design(
     ).reshape(trials, design.runs)
     judged = judge_trials(design, variation, drawn, spread)
     asked, last = PowerQuestion(question), design.times - 2
+    claims = [judged]
+    if design.leaves_drift_unknown(spread):  # claimed is only what a plausible drift leaves
+        drift = PLAUSIBLE_DRIFT_PERCENT
+        claims.append(judge_trials(design, variation, drawn, spread, drift_percent=drift))
     if asked is PowerQuestion.FAMILY:
         reach = judged.family_half_width(_against_first(design), alpha)[:, last]
+    elif asked is PowerQuestion.LAST:
+        reach = judged.half_width(alpha)[:, last]
     else:
-        share = 2 * IN_ORDER if asked is PowerQuestion.FALLEN else 1.0
-        reach = judged.half_width(share * alpha)[:, last]
-    step_reach = judged.half_width(2 * LAST_STEP * alpha)[:, -1]
+        reach = _widest(claims, IN_ORDER * alpha)[:, last]
+    step_reach = _widest(claims, LAST_STEP * alpha)[:, -1]
     return DesignPower(
         design=design,
         change=ShownAcross(
@@ -171,14 +178,24 @@ def simulate_design(
     )
 
 
+def _widest(claims: Sequence[LevelJudged], alpha: float) -> Array:
+    """One-sided reach by which every law shows a contrast; complete trials share the estimates."""
+    return np.asarray(np.max([one.half_width(2 * alpha) for one in claims], axis=0))
+
+
 def judge_trials(
-    design: Design, variation: Variation, ln_size: Array, spread: SpreadRule | str
+    design: Design,
+    variation: Variation,
+    ln_size: Array,
+    spread: SpreadRule | str,
+    *,
+    drift_percent: float = 0.0,
 ) -> LevelJudged:
     """Judge each later time against the first, then the last step's gain, in many trials.
 
     Shapes: ln_size (trials, runs); contrasts (times - 1) + 1.
     """
-    analysis = analysis_of(design, variation, spread)
+    analysis = analysis_of(design, variation, spread, drift_percent=drift_percent)
     later = design.times - 1
     contrasts = np.zeros((later + 1, analysis.x.shape[1]))
     contrasts[:later, 0], contrasts[:later, 1 : later + 1] = -1.0, np.eye(later)

@@ -22,6 +22,7 @@ from psdstats.comparison.plan import SpreadRule, plan_comparison
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
 from psdstats.simulate.trial_sizes import SizeSpread
@@ -127,6 +128,18 @@ class Design:
         enough = self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
         return enough and SpreadRule(spread) is SpreadRule.DRIFTING
 
+    def leaves_drift_unknown(self, spread: SpreadRule | str) -> bool:
+        """Whether groups may drift and are too few to show it; claims must then survive some.
+
+        Parameters
+        ----------
+        spread : {"drifting", "pooled"}
+            The rule asked for.
+        """
+        several = self.groups > 1 and self.times >= FEWEST_FOR_LINES
+        drifting = SpreadRule(spread) is SpreadRule.DRIFTING
+        return several and drifting and not self.allows_drift(spread)
+
     def allows_for(self, variation: Variation, spread: SpreadRule | str) -> bool:
         """Whether the analysis allows for all that varies, so that it errs no more than it says.
 
@@ -137,8 +150,10 @@ class Design:
         spread : {"drifting", "pooled"}
             The rule asked for.
         """
-        drifts, cells = variation.drift_percent > 0, variation.group_time_percent > 0
-        return (self.allows_drift(spread) or not drifts) and (self.groups > 1 or not cells)
+        step = variation.drift_percent / (self.times - 1)
+        most = PLAUSIBLE_DRIFT_PERCENT if self.leaves_drift_unknown(spread) else 0.0
+        drift_allowed = self.allows_drift(spread) or step <= most
+        return drift_allowed and (self.groups > 1 or variation.group_time_percent == 0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -153,7 +168,8 @@ class PlannedAnalysis:
         What unknown variances multiply: group × time where repeated, drift where it is allowed
         for, run to run last.
     known : ndarray, shape (runs, runs), or None
-        Measurement and shared sieves, at the values of the variation.
+        Measurement and shared sieves, at the values of the variation, and a drift taken for
+        granted.
     """
 
     x: Array
@@ -162,28 +178,35 @@ class PlannedAnalysis:
 
 
 def analysis_of(
-    design: Design, variation: Variation, spread: SpreadRule | str = SpreadRule.DRIFTING
+    design: Design,
+    variation: Variation,
+    spread: SpreadRule | str = SpreadRule.DRIFTING,
+    *,
+    drift_percent: float = 0.0,
 ) -> PlannedAnalysis:
-    """What the analysis of a planned trial takes as fixed, estimates and knows."""
+    """What the analysis of a planned trial takes as fixed, estimates and knows.
+
+    A drift, a step of times, is added to what is known.
+    """
     group, time, _ = (
         one.ravel() for one in np.indices((design.groups, design.times, design.replicates))
     )
     same_group = (group[:, None] == group).astype(float)
+    order = time - time.mean()
+    lines = same_group * np.outer(order, order)
     parts = []
     if design.groups > 1 and design.replicates > 1:
         parts.append(same_group * (time[:, None] == time))
     if design.allows_drift(spread):
-        order = time - time.mean()
-        parts.append(same_group * np.outer(order, order))
+        parts.append(lines)
     parts.append(np.eye(design.runs))
-    known = None
-    if variation.measurement_percent > 0 or variation.sieves_percent > 0:
-        known = (variation.sieves_percent / 100) ** 2 * same_group
-        known = known + (variation.measurement_percent / 100) ** 2 * np.eye(design.runs)
+    known = (variation.sieves_percent / 100) ** 2 * same_group
+    known = known + (variation.measurement_percent / 100) ** 2 * np.eye(design.runs)
+    known = known + (drift_percent / 100) ** 2 * lines
     return PlannedAnalysis(
         x=np.hstack([np.eye(design.times)[time], np.eye(design.groups)[group]]),
         parts=np.array(parts),
-        known=known,
+        known=known if known.any() else None,
     )
 
 
@@ -250,6 +273,7 @@ def variation_of(
                 title=study.title,
                 runs=len(frame),
                 groups=frame["group"].nunique(),
+                basis=spread.basis,
             ),
         ),
     )

@@ -70,8 +70,13 @@ def counted(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int) -> str:
-    return f"{quantity} of {title!r}, {runs} runs in {counted(groups, 'group')}"
+def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int, basis: str) -> str:
+    where = {
+        "residual": ", run to run from what times and groups leave over",
+        "smooth courses": ", run to run about smooth courses over time",
+        "declared": ", run to run as declared",
+    }.get(basis, "")
+    return f"{quantity} of {title!r}, {runs} runs in {counted(groups, 'group')}{where}"
 
 
 def _weighed(

@@ -82,7 +82,8 @@ _ANALYSED = {
     SpreadRule.DRIFTING: (
         "Analysed as a comparison of milling times is by default, groups being fixed blocks: three "
         "groups or more that do three times or more may drift apart along lines of their own, "
-        "which takes power even where they do not."
+        "which takes power even where they do not; of two groups only that is claimed which a "
+        "plausible drift would not undo."
     ),
     SpreadRule.POOLED: (
         "Analysed with one spread for all times (pooled), groups being fixed blocks: that they do "

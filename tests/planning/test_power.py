@@ -70,6 +70,7 @@ def test_little_left_is_the_one_sided_noncentral_t_of_the_last_step(change, marg
         replicates=1,
         change_percent=change,
         margin_percent=7,
+        spread="pooled",
         trials=20_000,
     )
     found = result.to_frame().iloc[0]
@@ -138,6 +139,26 @@ def test_allowing_for_drift_costs_power_where_there_is_none():
     # nothing known and one variance of a cell mean: exact, (3 - 1)(4 - 1) degrees of freedom
     expected = one_sided_t(-np.log(0.95), error=0.025 / np.sqrt(3), df=6, alpha=0.04)
     assert pooled["power"] == pytest.approx(expected, abs=4 * pooled["power_error"])
+
+
+def test_two_groups_claim_only_what_a_plausible_drift_leaves():
+    """1.5 per cent a step, known: over four steps a variance of 2 · 6²/4 beside 2 · 1²/2."""
+    found = (
+        power(
+            Variation(run_percent=1),
+            groups=2,
+            times=5,
+            replicates=1,
+            change_percent=-9,
+            trials=20_000,
+        )
+        .to_frame()
+        .iloc[0]
+    )
+    # nearly all of the variance that is allowed for is known, and only 1 % varies
+    limit = stats.norm.isf(0.04) * np.sqrt(1 + 18) / 100
+    expected = stats.norm.cdf((-np.log(0.91) - limit) / 0.01)
+    assert found["power"] == pytest.approx(expected, abs=0.05)
 
 
 def test_level_holds_at_no_change_with_drift():
@@ -276,7 +297,7 @@ def test_nothing_is_enough_for_a_change_below_the_noise():
 @pytest.mark.parametrize(
     ("variation", "groups", "spread"),
     [
-        (Variation(run_percent=2, drift_percent=3), 2, "drifting"),
+        (Variation(run_percent=2, drift_percent=6), 2, "drifting"),
         (Variation(run_percent=2, drift_percent=3), 4, "pooled"),
         (Variation(run_percent=2, group_time_percent=3), 1, "drifting"),
     ],
