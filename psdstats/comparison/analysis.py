@@ -34,7 +34,7 @@ from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import at_mean_curve, prepare
+from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
@@ -482,14 +482,15 @@ def analyse(
         )
     counted = measurement_sources(study, sources) if given is None else given.sources
     law = prepare(study, sources=counted, rule=None if given is None else given.rule)
-    at_mean = at_mean_curve(law, plan.factors)
+    at_mean = at_mean_curve_with_balance(law, plan.factors)
     own = partial(propagate, study, seed=seed, sources=counted)
     draw = propagation if callable(propagation) else own
     return analyse_sizes(
         study,
         plan,
         law.value if given is None else given.value,
-        {name: at_mean[name] for name in quantities},
+        {name: at_mean[name][0] for name in quantities},
+        balance={name: at_mean[name][1] for name in quantities},
         bounds=np.stack([law.sizes.lower, law.sizes.upper], axis=2)[law.order],
         measured=lambda: given or draw(),
         level=level,
@@ -504,11 +505,12 @@ def analyse_sizes(
     *,
     measured: Callable[[], Propagation],
     bounds: Array | None = None,
+    balance: Mapping[str, Array] | None = None,
     level: float = 0.95,
 ) -> Analysis:
-    """The same of sizes whose known covariance is given.
+    """The same of sizes whose known covariance is given, and the balance's part of it.
 
-    Shapes: value (R, 4), known (R, R), bounds (R, 4, 2).
+    Shapes: value (R, 4), known, balance (R, R), bounds (R, 4, 2).
     """
     runs = plan.with_where(study.runs_frame())
 
@@ -524,6 +526,7 @@ def analyse_sizes(
             name,
             joint,
             bounds=None if bounds is None else bounds[:, place],
+            balance=None if balance is None else balance[name],
             own=partial(drawn, name),
             level=level,
         )

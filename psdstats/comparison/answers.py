@@ -20,6 +20,7 @@ from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
 from psdstats.comparison.plan import Direction
 from psdstats.comparison.response import ComparisonRemark, Response
 from psdstats.findings import (
+    BalanceAnswer,
     Contrast,
     ContrastKind,
     Course,
@@ -34,6 +35,7 @@ from psdstats.models.judged import Judged
 from psdstats.models.verdicts import judge
 
 _TINY = 1e-8
+_ENOUGH_PERCENT = 5.0  # a perfect balance shortens an interval by less: the balance is good enough
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -112,6 +114,24 @@ def answer(
         tests={name: float(judged.joint_p(k)) for k, name in enumerate(asked.tests)},
         judged=judged,
         asked=asked,
+    )
+
+
+def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | None:
+    """Whether a perfect balance would shorten the headline: the change by the end, at its worst."""
+    if one.response.balance is None:
+        return None
+    heads = [course.change.some([-1]) for course in answers.asked.courses]
+    heads = heads or [family.rows for family in answers.asked.families[:1]]
+    rows = [row for head in heads for row in head.members]
+    if not rows:
+        return None
+    weights = answers.asked.question.contrasts[rows] @ np.linalg.pinv(one.design.x)
+    part = np.einsum("ij,jk,ik->i", weights, one.response.balance, weights)
+    left = np.clip(1.0 - part / answers.judged.se[rows] ** 2, 0.0, 1.0)
+    shorter = float(100.0 * (1.0 - np.sqrt(left.min())))
+    return BalanceAnswer(
+        quantity=one.quantity, shorter_percent=shorter, is_enough=shorter < _ENOUGH_PERCENT
     )
 
 

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
+from psdstats.comparison.advice import advise
 from psdstats.comparison.analysis import (
     Analysis,
     QuantityAnalysis,
@@ -27,7 +28,7 @@ from psdstats.comparison.analysis import (
     analyse_sizes,
     condition_means,
 )
-from psdstats.comparison.answers import answer, with_missing
+from psdstats.comparison.answers import Answers, answer, balance_answer, with_missing
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -370,6 +371,8 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
         means=_as_sizes(condition_means(one)),
         courses=answers.courses,
         factors=answers.factors,
+        balance=balance_answer(one, answers),
+        advice=_advice(one, answers),
     )
 
 
@@ -388,9 +391,31 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         fit=fit,
         courses=answers.courses,
         factors=answers.factors,
+        balance=balance_answer(one, answers),
+        advice=_advice(one, answers),
         remarks=remarks,
         influence=None if fit is None else _influence(fit, plan, one.response.level),
     )
+
+
+def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
+    """What to do next, from what was found and what the design lacks."""
+    single = one.design.left < 1
+    return advise(
+        answers.courses,
+        answers.factors,
+        balance=balance_answer(one, answers),
+        single_runs=single,
+        scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
+        drift_unknown=_drift_is_unknown(one),
+    )
+
+
+def _drift_is_unknown(one: QuantityAnalysis) -> bool:
+    """Whether blocks may drift apart, and are too few to show it or to say it."""
+    plan = one.plan
+    allowed = plan.spread is SpreadRule.DRIFTING and plan.drift is None and bool(plan.blocks)
+    return allowed and "drift" not in one.design.part_names and one.frame[plan.by].nunique() > 2
 
 
 def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, ...]:

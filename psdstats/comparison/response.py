@@ -72,6 +72,8 @@ class Response:
     known : ndarray, shape (n, n)
         Covariance of ``ln_value`` from the measurement, with the sensitivities of the mean curve of
         runs alike.
+    balance : ndarray, shape (n, n), or None
+        The part of it that a perfect balance would take away.
     own : callable
         Gives the same with the sensitivities of each run's own curve; it may have to be drawn.
     placed : DataFrame
@@ -93,6 +95,7 @@ class Response:
     level: float
     frame: pd.DataFrame
     known: Array
+    balance: Array | None
     own: Callable[[], Array]
     placed: pd.DataFrame
     placed_known: Array
@@ -119,12 +122,14 @@ def build_response(
     known: Array,
     *,
     bounds: Array | None = None,
+    balance: Array | None = None,
     own: Callable[[], Array],
     level: float = 0.95,
 ) -> Response:
     """Take what can enter of one quantity, cell by cell.
 
-    Shapes: value (R,), known, gives of own (R, R), bounds (R, 2): the open interval of a size.
+    Shapes: value (R,), known, balance, gives of own (R, R), bounds (R, 2): the open interval of a
+    size.
     """
     is_open = ~np.isfinite(value)
     first = [one for one in plan.within[:1] if isinstance(one, str)]
@@ -154,6 +159,7 @@ def build_response(
         level=level,
         frame=runs.loc[kept].assign(ln_value=log_value[kept]).reset_index(drop=True),
         known=known[both],
+        balance=None if balance is None else balance[both],
         own=lambda: own()[both],
         placed=runs.loc[placed]
         .assign(ln_lower=ends[placed, 0], ln_upper=ends[placed, 1])

@@ -459,9 +459,18 @@ def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
 
 @one_thread
 def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
-    """Covariance of ln of every quantity, with the sensitivities of the mean curves.
+    """Covariance of ln of every quantity, with the sensitivities of the mean curves."""
+    return {name: both[0] for name, both in at_mean_curve_with_balance(law, alike).items()}
 
-    One linear law gives all quantities; each has shape (R, R), NaN for runs without a value.
+
+@one_thread
+def at_mean_curve_with_balance(
+    law: JointLaw, alike: Sequence[str]
+) -> dict[str, tuple[Array, Array]]:
+    """Covariance of ln of every quantity at the mean curves, and the balance's part of it.
+
+    One linear law gives all quantities; each has shape (R, R), NaN for runs without a value, the
+    balance's part 0 there.
     `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
     curve leaves a quantity open keeps its own curve there.
 
@@ -487,8 +496,17 @@ def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
         rows = len(QUANTITIES) * law.order + column
         gap = np.where(known[law.order, column], 1.0, np.nan)
         covariance = laws[lost].contributions.covariance[np.ix_(rows, rows)]
-        found[quantity] = covariance * np.outer(gap, gap)
+        found[quantity] = (covariance * np.outer(gap, gap), _of_balance(laws[lost], rows))
     return found
+
+
+def _of_balance(law: JointLaw, rows: NDArray[np.intp]) -> Array:
+    """Covariance of some numbers from what a better balance would take away."""
+    limited = np.array([one.balance_limited for one in law.sources.included], dtype=np.bool_)
+    own = law.contributions.rows(rows)
+    inputs = limited[own.source]
+    part = own.matrix[:, inputs].toarray() if inputs.any() else np.zeros((len(rows), 0))
+    return np.asarray(part @ part.T, dtype=np.float64)
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:
