@@ -336,8 +336,10 @@ def _family(reader: _Reader, asked: FamilyRows) -> list[Finding]:
     }
     found |= detectable_percent(se, df, critical=half / se) | reader.equivalence(rows)
     numbers = _numbers(found)
-    kind = FindingKind.FACTOR if asked.kind is ContrastKind.OWN else FindingKind.LEVELS
-    return [reader.judge(kind, one, own) for one, own in zip(asked.subjects, numbers, strict=True)]
+    return [
+        reader.judge(FindingKind.LEVELS, one, own)
+        for one, own in zip(asked.subjects, numbers, strict=True)
+    ]
 
 
 def _numbers(columns: dict[str, Array]) -> tuple[Numbers, ...]:

@@ -240,7 +240,7 @@ def ordered_question(
     factors = tuple(_factor_rows(rows, row, times, *one) for one in wanted)
     families = tuple(
         one for kind in kinds for one in [_family_rows(rows, row, times, kind, quantity)] if one
-    ) + _factor_families(factors, quantity)
+    )
     asked = OrderedQuestion(
         question=Question(contrasts=np.empty((0, 0))),
         quantity=quantity,
@@ -301,28 +301,6 @@ def _family_rows(
     if not found:
         return None
     return FamilyRows(kind=kind, subjects=tuple(subjects), rows=rows.add(found))
-
-
-def _factor_families(factors: Sequence[FactorRows], quantity: str) -> tuple[FamilyRows, ...]:
-    """Differences of levels at every time, and differences of their changes."""
-    levels, changes = list[Contrast](), list[Contrast]()
-    level_rows, change_rows = NOTHING, NOTHING
-    for one in factors:
-        pair = Contrast(high=one.high, low=one.low, quantity=quantity)
-        shared = (one.start, *one.times) if one.start else one.times
-        levels += [replace(pair, where=t) for t in shared]
-        level_rows = level_rows + one.control + one.differences
-        kind = ContrastKind.INTERACTION
-        changes += [
-            Contrast(high=f"({t} - {shared[0]}) by ({pair.label})", quantity=quantity, family=kind)
-            for t in shared[1:]
-        ]
-        change_rows = change_rows + one.interactions
-    found = (
-        FamilyRows(kind=ContrastKind.OWN, subjects=tuple(levels), rows=level_rows),
-        FamilyRows(kind=ContrastKind.INTERACTION, subjects=tuple(changes), rows=change_rows),
-    )
-    return tuple(one for one in found if len(one.rows))
 
 
 def _tests(
