@@ -1,9 +1,10 @@
 """What the answers of a trial attain: many trials like it, of known truth, through the same door.
 
 Each trial is simulated from the estimates of the study (`psdstats.planning.trial_like`) and
-analysed as the study was.  Counted are intervals that hold the truth, claims that are false, and findings of
-the study that come again.  The estimates are taken for the truth, so that what is attained is that
-of trials like the study, not of the study itself.  Effects are differences of ln size.
+analysed as the study was.  Counted are intervals that hold the truth, claims that are false, and
+findings of the study that come again.  The estimates are taken for the truth, so that what is
+attained is that of trials like the study, not of the study itself.  Effects are differences of ln
+size.
 """
 
 from __future__ import annotations
@@ -33,17 +34,17 @@ _ROUND_OFF = 1e-9
 class AttainedKind(StrEnum):
     """What is counted in simulated trials."""
 
-    CHANGE = "interval of the change by the end"
-    FAMILY = "all intervals of a family"
+    CHANGE = "change by the end"
+    FAMILY = "intervals of a family"
     FALL = "false fall"
     BOUND = "bound too high"
     STOP = "false stop"
-    FACTOR = "false difference between levels"
+    FACTOR = "false difference"
     EQUIVALENT = "false equivalence"
-    FALLEN_AGAIN = "change by the end found again"
-    SINCE_AGAIN = "since when found again"
+    FALLEN_AGAIN = "end found again"
+    SINCE_AGAIN = "since found again"
     STOP_AGAIN = "stop found again"
-    FACTOR_AGAIN = "difference between levels found again"
+    FACTOR_AGAIN = "difference found again"
 
     @property
     def is_error(self) -> bool:

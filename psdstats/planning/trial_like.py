@@ -252,7 +252,7 @@ def _between(one: QuantityAnalysis, label: str) -> float:
     """Standard deviation between the levels of a grouping; zero where none was estimated."""
     if one.fit is None:
         return 0.0
-    return max(float(one.fit.variance_components.get(label, 0.0)), 0.0) ** 0.5
+    return float(np.sqrt(max(float(one.fit.variance_components.get(label, 0.0)), 0.0)))
 
 
 def _correlation(sizes: Sequence[QuantityAnalysis]) -> Array:
