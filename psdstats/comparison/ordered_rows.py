@@ -60,6 +60,16 @@ class Rows:
         both = np.minimum(self.p_below(judged), self.p_above(judged))
         return np.asarray(np.minimum(2.0 * both, 1.0))
 
+    def upper(self, judged: Judged, alpha: float) -> Array:
+        """One-sided upper limits of the signed contrasts."""
+        rows = list(self.members)
+        high, low = judged.upper(alpha)[..., rows], judged.lower(alpha)[..., rows]
+        return np.where(np.array(self.signs) > 0, high, -low)
+
+    def lower(self, judged: Judged, alpha: float) -> Array:
+        """One-sided lower limits of the signed contrasts."""
+        return np.asarray(-self.turned().upper(judged, alpha))
+
     def turned(self) -> Rows:
         """The opposite contrasts."""
         return Rows(self.members, tuple(-one for one in self.signs))
@@ -217,11 +227,10 @@ def ordered_question(
 
     Examples
     --------
-    >>> asked = ordered_question([("0", ""), ("6", "")], lambda time, _: np.eye(2)[time == "6"])
+    >>> cells = [("0", ""), ("6", "")]
+    >>> asked = ordered_question(cells, lambda *cell: np.eye(2)[cells.index(cell)])
     >>> asked.question.contrasts
-    array([[ 1.,  0.],
-           [ 0.,  1.],
-           [-1.,  1.]])
+    array([[-1.,  1.]])
     """
     times = {w: [t for t, one in cells if one == w] for w in dict.fromkeys(w for _, w in cells)}
     row = {(t, w): np.asarray(mean_row(t, w), dtype=float) for t, w in cells}
