@@ -322,19 +322,28 @@ def _held(one: QuantityComparison, truth: _Truth, asked: _Asked) -> Iterator[Hel
 
 
 def _has_interval(finding: Finding) -> bool:
-    return bool(np.isfinite([finding.numbers.lower, finding.numbers.upper]).all())
+    """Whether it has an end; sizes beyond the sieves have one."""
+    return bool(np.isfinite([finding.numbers.lower, finding.numbers.upper]).any())
 
 
 def _covers(finding: Finding, truth: _Truth) -> bool:
-    true = truth.of(finding)
-    return finding.numbers.lower - _ROUND_OFF <= true <= finding.numbers.upper + _ROUND_OFF
+    true, numbers = truth.of(finding), finding.numbers
+    return not (numbers.lower > true + _ROUND_OFF or numbers.upper < true - _ROUND_OFF)
+
+
+def _way(finding: Finding) -> float:
+    """Sign of a change; of its bounds where there is no estimate."""
+    numbers = finding.numbers
+    if np.isfinite(numbers.estimate):
+        return float(np.sign(numbers.estimate))
+    return float(numbers.lower > 0.0) - float(numbers.upper < 0.0)
 
 
 def _false_change(finding: Finding, truth: _Truth) -> bool:
     """Said to be changed, which it is not, or the other way."""
     if finding.verdict is not Verdict.CHANGED:
         return False
-    return bool(truth.of(finding) * np.sign(finding.numbers.estimate) <= _ROUND_OFF)
+    return bool(truth.of(finding) * _way(finding) <= _ROUND_OFF)
 
 
 def _false_equivalence(finding: Finding, truth: _Truth) -> bool:
@@ -403,10 +412,8 @@ def _ending(stop: Stop | None) -> Ending | None:
 
 def _same(first: Finding, now: Finding) -> bool:
     """Whether the verdict is the same, and a change goes the same way."""
-    signs = np.sign([first.numbers.estimate, now.numbers.estimate])
-    return first.verdict is now.verdict and (
-        first.verdict is not Verdict.CHANGED or bool(signs[0] == signs[1])
-    )
+    turned = first.verdict is Verdict.CHANGED and _way(first) != _way(now)
+    return first.verdict is now.verdict and not turned
 
 
 def _reached(times: Sequence[str], since: str, now: str | None) -> bool:

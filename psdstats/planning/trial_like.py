@@ -226,6 +226,8 @@ def _layers(sizes: Sequence[QuantityAnalysis], runs: pd.DataFrame) -> Iterator[L
     plan, even = sizes[0].plan, np.ones(len(runs))
 
     def codes(columns: Sequence[str]) -> NDArray[np.intp]:
+        if not columns:
+            return np.zeros(len(runs), dtype=np.intp)
         found = runs.groupby(list(columns), dropna=False, observed=True).ngroup()
         return np.asarray(found.to_numpy(), dtype=np.intp)
 
@@ -240,8 +242,9 @@ def _layers(sizes: Sequence[QuantityAnalysis], runs: pd.DataFrame) -> Iterator[L
         yield Layer(code=codes(columns_of(cells)), weight=even, sd=spread("cell"))
     place, lines = level_order(runs[plan.by]), drifting_blocks(runs, plan)
     sd = spread("drift")
-    if plan.drift is not None and plan.blocks:
-        lines, sd = columns_of(plan.blocks[-1]), np.full(3, plan.drift.percent / 100)
+    if plan.drift is not None:
+        lines = columns_of(plan.blocks[-1]) if plan.blocks else ()
+        sd = np.full(3, plan.drift.percent / 100)
     if place is not None and lines is not None:
         order = place.to_numpy(dtype=float)
         yield Layer(code=codes(lines), weight=order - order.mean(), sd=sd)
