@@ -45,12 +45,13 @@ from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.limits import limits_page
-from psdstats.output.pages.model_checks import model_checks_page
+from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
@@ -101,6 +102,7 @@ def report(
     propagation: Propagation | None = None,
     comparison: Comparison | PsdstatsError | None = None,
     checks: CheckReport | None = None,
+    attained: Attained | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     decimal: str = ".",
@@ -121,6 +123,8 @@ def report(
         What is compared, or why it cannot be; as study.toml says where left out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
+    attained : Attained, optional
+        What the answers attain in simulated trials, where that was asked for.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
@@ -170,7 +174,7 @@ def report(
         propagation,
         sizes=sizes,
         comparison=_compared(study, comparison, say),
-        further=[*further, shares, *_models_checked(comparison, say)],
+        further=[*further, shares, *_models_checked(comparison, attained, say)],
         provenance=provenance_text(record),
         compared=done,
         say=say,
@@ -276,11 +280,14 @@ def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numeral
     )
 
 
-def _models_checked(comparison: Comparison | PsdstatsError, say: Numerals) -> list[Page]:
-    """Checks of the models behind a comparison, where there are any."""
+def _models_checked(
+    comparison: Comparison | PsdstatsError, attained: Attained | None, say: Numerals
+) -> list[Page]:
+    """Checks of the models behind a comparison, where there are any, and what it attains."""
+    proof = [] if attained is None else [attained_page(attained, say)]
     if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
-        return []
-    return [model_checks_page(comparison, say)]
+        return proof
+    return [model_checks_page(comparison, say), *proof]
 
 
 def further_pages(

@@ -41,6 +41,7 @@ from psdstats.output.figures.effects import (
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -263,4 +264,37 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
             Column(name="draws", heading="trials or arrangements", show=Show.COUNT),
         ),
         notes=(words.RESAMPLED_NOTE,),
+    )
+
+
+def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
+    """What answers attain in trials like a study."""
+    frame = found.to_frame()
+    frame["what"] = [words.ATTAINED[kind] for kind in frame["kind"]]
+    again = ~frame["kind"].map(lambda kind: kind.is_error or kind.is_coverage)
+    return Page(
+        heading=words.ATTAINED_HEADING,
+        sentences=words.attained_sentences(found, say),
+        blocks=(
+            _attained_table("attained", frame[~again], words.ATTAINED_CAPTION),
+            _attained_table("found again", frame[again], words.AGAIN_CAPTION),
+        ),
+        notes=(words.ATTAINED_NOTE,),
+    )
+
+
+def _attained_table(name: str, frame: pd.DataFrame, caption: str) -> Table:
+    return Table(
+        name=name,
+        frame=frame.reset_index(drop=True),
+        caption=caption,
+        columns=(
+            Column(name="what", heading="what"),
+            Column(name="quantity", heading="quantity"),
+            Column(name="where", heading="at"),
+            Column(name="share", heading="trials", unit="%", show=Show.PER_CENT, decimals=1),
+            Column(name="error", heading="Monte Carlo error", show=Show.PER_CENT, decimals=1),
+            Column(name="trials", heading="of", show=Show.COUNT),
+        ),
+        row_headings=3,
     )
