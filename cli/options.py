@@ -329,7 +329,7 @@ def asked_of_plan(options: argparse.Namespace) -> dict[str, Any]:
 def compare_study(
     study: Study,
     options: argparse.Namespace,
-    propagation: Propagation | Callable[[], Propagation],
+    propagation: Propagation | None = None,
     **more: Any,
 ) -> Comparison:
     """Compare with the options of the command."""

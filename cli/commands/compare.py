@@ -10,13 +10,12 @@ from ..console import Console, present
 from ..options import (
     add_comparison,
     add_page,
-    add_propagation,
     add_quantities,
+    add_sources,
     add_study,
     add_values,
     compare_study,
     names,
-    propagate_study,
     read_checked,
 )
 
@@ -31,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_quantities(parser, QUANTITIES)
     families = "families of contrasts: some of against-first, successive, all-pairs (default: all)"
     add_values(parser, ("--families", None, "A,B", families), kind=names)
-    add_propagation(parser)
+    add_sources(parser)
     add_page(parser)
     parser.add_argument(
         "--checks",
@@ -44,16 +43,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
     from psdstats.output.pages.comparison import comparison_page
-    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
-    sources = measurement_sources(study, options.sources)
-    with console.stages({"comparing": 40, "drawing readings": 60}):
+    with console.stages({"comparing": 1}):
         console.begin("comparing")
         comparison = compare_study(
             study,
             options,
-            lambda: propagate_study(study, options, console, sources=sources),
             families=options.families and [one.replace("-", " ") for one in options.families],
             quantities=options.quantity or QUANTITIES,
         )

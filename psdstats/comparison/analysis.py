@@ -32,7 +32,6 @@ from psdstats.models.mixed_model import MixedModel, MixedModelFit
 from psdstats.student import critical_t
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
-from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
 from psdstats.uncertainty.propagation import Propagation
@@ -421,7 +420,7 @@ class Analysis:
     quantities : dict of str to QuantityAnalysis
         By name.
     measured : callable
-        Gives the joint propagation of the measurement, drawn once where it is asked for.
+        Gives the joint propagation of the measurement, where single runs ask for their own.
     """
 
     study: Study
@@ -441,8 +440,7 @@ def analyse(
     quantities: Sequence[str] = QUANTITIES,
     level: float = 0.95,
     sources: Iterable[str | Source] | None = None,
-    propagation: Propagation | Callable[[], Propagation] | None = None,
-    seed: int = 0,
+    propagation: Propagation | None = None,
 ) -> Analysis:
     """Prepare the one analysis that all answers of a trial are read from.
 
@@ -456,7 +454,7 @@ def analyse(
         Which of D10, D50, D90 and span.
     level : float
         Confidence level.
-    sources, propagation, seed
+    sources, propagation
         As in `compare`.
 
     Returns
@@ -468,7 +466,7 @@ def analyse(
     ModelError
         If a quantity is unknown, or the propagation holds the run-to-run source.
     """
-    given = propagation if isinstance(propagation, Propagation) else None
+    given = propagation
     if given is not None and RUN_TO_RUN in given.sources:
         raise ModelError(
             "The propagation given holds the run-to-run source, which the model estimates itself; "
@@ -483,8 +481,6 @@ def analyse(
     counted = measurement_sources(study, sources) if given is None else given.sources
     law = prepare(study, sources=counted, rule=None if given is None else given.rule)
     at_mean = at_mean_curve_with_balance(law, plan.factors)
-    own = partial(propagate, study, seed=seed, sources=counted)
-    draw = propagation if callable(propagation) else own
     return analyse_sizes(
         study,
         plan,
@@ -492,7 +488,7 @@ def analyse(
         {name: at_mean[name][0] for name in quantities},
         balance={name: at_mean[name][1] for name in quantities},
         bounds=np.stack([law.sizes.lower, law.sizes.upper], axis=2)[law.order],
-        measured=lambda: given or draw(),
+        measured=lambda: given or law.linear(),
         level=level,
     )
 

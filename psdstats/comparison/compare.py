@@ -80,8 +80,7 @@ def compare(
     level: float = 0.95,
     across_quantities: bool = False,
     sources: Iterable[str | Source] | None = None,
-    propagation: Propagation | Callable[[], Propagation] | None = None,
-    seed: int = 0,
+    propagation: Propagation | None = None,
 ) -> Comparison:
     """Answer what milling did to the sizes of a trial, from one analysis of its design.
 
@@ -134,12 +133,9 @@ def compare(
     sources : iterable of (str or Source), optional
         Sources of uncertainty counted; default those the study switches on.  Run-to-run variation
         is never among them: the model estimates it.
-    propagation : Propagation, or callable that gives one, optional
+    propagation : Propagation, optional
         A joint result of this study made with `measurement_sources`; its sources and rule count
-        then.  A callable is asked only where single runs are judged by the measurement alone,
-        which needs draws; without it they are made here.
-    seed : int, default=0
-        Seed of the draws made here.
+        then.
 
     Returns
     -------
@@ -187,7 +183,6 @@ def compare(
         level=1.0 - (1.0 - level) / (len(quantities) if across_quantities and quantities else 1),
         sources=sources,
         propagation=propagation,
-        seed=seed,
     )
     return compare_analysis(
         analysis, families=families, level=level, across_quantities=across_quantities
