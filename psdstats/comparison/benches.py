@@ -167,7 +167,7 @@ def at_conditions(
     runs: BenchRuns, *, level: float, margin_percent: float | None = None
 ) -> tuple[Deviation, ...]:
     """Each group at each condition; with two groups one difference a condition."""
-    runs = runs.freed()
+    measured, runs = runs, runs.freed()
     subjects, weights = _compared(runs)
     if not subjects:
         return ()
@@ -185,7 +185,7 @@ def at_conditions(
             if (one := _own_cell_aside(runs, group, condition, row)) is not None
         ]
         if len(judged) < len(subjects):
-            return _by_measurement(runs, subjects, weights, level, margin_percent)
+            return _by_measurement(measured, subjects, weights, level, margin_percent)
     return _answers(subjects, judged, level, margin_percent)
 
 

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import GROUP, RUN, TIME, column_words
+from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME, column_words
 from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import (
     Analysis,
@@ -297,9 +297,14 @@ class _Compared:
 
     @cached_property
     def columns(self) -> tuple[str, ...]:
-        """Columns that define a condition, milling time first."""
-        plan = self.one.plan
-        named = [plan.by, *plan.at_each, *(plan.also if plan.by == GROUP else ())]
+        """Columns that define a condition, milling time first.
+
+        Beside the factors of the analysis the ball ratio, which no group has by nature.
+        """
+        plan, frame = self.one.plan, self.one.response.placed
+        named = list(plan.factors)
+        if BALL_RATIO in frame and BALL_RATIO not in plan.left_out:
+            named += [BALL_RATIO] if len(set(frame[BALL_RATIO])) > 1 else []
         rest = [name for name in dict.fromkeys(named) if name not in (GROUP, TIME)]
         timed = TIME in named or plan.by == GROUP
         return (*([TIME] if timed else []), *rest)
@@ -312,7 +317,7 @@ class _Compared:
     @cached_property
     def codes(self) -> NDArray[np.intp]:
         """Condition of each run used."""
-        table = self.one.frame.groupby(list(self.columns), sort=True, observed=True)
+        table = self.one.frame.groupby(list(self.columns), sort=True, observed=True, dropna=False)
         return table.ngroup().to_numpy().astype(np.intp)
 
     @cached_property

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.compare import compare
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
@@ -161,7 +162,13 @@ def report(
     further = _limits(study, propagation, say)
     plan = None if done is None else done.plan
     further += further_pages(
-        study, propagation, plan=plan, level=level, target_um=target_um, say=say
+        study,
+        propagation,
+        plan=plan,
+        analysis=None if done is None else done.analysis,
+        level=level,
+        target_um=target_um,
+        say=say,
     )
     content = report_content(
         study,
@@ -272,6 +279,7 @@ def further_pages(
     propagation: Propagation,
     *,
     plan: ComparisonPlan | None = None,
+    analysis: Analysis | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     say: Numerals = PLAIN,
@@ -282,7 +290,12 @@ def further_pages(
 
     def groups() -> Page:
         found = collect_groups(
-            study, propagation, margin_percent=margin, level=level, intraclass=False
+            study,
+            propagation,
+            margin_percent=margin,
+            level=level,
+            intraclass=False,
+            analysis=analysis if analysis is not None and "D50" in analysis.quantities else None,
         )
         return groups_page(found, say)
 
