@@ -17,9 +17,11 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES
+from psdstats.columns import QUANTITIES, TIME
+from psdstats.comparison.open_sizes import known_where_open
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import Response, build_response, cell_texts
+from psdstats.comparison.single_runs import smooth_spread
 from psdstats.comparison.spread import drift_slope, level_order
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
@@ -146,6 +148,8 @@ def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
 
 
 def _same(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
+    if not columns:
+        return np.ones((len(frame), len(frame)))
     own = _indicators(frame, columns)
     return np.asarray(own @ own.T, dtype=np.float64)
 
@@ -225,12 +229,51 @@ class QuantityAnalysis:
     @property
     def known(self) -> Array:
         """Measurement covariance, with a declared drift, shape (n, n)."""
+        return self._with_drift(self.response.known)
+
+    @property
+    def drift_lines(self) -> Array:
+        """Covariance of drift lines of unit slope: of the blocks, or of all runs as one."""
+        blocks = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
+        return drift_matrix(self.frame, self.plan, blocks)
+
+    def _with_drift(self, known: Array) -> Array:
         declared = self.plan.drift
-        if declared is None or not self.plan.blocks:
-            return self.response.known
-        lines = drift_matrix(self.frame, self.plan, columns_of(self.plan.blocks[-1]))
-        return np.asarray(
-            self.response.known + declared_variance(declared) * lines, dtype=np.float64
+        if declared is None:
+            return known
+        return np.asarray(known + declared_variance(declared) * self.drift_lines, dtype=np.float64)
+
+    def with_drift(self, percent: float) -> QuantityAnalysis:
+        """The same with a drift declared."""
+        plan = replace(self.plan, drift=Declared(percent=percent, df=np.inf))
+        return self._with(replace(self.response, plan=plan))
+
+    def with_run_to_run(self, percent: float) -> QuantityAnalysis:
+        """The same with a spread between runs declared."""
+        plan = replace(self.plan, run_to_run=Declared(percent=percent, df=np.inf))
+        return self._with(replace(self.response, plan=plan))
+
+    def _with(self, response: Response) -> QuantityAnalysis:
+        return QuantityAnalysis(
+            response=response, design=trial_design(response.frame, response.plan)
+        )
+
+    def with_open(self) -> QuantityAnalysis | None:
+        """The same over all runs with a place, open ones at their bound; None where none is open.
+
+        Runs without a bound on either side say nothing and are left out.
+        """
+        placed = self.response.placed
+        ends = placed[["ln_lower", "ln_upper"]].to_numpy(dtype=float)
+        told = np.isfinite(ends).any(axis=1)
+        is_open = ends[:, 0] != ends[:, 1]
+        if not (is_open & told).any():
+            return None
+        near = np.where(np.isfinite(ends[:, 1]), ends[:, 1], ends[:, 0])
+        frame = placed[told].assign(ln_value=near[told]).reset_index(drop=True)
+        known = known_where_open(self.response.placed_known, is_open)[np.ix_(told, told)]
+        return self._with(
+            replace(self.response, frame=frame, known=known, balance=None, own=lambda: known)
         )
 
     @cached_property
@@ -258,11 +301,21 @@ class QuantityAnalysis:
         return Spread(**found, df=df, basis=basis)
 
     def _of_single_runs(self) -> Spread:
-        """Declared, or none."""
+        """Declared, or about smooth courses over time, or none."""
         declared = self.plan.run_to_run
-        if declared is None:
+        if declared is not None:
+            return Spread(run=declared.percent / 100, df=declared.df, basis=SpreadBasis.DECLARED)
+        if self.plan.by != TIME:
             return Spread()
-        return Spread(run=declared.percent / 100, df=declared.df, basis=SpreadBasis.DECLARED)
+        keys = [*_where_columns(self.plan), *(columns_of(one)[-1] for one in self.plan.blocks)]
+        parts = [own for _, own in self.frame.groupby(keys)] if keys else [self.frame]
+        found = smooth_spread(
+            [own[TIME].to_numpy(dtype=float) for own in parts],
+            [own["ln_value"].to_numpy(dtype=float) for own in parts],
+        )
+        if found is None:
+            return Spread()
+        return Spread(run=found[0], df=found[1], basis=SpreadBasis.SMOOTH_COURSES)
 
     @property
     def _cells_of_blocks(self) -> int:
@@ -273,14 +326,18 @@ class QuantityAnalysis:
 
     def judge(self, question: Question) -> Judged:
         """Judge contrasts of the columns of x, all at once."""
-        if self.design.left < 1:
-            return self._by_single_runs(question)
-        if self.plan.test is LevelTest.KENWARD_ROGER or self._is_large(question):
-            return self._by_kenward_roger(question)
-        law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
-        return law.judge(self.y)
+        return self.law(question)(self.y)
 
-    def _is_large(self, question: Question) -> bool:
+    def law(self, question: Question) -> Callable[[Array], Judged]:
+        """What judges these contrasts of one response (n,), or of many of this design (N, n)."""
+        if self.design.left < 1:
+            return partial(self._by_single_runs, question)
+        if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
+            return partial(self._by_kenward_roger, question)
+        law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
+        return law.judge
+
+    def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
         names, rows = self.design.part_names, len(self.y)
         unknown = len(names)
@@ -288,21 +345,26 @@ class QuantityAnalysis:
             rows, unknown = self._cells_of_blocks, unknown - 1
         return too_large(rows, rows - self.design.left, unknown, len(question.contrasts))
 
-    def _by_single_runs(self, question: Question) -> StudentJudged:
+    def weights(self, question: Question) -> Array:
+        """Least-squares weights (q, n) of contrasts on the runs."""
+        return np.asarray(question.contrasts @ np.linalg.pinv(self.design.x), dtype=np.float64)
+
+    def _by_single_runs(self, question: Question, y: Array) -> StudentJudged:
         """Student's t with the spread of single runs, and the readings' own covariance."""
-        rows = question.contrasts @ np.linalg.pinv(self.design.x)
-        own = self.response.own() + np.nan_to_num(self.spread.run) ** 2 * np.eye(len(self.y))
-        joint = rows @ own @ rows.T
+        rows = self.weights(question)
+        run = np.nan_to_num(self.spread.run) ** 2 * np.eye(len(self.frame))
+        joint = rows @ (self._with_drift(self.response.own()) + run) @ rows.T
         se = np.sqrt(np.diagonal(joint))
+        estimate = y @ rows.T
         return StudentJudged(
-            estimate=rows @ self.y,
-            se=se,
+            estimate=estimate,
+            se=np.broadcast_to(se, estimate.shape),
             df=np.full(len(se), self.spread.df or np.inf),
             correlation=joint / np.outer(se, se),
             jointly=question.jointly,
         )
 
-    def _by_kenward_roger(self, question: Question) -> StudentJudged:
+    def _by_kenward_roger(self, question: Question, y: Array) -> StudentJudged:
         """Student's t with the standard errors and degrees of freedom of the fixed-block fit."""
         size, turn = np.linalg.svd(self.design.x, full_matrices=False)[1:]
         basis = turn[size > _TINY * size[0]].T
@@ -313,7 +375,7 @@ class QuantityAnalysis:
         )
         free = "drift" not in self.design.part_names
         fit = fit_batch(
-            self.y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=free
+            y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=free
         ).row(0)
         covariance = adjusted_covariance(fit, drop_edges=not free)
         rows = question.contrasts @ basis

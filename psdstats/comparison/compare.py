@@ -28,7 +28,13 @@ from psdstats.comparison.analysis import (
     analyse_sizes,
     condition_means,
 )
-from psdstats.comparison.answers import Answers, answer, balance_answer, with_missing
+from psdstats.comparison.answers import (
+    Answers,
+    answer,
+    balance_answer,
+    drift_is_unknown,
+    with_missing,
+)
 from psdstats.comparison.groups import bench_answers
 from psdstats.comparison.plan import (
     ComparisonPlan,
@@ -412,15 +418,8 @@ def _advice(
         balance=balance_answer(one, answers),
         single_runs=single,
         scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
-        drift_unknown=_drift_is_unknown(one),
+        drift_unknown=drift_is_unknown(one),
     )
-
-
-def _drift_is_unknown(one: QuantityAnalysis) -> bool:
-    """Whether blocks may drift apart, and are too few to show it or to say it."""
-    plan = one.plan
-    allowed = plan.spread is SpreadRule.DRIFTING and plan.drift is None and bool(plan.blocks)
-    return allowed and "drift" not in one.design.part_names and one.frame[plan.by].nunique() > 2
 
 
 def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, ...]:

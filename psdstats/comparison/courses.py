@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import nan
 
 import numpy as np
 
@@ -47,12 +48,14 @@ from psdstats.findings import (
     Remark,
     RemarkKind,
     Stop,
+    Verdict,
 )
 from psdstats.frozen import Array
 from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Judged
-from psdstats.models.verdicts import judge
+from psdstats.models.verdicts import VerdictRemark, judge
 
+_CLAIMS = (Verdict.CHANGED, Verdict.EQUIVALENT)
 _REACH = 2.5  # standard errors of the last step that a margin needs for a power near 80 per cent
 
 
@@ -60,6 +63,9 @@ class OrderedRemark(RemarkKind):
     """Why the end cannot be judged, and what would tell."""
 
     OUT_OF_REACH = "margin out of reach"  # times_as_many: runs it would take
+    BEYOND_SIEVES = "beyond the sieves"  # quantity, times: those with open sizes
+    FEW_SINGLE_RUNS = "few single runs"  # runs: how many there are
+    SINGLE_RUNS = "single runs"
 
 
 def read_courses(
@@ -196,13 +202,15 @@ class _Reader:
     ) -> tuple[Numbers, ...]:
         """Each row alone, with the interval of that row alone."""
         value, se = rows.of(self.judged.estimate), rows.widths(self.judged.se)
+        each = 0.5 * (1.0 - self.level)
+        lower, upper = rows.lower(self.judged, each), rows.upper(self.judged, each)
         half = rows.widths(self.judged.half_width(1.0 - self.level))
         found = {
             "estimate": value,
-            "lower": value - half,
-            "upper": value + half,
-            "lower_single": value - half,
-            "upper_single": value + half,
+            "lower": lower,
+            "upper": upper,
+            "lower_single": lower,
+            "upper_single": upper,
             "u": se,
             "df": rows.widths(self.judged.df),
         }
@@ -336,8 +344,64 @@ def _family(reader: _Reader, asked: FamilyRows) -> list[Finding]:
     }
     found |= detectable_percent(se, df, critical=half / se) | reader.equivalence(rows)
     numbers = _numbers(found)
-    kind = FindingKind.FACTOR if asked.kind is ContrastKind.OWN else FindingKind.LEVELS
-    return [reader.judge(kind, one, own) for one, own in zip(asked.subjects, numbers, strict=True)]
+    return [
+        reader.judge(FindingKind.LEVELS, one, own)
+        for one, own in zip(asked.subjects, numbers, strict=True)
+    ]
+
+
+def with_undoing(course: Course, allowed: Course, percent: float, *, by_drift: bool) -> Course:
+    """A course of which only that is claimed that a plausible variation would not undo.
+
+    Parameters
+    ----------
+    course : Course
+        Judged without a variation that this trial could not estimate and nobody declared.
+    allowed : Course
+        The same, judged with as much of it as a trial may well have
+        (`psdstats.models.verdicts.PLAUSIBLE_DRIFT_PERCENT` a step,
+        `PLAUSIBLE_RUN_TO_RUN_PERCENT` between runs).
+    percent : float
+        How much of it would undo the change by the end (`undoing_percent`).
+    by_drift : bool
+        Drift of groups or of one charge; else run-to-run variation.
+    """
+    undone, unknown = VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN
+    if by_drift:
+        undone, unknown = VerdictRemark.UNDONE_BY_DRIFT, VerdictRemark.DRIFT_UNKNOWN
+    fallen, why = course.fallen, undone(percent=percent)
+    if fallen.verdict in _CLAIMS and allowed.fallen.verdict is not fallen.verdict:
+        fallen = replace(fallen, verdict=Verdict.CANNOT_BE_TOLD, reasons=(why,))
+    else:
+        fallen = replace(fallen, reasons=(*fallen.reasons, unknown(percent=percent)))
+    shown = tuple(a and b for a, b in zip(course.shown, allowed.shown, strict=True))
+    first = from_the_end(np.array(shown))
+    stop = course.stop
+    return replace(
+        course,
+        fallen=fallen,
+        shown=shown,
+        at_least=tuple(a if b else nan for a, b in zip(course.at_least, shown, strict=True)),
+        since=_first(course.times[1:], first),
+        stop=stop if stop is None or allowed.stop is None else _still(stop, allowed.stop, why),
+    )
+
+
+def _still(stop: Stop, allowed: Stop, why: Remark) -> Stop:
+    """What remains of an answer on the end of a trial where more variation is allowed for."""
+    if stop.ending is Ending.CANNOT_BE_TOLD:
+        return allowed if allowed.ending is stop.ending else stop
+    if allowed.ending is not stop.ending:
+        return replace(
+            allowed,
+            ending=Ending.CANNOT_BE_TOLD,
+            since=None,
+            gain_at_least=nan,
+            coarser_after=(),
+            stayed_within=None,
+            reasons=(why,),
+        )
+    return allowed
 
 
 def _numbers(columns: dict[str, Array]) -> tuple[Numbers, ...]:

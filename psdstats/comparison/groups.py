@@ -102,12 +102,11 @@ def bench_answers(
 
 
 def overall(answer: BenchAnswer) -> Verdict:
-    """One word for a group: a difference anywhere, else agreement everywhere it was asked."""
+    """One word for a group: a difference anywhere, else agreement at every condition."""
     if differs(answer):
         return Verdict.CHANGED
-    told = [one for one in (*answer.at, answer.rate, answer.average) if one is not None]
     for verdict in (Verdict.EQUIVALENT, Verdict.CANNOT_BE_TOLD):
-        if all(one.verdict is verdict for one in told):
+        if all(one.verdict is verdict for one in answer.at):
             return verdict
     return Verdict.NOT_SHOWN
 
@@ -451,7 +450,6 @@ class _Compared:
             margin_percent=self.margin_percent,
             within_margin=False if unknown else None,
             undone_by_percent=None if undone is None else 100 * undone,
-            detectable_decides=False,
         )
 
     def _untold(self, name: str) -> BenchAnswer:

@@ -129,14 +129,11 @@ def in_order_p(part: Part) -> Array:
 def _end_bound(part: Part, share: float, *, handing_on: bool) -> Array:
     """How far the end lies below the first time at least, (...,); negative where not shown."""
     judged, course, _ = part
-    end = course.change.some([-1])
-    widths = [
-        judged.family_half_width(one.family(Side.BELOW), share)[..., 1] for one in course.pairs
-    ]
-    if handing_on or not widths:
-        own = judged.half_width(2.0 * share * (KEPT if handing_on else 1.0))
-        widths.append(end.widths(own)[..., 0])
-    return np.asarray(-end.of(judged.estimate)[..., 0] - np.max(widths, axis=0))
+    limits = [judged.family_upper(one.family(Side.BELOW), share)[..., 1] for one in course.pairs]
+    if handing_on or not limits:
+        own = share * (KEPT if handing_on else 1.0)
+        limits.append(course.change.some([-1]).upper(judged, own)[..., 0])
+    return np.asarray(-np.max(limits, axis=0))
 
 
 def fall_flags(
@@ -172,8 +169,7 @@ def _beside(judged: Judged, asked: OrderedQuestion, alpha: float) -> Array:
     family = asked.beside or Family((), ())
     if not asked.direction:
         return alpha - judged.family_p(family)
-    rows = Rows(family.members, family.signs)
-    return np.asarray(-rows.of(judged.estimate) - judged.family_half_width(family, alpha))
+    return np.asarray(-judged.family_upper(family, alpha))
 
 
 def _fall(in_order: Flags, wide: Array, end: Array, *, directed: bool) -> FallFlags:
@@ -222,13 +218,10 @@ def _stop(
     inside = (rows.p_below(judged, apart) < limits) & (rows.p_above(judged, -apart) < other)
     falling = (rows.p_above(judged)[..., -1] < other) & ~little[..., -1]
     step = rows.some([-1])
-    value = step.of(judged.estimate)[..., 0]
-    most, least, beyond = (
-        step.widths(judged.half_width(2.0 * one * share))[..., 0]
-        for one in (LAST_STEP, OTHER_STEPS, BEYOND)
-    )
+    least, beyond = (step.lower(judged, one * share)[..., 0] for one in (OTHER_STEPS, BEYOND))
     # below the margin the bound costs nothing: there "less than the margin" would be true
-    at_least = np.maximum(np.minimum(value - least, gain), value - beyond)
+    at_least = np.maximum(np.minimum(least, gain), beyond)
+    at_most = step.upper(judged, LAST_STEP * share)[..., 0]
     untold = ~little[..., -1] & ~falling & ~coarser.any(axis=-1)
     return StopFlags(
         little=little,
@@ -236,7 +229,7 @@ def _stop(
         coarser=coarser,
         falling=falling,
         gain_at_least=np.where(falling, at_least, np.nan),
-        gain_at_most=np.where(untold, value + most, np.nan),
+        gain_at_most=np.where(untold, at_most, np.nan),
     )
 
 

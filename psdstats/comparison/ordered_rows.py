@@ -60,6 +60,16 @@ class Rows:
         both = np.minimum(self.p_below(judged), self.p_above(judged))
         return np.asarray(np.minimum(2.0 * both, 1.0))
 
+    def upper(self, judged: Judged, alpha: float) -> Array:
+        """One-sided upper limits of the signed contrasts."""
+        rows = list(self.members)
+        high, low = judged.upper(alpha)[..., rows], judged.lower(alpha)[..., rows]
+        return np.where(np.array(self.signs) > 0, high, -low)
+
+    def lower(self, judged: Judged, alpha: float) -> Array:
+        """One-sided lower limits of the signed contrasts."""
+        return np.asarray(-self.turned().upper(judged, alpha))
+
     def turned(self) -> Rows:
         """The opposite contrasts."""
         return Rows(self.members, tuple(-one for one in self.signs))
@@ -217,11 +227,10 @@ def ordered_question(
 
     Examples
     --------
-    >>> asked = ordered_question([("0", ""), ("6", "")], lambda time, _: np.eye(2)[time == "6"])
+    >>> cells = [("0", ""), ("6", "")]
+    >>> asked = ordered_question(cells, lambda *cell: np.eye(2)[cells.index(cell)])
     >>> asked.question.contrasts
-    array([[ 1.,  0.],
-           [ 0.,  1.],
-           [-1.,  1.]])
+    array([[-1.,  1.]])
     """
     times = {w: [t for t, one in cells if one == w] for w in dict.fromkeys(w for _, w in cells)}
     row = {(t, w): np.asarray(mean_row(t, w), dtype=float) for t, w in cells}
@@ -240,7 +249,7 @@ def ordered_question(
     factors = tuple(_factor_rows(rows, row, times, *one) for one in wanted)
     families = tuple(
         one for kind in kinds for one in [_family_rows(rows, row, times, kind, quantity)] if one
-    ) + _factor_families(factors, quantity)
+    )
     asked = OrderedQuestion(
         question=Question(contrasts=np.empty((0, 0))),
         quantity=quantity,
@@ -301,28 +310,6 @@ def _family_rows(
     if not found:
         return None
     return FamilyRows(kind=kind, subjects=tuple(subjects), rows=rows.add(found))
-
-
-def _factor_families(factors: Sequence[FactorRows], quantity: str) -> tuple[FamilyRows, ...]:
-    """Differences of levels at every time, and differences of their changes."""
-    levels, changes = list[Contrast](), list[Contrast]()
-    level_rows, change_rows = NOTHING, NOTHING
-    for one in factors:
-        pair = Contrast(high=one.high, low=one.low, quantity=quantity)
-        shared = (one.start, *one.times) if one.start else one.times
-        levels += [replace(pair, where=t) for t in shared]
-        level_rows = level_rows + one.control + one.differences
-        kind = ContrastKind.INTERACTION
-        changes += [
-            Contrast(high=f"({t} - {shared[0]}) by ({pair.label})", quantity=quantity, family=kind)
-            for t in shared[1:]
-        ]
-        change_rows = change_rows + one.interactions
-    found = (
-        FamilyRows(kind=ContrastKind.OWN, subjects=tuple(levels), rows=level_rows),
-        FamilyRows(kind=ContrastKind.INTERACTION, subjects=tuple(changes), rows=change_rows),
-    )
-    return tuple(one for one in found if len(one.rows))
 
 
 def _tests(

@@ -116,6 +116,19 @@ class Judged(ABC):
     def joint_p(self, number: int) -> Array:
         """Test of one of the sets of ``Question.jointly`` at once: its p (...,)."""
 
+    def upper(self, alpha: float) -> Array:
+        """One-sided upper limits (..., q), each alone at alpha."""
+        return np.asarray(self.estimate + self.half_width(2.0 * alpha))
+
+    def lower(self, alpha: float) -> Array:
+        """One-sided lower limits (..., q), each alone at alpha."""
+        return np.asarray(self.estimate - self.half_width(2.0 * alpha))
+
+    def family_upper(self, family: Family, alpha: float) -> Array:
+        """Upper limits (..., members) of the signed contrasts that hold together."""
+        signed = self.estimate[..., list(family.members)] * np.array(family.signs, dtype=float)
+        return np.asarray(signed + self.family_half_width(family, alpha))
+
 
 _ANGLES = 24  # bins of the angle on either side, two nodes each
 _SHIFTS = 8  # of the evenly spread directions

@@ -59,7 +59,7 @@ def answer(asked, means, *, se=0.02, df=np.inf, **options):
 def test_each_row_stands_once_up_to_its_sign():
     asked = question(kinds=[ContrastKind.AGAINST_FIRST, ContrastKind.ALL_PAIRS])
     rows = asked.question.contrasts
-    assert len(rows) == 5 + 10
+    assert len(rows) == 10
     seen = {tuple(np.round(sign * row, 9)) for row in rows for sign in (1, -1)}
     assert len(seen) == 2 * len(rows)
     (course,) = asked.courses
@@ -172,7 +172,6 @@ def test_last_time_alone_at_4_per_cent_and_its_pair_by_hand():
     assert course.fallen.kind is FindingKind.FALLEN
     assert course.fallen.numbers.estimate == pytest.approx(-0.3)
     assert course.fallen.numbers.upper == pytest.approx(-0.3 + stats.norm.isf(0.025) * unit)
-    assert course.start.u == pytest.approx(0.02)
 
 
 def test_p_of_the_end_agrees_with_the_flag():
@@ -453,16 +452,9 @@ def test_families_hold_together_and_name_what_they_compare():
     found = family_findings(
         judged(asked, [0.0, -0.3, -0.5, 0.0, -0.3, -0.9], df=8.0), asked, margin_percent=10
     )
-    assert [one.subject.label for one in found[:4]] == [
+    assert [one.subject.label for one in found] == [
         "5 - 0 at 5", "10 - 0 at 5", "5 - 0 at 10", "10 - 0 at 10",
     ]  # fmt: skip
-    assert [one.subject.label for one in found[4:7]] == [
-        "10 - 5 at 0",
-        "10 - 5 at 5",
-        "10 - 5 at 10",
-    ]
-    assert [one.kind for one in found[4:7]] == [FindingKind.FACTOR] * 3
-    assert [one.subject.family for one in found[7:]] == [ContrastKind.INTERACTION] * 2
     for one in found:
         numbers = one.numbers
         excludes = numbers.lower > 0.0 or numbers.upper < 0.0

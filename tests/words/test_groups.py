@@ -38,7 +38,7 @@ NUMBERS = Numbers(
 def told(group: str, p: float, **options):
     subject = Contrast(high=group, where="6 min", quantity="D50")
     numbers = replace(NUMBERS, p_adjusted=p)
-    return judge(subject, numbers, kind=FindingKind.GROUP, detectable_decides=False, **options)
+    return judge(subject, numbers, kind=FindingKind.GROUP, **options)
 
 
 def one(group: str, *, p: float = 0.01, **options) -> BenchAnswer:
@@ -93,7 +93,9 @@ def test_the_word_for_a_group_is_a_difference_anywhere_or_agreement_everywhere()
     assert overall(one("a", p=0.2, **within)) is Verdict.EQUIVALENT
     assert overall(one("a", p=0.2)) is Verdict.NOT_SHOWN
     part = replace(one("a", p=0.2, **within), average=told("a", 0.2))
-    assert overall(part) is Verdict.NOT_SHOWN
+    assert overall(part) is Verdict.EQUIVALENT
+    two = replace(part, at=(*part.at, told("a", 0.2)))
+    assert overall(two) is Verdict.NOT_SHOWN
     rate = replace(told("a", 0.01), kind=FindingKind.BENCH_RATE)
     assert overall(replace(part, rate=rate)) is Verdict.CHANGED
     lost = judge(Contrast(high="a"), Numbers(), kind=FindingKind.GROUP)
