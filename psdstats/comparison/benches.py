@@ -300,21 +300,16 @@ def _answers(
         half = np.concatenate([one.half_width(alpha / count) for one in judged])
         adjusted = np.minimum(count * np.concatenate([one.p() for one in judged]), 1.0)
         times = count
-    estimate, u, df, p = (
-        np.concatenate([one.estimate for one in judged]),
-        np.concatenate([one.se for one in judged]),
-        np.concatenate([one.df for one in judged]),
-        np.concatenate([one.p() for one in judged]),
-    )
     columns = {
-        "estimate": estimate,
-        "lower": estimate - half,
-        "upper": estimate + half,
-        "u": u,
-        "df": df,
-        "p": p,
+        name: np.concatenate([getattr(one, source) for one in judged])
+        for name, source in (("estimate", "estimate"), ("u", "se"), ("df", "df"))
+    }
+    columns |= {
+        "lower": columns["estimate"] - half,
+        "upper": columns["estimate"] + half,
+        "p": np.concatenate([one.p() for one in judged]),
         "p_adjusted": adjusted,
-        **detectable_percent(u, df, critical=half / u),
+        **detectable_percent(columns["u"], columns["df"], critical=half / columns["u"]),
     }
     if margin_percent is not None:
         tested = [
