@@ -16,8 +16,8 @@ from pathlib import Path
 
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.compare import compare
-from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
@@ -164,9 +164,9 @@ def report(
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
     further = _limits(study, propagation, say)
-    plan = None if done is None else done.plan
+    analysis = None if done is None else done.analysis
     further += further_pages(
-        study, propagation, plan=plan, level=level, target_um=target_um, say=say
+        study, propagation, analysis=analysis, level=level, target_um=target_um, say=say
     )
     content = report_content(
         study,
@@ -294,18 +294,24 @@ def further_pages(
     study: Study,
     propagation: Propagation,
     *,
-    plan: ComparisonPlan | None = None,
+    analysis: Analysis | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     say: Numerals = PLAIN,
 ) -> list[Page]:
-    """Groups, whole distribution and rate, as far as the study has them; asked as the plan says."""
+    """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
+    plan = None if analysis is None else analysis.plan
     margin = stated_margin(study) if plan is None else plan.margin_percent
     by = rate_factor(study) if plan is None else plan.where
 
     def groups() -> Page:
         found = collect_groups(
-            study, propagation, margin_percent=margin, level=level, intraclass=False
+            study,
+            propagation,
+            margin_percent=margin,
+            level=level,
+            intraclass=False,
+            analysis=analysis if analysis is not None and "D50" in analysis.quantities else None,
         )
         return groups_page(found, say)
 
