@@ -188,13 +188,12 @@ def work(n_kinds: int, n_values: int, n_products: int, fine: int, coarse: int) -
 _POINTS = {1: (48, 16), 2: (700, 63), 3: (1700, 80)}
 
 
-def seconds_for(n_residual: int, n_unknown: int, n_contrasts: int) -> float:
-    """About how long a table takes, with a family or a set for each contrast (one core of 2026)."""
-    fine, coarse = _POINTS.get(n_unknown, (17_000, 400))
-    values = n_contrasts * (n_residual + 2) * 2
-    products = n_residual * (n_residual + 1) // 2
-    one = work(2 * n_contrasts, values, products, fine, coarse)
-    return 4.7e-11 * one * draws_of(one, n_residual)
+def seconds_for(design: LevelDesign, kinds: int) -> float:
+    """About how long a table takes (one core of 2026)."""
+    m = len(design.residual)
+    fine, coarse = _POINTS.get(len(design.parts), (17_000, 400))
+    one = work(kinds, len(design.lead) * (m + 2), m * (m + 1) // 2, fine, coarse)
+    return 4.7e-11 * one * draws_of(one, m)
 
 
 def draws_of(one: float, m: int) -> int:
