@@ -27,7 +27,7 @@ from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.judged import Family, Judged, Question, Side
 from psdstats.models.level_design import LevelDesign, design_of
-from psdstats.models.level_grid import LevelGrid, grid_axes, loosened
+from psdstats.models.level_grid import ContrastGrid, LevelGrid, grid_axes, loosened
 from psdstats.models.level_table import (
     Kind,
     LevelTable,
@@ -35,12 +35,11 @@ from psdstats.models.level_table import (
     normal_score,
     score_to_t,
     seconds_for,
-    truths_of,
 )
 from psdstats.models.maximum_law import DirectionLaw, maximum_law, shifted_directions
 from psdstats.student import critical_t, two_sided_p
 
-_MOST_SECONDS = 2.0
+_MOST_SECONDS = 2.5
 _KEPT = 24  # laws kept by the content of their designs
 _AT_ONCE = 2048  # responses judged in one batch
 _FEW = 2.0  # degrees of freedom below which nothing can be told
@@ -316,7 +315,7 @@ class LevelLaw:
 
 
 def too_large(x: ArrayLike, parts: ArrayLike, known: ArrayLike | None, question: Question) -> bool:
-    """Whether the table of a design would take over about two seconds.
+    """Whether the table of a design would take over two or three seconds.
 
     Parameters
     ----------
@@ -485,6 +484,6 @@ def _make_table(design: LevelDesign, scatter: float, families: tuple[Kind, ...])
     unit = float(np.mean(np.diag(design.known)[design.lead.shape[1] :])) or 1.0
     known = design.known / unit
     axes = grid_axes(design, scatter)
-    full = LevelGrid(design, known, design.parts, axes)
-    loose = LevelGrid(design, *loosened(known, design.parts), axes)
-    return LevelTable(design, known, full, loose, truths_of(design, axes), families)
+    full = LevelGrid(design.lead.shape[1], known, design.parts, axes)
+    loose = ContrastGrid(design, *loosened(known, design.parts), axes)
+    return LevelTable(design, known, full, loose, axes, families)

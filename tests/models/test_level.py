@@ -295,7 +295,7 @@ def test_size_at_which_a_table_takes_too_long():
         assert too_large(x[some], chosen, known, asked(times, x.shape[1])) is large
 
 
-SIZES = [(4, 4, 1, 1, False), (4, 5, 2, 2, False), (8, 6, 3, 2, True), (8, 6, 3, 0, False)]
+SIZES = [(4, 4, 1, 1, False), (4, 5, 3, 3, False), (8, 6, 3, 3, True), (8, 6, 3, 0, False)]
 
 
 # ---- levels ----------------------------------------------------------------------------------
