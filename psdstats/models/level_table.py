@@ -137,7 +137,8 @@ class Truths:
     inside: NDArray[np.bool_]
 
 
-_COARSER = {1: (3,), 2: (3, 4), 3: (3, 3, 4)}
+_COARSER = {1: (2,), 2: (2, 4), 3: (3, 3, 4)}
+"""Fine steps in a coarse one, by how many variances are unknown: wider, and rates reach 6 %."""
 
 
 def truths_of(design: LevelDesign, axes: list[Array]) -> Truths:
