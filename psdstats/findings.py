@@ -106,25 +106,36 @@ class Numbers:
     ----------
     estimate, lower, upper : float
         Difference of ln size (or what the finding is about) and the interval of its verdict.
+    lower_single, upper_single : float
+        Interval of this contrast alone.
     u : float
         Standard uncertainty of the estimate.
     df, p, p_adjusted : float
         Degrees of freedom; p of "no change" alone and in its family.
     detectable_decrease_percent : float
         Smallest decrease this trial would have shown with 80 % power.
-    equivalence_p : float
-        p of the equivalence test at the margin.
+    detectable_low_percent, detectable_high_percent : float
+        Range of it, since the spread is estimated.
+    equivalence_p, equivalence_lower, equivalence_upper : float
+        p of the equivalence test at the margin, and its interval, which lies within the margin
+        where that p is small.
     """
 
     estimate: float = nan
     lower: float = nan
     upper: float = nan
+    lower_single: float = nan
+    upper_single: float = nan
     u: float = nan
     df: float = nan
     p: float = nan
     p_adjusted: float = nan
     detectable_decrease_percent: float = nan
+    detectable_low_percent: float = nan
+    detectable_high_percent: float = nan
     equivalence_p: float = nan
+    equivalence_lower: float = nan
+    equivalence_upper: float = nan
 
 
 class FindingKind(StrEnum):

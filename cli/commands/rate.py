@@ -8,6 +8,7 @@ from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
 from ..options import (
+    add_margin,
     add_page,
     add_propagation,
     add_quantity,
@@ -21,7 +22,7 @@ from ..options import (
 
 CURVES = ("no change", "constant rate", "power law", "approach to a limit")
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
-EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"
+EXAMPLE = "psdstats rate my-trial --target-um 90 --margin 5 --out my-rate"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,10 +30,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_study(parser)
     add_quantity(parser, QUANTITIES[:3])
     parser.add_argument(
-        "--by",
+        "--at-each",
         metavar="COLUMN",
-        help="column whose levels get a curve each (default: the one factor that study.toml sets "
-        "aside, such as ball_ratio)",
+        help="further factor, each of whose levels gets a curve of its own (default: the factor "
+        "that is crossed with milling time, such as ball_ratio)",
     )
     parser.add_argument(
         "--together", action="store_true", help="one curve for all runs, whatever their factors"
@@ -45,11 +46,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "criterion prefers)",
     )
     add_target(parser)
+    add_margin(parser)
     ratio = "powder charged, g: effect of the samples taken out on the ball-to-powder ratio"
     balls = "balls charged, g; not needed where the runs have a ball_ratio"
     add_values(
         parser,
-        ("--margin", None, "PERCENT", "how little of the limit size may be left to gain"),
         ("--powder-g", None, "MASS", ratio),
         ("--balls-g", None, "MASS", balls),
     )
@@ -69,7 +70,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         sources = measurement_sources(study, options.sources)
         known = propagate_study(study, options, console, sources=sources)
         console.begin("fitting curves")
-        by = None if options.together else options.by or rate_factor(study)
+        by = None if options.together else options.at_each or rate_factor(study)
         result = fit_rate(
             study,
             quantity=options.quantity,

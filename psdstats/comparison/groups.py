@@ -470,7 +470,6 @@ class _Question:
             within_margin=within,
             obstacles=obstacles,
             undone_by_percent=None if self.estimated else undone_by_percent,
-            detectable_decides=False,
         )
 
 

@@ -11,11 +11,13 @@ import platform
 import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
 from psdstats.comparison.compare import compare
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
@@ -53,6 +55,7 @@ from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
 from psdstats.uncertainty.conformity import judge_limit, specifications
@@ -62,7 +65,7 @@ from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
-from psdstats.words.comparison import VERDICTS
+from psdstats.words.comparison import BALANCE, GROUPS, VERDICTS
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -146,16 +149,20 @@ def report(
             comparison = compare(study, propagation=propagation, level=level)
         except ModelError as reason:
             comparison = reason
-    asked = {"level": level} | (
-        comparison_options(comparison) if isinstance(comparison, Comparison) else {}
-    )
+    done = comparison if isinstance(comparison, Comparison) else None
+    if target_um is None and "target_um" in study.compare:
+        target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
+    asked = {"level": level} | ({} if done is None else comparison_options(done))
     asked |= {} if target_um is None else {"target_um": target_um}
     record = provenance_record(study, propagation, asked)
     stage(SHARING)
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
     further = _limits(study, propagation, say)
-    further += further_pages(study, propagation, level=level, target_um=target_um, say=say)
+    plan = None if done is None else done.plan
+    further += further_pages(
+        study, propagation, plan=plan, level=level, target_um=target_um, say=say
+    )
     content = report_content(
         study,
         check_study(study) if checks is None else checks,
@@ -164,6 +171,7 @@ def report(
         comparison=_compared(study, comparison, say),
         further=[*further, shares, *_models_checked(comparison, say)],
         provenance=provenance_text(record),
+        compared=() if done is None else words.comparison_paragraphs(done, say),
         say=say,
     )
     path = write_report_folder(
@@ -181,12 +189,20 @@ def report_content(
     comparison: Page,
     further: Sequence[Page],
     provenance: dict[str, str],
+    compared: Sequence[str] = (),
     say: Numerals = PLAIN,
 ) -> ReportContent:
-    """Put the pages in their order; answers on the measurement itself come last."""
+    """Put the pages in their order; answers on the measurement itself come last.
+
+    Whether groups agree and the balance will do is answered by the comparison where it can be.
+    """
     pages = [study_page(study, say), checks_page(checks), sizes, comparison, *further]
-    told = (answer for page in (*pages[3:], pages[2]) for answer in page.answers)
-    sections = (*(page.section() for page in pages), method_section(study, propagation))
+    said = {answer.word for answer in comparison.answers} & {GROUPS, BALANCE}
+    told = [*comparison.answers]
+    for page in (*further, sizes):
+        told += [answer for answer in page.answers if answer.word not in said]
+    method = method_section(study, propagation, compared)
+    sections = (*(page.section() for page in pages), method)
     return ReportContent(
         title=study.title,
         subtitle=words.subtitle(study, say),
@@ -255,12 +271,14 @@ def further_pages(
     study: Study,
     propagation: Propagation,
     *,
+    plan: ComparisonPlan | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     say: Numerals = PLAIN,
 ) -> list[Page]:
-    """Groups, whole distribution and rate, as far as the study has them."""
-    margin, by = stated_margin(study), rate_factor(study)
+    """Groups, whole distribution and rate, as far as the study has them; asked as the plan says."""
+    margin = stated_margin(study) if plan is None else plan.margin_percent
+    by = rate_factor(study) if plan is None else plan.where
 
     def groups() -> Page:
         found = collect_groups(
@@ -347,7 +365,7 @@ def _groups_table(study: Study, say: Numerals) -> Table:
     )
 
 
-def method_section(study: Study, propagation: Propagation) -> Section:
+def method_section(study: Study, propagation: Propagation, compared: Sequence[str] = ()) -> Section:
     """The method of this report, with the choices actually made."""
     rule = propagation.rule
     blocks: tuple[Block, ...] = (
@@ -356,7 +374,7 @@ def method_section(study: Study, propagation: Propagation) -> Section:
         Paragraph(words.percentile_paragraph(rule)),
         *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
         Paragraph(words.uncertainty_paragraph(propagation), cites=True),
-        *(Paragraph(text, cites=True) for text in words.COMPARISON_PARAGRAPHS),
+        *(Paragraph(text, cites=True) for text in (*compared, words.FURTHER_PARAGRAPH)),
         Equation(*words.COVARIANCE),
     )
     meaning = Bullets(tuple(VERDICTS.values()))
@@ -403,12 +421,25 @@ def comparison_options(comparison: Comparison) -> dict[str, object]:
         "by": plan.by,
         "within": ", ".join(groupings) or _NONE,
         "also": ", ".join(plan.also) or _NONE,
-        "at_each": plan.at_each or _NONE,
+        "at_each": ", ".join(plan.at_each) or _NONE,
+        "leave_out": ", ".join(plan.left_out) or _NONE,
         "margin_percent": _NONE if plan.margin_percent is None else plan.margin_percent,
         "spread": plan.spread.value,
+        "direction": plan.direction.value,
+        "one_family": plan.one_family,
+        "run_to_run": _declared(plan.run_to_run),
+        "drift": _declared(plan.drift),
+        "test": plan.test.value,
         "level": comparison.level,
         "across_quantities": comparison.across_quantities,
     }
+
+
+def _declared(spread: Declared | None) -> str:
+    """A declared spread as the command line takes it."""
+    if spread is None:
+        return _NONE
+    return f"{spread.percent:g}" + (f":{spread.df:g}" if isfinite(spread.df) else "")
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
@@ -435,17 +466,16 @@ def _text(value: object) -> str:
 def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     """The command that gives the same numbers from the same files."""
     words = ["psdstats", "report", "STUDY"]
-    for name in ("by", "within", "also", "at_each"):
+    for name in ("by", "within", "also", "at_each", "leave_out"):
         for value in str(options.get(name, _NONE)).split(", "):
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    if options.get("margin_percent", _NONE) != _NONE:
-        words += ["--margin", str(options["margin_percent"])]
-    if options.get("target_um", _NONE) != _NONE:
-        words += ["--target-um", str(options["target_um"])]
-    if "spread" in options:
-        words += ["--spread", str(options["spread"]).replace(" ", "-")]
-    if "level" in options:
-        words += ["--level", str(options["level"])]
+    for name in ("margin", "target_um", "run_to_run", "drift"):
+        value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
+        words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
+    for name in ("spread", "direction", "test", "level"):
+        if name in options:
+            words += [f"--{name}", str(options[name]).replace(" ", "-")]
+    words += ["--one-family"] if options.get("one_family") else []
     words += ["--across"] if options.get("across_quantities") else []
     words += ["--method", str(propagation.method).replace(" ", "-")]
     if propagation.draws:

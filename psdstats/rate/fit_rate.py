@@ -199,14 +199,15 @@ class RateResult:
         )
 
     def scatter_frame(self) -> pd.DataFrame:
-        """One row a series: standard deviations about the curve between groups and runs, %."""
+        """One row a series: the spread behind its intervals, per cent.
+
+        ``drift_sd_percent`` is that of a group a step of the milling times, where groups may drift.
+        """
+        names = ("run_sd_percent", "drift_sd_percent")
         return pd.DataFrame(
             [
                 {"series": one.label}
-                | {
-                    f"{term}_sd_percent": 100 * float(np.sqrt(variance))
-                    for term, variance in one.fit.variance.items()
-                }
+                | dict(zip(names, 100 * one.fit.data.middle_sds[::-1], strict=False))
                 for one in self.series
             ]
         )

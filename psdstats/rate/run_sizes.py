@@ -20,17 +20,31 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
+from psdstats.models.posterior import (
+    Mixture,
+    VariancePosterior,
+    freed,
+    left_over,
+    stated_posterior,
+    variance_posterior,
+)
 from psdstats.study.records import Study
 from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation, in_open_cell
 from psdstats.uncertainty.registry import RUN_TO_RUN
+
+LEAST_FOR_DRIFT = 3
+"""Groups, each with as many times, from which their drift can be seen."""
+
+FEWEST_LEFT = 2
+"""Degrees of freedom that what groups and times leave must have to serve (own rule, no source)."""
 
 
 class RateRemark(RemarkKind):
@@ -42,11 +56,13 @@ class RateRemark(RemarkKind):
     TAIL = auto()
     OPEN_CELLS = auto()
     ONE_RUN_A_TIME = auto()
-    TWO_GROUPS = auto()
+    FEW_GROUPS = auto()  # groups
     LARGEST_GAP = auto()
     NO_TIME_TO_SPARE = auto()
     NO_REPEATS = auto()
     TOO_FEW_TIMES = auto()
+    LITTLE_SEEN = auto()  # percent
+    RATES_OF_ONE_GROUP = auto()
     EMPTY_RUN = auto()
     TOO_FEW_ABOVE = auto()
     FEW_SIEVES = auto()
@@ -94,26 +110,32 @@ def further_factors(frame: pd.DataFrame) -> list[str]:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RunSizes:
-    """One percentile of n runs.
+    """One percentile of n runs, and what is known of its spread.
 
     Parameters
     ----------
     time_min, ln_size : ndarray, shape (n,)
         Milling time and ln of the size in µm.
-    known : ndarray, shape (n, n), or None
-        Known covariance of ``ln_size`` from the measurement.
-    same_group : ndarray, shape (n, n)
-        1 where two runs belong to one group, else 0.
-    groups : int
-        Number of groups that can be told from runs: 1 where no group has a second run, since
-        differences between groups are then differences between runs.
+    group : ndarray of int, shape (n,)
+        Codes of the groups; groups of one run each count as one.
+    known : ndarray, shape (n, n)
+        Known covariance of ``ln_size``, without what is left to the parts.
+    parts : ndarray, shape (k, n, n)
+        What the variances multiply, the residual last.
+    spread : VariancePosterior
+        What the variances may be.
+    about_courses : bool
+        Whether it comes from the distance of single runs from smooth courses, so that a curve as
+        free as those cannot be checked by it.
     """
 
     time_min: Array
     ln_size: Array
-    known: Array | None
-    same_group: Array
-    groups: int
+    group: NDArray[np.intp]
+    known: Array
+    parts: Array
+    spread: VariancePosterior
+    about_courses: bool = False
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -123,6 +145,59 @@ class RunSizes:
         """Distinct times, increasing."""
         return np.unique(self.time_min)
 
+    @property
+    def groups(self) -> int:
+        """Number of groups that can be told from runs."""
+        return len(np.unique(self.group))
+
+    @cached_property
+    def at_times(self) -> Array:
+        """Indicators of the times, (n, times)."""
+        return np.asarray(self.time_min[:, None] == self.times, dtype=np.float64)
+
+    @cached_property
+    def blocks(self) -> Array:
+        """Group effects that add up to zero, (n, groups - 1)."""
+        own = indicators(self.group)
+        return np.asarray(own[:, 1:] - own[:, :1])
+
+    @cached_property
+    def covariances(self) -> Array:
+        """Covariance of the runs at every point of the posterior, (h, n, n)."""
+        return np.asarray(self.known + np.tensordot(self.spread.theta, self.parts, 1))
+
+    @cached_property
+    def middle_sds(self) -> Array:
+        """Standard deviations (k,) of the parts at the middle of the posterior: mean logarithm."""
+        logs = np.log(np.maximum(self.spread.theta, 1e-300))
+        return np.asarray(np.exp(0.5 * (self.spread.weight @ logs)))
+
+    @cached_property
+    def middle(self) -> Array:
+        """Covariance (n, n) at the middle of the posterior."""
+        return np.asarray(self.known + np.tensordot(self.middle_sds**2, self.parts, 1))
+
+    @cached_property
+    def whitener(self) -> Array:
+        """W (n, n) with WᵀW = V⁻¹ at the middle, less what the groups explain."""
+        w = np.linalg.inv(np.linalg.cholesky(self.middle))
+        q = np.linalg.qr(w @ self.blocks)[0]
+        return np.asarray(w - q @ (q.T @ w))
+
+    def over_spread(self, centre: Array, rows: Array) -> Mixture:
+        """Values (q,) of weighted sums of the runs, rows (q, n), over the posterior."""
+        v = self.covariances
+        return Mixture(
+            weight=self.spread.weight,
+            centre=np.broadcast_to(centre, (len(v), len(rows))),
+            covariance=rows @ v @ rows.T,
+        )
+
+
+def indicators(codes: NDArray[np.intp]) -> Array:
+    """A column for each value of the codes, (n, values)."""
+    return np.asarray(np.equal.outer(codes, np.unique(codes)), dtype=np.float64)
+
 
 def run_sizes(
     time_min: ArrayLike,
@@ -130,10 +205,17 @@ def run_sizes(
     *,
     group: ArrayLike | None = None,
     known_covariance: ArrayLike | None = None,
+    parts: ArrayLike | None = None,
+    spread: VariancePosterior | None = None,
 ) -> RunSizes:
     """Check and gather arrays for the rate models.
 
-    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n).
+    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n), parts (k, n, n).
+
+    Notes
+    -----
+    Without a spread it is found from these sizes: from runs of the same group and time, or what
+    groups and times leave; of single runs from their distance from smooth courses.
     """
     time = np.array(time_min, dtype=float).ravel()
     size = np.array(size_um, dtype=float).ravel()
@@ -155,23 +237,90 @@ def run_sizes(
     labels = np.zeros(time.size) if group is None else np.asarray(group).ravel()
     if labels.size != time.size:
         raise ModelError(f"there are {labels.size} groups for {time.size} runs; give one each.")
-    known = None
-    if known_covariance is not None:
-        known = np.array(known_covariance, dtype=float)
-        if known.shape != (time.size, time.size):
-            raise ModelError(
-                f"the known covariance has shape {known.shape} for {time.size} runs; give one row "
-                "and one column a run."
-            )
-        known = 0.5 * (known + known.T)
-    groups = len(np.unique(labels))
+    known = _covariance(known_covariance, time.size)
+    codes = np.unique(labels, return_inverse=True)[1].ravel().astype(np.intp)
+    if len(np.unique(codes)) == time.size:
+        codes = np.zeros(time.size, dtype=np.intp)
+    if spread is None:
+        return _with_own_spread(time, np.log(size), codes, known)
     return RunSizes(
         time_min=time,
         ln_size=np.log(size),
+        group=codes,
         known=known,
-        same_group=(labels[:, None] == labels[None, :]).astype(float),
-        groups=1 if groups == labels.size else groups,
+        parts=np.eye(time.size)[None] if parts is None else np.asarray(parts, dtype=float),
+        spread=spread,
     )
+
+
+def _covariance(given: ArrayLike | None, count: int) -> Array:
+    """Known covariance of so many runs; zero where none is given."""
+    if given is None:
+        return np.zeros((count, count))
+    known = np.asarray(given, dtype=np.float64)
+    if known.shape != (count, count):
+        raise ModelError(
+            f"the known covariance has shape {known.shape} for {count} runs; give one row and one "
+            "column a run."
+        )
+    return np.asarray(0.5 * (known + known.T))
+
+
+def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Array) -> RunSizes:
+    """With the spread that the sizes themselves show."""
+    _, place = np.unique(time, return_inverse=True)
+    design = np.hstack([indicators(place.ravel()), indicators(group)[:, 1:]])
+    parts, left = np.eye(len(y))[None], left_over(design).shape[1]
+    if left >= FEWEST_LEFT:
+        lines = drift_part(place.ravel().astype(float), group)
+        parts = parts if lines is None else np.array([lines, *parts])
+        known = freed(known)
+        spread = variance_posterior(y, design, parts, known)
+        return RunSizes(
+            time_min=time, ln_size=y, group=group, known=known, parts=parts, spread=spread
+        )
+    df = len(y) - (3 if len(y) > 3 else 2)
+    if df < 1:
+        raise ModelError(
+            f"{len(y)} runs at {len(np.unique(time))} times leave nothing to tell how far runs "
+            "scatter; sample more times, repeat one, or declare the run-to-run variation."
+        )
+    return RunSizes(
+        time_min=time,
+        ln_size=y,
+        group=group,
+        known=known,
+        parts=parts,
+        spread=stated_posterior(_about_courses(time, y) / df, df),
+        about_courses=True,
+    )
+
+
+def drift_part(place: Array, group: NDArray[np.intp]) -> Array | None:
+    """Lines of the groups in the order of the times, (n, n); None below three groups and times."""
+    held = [len(np.unique(place[group == one])) for one in np.unique(group)]
+    if sum(one >= LEAST_FOR_DRIFT for one in held) < LEAST_FOR_DRIFT:
+        return None
+    centred = place - 0.5 * (place.min() + place.max())
+    return np.asarray(np.equal.outer(group, group) * np.outer(centred, centred), dtype=np.float64)
+
+
+def _about_courses(time: Array, y: Array) -> float:
+    """Sum of squares about smooth courses: mean of the two smallest of three."""
+    first = time[time > 0].min()
+    bent = [np.sqrt(time / time.max()), np.log1p(time / first)]
+    courses = [np.column_stack([np.ones_like(x), x, x**2]) for x in bent]
+    if len(y) <= 3:
+        return min(_rest(one[:, :2], y) for one in courses)
+    rates = np.geomspace(0.1, 40.0, 60) / time.max()
+    fading = (np.column_stack([np.ones_like(time), np.exp(-k * time)]) for k in rates)
+    found = [*(_rest(one, y) for one in courses), min(_rest(one, y) for one in fading)]
+    return float(np.mean(sorted(found)[:2]))
+
+
+def _rest(design: Array, y: Array) -> float:
+    rest = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    return float(rest @ rest)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -261,10 +410,10 @@ def _level(
 
 def _thin(data: RunSizes) -> Iterator[Remark]:
     """What few runs or groups mean for the intervals."""
-    if data.groups == 1 and len(data.times) == len(data.ln_size):
+    if data.about_courses:
         yield RateRemark.ONE_RUN_A_TIME()
-    if data.groups == 2:
-        yield RateRemark.TWO_GROUPS()
+    if data.groups < LEAST_FOR_DRIFT:
+        yield RateRemark.FEW_GROUPS(groups=data.groups)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

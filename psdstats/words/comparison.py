@@ -6,22 +6,30 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from psdstats.columns import TIME, UNITS, column_words
+from psdstats.columns import GROUP, UNITS, column_words
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
-from psdstats.comparison.result import (
-    Comparison,
-    ComparisonRemark,
-    OverallTest,
-    QuantityComparison,
-    Route,
-)
+from psdstats.comparison.response import ComparisonRemark
+from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.errors import OutputError
 from psdstats.findings import Contrast, ContrastKind, Finding, Remark, RemarkKind, Verdict
 from psdstats.models.mixed_model import MixedModelFit
-from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT, POWER, VerdictRemark, decrease_of
+from psdstats.models.verdicts import VerdictRemark
+from psdstats.words.courses import (
+    advice_sentences,
+    balance_sentence,
+    bench_sentences,
+    capital,
+    course_notes,
+    course_sentence,
+    course_verdict,
+    factor_sentences,
+    level_words,
+    place,
+    stop_sentence,
+)
 from psdstats.words.models import fit_sentence, influence_sentence
-from psdstats.words.numbers import PLAIN, Numerals, effect_words, p_words
-from psdstats.words.remarks import Wording, joined, listed, once_each, sentence
+from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
+from psdstats.words.remarks import Wording, listed, once_each, sentence
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
@@ -31,20 +39,23 @@ FAMILIES: dict[ContrastKind, tuple[str, str]] = {
 """A family of contrasts in a caption, and what one of its contrasts is called."""
 
 VERDICTS = {
-    Verdict.CHANGED: "Changed: the interval of the ratio excludes 1; it holds for its whole family "
-    "of contrasts together.",
+    Verdict.CHANGED: "Changed: a test that holds its error over its whole question (all times, all "
+    "levels or all groups) shows a change.",
     Verdict.EQUIVALENT: "Equivalent: no change was shown, and two one-sided tests place the ratio "
     "within the margin stated beforehand.",
-    Verdict.NOT_SHOWN: "Not shown: neither of the two. The smallest decrease that this trial would "
-    "have shown with 80 % power stands beside it.",
-    Verdict.CANNOT_BE_TOLD: "Cannot be told: the sieves do not bracket the size; or run-to-run "
-    "variation is unknown and could undo what was seen; or a change as large as the margin could "
-    "easily have been missed.",
+    Verdict.NOT_SHOWN: "Not shown: neither of the two. Its interval says how large a change may "
+    "yet be.",
+    Verdict.CANNOT_BE_TOLD: "Cannot be told: the sieves do not bracket the size, a variation that "
+    "may well exist was neither estimated nor declared and could undo what was seen, or a change "
+    "as large as the margin could easily have been missed. The reason stands beside it.",
 }
 """What each verdict means; a new one says it here."""
 
+STOP, GROUPS, BALANCE, NEXT, NUMBER = "when to stop", "groups", "balance", "what next", "in all"
+"""What an answer without a verdict of its own is about."""
+
 _MOST_PAIRS = 3  # told one by one
-_UNKNOWN = "run-to-run variation was not estimated (one run at each level)"
+_UNKNOWN = "run-to-run variation was not estimated"
 
 
 def family_words(family: ContrastKind | str) -> tuple[str, str]:
@@ -58,111 +69,92 @@ def family_words(family: ContrastKind | str) -> tuple[str, str]:
     )
 
 
-def place(column: str, level: str, say: Numerals = PLAIN) -> str:
-    """A level of a column of the run table, such as "24 min" or "ball ratio 10"."""
-    if column == TIME:
-        return f"{say(float(level), '.12g')} min"
-    return f"{column_words(column)} {level}"
-
-
-def where(subject: Contrast, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """The level of ``at_each`` in brackets; empty where there is none."""
-    return f" ({place(str(plan.at_each), subject.where, say)})" if subject.where else ""
-
-
-def pair(subject: Contrast, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """What is compared with what, such as "24 min against 0 min (ball ratio 5)"."""
-    own = subject.high
-    if subject.low:
-        high, low = (place(plan.by, one, say) for one in (subject.high, subject.low))
-        own = f"{high} against {low}"
-    return own + where(subject, plan, say)
-
-
 def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """A verdict on levels with its numbers and its reasons."""
-    at = " at" if finding.subject.low else ":"
-    subject = f"{finding.subject.quantity}{at} {pair(finding.subject, plan, say)}"
-    reasons = {one.kind: one for one in finding.reasons}
-    undone = reasons.pop(VerdictRemark.UNDONE, None)
-    unknown = reasons.pop(VerdictRemark.RUN_TO_RUN_UNKNOWN, None)
-    if undone is not None:
-        return (
-            f"{subject}: cannot be told, because {_UNKNOWN} and a run-to-run standard deviation "
-            f"of {_percent(undone, say)} % would undo it; the two samples differ by more than the "
-            f"measurement, {_effect(finding, say)}."
-        )
-    said = f"{subject}: {_answer(finding, tuple(reasons.values()), say)}"
-    if unknown is not None:
-        said += f"; {_UNKNOWN}"
-        if finding.verdict is Verdict.CHANGED:
-            said += (
-                "; it would take a run-to-run standard deviation of "
-                f"{_percent(unknown, say)} % to undo this"
-            )
-    return f"{said}."
-
-
-def _percent(remark: Remark, say: Numerals) -> str:
-    return say(float(str(remark["percent"])), ".2g")
-
-
-def _answer(finding: Finding, reasons: Sequence[Remark], say: Numerals) -> str:
-    """The verdict with what it rests on, as a clause."""
-    numbers, verdict = finding.numbers, finding.verdict.value
-    margin = "" if finding.margin_percent is None else f"margin of {say(finding.margin_percent)} %"
-    if finding.verdict is Verdict.CHANGED:
-        return f"{verdict}, {_effect(finding, say)}"
-    if finding.verdict is Verdict.EQUIVALENT:
-        test = f"{p_words(numbers.equivalence_p, say)} of the equivalence test"
-        effect = _effect(finding, say, with_p=False)
-        return f"equivalent within the {margin} ({test}), {effect}"
-    kinds = [one.kind for one in reasons]
-    if VerdictRemark.SHOWS_NOTHING in kinds:
-        nothing = "this trial has too little to go by to show any change"
-        return f"{verdict}, {_effect(finding, say)}; {nothing}"
-    if reasons and kinds != [VerdictRemark.MARGIN_TOO_SMALL]:
-        return f"{verdict}, because {' and '.join(sentence(one, say) for one in reasons)}"
-    seen = numbers.detectable_decrease_percent
-    if np.isnan(seen):
-        return f"{verdict}, {_effect(finding, say)}"
-    said = (
-        f"{verdict}, {_effect(finding, say)}; the smallest decrease this trial would show with "
-        f"{say(100 * POWER, '.3g')} % power is {say(seen, '.1f' if seen < 10 else '.0f')} %"
-    )
-    if reasons and finding.margin_percent is not None:
-        down = say(decrease_of(finding.margin_percent), ".2g")
-        said += f", more than the {margin} ({down} % downwards)"
-    return said
-
-
-def _effect(finding: Finding, say: Numerals, *, with_p: bool = True) -> str:
+    """A verdict on two levels, as one sentence with its numbers and its reasons."""
+    high, low = _sides(finding.subject, plan, say)
+    at = _at_level(finding.subject, plan)
+    reasons = [sentence(one, say) for one in finding.reasons]
     numbers = finding.numbers
-    said = effect_words(
-        numbers.estimate,
-        numbers.lower,
-        numbers.upper,
-        p=numbers.p_adjusted if with_p else None,
-        level=finding.level,
-        say=say,
-    )
-    if finding.within_margin and finding.verdict is not Verdict.EQUIVALENT:
-        said += f", and within the margin of {say(finding.margin_percent or 0.0)} %"
-    return said
+    difference = difference_words(numbers.estimate, numbers.lower, numbers.upper, say)
+    match finding.verdict:
+        case Verdict.CANNOT_BE_TOLD:
+            because = f", because {' and '.join(reasons)}" if reasons else ""
+            seen = "" if np.isnan(numbers.estimate) else f"; it reads {difference}"
+            return f"It cannot be told whether {high} differs from {low}{at}{because}{seen}."
+        case Verdict.EQUIVALENT:
+            margin, p = say(finding.margin_percent or 0.0), p_words(numbers.equivalence_p, say)
+            said = f"{high} is {low} within ±{margin} %{at} ({p}): it reads {difference}"
+        case Verdict.NOT_SHOWN:
+            p = p_words(numbers.p_adjusted, say)
+            said = f"{high} is not shown to differ from {low}{at} ({p}): it reads {difference}"
+        case Verdict.CHANGED:
+            p = p_words(numbers.p_adjusted, say)
+            ends = (numbers.estimate, numbers.lower, numbers.upper)
+            said = f"{high} is {difference_words(*ends, say, than=low)}{at}, {p}"
+            if finding.within_margin:
+                said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
+    return f"{'; '.join([capital(said), *reasons])}."
+
+
+def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
+    """What is compared with what: "D50 at 24 min", "that at 0 min"."""
+    if not subject.low:
+        return f"{subject.quantity}, {subject.high},", "none"
+    of = "of" if plan.by == GROUP else "at"
+    high, low = (place(plan.by, one, say) for one in (subject.high, subject.low))
+    return f"{subject.quantity} {of} {high}", f"that {of} {low}"
+
+
+def _at_level(subject: Contrast, plan: ComparisonPlan) -> str:
+    level = level_words(subject.where, plan)
+    return f" (at {level})" if level else ""
+
+
+def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, str]]:
+    """Each answer with what it is about or its verdict: all of one quantity, then of all.
+
+    Of milling time: fallen by the end, when to stop, does the factor matter, do the groups agree.
+    Of any other factor: the verdicts of the family that leads.  Then the balance, what to do next.
+    """
+    told = [one for result in comparison.results for one in _of_quantity(comparison, result, say)]
+    balances = [one.balance for one in comparison.results if one.balance is not None]
+    told += [(BALANCE, balance_sentence(balances, say))] if balances else []
+    advice = [(one.quantity, remark) for one in comparison.results for remark in one.advice]
+    return [*told, *((NEXT, one) for one in advice_sentences(advice, say))]
 
 
 def headlines(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """The answer in plain words: two or three sentences for each quantity.
+    """The answers in plain words, then the test of all levels at once.
 
-    Two kinds of finding may part.  The test of all levels at once asks whether anything differs at
-    all; a family of contrasts asks which level differs, and holds its level by itself, whatever
-    that test says.  The contrasts are the question that was asked, so they lead: against the first
-    level where the levels have an order, all pairs otherwise.  Where the test disagrees, its
-    sentence says why both are right.
+    That test asks whether anything differs at all; it comes last, since the single answers hold
+    their level by themselves, whatever it says.
     """
-    return tuple(
-        one for result in comparison.results for one in _of_quantity(comparison.plan, result, say)
+    tests = (
+        _test_sentence(comparison.plan, result, say)
+        for result in comparison.results
+        if result.tests
     )
+    return (*(one for _, one in answers(comparison, say)), *tests)
+
+
+def _of_quantity(
+    comparison: Comparison, result: QuantityComparison, say: Numerals
+) -> list[tuple[str, str]]:
+    plan = comparison.plan
+    groups = [(GROUPS, one) for one in bench_sentences(result.benches, say)]
+    if not result.courses:
+        return [*_by_families(plan, result, say), *groups]
+    stops = ((STOP, stop_sentence(one, plan, say)) for one in result.courses)
+    return [
+        *((course_verdict(one).value, course_sentence(one, plan, say)) for one in result.courses),
+        *(one for one in stops if one[1]),
+        *(
+            (column_words(one.factor), said)
+            for one in result.factors
+            for said in factor_sentences(one, say)
+        ),
+        *groups,
+    ]
 
 
 def leading(result: QuantityComparison) -> list[Finding]:
@@ -173,35 +165,25 @@ def leading(result: QuantityComparison) -> list[Finding]:
     return [one for one in result.findings if one.subject.family is lead]
 
 
-def each_where(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
-    """Findings by level of ``at_each``; all under "" where there is none."""
-    found: dict[str, list[Finding]] = {}
-    for one in findings:
-        found.setdefault(one.subject.where, []).append(one)
-    return found
-
-
-def _of_quantity(plan: ComparisonPlan, result: QuantityComparison, say: Numerals) -> list[str]:
+def _by_families(
+    plan: ComparisonPlan, result: QuantityComparison, say: Numerals
+) -> list[tuple[str, str]]:
+    """Verdicts of the leading family: the last level, every pair of a few, or the changed ones."""
     lead = leading(result)
-    family, one_each = lead[0].subject.family, each_where(lead)
-    sentences = [_test_sentence(plan, result, lead, say)] if result.tests else []
+    family = lead[0].subject.family
+    counted = []
     if family is ContrastKind.AGAINST_FIRST:
-        told = [one for own in one_each.values() for one in _last_levels(own)]
-    elif len(lead) <= _MOST_PAIRS:
-        told = lead
-    else:
-        verdicts = [one.verdict.value for one in lead]
-        counted = ", ".join(f"{verdicts.count(one)} {one}" for one in dict.fromkeys(verdicts))
+        own: dict[str, list[Finding]] = {}
+        for one in lead:
+            own.setdefault(one.subject.where, []).append(one)
+        lead = [one for each in own.values() for one in _last_levels(each)]
+    elif len(lead) > _MOST_PAIRS:
+        verdicts = [one.verdict for one in lead]
+        number = ", ".join(f"{verdicts.count(one)} {one.value}" for one in dict.fromkeys(verdicts))
         kind = family_words(family)[1]
-        sentences.append(f"{result.quantity}: of {len(lead)} {kind}s, {counted}.")
-        told = [one for one in lead if one.verdict is Verdict.CHANGED]
-    sentences += [finding_sentence(one, plan, say) for one in told]
-    steps = [one for one in result.findings if one.subject.family is ContrastKind.SUCCESSIVE]
-    if family is not ContrastKind.AGAINST_FIRST:
-        one_each = {}
-    for level, own in each_where(steps).items():
-        sentences.append(_last_step(plan, own, one_each.get(level), say))
-    return sentences
+        counted = [(NUMBER, f"{capital(result.quantity)}: of {len(lead)} {kind}s, {number}.")]
+        lead = [one for one in lead if one.verdict is Verdict.CHANGED]
+    return counted + [(one.verdict.value, finding_sentence(one, plan, say)) for one in lead]
 
 
 def _last_levels(findings: Sequence[Finding]) -> list[Finding]:
@@ -211,56 +193,25 @@ def _last_levels(findings: Sequence[Finding]) -> list[Finding]:
     return [last] if not changed or changed[-1] is last else [changed[-1], last]
 
 
-def _test_sentence(
-    plan: ComparisonPlan, result: QuantityComparison, lead: Sequence[Finding], say: Numerals
-) -> str:
-    """The test of all levels at once, reconciled with the single verdicts where they part."""
-    test, alpha = result.tests[0], 1.0 - lead[0].level
-    shown = [one for one in lead if one.numbers.p_adjusted < alpha]
-    name, basis = column_words(plan.by), _basis(test, say)
-    by_measurement = result.route is Route.MEASUREMENT_ONLY
-    if test.p >= alpha and shown:
-        return _by_single_levels(plan, result, shown, basis, say)
-    if by_measurement:
-        differ = "differ by more" if test.p < alpha else "were not shown to differ by more"
-        text = (
-            f"{result.quantity}: the single runs at the levels of {name} {differ} than the "
-            f"measurement ({basis})"
-        )
-    else:
-        verb = "changed" if test.p < alpha else "was not shown to change"
-        text = f"{name[0].upper()}{name[1:]} {verb} {result.quantity} ({basis})"
-    if test.p < alpha and not shown:
-        none = f"no {family_words(lead[0].subject.family)[1]} is shown to"
-        if lead[0].subject.family is ContrastKind.AGAINST_FIRST:
-            none += " differ from the first"
-            if all(np.isnan(one.numbers.p_adjusted) for one in lead):
-                none = "none can be compared with the first"
-        text += (
-            f": the levels are not all alike, but {none}; the single verdicts lead, since this "
-            "test cannot say which levels differ"
-        )
-    return f"{text}."
-
-
-def _by_single_levels(
-    plan: ComparisonPlan,
-    result: QuantityComparison,
-    shown: Sequence[Finding],
-    basis: str,
-    say: Numerals,
-) -> str:
-    """Levels that differ although the test of all levels at once did not show it."""
-    told = f"{len(shown)} of the contrasts"
-    if len(shown) <= _MOST_PAIRS:
-        told = joined([pair(one.subject, plan, say) for one in shown])
-    by_measurement = result.route is Route.MEASUREMENT_ONLY
-    verb = "differs by more than the measurement" if by_measurement else "changed"
-    return (
-        f"{result.quantity} {verb} at {told}, although the test of all levels at once did not show "
-        f"it ({basis}): that test spreads over levels that changed little, so the single verdicts "
-        "lead, which already allow for having looked at several."
+def _test_sentence(plan: ComparisonPlan, result: QuantityComparison, say: Numerals) -> str:
+    """The test of all levels at once, with the single findings where they part."""
+    test, lead = result.tests[0], leading(result)
+    alpha = 1.0 - lead[0].level
+    singles = any(one.numbers.p_adjusted < alpha for one in lead)
+    singles = singles or any(any(one.shown) for one in result.courses)
+    differs = test.p < alpha
+    verdict = "changed" if differs else "is not shown to change"
+    if result.route is Route.MEASUREMENT_ONLY:
+        verdict = f"{'differs' if differs else 'is not shown to differ'} by more than measured"
+    said = (
+        f"All levels of {column_words(plan.by)} at once: {result.quantity} {verdict} "
+        f"({_basis(test, say)})"
     )
+    if singles and not differs:
+        said += "; this test spreads over levels that changed little and misses what single ones do"
+    if differs and not singles:
+        said += "; this test cannot say which levels differ, and no single one is shown to"
+    return f"{said}."
 
 
 def _basis(test: OverallTest, say: Numerals) -> str:
@@ -272,45 +223,15 @@ def _basis(test: OverallTest, say: Numerals) -> str:
     return f"{statistic}, {p_words(test.p, say)}"
 
 
-def _last_step(
-    plan: ComparisonPlan, steps: Sequence[Finding], lead: Sequence[Finding] | None, say: Numerals
-) -> str:
-    """When the change stopped, step by step, beside the verdicts against the first level."""
-    subject = steps[0].subject
-    quantity = f"{subject.quantity}{where(subject, plan, say)}"
-    changed = [place for place, one in enumerate(steps) if one.verdict is Verdict.CHANGED]
-    has_lead = lead is not None and any(one.verdict is Verdict.CHANGED for one in lead)
-    if all(np.isnan(one.numbers.p_adjusted) for one in steps):
-        return f"{quantity}: no single step can be judged."
-    if not changed:
-        spread = "; the change is spread over several" if has_lead else ""
-        return f"{quantity}: no single step was shown to change it{spread}."
-    last = steps[changed[-1]]
-    change = say(100 * float(np.expm1(last.numbers.estimate)), "+.1f")
-    high = place(plan.by, last.subject.high, say)
-    low = say(float(last.subject.low), ".12g") if plan.by == TIME else last.subject.low
-    text = f"{quantity}: the last step shown to change it is from {low} to {high} ({change} %)"
-    if lead and not has_lead and not all(np.isnan(one.numbers.p_adjusted) for one in lead):
-        text += ", although no level is shown to differ from the first, which leads"
-    after = [one.numbers.detectable_decrease_percent for one in steps[changed[-1] + 1 :]]
-    if not after:
-        return f"{text}; it had not stopped changing at the end of the trial."
-    seen = max((one for one in after if not np.isnan(one)), default=np.nan)
-    if not seen < NO_CHANGE_SEEN_PERCENT:  # or none can be judged
-        return f"{text}; later steps cannot be judged."
-    return (
-        f"{text}; in later steps no change was shown, where a decrease of {say(seen, '.2g')} % "
-        "would have been seen with 80 % power."
-    )
-
-
 def notes(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What had to be assumed: of the whole comparison, then of the quantities, each once."""
     plan = comparison.plan
     own = [(one.quantity, told) for one in comparison.results for told in _remarks(one, plan)]
     single = ((one.quantity, one.influence) for one in comparison.results)
+    courses = [course for one in comparison.results for course in one.courses]
     return (
         *(sentence(remark, say) for remark in plan.remarks),
+        *course_notes(courses, plan, say),
         *once_each(own, say),
         *(f"{name}: {influence_sentence(one, say)}" for name, one in single if one is not None),
     )
@@ -344,7 +265,7 @@ def models_fitted(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, .
 
 
 DRIFT_OF = "drift of {} in the order of {}"
-_DRIFT_STEP = "{}, drift a step of {}"
+_DRIFT_STEP = "{}, drift per step of {}"
 
 
 def component_words(
@@ -399,7 +320,7 @@ def ratios_caption(comparison: Comparison, family: str, say: Numerals = PLAIN) -
 def ratio_label(subject: Contrast, plan: ComparisonPlan) -> str:
     """A contrast beside its interval in a figure: "48 vs 0 min, ball ratio 5"."""
     unit = f" {UNITS[plan.by]}" if plan.by in UNITS else ""
-    at = f", {column_words(str(plan.at_each))} {subject.where}" if subject.where else ""
+    at = f", {level_words(subject.where, plan)}" if subject.where else ""
     return contrast_words(subject) + unit + at
 
 
@@ -420,7 +341,7 @@ def ratios_alternative(
 
 VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of size."
 BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
-RATIO_AXIS = "ratio, first level over second"
+RATIO_AXIS = "ratio of sizes (A vs B: A over B)"
 
 
 def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
@@ -444,8 +365,31 @@ def _part_of_factor(_: Numerals, *, column: str, factor: str) -> str:
     )
 
 
+def _of_charges(_: Numerals, *, charges: int) -> str:
+    if charges == 1:
+        return (
+            "All runs are samples of one charge: the answer holds for that charge, and how another "
+            "one would differ cannot be seen."
+        )
+    return (
+        f"Runs are samples of {charges} charges, each taken at several times, so they are compared "
+        "within their charge."
+    )
+
+
+_STRATA = {
+    "drift": "Drift of the groups, each along a line of its own,",
+    "cell": "The variation of groups from condition to condition",
+}
+
+
+def _left_out(_: Numerals, *, column: str) -> str:
+    what = _STRATA.get(column, capital(column_words(column)))
+    return f"{what} was left out as asked; if it is there, the intervals are too narrow."
+
+
 def _by_measurement(say: Numerals, *, declared_percent: float) -> str:
-    basis = "nothing for run-to-run variation, which one run a level cannot show"
+    basis = "nothing for run-to-run variation, which one run per level cannot show"
     if declared_percent:
         basis = f"a declared run-to-run standard deviation of {say(declared_percent)} %"
     return (
@@ -509,7 +453,24 @@ def _misfit(
     )
 
 
+def _undone(say: Numerals, *, percent: float) -> str:
+    return f"{_UNKNOWN}, and a standard deviation of {say(percent, '.2g')} % would undo it"
+
+
+def _unknown(say: Numerals, *, percent: float) -> str:
+    if not percent > 0:
+        return _UNKNOWN
+    undoing = f"a standard deviation of {say(percent, '.2g')} %"
+    return f"{_UNKNOWN}, and it would take {undoing} to undo this"
+
+
 REMARKS: dict[RemarkKind, Wording] = {
+    VerdictRemark.UNDONE: _undone,
+    VerdictRemark.RUN_TO_RUN_UNKNOWN: _unknown,
+    VerdictRemark.SHOWS_NOTHING: lambda _: "this trial has too little to go by to show any change",
+    VerdictRemark.MARGIN_TOO_SMALL: lambda _: (
+        "a change as large as the margin could easily have been missed"
+    ),
     VerdictRemark.NO_ESTIMATE: lambda _: "there is no estimate with an interval",
     VerdictRemark.NO_END: lambda _: "too little is left to judge it by, so its interval has no end",
     PlanRemark.WITHOUT_VALUE: _without_value,
@@ -521,13 +482,20 @@ REMARKS: dict[RemarkKind, Wording] = {
         "Each group has a single run, so differences between groups and between runs cannot be "
         "told apart; they count together as variation between runs."
     ),
-    PlanRemark.GROUPS_RANDOM: lambda _: (
-        "Groups were taken as random: the answer is meant for groups like these."
+    PlanRemark.BLOCKS: lambda _, columns: (
+        f"Compared within each {' and '.join(map(column_words, columns))}, so that what differs "
+        "between them altogether does not count."
     ),
-    PlanRemark.CELLS_RANDOM: lambda _, by: (
-        f"Groups, and the combination of group and {column_words(by)}, were taken as random, since "
-        "each combination holds two runs or more."
+    PlanRemark.ONE_CHARGE: _of_charges,
+    PlanRemark.EACH_LEVEL: lambda _, column: (
+        f"Each level of {column_words(column)} is answered by itself, since levels were run "
+        "side by side at several times."
     ),
+    PlanRemark.NESTED: lambda _, column: (
+        f"{capital(column_words(column))} is the same in all runs of one group: each level is "
+        "answered by itself, and what it does cannot be told from what the groups do."
+    ),
+    PlanRemark.LEFT_OUT_ASKED: _left_out,
     PlanRemark.PART_OF_FACTOR: _part_of_factor,
     PlanRemark.LEFT_OUT: lambda _, column: (
         f"{column_words(column)} differs between runs and is not in the model; its effect counts "

@@ -393,10 +393,20 @@ def _unusual(name: str, source: str) -> Callable[..., str]:
     return words
 
 
+ONE_CHARGE = (
+    "One filling of the jar is sampled at all times: write its name into the column charge of "
+    "every run taken from it."
+)
+FRESH_CHARGES = (
+    "Every time mills a fresh filling of the jar: each has a name of its own in the column charge."
+)
+
+
 def timeline_sentences(plan: Timeline, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Of every day length, hands-on time and saving, how short it could be, and how late."""
     days = enumerate(plan.days, start=1)
-    return tuple(line for n, day in days for line in _day(n, day, plan.day_min, say))
+    lines = [line for n, day in days for line in _day(n, day, plan.day_min, say)]
+    return (*lines, FRESH_CHARGES if plan.fresh_charges else ONE_CHARGE)
 
 
 def _day(number: int, day: Day, day_min: float | None, say: Numerals) -> list[str]:

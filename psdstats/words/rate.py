@@ -13,7 +13,7 @@ from psdstats.columns import column_words, without_value
 from psdstats.findings import Finding, Verdict
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
-from psdstats.rate.first_order import LossRates
+from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, p_words
@@ -217,8 +217,6 @@ def choice_sentence(choice: CurveChoice) -> str:
         )
     if far:
         words += f"; {joined(far)} {'has' if len(far) == 1 else 'have'} no support"
-    if not choice.corrected:
-        words += f" ({choice.runs} runs are too few for more than a provisional choice)"
     return words + "."
 
 
@@ -245,7 +243,7 @@ def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     for series, exponent in loss.exponents.items():
         found = zip(loss.findings, loss.frame["lower_per_min"], strict=True)
         own = [(one, lower) for one, lower in found if one.subject.where == series]
-        lines += [_of(series, line) for line in _changes_of_rate(own)]
+        lines += [_of(series, line) for line in _changes_of_rate(own, say)]
         numbers = (exponent.exponent, exponent.lower, exponent.upper)
         if any(lower > 0 for _, lower in own) and exponent.exponent is not None:
             power, low, high = (say(number, ".2f") for number in numbers if number is not None)
@@ -255,14 +253,16 @@ def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     return tuple(dict.fromkeys(lines))
 
 
-def _changes_of_rate(own: Sequence[tuple[Finding, float]]) -> list[str]:
+def _changes_of_rate(own: Sequence[tuple[Finding, float]], say: Numerals) -> list[str]:
     """A sieve above which no loss is shown has no rate to speak of, unless its mass bends."""
     words = {
         Verdict.CHANGED: "The rate of loss above {} changed with time: one rate constant does not "
         "describe it.",
+        Verdict.EQUIVALENT: "One rate of loss describes the mass above {}: it changes by less than "
+        "{margin} % over the trial.",
         Verdict.NOT_SHOWN: "A change of the rate of loss above {} with time is not shown.",
         Verdict.CANNOT_BE_TOLD: "Whether the rate of loss above {} changes with time cannot be "
-        "told: that takes four times and five runs.",
+        "told from these runs.",
     }
     above: dict[Verdict, list[str]] = {}
     for one, lower in own:
@@ -270,7 +270,7 @@ def _changes_of_rate(own: Sequence[tuple[Finding, float]]) -> list[str]:
             above.setdefault(one.verdict, []).append(one.subject.high)
     return [
         words.get(verdict, f"The rate of loss above {{}} with time: {verdict}.").format(
-            ", ".join(above[verdict]) + " µm"
+            ", ".join(above[verdict]) + " µm", margin=say(SAME_RATE_PERCENT)
         )
         for verdict in Verdict
         if verdict in above
@@ -328,13 +328,23 @@ REMARKS = {
         "Each time has one run, so run-to-run variation is judged by the deviations from the "
         "curve alone; 95 % intervals held the truth in 93 to 98 % of simulated trials."
     ),
-    RateRemark.TWO_GROUPS: lambda _: (
-        "Two groups show their difference once only, so intervals of sizes and times are wide; a "
-        "third group narrows them most."
+    RateRemark.FEW_GROUPS: lambda _, groups: (
+        "One group cannot show how groups differ: sizes and times are those of this group, and "
+        "another may lie elsewhere."
+        if groups == 1
+        else "Two groups cannot show how far groups drift apart with milling: intervals of sizes "
+        "and times hold for the mean of these two as they ran; three groups would show it."
     ),
     RateRemark.LARGEST_GAP: lambda say, time_min: f"at {say(time_min)} min",
     RateRemark.NO_TIME_TO_SPARE: lambda _, times, parameters: (
         f"With {times} times for {parameters} parameters"
+    ),
+    RateRemark.LITTLE_SEEN: lambda say, percent: (
+        f"the runs show neither a change nor that it is below {say(percent)} %"
+    ),
+    RateRemark.RATES_OF_ONE_GROUP: lambda _: (
+        "Rates of loss are those of one group: how far groups differ in rate is not in their "
+        "intervals."
     ),
     RateRemark.EMPTY_RUN: lambda _, run: f"Run {run} holds no powder and is left out.",
     RateRemark.TOO_FEW_ABOVE: _too_few_above,
@@ -352,12 +362,15 @@ OPEN_TIMES = (
 IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
 NONE_SHOWN = (
-    "Standard deviations about the curve beyond what the weighings explain; zero means that the "
-    "data show none, not that there is none."
+    "Standard deviations behind the intervals: between runs, and of groups that drift apart, a "
+    "step of the milling times. They do not come from the curve, so that one which does not fit "
+    "cannot widen them."
 )
 CRITERION = (
-    "The smaller the criterion the better; a curve within 4 of the best is not ruled out, one more "
-    "than 10 above it has no support."
+    "The criterion weighs how far the means of the times lie from a curve, in the spread of the "
+    "trial, against its parameters: the smaller the better. A curve within 4 of the best is not "
+    "ruled out, one more than 10 above it has no support. p: of no misfit; a curve with a small p "
+    "is not chosen."
 )
 RELATED = "The rates of the sieves come from the same runs, so their errors are related."
 LOSS_CAPTION = "Rate of loss of the mass above each sieve, and whether it changes with time."

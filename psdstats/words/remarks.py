@@ -18,6 +18,7 @@ Wording = Callable[..., str]
 _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
     "comparison",
     "conformity",
+    "courses",
     "distribution",
     "groups",
     "models",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from psdstats.columns import column_words
+from psdstats.comparison.plan import LevelTest
+from psdstats.comparison.result import Comparison, Route
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.numbers import PLAIN, Numerals
@@ -182,13 +184,64 @@ def uncertainty_paragraph(propagation: Propagation) -> str:
     )
 
 
-COMPARISON_PARAGRAPHS = (
-    "Comparisons use a mixed model on ln D with the measurement covariance as a known part and "
-    "Kenward–Roger inference [5]; intervals hold for each family of contrasts together (Dunnett "
-    "against the first level [6], Tukey or the multivariate t otherwise). Equivalence is judged by "
-    "two one-sided tests [7].",
+_ROUTES = {
+    Route.MIXED_MODEL: (
+        "The response is ln D. Every condition (a milling time at a level of the further factors) "
+        "has a mean of its own; groups, and charges sampled at several times, are blocks. The "
+        "variation between runs, of groups from condition to condition and their drift are "
+        "estimated where the runs can show them, beside the covariance of the measurement as a "
+        "known part; the standard deviations printed are those of restricted maximum likelihood."
+    ),
+    Route.SINGLE_RUNS: (
+        "Where each condition has one run, the spread between runs is declared, or that of the "
+        "runs about smooth courses over milling time; contrasts are those of the runs themselves."
+    ),
+    Route.MEASUREMENT_ONLY: (
+        "Single runs were compared by the joint covariance of the measurement and the spread "
+        "between runs that was declared, if any."
+    ),
+    Route.EACH_CONTRAST: (
+        "Each contrast was judged by its own differences within groups (paired t), families by "
+        "Holm's rule."
+    ),
+}
+_TESTS = {
+    LevelTest.CALIBRATED: (
+        "Tests and intervals rest on t ratios whose law is averaged over the variances that the "
+        "runs allow and held at its largest rate, by simulation (own procedure)."
+    ),
+    LevelTest.KENWARD_ROGER: "Tests and intervals are those of Kenward and Roger [5].",
+}
+_ORDERED = (
+    "Fallen and since when: tests of one side from the last time back, with four fifths of the "
+    "error, and of all times at once with the rest. When to stop: what was left to gain after each "
+    "time, from the last step back. Coarser again is looked for at one fifth of the error besides. "
+    "A further factor is compared at each time, from the last one back. "
+)
+_EACH_QUESTION = "Each of these questions holds its error by itself."
+_ONE_FAMILY = "These questions hold one error together."
+_FAMILIES = "Families of contrasts hold their level together [6]."
+_EQUIVALENCE = "Equivalence is judged by two one-sided tests within ±{} % [7]."
+FURTHER_PARAGRAPH = (
     "Where they appear above: precision within and between groups follows [9]; whole distributions "
     "are compared in log-ratio coordinates by permutation within groups [10]; curves of size "
     "against time are fitted with group and run variation estimated [11]; limits are judged with "
-    "guard bands and probabilities of conforming [12].",
+    "guard bands and probabilities of conforming [12]."
 )
+
+
+def comparison_paragraphs(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """How sizes were compared, by what was done alone."""
+    plan, results = comparison.plan, comparison.results
+    routes = dict.fromkeys(one.route for one in results)
+    said = [_ROUTES[one] for one in routes if one in _ROUTES]
+    if Route.MIXED_MODEL in routes:
+        said.append(_TESTS[plan.test])
+    asked = []
+    if any(one.courses for one in results):
+        asked.append(_ORDERED + (_ONE_FAMILY if plan.one_family else _EACH_QUESTION))
+    if any(one.findings for one in results):
+        asked.append(_FAMILIES)
+    if plan.margin_percent is not None:
+        asked.append(_EQUIVALENCE.format(say(plan.margin_percent)))
+    return (*said, *([" ".join(asked)] if asked else []))

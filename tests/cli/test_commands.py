@@ -148,10 +148,10 @@ def test_without_out_nothing_is_written(psdstats, bench, tmp_path):
     assert sorted(tmp_path.iterdir()) == before
 
 
-def test_quiet_leaves_results_only(psdstats, benches):
-    loud = psdstats("sizes", benches, *LINEAR)
-    quiet = psdstats("sizes", benches, *LINEAR, "--quiet")
-    assert loud.err.startswith("psdstats: 11 warnings from the bench checks; see: psdstats check")
+def test_quiet_leaves_results_only(psdstats, trial):
+    loud = psdstats("sizes", trial, *LINEAR)
+    quiet = psdstats("sizes", trial, *LINEAR, "--quiet")
+    assert loud.err.startswith("psdstats: 2 warnings from the bench checks; see: psdstats check")
     assert quiet.err == ""
     assert "Note:" in loud.out
     assert "Note:" not in quiet.out
@@ -184,35 +184,35 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 
 
-def test_compare_prints_one_family_or_all(psdstats, benches):
-    short = psdstats("compare", benches, *LINEAR)
+def test_compare_prints_one_family_or_all(psdstats, trial):
+    short = psdstats("compare", trial, *LINEAR)
     assert "Effect of milling time, each level against the first" in short.out
     assert "against the one before: ratios" not in short.out
     assert "Not shown: tests, effects successive, effects all pairs." in short.out
-    full = psdstats("compare", benches, *LINEAR, "--all-tables", "--quiet")
+    full = psdstats("compare", trial, *LINEAR, "--all-tables", "--quiet")
     assert "against the one before: ratios" in full.out
     table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
     assert all(len(line) <= 100 for line in table if " vs " in line)
 
 
-def test_compare_by_the_families_asked_for(psdstats, benches):
-    asked = psdstats("compare", benches, *LINEAR, "--family", "successive", "--json")
+def test_compare_by_the_families_asked_for(psdstats, trial):
+    asked = psdstats("compare", trial, *LINEAR, "--family", "successive", "--json")
     found = json.loads(asked.out)
     assert [name for name in found if name.startswith("effects")] == ["effects-successive"]
     assert not any("against 0 min" in one for one in found["sentences"] if "24 min" in one)
-    unknown = psdstats("compare", benches, *LINEAR, "--family", "every-one")
+    unknown = psdstats("compare", trial, *LINEAR, "--family", "every-one")
     assert unknown.code != 0
     assert "No family of contrasts is called 'every one'; use one of 'against first'" in unknown.err
 
 
-def test_compare_by_combination_and_each(psdstats, benches):
+def test_compare_by_combination_and_each(psdstats, trial):
     said = psdstats(
-        *("compare", benches, *LINEAR, "--by", "ball_ratio", "--at-each", "milling_time_min"),
+        *("compare", trial, *LINEAR, "--by", "ball_ratio", "--at-each", "milling_time_min"),
         *("--within", "group", "--within", "group:milling_time_min", "--json"),
     )
     found = json.loads(said.out)
     rows = [row for row in found["effects-all-pairs"] if row["quantity"] == "D50"]
-    assert [row["milling_time_min"] for row in rows] == ["0", "6", "12", "24", "48"]
+    assert [row["milling_time_min"] for row in rows] == ["0", "6", "24"]
     assert {row["component"] for row in found["variance-components"]} == {
         "group",
         "group and milling time",
@@ -220,8 +220,8 @@ def test_compare_by_combination_and_each(psdstats, benches):
     }
 
 
-def test_budget_shares_sum_to_one(psdstats, benches):
-    said = json.loads(psdstats("budget", benches, "--json").out)
+def test_budget_shares_sum_to_one(psdstats, trial):
+    said = json.loads(psdstats("budget", trial, "--json").out)
     for table, keys in (("budget-runs", ("run",)), ("budget-differences", ("level", "versus"))):
         sums: dict[tuple[object, ...], float] = {}
         for row in said[table]:
@@ -230,7 +230,7 @@ def test_budget_shares_sum_to_one(psdstats, benches):
                 sums[key] = sums.get(key, 0.0) + row["share"]
         assert sums
         assert all(total == pytest.approx(1.0) for total in sums.values())
-    shown = psdstats("budget", benches, "--quiet").out
+    shown = psdstats("budget", trial, "--quiet").out
     assert shown.startswith("D50 of one run: the measurement makes a standard uncertainty of ")
     assert "What a change would buy" in shown
 
@@ -298,6 +298,16 @@ def test_sheet_writes_workbook_tables_and_labels(psdstats, tmp_path):
     assert (folder / "recording-sheet.xlsx").read_bytes()[:2] == b"PK"
     labels = (folder / "labels.html").read_text(encoding="utf-8")
     assert labels.count("<li>") == 16
+
+
+@pytest.mark.parametrize(("option", "kinds"), [((), 2), (("--fresh-charge",), 4)])
+def test_sheet_fills_in_the_charge(psdstats, tmp_path, option, kinds):
+    words = ("sheet", "--times", "0,6", "--replicates", "2", "--apertures", "90", "--out", "s")
+    said = psdstats(*words, *option)
+    assert ("planned is a fresh filling" in said.out) is bool(option)
+    rows = (tmp_path / "s" / "csv" / "runs.csv").read_text(encoding="utf-8").splitlines()
+    place = rows[0].split(",").index("charge")
+    assert len({row.split(",")[place] for row in rows[1:]}) == kinds
 
 
 def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):

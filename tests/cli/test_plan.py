@@ -48,11 +48,11 @@ def test_power_from_stated_variation(psdstats):
     assert psdstats(*words, "--json").out == psdstats(*words, "--json", "--seed", "0").out
 
 
-def test_power_from_a_study(psdstats, benches):
-    words = ("plan", "power", "--study", benches, "--replicates", "2", "--trials", "200")
+def test_power_from_a_study(psdstats, trial):
+    words = ("plan", "power", "--study", trial, "--replicates", "2", "--trials", "200")
     said = psdstats(*words)
     assert said.code == 0
-    assert "80 runs in 4 groups" in said.out
+    assert "36 runs in 3 groups" in said.out
 
 
 def test_precision_of_a_stated_change(psdstats):

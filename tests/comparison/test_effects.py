@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.comparison.result import families_for
+from psdstats.comparison.response import families_for
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.result import build_response
+from psdstats.comparison.response import build_response
 from psdstats.words.remarks import sentence
 
 

@@ -124,7 +124,6 @@ def test_one_bench_and_one_run_a_time():
     study = read_study(demo_study("one_bench"))
     result = fit_rate(study, propagation=propagate(study, method="linear"), target_um=150)
     text = " ".join(rate_sentences(result))
-    assert "provisional" in text
     assert text.startswith("D50 reaches 150 µm after")
     assert "cannot be told from run-to-run variation" in text
     assert any("Each time has one run" in note for note in told(result))

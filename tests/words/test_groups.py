@@ -37,7 +37,7 @@ NUMBERS = Numbers(
 def one(group: str, *, p: float = 0.01, **options) -> GroupDifference:
     numbers = Numbers(**{**vars(NUMBERS), "p_adjusted": p})
     subject = Contrast(high=group, quantity="D50")
-    finding = judge(subject, numbers, kind=FindingKind.GROUP, detectable_decides=False, **options)
+    finding = judge(subject, numbers, kind=FindingKind.GROUP, **options)
     return GroupDifference(finding=finding, conditions=2, runs=4)
 
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_BEYOND = 3.0  # a time further out than this many times the last one is not drawn
-_SCATTER = {"level": "between groups", "rate": "between groups in rate", "run": "run to run"}
+_SCATTER = {"run": "run to run", "drift": "groups drifting apart, a step"}
 
 
 def rate_factor(study: Study) -> str | None:
@@ -152,7 +152,6 @@ def scatter_table(result: RateResult) -> Table:
 
 def choice_table(result: RateResult) -> Table:
     """The curves compared by their information criterion."""
-    criterion = "AICc" if all(one.choice.corrected for one in result.series) else "AIC"
     return _series_table(
         "rate curves",
         result.choice_frame(),
@@ -160,7 +159,8 @@ def choice_table(result: RateResult) -> Table:
         [
             Column(name="curve", heading="curve"),
             Column(name="parameters", heading="parameters", show=Show.COUNT),
-            _number("criterion", criterion, decimals=1),
+            Column(name="p", heading="p", show=Show.P_VALUE),
+            _number("criterion", "criterion", decimals=1),
             _number("difference", "difference", decimals=1),
             Column(name="weight", heading="weight", show=Show.PER_CENT),
         ],

@@ -93,10 +93,10 @@ def test_curve_and_points_are_drawn(result):
         assert len(target) == 1
 
 
-def test_scatter_table_is_the_square_root_of_the_variances(result):
+def test_scatter_table_is_the_spread_behind_the_intervals(result):
     frame = scatter_table(result).frame
     for row, one in zip(frame.to_dict("records"), result.series, strict=True):
-        assert row["run_sd_percent"] == pytest.approx(100 * one.fit.variance["run"] ** 0.5)
+        assert row["run_sd_percent"] == pytest.approx(100 * one.fit.data.middle_sds[-1])
     assert set(parameters_table(result).frame["parameter"]) <= set(UNITS)
 
 

@@ -1,0 +1,606 @@
+"""One analysis of a trial: rows, known covariance, design, spread, the law that judges contrasts.
+
+Comparison, groups, rate, planning and the balance all read it, so that one thing has one number.
+The mean of each condition (a level of the factor at a level of the further factors) is free;
+groups and charges that hold several levels are fixed blocks of tests and intervals, so that their
+variances never enter; cells, drift of the blocks and run to run are variances.  Printed standard
+deviations are restricted likelihood estimates on the rows with random groups.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cached_property, partial
+
+import numpy as np
+import pandas as pd
+
+from psdstats.columns import QUANTITIES, TIME
+from psdstats.comparison.open_sizes import known_where_open
+from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
+from psdstats.comparison.response import Response, build_response, cell_texts
+from psdstats.comparison.single_runs import smooth_spread
+from psdstats.comparison.spread import drift_slope, level_order
+from psdstats.errors import ModelError
+from psdstats.frozen import Array
+from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.judged import Judged, Question, StudentJudged
+from psdstats.models.kenward_roger import adjusted_covariance, single_df
+from psdstats.models.level import LevelLaw, too_large
+from psdstats.models.likelihood import Criterion
+from psdstats.models.mixed_model import MixedModel, MixedModelFit
+from psdstats.student import critical_t
+from psdstats.study.records import Study
+from psdstats.study.settings import Declared
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
+
+_TINY = 1e-9  # share of the largest below which a direction of x is none
+_FEWEST = 3  # blocks that hold as many levels, from which their drift is estimated
+LN = "ln size"
+CONDITION = "condition"
+ORDER = "order of {}"
+
+
+class SpreadBasis(StrEnum):
+    """Where the spread between runs comes from."""
+
+    REPLICATES = "replicates"
+    RESIDUAL = "residual"
+    SMOOTH_COURSES = "smooth courses"
+    DECLARED = "declared"
+    NONE = "none"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spread:
+    """Standard deviations of ln size; NaN where not estimated, or estimated below zero.
+
+    Parameters
+    ----------
+    run, cell, drift, group : float
+        Between runs alike, between cells of group and condition, of the drift of groups a step of
+        levels, between groups.
+    df : float
+        Degrees of freedom behind that of runs.
+    basis : SpreadBasis
+        Where that of runs comes from.
+    """
+
+    run: float = np.nan
+    cell: float = np.nan
+    drift: float = np.nan
+    group: float = np.nan
+    df: float = 0.0
+    basis: SpreadBasis = SpreadBasis.NONE
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrialDesign:
+    """The arrays of one response.
+
+    Parameters
+    ----------
+    cells : tuple of (str, str)
+        Conditions: level of the factor, level of the further factors.
+    x : ndarray, shape (n, p)
+        A column a condition, then further factors and blocks; not of full rank.
+    parts : ndarray, shape (k, n, n)
+        What variances multiply, the residual last.
+    part_names : tuple of str
+        "cell", "drift", "run".
+    """
+
+    cells: tuple[tuple[str, str], ...]
+    x: Array
+    parts: Array
+    part_names: tuple[str, ...]
+
+    @property
+    def left(self) -> int:
+        """Degrees of freedom beside the fixed part."""
+        return len(self.x) - int(np.linalg.matrix_rank(self.x))
+
+    def mean_row(self, level: str, where: str = "") -> Array:
+        """Weights of a condition on the columns of x, for differences between conditions."""
+        row = np.zeros(self.x.shape[1])
+        row[self.cells.index((level, where))] = 1.0
+        return row
+
+
+def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
+    """The design of the runs of a frame."""
+    texts = cell_texts(frame, plan)
+    order = frame.reset_index(drop=True).sort_values([*_where_columns(plan), plan.by])
+    cells = tuple(dict.fromkeys(texts[row] for row in order.index))
+    columns = [np.array([[one == cell for cell in cells] for one in texts], dtype=float)]
+    columns += [_indicators(frame, (name,)) for name in plan.also]
+    columns += [_indicators(frame, columns_of(one)) for one in plan.blocks]
+    parts, names = [], []
+    for one in plan.cells:
+        same = _same(frame, columns_of(one))
+        if 1.0 < same.sum(axis=0).max() < len(frame):
+            parts.append(same)
+            names.append("cell")
+    drift = _drift(frame, plan)
+    if drift is not None:
+        parts.append(drift)
+        names.append("drift")
+    return TrialDesign(
+        cells=cells,
+        x=np.hstack(columns),
+        parts=np.array([*parts, np.eye(len(frame))]),
+        part_names=(*names, "run"),
+    )
+
+
+def _where_columns(plan: ComparisonPlan) -> list[str]:
+    return [] if plan.where is None else [plan.where]
+
+
+def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
+    number = frame.groupby(list(columns), sort=True, observed=True).ngroup().to_numpy()
+    return np.asarray(np.equal.outer(number, np.unique(number)), dtype=np.float64)
+
+
+def _same(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
+    if not columns:
+        return np.ones((len(frame), len(frame)))
+    own = _indicators(frame, columns)
+    return np.asarray(own @ own.T, dtype=np.float64)
+
+
+def declared_variance(declared: Declared) -> float:
+    """Variance of ln size, widened so that a normal limit at 95 % is that of Student's t."""
+    widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
+    return float((declared.percent / 100 * widened) ** 2)
+
+
+def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...] | None:
+    """Columns of the blocks that may drift apart in the order of the levels; None where none may.
+
+    They are the first that hold the levels: groups, or charges.
+    """
+    if plan.spread is not SpreadRule.DRIFTING or level_order(frame[plan.by]) is None:
+        return None
+    for one in map(columns_of, plan.blocks):
+        held = frame.groupby(list(one), observed=True)[plan.by].nunique()
+        if int((held >= _FEWEST).sum()) >= _FEWEST:
+            return one
+    return None
+
+
+def drift_matrix(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
+    """Covariance of lines of unit slope that blocks have in the order of the levels."""
+    place = level_order(frame[plan.by])
+    if place is None:
+        return np.zeros((len(frame), len(frame)))
+    order = place.to_numpy(dtype=float)
+    order = order - order.mean()
+    return np.asarray(_same(frame, columns) * np.outer(order, order), dtype=np.float64)
+
+
+def _drift(frame: pd.DataFrame, plan: ComparisonPlan) -> Array | None:
+    columns = drifting_blocks(frame, plan)
+    if columns is None or plan.drift is not None:
+        return None
+    return drift_matrix(frame, plan, columns)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class QuantityAnalysis:
+    """One quantity of a trial, ready to be asked.
+
+    Parameters
+    ----------
+    response : Response
+        Runs, values and what was set aside.
+    design : TrialDesign
+        Its arrays.
+    """
+
+    response: Response
+    design: TrialDesign
+
+    @property
+    def quantity(self) -> str:
+        """Such as "D50"."""
+        return self.response.quantity
+
+    @property
+    def plan(self) -> ComparisonPlan:
+        """What is compared with what."""
+        return self.response.plan
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The runs used, with ``ln_value``."""
+        return self.response.frame
+
+    @property
+    def y(self) -> Array:
+        """Values of ln size, shape (n,)."""
+        return self.frame["ln_value"].to_numpy(dtype=float)
+
+    @property
+    def known(self) -> Array:
+        """Measurement covariance, with a declared drift, shape (n, n)."""
+        return self._with_drift(self.response.known)
+
+    @property
+    def drift_lines(self) -> Array:
+        """Covariance of drift lines of unit slope: of the blocks, or of all runs as one."""
+        blocks = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
+        return drift_matrix(self.frame, self.plan, blocks)
+
+    def _with_drift(self, known: Array) -> Array:
+        declared = self.plan.drift
+        if declared is None:
+            return known
+        return np.asarray(known + declared_variance(declared) * self.drift_lines, dtype=np.float64)
+
+    def with_drift(self, percent: float) -> QuantityAnalysis:
+        """The same with a drift declared."""
+        plan = replace(self.plan, drift=Declared(percent=percent, df=np.inf))
+        return self._with(replace(self.response, plan=plan))
+
+    def with_run_to_run(self, percent: float) -> QuantityAnalysis:
+        """The same with a spread between runs declared."""
+        plan = replace(self.plan, run_to_run=Declared(percent=percent, df=np.inf))
+        return self._with(replace(self.response, plan=plan))
+
+    def _with(self, response: Response) -> QuantityAnalysis:
+        return QuantityAnalysis(
+            response=response, design=trial_design(response.frame, response.plan)
+        )
+
+    def with_open(self) -> QuantityAnalysis | None:
+        """The same over all runs with a place, open ones at their bound; None where none is open.
+
+        Runs without a bound on either side say nothing and are left out.
+        """
+        placed = self.response.placed
+        ends = placed[["ln_lower", "ln_upper"]].to_numpy(dtype=float)
+        told = np.isfinite(ends).any(axis=1)
+        is_open = ends[:, 0] != ends[:, 1]
+        if not (is_open & told).any():
+            return None
+        near = np.where(np.isfinite(ends[:, 1]), ends[:, 1], ends[:, 0])
+        frame = placed[told].assign(ln_value=near[told]).reset_index(drop=True)
+        known = known_where_open(self.response.placed_known, is_open)[np.ix_(told, told)]
+        return self._with(
+            replace(self.response, frame=frame, known=known, balance=None, own=lambda: known)
+        )
+
+    @cached_property
+    def fit(self) -> MixedModelFit | None:
+        """Restricted likelihood with random groups; None where these runs cannot be fitted."""
+        try:
+            return random_fit(self.response)
+        except ModelError:
+            return None
+
+    @cached_property
+    def spread(self) -> Spread:
+        """The standard deviations printed anywhere."""
+        alike = self.design.x.shape[0] - self._cells_of_blocks
+        if self.design.left < 1:
+            return self._of_single_runs()
+        if self.fit is None:
+            return Spread()
+        found = {
+            _component(str(name), self.plan): float(value) ** 0.5 if value >= 0 else np.nan
+            for name, value in self.fit.variance_components.items()
+        }
+        basis = SpreadBasis.REPLICATES if alike > 0 else SpreadBasis.RESIDUAL
+        df = float(alike if alike > 0 else self.design.left)
+        return Spread(**found, df=df, basis=basis)
+
+    def _of_single_runs(self) -> Spread:
+        """Declared, or about smooth courses over time, or none."""
+        declared = self.plan.run_to_run
+        if declared is not None:
+            return Spread(run=declared.percent / 100, df=declared.df, basis=SpreadBasis.DECLARED)
+        if self.plan.by != TIME:
+            return Spread()
+        keys = [*_where_columns(self.plan), *(columns_of(one)[-1] for one in self.plan.blocks)]
+        parts = [own for _, own in self.frame.groupby(keys)] if keys else [self.frame]
+        found = smooth_spread(
+            [own[TIME].to_numpy(dtype=float) for own in parts],
+            [own["ln_value"].to_numpy(dtype=float) for own in parts],
+        )
+        if found is None:
+            return Spread()
+        return Spread(run=found[0], df=found[1], basis=SpreadBasis.SMOOTH_COURSES)
+
+    @property
+    def _cells_of_blocks(self) -> int:
+        blocks = [_indicators(self.frame, columns_of(one)) for one in self.plan.blocks]
+        codes = [np.argmax(one, axis=1) for one in blocks]
+        keys = zip(cell_texts(self.frame, self.plan), *codes, strict=True)
+        return len(set(keys))
+
+    def judge(self, question: Question) -> Judged:
+        """Judge contrasts of the columns of x, all at once."""
+        return self.law(question)(self.y)
+
+    def law(self, question: Question) -> Callable[[Array], Judged]:
+        """What judges these contrasts of one response (n,), or of many of this design (N, n)."""
+        if self.design.left < 1:
+            return partial(self._by_single_runs, question)
+        if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
+            return partial(self._by_kenward_roger, question)
+        law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
+        return law.judge
+
+    def is_large(self, question: Question) -> bool:
+        """Whether the calibrated level would take too long."""
+        names, rows = self.design.part_names, len(self.y)
+        unknown = len(names)
+        if "cell" in names and rows % self._cells_of_blocks == 0:
+            rows, unknown = self._cells_of_blocks, unknown - 1
+        return too_large(rows, rows - self.design.left, unknown, len(question.contrasts))
+
+    def weights(self, question: Question) -> Array:
+        """Least-squares weights (q, n) of contrasts on the runs."""
+        return np.asarray(question.contrasts @ np.linalg.pinv(self.design.x), dtype=np.float64)
+
+    def _by_single_runs(self, question: Question, y: Array) -> StudentJudged:
+        """Student's t with the spread of single runs, and the readings' own covariance."""
+        rows = self.weights(question)
+        run = np.nan_to_num(self.spread.run) ** 2 * np.eye(len(self.frame))
+        joint = rows @ (self._with_drift(self.response.own()) + run) @ rows.T
+        se = np.sqrt(np.diagonal(joint))
+        estimate = y @ rows.T
+        return StudentJudged(
+            estimate=estimate,
+            se=np.broadcast_to(se, estimate.shape),
+            df=np.full(len(se), self.spread.df or np.inf),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
+
+    def _by_kenward_roger(self, question: Question, y: Array) -> StudentJudged:
+        """Student's t with the standard errors and degrees of freedom of the fixed-block fit."""
+        size, turn = np.linalg.svd(self.design.x, full_matrices=False)[1:]
+        basis = turn[size > _TINY * size[0]].T
+        parts = CovarianceParts(
+            matrices=self.design.parts,
+            is_variance=np.ones(len(self.design.parts), dtype=bool),
+            known=self.known,
+        )
+        free = "drift" not in self.design.part_names
+        fit = fit_batch(
+            y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=free
+        ).row(0)
+        covariance = adjusted_covariance(fit, drop_edges=not free)
+        rows = question.contrasts @ basis
+        joint = rows @ covariance.adjusted @ rows.T
+        se = np.sqrt(np.diagonal(joint))
+        return StudentJudged(
+            estimate=rows @ fit.beta,
+            se=se,
+            df=single_df(covariance, rows),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
+
+    def total(self) -> Array:
+        """Known covariance with the variation between runs and cells, shape (n, n)."""
+        own = np.nan_to_num([self.spread.run, self.spread.cell]) ** 2
+        v = self.response.known + own[0] * np.eye(len(self.frame))
+        for one in self.plan.cells[:1]:
+            v = v + own[1] * _same(self.frame, columns_of(one))
+        return np.asarray(v, dtype=np.float64)
+
+
+def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
+    """Mean of ln size at each condition with its own interval.
+
+    Columns: the factor, the further factors joined, estimate, lower, upper.
+    """
+    fit, plan, level = one.fit, one.plan, one.response.level
+    names = [plan.by, *_where_columns(plan)]
+    if fit is not None and plan.by in fit.model.factors:
+        means = fit.marginal_means(plan.by, by=plan.where, level=level)
+        return means[[*names, "estimate", "lower", "upper"]]
+    if fit is not None:
+        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
+        found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
+        own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+        return own.assign(**found[["estimate", "lower", "upper"]])
+    rows = np.linalg.pinv(one.design.x)[: len(one.design.cells)]
+    half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
+        np.einsum("ij,jk,ik->i", rows, one.total(), rows)
+    )
+    own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+    estimate = rows @ one.y
+    return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
+
+
+def _component(name: str, plan: ComparisonPlan) -> str:
+    """Which standard deviation a variance component of the printed fit is."""
+    if name == "residual":
+        return "run"
+    if "[" in name:
+        return "drift"
+    cells = {":".join(columns_of(one)) for one in plan.cells}
+    return "cell" if name in cells else "group"
+
+
+def random_fit(response: Response) -> MixedModelFit:
+    """The mixed model whose standard deviations are printed."""
+    plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
+    order = ORDER.format(plan.by)
+    place = level_order(frame[plan.by])
+    slope = None
+    if plan.spread is SpreadRule.DRIFTING and place is not None:
+        frame = frame.assign(**{order: place})
+        slope = drift_slope(frame, plan, order=order)
+    random: list[object] = [
+        slope if slope is not None and one == slope.group else one for one in plan.within
+    ]
+    fixed: list[object] = list(plan.fixed)
+    factors = [*([plan.by] if plan.where is None else [plan.by, plan.where]), *plan.also]
+    if plan.where is not None and not _is_complete(frame, [plan.by, plan.where]):
+        texts = [" at ".join(one) for one in cell_texts(frame, plan)]
+        frame = frame.assign(**{CONDITION: texts})
+        fixed, factors = [CONDITION, *plan.also], [CONDITION, *plan.also]
+    return MixedModel(
+        frame,
+        response=LN,
+        fixed=fixed,  # type: ignore[arg-type]
+        random=random,  # type: ignore[arg-type]
+        known_covariance=response.known,
+        factors=factors,
+        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
+        boundary="free" if slope is None else "drop",
+    ).fit()
+
+
+def _is_complete(frame: pd.DataFrame, columns: Sequence[str]) -> bool:
+    cells = int(np.prod([frame[name].nunique() for name in columns]))
+    return cells == frame.groupby(list(columns), observed=True).ngroups
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Analysis:
+    """A trial analysed once.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    plan : ComparisonPlan
+        Its design.
+    level : float
+        Confidence level.
+    quantities : dict of str to QuantityAnalysis
+        By name.
+    measured : callable
+        Gives the joint propagation of the measurement, where single runs ask for their own.
+    """
+
+    study: Study
+    plan: ComparisonPlan
+    level: float
+    quantities: Mapping[str, QuantityAnalysis]
+    measured: Callable[[], Propagation]
+
+    def __getitem__(self, quantity: str) -> QuantityAnalysis:
+        return self.quantities[quantity]
+
+
+def analyse(
+    study: Study,
+    plan: ComparisonPlan,
+    *,
+    quantities: Sequence[str] = QUANTITIES,
+    level: float = 0.95,
+    sources: Iterable[str | Source] | None = None,
+    propagation: Propagation | None = None,
+) -> Analysis:
+    """Prepare the one analysis that all answers of a trial are read from.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    plan : ComparisonPlan
+        Its design, as `plan_comparison` reads it.
+    quantities : sequence of str
+        Which of D10, D50, D90 and span.
+    level : float
+        Confidence level.
+    sources, propagation
+        As in `compare`.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    ModelError
+        If a quantity is unknown, or the propagation holds the run-to-run source.
+    """
+    given = propagation
+    if given is not None and RUN_TO_RUN in given.sources:
+        raise ModelError(
+            "The propagation given holds the run-to-run source, which the model estimates itself; "
+            "make it with sources=measurement_sources(study)."
+        )
+    unknown = [name for name in quantities if name not in QUANTITIES]
+    if unknown or not quantities:
+        found = repr(unknown[0]) if unknown else "named"
+        raise ModelError(
+            f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
+        )
+    counted = measurement_sources(study, sources) if given is None else given.sources
+    law = prepare(study, sources=counted, rule=None if given is None else given.rule)
+    at_mean = at_mean_curve_with_balance(law, plan.factors)
+    return analyse_sizes(
+        study,
+        plan,
+        law.value if given is None else given.value,
+        {name: at_mean[name][0] for name in quantities},
+        balance={name: at_mean[name][1] for name in quantities},
+        bounds=np.stack([law.sizes.lower, law.sizes.upper], axis=2)[law.order],
+        measured=lambda: given or law.linear(),
+        level=level,
+    )
+
+
+def analyse_sizes(
+    study: Study,
+    plan: ComparisonPlan,
+    value: Array,
+    known: Mapping[str, Array],
+    *,
+    measured: Callable[[], Propagation],
+    bounds: Array | None = None,
+    balance: Mapping[str, Array] | None = None,
+    level: float = 0.95,
+) -> Analysis:
+    """The same of sizes whose known covariance is given, and the balance's part of it.
+
+    Shapes: value (R, 4), known, balance (R, R), bounds (R, 4, 2).
+    """
+    runs = plan.with_where(study.runs_frame())
+
+    def drawn(name: str) -> Array:
+        return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
+
+    def one(name: str, joint: Array) -> QuantityAnalysis:
+        place = QUANTITIES.index(name)
+        response = build_response(
+            runs,
+            value[:, place],
+            plan,
+            name,
+            joint,
+            bounds=None if bounds is None else bounds[:, place],
+            balance=None if balance is None else balance[name],
+            own=partial(drawn, name),
+            level=level,
+        )
+        left = replace(response, plan=_left_plan(response.frame, plan))
+        return QuantityAnalysis(response=left, design=trial_design(left.frame, left.plan))
+
+    return Analysis(
+        study=study,
+        plan=plan,
+        level=level,
+        quantities={name: one(name, joint) for name, joint in known.items()},
+        measured=measured,
+    )
+
+
+def _left_plan(frame: pd.DataFrame, plan: ComparisonPlan) -> ComparisonPlan:
+    """The plan without further factors that have one level left among the runs used."""
+    also = tuple(name for name in plan.also if len(frame[name].unique()) > 1)
+    return replace(plan, also=also)

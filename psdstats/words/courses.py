@@ -1,0 +1,517 @@
+"""Answers on one trial in words: fallen and since when, when to stop, factor, groups, balance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from psdstats.columns import TIME, column_words
+from psdstats.comparison.advice import AdviceRemark, differs
+from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.findings import (
+    BalanceAnswer,
+    BenchAnswer,
+    Course,
+    Ending,
+    FactorAnswer,
+    Finding,
+    Numbers,
+    Remark,
+    RemarkKind,
+    Stop,
+    Verdict,
+)
+from psdstats.words.numbers import PLAIN, Numerals, difference_words, ratio_words
+from psdstats.words.remarks import Wording, joined, sentence
+
+BESIDE = 0.2  # part of the error, on top, with which a rise at the end is looked for
+WHAT_LATER = "What longer milling would do, this trial does not say."
+_LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
+_MOST_CONDITIONS = 3  # of one group told one by one
+
+
+def place(column: str, level: str, say: Numerals = PLAIN) -> str:
+    """A level of a column of the run table, such as "24 min" or "ball ratio 10"."""
+    if column == TIME:
+        return f"{say(float(level), '.12g')} min"
+    return f"{column_words(column)} {level}"
+
+
+def level_words(where: str, plan: ComparisonPlan) -> str:
+    """The level of the further factors, such as "ball ratio 10"; empty where there is none."""
+    return f"{column_words(str(plan.where))} {where}" if where else ""
+
+
+def capital(text: str) -> str:
+    """A sentence with its first letter as a sentence has it."""
+    return text[:1].upper() + text[1:]
+
+
+def _head(where: str, plan: ComparisonPlan) -> str:
+    level = level_words(where, plan)
+    return f"At {level}, " if level else ""
+
+
+def size_words(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
+    """A size, or the bound that holds it, with no unit: "254.1", "below 53"."""
+    if np.isfinite(numbers.estimate):
+        size = float(np.exp(numbers.estimate))
+        return say.rounded(size, size * numbers.u)
+    if np.isfinite(numbers.upper):
+        return f"below {say.bound(float(np.exp(numbers.upper)))}"
+    if np.isfinite(numbers.lower):
+        return f"above {say.bound(float(np.exp(numbers.lower)))}"
+    return f"an unknown {quantity}"
+
+
+def _from_to(course: Course, say: Numerals) -> str:
+    """Both ends of a course: "from 254.1 to below 53 µm"."""
+    unit = "" if course.quantity == "span" else " µm"
+    start, end = (size_words(one, course.quantity, say) for one in (course.start, course.end))
+    return f"from {start} to {end}{unit}"
+
+
+def _ratio(finding: Finding, say: Numerals, before: str) -> str:
+    """Ratio with its interval; empty where a size is a bound."""
+    own = finding.numbers
+    if np.isnan(own.estimate):
+        return ""
+    told = ratio_words(own.estimate, own.lower, own.upper, level=finding.level, say=say)
+    return f"{before} {told}"
+
+
+def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """What one size did from the first to the last time, and since when."""
+    finding, last = course.fallen, place(TIME, course.times[-1], say)
+    has_direction = course.stop is not None
+    ratio, after = _ratio(finding, say, ","), ""
+    went = f"{_from_to(course, say)} by {last}"
+    if has_direction and course.shown[-1]:
+        verb = "rose" if _rises(plan) else "fell"
+        least = _at_least(course.at_least[-1], plan, say, ":")
+        said = f"{verb} {went}{f'{least} {_finer(plan)}' if least else ''}{ratio}"
+        after = _since(course, plan, say)
+    elif has_direction and any(course.shown):
+        said = f"{_in_between(course, plan, say)}{ratio}"
+    elif finding.verdict is Verdict.CANNOT_BE_TOLD:
+        return _not_told(course, plan, f"{went}{ratio}", say)
+    elif finding.verdict is Verdict.CHANGED:
+        said = f"{'rose' if finding.numbers.estimate > 0 else 'fell'} {went}{ratio}"
+    elif finding.verdict is Verdict.EQUIVALENT:
+        first, margin = place(TIME, course.times[0], say), say(finding.margin_percent or 0)
+        said = (
+            f"is the same at {last} as at {first} within ±{margin} %: it went "
+            f"{_from_to(course, say)}{ratio}"
+        )
+    else:
+        verb = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
+        said = f"is not shown to have {verb}: it went {went}{ratio}"
+    clauses = "".join(f"; {sentence(one, say)}" for one in finding.reasons)
+    return f"{capital(f'{_head(course.where, plan)}{course.quantity} {said}')}{clauses}.{after}"
+
+
+def course_verdict(course: Course) -> Verdict:
+    """The verdict of its last time, in the direction asked where it has one."""
+    fell = course.stop is not None and course.shown[-1]
+    return Verdict.CHANGED if fell else course.fallen.verdict
+
+
+def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """Lower limit of the change by the end, for a cell of a table; empty where there is none."""
+    gain = course.at_least[-1] if course.at_least else np.nan
+    return say.at_least(_share(gain, plan)) if np.isfinite(gain) else ""
+
+
+def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """When to stop, for a cell of a table; empty for a quantity without direction."""
+    stop = course.stop
+    match stop and stop.ending:
+        case Ending.LITTLE_LEFT:
+            return f"from {place(TIME, stop.since or stop.before, say)}" if stop else ""
+        case Ending.STILL_FALLING:
+            return "still rising" if _rises(plan) else "still falling"
+        case Ending.COARSER_AGAIN:
+            return "finer again" if _rises(plan) else "coarser again"
+        case Ending.CANNOT_BE_TOLD:
+            return Verdict.CANNOT_BE_TOLD.value
+    return ""
+
+
+def _rises(plan: ComparisonPlan) -> bool:
+    return plan.direction is Direction.RISING
+
+
+def _finer(plan: ComparisonPlan) -> str:
+    return "coarser" if _rises(plan) else "finer"
+
+
+def _share(gain: float, plan: ComparisonPlan) -> float:
+    """A gain of ln size, in the direction asked, as a share of the size it started from."""
+    return float(np.expm1(gain)) if _rises(plan) else float(-np.expm1(-gain))
+
+
+def _at_least(gain: float, plan: ComparisonPlan, say: Numerals, before: str) -> str:
+    share = _share(gain, plan)
+    return f"{before} at least {say.at_least(share)}" if share >= _LEAST_TOLD else ""
+
+
+def _since(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+    """From when on it is shown, as a sentence; none where there is no time between."""
+    if course.since is None or len(course.times) < 3:
+        return ""
+    since, first = (place(TIME, one, say) for one in (course.since, course.times[0]))
+    if course.since == course.times[-1]:
+        return f" Before {since} it is not shown to be {_finer(plan)} than at {first}."
+    return f" From {since} on it is {_finer(plan)} than at {first}."
+
+
+def _in_between(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+    """Finer in the middle of the trial, which the end does not show."""
+    finer = _finer(plan)
+    first, last = (place(TIME, course.times[k], say) for k in (0, -1))
+    at = [time for time, shown in zip(course.times[1:], course.shown, strict=True) if shown]
+    bounds = [
+        bound
+        for bound, shown in zip(course.at_least, course.shown, strict=True)
+        if shown and np.isfinite(bound)
+    ]
+    least = _at_least(max(bounds), plan, say, " by") if bounds else ""
+    return (
+        f"was {finer} at {_times(at, say)} than at {first}{least}; at {last} it is not shown to be "
+        f"{finer}"
+    )
+
+
+def _times(times: Sequence[str], say: Numerals) -> str:
+    return f"{joined([say(float(one), '.12g') for one in times])} min"
+
+
+def _not_told(course: Course, plan: ComparisonPlan, went: str, say: Numerals) -> str:
+    verb = ("rose" if _rises(plan) else "fell") if course.stop is not None else "changed"
+    why = " and ".join(sentence(one, say) for one in course.fallen.reasons)
+    said = (
+        f"{_head(course.where, plan)}it cannot be told whether {course.quantity} {verb} by "
+        f"{place(TIME, course.times[-1], say)}"
+    )
+    if why:
+        said += f", because {why}"
+    if np.isfinite([course.start.estimate, course.end.estimate]).all():
+        said += f"; it went {went}"
+    return f"{capital(said)}."
+
+
+def stop_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """When to stop, by one size; empty for a quantity without direction."""
+    stop, quantity = course.stop, course.quantity
+    if stop is None:
+        return ""
+    head, last = _head(course.where, plan), place(TIME, stop.last, say)
+    step = f"{say(float(stop.before), '.12g')} to {last}"
+    other = "finer" if _rises(plan) else "coarser"
+    match stop.ending:
+        case Ending.LITTLE_LEFT:
+            return _little_left(stop, course, plan, say)
+        case Ending.STILL_FALLING:
+            by = _at_least(stop.gain_at_least, plan, say, "")
+            going = "rising" if _rises(plan) else "falling"
+            told = (
+                f"was still {going} at the end: the last step ({step}) made it{by} {_finer(plan)}"
+            )
+        case Ending.COARSER_AGAIN:
+            told = (
+                f"got {other} again: at the end of the trial ({last}) it is {other} than at "
+                f"{_times(stop.coarser_after, say)}"
+            )
+        case Ending.CANNOT_BE_TOLD:
+            told = _stop_not_told(stop, step, plan, say)
+            return capital(f"{head}it cannot be told from {quantity} when to stop{told}.")
+    return capital(f"{head}{quantity} {told}.")
+
+
+def _little_left(stop: Stop, course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+    """From when on little was left, and what the trial does not say."""
+    since, margin = stop.since or stop.before, say(stop.margin_percent)
+    said = (
+        f"{_head(course.where, plan)}from {place(TIME, since, say)} to the end of the trial "
+        f"({place(TIME, stop.last, say)}) less than {margin} % of {course.quantity} was left to "
+        f"gain ({say(100 * course.fallen.level, '.3g')} %)."
+    )
+    if stop.stayed_within is not None:
+        within = place(TIME, stop.stayed_within, say)
+        said += f" From {within} on it stayed within ±{margin} % of its end."
+    return f"{capital(said)} {WHAT_LATER}"
+
+
+def _stop_not_told(stop: Stop, step: str, plan: ComparisonPlan, say: Numerals) -> str:
+    """What the last step may have gained, and why no more can be said."""
+    why = " and ".join(sentence(one, say) for one in stop.reasons)
+    most = _share(stop.gain_at_most, plan)
+    if not most > 0 or np.isinf(most):
+        return f", because {why}" if why else ""
+    said = f": in the last step ({step}) up to {say.at_most(most)} may have been gained"
+    return f"{said}; {why}" if why else said
+
+
+def factor_sentences(answer: FactorAnswer, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Whether a factor matters and at which times; the control; whether one course holds."""
+    name, quantity = column_words(answer.factor), answer.quantity
+    high, low = (place(answer.factor, one, say) for one in (answer.high, answer.low))
+    if not answer.at:
+        said = f"it cannot be told whether {name} matters for {quantity}: {low} and {high}"
+        return (f"{capital(said)} were run at no common time after the first.",)
+    last = answer.at[-1]
+    end = place(TIME, last.subject.where, say)
+    reads = f"at {end} {quantity} at {high} is {_difference(last, say, f'at {low}')}"
+    changed = [one.subject.where for one in answer.at if one.verdict is Verdict.CHANGED]
+    if answer.since is not None:
+        since = place(TIME, answer.since, say)
+        when = "at the end" if answer.since == last.subject.where else f"from {since} on"
+        said = f"{name} matters for {quantity} {when}: {reads}"
+    elif changed:
+        said = f"{name} matters for {quantity} at {_times(changed, say)}; {reads}"
+    elif last.verdict is Verdict.CANNOT_BE_TOLD:
+        why = " and ".join(sentence(one, say) for one in last.reasons)
+        said = f"it cannot be told whether {name} matters for {quantity}"
+        said += f", because {why}" if why else ""
+    elif all(one.verdict is Verdict.EQUIVALENT for one in answer.at):
+        margin = say(last.margin_percent or 0.0)
+        said = f"{name} makes no difference to {quantity} beyond ±{margin} % at any time: {reads}"
+    else:
+        said = f"{name} is not shown to matter for {quantity} at any time: {reads}"
+    found = [f"{capital(said)}.", _control(answer, say)]
+    if answer.is_one_course:
+        margin = say(last.margin_percent or 0.0)
+        found.append(
+            f"One course may stand for both levels: within {margin} % {quantity} changed alike at "
+            f"{high} and at {low}, at every time."
+        )
+    return tuple(one for one in found if one)
+
+
+def _difference(finding: Finding, say: Numerals, than: str = "") -> str:
+    numbers = finding.numbers
+    return difference_words(numbers.estimate, numbers.lower, numbers.upper, say, than=than)
+
+
+def _control(answer: FactorAnswer, say: Numerals) -> str:
+    """A difference at the first time, where none is expected."""
+    control = answer.control
+    if control.verdict is not Verdict.CHANGED:
+        return ""
+    high, low = (place(answer.factor, one, say) for one in (answer.high, answer.low))
+    return (
+        f"Already at {place(TIME, control.subject.where, say)}, before the levels can have done "
+        f"anything, {answer.quantity} at {high} is {_difference(control, say, f'at {low}')}: look "
+        "at the feed, the charges and the splitting."
+    )
+
+
+def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Whether the groups agree in one quantity: those that differ first, then the others."""
+    if not answers:
+        return ()
+    apart = [one for one in answers if differs(one)]
+    rest = [one for one in answers if one not in apart]
+    found = [_apart(one, say) for one in apart]
+    found += _agreeing(rest, everyone=not apart, say=say)
+    found += _not_shown(rest, everyone=not apart, say=say)
+    return (*found, *_untold(rest, say))
+
+
+def _apart(answer: BenchAnswer, say: Numerals) -> str:
+    """Where one group differs, and whether it mills at another rate."""
+    name, parts = answer.quantity, []
+    changed = [one for one in answer.at if one.verdict is Verdict.CHANGED]
+    changed.sort(key=lambda one: -abs(one.numbers.estimate))
+    told = [f"{_difference(one, say)} at {one.subject.where}" for one in changed[:_MOST_CONDITIONS]]
+    if told:
+        more = len(changed) - len(told)
+        also = f", and differs at {more} more conditions" if more > 1 else ""
+        also = ", and differs at 1 more condition" if more == 1 else also
+        parts.append(f"its {name} is {joined(told)}{also}")
+    rate, average = answer.rate, answer.average
+    if rate is not None and rate.verdict is Verdict.CHANGED:
+        ends = ("the last time", "the first")
+        if rate.subject.low:
+            ends = (place(TIME, rate.subject.high, say), place(TIME, rate.subject.low, say))
+        parts.append(
+            f"its ratio of {name} at {ends[0]} to that at {ends[1]} is "
+            f"{_difference(rate, say, 'theirs')}"
+        )
+    if not parts and average is not None:
+        parts.append(f"on average over the conditions its {name} is {_difference(average, say)}")
+    return f"{answer.group} differs from the other groups: {'; '.join(parts)}."
+
+
+def _alike(answer: BenchAnswer, verdict: Verdict) -> bool:
+    return bool(answer.at) and all(one.verdict is verdict for one in answer.at)
+
+
+def _agreeing(rest: Sequence[BenchAnswer], *, everyone: bool, say: Numerals) -> list[str]:
+    own = [one for one in rest if _alike(one, Verdict.EQUIVALENT)]
+    if not own:
+        return []
+    margin = say(own[0].at[0].margin_percent or 0.0)
+    who = "The groups agree" if everyone and len(own) == len(rest) else _who(own, "agree", "agrees")
+    others = "" if everyone and len(own) == len(rest) else " with the others"
+    return [f"{who}{others} in {own[0].quantity} within ±{margin} % at every condition."]
+
+
+def _who(answers: Sequence[BenchAnswer], plural: str, single: str) -> str:
+    names = [one.group for one in answers]
+    return f"{joined(names)} {plural if len(names) > 1 else single}"
+
+
+def _not_shown(rest: Sequence[BenchAnswer], *, everyone: bool, say: Numerals) -> list[str]:
+    """Groups of which no difference is shown, and how large one may yet be."""
+    own = [
+        one
+        for one in rest
+        if not _alike(one, Verdict.EQUIVALENT) and not _alike(one, Verdict.CANNOT_BE_TOLD)
+    ]
+    own = [one for one in own if one.at or one.average is not None]
+    if not own:
+        return []
+    name = own[0].quantity
+    if everyone and len(own) == len(rest):
+        said = f"The groups are not shown to differ in {name}"
+    else:
+        said = f"{_who(own, 'are', 'is')} not shown to differ from the others in {name}"
+    limits = [end for one in own for at in one.at for end in (at.numbers.lower, at.numbers.upper)]
+    known = [abs(end) for end in limits if np.isfinite(end)]
+    if known:
+        most = say.at_most(float(np.expm1(max(known))))
+        said += f"; differences of up to {most} at one condition remain possible"
+    return [f"{said}."]
+
+
+def _untold(rest: Sequence[BenchAnswer], say: Numerals) -> list[str]:
+    own = [one for one in rest if _alike(one, Verdict.CANNOT_BE_TOLD)]
+    said: dict[str, list[BenchAnswer]] = {}
+    for one in own:
+        reasons = dict.fromkeys(sentence(why, say) for at in one.at for why in at.reasons)
+        said.setdefault(" and ".join(reasons), []).append(one)
+    return [
+        f"It cannot be told whether {_who(same, 'agree', 'agrees')} with the others in "
+        f"{same[0].quantity}{f', because {why}' if why else ''}."
+        for why, same in said.items()
+    ]
+
+
+COURSES_CAPTION = "Each size from the first to the last milling time, and when to stop."
+FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
+CONTROL_NOTE = (
+    "At the first time the levels cannot have done anything yet: a difference there speaks of the "
+    "feed, the charges or the splitting, not of the factor."
+)
+BENCHES_CAPTION = "Each group against the others: at each condition, in rate, and on average."
+BENCHES_NOTE = (
+    "Rate: the ratio of last to first time against that of the others. Intervals at the conditions "
+    "hold for all groups and conditions together."
+)
+RATE, AVERAGE, CONTROL = "last to first time", "average", "control"
+
+
+def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
+    """What the columns of the courses say."""
+    return (
+        f"At least: lower limit of the change by the end, which with the times shown holds at "
+        f"{say(100 * level, '.3g')} %; the interval of the ratio is two-sided and holds alone. "
+        f"When to stop: from when on less than {say(margin_percent)} % was left to gain by the end "
+        "of the trial. Span has no direction and no unit."
+    )
+
+
+def course_notes(
+    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> tuple[str, ...]:
+    """Which margin was taken where none was stated, and which error the answers hold."""
+    stops = [one.stop for one in courses if one.stop is not None]
+    if not stops:
+        return ()
+    alpha = 100 * (1 - courses[0].fallen.level)
+    error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
+    held = (
+        f"Fallen, when to stop and what a further factor does err in at most {error} % of trials "
+        "together."
+        if plan.one_family
+        else f"Fallen, when to stop and what a further factor does are three questions, each of "
+        f"which errs in at most {error} % of trials; --one-family holds them together."
+    ) + f" Coarser again, which is looked for besides, errs in {guard} % more."
+    if stops[0].is_stated:
+        return (held,)
+    assumed = (
+        f"No margin was stated, so {say(stops[0].margin_percent)} % counts as too little to go on "
+        "milling for; state yours as margin_percent in [compare] of study.toml, or with --margin."
+    )
+    return (assumed, held)
+
+
+def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:
+    """Whether the balance is good enough, of one quantity or several."""
+    poor = [one.quantity for one in answers if not one.is_enough]
+    said = f"No, not for {joined(poor)}" if len(poor) < len(answers) else "No"
+    gains = [
+        f"of {one.quantity} by {say.per_cent(one.shorter_percent / 100, decimals=1)}"
+        for one in answers
+    ]
+    told = " and that ".join([", that ".join(gains[:-1]), gains[-1]] if gains[1:] else gains)
+    return (
+        f"Is the balance good enough? {said if poor else 'Yes'}: a perfect one would shorten the "
+        f"interval {told}."
+    )
+
+
+def advice_sentences(told: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What to do next, each once, with the quantities that ask for it."""
+    asked: dict[str, list[str]] = {}
+    for quantity, remark in told:
+        asked.setdefault(sentence(remark, say), []).append(quantity)
+    return tuple(f"{text} ({', '.join(dict.fromkeys(names))})." for text, names in asked.items())
+
+
+_TIMES_EACH = {3: "three", 4: "four"}
+
+
+def _repeat(say: Numerals, *, before: str, last: str, runs: int) -> str:
+    return (
+        f"Run {_times([before, last], say)} {_TIMES_EACH.get(runs, say(runs))} times each: single "
+        "runs cannot show that little was left to gain"
+    )
+
+
+REMARKS: dict[RemarkKind, Wording] = {
+    AdviceRemark.REPEAT_LAST_TIMES: _repeat,
+    AdviceRemark.MORE_RUNS: lambda say, before, last: (
+        f"Add runs at {_times([before, last], say)}, which decide when to stop"
+    ),
+    AdviceRemark.MILL_LONGER: lambda say, last: (
+        f"To find where little is left to gain, mill longer than {place(TIME, last, say)}"
+    ),
+    AdviceRemark.FINER_SIEVE: lambda say, below_um: (
+        f"Add a sieve finer than {say.bound(below_um)} µm, so that the size is more than a bound"
+    ),
+    AdviceRemark.COARSER_SIEVE: lambda say, above_um: (
+        f"Add a sieve coarser than {say.bound(above_um)} µm, so that the size is more than a bound"
+    ),
+    AdviceRemark.KNOW_RUN_TO_RUN: lambda _: (
+        "Repeat runs of one kind, or declare how far they differ (run_to_run_percent in [compare] "
+        "of study.toml, or --run-to-run): single runs alone do not show it"
+    ),
+    AdviceRemark.KNOW_DRIFT: lambda _: (
+        "Run a third group, or declare how far groups drift apart from one time to the next "
+        "(drift_percent in [compare] of study.toml, or --drift): two cannot show it"
+    ),
+    AdviceRemark.LOOK_AT_GROUP: lambda _, group: (
+        f"Look for what {group} does otherwise: speed, balls, charge, sieves, shaking"
+    ),
+    AdviceRemark.LOOK_AT_START: lambda say, factor, time: (
+        f"Find out why the levels of {column_words(factor)} differ already at "
+        f"{place(TIME, time, say)}"
+    ),
+    AdviceRemark.BETTER_BALANCE: lambda say, shorter_percent: (
+        f"Weigh on a better balance: a perfect one would shorten the interval by "
+        f"{say.per_cent(shorter_percent / 100)}"
+    ),
+}
