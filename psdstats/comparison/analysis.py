@@ -263,11 +263,7 @@ class QuantityAnalysis:
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        names, rows = self.design.part_names, len(self.y)
-        unknown = len(names)
-        if "cell" in names and rows % self._cells_of_blocks == 0:
-            rows, unknown = self._cells_of_blocks, unknown - 1
-        return too_large(rows, rows - self.design.left, unknown, len(question.contrasts))
+        return too_large(self.design.x, self.design.parts, self.known, question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
