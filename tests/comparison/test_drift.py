@@ -26,7 +26,7 @@ MEAN = 5.5 - 0.15 * ORDER
 def test_pure_drift_is_judged_by_the_spread_of_the_slopes(planted):
     """Groups on lines of their own with next to no scatter: the t-test of the groups' changes.
 
-    Kenward and Roger's is that test; the calibrated one may not be narrower, nor wider by 2 %.
+    Kenward and Roger's is that test; the calibrated one may not be narrower, nor wider by 5 %.
     """
     generator = np.random.default_rng(3)
     slope = dict(zip(GROUPS, generator.normal(0, 0.02, 4), strict=True))
@@ -43,7 +43,7 @@ def test_pure_drift_is_judged_by_the_spread_of_the_slopes(planted):
     found = planted(ROWS, y)["D50"]
     own = found.family("against first").iloc[-1]
     width = np.log(own["ratio_upper_single"] / own["ratio_lower_single"])
-    assert 0.999 < width / (expected.high - expected.low) < 1.03
+    assert 0.999 < width / (expected.high - expected.low) < 1.05
     assert any(
         "Groups were allowed to drift apart" in note for note in map(sentence, found.remarks)
     )
