@@ -39,7 +39,7 @@ class ComparisonRemark(RemarkKind):
     ONE_GROUP = "one group bracketed"  # quantity, columns
     TOO_FEW_RUNS = "too few runs"  # runs, means
     REFUSED = "refused by the model"  # why
-    NOT_LINKED = "not linked to the others"  # columns
+    NOT_LINKED = "not linked"  # columns
     NO_RUN_LEFT = "no run left"
     FEW_UNITS = "few units left"  # paired
     SET_ASIDE = "runs set aside"  # runs
