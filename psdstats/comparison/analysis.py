@@ -17,7 +17,7 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import CHARGE, QUANTITIES, TIME
+from psdstats.columns import CHARGE, QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import known_where_open
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
@@ -263,11 +263,8 @@ class QuantityAnalysis:
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        names, rows = self.design.part_names, len(self.y)
-        unknown = len(names)
-        if "cell" in names and rows % self._cells_of_blocks == 0:
-            rows, unknown = self._cells_of_blocks, unknown - 1
-        return too_large(rows, rows - self.design.left, unknown, len(question.contrasts))
+        known = self.known if self._known_is_felt(question) else None
+        return too_large(self.design.x, self.design.parts, known, question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
@@ -336,7 +333,7 @@ def random_fit(response: Response) -> MixedModelFit:
     """The mixed model whose standard deviations are printed."""
     plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
     frame = frame.fillna({CHARGE: ""})
-    order = ORDER.format(plan.by)
+    order = ORDER.format(column_words(plan.by))
     place = level_order(frame[plan.by])
     slope = None
     if plan.spread is SpreadRule.DRIFTING and place is not None:

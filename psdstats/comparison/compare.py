@@ -36,6 +36,7 @@ from psdstats.comparison.answers import (
     drift_is_unknown,
     with_missing,
 )
+from psdstats.comparison.groups import bench_answers
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -49,7 +50,7 @@ from psdstats.comparison.response import ComparisonRemark, Response, families_fo
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind, Finding, Numbers, Remark
+from psdstats.findings import BenchAnswer, ContrastKind, Finding, Numbers, Remark
 from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
@@ -360,7 +361,7 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
     the sizes follow each other; a declared standard deviation beats that.  Without either each
     change comes with the run-to-run standard deviation that would undo it.
     """
-    answers = answer(one, families)
+    answers, benches = answer(one, families), _benches(one)
     spread = one.spread
     known = spread.basis is not SpreadBasis.NONE
     if not known:
@@ -378,15 +379,16 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
         means=_as_sizes(condition_means(one)),
         courses=answers.courses,
         factors=answers.factors,
+        benches=benches,
         balance=balance_answer(one, answers),
-        advice=_advice(one, answers),
+        advice=_advice(one, answers, benches),
     )
 
 
 def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
     """By the mixed model: every question of the design from one law."""
     fit, plan = one.fit, one.plan
-    answers = answer(one, families)
+    answers, benches = answer(one, families), _benches(one)
     remarks = () if fit is None else _fit_remarks(fit, plan)
     return QuantityComparison(
         quantity=one.quantity,
@@ -398,19 +400,27 @@ def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Quanti
         fit=fit,
         courses=answers.courses,
         factors=answers.factors,
+        benches=benches,
         balance=balance_answer(one, answers),
-        advice=_advice(one, answers),
+        advice=_advice(one, answers, benches),
         remarks=remarks,
         influence=None if fit is None else _influence(fit, plan, one.response.level),
     )
 
 
-def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
+def _benches(one: QuantityAnalysis) -> tuple[BenchAnswer, ...]:
+    return bench_answers(one, level=one.response.level, margin_percent=one.plan.margin_percent)
+
+
+def _advice(
+    one: QuantityAnalysis, answers: Answers, benches: Sequence[BenchAnswer]
+) -> tuple[Remark, ...]:
     """What to do next, from what was found and what the design lacks."""
     single = one.design.left < 1
     return advise(
         answers.courses,
         answers.factors,
+        benches,
         balance=balance_answer(one, answers),
         single_runs=single,
         scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
@@ -445,7 +455,9 @@ def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
 
 def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]:
     """State of the fit, cautions of the design and of its spread."""
-    remarks = [*fit.status, *fit.cautions]
+    remarks = [*fit.status]
+    if plan.test is LevelTest.KENWARD_ROGER:  # they are about its tests
+        remarks += fit.cautions
     if any(isinstance(one, RandomSlope) for one in fit.model.random):
         remarks.append(ComparisonRemark.DRIFT_ALLOWED())
     found = find_misfit(fit, plan)

@@ -70,7 +70,6 @@ class PlanRemark(RemarkKind):
     ONE_CHARGE = "one charge"  # charges
     EACH_LEVEL = "each level by itself"  # column
     NESTED = "nested in groups"  # column
-    NOT_CROSSED = "set aside additively"  # column
     PART_OF_FACTOR = "part of the factor"  # column, factor
     LEFT_OUT = "left out"  # column
     LEFT_OUT_ASKED = "left out as asked"  # column
