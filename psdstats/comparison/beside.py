@@ -8,10 +8,11 @@ says (blocks included), exactly, from one factorisation.  An effect that the oth
 has no value then.
 
 Resampled are the largest units that are independent and hold both ends of an effect: groups, else
-charges, else runs where nothing binds them; one difference (or value) a unit, studentised, which
-covers 94 to 95 per cent from four normal units on (tests), at the price of a wide interval where
-they are few.  With fewer than four nothing is resampled: the readings then vary by their own
-uncertainty alone.
+charges, else runs where nothing binds them; one difference (or value) a unit, studentised.  That
+covers 94 to 95 per cent from four normal units on, but with four or five it runs to intervals many
+times those of t, so that six are asked for (tests; own rule).  With fewer, what replicates show is
+resampled on all runs (their residuals within group and condition): this says nothing of how groups
+differ.  Without replicates the readings vary by their own uncertainty alone.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from numpy.typing import NDArray
 
 from psdstats.columns import CHARGE, GROUP, RUN
 from psdstats.comparison.analysis import QuantityAnalysis
+from psdstats.comparison.plan import columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import Finding
@@ -33,7 +35,7 @@ from psdstats.frozen import Array
 from psdstats.student import critical_t
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
 
-FEWEST_UNITS = 4
+FEWEST_UNITS, FEWEST_RESIDUALS = 6, 8  # degrees of freedom of residuals
 _TINY = 1e-9
 _RESAMPLES = 9_999
 
@@ -76,7 +78,8 @@ class Unit(StrEnum):
     GROUPS = "groups"
     CHARGES = "charges"
     RUNS = "runs"
-    READINGS = "readings"  # drawn from their uncertainty: too few units of any kind
+    REPLICATES = "replicates"  # their residuals: too few of the larger units
+    READINGS = "readings"  # by their uncertainty: too few units of any kind
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +93,7 @@ class Resampled:
     unit : Unit
         What was resampled.
     units : int
-        How many there are; 0 for readings.
+        How many there are, degrees of freedom of replicates; 0 for readings.
     effect, lower, upper : float
         Mean difference of ln size over the units, with its interval.
     model, model_lower, model_upper : float
@@ -207,13 +210,10 @@ def _resampled(
 ) -> Resampled:
     level, numbers, subject = finding.level, finding.numbers, finding.subject
     unit, parts = _units(one, finding)
-    if unit is Unit.READINGS:
-        weights = row @ np.linalg.pinv(one.design.x)
-        u = np.sqrt(weights @ one.known @ weights)
-        half = float(critical_t(1.0 - level, np.inf) * u)
-        effect, lower, upper = numbers.estimate, numbers.estimate - half, numbers.estimate + half
-    else:
+    effect, units = numbers.estimate, 0
+    if parts:
         effect = float(parts[0].mean() - sum(part.mean() for part in parts[1:]))
+        units = min(map(len, parts))
         lower, upper = bootstrap_interval(
             parts,
             method=BootstrapMethod.STUDENTISED,
@@ -221,13 +221,25 @@ def _resampled(
             resamples=_RESAMPLES,
             generator=generator,
         )
+    else:
+        weights = row @ np.linalg.pinv(one.design.x)
+        residuals, units = _residuals(one)
+        if units >= FEWEST_RESIDUALS:
+            unit = Unit.REPLICATES
+            picked = generator.choice(residuals, size=(_RESAMPLES, len(weights)))
+            half = np.quantile(picked @ weights, [(1.0 - level) / 2, (1.0 + level) / 2])
+        else:
+            units = 0
+            u = float(np.sqrt(weights @ one.known @ weights))
+            half = float(critical_t(1.0 - level, np.inf)) * u * np.array([-1.0, 1.0])
+        lower, upper = float(effect + half[0]), float(effect + half[1])
     return Resampled(
         quantity=one.quantity,
         where=subject.where,
         high=subject.high,
         low=subject.low,
         unit=unit,
-        units=min(map(len, parts), default=0),
+        units=units,
         effect=effect,
         lower=lower,
         upper=upper,
@@ -235,6 +247,25 @@ def _resampled(
         model_lower=numbers.lower,
         model_upper=numbers.upper,
     )
+
+
+def _residuals(one: QuantityAnalysis) -> tuple[Array, int]:
+    """Residuals of replicates about their cells, widened to their own variance, and their df."""
+    cells = [
+        (*text, *key) for text, key in zip(cell_texts(one.frame, one.plan), _keys(one), strict=True)
+    ]
+    own = pd.Series(one.y).groupby(pd.Series(cells, dtype=object))
+    count = own.transform("size").to_numpy()
+    left = one.y - own.transform("mean").to_numpy()
+    several = count > 1
+    return left[several] * np.sqrt(count[several] / (count[several] - 1)), len(left) - own.ngroups
+
+
+def _keys(one: QuantityAnalysis) -> list[tuple[str, ...]]:
+    """Group, charge where it is a block, and factors set aside, of each run."""
+    blocks = {name for block in one.plan.blocks for name in columns_of(block)}
+    table = one.frame[sorted({GROUP, *blocks, *one.plan.also})].astype(str)
+    return [tuple(row) for row in table.to_numpy().tolist()]
 
 
 def _units(one: QuantityAnalysis, finding: Finding) -> tuple[Unit, list[Array]]:

@@ -353,7 +353,7 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
     )
     with warnings.catch_warnings():  # whether it converged is told
         warnings.simplefilter("ignore")
-        found = model.fit(reml=True, method=["bfgs"])
+        found = model.fit(reml=True, method=["bfgs", "powell"])
     table = pd.DataFrame(
         {
             "name": fit.fixed.names,

@@ -305,12 +305,14 @@ UNITS = {
     Unit.GROUPS: "groups, studentised bootstrap",
     Unit.CHARGES: "charges, studentised bootstrap",
     Unit.RUNS: "runs, studentised bootstrap",
+    Unit.REPLICATES: "replicates, bootstrap of their residuals",
     Unit.READINGS: "readings alone, by their uncertainty",
 }
 RESAMPLED_UNITS_NOTE = (
-    f"Resampled are groups, else charges, else runs where nothing binds them; the bootstrap of "
-    f"{FEWEST_UNITS} units is wide. With fewer than {FEWEST_UNITS} nothing is resampled: that "
-    "interval is what the readings alone leave open and says nothing of how runs differ."
+    "Resampled are groups, else charges, else runs where nothing binds them, if there are at "
+    f"least {FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled "
+    "then, which says nothing of how groups differ; without them the interval is what the readings alone "
+    "leave open, which says nothing of how runs differ either."
 )
 
 

@@ -69,28 +69,52 @@ def test_an_effect_that_only_one_run_shows_has_no_value_without_it():
     assert found[0].moved == np.inf
 
 
-def test_four_groups_are_resampled(benches):
-    one = benches.analysis["D50"]
-    found = [each for each in resampled(benches) if each.quantity == "D50"]
-    assert [(each.unit, each.units, each.where) for each in found] == [
-        (Unit.GROUPS, 4, "5"),
-        (Unit.GROUPS, 4, "10"),
+def with_more_groups(study):
+    """The demo with two more benches, copies of Alder and Cedar with other sizes of charges."""
+    more = [
+        replace(run, name=f"{run.name}-x", group=f"{run.group} x")
+        for run in study.runs
+        if run.group in ("Alder", "Cedar")
+    ]
+    return replace(study, runs=(*study.runs, *more))
+
+
+def test_six_groups_are_resampled(study):
+    found = compare(with_more_groups(study), quantities=("D50",), families=["against first"])
+    one = found.analysis["D50"]
+    got = resampled(found)
+    assert [(each.unit, each.units, each.where) for each in got] == [
+        (Unit.GROUPS, 6, "5"),
+        (Unit.GROUPS, 6, "10"),
     ]
     frame = one.frame[one.frame["ball_ratio"] == 5].groupby(["milling_time_min", "group"])
     means = frame["ln_value"].mean().unstack()
     differences = (means.loc[48] - means.loc[0]).to_numpy()
-    assert found[0].effect == pytest.approx(differences.mean())
-    assert found[0].lower < found[0].effect < found[0].upper
-    assert (found[0].model_lower, found[0].model_upper) == (
-        benches["D50"].courses[0].fallen.numbers.lower,
-        benches["D50"].courses[0].fallen.numbers.upper,
+    assert got[0].effect == pytest.approx(differences.mean())
+    assert got[0].lower < got[0].effect < got[0].upper
+    numbers = found["D50"].courses[0].fallen.numbers
+    assert (got[0].model_lower, got[0].model_upper) == (numbers.lower, numbers.upper)
+    assert got == resampled(found)
+
+
+def test_four_groups_are_too_few_so_replicates_are_resampled(benches):
+    """Against the standard error that the pooled scatter of pairs gives."""
+    one = benches.analysis["D50"]
+    got = [each for each in resampled(benches) if each.quantity == "D50"]
+    assert [(each.unit, each.units) for each in got] == [(Unit.REPLICATES, 40)] * 2
+    pairs = one.frame.groupby(["group", "milling_time_min", "ball_ratio"])["ln_value"]
+    pooled = np.sqrt(pairs.var(ddof=1).mean())
+    u = pooled * np.sqrt(1 / 8 + 1 / 8)  # means of eight runs at either end
+    for each in got:
+        assert each.upper - each.lower == pytest.approx(2 * 1.96 * u, rel=0.06)
+        assert each.effect == each.model
+
+
+def test_three_groups_without_replicates_leave_the_readings(study):
+    three = replace(
+        study,
+        runs=tuple(r for r in study.runs if r.group != "Rowan" and r.replicate == "a"),
     )
-    again = [each for each in resampled(benches) if each.quantity == "D50"]
-    assert found == again
-
-
-def test_three_groups_are_too_few(study):
-    three = replace(study, runs=tuple(run for run in study.runs if run.group != "Rowan"))
     found = compare(three, quantities=("D50",), families=["against first"])
     one = found.analysis["D50"]
     got = resampled(found)
@@ -104,21 +128,29 @@ def test_three_groups_are_too_few(study):
 
 
 def test_runs_of_one_group_are_resampled_where_nothing_binds_them(study):
-    """Four runs a time, all of one bench, every run a charge of its own."""
-    alder = [run for run in study.runs if run.group == "Alder" and run.milling_time_min in (0, 6)]
+    """Eight runs a time, all of one bench, every run a charge of its own."""
+    alder = [
+        replace(run, group="Alder")
+        for run in study.runs
+        if run.group in ("Alder", "Cedar") and run.milling_time_min in (0, 6)
+    ]
     many = tuple(
         replace(run, factors={}, name=f"{run.name}-x", replicate=str(k), charge=f"c{k}")
         for k, run in enumerate(alder)
     )
-    assert len(many) == 8
+    assert len(many) == 16
     found = compare(replace(study, runs=many, compare={}), quantities=("D50",))
     (each,) = resampled(found)
-    assert (each.unit, each.units) == (Unit.RUNS, 4)
+    assert (each.unit, each.units) == (Unit.RUNS, 8)
     assert each.lower < each.effect < each.upper
 
 
 def test_charges_sampled_again_and_again_are_the_units(study):
-    alder = [run for run in study.runs if run.group == "Alder" and run.milling_time_min in (0, 6)]
+    alder = [
+        replace(run, group="Alder")
+        for run in study.runs
+        if run.group in ("Alder", "Cedar") and run.milling_time_min in (0, 6)
+    ]
     zero = [run for run in alder if run.milling_time_min == 0]
     six = [run for run in alder if run.milling_time_min == 6]
     many = tuple(
@@ -127,11 +159,11 @@ def test_charges_sampled_again_and_again_are_the_units(study):
         for k, run in enumerate(part)
     )
     (each,) = resampled(compare(replace(study, runs=many, compare={}), quantities=("D50",)))
-    assert (each.unit, each.units) == (Unit.CHARGES, 4)
+    assert (each.unit, each.units) == (Unit.CHARGES, 8)
 
 
-@pytest.mark.parametrize("units", [4, 6])
-def test_studentised_interval_covers_from_four_units_on(units):
+@pytest.mark.parametrize("units", [6, 8])
+def test_studentised_interval_covers_from_six_units_on(units):
     rng, hits, trials = np.random.default_rng(units), 0, 400
     for k in range(trials):
         sample = rng.standard_normal(units)
@@ -143,4 +175,4 @@ def test_studentised_interval_covers_from_four_units_on(units):
         )
         hits += low <= 0.0 <= high
     assert hits / trials >= 0.92  # binomial error 1.1 points
-    assert beside.FEWEST_UNITS == 4
+    assert units >= beside.FEWEST_UNITS

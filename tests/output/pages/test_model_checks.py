@@ -66,8 +66,8 @@ def test_headlines_have_intervals_by_resampling(benches, bench):
     (table,) = resampled_page(benches.comparison).tables
     frame = table.frame.set_index(["quantity", "contrast"])
     row = frame.loc[("D50", "48 - 0 at 5")]
-    assert row["resampled"] == "groups, studentised bootstrap"
-    assert row["units"] == 4
+    assert row["resampled"] == "replicates, bootstrap of their residuals"
+    assert row["units"] == 40
     assert row["lower"] < row["effect"] < row["upper"]
     (single,) = resampled_page(bench.comparison).tables
     assert set(single.frame["resampled"]) == {"readings alone, by their uncertainty"}
