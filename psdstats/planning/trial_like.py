@@ -21,16 +21,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES, RUN
-from psdstats.comparison.analysis import (
-    Analysis,
-    QuantityAnalysis,
-    analyse,
-    condition_means,
-    drifting_blocks,
-)
+from psdstats.comparison.analysis import Analysis, QuantityAnalysis, analyse
+from psdstats.comparison.answers import condition_means
 from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import cell_texts
 from psdstats.comparison.spread import level_order
+from psdstats.comparison.trial_design import drifting_blocks
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
 from psdstats.sieves.standards import tolerance_um

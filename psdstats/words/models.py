@@ -117,11 +117,11 @@ REMARKS = {
     CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
     CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
         f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
-        f"{group} and {levels} of {within}."
+        f"{column_words(group)} and {levels} of {column_words(within)}."
     ),
     CheckRemark.INCOMPLETE: lambda say, missing, cells, group, first_group, within, first_level: (
         f"Not available: the design is not complete. {missing} of {cells} combinations have no "
-        f"value, the first being {group} {first_group} with {within} "
+        f"value, the first being {column_words(group)} {first_group} with {column_words(within)} "
         f"{say(first_level) if isinstance(first_level, float) else first_level}; the mixed model "
         "uses what there is."
     ),
@@ -309,10 +309,10 @@ UNITS = {
     Unit.READINGS: "readings alone, by their uncertainty",
 }
 RESAMPLED_UNITS_NOTE = (
-    "Resampled are groups, else charges, else runs where nothing binds them, if there are at "
-    f"least {FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled "
-    "then, which says nothing of how groups differ; without them the interval is what the readings alone "
-    "leave open, which says nothing of how runs differ either."
+    "Resampled are groups, else charges, else runs where nothing binds them, if there are at least "
+    f"{FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled then, "
+    "which says nothing of how groups differ; without them the interval is what the readings "
+    "alone leave open, which says nothing of how runs differ either."
 )
 
 
