@@ -86,7 +86,7 @@ def test_missing_cell_is_named():
         assert found.table is None
         (reason,) = found.remarks
         assert (reason["missing"], reason["cells"]) == (1, 12)
-        assert "first being group bench 2 with time_min 6;" in sentence(reason)
+        assert "first being group bench 2 with time min 6;" in sentence(reason)
 
 
 def test_missing_value_counts_as_missing_cell():

@@ -390,7 +390,7 @@ def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
             "quantity": [one.quantity for one in found],
             "contrast": [words.contrast_words(one.high, one.low, one.where) for one in found],
             "resampled": [words.UNITS[one.unit] for one in found],
-            "units": pd.array([one.units or None for one in found], dtype="Int64"),
+            "units": [float(one.units) if one.units else np.nan for one in found],
             **{
                 name: np.exp([getattr(one, name) for one in found])
                 for name in ("effect", "lower", "upper", "model", "model_lower", "model_upper")
