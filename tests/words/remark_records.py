@@ -114,6 +114,9 @@ REMARKS = {
         ),
         CheckRemark.FEWER_THAN_THREE_GROUPS(),
         CheckRemark.FEWER_THAN_THREE_LEVELS(),
+        CheckRemark.NO_MEASUREMENT(test="Friedman's rank test"),
+        CheckRemark.NO_LINES(test="Friedman's rank test"),
+        CheckRemark.RANKS_ALONE(test="Friedman's rank test", groups=4),
     ),
     "Limits": (
         ConformityRemark.SCATTER(sd_percent=1.9, degrees_of_freedom=8, is_share=False),
