@@ -393,7 +393,7 @@ def main() -> None:
         kept = kept.sort_values("number", kind="stable")
         asked.out.mkdir(parents=True, exist_ok=True)
         kept.to_csv(file, index=False, float_format="%.5g")
-    if kept["by"].nunique() > 1:  # the page tells of both
+    if len(set(kept["by"])) > 1:  # the page tells of both
         write(kept, asked.out, asked.seed)
 
 
