@@ -17,12 +17,8 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-<<<<<<< HEAD
-from psdstats.columns import QUANTITIES, column_words
-=======
-from psdstats.columns import QUANTITIES, TIME
+from psdstats.columns import QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import known_where_open
->>>>>>> i13
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import Response, build_response, cell_texts
 from psdstats.comparison.single_runs import smooth_spread
