@@ -193,15 +193,24 @@ class OneSidedLaw:
         few = known.size <= _DF_NODES
         if not few:
             known = 1.0 / np.linspace(1.0 / known[0], 1.0 / known[-1], _DF_NODES)
-        low, high = (critical_t(2.0 * alpha / divisor, known) for divisor in (1.0, self.count))
-        for _ in range(52 if self.count > 1 else 0):
-            middle = 0.5 * (low + high)
-            above = self.tail(middle, known) > alpha
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        high = _critical_for(self, alpha, tuple(known.tolist()))
         if not few:
             return np.interp(-1.0 / asked, -1.0 / known, high)
         place = np.searchsorted(known, asked).clip(max=max(known.size - 1, 0))
         return np.where(np.isnan(asked), np.nan, high[place] if known.size else np.nan)
+
+
+@lru_cache(maxsize=4096)
+def _critical_for(law: OneSidedLaw, alpha: float, df: tuple[float, ...]) -> Array:
+    """Solve for the critical values once: data sets of one design ask for the same again."""
+    known = np.array(df)
+    low, high = (critical_t(2.0 * alpha / divisor, known) for divisor in (1.0, law.count))
+    for _ in range(52 if law.count > 1 else 0):
+        middle = 0.5 * (low + high)
+        above = law.tail(middle, known) > alpha
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    high.flags.writeable = False
+    return np.asarray(high)
 
 
 def one_sided_law(correlation: Array) -> OneSidedLaw:
