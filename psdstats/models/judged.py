@@ -251,6 +251,12 @@ def _one_sided_for(data: bytes, m: int) -> OneSidedLaw:
     )
 
 
+def _ratio(difference: Array, se: Array) -> Array:
+    """T ratios; zero where values without any scatter, such as equal bounds, do not differ."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where((difference == 0.0) & (se == 0.0), 0.0, difference / se)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StudentJudged(Judged):
     """Contrasts judged by Student's t with standard errors and degrees of freedom of a fit.
@@ -286,11 +292,11 @@ class StudentJudged(Judged):
 
     def p_below(self, limit: float = 0.0) -> Array:
         """One-sided p (..., q) of "the contrast is the limit or more"."""
-        return upper_tail((limit - self.estimate) / self.se, self.df)
+        return upper_tail(_ratio(limit - self.estimate, self.se), self.df)
 
     def p_above(self, limit: float = 0.0) -> Array:
         """One-sided p (..., q) of "the contrast is the limit or less"."""
-        return upper_tail((self.estimate - limit) / self.se, self.df)
+        return upper_tail(_ratio(self.estimate - limit, self.se), self.df)
 
     def half_width(self, alpha: float) -> Array:
         """Half width (..., q) of the two-sided interval of each contrast alone."""
@@ -299,7 +305,7 @@ class StudentJudged(Judged):
     def family_p(self, family: Family) -> Array:
         """Adjusted p (..., members) of the signed contrasts of a family."""
         rows = list(family.members)
-        t, df = self.estimate[..., rows] / self.se[..., rows], self.df[..., rows]
+        t, df = _ratio(self.estimate[..., rows], self.se[..., rows]), self.df[..., rows]
         if family.side is Side.BOTH:
             single, value = two_sided_p(t, df), np.abs(t)
         else:
@@ -330,7 +336,7 @@ class StudentJudged(Judged):
     def joint_p(self, number: int) -> Array:
         """Test of one of the sets of rows at once, by F or chi-square: its p (...,)."""
         rows = list(self.jointly[number])
-        t = self.estimate[..., rows] / self.se[..., rows]
+        t = _ratio(self.estimate[..., rows], self.se[..., rows])
         inverse = np.linalg.inv(self.correlation[np.ix_(rows, rows)])
         square, df = np.einsum("...i,ij,...j->...", t, inverse, t), self.df[..., rows].min(axis=-1)
         some = np.where(np.isfinite(df), df, 1.0)

@@ -184,7 +184,8 @@ def open_cells(sets: int, seed: Sequence[int]) -> Iterator[Cell]:
     small, large = Design(groups=3, times=4), Design(groups=4, times=4, runs=2)
     for truth in OPEN_TRUTHS:
         yield from run_open(small, truth, "corners, exact", sets, seed)
-        yield from run_open(large, truth, "corners, exact", sets // 2, seed)
+        if truth != "nothing happens":  # there every run is open: slow
+            yield from run_open(large, truth, "corners, exact", sets // 2, seed)
     for truth in ("falls by 63 %", "falls, last step exactly 5 %"):
         yield from run_open(small, truth, "corners, calibrated", sets // 2, seed)
         yield from run_open(small, truth, "whole levels", sets // 2, seed)
