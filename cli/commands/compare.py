@@ -8,12 +8,14 @@ from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
 from ..options import (
+    add_attained,
     add_comparison,
     add_page,
     add_quantities,
     add_sources,
     add_study,
     add_values,
+    attain,
     compare_study,
     names,
     read_checked,
@@ -31,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     families = "families of contrasts: some of against-first, successive, all-pairs (default: all)"
     add_values(parser, ("--families", None, "A,B", families), kind=names)
     add_sources(parser)
+    add_attained(parser, alone=True)
     add_page(parser)
     parser.add_argument(
         "--checks",
@@ -58,4 +61,9 @@ def run(options: argparse.Namespace, console: Console) -> int:
         from psdstats.output.pages.model_checks import model_checks_page
 
         page += model_checks_page(comparison, options.say, thorough=True)
+    attained = attain(comparison, options, console)
+    if attained is not None:
+        from psdstats.output.pages.model_checks import attained_page
+
+        page += attained_page(attained, options.say)
     return present(page, options, console)

@@ -37,12 +37,10 @@ class ComparisonRemark(RemarkKind):
     NOT_BRACKETED = "level not bracketed"  # quantity, column, level, count, runs
     FEW_LEVELS = "few levels bracketed"  # quantity, column
     ONE_GROUP = "one group bracketed"  # quantity, columns
-    TOO_FEW_RUNS = "too few runs"  # runs, means
-    REFUSED = "refused by the model"  # why
+    NOT_LINKED = "not linked"  # columns
     NO_RUN_LEFT = "no run left"
     FEW_UNITS = "few units left"  # paired
     SET_ASIDE = "runs set aside"  # runs
-    ONE_LEVEL_LEFT = "one level left"  # column, level
     DRIFT_ALLOWED = "drift allowed"
     MISFIT = "spread does not fit"  # p, column, first, last, first_percent, last_percent
 

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.compare import compare
-from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
@@ -45,12 +45,13 @@ from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.limits import limits_page
-from psdstats.output.pages.model_checks import model_checks_page
+from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
@@ -62,6 +63,7 @@ from psdstats.uncertainty.conformity import judge_limit, specifications
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
+from psdstats.words import conformity as conformity_words
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
@@ -100,6 +102,7 @@ def report(
     propagation: Propagation | None = None,
     comparison: Comparison | PsdstatsError | None = None,
     checks: CheckReport | None = None,
+    attained: Attained | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     decimal: str = ".",
@@ -120,6 +123,8 @@ def report(
         What is compared, or why it cannot be; as study.toml says where left out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
+    attained : Attained, optional
+        What the answers attain in simulated trials, where that was asked for.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
@@ -159,9 +164,9 @@ def report(
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
     further = _limits(study, propagation, say)
-    plan = None if done is None else done.plan
+    analysis = None if done is None else done.analysis
     further += further_pages(
-        study, propagation, plan=plan, level=level, target_um=target_um, say=say
+        study, propagation, analysis=analysis, level=level, target_um=target_um, say=say
     )
     content = report_content(
         study,
@@ -169,9 +174,9 @@ def report(
         propagation,
         sizes=sizes,
         comparison=_compared(study, comparison, say),
-        further=[*further, shares, *_models_checked(comparison, say)],
+        further=[*further, shares, *_models_checked(comparison, attained, say)],
         provenance=provenance_text(record),
-        compared=() if done is None else words.comparison_paragraphs(done, say),
+        compared=done,
         say=say,
     )
     path = write_report_folder(
@@ -189,7 +194,7 @@ def report_content(
     comparison: Page,
     further: Sequence[Page],
     provenance: dict[str, str],
-    compared: Sequence[str] = (),
+    compared: Comparison | None = None,
     say: Numerals = PLAIN,
 ) -> ReportContent:
     """Put the pages in their order; answers on the measurement itself come last.
@@ -201,7 +206,9 @@ def report_content(
     told = [*comparison.answers]
     for page in (*further, sizes):
         told += [answer for answer in page.answers if answer.word not in said]
-    method = method_section(study, propagation, compared)
+    cite = words.Works()
+    answered = [kind for kind, heading in _FURTHER.items() if _answers(further, heading)]
+    method = method_section(study, propagation, cite, compared=compared, answered=answered, say=say)
     sections = (*(page.section() for page in pages), method)
     return ReportContent(
         title=study.title,
@@ -210,10 +217,23 @@ def report_content(
         sections=without_repeats(sections),
         files=tuple(table for page in pages for table in page.files),
         cautions=words.CAUTIONS,
-        references=words.REFERENCES,
+        references=cite.cited,
         provenance=provenance,
         say=say,
     )
+
+
+_FURTHER = {
+    words.Further.GROUPS: groups_words.HEADING,
+    words.Further.WHOLE: whole_heading(TIME),
+    words.Further.RATE: rate_words.HEADING,
+    words.Further.LIMITS: conformity_words.HEADING,
+}
+
+
+def _answers(pages: Sequence[Page], heading: str) -> bool:
+    """Whether the page of that heading has numbers."""
+    return any(page.heading == heading and page.tables for page in pages)
 
 
 def _measured(
@@ -260,29 +280,38 @@ def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numeral
     )
 
 
-def _models_checked(comparison: Comparison | PsdstatsError, say: Numerals) -> list[Page]:
-    """Checks of the models behind a comparison, where there are any."""
+def _models_checked(
+    comparison: Comparison | PsdstatsError, attained: Attained | None, say: Numerals
+) -> list[Page]:
+    """Checks of the models behind a comparison, where there are any, and what it attains."""
+    proof = [] if attained is None else [attained_page(attained, say)]
     if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
-        return []
-    return [model_checks_page(comparison, say)]
+        return proof
+    return [model_checks_page(comparison, say), *proof]
 
 
 def further_pages(
     study: Study,
     propagation: Propagation,
     *,
-    plan: ComparisonPlan | None = None,
+    analysis: Analysis | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     say: Numerals = PLAIN,
 ) -> list[Page]:
-    """Groups, whole distribution and rate, as far as the study has them; asked as the plan says."""
+    """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
+    plan = None if analysis is None else analysis.plan
     margin = stated_margin(study) if plan is None else plan.margin_percent
     by = rate_factor(study) if plan is None else plan.where
 
     def groups() -> Page:
         found = collect_groups(
-            study, propagation, margin_percent=margin, level=level, intraclass=False
+            study,
+            propagation,
+            margin_percent=margin,
+            level=level,
+            intraclass=False,
+            analysis=analysis if analysis is not None and "D50" in analysis.quantities else None,
         )
         return groups_page(found, say)
 
@@ -365,22 +394,35 @@ def _groups_table(study: Study, say: Numerals) -> Table:
     )
 
 
-def method_section(study: Study, propagation: Propagation, compared: Sequence[str] = ()) -> Section:
+def method_section(
+    study: Study,
+    propagation: Propagation,
+    cite: words.Works,
+    *,
+    compared: Comparison | None = None,
+    answered: Sequence[words.Further] = (),
+    say: Numerals = PLAIN,
+) -> Section:
     """The method of this report, with the choices actually made."""
     rule = propagation.rule
-    blocks: tuple[Block, ...] = (
-        Paragraph(words.weighing_paragraph(study), cites=True),
+    blocks: list[Block] = [
+        Paragraph(words.weighing_paragraph(study, cite), cites=True),
         Equation(*words.NET_MASSES),
         Paragraph(words.percentile_paragraph(rule)),
         *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
-        Paragraph(words.uncertainty_paragraph(propagation), cites=True),
-        *(Paragraph(text, cites=True) for text in (*compared, words.FURTHER_PARAGRAPH)),
-        Equation(*words.COVARIANCE),
-    )
+        Paragraph(words.uncertainty_paragraph(study, propagation, cite), cites=True),
+    ]
+    if compared is not None:
+        paragraphs = words.comparison_paragraphs(compared, cite, say)
+        blocks += [Paragraph(text, cites=True) for text in paragraphs]
+        if any(one.fit is not None for one in compared.results):
+            blocks.append(Equation(*words.COVARIANCE))
+    if answered:
+        blocks.append(Paragraph(words.further_paragraph(answered, cite), cites=True))
     meaning = Bullets(tuple(VERDICTS.values()))
     return Section(
         heading="Method",
-        blocks=blocks,
+        blocks=tuple(blocks),
         sections=(Section(heading=words.MEANING_HEADING, blocks=(meaning,)),),
     )
 

@@ -487,7 +487,8 @@ def at_mean_curve_with_balance(
     names = np.array(law.arrays.runs, dtype=object)
     known = ~np.isnan(law.sizes.value)
     laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(law, alike)}
-    lost_at_all = known & np.isnan(laws[()].sizes.value)
+    found_at_all = laws[()].contributions.known.reshape(known.shape)
+    lost_at_all = known & ~(found_at_all & np.isfinite(laws[()].sizes.value))
     found = {}
     for column, quantity in enumerate(QUANTITIES):
         lost = tuple(names[lost_at_all[:, column]])

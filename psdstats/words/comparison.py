@@ -6,13 +6,14 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from psdstats.columns import GROUP, UNITS, column_words
+from psdstats.columns import GROUP, TIME, UNITS, column_words
+from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.errors import OutputError
 from psdstats.findings import Contrast, ContrastKind, Finding, Remark, RemarkKind, Verdict
-from psdstats.models.mixed_model import MixedModelFit
+from psdstats.models.mixed_model import FitRemark, MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import (
     advice_sentences,
@@ -22,19 +23,23 @@ from psdstats.words.courses import (
     course_notes,
     course_sentence,
     course_verdict,
+    ends_of,
     factor_sentences,
+    head_words,
     level_words,
     place,
     stop_sentence,
 )
 from psdstats.words.models import fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import Wording, listed, once_each, sentence
+from psdstats.words.remarks import Wording, joined, listed, once_each, sentence
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
     ContrastKind.SUCCESSIVE: ("each level against the one before", "step"),
     ContrastKind.ALL_PAIRS: ("every pair of levels", "pair"),
+    ContrastKind.OWN: ("levels of the further factor at each time", "difference"),
+    ContrastKind.INTERACTION: ("changes compared between levels of the further factor", "change"),
 }
 """A family of contrasts in a caption, and what one of its contrasts is called."""
 
@@ -72,28 +77,29 @@ def family_words(family: ContrastKind | str) -> tuple[str, str]:
 def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A verdict on two levels, as one sentence with its numbers and its reasons."""
     high, low = _sides(finding.subject, plan, say)
-    at = _at_level(finding.subject, plan)
+    head = head_words(finding.subject.where, plan, say)
     reasons = [sentence(one, say) for one in finding.reasons]
     numbers = finding.numbers
-    difference = difference_words(numbers.estimate, numbers.lower, numbers.upper, say)
+    difference = difference_words(numbers.estimate, *ends_of(finding), say)
     match finding.verdict:
         case Verdict.CANNOT_BE_TOLD:
             because = f", because {' and '.join(reasons)}" if reasons else ""
             seen = "" if np.isnan(numbers.estimate) else f"; it reads {difference}"
-            return f"It cannot be told whether {high} differs from {low}{at}{because}{seen}."
+            said = f"{head}it cannot be told whether {high} differs from {low}{because}{seen}"
+            return f"{capital(said)}."
         case Verdict.EQUIVALENT:
             margin, p = say(finding.margin_percent or 0.0), p_words(numbers.equivalence_p, say)
-            said = f"{high} is {low} within ±{margin} %{at} ({p}): it reads {difference}"
+            said = f"{high} is {low} within ±{margin} % ({p}): it reads {difference}"
         case Verdict.NOT_SHOWN:
             p = p_words(numbers.p_adjusted, say)
-            said = f"{high} is not shown to differ from {low}{at} ({p}): it reads {difference}"
+            said = f"{high} is not shown to differ from {low} ({p}): it reads {difference}"
         case Verdict.CHANGED:
             p = p_words(numbers.p_adjusted, say)
             ends = (numbers.estimate, numbers.lower, numbers.upper)
-            said = f"{high} is {difference_words(*ends, say, than=low)}{at}, {p}"
+            said = f"{high} is {difference_words(*ends, say, than=low)}, {p}"
             if finding.within_margin:
                 said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
-    return f"{'; '.join([capital(said), *reasons])}."
+    return f"{'; '.join([capital(head + said), *reasons])}."
 
 
 def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
@@ -103,11 +109,6 @@ def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str,
     of = "of" if plan.by == GROUP else "at"
     high, low = (place(plan.by, one, say) for one in (subject.high, subject.low))
     return f"{subject.quantity} {of} {high}", f"that {of} {low}"
-
-
-def _at_level(subject: Contrast, plan: ComparisonPlan) -> str:
-    level = level_words(subject.where, plan)
-    return f" (at {level})" if level else ""
 
 
 def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, str]]:
@@ -129,12 +130,8 @@ def headlines(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     That test asks whether anything differs at all; it comes last, since the single answers hold
     their level by themselves, whatever it says.
     """
-    tests = (
-        _test_sentence(comparison.plan, result, say)
-        for result in comparison.results
-        if result.tests
-    )
-    return (*(one for _, one in answers(comparison, say)), *tests)
+    told = (one for _, one in answers(comparison, say))
+    return (*told, *_test_sentences(comparison, say))
 
 
 def _of_quantity(
@@ -149,9 +146,8 @@ def _of_quantity(
         *((course_verdict(one).value, course_sentence(one, plan, say)) for one in result.courses),
         *(one for one in stops if one[1]),
         *(
-            (column_words(one.factor), said)
-            for one in result.factors
-            for said in factor_sentences(one, say)
+            (column_words(str(plan.where)), said)
+            for said in factor_sentences(result.factors, plan, say)
         ),
         *groups,
     ]
@@ -193,48 +189,135 @@ def _last_levels(findings: Sequence[Finding]) -> list[Finding]:
     return [last] if not changed or changed[-1] is last else [changed[-1], last]
 
 
-def _test_sentence(plan: ComparisonPlan, result: QuantityComparison, say: Numerals) -> str:
-    """The test of all levels at once, with the single findings where they part."""
+def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
+    """The test of all levels at once, quantities alike together, and where it parts from others."""
+    alike: dict[tuple[str, str, str], list[tuple[str, OverallTest]]] = {}
+    for result in comparison.results:
+        if result.tests:
+            said = _test_verdict(comparison.plan, result)
+            alike.setdefault(said, []).append((result.quantity, result.tests[0]))
+    head = f"All levels of {column_words(comparison.plan.by)} at once: "
+    told = []
+    for (one, several, part), tests in alike.items():
+        names = joined([name for name, _ in tests])
+        verb = one if len(tests) == 1 else several
+        shown = tests[0][1].p < 1.0 - comparison.level
+        p = _all_p([test.p for _, test in tests], say, shown=shown)
+        told.append(f"{head}{names} {verb} ({p}){part}.")
+    return (*told, *_where_tests_part(comparison, say))
+
+
+def _test_verdict(plan: ComparisonPlan, result: QuantityComparison) -> tuple[str, str, str]:
+    """Verdict of one quantity and of several, and how it stands to the single findings."""
     test, lead = result.tests[0], leading(result)
     alpha = 1.0 - lead[0].level
     singles = any(one.numbers.p_adjusted < alpha for one in lead)
     singles = singles or any(any(one.shown) for one in result.courses)
-    differs = test.p < alpha
-    verdict = "changed" if differs else "is not shown to change"
-    if result.route is Route.MEASUREMENT_ONLY:
-        verdict = f"{'differs' if differs else 'is not shown to differ'} by more than measured"
-    said = (
-        f"All levels of {column_words(plan.by)} at once: {result.quantity} {verdict} "
-        f"({_basis(test, say)})"
-    )
+    differs, is_time = test.p < alpha, plan.by == TIME
+    part = ""
     if singles and not differs:
-        said += "; this test spreads over levels that changed little and misses what single ones do"
+        part = "; this test spreads over levels that changed little and misses what single ones do"
     if differs and not singles:
-        said += "; this test cannot say which levels differ, and no single one is shown to"
-    return f"{said}."
+        part = "; this test cannot say which levels differ, and no single one is shown to"
+    more = " by more than measured" if result.route is Route.MEASUREMENT_ONLY else ""
+    if differs:
+        one, several = ("changed", "changed") if is_time else ("differs", "differ")
+        return one + more, several + more, part
+    do = f"not shown to {'change' if is_time else 'differ'}{more}"
+    return f"is {do}", f"are {do}", part
 
 
-def _basis(test: OverallTest, say: Numerals) -> str:
-    if not np.isfinite(test.df_den):
-        statistic = f"chi-square({test.df_num:.0f}) = {say(test.f * test.df_num, '.1f')}"
-    else:
-        f = say(test.f, ".3g" if test.f < 1000 else ".0f")
-        statistic = f"F({test.df_num:.0f}, {say(test.df_den, '.1f')}) = {f}"
-    return f"{statistic}, {p_words(test.p, say)}"
+def _all_p(found: Sequence[float], say: Numerals, *, shown: bool) -> str:
+    """One p, or the largest of those that show something, or the least of those that do not."""
+    if len({p_words(one, say) for one in found}) == 1:
+        return p_words(found[0], say)
+    if shown:
+        return f"p at most {say.p_value(max(found))}"
+    return f"p at least {say.p_value(min(found))}"
+
+
+def _where_tests_part(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
+    """Where the calibrated test and that of F lie on two sides of the error."""
+    alpha = 1.0 - comparison.level
+    parting = [
+        f"{result.quantity} ({p_words(test.p_plain, say)})"
+        for result in comparison.results
+        for test in result.tests[:1]
+        if np.isfinite(test.p_plain) and (test.p < alpha) != (test.p_plain < alpha)
+    ]
+    if not parting:
+        return ()
+    return (
+        f"The F test of Kenward and Roger lies on the other side of {say(alpha, '.3g')} for "
+        f"{joined(parting)}; the calibrated test counts.",
+    )
 
 
 def notes(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     """What had to be assumed: of the whole comparison, then of the quantities, each once."""
-    plan = comparison.plan
+    plan, quantities = comparison.plan, [one.quantity for one in comparison.results]
     own = [(one.quantity, told) for one in comparison.results for told in _remarks(one, plan)]
+    apart = (FitRemark.AT_ZERO, FitRemark.BELOW_ZERO, ComparisonRemark.MISFIT)
     single = ((one.quantity, one.influence) for one in comparison.results)
     courses = [course for one in comparison.results for course in one.courses]
     return (
-        *(sentence(remark, say) for remark in plan.remarks),
+        *_plan_notes(plan, say),
         *course_notes(courses, plan, say),
-        *once_each(own, say),
+        *once_each([one for one in own if one[1].kind not in apart], say, of=quantities),
+        *_none_seen(own, quantities),
+        *_misfits(own, plan, say),
         *(f"{name}: {influence_sentence(one, say)}" for name, one in single if one is not None),
     )
+
+
+def _plan_notes(plan: ComparisonPlan, say: Numerals) -> Iterable[str]:
+    """What was chosen for the caller; factors whose levels are answered together told together."""
+    each = [one for one in plan.remarks if one.kind is PlanRemark.EACH_LEVEL]
+    if len(each) > 1:
+        names = joined([column_words(str(one["column"])) for one in each])
+        yield (
+            f"Each combination of {names} is answered by itself, since they were run side by side "
+            "at several times."
+        )
+    for remark in plan.remarks:
+        if len(each) < 2 or remark not in each:
+            yield sentence(remark, say)
+
+
+def _none_seen(own: Sequence[tuple[str, Remark]], quantities: Sequence[str]) -> Iterable[str]:
+    """Variances at or below zero, each with the quantities of which that holds."""
+    names: dict[str, list[str]] = {}
+    for quantity, remark in own:
+        if remark.kind in (FitRemark.AT_ZERO, FitRemark.BELOW_ZERO):
+            names.setdefault(str(remark["component"]), []).append(quantity)
+    if not names:
+        return
+    told = [
+        f"of {name}" if set(of) == set(quantities) else f"of {name} ({', '.join(of)})"
+        for name, of in names.items()
+    ]
+    which, are = ("variance", "is") if len(told) == 1 else ("variances", "are")
+    yield (
+        f"The {which} {joined(told)} {are} estimated at zero or below, which says that no such "
+        "variation was seen beyond the measurement."
+    )
+
+
+def _misfits(
+    own: Sequence[tuple[str, Remark]], plan: ComparisonPlan, say: Numerals
+) -> Iterable[str]:
+    """Quantities whose scatter changes with the level, together."""
+    told = [
+        f"{quantity} {sentence(remark, say)}"
+        for quantity, remark in own
+        if remark.kind is ComparisonRemark.MISFIT
+    ]
+    if told:
+        yield (
+            f"The scatter of runs about their means changes with {column_words(plan.by)} in a way "
+            f"the model does not hold: {', '.join(told)}. Where it is larger, intervals may be too "
+            'narrow; the spread "each contrast" judges each contrast by its own differences.'
+        )
 
 
 def _remarks(result: QuantityComparison, plan: ComparisonPlan) -> Iterable[Remark]:
@@ -294,31 +377,51 @@ def contrast_words(subject: Contrast) -> str:
 
 def effects_caption(comparison: Comparison, family: str) -> str:
     """Caption of the table of effects of one family."""
-    kind = family_words(family)[0]
-    return f"Effect of {column_words(comparison.plan.by)}, {kind}: ratios of sizes."
+    by, where = column_words(comparison.plan.by), column_words(str(comparison.plan.where))
+    if family == ContrastKind.OWN:
+        return f"Effect of {where} at each {by}: ratios of sizes."
+    if family == ContrastKind.INTERACTION:
+        return f"Effect of {by} compared between levels of {where}: ratios of ratios."
+    return f"Effect of {by}, {family_words(family)[0]}: ratios of sizes."
 
 
 def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
     """Note below that table."""
+    level = 100 * comparison.level
+    said = (
+        f"Intervals hold at {say(level, '.4g')} % and p is adjusted for all contrasts of one "
+        "quantity in this table together. Detectable: the smallest decrease this trial would have "
+        "shown with 80 % power, a range since the scatter is an estimate."
+    )
+    margin = comparison.plan.margin_percent
+    if margin is None:
+        return said
     return (
-        f"Intervals hold at {say(100 * comparison.level)} % and p is adjusted for all contrasts of "
-        "one quantity in this table together. Detectable: the smallest decrease this trial would "
-        "have shown with 80 % power."
+        f"{said} Equivalent, for all contrasts together: where the interval of the equivalence "
+        f"test lies within ±{say(margin)} %."
     )
 
 
 def ratios_caption(comparison: Comparison, family: str, say: Numerals = PLAIN) -> str:
     """Caption of the figure of ratios."""
     margin = comparison.plan.margin_percent
+    what = family_words(family)[0]
+    if family == ContrastKind.OWN:
+        what = f"levels of {column_words(str(comparison.plan.where))} at each "
+        what += column_words(comparison.plan.by)
     shaded = "" if margin is None else f" Shaded: within the margin of {say(margin)} %."
     return (
-        f"Ratios, {family_words(family)[0]}, with {say(100 * comparison.level)} % simultaneous "
-        f"intervals; left of 1 is smaller.{shaded}"
+        f"Ratios, {what}, with {say(100 * comparison.level)} % simultaneous intervals; left of 1 "
+        f"is smaller.{shaded}"
     )
 
 
 def ratio_label(subject: Contrast, plan: ComparisonPlan) -> str:
     """A contrast beside its interval in a figure: "48 vs 0 min, ball ratio 5"."""
+    if subject.family is ContrastKind.OWN:
+        return f"{contrast_words(subject)}, {place(plan.by, subject.where)}"
+    if subject.family is ContrastKind.INTERACTION:
+        return contrast_words(subject)
     unit = f" {UNITS[plan.by]}" if plan.by in UNITS else ""
     at = f", {level_words(subject.where, plan)}" if subject.where else ""
     return contrast_words(subject) + unit + at
@@ -353,14 +456,15 @@ def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
 def _set_aside(_: Numerals, *, runs: Sequence[str]) -> str:
     return (
         f"{len(runs)} {'run' if len(runs) == 1 else 'runs'} set aside, because the sieves do not "
-        f"bracket it in every run of their cell: {listed(runs)}."
+        f"bracket the size in every run of their condition: {listed(runs)}."
     )
 
 
 def _part_of_factor(_: Numerals, *, column: str, factor: str) -> str:
     of = column_words(factor)
     return (
-        f"{column_words(column)} is not in the model and is the same in all runs of one {of}; its "
+        f"{capital(column_words(column))} is not in the model and is the same in all runs of one "
+        f"{of}; its "
         f"effect cannot be told from that of {of} and is part of it."
     )
 
@@ -397,6 +501,21 @@ def _by_measurement(say: Numerals, *, declared_percent: float) -> str:
     )
 
 
+_BASES = {
+    SpreadBasis.SMOOTH_COURSES: "taken from their scatter about smooth courses over milling time",
+    SpreadBasis.DECLARED: "as declared",
+}
+
+
+def _by_single_runs(say: Numerals, *, basis: SpreadBasis, percent: float, df: float) -> str:
+    known = f"{say(df, '.3g')} degrees of freedom" if np.isfinite(df) else "counted as known"
+    return (
+        "ln size of single runs compared by the joint covariance of the measurement and a standard "
+        f"deviation between runs of {say(percent, '.2g')} %, {_BASES.get(basis, basis.value)} "
+        f"({known})."
+    )
+
+
 def _by_own_spread(_: Numerals, *, paired: bool) -> str:
     basis = "the difference of two means of runs, each with its own spread (Welch)"
     if paired:
@@ -426,14 +545,6 @@ def _not_bracketed(
     return f"{quantity} at {at} is not bracketed by the sieves in {count} of {runs} runs"
 
 
-def _one_level_left(say: Numerals, *, column: str, level: str) -> str:
-    name = column_words(column)
-    return (
-        f"Compared at {place(column, level, say)} only, since no run of another {name} is left; "
-        f"{name} left the model."
-    )
-
-
 def _misfit(
     say: Numerals,
     *,
@@ -445,11 +556,8 @@ def _misfit(
     last_percent: float,
 ) -> str:
     return (
-        "The scatter changes with the level in a way the model does not hold "
-        f"({p_words(p, say)}): runs lie {say(first_percent, '.2g')} % about their mean at "
-        f"{place(column, first, say)} and {say(last_percent, '.2g')} % at "
-        f"{place(column, last, say)} (standard deviations). Intervals may be too narrow where it "
-        'is larger; the spread "each contrast" judges each contrast by its own differences.'
+        f"from {say(first_percent, '.2g')} % at {place(column, first, say)} to "
+        f"{say(last_percent, '.2g')} % at {place(column, last, say)} ({p_words(p, say)})"
     )
 
 
@@ -498,10 +606,15 @@ REMARKS: dict[RemarkKind, Wording] = {
     PlanRemark.LEFT_OUT_ASKED: _left_out,
     PlanRemark.PART_OF_FACTOR: _part_of_factor,
     PlanRemark.LEFT_OUT: lambda _, column: (
-        f"{column_words(column)} differs between runs and is not in the model; its effect counts "
-        "as variation between runs unless it is added as a further factor."
+        f"{capital(column_words(column))} differs between runs and is not in the model; its effect "
+        "counts as variation between runs unless it is added as a further factor."
+    ),
+    ComparisonRemark.BY_MODEL: lambda _: (
+        "ln size: a mean for each condition, groups and charges that hold several being blocks; "
+        "the variances of this design could not be fitted one by one."
     ),
     ComparisonRemark.BY_MEASUREMENT: _by_measurement,
+    ComparisonRemark.BY_SINGLE_RUNS: _by_single_runs,
     ComparisonRemark.BY_OWN_SPREAD: _by_own_spread,
     ComparisonRemark.NOT_FITTED: _not_fitted,
     ComparisonRemark.NOT_BRACKETED: _not_bracketed,
@@ -512,18 +625,14 @@ REMARKS: dict[RemarkKind, Wording] = {
         f"{quantity} is bracketed by the sieves in one {' and '.join(map(column_words, columns))} "
         "only, so how they differ cannot be seen"
     ),
-    ComparisonRemark.TOO_FEW_RUNS: lambda _, runs, means: (
-        f"{runs} runs are left for {means} means, so their scatter cannot be seen"
-    ),
-    ComparisonRemark.REFUSED: lambda _, why: (
-        f'the runs that are left are too few for the model ("{why}")'
+    ComparisonRemark.NOT_LINKED: lambda _, columns: (
+        f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
     ),
     ComparisonRemark.NO_RUN_LEFT: lambda _: "no run is left to estimate it from",
     ComparisonRemark.FEW_UNITS: lambda _, paired: (
         f"fewer than two {_units(paired)} are left to estimate its spread from"
     ),
     ComparisonRemark.SET_ASIDE: _set_aside,
-    ComparisonRemark.ONE_LEVEL_LEFT: _one_level_left,
     ComparisonRemark.DRIFT_ALLOWED: lambda _: (
         "Groups were allowed to drift apart in the order of the levels, since they seldom mill at "
         'one rate; the spread "pooled" leaves this out.'

@@ -8,6 +8,8 @@ import numpy as np
 
 from psdstats.columns import TIME, column_words
 from psdstats.comparison.advice import AdviceRemark, differs
+from psdstats.comparison.courses import OrderedRemark
+from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
     BalanceAnswer,
@@ -25,10 +27,11 @@ from psdstats.findings import (
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, ratio_words
 from psdstats.words.remarks import Wording, joined, sentence
 
-BESIDE = 0.2  # part of the error, on top, with which a rise at the end is looked for
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
 _MOST_CONDITIONS = 3  # of one group told one by one
+_MOST_PAIRS = 3  # of levels of a further factor told one by one
+_MANY = 100  # times as many runs: how many more does not matter
 
 
 def place(column: str, level: str, say: Numerals = PLAIN) -> str:
@@ -38,9 +41,14 @@ def place(column: str, level: str, say: Numerals = PLAIN) -> str:
     return f"{column_words(column)} {level}"
 
 
-def level_words(where: str, plan: ComparisonPlan) -> str:
-    """The level of the further factors, such as "ball ratio 10"; empty where there is none."""
-    return f"{column_words(str(plan.where))} {where}" if where else ""
+def level_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """The level of the further factors, such as "ball ratio 10"; empty where there is none.
+
+    Levels of several factors together name their factors behind: "10, wet (ball ratio, medium)".
+    """
+    if len(plan.at_each) > 1 and where:
+        return f"{where} ({', '.join(map(column_words, plan.at_each))})"
+    return place(str(plan.where), where, say) if where else ""
 
 
 def capital(text: str) -> str:
@@ -48,8 +56,9 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _head(where: str, plan: ComparisonPlan) -> str:
-    level = level_words(where, plan)
+def head_words(where: str, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """How a sentence on one level of the further factors begins; empty where there is none."""
+    level = level_words(where, plan, say)
     return f"At {level}, " if level else ""
 
 
@@ -57,12 +66,17 @@ def size_words(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
     """A size, or the bound that holds it, with no unit: "254.1", "below 53"."""
     if np.isfinite(numbers.estimate):
         size = float(np.exp(numbers.estimate))
-        return say.rounded(size, size * numbers.u)
+        return say.rounded(size, size * spread_of(numbers))
     if np.isfinite(numbers.upper):
         return f"below {say.bound(float(np.exp(numbers.upper)))}"
     if np.isfinite(numbers.lower):
         return f"above {say.bound(float(np.exp(numbers.lower)))}"
     return f"an unknown {quantity}"
+
+
+def spread_of(numbers: Numbers) -> float:
+    """By what a size is rounded: its u, or a quarter of its interval."""
+    return numbers.u if np.isfinite(numbers.u) else (numbers.upper - numbers.lower) / 4
 
 
 def _from_to(course: Course, say: Numerals) -> str:
@@ -74,11 +88,21 @@ def _from_to(course: Course, say: Numerals) -> str:
 
 def _ratio(finding: Finding, say: Numerals, before: str) -> str:
     """Ratio with its interval; empty where a size is a bound."""
-    own = finding.numbers
+    own, (lower, upper) = finding.numbers, ends_of(finding)
     if np.isnan(own.estimate):
         return ""
-    told = ratio_words(own.estimate, own.lower, own.upper, level=finding.level, say=say)
-    return f"{before} {told}"
+    if finding.verdict is Verdict.EQUIVALENT:
+        value, limits = say.ratio_parts(*np.exp([own.estimate, lower, upper]).tolist())
+        return f"{before} ratio {value} (interval of the equivalence test {limits})"
+    return f"{before} {ratio_words(own.estimate, lower, upper, level=finding.level, say=say)}"
+
+
+def ends_of(finding: Finding) -> tuple[float, float]:
+    """The interval that goes with a verdict: that of the equivalence test, else of the change."""
+    own = finding.numbers
+    if finding.verdict is Verdict.EQUIVALENT and np.isfinite(own.equivalence_lower):
+        return own.equivalence_lower, own.equivalence_upper
+    return own.lower, own.upper
 
 
 def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -108,7 +132,8 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
         verb = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
         said = f"is not shown to have {verb}: it went {went}{ratio}"
     clauses = "".join(f"; {sentence(one, say)}" for one in finding.reasons)
-    return f"{capital(f'{_head(course.where, plan)}{course.quantity} {said}')}{clauses}.{after}"
+    head = head_words(course.where, plan, say)
+    return f"{capital(f'{head}{course.quantity} {said}')}{clauses}.{after}"
 
 
 def course_verdict(course: Course) -> Verdict:
@@ -132,7 +157,7 @@ def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> s
         case Ending.STILL_FALLING:
             return "still rising" if _rises(plan) else "still falling"
         case Ending.COARSER_AGAIN:
-            return "finer again" if _rises(plan) else "coarser again"
+            return f"{_other(plan)} again"
         case Ending.CANNOT_BE_TOLD:
             return Verdict.CANNOT_BE_TOLD.value
     return ""
@@ -144,6 +169,10 @@ def _rises(plan: ComparisonPlan) -> bool:
 
 def _finer(plan: ComparisonPlan) -> str:
     return "coarser" if _rises(plan) else "finer"
+
+
+def _other(plan: ComparisonPlan) -> str:
+    return "finer" if _rises(plan) else "coarser"
 
 
 def _share(gain: float, plan: ComparisonPlan) -> float:
@@ -190,10 +219,9 @@ def _times(times: Sequence[str], say: Numerals) -> str:
 def _not_told(course: Course, plan: ComparisonPlan, went: str, say: Numerals) -> str:
     verb = ("rose" if _rises(plan) else "fell") if course.stop is not None else "changed"
     why = " and ".join(sentence(one, say) for one in course.fallen.reasons)
-    said = (
-        f"{_head(course.where, plan)}it cannot be told whether {course.quantity} {verb} by "
-        f"{place(TIME, course.times[-1], say)}"
-    )
+    last = place(TIME, course.times[-1], say)
+    said = head_words(course.where, plan, say)
+    said += f"it cannot be told whether {course.quantity} {verb} by {last}"
     if why:
         said += f", because {why}"
     if np.isfinite([course.start.estimate, course.end.estimate]).all():
@@ -206,9 +234,9 @@ def stop_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -
     stop, quantity = course.stop, course.quantity
     if stop is None:
         return ""
-    head, last = _head(course.where, plan), place(TIME, stop.last, say)
+    head, last = head_words(course.where, plan, say), place(TIME, stop.last, say)
     step = f"{say(float(stop.before), '.12g')} to {last}"
-    other = "finer" if _rises(plan) else "coarser"
+    other = _other(plan)
     match stop.ending:
         case Ending.LITTLE_LEFT:
             return _little_left(stop, course, plan, say)
@@ -232,15 +260,18 @@ def stop_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -
 def _little_left(stop: Stop, course: Course, plan: ComparisonPlan, say: Numerals) -> str:
     """From when on little was left, and what the trial does not say."""
     since, margin = stop.since or stop.before, say(stop.margin_percent)
-    said = (
-        f"{_head(course.where, plan)}from {place(TIME, since, say)} to the end of the trial "
-        f"({place(TIME, stop.last, say)}) less than {margin} % of {course.quantity} was left to "
-        f"gain ({say(100 * course.fallen.level, '.3g')} %)."
+    said = head_words(course.where, plan, say)
+    said += (
+        f"from {place(TIME, since, say)} to the end of the trial ({place(TIME, stop.last, say)}) "
+        f"less than {margin} % of {course.quantity} was left to gain "
+        f"({say(100 * course.fallen.level, '.3g')} %)"
     )
-    if stop.stayed_within is not None:
+    if stop.stayed_within == since:
+        said += f", and it stayed within ±{margin} % of its end"
+    elif stop.stayed_within is not None:
         within = place(TIME, stop.stayed_within, say)
-        said += f" From {within} on it stayed within ±{margin} % of its end."
-    return f"{capital(said)} {WHAT_LATER}"
+        said += f"; from {within} on it stayed within ±{margin} % of its end"
+    return f"{capital(said)}."
 
 
 def _stop_not_told(stop: Stop, step: str, plan: ComparisonPlan, say: Numerals) -> str:
@@ -253,10 +284,55 @@ def _stop_not_told(stop: Stop, step: str, plan: ComparisonPlan, say: Numerals) -
     return f"{said}; {why}" if why else said
 
 
-def factor_sentences(answer: FactorAnswer, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """Whether a factor matters and at which times; the control; whether one course holds."""
-    name, quantity = column_words(answer.factor), answer.quantity
-    high, low = (place(answer.factor, one, say) for one in (answer.high, answer.low))
+def factor_sentences(
+    answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> tuple[str, ...]:
+    """Whether a factor matters for one quantity: pair by pair of its levels, or many summed up."""
+    if len(answers) > _MOST_PAIRS:
+        controls = (_control(one, plan, say) for one in answers)
+        return (_many_pairs(answers, plan, say), *(one for one in controls if one))
+    return tuple(said for one in answers for said in _pair_sentences(one, plan, say))
+
+
+def _factor(plan: ComparisonPlan) -> str:
+    """What the further factor is called, several of them together being one."""
+    name = column_words(str(plan.where))
+    return f"the combination of {name}" if len(plan.at_each) > 1 else name
+
+
+def _levels(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
+    """Both levels; those of several factors together by themselves, such as "10, wet"."""
+    if len(plan.at_each) > 1:
+        return answer.high, answer.low
+    return place(answer.factor, answer.high, say), place(answer.factor, answer.low, say)
+
+
+def _many_pairs(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals) -> str:
+    """How many pairs of levels differ, and the one that differs most."""
+    name, quantity = _factor(plan), answers[0].quantity
+    pairs = f"{len(answers)} pairs of its levels"
+    found = {one: [at for at in one.at if at.verdict is Verdict.CHANGED] for one in answers}
+    shown = [one for one, changed in found.items() if changed]
+    if not shown:
+        said = f"{name} is not shown to matter for {quantity} at any time in any of {pairs}"
+        return f"{capital(said)}."
+    most = max(shown, key=lambda one: abs(found[one][-1].numbers.estimate))
+    last, (high, low) = found[most][-1], _levels(most, plan, say)
+    end = place(TIME, last.subject.where, say)
+    differ = "differs" if len(shown) == 1 else "differ"
+    said = (
+        f"{name} matters for {quantity}: of {pairs} {len(shown)} {differ}, the most at {end}, "
+        f"where {quantity} at {high} is {_difference(last, say, f'at {low}')}"
+    )
+    return f"{capital(said)}."
+
+
+def _pair_sentences(
+    answer: FactorAnswer, plan: ComparisonPlan, say: Numerals = PLAIN
+) -> tuple[str, ...]:
+    """Two levels: whether and when they differ; the control; whether one course holds."""
+    name, quantity = _factor(plan), answer.quantity
+    high, low = _levels(answer, plan, say)
     if not answer.at:
         said = f"it cannot be told whether {name} matters for {quantity}: {low} and {high}"
         return (f"{capital(said)} were run at no common time after the first.",)
@@ -279,7 +355,9 @@ def factor_sentences(answer: FactorAnswer, say: Numerals = PLAIN) -> tuple[str, 
         said = f"{name} makes no difference to {quantity} beyond ±{margin} % at any time: {reads}"
     else:
         said = f"{name} is not shown to matter for {quantity} at any time: {reads}"
-    found = [f"{capital(said)}.", _control(answer, say)]
+        if last.numbers.lower * last.numbers.upper > 0.0:
+            said += ", an interval that holds for this time alone"
+    found = [f"{capital(said)}.", _control(answer, plan, say)]
     if answer.is_one_course:
         margin = say(last.margin_percent or 0.0)
         found.append(
@@ -290,16 +368,15 @@ def factor_sentences(answer: FactorAnswer, say: Numerals = PLAIN) -> tuple[str, 
 
 
 def _difference(finding: Finding, say: Numerals, than: str = "") -> str:
-    numbers = finding.numbers
-    return difference_words(numbers.estimate, numbers.lower, numbers.upper, say, than=than)
+    return difference_words(finding.numbers.estimate, *ends_of(finding), say, than=than)
 
 
-def _control(answer: FactorAnswer, say: Numerals) -> str:
+def _control(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> str:
     """A difference at the first time, where none is expected."""
     control = answer.control
     if control.verdict is not Verdict.CHANGED:
         return ""
-    high, low = (place(answer.factor, one, say) for one in (answer.high, answer.low))
+    high, low = _levels(answer, plan, say)
     return (
         f"Already at {place(TIME, control.subject.where, say)}, before the levels can have done "
         f"anything, {answer.quantity} at {high} is {_difference(control, say, f'at {low}')}: look "
@@ -311,7 +388,7 @@ def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tu
     """Whether the groups agree in one quantity: those that differ first, then the others."""
     if not answers:
         return ()
-    apart = [one for one in answers if differs(one)]
+    apart = sorted(filter(differs, answers), key=_farthest, reverse=True)
     rest = [one for one in answers if one not in apart]
     found = [_apart(one, say) for one in apart]
     found += _agreeing(rest, everyone=not apart, say=say)
@@ -319,9 +396,16 @@ def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tu
     return (*found, *_untold(rest, say))
 
 
+def _farthest(answer: BenchAnswer) -> float:
+    """The largest difference shown: one group apart moves the mean that the others are against."""
+    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
+    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
+
+
 def _apart(answer: BenchAnswer, say: Numerals) -> str:
     """Where one group differs, and whether it mills at another rate."""
-    name, parts = answer.quantity, []
+    name, parts = answer.quantity, list[str]()
+    other = answer.at[0].subject.low or "the other groups"
     changed = [one for one in answer.at if one.verdict is Verdict.CHANGED]
     changed.sort(key=lambda one: -abs(one.numbers.estimate))
     told = [f"{_difference(one, say)} at {one.subject.where}" for one in changed[:_MOST_CONDITIONS]]
@@ -341,7 +425,7 @@ def _apart(answer: BenchAnswer, say: Numerals) -> str:
         )
     if not parts and average is not None:
         parts.append(f"on average over the conditions its {name} is {_difference(average, say)}")
-    return f"{answer.group} differs from the other groups: {'; '.join(parts)}."
+    return f"{answer.group} differs from {other}: {'; '.join(parts)}."
 
 
 def _alike(answer: BenchAnswer, verdict: Verdict) -> bool:
@@ -403,7 +487,8 @@ COURSES_CAPTION = "Each size from the first to the last milling time, and when t
 FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
 CONTROL_NOTE = (
     "At the first time the levels cannot have done anything yet: a difference there speaks of the "
-    "feed, the charges or the splitting, not of the factor."
+    "feed, the charges or the splitting, not of the factor. Intervals hold for each time alone, p "
+    "and verdict for all times together."
 )
 BENCHES_CAPTION = "Each group against the others: at each condition, in rate, and on average."
 BENCHES_NOTE = (
@@ -432,20 +517,22 @@ def course_notes(
         return ()
     alpha = 100 * (1 - courses[0].fallen.level)
     error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
+    further = ", does the further factor matter" if plan.where else ""
+    asked = f"has it {'risen' if _rises(plan) else 'fallen'}, when to stop{further}"
     held = (
-        f"Fallen, when to stop and what a further factor does err in at most {error} % of trials "
-        "together."
+        f"The questions ({asked}) together err in at most {error} % of trials."
         if plan.one_family
-        else f"Fallen, when to stop and what a further factor does are three questions, each of "
-        f"which errs in at most {error} % of trials; --one-family holds them together."
-    ) + f" Coarser again, which is looked for besides, errs in {guard} % more."
+        else f"Each question ({asked}) errs in at most {error} % of trials; --one-family holds "
+        "them together."
+    ) + f" {capital(_other(plan))} again, which is looked for besides, errs in {guard} % more."
+    later = (WHAT_LATER,) if any(one.ending is Ending.LITTLE_LEFT for one in stops) else ()
     if stops[0].is_stated:
-        return (held,)
+        return (held, *later)
     assumed = (
         f"No margin was stated, so {say(stops[0].margin_percent)} % counts as too little to go on "
         "milling for; state yours as margin_percent in [compare] of study.toml, or with --margin."
     )
-    return (assumed, held)
+    return (assumed, held, *later)
 
 
 def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:
@@ -481,7 +568,18 @@ def _repeat(say: Numerals, *, before: str, last: str, runs: int) -> str:
     )
 
 
+def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
+    digits = 0 if times_as_many >= 10 else 1
+    many = (
+        f"more than {_MANY}"
+        if times_as_many > _MANY
+        else f"about {say.fixed(times_as_many, digits)}"
+    )
+    return f"it would take {many} times as many runs to show that less than the margin was left"
+
+
 REMARKS: dict[RemarkKind, Wording] = {
+    OrderedRemark.OUT_OF_REACH: _out_of_reach,
     AdviceRemark.REPEAT_LAST_TIMES: _repeat,
     AdviceRemark.MORE_RUNS: lambda say, before, last: (
         f"Add runs at {_times([before, last], say)}, which decide when to stop"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import PLAIN, Numerals, p_words
 from psdstats.words.remarks import joined
 
@@ -114,11 +115,11 @@ REMARKS = {
     CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
     CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
         f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
-        f"{group} and {levels} of {within}."
+        f"{column_words(group)} and {levels} of {column_words(within)}."
     ),
     CheckRemark.INCOMPLETE: lambda say, missing, cells, group, first_group, within, first_level: (
         f"Not available: the design is not complete. {missing} of {cells} combinations have no "
-        f"value, the first being {group} {first_group} with {within} "
+        f"value, the first being {column_words(group)} {first_group} with {column_words(within)} "
         f"{say(first_level) if isinstance(first_level, float) else first_level}; the mixed model "
         "uses what there is."
     ),
@@ -269,3 +270,60 @@ def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str
 def resampled_caption(quantity: str, by: str) -> str:
     """Of the table of resampled tests."""
     return f"{quantity}: the test of {column_words(by)} by resampling."
+
+
+ATTAINED_HEADING = "What do these answers attain?"
+ATTAINED = {
+    AttainedKind.CHANGE: "interval of the change by the end holds the truth",
+    AttainedKind.FAMILY: "all intervals of a family hold the truth",
+    AttainedKind.FALL: "finer is said of what is not",
+    AttainedKind.BOUND: "a bound of a change is beyond the truth",
+    AttainedKind.STOP: "something false is said of when to stop",
+    AttainedKind.FACTOR: "levels are said to differ that do not",
+    AttainedKind.EQUIVALENT: "equivalent is said of more than the margin",
+    AttainedKind.FALLEN_AGAIN: "change by the end comes out as here",
+    AttainedKind.SINCE_AGAIN: "shown since the same time or an earlier one",
+    AttainedKind.STOP_AGAIN: "when to stop comes out as here",
+    AttainedKind.FACTOR_AGAIN: "levels come out as here",
+}
+ATTAINED_CAPTION = "How often intervals hold the truth, and how often something false is said."
+AGAIN_CAPTION = "How often a trial like this one finds what this one found."
+ATTAINED_NOTE = (
+    "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
+    "are taken for the truth, with curves that are smooth between D10, D50 and D90."
+)
+
+
+def attained_sentences(found: Attained, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What answers attain in trials like a study."""
+    level = say(100 * found.level)
+    lines = []
+    held = [one for one in found.shares if one.kind is AttainedKind.CHANGE]
+    if held:
+        lines.append(
+            f"In {found.trials} simulated trials like this one the {level} % intervals of the "
+            f"changes by the end hold the truth in {_range(held, say)}."
+        )
+    wrong = [one for one in found.shares if one.kind.is_error]
+    if wrong:
+        worst = max(wrong, key=lambda one: one.share)
+        lines.append(
+            f"No kind of false claim comes in more than {_share(worst, say)} of the trials (the "
+            f"most: {ATTAINED[worst.kind]}, {worst.quantity})."
+        )
+    again = [one for one in found.shares if one.kind is AttainedKind.FALLEN_AGAIN]
+    if again:
+        lines.append(f"What is said of the end comes out again in {_range(again, say)}.")
+    if found.failed:
+        lines.append(f"{found.failed} of the trials could not be compared and do not count.")
+    return tuple(lines)
+
+
+def _share(one: AttainedShare, say: Numerals) -> str:
+    return f"{say(100 * one.share, '.1f')} ± {say(100 * one.error, '.1f')} %"
+
+
+def _range(shares: Sequence[AttainedShare], say: Numerals) -> str:
+    """From the least to the largest, each with its Monte Carlo error."""
+    ends = [pick(shares, key=lambda one: one.share) for pick in (min, max)]
+    return " to ".join(dict.fromkeys(_share(one, say) for one in ends))

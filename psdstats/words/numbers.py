@@ -370,7 +370,7 @@ def difference_words(
         return f"{say.fixed(abs(value), places)} % {'lower' if value < 0 else 'higher'}"
 
     said = f"{told(middle)} than {than}" if than else told(middle)
-    if math.isnan(low + high):
+    if not (math.isfinite(lower) and math.isfinite(high)):
         return said
     if low < 0.0 < high:
         return f"{said}, between {told(low)} and {told(high)}"

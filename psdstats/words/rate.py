@@ -348,6 +348,10 @@ REMARKS = {
     ),
     RateRemark.EMPTY_RUN: lambda _, run: f"Run {run} holds no powder and is left out.",
     RateRemark.TOO_FEW_ABOVE: _too_few_above,
+    RateRemark.NO_REPEATS: lambda _: (
+        "no time has more than one run, so a misfit cannot be told from the scatter of runs"
+    ),
+    RateRemark.TOO_FEW_TIMES: lambda _: "too few times hold a weighable mass to see a bend",
     RateRemark.FEW_SIEVES: lambda _: "fewer than three sieves have a rate",
     RateRemark.ABOUT_THE_LINE: lambda _: "scatter about the line only",
     RateRemark.BETWEEN_GROUPS: lambda _, groups: f"from the spread between {groups} groups",

@@ -1,5 +1,7 @@
 """Rounding in words."""
 
+import math
+
 import pytest
 
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words, ratio_words
@@ -21,6 +23,8 @@ def test_each_end_of_an_interval_has_its_own_direction():
 
 
 def test_interval_without_end():
+    assert difference_words(0.1, -math.inf, math.inf) == "10.5 % higher"
+    assert difference_words(0.1, -0.2, 800.0) == "10.5 % higher"
     assert ratio_words(-0.1, -800.0, 800.0, level=0.95).endswith("interval > 0.000)")
 
 

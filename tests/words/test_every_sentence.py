@@ -7,7 +7,7 @@ import importlib.util
 import re
 from pathlib import Path
 
-from psdstats.comparison.advice import AdviceRemark
+from psdstats.findings import RemarkKind
 from psdstats.words.courses import (
     advice_sentences,
     balance_sentence,
@@ -18,12 +18,21 @@ from psdstats.words.courses import (
     stop_sentence,
 )
 from psdstats.words.numbers import Numerals
+from psdstats.words.remarks import sentence, wordings
 
 HERE = Path(__file__).parent
 PAGE = HERE / "every_sentence.md"
-_spec = importlib.util.spec_from_file_location("trial_records", HERE / "trial_records.py")
-made = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(made)
+
+
+def _records(name):
+    spec = importlib.util.spec_from_file_location(name, HERE / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+made = _records("trial_records")
+remarks = _records("remark_records").REMARKS
 
 
 def sections():
@@ -47,7 +56,12 @@ def sections():
     )
     yield (
         "Does the factor matter",
-        {name: factor_sentences(one) for name, one in made.FACTORS.items()},
+        {name: factor_sentences([one], made.PLAN) for name, one in made.FACTORS.items()}
+        | {
+            "many pairs of levels": factor_sentences(made.MANY_PAIRS, made.PLAN),
+            "no pair of many": factor_sentences(made.NO_PAIRS, made.PLAN),
+            "two factors together": factor_sentences([made.JOINED], made.TOGETHER),
+        },
     )
     yield "Do the groups agree", {name: bench_sentences(one) for name, one in made.BENCHES.items()}
     yield (
@@ -75,6 +89,9 @@ def written():
         lines += ["", f"## {heading}"]
         for name, sentences in examples.items():
             lines += ["", f"{name}:", *(f"- {one}" for one in sentences)]
+    for heading, told in remarks.items():
+        lines += ["", f"## Remarks: {heading}", ""]
+        lines += [f"- {one.kind.name}: {sentence(one)}" for one in told]
     return "\n".join([*lines, ""])
 
 
@@ -82,16 +99,25 @@ def test_the_sentences_are_those_that_were_approved():
     assert written() == PAGE.read_text(encoding="utf-8")
 
 
-def test_every_advice_has_an_example():
-    assert {one.kind for one in made.ADVICE} == set(AdviceRemark)
+def _kinds(parent=RemarkKind):
+    for kind in parent.__subclasses__():
+        yield from (kind, *_kinds(kind))
+
+
+def test_every_kind_of_remark_has_words_and_an_example():
+    told = {one.kind for own in remarks.values() for one in own} | {one.kind for one in made.ADVICE}
+    assert told == set(wordings())
+    library = [one for one in _kinds() if one.__module__.startswith("psdstats.")]
+    assert len(library) > 10
+    assert told == {kind for one in library for kind in one}
 
 
 def test_sentences_are_sentences():
     for _, examples in sections():
-        for sentence in (one for said in examples.values() for one in said):
-            assert sentence[0].isupper() or sentence[0].isdigit()
-            assert sentence.endswith(".")
-            assert not any(wrong in sentence for wrong in ("nan", "inf ", "  ", "..", " ,", "( "))
+        for told in (one for said in examples.values() for one in said):
+            assert told[0].isupper() or told[0].isdigit()
+            assert told.endswith(".")
+    assert not any(wrong in written() for wrong in ("nan", "inf ", "  ", "..", " ,", "( "))
 
 
 def test_numbers_take_the_sign_of_the_reader():

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 from psdstats.comparison.advice import AdviceRemark
+from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
     BalanceAnswer,
@@ -90,6 +91,11 @@ LEFT = stop(Ending.LITTLE_LEFT, since="24", gain_at_most=0.031, stayed_within="2
 FALLING = stop(Ending.STILL_FALLING, gain_at_least=0.062, gain_at_most=0.14)
 COARSER = stop(Ending.COARSER_AGAIN, coarser_after=("12", "24"))
 OPEN = stop(Ending.CANNOT_BE_TOLD, gain_at_most=0.083)
+OUT_OF_REACH = stop(
+    Ending.CANNOT_BE_TOLD,
+    gain_at_most=0.083,
+    reasons=(OrderedRemark.OUT_OF_REACH(times_as_many=14.2),),
+)
 UNKNOWN = stop(Ending.CANNOT_BE_TOLD, reasons=(VerdictRemark.NO_ESTIMATE(),))
 NONE_SHOWN = {"shown": (False,) * 4, "at_least": (NAN,) * 4, "since": None}
 
@@ -137,7 +143,13 @@ COURSES = {
     "the same within the margin": course(
         end=size(251.0),
         verdict=Verdict.EQUIVALENT,
-        numbers=ratio(0.996, 0.981, 1.011),
+        numbers=ratio(
+            0.996,
+            0.981,
+            1.011,
+            equivalence_lower=math.log(0.983),
+            equivalence_upper=math.log(1.009),
+        ),
         ending=LEFT,
         **NONE_SHOWN,
     ),
@@ -183,6 +195,7 @@ STOPS = {
     "still falling": FALLING,
     "coarser again": COARSER,
     "cannot be told, with a limit": OPEN,
+    "cannot be told, with what it would take": OUT_OF_REACH,
     "cannot be told, for a reason": UNKNOWN,
 }
 
@@ -226,6 +239,21 @@ FACTORS = {
         {"48": CHANGED}, (Verdict.CHANGED, ratio(1.06, 1.02, 1.102)), since="48"
     ),
 }
+
+MANY_PAIRS = [
+    FACTORS["matters from a time on"],
+    FACTORS["matters at the end"],
+    FACTORS["not shown to matter"],
+    FACTORS["differs before milling"],
+]
+NO_PAIRS = [FACTORS["not shown to matter"]] * 4
+TOGETHER = replace(PLAN, at_each=("ball_ratio", "medium"))
+JOINED = replace(
+    FACTORS["matters from a time on"],
+    factor="ball_ratio and medium",
+    high="10, wet",
+    low="5, wet",
+)
 
 
 def bench(group, *at, rate=None, average=None):

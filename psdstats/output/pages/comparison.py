@@ -12,7 +12,14 @@ import pandas as pd
 from psdstats.columns import UNITS, column_words
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
-from psdstats.findings import BenchAnswer, Course, FactorAnswer, Finding, Numbers
+from psdstats.findings import (
+    BenchAnswer,
+    ContrastKind,
+    Course,
+    FactorAnswer,
+    Finding,
+    Numbers,
+)
 from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import drawing_of, number_column
@@ -36,6 +43,15 @@ def comparison_answers(comparison: Comparison, say: Numerals = PLAIN) -> tuple[A
 _VERDICT = Column(name="verdict", heading="verdict")
 _CHANGE = Column(
     name="change_percent", heading="change", unit="%", show=Show.SIGNED, decimals=1, spare=True
+)
+
+_EQUIVALENCE = Column(
+    name="ratio_equivalence_lower",
+    upper="ratio_equivalence_upper",
+    heading="interval of the equivalence test",
+    show=Show.RANGE,
+    decimals=3,
+    spare=True,
 )
 
 
@@ -73,7 +89,7 @@ def _end(name: str, own: Numbers) -> dict[str, object]:
     elif np.isnan(value) and np.isfinite(own.lower):
         value, side = lower, ">"
     ends = {f"{name}_lower": lower, f"{name}_upper": upper, f"{name}_side": side}
-    return {name: value, f"{name}_u": value * own.u, **ends}
+    return {name: value, f"{name}_u": value * told.spread_of(own), **ends}
 
 
 def courses_table(
@@ -214,23 +230,27 @@ def _effects(comparison: Comparison, family: str) -> pd.DataFrame:
     found = _of_family(comparison, family)
     frame = comparison.to_frame(family)
     frame["contrast"] = [words.contrast_words(one.subject) for one in found]
-    return frame.rename(columns={"where": comparison.plan.where or "where"})
+    return frame.rename(columns={"where": _where(comparison.plan, family) or "where"})
+
+
+def _where(plan: ComparisonPlan, family: str) -> str | None:
+    """What the contrasts of a family are made within: levels of the further factor, or times."""
+    if family == ContrastKind.OWN:
+        return plan.by
+    return None if family == ContrastKind.INTERACTION else plan.where
 
 
 def effects_table(
     comparison: Comparison, family: str, place: Place = Place.REPORT, say: Numerals = PLAIN
 ) -> Table:
     """Effects of one family, every quantity."""
-    plan = comparison.plan
-    per_cent = partial(Column, unit="%", decimals=1, spare=True)
+    plan, where = comparison.plan, _where(comparison.plan, family)
+    own = family in (ContrastKind.OWN, ContrastKind.INTERACTION)
+    unit = "" if own else UNITS.get(plan.by, "")
     columns = [
         Column(name="quantity", heading="quantity"),
-        *([Column(name=plan.where, heading=column_words(plan.where))] if plan.where else []),
-        Column(
-            name="contrast",
-            heading="contrast",
-            unit=UNITS.get(plan.by, ""),
-        ),
+        *([Column(name=where, heading=column_words(where))] if where else []),
+        Column(name="contrast", heading="contrast", unit=unit),
         Column(
             name="ratio",
             heading=f"ratio ({say(100 * comparison.level)} % interval)",
@@ -238,11 +258,18 @@ def effects_table(
             lower="ratio_lower",
             upper="ratio_upper",
         ),
-        per_cent(name="change_percent", heading="change", show=Show.SIGNED),
+        _CHANGE,
         Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
-        per_cent(
-            name="detectable_decrease_percent", heading="detectable decrease", show=Show.NUMBER
+        Column(
+            name="detectable_low_percent",
+            upper="detectable_high_percent",
+            heading="detectable decrease",
+            unit="%",
+            show=Show.RANGE,
+            decimals=1,
+            spare=True,
         ),
+        *([] if plan.margin_percent is None else [_EQUIVALENCE]),
         Column(name="verdict", heading="verdict"),
     ]
     return Table(
@@ -250,14 +277,14 @@ def effects_table(
         frame=_effects(comparison, family),
         caption=words.effects_caption(comparison, family),
         columns=tuple(columns),
-        row_headings=3 if plan.where else 2,
+        row_headings=3 if where else 2,
         notes=(words.effects_note(comparison, say),),
         place=place,
     )
 
 
 def tests_table(comparison: Comparison) -> Table:
-    """One F test a quantity."""
+    """All levels at once, one row a test: the p that counts, then F with its own."""
     terms = [
         " and ".join(map(column_words, test.term))
         for result in comparison.results
@@ -270,10 +297,11 @@ def tests_table(comparison: Comparison) -> Table:
         columns=(
             Column(name="quantity", heading="quantity"),
             Column(name="term", heading="factor"),
+            Column(name="p", heading="p", show=Show.P_VALUE),
             Column(name="f", heading="F", show=Show.NUMBER),
             Column(name="df_num", heading="df", show=Show.COUNT),
             Column(name="df_den", heading="df of the error", show=Show.NUMBER, decimals=1),
-            Column(name="p", heading="p", show=Show.P_VALUE),
+            Column(name="p_plain", heading="p of F", show=Show.P_VALUE),
             Column(name="route", heading="rests on"),
         ),
     )
@@ -355,6 +383,8 @@ def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     quantities = [result.quantity for result in comparison.results]
     families = comparison.families
     leads = not blocks
+    if ContrastKind.OWN in families:
+        blocks.append(ratio_drawing(comparison, ContrastKind.OWN, quantities, say))
     for family in families[:_SHOWN]:
         blocks.append(ratio_drawing(comparison, family, quantities, say))
         place = Place.FIRST if leads and family == families[0] else Place.REPORT

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.analysis import CONDITION
 from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Remark
@@ -40,6 +41,7 @@ from psdstats.output.figures.effects import (
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -67,7 +69,9 @@ def model_checks_page(
     remarks: list[tuple[str, Remark]] = []
     if group is not None:
         found = {
-            name: leave_one_group_out(fit, by, grouping=group, alpha=1.0 - comparison.level)
+            name: leave_one_group_out(
+                fit, _term(fit, by), grouping=group, alpha=1.0 - comparison.level
+            )
             for name, fit in fits.items()
         }
         told += [(name, words.influence_sentence(one, say)) for name, one in found.items()]
@@ -92,6 +96,11 @@ def model_checks_page(
         blocks=tuple(blocks),
         notes=once_each(remarks, say),
     )
+
+
+def _term(fit: MixedModelFit, by: str) -> str:
+    """The term that holds the levels compared: whole conditions where some combinations lack."""
+    return by if by in fit.model.factors else CONDITION
 
 
 def _residual_drawings(
@@ -164,7 +173,7 @@ def _common_table(
     """The test of the mixed model beside the common ones; these without uncertainty."""
     rows = []
     for name, fit in fits.items():
-        own = fit.test(by)
+        own = fit.test(_term(fit, by))
         of_model = {"test": "mixed model", "statistic": own.f, "df": own.df_num}
         rows.append({"quantity": name, **of_model, "df_error": own.df_den, "p": own.p})
         for check in checks[name]:
@@ -236,10 +245,11 @@ def _variance_table(
 
 def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
     """Bootstrap of the likelihood ratio, and permutation where rows can be exchanged."""
-    drawn = bootstrap_test(fit, by, _DRAWS)
+    term = _term(fit, by)
+    drawn = bootstrap_test(fit, term, _DRAWS)
     rows = [{"test": "bootstrap", "p": drawn.p, "draws": drawn.draws}]
     try:
-        mixed = permutation_test(fit, by, _DRAWS)
+        mixed = permutation_test(fit, term, _DRAWS)
         if mixed.smallest_p <= 0.05:
             rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
     except ModelError:  # no rows can be exchanged
@@ -254,4 +264,37 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
             Column(name="draws", heading="trials or arrangements", show=Show.COUNT),
         ),
         notes=(words.RESAMPLED_NOTE,),
+    )
+
+
+def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
+    """What answers attain in trials like a study."""
+    frame = found.to_frame()
+    frame["what"] = [words.ATTAINED[kind] for kind in frame["kind"]]
+    again = ~frame["kind"].map(lambda kind: kind.is_error or kind.is_coverage)
+    return Page(
+        heading=words.ATTAINED_HEADING,
+        sentences=words.attained_sentences(found, say),
+        blocks=(
+            _attained_table("attained", frame[~again], words.ATTAINED_CAPTION),
+            _attained_table("found again", frame[again], words.AGAIN_CAPTION),
+        ),
+        notes=(words.ATTAINED_NOTE,),
+    )
+
+
+def _attained_table(name: str, frame: pd.DataFrame, caption: str) -> Table:
+    return Table(
+        name=name,
+        frame=frame.reset_index(drop=True),
+        caption=caption,
+        columns=(
+            Column(name="what", heading="what"),
+            Column(name="quantity", heading="quantity"),
+            Column(name="where", heading="at"),
+            Column(name="share", heading="trials", unit="%", show=Show.PER_CENT, decimals=1),
+            Column(name="error", heading="Monte Carlo error", show=Show.PER_CENT, decimals=1),
+            Column(name="trials", heading="of", show=Show.COUNT),
+        ),
+        row_headings=3,
     )
