@@ -20,7 +20,8 @@ control, factor: levels called different that are not.  one course: one course f
 where their changes differ by the margin.  one family: falls, stop, factor and control under one
 error.  all: any of all questions at once (each has 5 per cent, the guard 1, one course 5).
 Firmer: something claimed, or a bound higher, than with the open values known; than with some of
-them known at the same sieve; than by a finer sieve, which is not promised.
+them known at the same sieve; than by a finer sieve, which is not promised.  The one case above the
+values by corners: "coarser again" gave way to "little left", which held with the values as well.
 
     python tests/calibration/ordered_findings.py --sets 4000 --out tests/calibration/results
 """
