@@ -1,4 +1,4 @@
-"""One thing has one number: all records of a trial are gathered, and none says it twice differently."""
+"""One thing has one number: records and tables of a trial, gathered; none tells it differently."""
 
 import csv
 from math import isfinite, log
@@ -13,9 +13,8 @@ from psdstats.output.report import report
 from psdstats.planning.variation import variation_of
 from psdstats.study import read_study
 
-
-KEYS = ("quantity", "contrast", "high", "low", "where", "group", "factor", "levels", "at", "time")
-KEYS += ("milling_time_min", "ball_ratio", "condition", "question")
+KEYS = ("quantity", "contrast", "high", "low", "ball_ratio", "where", "factor", "time_min", "group")
+KEYS += ("condition", "column", "left_out")
 
 
 @pytest.fixture(scope="module")
