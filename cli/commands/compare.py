@@ -8,12 +8,14 @@ from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
 from ..options import (
+    add_attained,
     add_comparison,
     add_page,
     add_quantities,
     add_sources,
     add_study,
     add_values,
+    attain,
     compare_study,
     names,
     read_checked,
@@ -31,12 +33,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     families = "families of contrasts: some of against-first, successive, all-pairs (default: all)"
     add_values(parser, ("--families", None, "A,B", families), kind=names)
     add_sources(parser)
+    add_attained(parser, alone=True)
     add_page(parser)
     parser.add_argument(
         "--checks",
         action="store_true",
         help="also check the models: residuals, what single groups do, common tests, resampled "
         "tests, the fit of another package (takes seconds)",
+    )
+    parser.add_argument(
+        "--bootstrap",
+        action="store_true",
+        help="an interval of each headline by resampling groups, charges or runs; from the "
+        "readings alone where there are fewer than four",
     )
 
 
@@ -58,4 +67,13 @@ def run(options: argparse.Namespace, console: Console) -> int:
         from psdstats.output.pages.model_checks import model_checks_page
 
         page += model_checks_page(comparison, options.say, thorough=True)
+    if options.bootstrap:
+        from psdstats.output.pages.model_checks import resampled_page
+
+        page += resampled_page(comparison, seed=options.seed)
+    attained = attain(comparison, options, console)
+    if attained is not None:
+        from psdstats.output.pages.model_checks import attained_page
+
+        page += attained_page(attained, options.say)
     return present(page, options, console)

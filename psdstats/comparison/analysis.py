@@ -17,12 +17,20 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES, TIME, column_words
+from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import known_where_open
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
-from psdstats.comparison.response import Response, build_response, cell_texts
+from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
 from psdstats.comparison.single_runs import smooth_spread
 from psdstats.comparison.spread import drift_slope, level_order
+from psdstats.comparison.trial_design import (
+    TrialDesign,
+    drift_matrix,
+    indicators,
+    same_level,
+    trial_design,
+    where_columns,
+)
 from psdstats.errors import ModelError
 from psdstats.frozen import Array
 from psdstats.models.engine import CovarianceParts, fit_batch
@@ -40,7 +48,7 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
-_FEWEST = 3  # blocks that hold as many levels, from which their drift is estimated
+_UNFELT = 1e-6  # share of the scatter below which the measurement changes no figure printed
 LN = "ln size"
 CONDITION = "condition"
 ORDER = "order of {}"
@@ -62,9 +70,9 @@ class Spread:
 
     Parameters
     ----------
-    run, cell, drift, group : float
+    run, cell, drift, group, charge : float
         Between runs alike, between cells of group and condition, of the drift of groups a step of
-        levels, between groups.
+        levels, between groups, between charges (or other blocks that were asked for).
     df : float
         Degrees of freedom behind that of runs.
     basis : SpreadBasis
@@ -75,120 +83,15 @@ class Spread:
     cell: float = np.nan
     drift: float = np.nan
     group: float = np.nan
+    charge: float = np.nan
     df: float = 0.0
     basis: SpreadBasis = SpreadBasis.NONE
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class TrialDesign:
-    """The arrays of one response.
-
-    Parameters
-    ----------
-    cells : tuple of (str, str)
-        Conditions: level of the factor, level of the further factors.
-    x : ndarray, shape (n, p)
-        A column a condition, then further factors and blocks; not of full rank.
-    parts : ndarray, shape (k, n, n)
-        What variances multiply, the residual last.
-    part_names : tuple of str
-        "cell", "drift", "run".
-    """
-
-    cells: tuple[tuple[str, str], ...]
-    x: Array
-    parts: Array
-    part_names: tuple[str, ...]
-
-    @property
-    def left(self) -> int:
-        """Degrees of freedom beside the fixed part."""
-        return len(self.x) - int(np.linalg.matrix_rank(self.x))
-
-    def mean_row(self, level: str, where: str = "") -> Array:
-        """Weights of a condition on the columns of x, for differences between conditions."""
-        row = np.zeros(self.x.shape[1])
-        row[self.cells.index((level, where))] = 1.0
-        return row
-
-
-def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
-    """The design of the runs of a frame."""
-    texts = cell_texts(frame, plan)
-    order = frame.reset_index(drop=True).sort_values([*_where_columns(plan), plan.by])
-    cells = tuple(dict.fromkeys(texts[row] for row in order.index))
-    columns = [np.array([[one == cell for cell in cells] for one in texts], dtype=float)]
-    columns += [_indicators(frame, (name,)) for name in plan.also]
-    columns += [_indicators(frame, columns_of(one)) for one in plan.blocks]
-    parts, names = [], []
-    for one in plan.cells:
-        same = _same(frame, columns_of(one))
-        if 1.0 < same.sum(axis=0).max() < len(frame):
-            parts.append(same)
-            names.append("cell")
-    drift = _drift(frame, plan)
-    if drift is not None:
-        parts.append(drift)
-        names.append("drift")
-    return TrialDesign(
-        cells=cells,
-        x=np.hstack(columns),
-        parts=np.array([*parts, np.eye(len(frame))]),
-        part_names=(*names, "run"),
-    )
-
-
-def _where_columns(plan: ComparisonPlan) -> list[str]:
-    return [] if plan.where is None else [plan.where]
-
-
-def _indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
-    number = frame.groupby(list(columns), sort=True, observed=True).ngroup().to_numpy()
-    return np.asarray(np.equal.outer(number, np.unique(number)), dtype=np.float64)
-
-
-def _same(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
-    if not columns:
-        return np.ones((len(frame), len(frame)))
-    own = _indicators(frame, columns)
-    return np.asarray(own @ own.T, dtype=np.float64)
 
 
 def declared_variance(declared: Declared) -> float:
     """Variance of ln size, widened so that a normal limit at 95 % is that of Student's t."""
     widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
     return float((declared.percent / 100 * widened) ** 2)
-
-
-def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...] | None:
-    """Columns of the blocks that may drift apart in the order of the levels; None where none may.
-
-    They are the first that hold the levels: groups, or charges.
-    """
-    if plan.spread is not SpreadRule.DRIFTING or level_order(frame[plan.by]) is None:
-        return None
-    for one in map(columns_of, plan.blocks):
-        held = frame.groupby(list(one), observed=True)[plan.by].nunique()
-        if int((held >= _FEWEST).sum()) >= _FEWEST:
-            return one
-    return None
-
-
-def drift_matrix(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
-    """Covariance of lines of unit slope that blocks have in the order of the levels."""
-    place = level_order(frame[plan.by])
-    if place is None:
-        return np.zeros((len(frame), len(frame)))
-    order = place.to_numpy(dtype=float)
-    order = order - order.mean()
-    return np.asarray(_same(frame, columns) * np.outer(order, order), dtype=np.float64)
-
-
-def _drift(frame: pd.DataFrame, plan: ComparisonPlan) -> Array | None:
-    columns = drifting_blocks(frame, plan)
-    if columns is None or plan.drift is not None:
-        return None
-    return drift_matrix(frame, plan, columns)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -220,6 +123,11 @@ class QuantityAnalysis:
     def frame(self) -> pd.DataFrame:
         """The runs used, with ``ln_value``."""
         return self.response.frame
+
+    @property
+    def cells(self) -> tuple[tuple[str, str], ...]:
+        """Conditions that can be compared with others of their level."""
+        return tuple(one for one in self.design.cells if one not in self.design.unlinked)
 
     @property
     def y(self) -> Array:
@@ -307,8 +215,8 @@ class QuantityAnalysis:
             return Spread(run=declared.percent / 100, df=declared.df, basis=SpreadBasis.DECLARED)
         if self.plan.by != TIME:
             return Spread()
-        keys = [*_where_columns(self.plan), *(columns_of(one)[-1] for one in self.plan.blocks)]
-        parts = [own for _, own in self.frame.groupby(keys)] if keys else [self.frame]
+        keys = [*where_columns(self.plan), *(columns_of(one)[-1] for one in self.plan.blocks)]
+        parts = [own for _, own in self.frame.groupby(keys, dropna=False)] if keys else [self.frame]
         found = smooth_spread(
             [own[TIME].to_numpy(dtype=float) for own in parts],
             [own["ln_value"].to_numpy(dtype=float) for own in parts],
@@ -319,7 +227,7 @@ class QuantityAnalysis:
 
     @property
     def _cells_of_blocks(self) -> int:
-        blocks = [_indicators(self.frame, columns_of(one)) for one in self.plan.blocks]
+        blocks = [indicators(self.frame, columns_of(one)) for one in self.plan.blocks]
         codes = [np.argmax(one, axis=1) for one in blocks]
         keys = zip(cell_texts(self.frame, self.plan), *codes, strict=True)
         return len(set(keys))
@@ -334,16 +242,30 @@ class QuantityAnalysis:
             return partial(self._by_single_runs, question)
         if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
             return partial(self._by_kenward_roger, question)
-        law = LevelLaw(self.design.x, self.design.parts, self.known, question, self.y)
-        return law.judge
+        # simulated laws depend on the order of the rows, answers must not
+        order = np.lexsort((self.y, *self.design.x.T[::-1]))
+        both = np.ix_(order, order)
+        known = self.known[both] if self._known_is_felt(question) else None
+        parts = np.array([one[both] for one in self.design.parts])
+        law = LevelLaw(self.design.x[order], parts, known, question, self.y[order])
+        return lambda y: law.judge(np.asarray(y)[..., order])
+
+    def _known_is_felt(self, question: Question) -> bool:
+        """Whether the measurement counts beside the scatter, in it and in what is asked."""
+        x, y, known = self.design.x, self.y, self.known
+        weights = question.contrasts @ np.linalg.pinv(x)
+        rest = y - x @ (np.linalg.pinv(x) @ y)
+        scatter = float(rest @ rest) / self.design.left
+        inside = known - x @ (np.linalg.pinv(x) @ known)
+        asked = np.einsum("ij,jk,ik->i", weights, known, weights)
+        own = scatter * np.square(weights).sum(axis=1)
+        felt = float(np.trace(inside)) > _UNFELT * scatter * self.design.left
+        return felt or bool((asked > _UNFELT * own).any())
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        names, rows = self.design.part_names, len(self.y)
-        unknown = len(names)
-        if "cell" in names and rows % self._cells_of_blocks == 0:
-            rows, unknown = self._cells_of_blocks, unknown - 1
-        return too_large(rows, rows - self.design.left, unknown, len(question.contrasts))
+        known = self.known if self._known_is_felt(question) else None
+        return too_large(self.design.x, self.design.parts, known, question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
@@ -394,32 +316,8 @@ class QuantityAnalysis:
         own = np.nan_to_num([self.spread.run, self.spread.cell]) ** 2
         v = self.response.known + own[0] * np.eye(len(self.frame))
         for one in self.plan.cells[:1]:
-            v = v + own[1] * _same(self.frame, columns_of(one))
+            v = v + own[1] * same_level(self.frame, columns_of(one))
         return np.asarray(v, dtype=np.float64)
-
-
-def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
-    """Mean of ln size at each condition with its own interval.
-
-    Columns: the factor, the further factors joined, estimate, lower, upper.
-    """
-    fit, plan, level = one.fit, one.plan, one.response.level
-    names = [plan.by, *_where_columns(plan)]
-    if fit is not None and plan.by in fit.model.factors:
-        means = fit.marginal_means(plan.by, by=plan.where, level=level)
-        return means[[*names, "estimate", "lower", "upper"]]
-    if fit is not None:
-        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
-        found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
-        own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-        return own.assign(**found[["estimate", "lower", "upper"]])
-    rows = np.linalg.pinv(one.design.x)[: len(one.design.cells)]
-    half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
-        np.einsum("ij,jk,ik->i", rows, one.total(), rows)
-    )
-    own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
-    estimate = rows @ one.y
-    return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
 
 
 def _component(name: str, plan: ComparisonPlan) -> str:
@@ -429,12 +327,15 @@ def _component(name: str, plan: ComparisonPlan) -> str:
     if "[" in name:
         return "drift"
     cells = {":".join(columns_of(one)) for one in plan.cells}
-    return "cell" if name in cells else "group"
+    if name in cells:
+        return "cell"
+    return "group" if name == GROUP else "charge"
 
 
 def random_fit(response: Response) -> MixedModelFit:
     """The mixed model whose standard deviations are printed."""
     plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
+    frame = frame.fillna({CHARGE: ""})
     order = ORDER.format(column_words(plan.by))
     place = level_order(frame[plan.by])
     slope = None
@@ -589,7 +490,10 @@ def analyse_sizes(
             level=level,
         )
         left = replace(response, plan=_left_plan(response.frame, plan))
-        return QuantityAnalysis(response=left, design=trial_design(left.frame, left.plan))
+        design = trial_design(left.frame, left.plan)
+        apart = ComparisonRemark.NOT_LINKED(columns=_linking(left.plan))
+        obstacles = dict(left.obstacles) | dict.fromkeys(design.unlinked, apart)
+        return QuantityAnalysis(response=replace(left, obstacles=obstacles), design=design)
 
     return Analysis(
         study=study,
@@ -598,6 +502,12 @@ def analyse_sizes(
         quantities={name: one(name, joint) for name, joint in known.items()},
         measured=measured,
     )
+
+
+def _linking(plan: ComparisonPlan) -> tuple[str, ...]:
+    """Columns within whose levels conditions are compared."""
+    blocks = (name for one in plan.blocks for name in columns_of(one))
+    return tuple(dict.fromkeys((*plan.also, *blocks)))
 
 
 def _left_plan(frame: pd.DataFrame, plan: ComparisonPlan) -> ComparisonPlan:

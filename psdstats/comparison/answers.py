@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+import pandas as pd
 
 from psdstats.columns import TIME
-from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis, condition_means
+from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
 from psdstats.comparison.courses import family_findings, read_courses, with_undoing
 from psdstats.comparison.open_sizes import OpenRuns, law_of_whole_levels, read_open_courses
 from psdstats.comparison.ordered_rows import Direction as Way
@@ -21,6 +22,7 @@ from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
 from psdstats.comparison.plan import Direction, LevelTest, PlanRemark, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, cell_texts
 from psdstats.comparison.single_runs import of_single_runs
+from psdstats.comparison.trial_design import where_columns
 from psdstats.errors import ModelError
 from psdstats.findings import (
     BalanceAnswer,
@@ -42,8 +44,8 @@ from psdstats.models.verdicts import (
     judge,
     undoing_percent,
 )
+from psdstats.student import critical_t
 
-_TINY = 1e-8
 _ENOUGH_PERCENT = 5.0  # a perfect balance shortens an interval by less: the balance is good enough
 
 
@@ -81,12 +83,12 @@ def question_of(
     way = Way.NONE
     if plan.by == TIME and one.quantity != "span":
         way = Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
-    levels = tuple(dict.fromkeys(where for _, where in design.cells))
+    levels = tuple(dict.fromkeys(where for _, where in one.cells))
     pairs = [
         (str(plan.where), b, a) for a, b in combinations(levels, 2) if factors and _told(one, a, b)
     ]
     return ordered_question(
-        design.cells,
+        one.cells,
         design.mean_row,
         quantity=one.quantity,
         direction=way,
@@ -98,12 +100,11 @@ def question_of(
 def _told(one: QuantityAnalysis, low: str, high: str) -> bool:
     """Whether two levels of the further factors are told apart within blocks."""
     design = one.design
-    shared = [t for t, where in design.cells if where == low and (t, high) in design.cells]
+    shared = [t for t, where in one.cells if where == low and (t, high) in one.cells]
     if not shared:
         return False
     row = design.mean_row(shared[0], high) - design.mean_row(shared[0], low)
-    inside = np.linalg.pinv(design.x) @ (design.x @ row)
-    return bool(np.abs(inside - row).max() < _TINY)
+    return design.is_told(row)
 
 
 def answer(
@@ -271,6 +272,63 @@ def _with_ends(one: QuantityAnalysis, courses: Sequence[Course]) -> tuple[Course
             end=of(course.times[-1], course, course.end),
         )
         for course in courses
+    )
+
+
+def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
+    """Mean of ln size at each condition with its own interval.
+
+    Columns: the factor, the further factors joined, estimate, lower, upper.
+    """
+    fit, plan, level = one.fit, one.plan, one.response.level
+    names = [plan.by, *where_columns(plan)]
+    if fit is not None and plan.by in fit.model.factors:
+        means = fit.marginal_means(plan.by, by=plan.where, level=level)
+        return means[[*names, "estimate", "lower", "upper"]]
+    if fit is not None:
+        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
+        found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
+        own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+        return own.assign(**found[["estimate", "lower", "upper"]])
+    rows = np.array([_mean_weights(one, cell) for cell in one.design.cells])
+    half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
+        np.einsum("ij,jk,ik->i", rows, one.total(), rows)
+    )
+    own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+    estimate = rows @ one.y
+    return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
+
+
+def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
+    """Weights on the runs of the mean of a condition: over the blocks of its level, or its own."""
+    x, texts = one.design.x, cell_texts(one.frame, one.plan)
+    row = x[[text[1] == cell[1] for text in texts]].max(axis=0)
+    count = len(one.design.cells)
+    row[:count] = one.design.mean_row(*cell)[:count]
+    start = count
+    for columns in [*((name,) for name in one.plan.also), *map(columns_of, one.plan.blocks)]:
+        end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
+        row[start:end] /= row[start:end].sum()
+        start = end
+    if one.design.is_told(row):
+        return np.asarray(row @ np.linalg.pinv(x), dtype=np.float64)
+    own = np.array([text == cell for text in texts], dtype=float)
+    return np.asarray(own / own.sum(), dtype=np.float64)
+
+
+def doubted(finding: Finding) -> Finding:
+    """A finding on two single runs that is judged by the measurement alone."""
+    numbers = finding.numbers
+    if not np.isfinite([numbers.estimate, numbers.upper, numbers.u]).all():
+        return finding
+    critical = (numbers.upper - numbers.estimate) / numbers.u
+    return judge(
+        finding.subject,
+        numbers,
+        kind=finding.kind,
+        level=finding.level,
+        margin_percent=finding.margin_percent,
+        undone_by_percent=float(undoing_percent(numbers.estimate, numbers.u, critical)),
     )
 
 

@@ -14,7 +14,7 @@ the plain mean of the other groups.
 Replicates of a cell may lie closer together than cells do: rate and average then carry a variance
 of cells too.  What is known (the measurement, with what groups share) and what is estimated are
 kept apart (`models.posterior`).  Intervals hold for all groups (and conditions) of a question
-together, and equivalence within a margin is that of the same intervals.
+together, and so does equivalence within a margin, by the one rule of `models.equivalence`.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from psdstats.findings import Numbers
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.equivalence import smallest_detectable
+from psdstats.models.equivalence import detectable_percent, equivalence_of
 from psdstats.models.judged import Family
 from psdstats.models.posterior import (
     Mixture,
@@ -153,8 +153,6 @@ class Deviation:
         Code of the condition; None for rate and average.
     numbers : Numbers
         Of the difference, with its joint interval.
-    within : bool or None
-        Whether the joint interval lies inside the margin; None without a margin.
     undone_by : float or None
         Run-to-run SD that would undo the difference, where no scatter could be estimated.
     """
@@ -162,20 +160,14 @@ class Deviation:
     group: int
     condition: int | None
     numbers: Numbers
-    within: bool | None = None
     undone_by: float | None = None
-
-    @property
-    def zeta(self) -> float:
-        """The difference over its standard uncertainty (ISO 13528, from memory)."""
-        return self.numbers.estimate / self.numbers.u
 
 
 def at_conditions(
     runs: BenchRuns, *, level: float, margin_percent: float | None = None
 ) -> tuple[Deviation, ...]:
     """Each group at each condition; with two groups one difference a condition."""
-    runs = runs.freed()
+    measured, runs = runs, runs.freed()
     subjects, weights = _compared(runs)
     if not subjects:
         return ()
@@ -193,7 +185,7 @@ def at_conditions(
             if (one := _own_cell_aside(runs, group, condition, row)) is not None
         ]
         if len(judged) < len(subjects):
-            return _by_measurement(runs, subjects, weights, level, margin_percent)
+            return _by_measurement(measured, subjects, weights, level, margin_percent)
     return _answers(subjects, judged, level, margin_percent)
 
 
@@ -299,37 +291,38 @@ def _answers(
 ) -> tuple[Deviation, ...]:
     """Numbers of every difference; one mixture for all, or one each (then shared by Bonferroni)."""
     alpha, count = 1 - level, len(subjects)
-    margin = np.nan if margin_percent is None else np.log1p(margin_percent / 100)
+    own = Family(members=(0,), signs=(1,))
     if len(judged) == 1:
         (joint,) = judged
-        family = Family(members=tuple(range(count)), signs=(1,) * count)
-        half, adjusted = joint.family_half_width(family, alpha), joint.family_p(family)
-        outside = joint.family_tail(family, (margin - np.abs(joint.estimate)) / joint.se)
+        own = Family(members=tuple(range(count)), signs=(1,) * count)
+        half, adjusted, times = joint.family_half_width(own, alpha), joint.family_p(own), 1
     else:
         half = np.concatenate([one.half_width(alpha / count) for one in judged])
         adjusted = np.minimum(count * np.concatenate([one.p() for one in judged]), 1.0)
-        outside = np.concatenate([one.tail(margin - np.abs(one.estimate)) for one in judged])
-        outside = np.minimum(count * outside, 1.0)
+        times = count
     columns = {
-        "estimate": np.concatenate([one.estimate for one in judged]),
-        "u": np.concatenate([one.se for one in judged]),
-        "df": np.concatenate([one.df for one in judged]),
+        name: np.concatenate([getattr(one, source) for one in judged])
+        for name, source in (("estimate", "estimate"), ("u", "se"), ("df", "df"))
+    }
+    columns |= {
+        "lower": columns["estimate"] - half,
+        "upper": columns["estimate"] + half,
         "p": np.concatenate([one.p() for one in judged]),
         "p_adjusted": adjusted,
-        "equivalence_p": outside,
+        **detectable_percent(columns["u"], columns["df"], critical=half / columns["u"]),
     }
-    if margin_percent is None:
-        columns["equivalence_p"] = np.full(count, np.nan)
-    columns |= {"lower": columns["estimate"] - half, "upper": columns["estimate"] + half}
-    columns["detectable_decrease_percent"] = smallest_detectable(
-        columns["u"], columns["df"], critical=half / columns["u"]
-    ).decrease_percent
+    if margin_percent is not None:
+        tested = [
+            equivalence_of(one, own, margin_percent=margin_percent, alpha=alpha / times)
+            for one in judged
+        ]
+        columns |= {name: np.concatenate([one[name] for one in tested]) for name in tested[0]}
+        columns["equivalence_p"] = np.minimum(times * columns["equivalence_p"], 1.0)
     return tuple(
         Deviation(
             group=group,
             condition=condition,
-            numbers=(one := Numbers(**{name: float(c[place]) for name, c in columns.items()})),
-            within=None if margin_percent is None else one.equivalence_p < alpha,
+            numbers=Numbers(**{name: float(column[place]) for name, column in columns.items()}),
         )
         for place, (group, condition) in enumerate(subjects)
     )
@@ -353,7 +346,6 @@ def _by_measurement(
             group=one.group,
             condition=one.condition,
             numbers=one.numbers,
-            within=None if margin_percent is None else False,
             undone_by=_undoing(one.numbers, float(row @ row)),
         )
         for one, row in zip(found, weights, strict=True)

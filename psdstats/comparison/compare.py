@@ -26,15 +26,17 @@ from psdstats.comparison.analysis import (
     SpreadBasis,
     analyse,
     analyse_sizes,
-    condition_means,
 )
 from psdstats.comparison.answers import (
     Answers,
     answer,
     balance_answer,
+    condition_means,
+    doubted,
     drift_is_unknown,
     with_missing,
 )
+from psdstats.comparison.groups import bench_answers
 from psdstats.comparison.plan import (
     ComparisonPlan,
     Direction,
@@ -48,7 +50,7 @@ from psdstats.comparison.response import ComparisonRemark, Response, families_fo
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.errors import ModelError
-from psdstats.findings import ContrastKind, Finding, Numbers, Remark
+from psdstats.findings import BenchAnswer, ContrastKind, Finding, Numbers, Remark
 from psdstats.frozen import Array
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
@@ -267,7 +269,8 @@ def _obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
-    return None
+    apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
+    return apart[0] if apart and len({where for _, where in one.cells}) == len(one.cells) else None
 
 
 def _not_compared(
@@ -312,7 +315,9 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
 def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
     """Verdicts on contrasts that are each judged by their own spread."""
     plan, level = response.plan, response.level
-    found = own_contrasts(response.frame, response.known, plan, asked, level=level)
+    found = own_contrasts(
+        response.frame, response.known, plan, asked, levels=response.levels, level=level
+    )
     if found is None:
         return []
     columns = {
@@ -356,9 +361,11 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
     the sizes follow each other; a declared standard deviation beats that.  Without either each
     change comes with the run-to-run standard deviation that would undo it.
     """
-    answers = answer(one, families)
+    answers, benches = answer(one, families), _benches(one)
     spread = one.spread
     known = spread.basis is not SpreadBasis.NONE
+    if not known:
+        answers = replace(answers, findings=tuple(map(doubted, answers.findings)))
     return QuantityComparison(
         quantity=one.quantity,
         route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
@@ -367,44 +374,53 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
         )
         if known
         else ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
-        tests=_tests(one, answers.tests),
+        tests=_tests(one, answers),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         courses=answers.courses,
         factors=answers.factors,
+        benches=benches,
         balance=balance_answer(one, answers),
-        advice=_advice(one, answers),
+        advice=_advice(one, answers, benches),
     )
 
 
 def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
     """By the mixed model: every question of the design from one law."""
     fit, plan = one.fit, one.plan
-    answers = answer(one, families)
+    answers, benches = answer(one, families), _benches(one)
     remarks = () if fit is None else _fit_remarks(fit, plan)
     return QuantityComparison(
         quantity=one.quantity,
         route=Route.MIXED_MODEL,
         basis=ComparisonRemark.BY_MODEL(),
-        tests=_tests(one, answers.tests),
+        tests=_tests(one, answers),
         findings=answers.findings,
         means=_as_sizes(condition_means(one)),
         fit=fit,
         courses=answers.courses,
         factors=answers.factors,
+        benches=benches,
         balance=balance_answer(one, answers),
-        advice=_advice(one, answers),
+        advice=_advice(one, answers, benches),
         remarks=remarks,
         influence=None if fit is None else _influence(fit, plan, one.response.level),
     )
 
 
-def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
+def _benches(one: QuantityAnalysis) -> tuple[BenchAnswer, ...]:
+    return bench_answers(one, level=one.response.level, margin_percent=one.plan.margin_percent)
+
+
+def _advice(
+    one: QuantityAnalysis, answers: Answers, benches: Sequence[BenchAnswer]
+) -> tuple[Remark, ...]:
     """What to do next, from what was found and what the design lacks."""
     single = one.design.left < 1
     return advise(
         answers.courses,
         answers.factors,
+        benches,
         balance=balance_answer(one, answers),
         single_runs=single,
         scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
@@ -412,9 +428,9 @@ def _advice(one: QuantityAnalysis, answers: Answers) -> tuple[Remark, ...]:
     )
 
 
-def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, ...]:
+def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
     """The factor at all its levels at once, and its interaction with the further factors."""
-    plan, fit = one.plan, one.fit
+    plan, fit, p = one.plan, one.fit, answers.tests
     terms: dict[str, Grouping] = {"time": plan.by}
     if plan.where is not None:
         terms |= {"interaction": (plan.by, plan.where)}
@@ -422,9 +438,11 @@ def _tests(one: QuantityAnalysis, p: Mapping[str, float]) -> tuple[OverallTest, 
     for name, term in terms.items():
         if name not in p:
             continue
-        if fit is None or plan.by not in fit.model.factors:
-            f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
-        else:
+        f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
+        if one.design.left < 1 and isinstance(answers.judged, StudentJudged):
+            whole, df_num, df = answers.judged.joint_f(list(p).index(name))
+            f, df_den, plain = float(whole), float(df), p[name]
+        elif fit is not None and plan.by in fit.model.factors:
             test = fit.test(term)
             f, df_num, df_den, plain = test.f, test.df_num, test.df_den, test.p
         found.append(

@@ -309,6 +309,8 @@ def _groupings(
         elif frame.groupby(GROUP)[by].nunique().max() > 1:
             found.append(GROUP)
             remarks.append(PlanRemark.BLOCKS(columns=(GROUP,)))
+        else:  # groups of one level each: what differs between them is what levels are held against
+            found.append((GROUP, by))
     if CHARGE not in out and frame[CHARGE].notna().any():
         several = frame.groupby([GROUP, CHARGE], dropna=False)[by].nunique()
         if several.max() > 1:
@@ -426,6 +428,8 @@ def _refuse_groupings(
                 "combination cannot be a grouping (within) as well: leave it out of within, or "
                 "add a further column to it."
             )
+        if grouping == (GROUP, factors[0]):
+            _refuse_one_to_one(frame, factors[0], GROUP)
         if not isinstance(grouping, str):
             continue
         if grouping in factors:
@@ -439,21 +443,26 @@ def _refuse_groupings(
                 f"{grouping} is a factor of this comparison, so it cannot be a grouping (within) "
                 f"by itself: leave it out of one of them{''.join(combined)}."
             )
-        for factor in factors:
-            pairs = frame[[factor, grouping]].drop_duplicates()
-            if not (pairs[factor].is_unique and pairs[grouping].is_unique):
-                continue
-            listed = [
-                f"{level_text(level)} only in {level_text(place)}"
-                for level, place in pairs.to_numpy()
-            ]
-            name = column_words(factor)
-            raise ModelError(
-                f"{name} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
-                f"{' and so on' if len(listed) > _LISTED else ''}), so what {name} did cannot "
-                f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
-                f"{name} out; to judge it, run two of its levels in one {grouping}."
-            )
+        # a level answered by itself may have a group to itself
+        for factor in (one for one in factors if one == factors[0] or one not in crossed):
+            _refuse_one_to_one(frame, factor, grouping)
+
+
+def _refuse_one_to_one(frame: pd.DataFrame, factor: str, grouping: str) -> None:
+    """Raise if each level of a factor is one level of a grouping, and the other way round."""
+    pairs = frame[[factor, grouping]].drop_duplicates()
+    if not (pairs[factor].is_unique and pairs[grouping].is_unique):
+        return
+    listed = [
+        f"{level_text(level)} only in {level_text(place)}" for level, place in pairs.to_numpy()
+    ]
+    name = column_words(factor)
+    raise ModelError(
+        f"{name} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
+        f"{' and so on' if len(listed) > _LISTED else ''}), so what {name} did cannot "
+        f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
+        f"{name} out; to judge it, run two of its levels in one {grouping}."
+    )
 
 
 def _left_out(

@@ -203,7 +203,13 @@ def _in_mean_square(covariance: Array) -> float:
 
 
 def own_contrasts(
-    frame: pd.DataFrame, known: Array, plan: ComparisonPlan, asked: ContrastMatrix, *, level: float
+    frame: pd.DataFrame,
+    known: Array,
+    plan: ComparisonPlan,
+    asked: ContrastMatrix,
+    *,
+    levels: Sequence[str],
+    level: float,
 ) -> ContrastResult | None:
     """One family of contrasts of the levels (within each of ``at_each``), each with its own spread.
 
@@ -211,8 +217,9 @@ def own_contrasts(
     """
     y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
     kept, found = [], []
-    for contrast in asked.contrasts:
-        chosen = {contrast.high: 1.0, contrast.low: -1.0}
+    for contrast, row in zip(asked.contrasts, asked.weights, strict=True):
+        of_level = row.reshape(-1, len(levels)).sum(axis=0)  # one level of at_each holds them all
+        chosen = {one: w for one, w in zip(levels, of_level, strict=True) if w}
         units = layout.difference(chosen, contrast.where)
         estimate = own_spread(units, y, known) if units else None
         if estimate is not None and estimate.variance > 0:

@@ -320,14 +320,19 @@ class StudentJudged(Judged):
 
     def joint_p(self, number: int) -> Array:
         """Test of one of the sets of rows at once, by F or chi-square: its p (...,)."""
+        f, count, df = self.joint_f(number)
+        some = np.where(np.isfinite(df), df, 1.0)
+        by_f = special.fdtrc(count, some, f)
+        p = np.where(np.isfinite(df), by_f, special.chdtrc(count, f * count))
+        return np.asarray(p, dtype=np.float64)
+
+    def joint_f(self, number: int) -> tuple[Array, int, Array]:
+        """F (...,) of that test, with its degrees of freedom; infinite where it is chi-square."""
         rows = list(self.jointly[number])
         t = self.estimate[..., rows] / self.se[..., rows]
         inverse = np.linalg.inv(self.correlation[np.ix_(rows, rows)])
-        square, df = np.einsum("...i,ij,...j->...", t, inverse, t), self.df[..., rows].min(axis=-1)
-        some = np.where(np.isfinite(df), df, 1.0)
-        by_f = special.fdtrc(len(rows), some, square / len(rows))
-        p = np.where(np.isfinite(df), by_f, special.chdtrc(len(rows), square))
-        return np.asarray(p, dtype=np.float64)
+        square = np.einsum("...i,ij,...j->...", t, inverse, t)
+        return square / len(rows), len(rows), self.df[..., rows].min(axis=-1)
 
     def _law(self, family: Family) -> OneSidedLaw | _TwoSidedLaw:
         rows, signs = list(family.members), np.array(family.signs, dtype=float)

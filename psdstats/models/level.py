@@ -27,7 +27,7 @@ from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.judged import Family, Judged, Question, Side
 from psdstats.models.level_design import LevelDesign, design_of
-from psdstats.models.level_grid import LevelGrid, grid_axes, loosened
+from psdstats.models.level_grid import ContrastGrid, LevelGrid, grid_axes, loosened
 from psdstats.models.level_table import (
     Kind,
     LevelTable,
@@ -35,12 +35,11 @@ from psdstats.models.level_table import (
     normal_score,
     score_to_t,
     seconds_for,
-    truths_of,
 )
 from psdstats.models.maximum_law import DirectionLaw, maximum_law, shifted_directions
 from psdstats.student import critical_t, two_sided_p
 
-_MOST_SECONDS = 2.0
+_MOST_SECONDS = 2.5
 _KEPT = 24  # laws kept by the content of their designs
 _AT_ONCE = 2048  # responses judged in one batch
 _FEW = 2.0  # degrees of freedom below which nothing can be told
@@ -213,7 +212,7 @@ class LevelLaw:
             self._exact = _ExactLaws(self.design, list(found))
         else:
             self._size = self._unit()
-            self._table = _table(self.design, self._scatter(response), tuple(found))
+            self._table = _table(self.design, float(self._scatter(response)), tuple(found))
 
     def kind_of(self, family: Family) -> int:
         """Which of the laws judges a family."""
@@ -300,31 +299,37 @@ class LevelLaw:
         p = self.design.lead.shape[1]
         return float(np.sqrt(np.mean(np.diag(self.design.known)[p:])))
 
-    def _scatter(self, response: ArrayLike) -> float:
+    def _scatter(self, response: ArrayLike) -> Array:
         """Mean square of the residual contrasts in the unit of the grid, to a power of four.
 
         So rounded that responses of one design share one table.
         """
+        y = np.asarray(response, dtype=float)
         if not self.design.has_known:
-            return 1.0
-        r = self.design.residual @ np.asarray(response, dtype=float) / self._size
-        square = float(np.mean(r * r))
-        if not np.isfinite(square):
+            return np.ones(y.shape[:-1])
+        square = np.square(y @ self.design.residual.T / self._size).mean(axis=-1)
+        if not np.isfinite(square).all():
             raise ModelError("The response holds values that are not finite; leave them out.")
-        return float(4.0 ** np.clip(np.round(np.log(max(square, 1e-9)) / np.log(4.0)), -4, 12))
+        power = np.round(np.log(np.maximum(square, 1e-9)) / np.log(4.0))
+        return np.asarray(4.0 ** np.clip(power, -4, 12), dtype=np.float64)
 
 
-def too_large(n_rows: int, n_fixed: int, n_unknown: int, n_contrasts: int) -> bool:
-    """Whether the table of a design would take over about two seconds.
+def too_large(x: ArrayLike, parts: ArrayLike, known: ArrayLike | None, question: Question) -> bool:
+    """Whether the table of a design would take over two or three seconds.
 
     Parameters
     ----------
-    n_rows, n_fixed : int
-        Rows (means of cells, where they are complete) and independent columns of X.
-    n_unknown, n_contrasts : int
-        Unknown variances; different contrasts asked.
+    x, parts, known, question
+        As of the law itself.
     """
-    return n_unknown > 0 and seconds_for(n_rows - n_fixed, n_unknown, n_contrasts) > _MOST_SECONDS
+    known = None if known is None else np.asarray(known, dtype=float)
+    design = design_of(np.asarray(x, dtype=float), np.asarray(parts, dtype=float), known, question)
+    unknown = len(design.parts)
+    if unknown == 0 or (unknown == 1 and not design.has_known):
+        return False
+    families = {design.key(family) for family in question.families}
+    kinds = len(design.lead) + sum(len(key[1]) > 1 for key in families) + len(design.joint)
+    return seconds_for(design, kinds) > _MOST_SECONDS
 
 
 _Raw = tuple[Array, Array, Array, list[Array], _Reference]
@@ -479,6 +484,6 @@ def _make_table(design: LevelDesign, scatter: float, families: tuple[Kind, ...])
     unit = float(np.mean(np.diag(design.known)[design.lead.shape[1] :])) or 1.0
     known = design.known / unit
     axes = grid_axes(design, scatter)
-    full = LevelGrid(design, known, design.parts, axes)
-    loose = LevelGrid(design, *loosened(known, design.parts), axes)
-    return LevelTable(design, known, full, loose, truths_of(design, axes), families)
+    full = LevelGrid(design.lead.shape[1], known, design.parts, axes)
+    loose = ContrastGrid(design, *loosened(known, design.parts), axes)
+    return LevelTable(design, known, full, loose, axes, families)

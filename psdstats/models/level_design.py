@@ -107,16 +107,19 @@ def design_of(x: Array, parts: Array, known: Array | None, question: Question) -
     lead = np.linalg.lstsq(x, first, rcond=_ZERO)[0].T @ asked.T
     kept, hidden = _estimable(parts, rest, (first @ lead).T)
     place, factor, rows = _different(lead.T)
+    known, parts = turn.T @ known @ turn, turn.T @ parts[kept] @ turn
+    p = first.shape[1]
+    spread = sum(v[:p, :p] / (np.abs(v).max() or 1.0) for v in (known, *parts))
     return LevelDesign(
         fitted=first.T @ taking,
         residual=rest.T @ taking,
         lead=rows,
-        known=turn.T @ known @ turn,
-        parts=turn.T @ parts[kept] @ turn,
+        known=known,
+        parts=parts,
         place=place,
         factor=factor,
         hidden=hidden,
-        joint=tuple(_spanning(rows[place[list(some)]]) for some in question.jointly),
+        joint=tuple(_spanning(rows[place[list(some)]], spread) for some in question.jointly),
     )
 
 
@@ -223,7 +226,11 @@ def _different(lead: Array) -> tuple[NDArray[np.intp], Array, Array]:
     return place, factor, np.array(kept)
 
 
-def _spanning(rows: Array) -> Array:
-    """Orthonormal rows that span the rows."""
+def _spanning(rows: Array, spread: Array) -> Array:
+    """Orthonormal rows that span the rows, along the axes of a covariance of the estimates.
+
+    Along them directions of very unlike precision stay apart in single precision.
+    """
     _, size, turned = np.linalg.svd(rows, full_matrices=False)
-    return np.asarray(turned[size > _ZERO * size[0]], dtype=np.float64)
+    rows = turned[size > _ZERO * size[0]]
+    return np.asarray(np.linalg.eigh(rows @ spread @ rows.T)[1].T @ rows, dtype=np.float64)

@@ -1,11 +1,13 @@
 """Restricted likelihood and generalised least squares at every point of a grid of variances.
 
-The posterior of the variances under Jeffreys' prior is a set of weights of the grid points, found
-for many responses at once by one product: r'Ar is linear in the products of the values of r.
+The posterior of the variances under Jeffreys' prior is a set of weights of the grid points.  The
+residual variance only adds to the eigenvalues of what the others make, so that for many responses
+at once r'V⁻¹r is a product of squared coordinates and inverse eigenvalues.
 """
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +19,9 @@ from psdstats.models.level_design import LevelDesign
 
 FREED = 0.98
 """Share of what could be given to negative variances; 1 would let V become singular."""
+
+_RANK = 200
+"""Most columns of a factored matrix."""
 
 _LOW, _HIGH = 4e-4, 2.5e3
 _STEP = {1: (0.348,), 2: (0.869, 0.474), 3: (1.74, 1.74, 0.95)}
@@ -64,64 +69,112 @@ class JointMoments:
 
 
 class LevelGrid:
-    """Weights and moments over a grid of variances."""
+    """Posterior weights over a grid of variances.
 
-    def __init__(self, design: LevelDesign, known: Array, parts: Array, axes: list[Array]) -> None:
-        p = design.lead.shape[1]
+    Parameters
+    ----------
+    p : int
+        Coordinates in the columns of X; the others are residual contrasts.
+    known, parts : ndarray
+        Known covariance and unknown parts, the residual last.
+    axes : list of ndarray
+        Values of each variance.
+    """
+
+    def __init__(self, p: int, known: Array, parts: Array, axes: list[Array]) -> None:
         self.theta = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=1)
-        v = known + np.tensordot(self.theta, parts, 1)
-        self.restricted = v[:, p:, p:]
-        inverse = np.asarray(np.linalg.inv(self.restricted), dtype=np.float64)
-        # estimate at theta = least squares + shift @ residual contrasts, independent of them
-        self.back = v[:, :p, p:] @ inverse
-        self.covariance = v[:, :p, :p] - self.back @ v[:, p:, :p]
-        self._weigh(inverse, parts[:, p:, p:], axes)
-        variance = ((design.lead @ self.covariance) * design.lead).sum(axis=-1)
-        precision = 1.0 / variance
-        shift = -(design.lead @ self.back) * precision[:, :, None]
-        self.joint = tuple(_JointGrid(rows, self.covariance, self.back) for rows in design.joint)
-        # all that is averaged by the posterior, side by side
-        blocks = [precision, precision**2, shift.reshape(len(v), -1)]
-        for joint in self.joint:
-            blocks += [joint.precision.reshape(len(v), -1), joint.products, joint.shift]
-        self._ends = np.cumsum([block.shape[1] for block in blocks])
-        self._values = np.concatenate(blocks, axis=1)
-        self._rough = self._values.astype(np.float32)
-        self.width = self._values.shape[1]
+        # at each point of the other variances V of the residual contrasts is made diagonal once
+        self._base = known + np.tensordot(self.theta[:: len(axes[-1]), :-1], parts[:-1], 1)
+        root = np.linalg.inv(np.linalg.cholesky(parts[-1, p:, p:]))
+        size, vectors = np.linalg.eigh(root @ self._base[:, p:, p:] @ root.T)
+        self._turn = root.T @ vectors
+        self._inverse = 1.0 / (size[:, None] + axes[-1][:, None])
+        self._halves = np.ascontiguousarray(-0.5 * self._inverse.mT)
+        self._weigh(parts[:-1, p:, p:], axes)
 
-    def _weigh(self, inverse: Array, parts: Array, axes: list[Array]) -> None:
-        """Constant and quadratic part of the logarithm of the posterior."""
-        # Jeffreys' prior of the restricted likelihood, times the size of the grid cell
-        count, m = len(inverse), inverse.shape[1]
-        slopes = inverse[:, None] @ parts
-        left = slopes.reshape(count, len(parts), m * m)
-        right = slopes.mT.reshape(count, len(parts), m * m)
-        self.log_constant = (
-            0.5 * np.linalg.slogdet(0.5 * left @ right.mT)[1]
-            - 0.5 * np.linalg.slogdet(self.restricted)[1]
-            + np.log(_cell_sizes(axes))
-        )
-        self.upper = np.triu_indices(m)
-        twice = np.where(self.upper[0] == self.upper[1], 1.0, 2.0)
-        self.quadratic = np.ascontiguousarray((-0.5 * inverse[:, *self.upper] * twice).T)
+    def _weigh(self, parts: Array, axes: list[Array]) -> None:
+        """Constant part of the logarithm of the posterior.
+
+        Jeffreys' prior of the restricted likelihood, times the size of the grid cell.
+        """
+        inverse, k = self._inverse, len(parts)
+        turned = self._turn.mT[:, None] @ parts @ self._turn[:, None]
+        information = np.zeros((*inverse.shape[:2], k + 1, k + 1))
+        information[..., k, k] = np.square(inverse).sum(axis=-1)
+        for i in range(k):
+            own = np.diagonal(turned[:, i], axis1=1, axis2=2)
+            mixed = (np.square(inverse) * own[:, None]).sum(axis=-1)
+            information[..., i, k] = information[..., k, i] = mixed
+            for j in range(i + 1):
+                both = ((inverse @ (turned[:, i] * turned[:, j])) * inverse).sum(axis=-1)
+                information[..., i, j] = information[..., j, i] = both
+        logs = 0.5 * np.linalg.slogdet(information)[1] + 0.5 * np.log(inverse).sum(axis=-1)
+        self.log_constant = logs.ravel() + np.log(_cell_sizes(axes))
 
     def posterior(self, r: Array, dtype: type[np.floating[Any]] = np.float64) -> NDArray[Any]:
         """Weights of the grid points (N, points) of residual contrasts (N, m)."""
-        logs = (r[:, self.upper[0]] * r[:, self.upper[1]]) @ self.quadratic
+        logs = np.square(r @ self._turn) @ self._halves
+        logs = logs.swapaxes(0, 1).reshape(len(r), -1)
         logs += self.log_constant
         logs -= logs.max(axis=1, keepdims=True)
-        weight = np.exp(logs.astype(dtype, copy=False))
+        weight: NDArray[Any] = logs.astype(dtype, copy=False)
+        np.exp(weight, out=weight)
         weight /= weight.sum(axis=1, keepdims=True)
         return weight
+
+
+class ContrastGrid(LevelGrid):
+    """Moments of contrasts beside the weights."""
+
+    def __init__(self, design: LevelDesign, known: Array, parts: Array, axes: list[Array]) -> None:
+        super().__init__(design.lead.shape[1], known, parts, axes)
+        covariance, back = self._estimates(parts[-1], axes[-1])
+        precision = 1.0 / ((design.lead @ covariance) * design.lead).sum(axis=-1)
+        shift = -(design.lead @ back) * precision[:, :, None]
+        self.joint = tuple(_JointGrid(rows, covariance, back) for rows in design.joint)
+        # all that is averaged by the posterior, side by side
+        blocks = [precision, precision**2]
+        for joint in self.joint:
+            blocks += [joint.precision.reshape(len(shift), -1), joint.products, joint.shift]
+        self._ends = np.cumsum([block.shape[1] for block in blocks])
+        shift = shift.reshape(len(shift), -1)
+        left, right = _factored(shift, np.sqrt(precision.mean(axis=1)))
+        self._values = (np.concatenate([*blocks, shift], axis=1), np.eye(0))
+        rough = np.concatenate([*blocks, left], axis=1).astype(np.float32)
+        self._rough = (rough, right.astype(np.float32))
+        self.width = rough.shape[1]
+
+    def _estimates(self, last: Array, steps: Array) -> tuple[Array, Array]:
+        """Covariance of the estimates (points, p, p), and their shift from least squares.
+
+        The shift (points, p, m) times the residual contrasts, with its sign turned; the shifted
+        estimates are independent of the residual contrasts.
+        """
+        p = len(last) - self._turn.shape[1]
+        rows = self._base[:, None, :p] + steps[:, None, None] * last[:p]
+        across = rows[..., p:] @ self._turn[:, None]
+        pushed = across * self._inverse[:, :, None]
+        back = pushed @ self._turn.mT[:, None]
+        covariance = rows[..., :p] - pushed @ across.mT
+        return covariance.reshape(-1, p, p), back.reshape(-1, p, len(last) - p)
 
     def moments(self, r: Array, *, rough: bool = False) -> Moments:
         """Scale, degrees of freedom and centring of every statistic, for r (N, m).
 
-        Roughly: in single precision, which is enough for draws.
+        Roughly: in single precision, which is enough for draws unless precisions lie too far apart.
         """
+        if rough:
+            with suppress(np.linalg.LinAlgError):
+                return self._moments(r, rough=True)
+        return self._moments(r, rough=False)
+
+    def _moments(self, r: Array, *, rough: bool) -> Moments:
         w = self.posterior(r, np.float32 if rough else np.float64)
-        means = np.asarray(w @ (self._rough if rough else self._values), dtype=np.float64)
-        first, second, shift, *rest = np.split(means, self._ends[:-1], axis=1)
+        values, right = self._rough if rough else self._values
+        means = w @ values
+        *blocks, shift = np.split(means, self._ends, axis=1)
+        shift = np.asarray(shift @ right if rough else shift, dtype=np.float64)
+        first, second, *rest = (np.asarray(one, dtype=np.float64) for one in blocks)
         shift = (shift.reshape(len(r), -1, r.shape[1]) @ r[:, :, None])[:, :, 0] / first
         joint = zip(self.joint, rest[::3], rest[1::3], rest[2::3], strict=True)
         return Moments(
@@ -130,6 +183,22 @@ class LevelGrid:
             df=2 * first**2 / np.maximum(second - first**2, 1e-9 * first**2),
             joint=tuple(one.moments(r, *means) for one, *means in joint),
         )
+
+
+def _factored(values: Array, scale: Array) -> tuple[Array, Array]:
+    """Two narrow matrices whose product is nearly the values: rows are alike on a fine grid.
+
+    Rows keep about six digits beside their scale.  What is narrow is left as it is.
+    """
+    rows, columns = values.shape
+    rank = min(rows, _RANK)
+    if columns < 2 * rank:
+        return values, np.eye(columns)
+    rng = np.random.default_rng(0)
+    mixed = (rng.standard_normal((rank, rows)) / scale) @ values
+    _, size, turned = np.linalg.svd(mixed, full_matrices=False)
+    right = turned[size > 1e-6 * size[0]]
+    return values @ right.T, right
 
 
 class _JointGrid:

@@ -20,7 +20,7 @@ from scipy import special
 from psdstats.frozen import Array
 from psdstats.models.judged import Side
 from psdstats.models.level_design import LevelDesign
-from psdstats.models.level_grid import JointMoments, LevelGrid, Moments
+from psdstats.models.level_grid import ContrastGrid, JointMoments, LevelGrid, Moments, grid_axes
 
 Kind = tuple[Side, tuple[tuple[int, int], ...]]
 
@@ -137,20 +137,17 @@ class Truths:
     inside: NDArray[np.bool_]
 
 
-_COARSER = {1: (3,), 2: (3, 4), 3: (3, 3, 4)}
+_COARSER = {1: (2,), 2: (2, 4), 3: (3, 3, 4)}
+"""Fine steps in a coarse one, by how many variances are unknown: wider, and rates reach 6 %."""
 
 
 def truths_of(design: LevelDesign, axes: list[Array]) -> Truths:
     """Coarse points; where nothing is known the unit is free and only ratios to it matter."""
     logs = [np.log(a) for a in axes]
-    if design.has_known:
-        steps = _COARSER.get(len(axes), (3,) * len(axes))
-        coarse = [a[::s] for a, s in zip(logs, steps, strict=True)]
-        fine = list(np.meshgrid(*logs, indexing="ij"))
-    else:
-        coarse = [np.linspace(a[0], a[-1], 1 + round((a[-1] - a[0]) / 1.3)) for a in logs[:-1]]
-        whole = np.meshgrid(*logs, indexing="ij")
-        fine = [a - whole[-1] for a in whole[:-1]]
+    coarse = _coarse(design, axes)
+    fine = list(np.meshgrid(*logs, indexing="ij"))
+    if not design.has_known:
+        fine = [a - fine[-1] for a in fine[:-1]]
     keep = [c <= a[-1] - np.log(MARGIN) for a, c in zip(logs, coarse, strict=False)]
     theta = np.stack([np.exp(a.ravel()) for a in np.meshgrid(*coarse, indexing="ij")], axis=1)
     if not design.has_known:
@@ -163,6 +160,15 @@ def truths_of(design: LevelDesign, axes: list[Array]) -> Truths:
     )
 
 
+def _coarse(design: LevelDesign, axes: list[Array]) -> list[Array]:
+    """Logarithms of the coarse points along each axis."""
+    logs = [np.log(a) for a in axes]
+    if not design.has_known:
+        return [np.linspace(a[0], a[-1], 1 + round((a[-1] - a[0]) / 1.3)) for a in logs[:-1]]
+    steps = _COARSER.get(len(axes), (3,) * len(axes))
+    return [a[::s] for a, s in zip(logs, steps, strict=True)]
+
+
 def _blend(fine: list[Array], coarse: list[Array]) -> Array:
     """Weights that spread each fine grid point over its coarse neighbours, linear in the logs."""
     total = np.ones((len(fine[0]), 1))
@@ -173,33 +179,33 @@ def _blend(fine: list[Array], coarse: list[Array]) -> Array:
 
 
 # ---- the table -------------------------------------------------------------------------------
-_WORK = 1.2e10
-"""Work spent on one table where fewer draws would do: about half a second."""
+_BUDGET = 0.5
+"""Seconds spent on the draws of one table where fewer would do."""
 
 
-def work(n_kinds: int, n_values: int, n_products: int, fine: int, coarse: int) -> float:
-    """Work of a table for each draw of the residuals, in multiplications.
-
-    The fine points carry n_products terms of the posterior and n_values averages each.
-    """
-    return float(coarse * (fine * (4 * n_products + n_values + 60) + 1000 * _EFFECTS * n_kinds))
-
-
-_POINTS = {1: (48, 16), 2: (700, 63), 3: (1700, 80)}
+def seconds_for(design: LevelDesign, kinds: int) -> float:
+    """About how long the table of a design takes, with so many kinds of statistics."""
+    axes = grid_axes(design, 1.0)
+    m, p = len(design.residual), design.lead.shape[1]
+    prepared = 6e-8 * float(np.prod([len(a) for a in axes])) * m * (m + p)
+    one = _seconds_a_draw(design, axes, kinds)
+    return float(prepared + one * draws_of(one, m))
 
 
-def seconds_for(n_residual: int, n_unknown: int, n_contrasts: int) -> float:
-    """About how long a table takes, with a family or a set for each contrast (one core of 2026)."""
-    fine, coarse = _POINTS.get(n_unknown, (17_000, 400))
-    values = n_contrasts * (n_residual + 2) * 2
-    products = n_residual * (n_residual + 1) // 2
-    one = work(2 * n_contrasts, values, products, fine, coarse)
-    return 4.7e-11 * one * draws_of(one, n_residual)
+def _seconds_a_draw(design: LevelDesign, axes: list[Array], kinds: int) -> float:
+    """Time for one draw of the residuals at every coarse point (one core of 2026)."""
+    *outer, fine = np.cumprod([1, *(len(a) for a in axes)]).tolist()
+    coarse = int(np.prod([len(a) for a in _coarse(design, axes)]))
+    (q, _), m = design.lead.shape, len(design.residual)
+    averages = 2 * q + min(q * m, 170)
+    averages += sum(len(rows) * (m + len(rows)) + len(rows) ** 4 // 8 for rows in design.joint)
+    turning = 8e-11 * outer[-1] * m * m
+    return float(coarse * (turning + 1.6e-8 * fine + 4e-11 * fine * averages + 1.5e-6 * kinds))
 
 
 def draws_of(one: float, m: int) -> int:
-    """Draws of m residual contrasts at each point, from the work of one."""
-    able = [n for n in (127, 251, 509, 1021) if n * one <= _WORK and n > 2 * m]
+    """Draws of m residual contrasts at each point, from the time of one."""
+    able = [n for n in (127, 251, 509, 1021) if n * one <= _BUDGET and n > 2 * m]
     return max(able, default=127 if m < 60 else 251)
 
 
@@ -211,16 +217,16 @@ class LevelTable:
         design: LevelDesign,
         known: Array,
         full: LevelGrid,
-        loose: LevelGrid,
-        truths: Truths,
+        loose: ContrastGrid,
+        axes: list[Array],
         families: Sequence[Kind],
     ) -> None:
-        self.design, self.full, self.loose, self.truths = design, full, loose, truths
+        self.design, self.full, self.loose = design, full, loose
+        self.truths = truths_of(design, axes)
         self.families = tuple(families)
         kinds = len(design.lead) + len(families) + len(design.joint)
-        m = full.restricted.shape[1]
-        one = work(kinds, loose.width, m * (m + 1) // 2, len(full.theta), len(truths.theta))
-        self._simulate(known, draws_of(one, m))
+        one = _seconds_a_draw(design, axes, kinds)
+        self._simulate(known, draws_of(one, len(design.residual)))
 
     # -- one response or many
     def sizes(self, r: Array) -> Array:

@@ -195,12 +195,17 @@ class Mixture(Judged):
         return np.asarray(np.where(df > 1e6, np.inf, df))
 
     def p_below(self, limit: float = 0.0) -> Array:
-        """One-sided p (q,) of "the contrast is the limit or more"; small: it lies below."""
-        return np.asarray(self.weight @ special.ndtr((self.centre - limit) / self._sd))
+        """One-sided p (q,) of "the contrast is the limit or more", as the intervals have it."""
+        return self._beyond(limit - self.estimate)
 
     def p_above(self, limit: float = 0.0) -> Array:
-        """One-sided p (q,) of "the contrast is the limit or less"; small: it lies above."""
-        return np.asarray(self.weight @ special.ndtr((limit - self.centre) / self._sd))
+        """One-sided p (q,) of "the contrast is the limit or less", as the intervals have it."""
+        return self._beyond(self.estimate - limit)
+
+    def _beyond(self, distance: Array) -> Array:
+        """Probability (q,) of more than a signed distance from the estimate to one side of it."""
+        half = 0.5 * self.tail(np.abs(distance))
+        return np.asarray(np.where(distance < 0, 1.0 - half, half))
 
     def p(self) -> Array:
         """Two-sided p (q,) of "the contrast is zero", as the intervals have it."""
@@ -242,6 +247,8 @@ class Mixture(Judged):
 
     def family_half_width(self, family: Family, alpha: float) -> Array:
         """Half widths (members,) of limits that hold together."""
+        if len(family.members) == 1 and family.side is Side.BOTH:
+            return self.half_width(alpha)[list(family.members)]
         critical = float(np.quantile(self._largest(family), 1 - alpha))
         return np.asarray(critical * self.se[list(family.members)])
 

@@ -47,6 +47,7 @@ _WITH_INTERVAL = (
     FindingKind.GROUP,
     FindingKind.FALLEN,
     FindingKind.FACTOR,
+    FindingKind.BENCH_RATE,
 )
 
 

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.compare import compare
-from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import compare_distributions
 from psdstats.errors import ModelError, PsdstatsError
@@ -45,12 +45,13 @@ from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.limits import limits_page
-from psdstats.output.pages.model_checks import model_checks_page
+from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
@@ -66,7 +67,7 @@ from psdstats.words import conformity as conformity_words
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
-from psdstats.words.comparison import BALANCE, GROUPS, VERDICTS
+from psdstats.words.comparison import BALANCE, GROUPS, NEXT, VERDICTS
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -101,6 +102,7 @@ def report(
     propagation: Propagation | None = None,
     comparison: Comparison | PsdstatsError | None = None,
     checks: CheckReport | None = None,
+    attained: Attained | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     decimal: str = ".",
@@ -121,6 +123,8 @@ def report(
         What is compared, or why it cannot be; as study.toml says where left out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
+    attained : Attained, optional
+        What the answers attain in simulated trials, where that was asked for.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
@@ -160,9 +164,9 @@ def report(
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
     further = _limits(study, propagation, say)
-    plan = None if done is None else done.plan
+    analysis = None if done is None else done.analysis
     further += further_pages(
-        study, propagation, plan=plan, level=level, target_um=target_um, say=say
+        study, propagation, analysis=analysis, level=level, target_um=target_um, say=say
     )
     content = report_content(
         study,
@@ -170,7 +174,7 @@ def report(
         propagation,
         sizes=sizes,
         comparison=_compared(study, comparison, say),
-        further=[*further, shares, *_models_checked(comparison, say)],
+        further=[*further, shares, *_models_checked(comparison, attained, say)],
         provenance=provenance_text(record),
         compared=done,
         say=say,
@@ -202,6 +206,7 @@ def report_content(
     told = [*comparison.answers]
     for page in (*further, sizes):
         told += [answer for answer in page.answers if answer.word not in said]
+    told.sort(key=lambda answer: _LAST.index(answer.word) if answer.word in _LAST else -1)
     cite = words.Works()
     answered = [kind for kind, heading in _FURTHER.items() if _answers(further, heading)]
     method = method_section(study, propagation, cite, compared=compared, answered=answered, say=say)
@@ -219,6 +224,7 @@ def report_content(
     )
 
 
+_LAST = (BALANCE, NEXT)  # in this order, after all other answers
 _FURTHER = {
     words.Further.GROUPS: groups_words.HEADING,
     words.Further.WHOLE: whole_heading(TIME),
@@ -276,29 +282,38 @@ def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numeral
     )
 
 
-def _models_checked(comparison: Comparison | PsdstatsError, say: Numerals) -> list[Page]:
-    """Checks of the models behind a comparison, where there are any."""
+def _models_checked(
+    comparison: Comparison | PsdstatsError, attained: Attained | None, say: Numerals
+) -> list[Page]:
+    """Checks of the models behind a comparison, where there are any, and what it attains."""
+    proof = [] if attained is None else [attained_page(attained, say)]
     if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
-        return []
-    return [model_checks_page(comparison, say)]
+        return proof
+    return [model_checks_page(comparison, say), *proof]
 
 
 def further_pages(
     study: Study,
     propagation: Propagation,
     *,
-    plan: ComparisonPlan | None = None,
+    analysis: Analysis | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     say: Numerals = PLAIN,
 ) -> list[Page]:
-    """Groups, whole distribution and rate, as far as the study has them; asked as the plan says."""
+    """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
+    plan = None if analysis is None else analysis.plan
     margin = stated_margin(study) if plan is None else plan.margin_percent
     by = rate_factor(study) if plan is None else plan.where
 
     def groups() -> Page:
         found = collect_groups(
-            study, propagation, margin_percent=margin, level=level, intraclass=False
+            study,
+            propagation,
+            margin_percent=margin,
+            level=level,
+            intraclass=False,
+            analysis=analysis if analysis is not None and "D50" in analysis.quantities else None,
         )
         return groups_page(found, say)
 

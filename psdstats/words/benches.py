@@ -26,7 +26,7 @@ def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tu
     """Whether the groups agree in one quantity: those that differ first, then the others."""
     if not answers:
         return ()
-    apart = [one for one in answers if differs(one)]
+    apart = sorted(filter(differs, answers), key=_farthest, reverse=True)
     rest = [one for one in answers if one not in apart]
     found = [_apart(one, say) for one in apart]
     found += _agreeing(rest, everyone=not apart, say=say)
@@ -34,9 +34,16 @@ def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tu
     return (*found, *_untold(rest, say))
 
 
+def _farthest(answer: BenchAnswer) -> float:
+    """The largest difference shown: one group apart moves the mean that the others are against."""
+    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
+    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
+
+
 def _apart(answer: BenchAnswer, say: Numerals) -> str:
     """Where one group differs, and whether it mills at another rate."""
-    name, parts = answer.quantity, []
+    name, parts = answer.quantity, list[str]()
+    other = answer.at[0].subject.low or "the other groups"
     changed = [one for one in answer.at if one.verdict is Verdict.CHANGED]
     changed.sort(key=lambda one: -abs(one.numbers.estimate))
     told = [
@@ -58,7 +65,7 @@ def _apart(answer: BenchAnswer, say: Numerals) -> str:
         )
     if not parts and average is not None:
         parts.append(f"on average over the conditions its {name} is {difference_of(average, say)}")
-    return f"{answer.group} differs from the other groups: {'; '.join(parts)}."
+    return f"{answer.group} differs from {other}: {'; '.join(parts)}."
 
 
 def _alike(answer: BenchAnswer, verdict: Verdict) -> bool:

@@ -432,4 +432,5 @@ def ratios_alternative(
 
 VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of size."
 BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
+EQUIVALENCE_INTERVAL = "interval of the equivalence test"
 RATIO_AXIS = "ratio of sizes (A vs B: A over B)"

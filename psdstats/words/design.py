@@ -42,7 +42,7 @@ def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
 
 def _set_aside(_: Numerals, *, runs: Sequence[str]) -> str:
     return (
-        f"{len(runs)} {'run counts' if len(runs) == 1 else 'runs count'} by a bound alone, because "
+        f"{len(runs)} {'run counts' if len(runs) == 1 else 'runs count'} by a bound at most, because "
         f"the sieves do not bracket the size in every run of the condition: {listed(runs)}."
     )
 
@@ -223,6 +223,9 @@ REMARKS: dict[RemarkKind, Wording] = {
     ComparisonRemark.ONE_GROUP: lambda _, quantity, columns: (
         f"{quantity} is bracketed by the sieves in one {' and '.join(map(column_words, columns))} "
         "only, so how they differ cannot be seen"
+    ),
+    ComparisonRemark.NOT_LINKED: lambda _, columns: (
+        f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
     ),
     ComparisonRemark.NO_RUN_LEFT: lambda _: "no run is left to estimate it from",
     ComparisonRemark.FEW_UNITS: lambda _, paired: (

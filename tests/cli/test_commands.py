@@ -353,3 +353,19 @@ def test_budget_of_one_run_states_its_size_and_its_inputs(psdstats, bench):
     refused = psdstats("budget", bench, "--run", "mill-99")
     assert refused.code == 2
     assert "run 'mill-99' is not in the study" in refused.err
+
+
+def test_compare_simulates_trials_like_this_one(psdstats, bench):
+    said = psdstats("compare", bench, "--attained", 1, "--quantity", "D50", "--json", "--quiet")
+    found = json.loads(said.out)
+    assert any("In 1 simulated trials like this one" in one for one in found["sentences"])
+    kinds = {row["kind"] for row in found["attained"]}
+    assert {"change by the end", "false fall"} <= kinds
+    assert psdstats("compare", bench, "--attained", 0, "--quantity", "D50").code == 2
+
+
+def test_compare_resamples_its_headlines(psdstats, bench):
+    said = psdstats("compare", bench, "--bootstrap", "--quantity", "D50", "--json", "--quiet")
+    (row,) = json.loads(said.out)["resampled_headlines"]
+    assert row["resampled"] == "readings alone, by their uncertainty"
+    assert row["lower"] < row["effect"] < row["upper"]

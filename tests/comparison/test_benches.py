@@ -45,7 +45,7 @@ def all_of(runs, **options):
 def test_benches_that_agree_are_not_said_to_differ_and_agree_within_a_margin():
     found = all_of(trial(groups=4, replicates=3, sd=0.01), margin_percent=5.0)
     assert [differing(one) for one in found] == [set(), set(), set()]
-    assert all(one.within for answers in found for one in answers)
+    assert all(one.numbers.equivalence_p < 0.05 for answers in found for one in answers)
 
 
 def test_one_bench_off_at_one_time_is_named_there_and_not_hidden_in_the_average():
@@ -58,7 +58,7 @@ def test_one_bench_off_at_one_time_is_named_there_and_not_hidden_in_the_average(
     assert not differing(average)
     (there,) = [one for one in conditions if (one.group, one.condition) == (0, 3)]
     assert there.numbers.lower < off < there.numbers.upper
-    assert there.zeta > 3
+    assert there.numbers.estimate > 3 * there.numbers.u
 
 
 def test_benches_that_differ_in_rate_and_not_in_level():
@@ -153,14 +153,14 @@ def test_a_declared_spread_is_used_with_its_degrees_of_freedom():
     assert one.u == pytest.approx(0.02 * np.sqrt(1.5))
 
 
-def test_joint_interval_p_and_margin_agree():
+def test_joint_interval_p_and_margin_agree_each_with_its_own_interval():
     runs = trial(planted=lambda g, c: 0.03 * (g == 1), seed=9)
     for answers in all_of(runs, margin_percent=5.0):
         for one in answers:
             n = one.numbers
             assert (n.p_adjusted < 0.05) == (n.lower > 0 or n.upper < 0)
-            inside = max(abs(n.lower), abs(n.upper)) < np.log(1.05)
-            assert one.within == inside
+            assert n.lower < n.equivalence_lower < n.equivalence_upper < n.upper
+            inside = max(abs(n.equivalence_lower), abs(n.equivalence_upper)) < np.log(1.05)
             assert (n.equivalence_p < 0.05) == inside
 
 

@@ -283,10 +283,19 @@ def test_variances_that_may_hide_are_flagged():
 
 
 def test_size_at_which_a_table_takes_too_long():
-    assert not too_large(30, 10, 1, 20)
-    assert not too_large(40, 13, 2, 30)
-    assert too_large(96, 19, 2, 35)
-    assert not too_large(96, 19, 0, 35)
+    for groups, times, replicates, unknown, large in SIZES:
+        group, time, x = layout(groups, times, replicates)
+        centred, same = time - time.mean(), (group[:, None] == group).astype(float)
+        cells = same * (time[:, None] == time)
+        parts = np.array([same * np.outer(centred, centred), cells, np.eye(len(x))])
+        some = np.arange(len(x)) != 0  # one row lost: no means of cells
+        use = (slice(3 - unknown, None), some) if unknown else (slice(0, 0), some)
+        chosen = parts[use][:, :, some]
+        known = stacks(group, time)[some][:, some]
+        assert too_large(x[some], chosen, known, asked(times, x.shape[1])) is large
+
+
+SIZES = [(4, 4, 1, 1, False), (4, 5, 3, 3, False), (8, 6, 3, 3, True), (8, 6, 3, 0, False)]
 
 
 # ---- levels ----------------------------------------------------------------------------------

@@ -81,7 +81,8 @@ def test_one_side_of_a_family_is_the_law_of_the_largest():
     both = Family(members=(0,), signs=(1,))
     one = Family(members=(0, 0), signs=(1, -1), side=Side.BELOW)
     assert found.family_half_width(one, 0.05) == pytest.approx(
-        found.family_half_width(both, 0.05)[0], rel=1e-9
+        found.family_half_width(both, 0.05)[0],
+        rel=2e-3,  # drawn against exact
     )
 
 

@@ -51,6 +51,7 @@ REMARKS = {
         ),
         ComparisonRemark.FEW_LEVELS(quantity="D10", column="milling_time_min"),
         ComparisonRemark.ONE_GROUP(quantity="D10", columns=("group",)),
+        ComparisonRemark.NOT_LINKED(columns=("group",)),
         ComparisonRemark.NO_RUN_LEFT(),
         ComparisonRemark.FEW_UNITS(paired=True),
         GroupRemark.NOT_BRACKETED(),
@@ -119,6 +120,9 @@ REMARKS = {
         ),
         CheckRemark.FEWER_THAN_THREE_GROUPS(),
         CheckRemark.FEWER_THAN_THREE_LEVELS(),
+        CheckRemark.NO_MEASUREMENT(test="Friedman's rank test"),
+        CheckRemark.NO_LINES(test="Friedman's rank test"),
+        CheckRemark.RANKS_ALONE(test="Friedman's rank test", groups=4),
     ),
     "Limits": (
         ConformityRemark.SCATTER(sd_percent=1.9, degrees_of_freedom=8, is_share=False),

@@ -39,7 +39,8 @@ def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
 
 def test_levels_that_are_no_times_are_told_where_they_changed(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
-    count, *told = comparison_answers(found)
+    count, *told, balance = comparison_answers(found)
+    assert balance.word == "balance"
     pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
     changed = [one for one in pairs if one.verdict == "changed"]
     assert count.sentence == "D50: of 5 pairs, 1 equivalent, 4 changed."
