@@ -42,8 +42,9 @@ def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
 
 def _set_aside(_: Numerals, *, runs: Sequence[str]) -> str:
     return (
-        f"{len(runs)} {'run counts' if len(runs) == 1 else 'runs count'} by a bound at most, because "
-        f"the sieves do not bracket the size in every run of the condition: {listed(runs)}."
+        f"{len(runs)} {'run counts' if len(runs) == 1 else 'runs count'} by a bound at most, "
+        "because the sieves do not bracket the size in every run of the condition: "
+        f"{listed(runs)}."
     )
 
 

@@ -197,7 +197,9 @@ REMARKS = {
     ),
     "Plans": (
         PlanningRemark.STATED(),
-        PlanningRemark.OF_STUDY(quantity="D50", title="My trial", runs=80, groups=4),
+        PlanningRemark.OF_STUDY(
+            quantity="D50", title="My trial", runs=5, groups=1, basis=SpreadBasis.SMOOTH_COURSES
+        ),
         PlanningRemark.WEIGHED(
             powder=POWDER, sample_g=50.0, weighing=PlannedWeighing(), found=FOUND
         ),
