@@ -264,7 +264,8 @@ class QuantityAnalysis:
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        return too_large(self.design.x, self.design.parts, self.known, question)
+        known = self.known if self._known_is_felt(question) else None
+        return too_large(self.design.x, self.design.parts, known, question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
