@@ -36,16 +36,22 @@ REMARKS = {
     "Reasons of a verdict": (
         VerdictRemark.UNDONE(percent=1.2),
         VerdictRemark.RUN_TO_RUN_UNKNOWN(percent=30.0),
+        VerdictRemark.UNDONE_BY_DRIFT(percent=0.4),
+        VerdictRemark.DRIFT_UNKNOWN(percent=3.2),
         VerdictRemark.SHOWS_NOTHING(),
         VerdictRemark.MARGIN_TOO_SMALL(),
         VerdictRemark.NO_ESTIMATE(),
         VerdictRemark.NO_END(),
         OrderedRemark.OUT_OF_REACH(times_as_many=2.3),
+        OrderedRemark.BEYOND_SIEVES(quantity="D10", times=("24", "48")),
+        OrderedRemark.FEW_SINGLE_RUNS(runs=4),
+        OrderedRemark.SINGLE_RUNS(),
         ComparisonRemark.NOT_BRACKETED(
             quantity="D10", column="milling_time_min", level="48", count=2, runs=4
         ),
         ComparisonRemark.FEW_LEVELS(quantity="D10", column="milling_time_min"),
         ComparisonRemark.ONE_GROUP(quantity="D10", columns=("group",)),
+        ComparisonRemark.NOT_LINKED(columns=("group",)),
         ComparisonRemark.NO_RUN_LEFT(),
         ComparisonRemark.FEW_UNITS(paired=True),
         GroupRemark.NOT_BRACKETED(),
@@ -114,6 +120,9 @@ REMARKS = {
         ),
         CheckRemark.FEWER_THAN_THREE_GROUPS(),
         CheckRemark.FEWER_THAN_THREE_LEVELS(),
+        CheckRemark.NO_MEASUREMENT(test="Friedman's rank test"),
+        CheckRemark.NO_LINES(test="Friedman's rank test"),
+        CheckRemark.RANKS_ALONE(test="Friedman's rank test", groups=4),
     ),
     "Limits": (
         ConformityRemark.SCATTER(sd_percent=1.9, degrees_of_freedom=8, is_share=False),
@@ -143,10 +152,13 @@ REMARKS = {
         RateRemark.TAIL(quantity="D10", rule="semilog"),
         RateRemark.OPEN_CELLS(quantity="D10", cells=(("Alder", 48.0),)),
         RateRemark.ONE_RUN_A_TIME(),
-        RateRemark.TWO_GROUPS(),
+        RateRemark.FEW_GROUPS(groups=1),
+        RateRemark.FEW_GROUPS(groups=2),
         RateRemark.LARGEST_GAP(time_min=24.0),
         RateRemark.NO_TIME_TO_SPARE(times=3, parameters=3),
         RateRemark.NO_REPEATS(),
+        RateRemark.LITTLE_SEEN(percent=50.0),
+        RateRemark.RATES_OF_ONE_GROUP(),
         RateRemark.TOO_FEW_TIMES(),
         RateRemark.EMPTY_RUN(run="alder-48min-a"),
         RateRemark.TOO_FEW_ABOVE(series="ball ratio 5", aperture_um=(355.0, 500.0)),
@@ -185,7 +197,9 @@ REMARKS = {
     ),
     "Plans": (
         PlanningRemark.STATED(),
-        PlanningRemark.OF_STUDY(quantity="D50", title="My trial", runs=80, groups=4),
+        PlanningRemark.OF_STUDY(
+            quantity="D50", title="My trial", runs=5, groups=1, basis=SpreadBasis.SMOOTH_COURSES
+        ),
         PlanningRemark.WEIGHED(
             powder=POWDER, sample_g=50.0, weighing=PlannedWeighing(), found=FOUND
         ),
