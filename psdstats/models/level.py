@@ -70,7 +70,8 @@ class LevelJudged(Judged):
     estimate, se, df : ndarray, shape (..., q)
         Estimates, the scale of the t ratio, its degrees of freedom (infinite where all is known).
     hidden : ndarray of bool, shape (q,)
-        Contrasts whose error may hold a variance that this design cannot estimate.
+        Contrasts whose error may hold a variance that this design cannot estimate; their scale is
+        infinite, so that nothing is said of them.
     joint : tuple of ndarray, each (...,)
         The p of each set tested at once.
     law, reference
@@ -232,9 +233,11 @@ class LevelLaw:
         route = self._judge_exactly if self.route is Route.EXACT else self._judge_calibrated
         estimate, se, df, joint, reference = route(fitted, r, lead)
         place, factor = self.design.place, self.design.factor
+        # what a variance that nothing shows may move cannot be told: its scale has no end
+        scale = np.where(self.design.hidden, np.inf, np.abs(factor) * se[:, place])
         return LevelJudged(
             estimate=(factor * estimate[:, place]).reshape(*lead, -1),
-            se=(np.abs(factor) * se[:, place]).reshape(*lead, -1),
+            se=scale.reshape(*lead, -1),
             df=df[:, place].reshape(*lead, -1),
             hidden=self.design.hidden,
             joint=tuple(p.reshape(lead) for p in joint),
