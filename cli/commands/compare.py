@@ -41,6 +41,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="also check the models: residuals, what single groups do, common tests, resampled "
         "tests, the fit of another package (takes seconds)",
     )
+    parser.add_argument(
+        "--bootstrap",
+        action="store_true",
+        help="an interval of each headline by resampling groups, charges or runs; from the "
+        "readings alone where there are fewer than four",
+    )
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
@@ -61,6 +67,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
         from psdstats.output.pages.model_checks import model_checks_page
 
         page += model_checks_page(comparison, options.say, thorough=True)
+    if options.bootstrap:
+        from psdstats.output.pages.model_checks import resampled_page
+
+        page += resampled_page(comparison, seed=options.seed)
     attained = attain(comparison, options, console)
     if attained is not None:
         from psdstats.output.pages.model_checks import attained_page

@@ -17,7 +17,7 @@ from functools import cached_property, partial
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import CHARGE, QUANTITIES, TIME, column_words
+from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
 from psdstats.comparison.open_sizes import known_where_open
 from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
 from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
@@ -70,9 +70,9 @@ class Spread:
 
     Parameters
     ----------
-    run, cell, drift, group : float
+    run, cell, drift, group, charge : float
         Between runs alike, between cells of group and condition, of the drift of groups a step of
-        levels, between groups.
+        levels, between groups, between charges (or other blocks that were asked for).
     df : float
         Degrees of freedom behind that of runs.
     basis : SpreadBasis
@@ -83,6 +83,7 @@ class Spread:
     cell: float = np.nan
     drift: float = np.nan
     group: float = np.nan
+    charge: float = np.nan
     df: float = 0.0
     basis: SpreadBasis = SpreadBasis.NONE
 
@@ -263,7 +264,8 @@ class QuantityAnalysis:
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        return too_large(self.design.x, self.design.parts, self.known, question)
+        known = self.known if self._known_is_felt(question) else None
+        return too_large(self.design.x, self.design.parts, known, question)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
@@ -325,7 +327,9 @@ def _component(name: str, plan: ComparisonPlan) -> str:
     if "[" in name:
         return "drift"
     cells = {":".join(columns_of(one)) for one in plan.cells}
-    return "cell" if name in cells else "group"
+    if name in cells:
+        return "cell"
+    return "group" if name == GROUP else "charge"
 
 
 def random_fit(response: Response) -> MixedModelFit:

@@ -37,7 +37,7 @@ class ComparisonRemark(RemarkKind):
     NOT_BRACKETED = "level not bracketed"  # quantity, column, level, count, runs
     FEW_LEVELS = "few levels bracketed"  # quantity, column
     ONE_GROUP = "one group bracketed"  # quantity, columns
-    NOT_LINKED = "not linked to the others"  # columns
+    NOT_LINKED = "not linked"  # columns
     NO_RUN_LEFT = "no run left"
     FEW_UNITS = "few units left"  # paired
     SET_ASIDE = "runs set aside"  # runs

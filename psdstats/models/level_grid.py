@@ -7,6 +7,7 @@ at once r'V⁻¹r is a product of squared coordinates and inverse eigenvalues.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -160,8 +161,14 @@ class ContrastGrid(LevelGrid):
     def moments(self, r: Array, *, rough: bool = False) -> Moments:
         """Scale, degrees of freedom and centring of every statistic, for r (N, m).
 
-        Roughly: in single precision, which is enough for draws.
+        Roughly: in single precision, which is enough for draws unless precisions lie too far apart.
         """
+        if rough:
+            with suppress(np.linalg.LinAlgError):
+                return self._moments(r, rough=True)
+        return self._moments(r, rough=False)
+
+    def _moments(self, r: Array, *, rough: bool) -> Moments:
         w = self.posterior(r, np.float32 if rough else np.float64)
         values, right = self._rough if rough else self._values
         means = w @ values

@@ -60,7 +60,8 @@ STOP, GROUPS, BALANCE, NEXT, NUMBER = "when to stop", "groups", "balance", "what
 """What an answer without a verdict of its own is about."""
 
 _MOST_PAIRS = 3  # told one by one
-_UNKNOWN = "run-to-run variation was not estimated"
+_RUN_TO_RUN = ("run-to-run variation was not estimated", "a standard deviation of {} %")
+_DRIFT = ("drift over the milling times was not estimated", "one of {} % a step")
 
 
 def family_words(family: ContrastKind | str) -> tuple[str, str]:
@@ -561,20 +562,31 @@ def _misfit(
     )
 
 
-def _undone(say: Numerals, *, percent: float) -> str:
-    return f"{_UNKNOWN}, and a standard deviation of {say(percent, '.2g')} % would undo it"
+def _undone(what: str, by: str) -> Wording:
+    """A variation that was not estimated, and how much of it would undo what was seen."""
+
+    def told(say: Numerals, *, percent: float) -> str:
+        return f"{what}, and {by.format(say(percent, '.2g'))} would undo it"
+
+    return told
 
 
-def _unknown(say: Numerals, *, percent: float) -> str:
-    if not percent > 0:
-        return _UNKNOWN
-    undoing = f"a standard deviation of {say(percent, '.2g')} %"
-    return f"{_UNKNOWN}, and it would take {undoing} to undo this"
+def _unknown(what: str, by: str) -> Wording:
+    """The same where it would take more than a trial may well have."""
+
+    def told(say: Numerals, *, percent: float) -> str:
+        if not percent > 0:
+            return what
+        return f"{what}, and it would take {by.format(say(percent, '.2g'))} to undo this"
+
+    return told
 
 
 REMARKS: dict[RemarkKind, Wording] = {
-    VerdictRemark.UNDONE: _undone,
-    VerdictRemark.RUN_TO_RUN_UNKNOWN: _unknown,
+    VerdictRemark.UNDONE: _undone(*_RUN_TO_RUN),
+    VerdictRemark.RUN_TO_RUN_UNKNOWN: _unknown(*_RUN_TO_RUN),
+    VerdictRemark.UNDONE_BY_DRIFT: _undone(*_DRIFT),
+    VerdictRemark.DRIFT_UNKNOWN: _unknown(*_DRIFT),
     VerdictRemark.SHOWS_NOTHING: lambda _: "this trial has too little to go by to show any change",
     VerdictRemark.MARGIN_TOO_SMALL: lambda _: (
         "a change as large as the margin could easily have been missed"

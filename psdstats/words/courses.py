@@ -580,6 +580,15 @@ def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
 
 REMARKS: dict[RemarkKind, Wording] = {
     OrderedRemark.OUT_OF_REACH: _out_of_reach,
+    OrderedRemark.BEYOND_SIEVES: lambda say, quantity, times: (
+        f"the sieves do not bracket {quantity} at {_times(times, say)}"
+    ),
+    OrderedRemark.FEW_SINGLE_RUNS: lambda say, runs: (
+        f"{say(runs)} single runs can show no more than a change by the end"
+    ),
+    OrderedRemark.SINGLE_RUNS: lambda _: (
+        "single runs cannot show that less than the margin was left"
+    ),
     AdviceRemark.REPEAT_LAST_TIMES: _repeat,
     AdviceRemark.MORE_RUNS: lambda say, before, last: (
         f"Add runs at {_times([before, last], say)}, which decide when to stop"

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
+from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
+from psdstats.findings import Contrast
 from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.design_fixed import FixedDesign
@@ -129,6 +131,17 @@ REMARKS = {
     CheckRemark.FEWER_THAN_THREE_LEVELS: lambda _: (
         "Not available: the rank test needs at least three levels."
     ),
+    CheckRemark.NO_MEASUREMENT: lambda _, test: (
+        f"Another verdict by {test}: it knows nothing of the measurement, so that what sieves add "
+        "alike to all runs of a group, or differently at each size, counts as scatter of groups."
+    ),
+    CheckRemark.NO_LINES: lambda _, test: (
+        f"Another verdict by {test}: it does not know that groups may drift apart along lines."
+    ),
+    CheckRemark.RANKS_ALONE: lambda _, test, groups: (
+        f"Another verdict by {test}: it sees the order of the sizes in {groups} groups alone, not "
+        "how far they are apart."
+    ),
 }
 
 
@@ -171,6 +184,7 @@ def _without(row: pd.Series, say: Numerals) -> str:
 
 CHECKS_HEADING = "Can the models be believed?"
 NO_MODEL = "No mixed model was fitted, so there is none to check."
+OWN_TEST = "this analysis"
 COMMON_NOTE = (
     "The common tests know nothing of measurement uncertainty, average replicates and further "
     "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
@@ -209,6 +223,16 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
 
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
     """How far the estimates of another package are from ours."""
+    if found.route is RefitRoute.WITHOUT_KNOWN:
+        how = "without the covariance of the measurement, which it cannot take"
+        if not found.converged:
+            return f"Refitted by statsmodels {how}: that fit did not converge."
+        return (
+            f"Refitted by statsmodels {how}, a coefficient moves by up to "
+            f"{say(100 * found.largest_difference, '.2g')} % of its standard error: what the "
+            "measurement adds then counts as scatter of runs and groups, and sieves that runs "
+            "share as independent."
+        )
     if found.route is RefitRoute.MIXED_MODEL:
         how = "a mixed model with variances estimated anew"
     else:
@@ -270,6 +294,52 @@ def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str
 def resampled_caption(quantity: str, by: str) -> str:
     """Of the table of resampled tests."""
     return f"{quantity}: the test of {column_words(by)} by resampling."
+
+
+LEFT_OUT_CAPTION = (
+    "Change without each run and each group in turn (least squares on the same fixed part)."
+)
+LEFT_OUT_LARGEST = "The runs or groups without which a change by the end moves most."
+RESAMPLED_CAPTION = "Changes by the end with an interval by resampling, beside that of the model."
+UNITS = {
+    Unit.GROUPS: "groups, studentised bootstrap",
+    Unit.CHARGES: "charges, studentised bootstrap",
+    Unit.RUNS: "runs, studentised bootstrap",
+    Unit.REPLICATES: "replicates, bootstrap of their residuals",
+    Unit.READINGS: "readings alone, by their uncertainty",
+}
+RESAMPLED_UNITS_NOTE = (
+    "Resampled are groups, else charges, else runs where nothing binds them, if there are at least "
+    f"{FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled then, "
+    "which says nothing of how groups differ; without them the interval is what the readings "
+    "alone leave open, which says nothing of how runs differ either."
+)
+
+
+def contrast_words(high: str, low: str, where: str) -> str:
+    """An effect as a table shows it."""
+    return Contrast(high=high, low=low, where=where).label
+
+
+def left_out_sentences(found: Sequence[LeftOut], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Without which runs the changes by the end move most, and which hang on one alone."""
+    lines = []
+    for one in found:
+        if np.isfinite(one.moved):
+            whole, rest = (say(100 * np.expm1(e), "+.1f") for e in (one.effect, one.without))
+            lines.append(
+                f"Without {one.column} {one.name} {one.quantity} changes by {rest} % instead of "
+                f"{whole} % ({contrast_words(one.high, one.low, one.where)})."
+            )
+            break
+    alone = list(dict.fromkeys(one.name for one in found if not np.isfinite(one.moved)))
+    if alone:
+        more = f" and {len(alone) - 4} more" if len(alone) > 4 else ""
+        lines.append(
+            f"Without {' or '.join(alone[:4])}{more} a change by the end has no value: no other "
+            "run shows it."
+        )
+    return tuple(lines)
 
 
 ATTAINED_HEADING = "What do these answers attain?"

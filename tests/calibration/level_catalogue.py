@@ -311,9 +311,9 @@ def markdown(table: pd.DataFrame) -> str:
 
 def write(table: pd.DataFrame, out: Path, seed: int) -> None:
     """The page and the numbers."""
-    sets = int(table["sets"].min())
+    level, large = (table[table["by"] == by] for by in ("calibrated level", "Kenward-Roger"))
+    sets, fewer = int(level["sets"].min()), int(large["sets"].min()) // 2
     error = 100 * np.sqrt(ALPHA * (1 - ALPHA) / sets)
-    level = table[table["by"] == "calibrated level"]
     rates = level[_tests(level)].to_numpy(dtype=float)
     text = f"""# Levels of the calibrated level over a catalogue of designs
 
@@ -359,8 +359,8 @@ in all.
 ## Designs too large for a table
 
 Kenward-Roger tests of the same model: all contrasts alone (mean, least, largest) and jointly.  kr:
-variances free to go below zero; dropped: stopped at zero and dropped.  {sets // 2} sets; Monte
-Carlo error of a single rate {error * 2**0.5:.2f}.
+variances free to go below zero; dropped: stopped at zero and dropped.  {fewer} sets; Monte
+Carlo error of a single rate {error * (sets / fewer) ** 0.5:.2f}.
 
 {markdown(large_designs(table))}
 """
@@ -393,7 +393,8 @@ def main() -> None:
         kept = kept.sort_values("number", kind="stable")
         asked.out.mkdir(parents=True, exist_ok=True)
         kept.to_csv(file, index=False, float_format="%.5g")
-    write(kept, asked.out, asked.seed)
+    if len(set(kept["by"])) > 1:  # the page tells of both
+        write(kept, asked.out, asked.seed)
 
 
 if __name__ == "__main__":

@@ -362,3 +362,10 @@ def test_compare_simulates_trials_like_this_one(psdstats, bench):
     kinds = {row["kind"] for row in found["attained"]}
     assert {"change by the end", "false fall"} <= kinds
     assert psdstats("compare", bench, "--attained", 0, "--quantity", "D50").code == 2
+
+
+def test_compare_resamples_its_headlines(psdstats, bench):
+    said = psdstats("compare", bench, "--bootstrap", "--quantity", "D50", "--json", "--quiet")
+    (row,) = json.loads(said.out)["resampled_headlines"]
+    assert row["resampled"] == "readings alone, by their uncertainty"
+    assert row["lower"] < row["effect"] < row["upper"]

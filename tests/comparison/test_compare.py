@@ -161,7 +161,7 @@ def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
         assert np.log(row["ratio"]) == pytest.approx(expected, abs=1e-9)
     for finding in found.findings:
         if finding.kind is FindingKind.LEVELS and finding.subject.where:
-            told = f"(at ball ratio {finding.subject.where})"
+            told = f"At ball ratio {finding.subject.where}, D50"
             assert told in finding_sentence(finding, comparison.plan)
     table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(ball_ratio)", data).fit())
     expected = table.loc["C(milling_time_min):C(ball_ratio)"]
@@ -220,7 +220,7 @@ def test_open_percentiles_go_with_their_whole_cell(planted_study, planted_sizes)
         propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
     )["D50"]
     assert sentence(found.remarks[0]) == (
-        "2 runs set aside, because the sieves do not bracket it in every run of their cell: "
+        "2 runs set aside, because the sieves do not bracket the size in every run of their condition: "
         f"run-{at}, run-{at + 1}."
     )
     assert found.fit is not None
@@ -320,7 +320,7 @@ def test_frames_of_the_result_hold_every_quantity(planted_study, planted_sizes):
     assert list(found.tests_frame()["quantity"]) == ["D10", "D50", "D90", "span"]
     assert set(found.variance_frame()["component"]) == {
         "group",
-        "group[order of milling_time_min]",
+        "group[order of milling time]",
         "residual",
     }
     said = headlines(found)

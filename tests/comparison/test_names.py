@@ -84,7 +84,7 @@ def test_times_are_numbers_and_take_the_comma(planted):
     noise = 0.01 * np.tile([-1.0, 0.0, 1.0], 2)
     found = planted(rows, np.repeat([5.0, 4.8], 3) + noise)
     fallen, *_ = words.headlines(found, Numerals(","))
-    assert fallen.startswith("D50 fell from 148,4 to 121,5 µm by 2,5 min: ")
+    assert fallen.startswith("D50 fell from 148,4 to 121,51 µm by 2,5 min: ")
 
 
 @pytest.mark.parametrize(
@@ -108,15 +108,17 @@ def _against_rest(levels):
     """Each level against the mean of the others: a family nobody has made before."""
     count = len(levels)
     weights = (count * np.eye(count) - 1.0) / (count - 1.0)
-    return weights, [Contrast(high=f"{level} against the others") for level in levels]
+    return weights, [
+        Contrast(high=f"{level} against the others", family=ContrastKind.TREND) for level in levels
+    ]
 
 
 @pytest.fixture
 def new_family(monkeypatch):
     entry = (_against_rest, Adjustment.MULTIVARIATE_T)
-    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.OWN, entry)
+    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.TREND, entry)
     told = ("each level against all others", "level")
-    monkeypatch.setitem(words.FAMILIES, ContrastKind.OWN, told)
+    monkeypatch.setitem(words.FAMILIES, ContrastKind.TREND, told)
 
 
 @pytest.mark.usefixtures("new_family")
@@ -130,7 +132,13 @@ def test_a_new_family_is_a_maker_and_its_words(planted_study, planted_sizes, spr
     study = planted_study(rows)
     sizes = planted_sizes(study, size, 1e-12 * np.eye(12))
     found = compare(
-        study, "group", [], quantities=("D50",), families=["own"], spread=spread, propagation=sizes
+        study,
+        "group",
+        [],
+        quantities=("D50",),
+        families=["trend"],
+        spread=spread,
+        propagation=sizes,
     )
     effects = found["D50"].effects
     assert np.log(effects["ratio"]).tolist() == pytest.approx([-0.2, *[0.2 / 3] * 3])
@@ -151,8 +159,8 @@ def test_unknown_families_are_refused_in_a_sentence(planted_study, planted_sizes
     for name in ("odd", "trend"):
         with pytest.raises(ModelError, match=f"No family of contrasts is called '{name}'; use one"):
             compare(study, families=[name], propagation=sizes)
-    with pytest.raises(OutputError, match="The family of contrasts 'own' has no words"):
-        words.family_words("own")
+    with pytest.raises(OutputError, match="The family of contrasts 'trend' has no words"):
+        words.family_words("trend")
 
 
 def test_the_same_remark_of_several_quantities_is_told_once(planted):
@@ -165,7 +173,7 @@ def test_the_same_remark_of_several_quantities_is_told_once(planted):
 
 
 def test_a_contrast_without_a_low_level_has_its_own_subject():
-    subject = Contrast(high="linear trend", where="10", quantity="D50")
+    subject = Contrast(high="linear trend", where="10", quantity="D50", family=ContrastKind.TREND)
     plan = ComparisonPlan(by="milling_time_min", at_each=("ball_ratio",))
     assert words.ratio_label(subject, plan) == "linear trend min, ball ratio 10"
     assert words.contrast_words(subject) == "linear trend"

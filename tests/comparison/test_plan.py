@@ -71,7 +71,7 @@ def test_columns_left_out_are_named(planted_study):
     rows = [{**row, "operator": f"{i}"} for i, row in enumerate(_rows(2))]
     plan = plan_comparison(planted_study(rows))
     assert sentence(plan.remarks[-1]) == (
-        "operator differs between runs and is not in the model; its effect counts as variation "
+        "Operator differs between runs and is not in the model; its effect counts as variation "
         "between runs unless it is added as a further factor."
     )
 
@@ -80,7 +80,7 @@ def test_a_column_bound_to_the_factor_compared_is_said_to_be_part_of_it(planted_
     rows = [{**row, "ball_ratio": 5.0 if row["group"] == "Alder" else 10.0} for row in _rows(2)]
     plan = plan_comparison(planted_study(rows), by="group")
     assert sentence(plan.remarks[-1]) == (
-        "ball ratio is not in the model and is the same in all runs of one group; its effect "
+        "Ball ratio is not in the model and is the same in all runs of one group; its effect "
         "cannot be told from that of group and is part of it."
     )
     mixed = [{**row, "ball_ratio": (5.0, 10.0)[i % 2]} for i, row in enumerate(_rows(2))]
