@@ -39,6 +39,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.benches import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
@@ -48,7 +49,6 @@ from psdstats.models.verdicts import judge
 from psdstats.rate.run_sizes import (
     RateRemark,
     by_level,
-    indicators,
     runs_without_level,
 )
 from psdstats.student import critical_t

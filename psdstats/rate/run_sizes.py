@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
 from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
+from psdstats.comparison.benches import indicators
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.single_runs import smooth_spread
 from psdstats.errors import ModelError
@@ -45,7 +46,6 @@ FEWEST_LEFT = 2
 """Degrees of freedom that what groups and times leave must have to serve (own rule, no source)."""
 
 _SAME = 1e-9  # share of the largest below which a direction of the blocks is none
-_TO_SEE_SCATTER = "sample more times, repeat one, or declare the run-to-run variation"
 
 
 class RateRemark(RemarkKind):
@@ -191,11 +191,6 @@ class RunSizes:
         )
 
 
-def indicators(codes: NDArray[np.intp]) -> Array:
-    """A column for each value of the codes, (n, values)."""
-    return np.asarray(np.equal.outer(codes, np.unique(codes)), dtype=np.float64)
-
-
 def run_sizes(
     time_min: ArrayLike,
     size_um: ArrayLike,
@@ -281,7 +276,7 @@ def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Arra
     if found is None:
         raise ModelError(
             f"{len(y)} runs at {len(np.unique(time))} times leave nothing to tell how far runs "
-            f"scatter; {_TO_SEE_SCATTER}."
+            "scatter; sample more times, repeat one, or declare the run-to-run variation."
         )
     return RunSizes(
         time_min=time,
@@ -339,51 +334,56 @@ class LevelSizes:
 
 def sizes_by_level(one: QuantityAnalysis) -> tuple[LevelSizes, ...]:
     """The runs of an analysis at each level of its further factors, with the spread of all."""
+    shared = _spread_of(one)
+    parts = by_level(one.frame, one.plan.at_each)
+    return tuple(_level(one, label, *shared, part) for label, part in parts)
+
+
+def _spread_of(one: QuantityAnalysis) -> tuple[Array, Array, VariancePosterior]:
+    """Known covariance, parts, and what their variances may be, over all runs of an analysis."""
     design, spread = one.design, one.spread
-    is_single = design.left < 1
-    if is_single and spread.basis is SpreadBasis.NONE:
+    if design.left > 0:
+        known = freed(one.known)
+        return known, design.parts, variance_posterior(one.y, design.x, design.parts, known)
+    if spread.basis is SpreadBasis.NONE:
         raise ModelError(
             f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
-            f"{_TO_SEE_SCATTER}."
+            "sample more times, repeat one, or declare the run-to-run variation."
         )
-    known = one.known if is_single else freed(one.known)
-    parts = design.parts[-1:] if is_single else design.parts
-    posterior = (
-        stated_posterior(spread.run**2, spread.df)
-        if is_single
-        else variance_posterior(one.y, design.x, parts, known)
+    return one.known, design.parts[-1:], stated_posterior(spread.run**2, spread.df)
+
+
+def _level(
+    one: QuantityAnalysis,
+    label: str,
+    known: Array,
+    parts: Array,
+    spread: VariancePosterior,
+    part: pd.DataFrame,
+) -> LevelSizes:
+    """The runs of one level."""
+    rows = part.index.to_numpy()
+    both = np.ix_(rows, rows)
+    frame = part.assign(size_um=np.exp(part["ln_value"]))[["run", GROUP, TIME, "size_um"]]
+    try:
+        data = run_sizes(
+            frame[TIME],
+            frame["size_um"],
+            known_covariance=known[both],
+            parts=np.array([own[both] for own in parts]),
+            spread=spread,
+        )
+    except ModelError as error:
+        raise ModelError(f"{label + ': ' if label else ''}{one.quantity}: {error}") from error
+    smooth = one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES
+    data = replace(data, blocks=_blocks(one, part), about_courses=smooth)
+    return LevelSizes(
+        label=label,
+        where="" if one.plan.where is None else level_text(part[one.plan.where].iloc[0]),
+        frame=frame.reset_index(drop=True),
+        data=data,
+        notes=tuple(_thin(data, frame[GROUP].nunique())),
     )
-    found = []
-    for label, part in by_level(one.frame, one.plan.at_each):
-        rows = part.index.to_numpy()
-        both = np.ix_(rows, rows)
-        try:
-            data = run_sizes(
-                part[TIME],
-                np.exp(part["ln_value"]),
-                known_covariance=known[both],
-                parts=parts[:, rows][:, :, rows],
-                spread=posterior,
-            )
-        except ModelError as error:
-            raise ModelError(f"{label + ': ' if label else ''}{one.quantity}: {error}") from error
-        data = replace(
-            data,
-            blocks=_blocks(one, part),
-            about_courses=is_single and spread.basis is SpreadBasis.SMOOTH_COURSES,
-        )
-        frame = part.assign(size_um=np.exp(part["ln_value"]))[["run", GROUP, TIME, "size_um"]]
-        where = "" if one.plan.where is None else level_text(part[one.plan.where].iloc[0])
-        found.append(
-            LevelSizes(
-                label=label,
-                where=where,
-                frame=frame.reset_index(drop=True),
-                data=data,
-                notes=tuple(_thin(data, frame[GROUP].nunique())),
-            )
-        )
-    return tuple(found)
 
 
 def _blocks(one: QuantityAnalysis, part: pd.DataFrame) -> Array:

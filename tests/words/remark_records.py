@@ -196,7 +196,9 @@ REMARKS = {
     ),
     "Plans": (
         PlanningRemark.STATED(),
-        PlanningRemark.OF_STUDY(quantity="D50", title="My trial", runs=80, groups=4),
+        PlanningRemark.OF_STUDY(
+            quantity="D50", title="My trial", runs=80, groups=4, basis="replicates"
+        ),
         PlanningRemark.WEIGHED(
             powder=POWDER, sample_g=50.0, weighing=PlannedWeighing(), found=FOUND
         ),

@@ -56,7 +56,7 @@ def test_stopping_table_agrees_with_the_curve(result):
 def test_table_and_sentence_give_a_time_with_the_same_digits(result):
     shown = stopping_table(result).frame["time_shown"].dropna().tolist()
     assert shown
-    said = " ".join(rate_sentences(result))
+    said = " ".join(rate_sentences(result)).lower()
     assert all(f"after {text} min (" in said for text in shown)
 
 
@@ -100,7 +100,8 @@ def test_scatter_table_is_the_spread_of_the_comparison(benches, result):
 
 def test_a_size_below_the_target_from_the_start_is_not_never(benches):
     found = fit_rate(benches.study, target_um=400.0, propagation=benches.sizes)
-    assert list(stopping_table(found).frame["shown"]) == ["0 to 0", "0 to 0"]
+    frame = stopping_table(found).frame
+    assert list(frame.loc[frame["asked_unit"] == "µm", "shown"]) == ["0 to 0", "0 to 0"]
 
 
 def test_loss_points_are_the_rates(loss):
@@ -121,6 +122,7 @@ def test_ball_to_powder_ratio_follows_from_the_masses(result):
 
 def test_section_and_files_share_the_tables(result, loss):
     page = rate_page(result, loss, notes=("A note.",))
+    assert page.blocks[0].name == "when to stop"
     section = page.section()
     shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
     files = [table.name for table in page.files]
@@ -166,5 +168,5 @@ def test_a_size_that_does_not_change_has_no_time_to_the_target(benches):
         rate_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
         for target in (90.0, 900.0)
     )
-    assert coarse == "No change of D50 is shown, so no time to 90 µm can be given."
-    assert fine == "D50 is below 900 µm before any milling, and no change is shown."
+    assert coarse == "Ball ratio 5: No change of D50 is shown, so no time to 90 µm can be given."
+    assert fine == "Ball ratio 5: D50 is below 900 µm before any milling, and no change is shown."
