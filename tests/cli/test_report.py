@@ -126,12 +126,15 @@ def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, tw
         writer = csv.DictWriter(file, fieldnames=list(rows[0]))
         writer.writeheader()
         writer.writerows({**row, "ball_ratio": ratios[row["group"]]} for row in rows)
+    settings = two_times / "study.toml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("[compare]", '[compare]\nby = "ball_ratio"'), encoding="utf-8")
     said = psdstats("report", two_times, *LINEAR, "--out", "r", "--json")
     assert said.code == 0
     verdict = json.loads(said.out)["verdicts"][0]
     assert verdict["verdict"] == "cannot be told"
     assert verdict["sentence"].startswith(
-        "Whether milling time changed the size cannot be told. Ball ratio differs only where group"
+        "Whether ball ratio changed the size cannot be told. Ball ratio differs only where group"
     )
     page = (two_times.parent / "r" / "report.html").read_text(encoding="utf-8")
     assert "Not computed: Ball ratio differs only where group does" in page
