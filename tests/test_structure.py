@@ -19,11 +19,11 @@ import pytest
 ROOT = Path(__file__).parents[1]
 MOST_FUNCTION_LINES = 40
 MOST_LINES = {"psdstats": 600, "cli": 600, "datasets": 600}
-MOST_FILES = 200  # library and commands
-MOST_CODE_LINES = 29_800  # without docstrings, blanks and remarks; DEVELOPERS.md says what they buy
+MOST_FILES = 216  # library and commands
+MOST_CODE_LINES = 36_400  # without docstrings, blanks and remarks; DEVELOPERS.md says what they buy
 MOST_PUBLIC_NAMES = 120
 MOST_WORDS = 4  # a string of more is a sentence
-COMPARE_FILES, COMPARE_FUNCTIONS = 45, 220
+COMPARE_FILES, COMPARE_FUNCTIONS = 62, 490
 
 # what each folder of the library may use beside itself and the modules at the top
 BELOW = {
