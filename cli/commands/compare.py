@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "tests, the fit of another package (takes seconds)",
     )
     parser.add_argument(
-        "--bootstrap",
+        "--resample",
         action="store_true",
         help="an interval of each headline by resampling groups, charges or runs; from the "
         "readings alone where there are fewer than four",
@@ -67,7 +67,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         from psdstats.output.pages.model_checks import model_checks_page
 
         page += model_checks_page(comparison, options.say, thorough=True)
-    if options.bootstrap:
+    if options.resample:
         from psdstats.output.pages.model_checks import resampled_page
 
         page += resampled_page(comparison, seed=options.seed)

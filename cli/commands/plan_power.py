@@ -26,7 +26,7 @@ from ..options import (
 if TYPE_CHECKING:
     from psdstats.planning import Variation
 
-SUMMARY = "chance of showing a change and that little was left, and the smallest trial enough"
+SUMMARY = "chance of showing a change, and that little was left; the smallest trial"
 EXAMPLE = (
     "psdstats plan power --run-percent 2 --drift-percent 2 --change -10 --replicates 1,2,3 "
     "--powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 --resolution 0.1 --sample-g 25"

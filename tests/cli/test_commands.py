@@ -82,7 +82,7 @@ def test_json_holds_the_answer_in_words_under_one_key(psdstats, bench, command, 
     if command == "report":
         document = json.loads(request.getfixturevalue("small_report").out)
     else:
-        linear = () if command in ("check", "budget") else LINEAR
+        linear = () if command in ("check", "budget", "compare") else LINEAR
         document = json.loads(psdstats(command, bench, *linear, "--json").out)
     assert all(isinstance(each, str) for each in document["sentences"])
     assert document["sentences"] or command == "check"
@@ -178,36 +178,36 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     study = read_study(bench)
     known = propagate(study, method="linear", sources=measurement_sources(study))
     expected = compare(study, propagation=known)
-    said = json.loads(psdstats("compare", bench, *LINEAR, "--json").out)
+    said = json.loads(psdstats("compare", bench, "--json").out)
     assert said["sentences"] == list(headlines(expected))
     rows = said["effects-against-first"]
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 
 
 def test_compare_prints_one_family_or_all(psdstats, trial):
-    short = psdstats("compare", trial, *LINEAR)
-    assert "Effect of milling time, each level against the first" in short.out
+    short = psdstats("compare", trial)
+    assert "Each size from the first to the last milling time, and when to stop." in short.out
     assert "against the one before: ratios" not in short.out
-    assert "Not shown: tests, effects successive, effects all pairs." in short.out
-    full = psdstats("compare", trial, *LINEAR, "--all-tables", "--quiet")
+    assert "effects against first, effects successive, effects all pairs, tests." in short.out
+    full = psdstats("compare", trial, "--all-tables", "--quiet")
     assert "against the one before: ratios" in full.out
     table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
     assert all(len(line) <= 100 for line in table if " vs " in line)
 
 
 def test_compare_by_the_families_asked_for(psdstats, trial):
-    asked = psdstats("compare", trial, *LINEAR, "--family", "successive", "--json")
+    asked = psdstats("compare", trial, "--families", "successive", "--json")
     found = json.loads(asked.out)
     assert [name for name in found if name.startswith("effects")] == ["effects-successive"]
     assert not any("against 0 min" in one for one in found["sentences"] if "24 min" in one)
-    unknown = psdstats("compare", trial, *LINEAR, "--family", "every-one")
+    unknown = psdstats("compare", trial, "--families", "every-one")
     assert unknown.code != 0
     assert "No family of contrasts is called 'every one'; use one of 'against first'" in unknown.err
 
 
 def test_compare_by_combination_and_each(psdstats, trial):
     said = psdstats(
-        *("compare", trial, *LINEAR, "--by", "ball_ratio", "--at-each", "milling_time_min"),
+        *("compare", trial, "--by", "ball_ratio", "--at-each", "milling_time_min"),
         *("--within", "group", "--within", "group:milling_time_min", "--json"),
     )
     found = json.loads(said.out)
@@ -365,7 +365,7 @@ def test_compare_simulates_trials_like_this_one(psdstats, bench):
 
 
 def test_compare_resamples_its_headlines(psdstats, bench):
-    said = psdstats("compare", bench, "--bootstrap", "--quantity", "D50", "--json", "--quiet")
+    said = psdstats("compare", bench, "--resample", "--quantity", "D50", "--json", "--quiet")
     (row,) = json.loads(said.out)["resampled-headlines"]
     assert row["resampled"] == "readings alone, by their uncertainty"
     assert row["lower"] < row["effect"] < row["upper"]

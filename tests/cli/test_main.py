@@ -165,7 +165,7 @@ def test_missing_study_is_one_sentence(psdstats, tmp_path, words):
     ],
 )
 def test_impossible_wishes_are_one_sentence(psdstats, bench, words, says):
-    said = psdstats("compare", bench, "--method", "linear", *words)
+    said = psdstats("compare", bench, *words)
     assert said.code == 2
     assert said.err.startswith("psdstats: ")
     assert says in said.err

@@ -117,7 +117,7 @@ def test_negative_time(psdstats, tmp_path, one_bench):
 
 
 def test_unknown_factor(psdstats, bench):
-    said = psdstats("compare", bench, "--method", "linear", "--also", "operator")
+    said = psdstats("compare", bench, "--also", "operator")
     _refused(said, "has no column 'operator'. Name one of: group, milling_time_min")
 
 

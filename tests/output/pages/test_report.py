@@ -57,7 +57,10 @@ def test_order_of_the_report(benches):
 def test_verdicts_of_sections_stand_before_the_balance(benches):
     record = provenance_record(benches.study, benches.sizes, {})
     sizes = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means)
-    groups = Page(heading="Groups", answers=(Answer("groups", "alder agrees."),))
+    groups = Page(
+        heading="Groups",
+        answers=(Answer("limit", "alder keeps to it."), Answer("groups", "told already.")),
+    )
     content = report_content(
         benches.study, benches.checks, benches.sizes, sizes=sizes,
         comparison=comparison_page(benches.comparison), further=[groups],
@@ -65,9 +68,9 @@ def test_verdicts_of_sections_stand_before_the_balance(benches):
     )  # fmt: skip
     words = [answer.word for answer in content.answers]
     place = words.index("balance")
-    assert words[place - 1] == "groups"
+    assert words[place - 1] == "limit"
     assert set(words[place + 1 :]) == {"what next"}
-    assert content.answers[place - 1].sentence == "Alder agrees."
+    assert content.answers[place - 1].sentence == "Alder keeps to it."
 
 
 def _cited(content):
