@@ -105,7 +105,8 @@ def _on_longer(courses: Iterable[Course]) -> Iterator[Remark]:
 
 def _on_sieves(courses: Sequence[Course]) -> Iterator[Remark]:
     """Sizes beyond the sieves at either end of the trial: the sieve that would hold them."""
-    ends = [own for one in courses for own in (one.start, one.end) if np.isnan(own.estimate)]
+    sizes = [one for one in courses if one.stop is not None]  # span: its sizes say it
+    ends = [own for one in sizes for own in (one.start, one.end) if np.isnan(own.estimate)]
     below = [own.upper for own in ends if np.isfinite(own.upper)]
     above = [own.lower for own in ends if np.isfinite(own.lower) and not np.isfinite(own.upper)]
     if below:

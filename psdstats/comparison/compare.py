@@ -269,8 +269,10 @@ def _obstacle(one: QuantityAnalysis) -> Remark | None:
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
             return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
+    if len({where for _, where in one.cells}) < len(one.cells):
+        return None
     apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
-    return apart[0] if apart and len({where for _, where in one.cells}) == len(one.cells) else None
+    return next(iter(apart), ComparisonRemark.FEW_LEVELS(quantity=one.quantity, column=plan.by))
 
 
 def _not_compared(

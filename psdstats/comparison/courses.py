@@ -51,7 +51,7 @@ from psdstats.findings import (
     Verdict,
 )
 from psdstats.frozen import Array
-from psdstats.models.equivalence import detectable_percent, equivalence_of
+from psdstats.models.equivalence import detectable_percent, equivalence_of, multiples
 from psdstats.models.judged import Judged
 from psdstats.models.verdicts import VerdictRemark, judge
 
@@ -216,7 +216,9 @@ class _Reader:
         }
         if p is not None and p_adjusted is not None:
             found |= {"p": p, "p_adjusted": p_adjusted}
-            found |= detectable_percent(se, rows.widths(self.judged.df), critical=half / se)
+            found |= detectable_percent(
+                se, rows.widths(self.judged.df), critical=multiples(half, se)
+            )
         return _numbers(found | self.equivalence(rows, tested=p is not None))
 
     def equivalence(self, rows: Rows, *, tested: bool = True) -> dict[str, Array]:
@@ -342,7 +344,7 @@ def _family(reader: _Reader, asked: FamilyRows) -> list[Finding]:
         "p": rows.p_both(judged),
         "p_adjusted": judged.family_p(family),
     }
-    found |= detectable_percent(se, df, critical=half / se) | reader.equivalence(rows)
+    found |= detectable_percent(se, df, critical=multiples(half, se)) | reader.equivalence(rows)
     numbers = _numbers(found)
     return [
         reader.judge(FindingKind.LEVELS, one, own)

@@ -41,27 +41,29 @@ def smooth_spread(times: Sequence[Array], ln_sizes: Sequence[Array]) -> tuple[fl
     squares = df = 0.0
     for t, y in zip(times, ln_sizes, strict=True):
         if len(np.unique(t)) >= FEWEST_TIMES:
-            squares += _residual_squares(np.asarray(t, dtype=float), np.asarray(y, dtype=float))
+            squares += float(residual_squares(np.asarray(t, float), np.asarray(y, float)))
             df += len(t) - PARAMETERS
     return (float(np.sqrt(squares / df)), df) if df else None
 
 
-def _residual_squares(t: Array, y: Array) -> float:
-    """Mean of the two smallest residual sums of squares of three courses."""
+def residual_squares(t: Array, y: Array) -> Array:
+    """Mean (...,) of the two smallest residual sums of squares of three courses; y (..., n)."""
     ones, root = np.ones_like(t), np.sqrt(t)
     log = np.log1p(t / t[t > 0.0].min())
     approach = np.exp(-np.multiply.outer(_RATES / t.max(), t))
     sums = [
         _squares(np.column_stack([ones, root, t]), y),
         _squares(np.column_stack([ones, log, log**2]), y),
-        min(_squares(np.column_stack([ones, one]), y) for one in approach),
+        np.min([_squares(np.column_stack([ones, one]), y) for one in approach], axis=0),
     ]
-    return float(np.mean(np.sort(sums)[:2]))
+    return np.asarray(np.sort(sums, axis=0)[:2].mean(axis=0))
 
 
-def _squares(basis: Array, y: Array) -> float:
-    residual = y - basis @ np.linalg.lstsq(basis, y, rcond=None)[0]
-    return float(residual @ residual)
+def _squares(basis: Array, y: Array) -> Array:
+    """Residual sums of squares (...,) of y (..., n)."""
+    flat = y.reshape(-1, y.shape[-1]).T
+    residual = flat - basis @ np.linalg.lstsq(basis, flat, rcond=None)[0]
+    return np.asarray(np.square(residual).sum(axis=0).reshape(y.shape[:-1]))
 
 
 def of_single_runs(course: Course, runs: int) -> Course:

@@ -332,27 +332,24 @@ def refit_without_known(fit: MixedModelFit) -> Refit | None:
     counts as independent.  None where there is no known covariance, slopes are correlated, or
     there are too many rows.
     """
-    groupings, n = fit.random.groupings, len(fit.response)
+    groupings, x, n = fit.random.groupings, fit.fixed.matrix, len(fit.response)
     correlated = any(one.cross is not None for one in groupings)
     if fit.random.parts.known is None or correlated or not groupings or n > _MOST_ROWS:
         return None
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
-    x = fit.fixed.matrix
     left = fit.response - x @ np.linalg.lstsq(x, fit.response, rcond=None)[0]
     scale = max(float(np.sqrt(left @ left / max(n - x.shape[1], 1))), 1e-9)
     names, columns, matrices = [], [], []
     for one in groupings:
         z = one.indicators()
-        for place, column in zip(one.components, range(z.shape[2]), strict=True):
-            names.append(fit.random.names[place])
-            columns.append([list(one.levels)])
-            matrices.append([z[:, :, column]])
-    model = MixedLM(
-        fit.response / scale, x, groups=np.ones(n), exog_vc=VCSpec(names, columns, matrices)
-    )
+        names += [fit.random.names[place] for place in one.components]
+        columns += [[list(one.levels)]] * z.shape[2]
+        matrices += [[z[:, :, column]] for column in range(z.shape[2])]
+    parts = VCSpec(names, columns, matrices)
     with warnings.catch_warnings():  # whether it converged is told
         warnings.simplefilter("ignore")
+        model = MixedLM(fit.response / scale, x, groups=np.ones(n), exog_vc=parts)
         found = model.fit(reml=True, method=["bfgs", "powell"])
     table = pd.DataFrame(
         {

@@ -165,6 +165,15 @@ def _shift(df: float, critical: float, power: float) -> float:
 _RANGE = 0.9  # coverage of the range of what could be detected
 
 
+def multiples(half: Array, standard_error: Array) -> Array:
+    """Half widths as multiples of standard errors; NaN where either has no end."""
+    found = np.full(np.shape(half), np.nan)
+    np.divide(
+        half, standard_error, out=found, where=np.isfinite(standard_error) & (standard_error > 0)
+    )
+    return found
+
+
 def detectable_percent(
     standard_error: Array, df: Array, *, critical: Array, power: float = POWER
 ) -> dict[str, Array]:

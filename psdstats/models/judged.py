@@ -193,15 +193,24 @@ class OneSidedLaw:
         few = known.size <= _DF_NODES
         if not few:
             known = 1.0 / np.linspace(1.0 / known[0], 1.0 / known[-1], _DF_NODES)
-        low, high = (critical_t(2.0 * alpha / divisor, known) for divisor in (1.0, self.count))
-        for _ in range(52 if self.count > 1 else 0):
-            middle = 0.5 * (low + high)
-            above = self.tail(middle, known) > alpha
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        high = _critical_for(self, alpha, tuple(known.tolist()))
         if not few:
             return np.interp(-1.0 / asked, -1.0 / known, high)
         place = np.searchsorted(known, asked).clip(max=max(known.size - 1, 0))
         return np.where(np.isnan(asked), np.nan, high[place] if known.size else np.nan)
+
+
+@lru_cache(maxsize=4096)
+def _critical_for(law: OneSidedLaw, alpha: float, df: tuple[float, ...]) -> Array:
+    """Solve for the critical values once: data sets of one design ask for the same again."""
+    known = np.array(df)
+    low, high = (critical_t(2.0 * alpha / divisor, known) for divisor in (1.0, law.count))
+    for _ in range(52 if law.count > 1 else 0):
+        middle = 0.5 * (low + high)
+        above = law.tail(middle, known) > alpha
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    high.flags.writeable = False
+    return np.asarray(high)
 
 
 def one_sided_law(correlation: Array) -> OneSidedLaw:
@@ -242,6 +251,12 @@ def _one_sided_for(data: bytes, m: int) -> OneSidedLaw:
     )
 
 
+def _ratio(difference: Array, se: Array) -> Array:
+    """T ratios; zero where values without any scatter, such as equal bounds, do not differ."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where((difference == 0.0) & (se == 0.0), 0.0, difference / se)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StudentJudged(Judged):
     """Contrasts judged by Student's t with standard errors and degrees of freedom of a fit.
@@ -277,11 +292,11 @@ class StudentJudged(Judged):
 
     def p_below(self, limit: float = 0.0) -> Array:
         """One-sided p (..., q) of "the contrast is the limit or more"."""
-        return upper_tail((limit - self.estimate) / self.se, self.df)
+        return upper_tail(_ratio(limit - self.estimate, self.se), self.df)
 
     def p_above(self, limit: float = 0.0) -> Array:
         """One-sided p (..., q) of "the contrast is the limit or less"."""
-        return upper_tail((self.estimate - limit) / self.se, self.df)
+        return upper_tail(_ratio(self.estimate - limit, self.se), self.df)
 
     def half_width(self, alpha: float) -> Array:
         """Half width (..., q) of the two-sided interval of each contrast alone."""
@@ -290,7 +305,7 @@ class StudentJudged(Judged):
     def family_p(self, family: Family) -> Array:
         """Adjusted p (..., members) of the signed contrasts of a family."""
         rows = list(family.members)
-        t, df = self.estimate[..., rows] / self.se[..., rows], self.df[..., rows]
+        t, df = _ratio(self.estimate[..., rows], self.se[..., rows]), self.df[..., rows]
         if family.side is Side.BOTH:
             single, value = two_sided_p(t, df), np.abs(t)
         else:
@@ -329,7 +344,7 @@ class StudentJudged(Judged):
     def joint_f(self, number: int) -> tuple[Array, int, Array]:
         """F (...,) of that test, with its degrees of freedom; infinite where it is chi-square."""
         rows = list(self.jointly[number])
-        t = self.estimate[..., rows] / self.se[..., rows]
+        t = _ratio(self.estimate[..., rows], self.se[..., rows])
         inverse = np.linalg.inv(self.correlation[np.ix_(rows, rows)])
         square = np.einsum("...i,ij,...j->...", t, inverse, t)
         return square / len(rows), len(rows), self.df[..., rows].min(axis=-1)

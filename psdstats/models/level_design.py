@@ -153,7 +153,8 @@ def _averaging(x: Array, parts: Array, asked: Array, weights: Array) -> Array:
         first = np.unique(cell.argmax(axis=1))
         means: Array = cell[first] / size[0]
         again = asked @ np.linalg.pinv(means @ x, rcond=_ZERO) @ means
-        if np.abs(again - weights).max() <= 1e-6 * np.abs(weights).max():
+        lossless = np.abs(again - weights).max() <= 1e-6 * np.abs(weights).max()
+        if lossless and np.linalg.matrix_rank(means @ x) < len(means):
             return means
     return np.eye(n)
 

@@ -137,7 +137,7 @@ class Truths:
     inside: NDArray[np.bool_]
 
 
-_COARSER = {1: (2,), 2: (2, 4), 3: (3, 3, 4)}
+_COARSER = {1: (2,), 2: (2, 4), 3: (3, 3, 2)}
 """Fine steps in a coarse one, by how many variances are unknown: wider, and rates reach 6 %."""
 
 

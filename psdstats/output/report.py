@@ -67,7 +67,7 @@ from psdstats.words import conformity as conformity_words
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
-from psdstats.words.comparison import BALANCE, GROUPS, VERDICTS
+from psdstats.words.comparison import BALANCE, GROUPS, NEXT, VERDICTS
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -206,6 +206,7 @@ def report_content(
     told = [*comparison.answers]
     for page in (*further, sizes):
         told += [answer for answer in page.answers if answer.word not in said]
+    told.sort(key=lambda answer: _LAST.index(answer.word) if answer.word in _LAST else -1)
     cite = words.Works()
     answered = [kind for kind, heading in _FURTHER.items() if _answers(further, heading)]
     method = method_section(study, propagation, cite, compared=compared, answered=answered, say=say)
@@ -223,6 +224,7 @@ def report_content(
     )
 
 
+_LAST = (BALANCE, NEXT)  # in this order, after all other answers
 _FURTHER = {
     words.Further.GROUPS: groups_words.HEADING,
     words.Further.WHOLE: whole_heading(TIME),

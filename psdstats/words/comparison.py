@@ -7,18 +7,16 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from psdstats.columns import GROUP, TIME, UNITS, column_words
-from psdstats.comparison.analysis import SpreadBasis
-from psdstats.comparison.plan import ComparisonPlan, PlanRemark, columns_of
+from psdstats.comparison.plan import ComparisonPlan, columns_of
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.errors import OutputError
-from psdstats.findings import Contrast, ContrastKind, Finding, Remark, RemarkKind, Verdict
+from psdstats.findings import Contrast, ContrastKind, Finding, Remark, Verdict
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
-from psdstats.models.verdicts import VerdictRemark
+from psdstats.words.benches import bench_sentences
 from psdstats.words.courses import (
     advice_sentences,
     balance_sentence,
-    bench_sentences,
     capital,
     course_notes,
     course_sentence,
@@ -30,16 +28,15 @@ from psdstats.words.courses import (
     place,
     stop_sentence,
 )
+from psdstats.words.design import plan_notes
 from psdstats.words.models import fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
-from psdstats.words.remarks import Wording, joined, listed, once_each, sentence
+from psdstats.words.remarks import joined, once_each, sentence
 
 FAMILIES: dict[ContrastKind, tuple[str, str]] = {
     ContrastKind.AGAINST_FIRST: ("each level against the first", "level"),
     ContrastKind.SUCCESSIVE: ("each level against the one before", "step"),
     ContrastKind.ALL_PAIRS: ("every pair of levels", "pair"),
-    ContrastKind.OWN: ("levels of the further factor at each time", "difference"),
-    ContrastKind.INTERACTION: ("changes compared between levels of the further factor", "change"),
 }
 """A family of contrasts in a caption, and what one of its contrasts is called."""
 
@@ -60,8 +57,6 @@ STOP, GROUPS, BALANCE, NEXT, NUMBER = "when to stop", "groups", "balance", "what
 """What an answer without a verdict of its own is about."""
 
 _MOST_PAIRS = 3  # told one by one
-_RUN_TO_RUN = ("run-to-run variation was not estimated", "a standard deviation of {} %")
-_DRIFT = ("drift over the milling times was not estimated", "one of {} % a step")
 
 
 def family_words(family: ContrastKind | str) -> tuple[str, str]:
@@ -262,27 +257,13 @@ def notes(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
     single = ((one.quantity, one.influence) for one in comparison.results)
     courses = [course for one in comparison.results for course in one.courses]
     return (
-        *_plan_notes(plan, say),
+        *plan_notes(plan, say),
         *course_notes(courses, plan, say),
         *once_each([one for one in own if one[1].kind not in apart], say, of=quantities),
         *_none_seen(own, quantities),
         *_misfits(own, plan, say),
         *(f"{name}: {influence_sentence(one, say)}" for name, one in single if one is not None),
     )
-
-
-def _plan_notes(plan: ComparisonPlan, say: Numerals) -> Iterable[str]:
-    """What was chosen for the caller; factors whose levels are answered together told together."""
-    each = [one for one in plan.remarks if one.kind is PlanRemark.EACH_LEVEL]
-    if len(each) > 1:
-        names = joined([column_words(str(one["column"])) for one in each])
-        yield (
-            f"Each combination of {names} is answered by itself, since they were run side by side "
-            "at several times."
-        )
-    for remark in plan.remarks:
-        if len(each) < 2 or remark not in each:
-            yield sentence(remark, say)
 
 
 def _none_seen(own: Sequence[tuple[str, Remark]], quantities: Sequence[str]) -> Iterable[str]:
@@ -378,12 +359,8 @@ def contrast_words(subject: Contrast) -> str:
 
 def effects_caption(comparison: Comparison, family: str) -> str:
     """Caption of the table of effects of one family."""
-    by, where = column_words(comparison.plan.by), column_words(str(comparison.plan.where))
-    if family == ContrastKind.OWN:
-        return f"Effect of {where} at each {by}: ratios of sizes."
-    if family == ContrastKind.INTERACTION:
-        return f"Effect of {by} compared between levels of {where}: ratios of ratios."
-    return f"Effect of {by}, {family_words(family)[0]}: ratios of sizes."
+    kind = family_words(family)[0]
+    return f"Effect of {column_words(comparison.plan.by)}, {kind}: ratios of sizes."
 
 
 def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
@@ -405,31 +382,41 @@ def effects_note(comparison: Comparison, say: Numerals = PLAIN) -> str:
 
 def ratios_caption(comparison: Comparison, family: str, say: Numerals = PLAIN) -> str:
     """Caption of the figure of ratios."""
-    margin = comparison.plan.margin_percent
-    what = family_words(family)[0]
-    if family == ContrastKind.OWN:
-        what = f"levels of {column_words(str(comparison.plan.where))} at each "
-        what += column_words(comparison.plan.by)
-    shaded = "" if margin is None else f" Shaded: within the margin of {say(margin)} %."
     return (
-        f"Ratios, {what}, with {say(100 * comparison.level)} % simultaneous intervals; left of 1 "
-        f"is smaller.{shaded}"
+        f"Ratios, {family_words(family)[0]}, with {say(100 * comparison.level)} % simultaneous "
+        f"intervals; left of 1 is smaller.{_shaded(comparison, say)}"
     )
 
 
-def ratio_label(subject: Contrast, plan: ComparisonPlan) -> str:
+def _shaded(comparison: Comparison, say: Numerals) -> str:
+    margin = comparison.plan.margin_percent
+    return "" if margin is None else f" Shaded: within the margin of {say(margin)} %."
+
+
+def factor_ratios_caption(comparison: Comparison, say: Numerals = PLAIN) -> str:
+    """Caption of the figure of a further factor."""
+    return (
+        f"Ratios between levels of {column_words(str(comparison.plan.where))} at each milling "
+        f"time, each with its own {say(100 * comparison.level)} % interval; left of 1 is smaller."
+        f"{_shaded(comparison, say)}"
+    )
+
+
+def ratio_label(subject: Contrast, plan: ComparisonPlan, *, at_time: bool = False) -> str:
     """A contrast beside its interval in a figure: "48 vs 0 min, ball ratio 5"."""
-    if subject.family is ContrastKind.OWN:
-        return f"{contrast_words(subject)}, {place(plan.by, subject.where)}"
-    if subject.family is ContrastKind.INTERACTION:
-        return contrast_words(subject)
+    if at_time:
+        return f"{contrast_words(subject)}, {place(TIME, subject.where)}"
     unit = f" {UNITS[plan.by]}" if plan.by in UNITS else ""
     at = f", {level_words(subject.where, plan)}" if subject.where else ""
     return contrast_words(subject) + unit + at
 
 
 def ratios_alternative(
-    findings: Iterable[Finding], plan: ComparisonPlan, say: Numerals = PLAIN
+    findings: Iterable[Finding],
+    plan: ComparisonPlan,
+    say: Numerals = PLAIN,
+    *,
+    at_time: bool = False,
 ) -> str:
     """The figure of ratios for who cannot see it: "D50 48 vs 0 min: 0.532 (…), changed; …"."""
     told = []
@@ -438,216 +425,12 @@ def ratios_alternative(
         finite = bool(np.isfinite(ends).all())
         with np.errstate(over="ignore"):
             shown = f"{say.ratio(*np.exp(ends))}, " if finite else ""
-        label = ratio_label(one.subject, plan)
+        label = ratio_label(one.subject, plan, at_time=at_time)
         told.append(f"{one.subject.quantity} {label}: {shown}{one.verdict.value}")
     return "; ".join(told) + "."
 
 
 VARIANCES = "What else varies: standard deviations beyond the measurement, per cent of size."
 BELOW_ZERO = "A dash: the estimate of the variance is below zero, so none was seen."
+EQUIVALENCE_INTERVAL = "interval of the equivalence test"
 RATIO_AXIS = "ratio of sizes (A vs B: A over B)"
-
-
-def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
-    count = "1 run has" if len(runs) == 1 else f"{len(runs)} runs have"
-    was = "was" if len(runs) == 1 else "were"
-    return f"{count} no {column_words(column)} and {was} set aside: {listed(runs)}."
-
-
-def _set_aside(_: Numerals, *, runs: Sequence[str]) -> str:
-    return (
-        f"{len(runs)} {'run' if len(runs) == 1 else 'runs'} set aside, because the sieves do not "
-        f"bracket the size in every run of their condition: {listed(runs)}."
-    )
-
-
-def _part_of_factor(_: Numerals, *, column: str, factor: str) -> str:
-    of = column_words(factor)
-    return (
-        f"{capital(column_words(column))} is not in the model and is the same in all runs of one "
-        f"{of}; its "
-        f"effect cannot be told from that of {of} and is part of it."
-    )
-
-
-def _of_charges(_: Numerals, *, charges: int) -> str:
-    if charges == 1:
-        return (
-            "All runs are samples of one charge: the answer holds for that charge, and how another "
-            "one would differ cannot be seen."
-        )
-    return (
-        f"Runs are samples of {charges} charges, each taken at several times, so they are compared "
-        "within their charge."
-    )
-
-
-_STRATA = {
-    "drift": "Drift of the groups, each along a line of its own,",
-    "cell": "The variation of groups from condition to condition",
-}
-
-
-def _left_out(_: Numerals, *, column: str) -> str:
-    what = _STRATA.get(column, capital(column_words(column)))
-    return f"{what} was left out as asked; if it is there, the intervals are too narrow."
-
-
-def _by_measurement(say: Numerals, *, declared_percent: float) -> str:
-    basis = "nothing for run-to-run variation, which one run per level cannot show"
-    if declared_percent:
-        basis = f"a declared run-to-run standard deviation of {say(declared_percent)} %"
-    return (
-        f"ln size of single runs compared by the joint covariance of the measurement, with {basis}."
-    )
-
-
-_BASES = {
-    SpreadBasis.SMOOTH_COURSES: "taken from their scatter about smooth courses over milling time",
-    SpreadBasis.DECLARED: "as declared",
-}
-
-
-def _by_single_runs(say: Numerals, *, basis: SpreadBasis, percent: float, df: float) -> str:
-    known = f"{say(df, '.3g')} degrees of freedom" if np.isfinite(df) else "counted as known"
-    return (
-        "ln size of single runs compared by the joint covariance of the measurement and a standard "
-        f"deviation between runs of {say(percent, '.2g')} %, {_BASES.get(basis, basis.value)} "
-        f"({known})."
-    )
-
-
-def _by_own_spread(_: Numerals, *, paired: bool) -> str:
-    basis = "the difference of two means of runs, each with its own spread (Welch)"
-    if paired:
-        basis = (
-            "the mean of the differences within groups, with the spread of these differences "
-            "(paired t)"
-        )
-    return (
-        f"ln size: each contrast is {basis}, and what the measurement covariance holds in common "
-        f"for all {_units(paired)}; families by Holm's rule, their intervals by Bonferroni's."
-    )
-
-
-def _units(paired: bool) -> str:
-    return "groups" if paired else "runs"
-
-
-def _not_fitted(say: Numerals, *, reason: Remark) -> str:
-    why = sentence(reason, say)
-    return f"{why[0].upper()}{why[1:]}; nothing was fitted."
-
-
-def _not_bracketed(
-    say: Numerals, *, quantity: str, column: str, level: str, count: int, runs: int
-) -> str:
-    at = place(column, level, say)
-    return f"{quantity} at {at} is not bracketed by the sieves in {count} of {runs} runs"
-
-
-def _misfit(
-    say: Numerals,
-    *,
-    p: float,
-    column: str,
-    first: str,
-    last: str,
-    first_percent: float,
-    last_percent: float,
-) -> str:
-    return (
-        f"from {say(first_percent, '.2g')} % at {place(column, first, say)} to "
-        f"{say(last_percent, '.2g')} % at {place(column, last, say)} ({p_words(p, say)})"
-    )
-
-
-def _undone(what: str, by: str) -> Wording:
-    """A variation that was not estimated, and how much of it would undo what was seen."""
-
-    def told(say: Numerals, *, percent: float) -> str:
-        return f"{what}, and {by.format(say(percent, '.2g'))} would undo it"
-
-    return told
-
-
-def _unknown(what: str, by: str) -> Wording:
-    """The same where it would take more than a trial may well have."""
-
-    def told(say: Numerals, *, percent: float) -> str:
-        if not percent > 0:
-            return what
-        return f"{what}, and it would take {by.format(say(percent, '.2g'))} to undo this"
-
-    return told
-
-
-REMARKS: dict[RemarkKind, Wording] = {
-    VerdictRemark.UNDONE: _undone(*_RUN_TO_RUN),
-    VerdictRemark.RUN_TO_RUN_UNKNOWN: _unknown(*_RUN_TO_RUN),
-    VerdictRemark.UNDONE_BY_DRIFT: _undone(*_DRIFT),
-    VerdictRemark.DRIFT_UNKNOWN: _unknown(*_DRIFT),
-    VerdictRemark.SHOWS_NOTHING: lambda _: "this trial has too little to go by to show any change",
-    VerdictRemark.MARGIN_TOO_SMALL: lambda _: (
-        "a change as large as the margin could easily have been missed"
-    ),
-    VerdictRemark.NO_ESTIMATE: lambda _: "there is no estimate with an interval",
-    VerdictRemark.NO_END: lambda _: "too little is left to judge it by, so its interval has no end",
-    PlanRemark.WITHOUT_VALUE: _without_value,
-    PlanRemark.TIME_SET_ASIDE: lambda _, by: (
-        f"Runs of several milling times are compared by {column_words(by)}: milling time was set "
-        "aside as a further factor of the model."
-    ),
-    PlanRemark.ONE_RUN_A_GROUP: lambda _: (
-        "Each group has a single run, so differences between groups and between runs cannot be "
-        "told apart; they count together as variation between runs."
-    ),
-    PlanRemark.BLOCKS: lambda _, columns: (
-        f"Compared within each {' and '.join(map(column_words, columns))}, so that what differs "
-        "between them altogether does not count."
-    ),
-    PlanRemark.ONE_CHARGE: _of_charges,
-    PlanRemark.EACH_LEVEL: lambda _, column: (
-        f"Each level of {column_words(column)} is answered by itself, since levels were run "
-        "side by side at several times."
-    ),
-    PlanRemark.NESTED: lambda _, column: (
-        f"{capital(column_words(column))} is the same in all runs of one group: each level is "
-        "answered by itself, and what it does cannot be told from what the groups do."
-    ),
-    PlanRemark.LEFT_OUT_ASKED: _left_out,
-    PlanRemark.PART_OF_FACTOR: _part_of_factor,
-    PlanRemark.LEFT_OUT: lambda _, column: (
-        f"{capital(column_words(column))} differs between runs and is not in the model; its effect "
-        "counts as variation between runs unless it is added as a further factor."
-    ),
-    ComparisonRemark.BY_MODEL: lambda _: (
-        "ln size: a mean for each condition, groups and charges that hold several being blocks; "
-        "the variances of this design could not be fitted one by one."
-    ),
-    ComparisonRemark.BY_MEASUREMENT: _by_measurement,
-    ComparisonRemark.BY_SINGLE_RUNS: _by_single_runs,
-    ComparisonRemark.BY_OWN_SPREAD: _by_own_spread,
-    ComparisonRemark.NOT_FITTED: _not_fitted,
-    ComparisonRemark.NOT_BRACKETED: _not_bracketed,
-    ComparisonRemark.FEW_LEVELS: lambda _, quantity, column: (
-        f"{quantity} is bracketed by the sieves at fewer than two levels of {column_words(column)}"
-    ),
-    ComparisonRemark.ONE_GROUP: lambda _, quantity, columns: (
-        f"{quantity} is bracketed by the sieves in one {' and '.join(map(column_words, columns))} "
-        "only, so how they differ cannot be seen"
-    ),
-    ComparisonRemark.NOT_LINKED: lambda _, columns: (
-        f"no {' or '.join(map(column_words, columns))} holds runs of both levels"
-    ),
-    ComparisonRemark.NO_RUN_LEFT: lambda _: "no run is left to estimate it from",
-    ComparisonRemark.FEW_UNITS: lambda _, paired: (
-        f"fewer than two {_units(paired)} are left to estimate its spread from"
-    ),
-    ComparisonRemark.SET_ASIDE: _set_aside,
-    ComparisonRemark.DRIFT_ALLOWED: lambda _: (
-        "Groups were allowed to drift apart in the order of the levels, since they seldom mill at "
-        'one rate; the spread "pooled" leaves this out.'
-    ),
-    ComparisonRemark.MISFIT: _misfit,
-}

@@ -1,4 +1,4 @@
-"""Answers on one trial in words: fallen and since when, when to stop, factor, groups, balance."""
+"""Answers on one trial in words: fallen and since when, when to stop, factor, balance, advice."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from psdstats.columns import TIME, column_words
-from psdstats.comparison.advice import AdviceRemark, differs
+from psdstats.comparison.advice import AdviceRemark
 from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
     BalanceAnswer,
-    BenchAnswer,
     Course,
     Ending,
     FactorAnswer,
@@ -24,13 +23,14 @@ from psdstats.findings import (
     Stop,
     Verdict,
 )
+from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, ratio_words
 from psdstats.words.remarks import Wording, joined, sentence
 
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
-_MOST_CONDITIONS = 3  # of one group told one by one
 _MOST_PAIRS = 3  # of levels of a further factor told one by one
+_LEAST = " (the change most easily undone)"
 _MANY = 100  # times as many runs: how many more does not matter
 
 
@@ -66,15 +66,18 @@ def size_words(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
     """A size, or the bound that holds it, with no unit: "254.1", "below 53"."""
     if np.isfinite(numbers.estimate):
         size = float(np.exp(numbers.estimate))
-        return say.rounded(size, size * spread_of(numbers))
+        return say.rounded(size, size * _spread_of(numbers))
+    low, high = (float(np.exp(one)) for one in (numbers.lower, numbers.upper))
+    if np.isfinite([numbers.lower, numbers.upper]).all():
+        return f"between {say.bound(low, '>')} and {say.bound(high, '<')}"
     if np.isfinite(numbers.upper):
-        return f"below {say.bound(float(np.exp(numbers.upper)))}"
+        return f"below {say.bound(high, '<')}"
     if np.isfinite(numbers.lower):
-        return f"above {say.bound(float(np.exp(numbers.lower)))}"
+        return f"above {say.bound(low, '>')}"
     return f"an unknown {quantity}"
 
 
-def spread_of(numbers: Numbers) -> float:
+def _spread_of(numbers: Numbers) -> float:
     """By what a size is rounded: its u, or a quarter of its interval."""
     return numbers.u if np.isfinite(numbers.u) else (numbers.upper - numbers.lower) / 4
 
@@ -89,12 +92,19 @@ def _from_to(course: Course, say: Numerals) -> str:
 def _ratio(finding: Finding, say: Numerals, before: str) -> str:
     """Ratio with its interval; empty where a size is a bound."""
     own, (lower, upper) = finding.numbers, ends_of(finding)
+    if np.isnan(own.estimate) and np.isfinite([lower, upper]).all():
+        _, limits = say.ratio_parts(*np.exp([lower, lower, upper]).tolist())
+        return f"{before} ratio {limits}"
     if np.isnan(own.estimate):
         return ""
     if finding.verdict is Verdict.EQUIVALENT:
         value, limits = say.ratio_parts(*np.exp([own.estimate, lower, upper]).tolist())
         return f"{before} ratio {value} (interval of the equivalence test {limits})"
     return f"{before} {ratio_words(own.estimate, lower, upper, level=finding.level, say=say)}"
+
+
+def _went_up(numbers: Numbers) -> bool:
+    return numbers.estimate > 0 if np.isfinite(numbers.estimate) else numbers.lower > 0
 
 
 def ends_of(finding: Finding) -> tuple[float, float]:
@@ -121,7 +131,7 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
     elif finding.verdict is Verdict.CANNOT_BE_TOLD:
         return _not_told(course, plan, f"{went}{ratio}", say)
     elif finding.verdict is Verdict.CHANGED:
-        said = f"{'rose' if finding.numbers.estimate > 0 else 'fell'} {went}{ratio}"
+        said = f"{'rose' if _went_up(finding.numbers) else 'fell'} {went}{ratio}"
     elif finding.verdict is Verdict.EQUIVALENT:
         first, margin = place(TIME, course.times[0], say), say(finding.margin_percent or 0)
         said = (
@@ -131,7 +141,8 @@ def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN)
     else:
         verb = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
         said = f"is not shown to have {verb}: it went {went}{ratio}"
-    clauses = "".join(f"; {sentence(one, say)}" for one in finding.reasons)
+    told = (one for one in finding.reasons if one.kind not in NOT_ESTIMATED)
+    clauses = "".join(f"; {sentence(one, say)}" for one in told)
     head = head_words(course.where, plan, say)
     return f"{capital(f'{head}{course.quantity} {said}')}{clauses}.{after}"
 
@@ -322,7 +333,7 @@ def _many_pairs(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Nume
     differ = "differs" if len(shown) == 1 else "differ"
     said = (
         f"{name} matters for {quantity}: of {pairs} {len(shown)} {differ}, the most at {end}, "
-        f"where {quantity} at {high} is {_difference(last, say, f'at {low}')}"
+        f"where {quantity} at {high} is {difference_of(last, say, f'at {low}')}"
     )
     return f"{capital(said)}."
 
@@ -338,7 +349,7 @@ def _pair_sentences(
         return (f"{capital(said)} were run at no common time after the first.",)
     last = answer.at[-1]
     end = place(TIME, last.subject.where, say)
-    reads = f"at {end} {quantity} at {high} is {_difference(last, say, f'at {low}')}"
+    reads = f"at {end} {quantity} at {high} is {difference_of(last, say, f'at {low}')}"
     changed = [one.subject.where for one in answer.at if one.verdict is Verdict.CHANGED]
     if answer.since is not None:
         since = place(TIME, answer.since, say)
@@ -367,7 +378,8 @@ def _pair_sentences(
     return tuple(one for one in found if one)
 
 
-def _difference(finding: Finding, say: Numerals, than: str = "") -> str:
+def difference_of(finding: Finding, say: Numerals, than: str = "") -> str:
+    """A difference with the interval of its verdict."""
     return difference_words(finding.numbers.estimate, *ends_of(finding), say, than=than)
 
 
@@ -379,109 +391,14 @@ def _control(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> str:
     high, low = _levels(answer, plan, say)
     return (
         f"Already at {place(TIME, control.subject.where, say)}, before the levels can have done "
-        f"anything, {answer.quantity} at {high} is {_difference(control, say, f'at {low}')}: look "
-        "at the feed, the charges and the splitting."
+        f"anything, {answer.quantity} at {high} is "
+        f"{difference_of(control, say, f'at {low}')}: look at the feed, the charges and the "
+        "splitting."
     )
 
 
-def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tuple[str, ...]:
-    """Whether the groups agree in one quantity: those that differ first, then the others."""
-    if not answers:
-        return ()
-    apart = sorted(filter(differs, answers), key=_farthest, reverse=True)
-    rest = [one for one in answers if one not in apart]
-    found = [_apart(one, say) for one in apart]
-    found += _agreeing(rest, everyone=not apart, say=say)
-    found += _not_shown(rest, everyone=not apart, say=say)
-    return (*found, *_untold(rest, say))
-
-
-def _farthest(answer: BenchAnswer) -> float:
-    """The largest difference shown: one group apart moves the mean that the others are against."""
-    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
-    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
-
-
-def _apart(answer: BenchAnswer, say: Numerals) -> str:
-    """Where one group differs, and whether it mills at another rate."""
-    name, parts = answer.quantity, list[str]()
-    other = answer.at[0].subject.low or "the other groups"
-    changed = [one for one in answer.at if one.verdict is Verdict.CHANGED]
-    changed.sort(key=lambda one: -abs(one.numbers.estimate))
-    told = [f"{_difference(one, say)} at {one.subject.where}" for one in changed[:_MOST_CONDITIONS]]
-    if told:
-        more = len(changed) - len(told)
-        also = f", and differs at {more} more conditions" if more > 1 else ""
-        also = ", and differs at 1 more condition" if more == 1 else also
-        parts.append(f"its {name} is {joined(told)}{also}")
-    rate, average = answer.rate, answer.average
-    if rate is not None and rate.verdict is Verdict.CHANGED:
-        ends = ("the last time", "the first")
-        if rate.subject.low:
-            ends = (place(TIME, rate.subject.high, say), place(TIME, rate.subject.low, say))
-        parts.append(
-            f"its ratio of {name} at {ends[0]} to that at {ends[1]} is "
-            f"{_difference(rate, say, 'theirs')}"
-        )
-    if not parts and average is not None:
-        parts.append(f"on average over the conditions its {name} is {_difference(average, say)}")
-    return f"{answer.group} differs from {other}: {'; '.join(parts)}."
-
-
-def _alike(answer: BenchAnswer, verdict: Verdict) -> bool:
-    return bool(answer.at) and all(one.verdict is verdict for one in answer.at)
-
-
-def _agreeing(rest: Sequence[BenchAnswer], *, everyone: bool, say: Numerals) -> list[str]:
-    own = [one for one in rest if _alike(one, Verdict.EQUIVALENT)]
-    if not own:
-        return []
-    margin = say(own[0].at[0].margin_percent or 0.0)
-    who = "The groups agree" if everyone and len(own) == len(rest) else _who(own, "agree", "agrees")
-    others = "" if everyone and len(own) == len(rest) else " with the others"
-    return [f"{who}{others} in {own[0].quantity} within ±{margin} % at every condition."]
-
-
-def _who(answers: Sequence[BenchAnswer], plural: str, single: str) -> str:
-    names = [one.group for one in answers]
-    return f"{joined(names)} {plural if len(names) > 1 else single}"
-
-
-def _not_shown(rest: Sequence[BenchAnswer], *, everyone: bool, say: Numerals) -> list[str]:
-    """Groups of which no difference is shown, and how large one may yet be."""
-    own = [
-        one
-        for one in rest
-        if not _alike(one, Verdict.EQUIVALENT) and not _alike(one, Verdict.CANNOT_BE_TOLD)
-    ]
-    own = [one for one in own if one.at or one.average is not None]
-    if not own:
-        return []
-    name = own[0].quantity
-    if everyone and len(own) == len(rest):
-        said = f"The groups are not shown to differ in {name}"
-    else:
-        said = f"{_who(own, 'are', 'is')} not shown to differ from the others in {name}"
-    limits = [end for one in own for at in one.at for end in (at.numbers.lower, at.numbers.upper)]
-    known = [abs(end) for end in limits if np.isfinite(end)]
-    if known:
-        most = say.at_most(float(np.expm1(max(known))))
-        said += f"; differences of up to {most} at one condition remain possible"
-    return [f"{said}."]
-
-
-def _untold(rest: Sequence[BenchAnswer], say: Numerals) -> list[str]:
-    own = [one for one in rest if _alike(one, Verdict.CANNOT_BE_TOLD)]
-    said: dict[str, list[BenchAnswer]] = {}
-    for one in own:
-        reasons = dict.fromkeys(sentence(why, say) for at in one.at for why in at.reasons)
-        said.setdefault(" and ".join(reasons), []).append(one)
-    return [
-        f"It cannot be told whether {_who(same, 'agree', 'agrees')} with the others in "
-        f"{same[0].quantity}{f', because {why}' if why else ''}."
-        for why, same in said.items()
-    ]
-
+NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
+"""What courses have in common that nobody estimated, and is said once of all of them."""
 
 COURSES_CAPTION = "Each size from the first to the last milling time, and when to stop."
 FACTORS_CAPTION = "Levels of a further factor compared at each milling time."
@@ -490,12 +407,7 @@ CONTROL_NOTE = (
     "feed, the charges or the splitting, not of the factor. Intervals hold for each time alone, p "
     "and verdict for all times together."
 )
-BENCHES_CAPTION = "Each group against the others: at each condition, in rate, and on average."
-BENCHES_NOTE = (
-    "Rate: the ratio of last to first time against that of the others. Intervals at the conditions "
-    "hold for all groups and conditions together."
-)
-RATE, AVERAGE, CONTROL = "last to first time", "average", "control"
+CONTROL = "control"
 
 
 def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
@@ -514,7 +426,7 @@ def course_notes(
     """Which margin was taken where none was stated, and which error the answers hold."""
     stops = [one.stop for one in courses if one.stop is not None]
     if not stops:
-        return ()
+        return _withstood(courses, say)
     alpha = 100 * (1 - courses[0].fallen.level)
     error, guard = say(alpha, ".3g"), say(alpha * BESIDE, ".2g")
     further = ", does the further factor matter" if plan.where else ""
@@ -527,27 +439,48 @@ def course_notes(
     ) + f" {capital(_other(plan))} again, which is looked for besides, errs in {guard} % more."
     later = (WHAT_LATER,) if any(one.ending is Ending.LITTLE_LEFT for one in stops) else ()
     if stops[0].is_stated:
-        return (held, *later)
+        return (held, *later, *_withstood(courses, say))
     assumed = (
         f"No margin was stated, so {say(stops[0].margin_percent)} % counts as too little to go on "
         "milling for; state yours as margin_percent in [compare] of study.toml, or with --margin."
     )
-    return (assumed, held, *later)
+    return (assumed, held, *later, *_withstood(courses, say))
+
+
+def _withstood(courses: Sequence[Course], say: Numerals) -> tuple[str, ...]:
+    """What was not estimated, and the least of it that would undo one of the changes shown."""
+    told = []
+    for kind in NOT_ESTIMATED:
+        own = {
+            one: percent
+            for course in courses
+            if course_verdict(course) is Verdict.CHANGED
+            for one in course.fallen.reasons
+            if one.kind is kind and isinstance(percent := one["percent"], float)
+        }
+        if own:
+            known = {one: percent for one, percent in own.items() if percent > 0.0}
+            said = sentence(min(known or own, key=own.__getitem__), say)
+            told.append(f"{capital(said)}{_LEAST if len(known) > 1 else ''}.")
+    return tuple(told)
 
 
 def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:
     """Whether the balance is good enough, of one quantity or several."""
-    poor = [one.quantity for one in answers if not one.is_enough]
-    said = f"No, not for {joined(poor)}" if len(poor) < len(answers) else "No"
+    poor = [one for one in answers if not one.is_enough]
+    if not poor:
+        most = say.at_most(max(one.shorter_percent for one in answers) / 100)
+        which = "the interval" if len(answers) == 1 else "no interval"
+        by = f"by {most}" if len(answers) == 1 else f"by more than {most}"
+        return f"Is the balance good enough? Yes: a perfect one would shorten {which} {by}."
+    names = joined([one.quantity for one in poor])
+    said = f"No, not for {names}" if len(poor) < len(answers) else "No"
     gains = [
         f"of {one.quantity} by {say.per_cent(one.shorter_percent / 100, decimals=1)}"
-        for one in answers
+        for one in poor
     ]
     told = " and that ".join([", that ".join(gains[:-1]), gains[-1]] if gains[1:] else gains)
-    return (
-        f"Is the balance good enough? {said if poor else 'Yes'}: a perfect one would shorten the "
-        f"interval {told}."
-    )
+    return f"Is the balance good enough? {said}: a perfect one would shorten the interval {told}."
 
 
 def advice_sentences(told: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -597,10 +530,12 @@ REMARKS: dict[RemarkKind, Wording] = {
         f"To find where little is left to gain, mill longer than {place(TIME, last, say)}"
     ),
     AdviceRemark.FINER_SIEVE: lambda say, below_um: (
-        f"Add a sieve finer than {say.bound(below_um)} µm, so that the size is more than a bound"
+        f"Add a sieve finer than {say.bound(below_um, '<')} µm, so that the size is more than a "
+        "bound"
     ),
     AdviceRemark.COARSER_SIEVE: lambda say, above_um: (
-        f"Add a sieve coarser than {say.bound(above_um)} µm, so that the size is more than a bound"
+        f"Add a sieve coarser than {say.bound(above_um, '>')} µm, so that the size is more than a "
+        "bound"
     ),
     AdviceRemark.KNOW_RUN_TO_RUN: lambda _: (
         "Repeat runs of one kind, or declare how far they differ (run_to_run_percent in [compare] "

@@ -14,7 +14,7 @@ from psdstats.comparison.groups import GroupAgreement, GroupRemark, overall
 from psdstats.comparison.precision import Precision, Scale, Told
 from psdstats.findings import Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.courses import bench_sentences
+from psdstats.words.benches import bench_sentences
 from psdstats.words.numbers import PLAIN, Numerals
 
 HEADING = "Do the groups agree?"

@@ -377,9 +377,10 @@ def attained_sentences(found: Attained, say: Numerals = PLAIN) -> tuple[str, ...
     wrong = [one for one in found.shares if one.kind.is_error]
     if wrong:
         worst = max(wrong, key=lambda one: one.share)
+        most = f"the most: {ATTAINED[worst.kind]}, {worst.quantity}"
         lines.append(
-            f"No kind of false claim comes in more than {_share(worst, say)} of the trials (the "
-            f"most: {ATTAINED[worst.kind]}, {worst.quantity})."
+            f"No kind of false claim comes in more than {_share(worst, say)} of the trials"
+            + (f" ({most})." if worst.hits else ": there was none.")
         )
     again = [one for one in found.shares if one.kind is AttainedKind.FALLEN_AGAIN]
     if again:

@@ -148,14 +148,25 @@ class Numerals:
         mantissa = self.fixed(float(Decimal(repr(value)).scaleb(-exponent)), digits - 1)
         return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPT)}"
 
-    def bound(self, value: float) -> str:
+    def bound(self, value: float, side: str = "") -> str:
         """A bound that is somebody's aperture or limit: all its digits, at most four decimals.
+
+        One that was computed lies below ("<") or above (">") what is bounded: it is rounded away
+        from it, to four significant digits.
 
         Examples
         --------
-        >>> PLAIN.bound(45.0), PLAIN.bound(0.3125)
-        ('45', '0.3125')
+        >>> PLAIN.bound(45.0), PLAIN.bound(0.3125), PLAIN.bound(51.4297, "<")
+        ('45', '0.3125', '51.43')
+        >>> PLAIN.bound(51.4297, ">"), PLAIN.bound(53.0, "<")
+        ('51.42', '53')
         """
+        if side and math.isfinite(value) and value > 0:
+            scale = 10.0 ** (3 - math.floor(math.log10(value)))
+            away = (
+                math.ceil(value * scale - 1e-6) if side == "<" else math.floor(value * scale + 1e-6)
+            )
+            value = away / scale
         text = PLAIN.fixed(value, 4)
         if "." in text:
             text = text.rstrip("0").rstrip(".")
@@ -185,7 +196,7 @@ class Numerals:
         '< 45'
         """
         if side:
-            return f"{side} {self.bound(value)}"
+            return f"{side} {self.bound(value, side)}"
         if math.isnan(value):
             return MISSING
         text = self.rounded(value, u)

@@ -16,9 +16,9 @@ from psdstats.words.numbers import PLAIN, Numerals
 Wording = Callable[..., str]
 
 _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
-    "comparison",
     "conformity",
     "courses",
+    "design",
     "distribution",
     "groups",
     "models",

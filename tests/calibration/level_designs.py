@@ -50,8 +50,6 @@ class Design:
 LARGE = (
     Design(6, 6, 3, "none", lost=0.25, drift=True),
     Design(6, 6, 2, "shared", levels=2, lost=0.25, drift=True),
-    Design(8, 6, 3, "own", lost=0.25, drift=True),
-    Design(8, 6, 2, "own", levels=2, lost=0.25),
 )
 """Too large for a table; judged by Kenward-Roger alone."""
 
@@ -104,7 +102,6 @@ DESIGNS = (
     Design(8, 6, 2, "own", lost=0.25),
     Design(5, 6, 3, "own", drift=True, lost=0.25),
     Design(4, 5, 2, "own", levels=2, drift=True),
-    Design(4, 5, 2, "own", levels=2, drift=True, lost=0.25),
     *LARGE,
 )
 

@@ -366,6 +366,6 @@ def test_compare_simulates_trials_like_this_one(psdstats, bench):
 
 def test_compare_resamples_its_headlines(psdstats, bench):
     said = psdstats("compare", bench, "--bootstrap", "--quantity", "D50", "--json", "--quiet")
-    (row,) = json.loads(said.out)["resampled_headlines"]
+    (row,) = json.loads(said.out)["resampled-headlines"]
     assert row["resampled"] == "readings alone, by their uncertainty"
     assert row["lower"] < row["effect"] < row["upper"]

@@ -153,3 +153,23 @@ def test_data_sets_side_by_side_are_judged_each_by_itself():
                 rtol=2e-3,
             )
         assert many.joint_p(0)[place] == pytest.approx(one.joint_p(0))
+
+
+def test_values_without_scatter_are_judged_by_whether_they_differ():
+    """Bounds of one sieve are all alike: no difference is no evidence, one without error is."""
+    alike = StudentJudged(
+        estimate=np.array([0.0, 0.0, -0.1]), se=np.zeros(3), df=6.0, correlation=HALF
+    )
+    np.testing.assert_array_equal(alike.p_below(), [0.5, 0.5, 0.0])
+    np.testing.assert_array_equal(alike.p_above(), [0.5, 0.5, 1.0])
+    np.testing.assert_array_equal(alike.p_below(0.05), [0.0, 0.0, 0.0])
+    p = alike.family_p(below(0, 1, 2))
+    assert p[0] == p[1] > 0.5
+    assert p[2] == 0.0
+
+
+def test_critical_values_are_solved_once_and_cannot_be_written_to():
+    law, df = one_sided_law(HALF), np.array([4.0, 9.0, np.nan])
+    first = law.critical(0.05, df)
+    first[:] = 0.0
+    np.testing.assert_allclose(law.tail(law.critical(0.05, df)[:2], df[:2]), 0.05, atol=1e-9)

@@ -51,6 +51,7 @@ REMARKS = {
         ),
         ComparisonRemark.FEW_LEVELS(quantity="D10", column="milling_time_min"),
         ComparisonRemark.ONE_GROUP(quantity="D10", columns=("group",)),
+        ComparisonRemark.NOT_LINKED(columns=("group",)),
         ComparisonRemark.NO_RUN_LEFT(),
         ComparisonRemark.FEW_UNITS(paired=True),
         GroupRemark.NOT_BRACKETED(),
@@ -197,7 +198,7 @@ REMARKS = {
     "Plans": (
         PlanningRemark.STATED(),
         PlanningRemark.OF_STUDY(
-            quantity="D50", title="My trial", runs=80, groups=4, basis="replicates"
+            quantity="D50", title="My trial", runs=5, groups=1, basis=SpreadBasis.SMOOTH_COURSES
         ),
         PlanningRemark.WEIGHED(
             powder=POWDER, sample_g=50.0, weighing=PlannedWeighing(), found=FOUND

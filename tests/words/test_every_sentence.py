@@ -8,10 +8,10 @@ import re
 from pathlib import Path
 
 from psdstats.findings import RemarkKind
+from psdstats.words.benches import bench_sentences
 from psdstats.words.courses import (
     advice_sentences,
     balance_sentence,
-    bench_sentences,
     course_notes,
     course_sentence,
     factor_sentences,
@@ -78,6 +78,7 @@ def sections():
         "What it rests on",
         {
             "no margin stated": course_notes([made.course(ending=made.LEFT)], made.PLAN),
+            "something was not estimated": course_notes(made.WITHSTOOD, made.PLAN)[-1:],
             "one family": course_notes([made.course(ending=stated)], made.STRICT),
         },
     )

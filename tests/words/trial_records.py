@@ -180,6 +180,13 @@ COURSES = {
     "span changed": course(
         "span", start=size(1.05), end=size(1.28), numbers=ratio(1.22, 1.12, 1.29), since=None
     ),
+    "span between two bounds": course(
+        "span",
+        start=size(1.05),
+        end=Numbers(lower=math.log(1.28), upper=math.log(1.35)),
+        numbers=Numbers(lower=math.log(1.19), upper=math.log(1.3)),
+        since=None,
+    ),
     "span not shown to have changed": course(
         "span",
         start=size(1.05),
@@ -189,6 +196,10 @@ COURSES = {
         **NONE_SHOWN,
     ),
 }
+WITHSTOOD = [
+    course(ending=FALLING, reasons=(VerdictRemark.DRIFT_UNKNOWN(percent=percent),))
+    for percent in (14.2, 5.3)
+]
 RISEN = course(start=size(105.2), end=size(252.1), numbers=ratio(2.396, 2.25, 2.58), ending=FALLING)
 STOPS = {
     "little left": LEFT,

@@ -12,19 +12,13 @@ import pandas as pd
 from psdstats.columns import UNITS, column_words
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
-from psdstats.findings import (
-    BenchAnswer,
-    ContrastKind,
-    Course,
-    FactorAnswer,
-    Finding,
-    Numbers,
-)
+from psdstats.findings import BenchAnswer, Course, FactorAnswer, Finding, Numbers
 from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.words import benches
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
 from psdstats.words.numbers import PLAIN, Numerals
@@ -48,7 +42,7 @@ _CHANGE = Column(
 _EQUIVALENCE = Column(
     name="ratio_equivalence_lower",
     upper="ratio_equivalence_upper",
-    heading="interval of the equivalence test",
+    heading=words.EQUIVALENCE_INTERVAL,
     show=Show.RANGE,
     decimals=3,
     spare=True,
@@ -79,17 +73,12 @@ def _ratios(finding: Finding) -> dict[str, float]:
     }
 
 
-def _end(name: str, own: Numbers) -> dict[str, object]:
-    """One end of a course, for a row of a frame: the size, or the bound that holds it."""
+def _end(name: str, quantity: str, own: Numbers, say: Numerals) -> dict[str, object]:
+    """One end of a course, for a row of a frame: the size, or the bounds that hold it, and both."""
     with np.errstate(over="ignore"):
         value, lower, upper = np.exp([own.estimate, own.lower, own.upper]).tolist()
-    side = ""
-    if np.isnan(value) and np.isfinite(own.upper):
-        value, side = upper, "<"
-    elif np.isnan(value) and np.isfinite(own.lower):
-        value, side = lower, ">"
-    ends = {f"{name}_lower": lower, f"{name}_upper": upper, f"{name}_side": side}
-    return {name: value, f"{name}_u": value * told.spread_of(own), **ends}
+    numbers = {f"{name}_value": value, f"{name}_lower": lower, f"{name}_upper": upper}
+    return {name: told.size_words(own, quantity, say), **numbers}
 
 
 def courses_table(
@@ -102,8 +91,8 @@ def courses_table(
         {
             "quantity": one.quantity,
             "where": told.level_words(one.where, plan),
-            **_end("start", one.start),
-            **_end("end", one.end),
+            **_end("start", one.quantity, one.start, say),
+            **_end("end", one.quantity, one.end, say),
             **_ratios(one.fallen),
             "at_least": told.least_words(one, plan, say),
             "since_min": np.nan if one.since is None else float(one.since),
@@ -116,7 +105,6 @@ def courses_table(
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
     level = courses[0].fallen.level
     named = [Column(name="where", heading="at")] if (frame["where"] != "").any() else []
-    size = partial(Column, show=Show.MEASURED, unit="µm")
     return Table(
         name="courses",
         frame=frame,
@@ -124,8 +112,8 @@ def courses_table(
         columns=(
             Column(name="quantity", heading="quantity"),
             *named,
-            size(name="start", heading="from", u="start_u", side="start_side"),
-            size(name="end", heading="to", u="end_u", side="end_side"),
+            Column(name="start", heading="from", unit="µm"),
+            Column(name="end", heading="to", unit="µm"),
             _ratio_column(level, say),
             Column(name="at_least", heading="at least"),
             number_column(frame["since_min"], name="since_min", heading="since", unit="min"),
@@ -185,8 +173,8 @@ def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Tabl
         for one in answers
         for place, finding in (
             *((at.subject.where, at) for at in one.at),
-            (told.RATE, one.rate),
-            (told.AVERAGE, one.average),
+            (benches.RATE, one.rate),
+            (benches.AVERAGE, one.average),
         )
         if finding is not None
     ]
@@ -205,7 +193,7 @@ def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Tabl
     return Table(
         name="groups against the others",
         frame=pd.DataFrame(rows),
-        caption=told.BENCHES_CAPTION,
+        caption=benches.BENCHES_CAPTION,
         columns=(
             Column(name="quantity", heading="quantity"),
             Column(name="group", heading="group"),
@@ -216,7 +204,7 @@ def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Tabl
             _VERDICT,
         ),
         row_headings=3,
-        notes=(told.BENCHES_NOTE,),
+        notes=(benches.BENCHES_NOTE,),
     )
 
 
@@ -230,27 +218,18 @@ def _effects(comparison: Comparison, family: str) -> pd.DataFrame:
     found = _of_family(comparison, family)
     frame = comparison.to_frame(family)
     frame["contrast"] = [words.contrast_words(one.subject) for one in found]
-    return frame.rename(columns={"where": _where(comparison.plan, family) or "where"})
-
-
-def _where(plan: ComparisonPlan, family: str) -> str | None:
-    """What the contrasts of a family are made within: levels of the further factor, or times."""
-    if family == ContrastKind.OWN:
-        return plan.by
-    return None if family == ContrastKind.INTERACTION else plan.where
+    return frame.rename(columns={"where": comparison.plan.where or "where"})
 
 
 def effects_table(
     comparison: Comparison, family: str, place: Place = Place.REPORT, say: Numerals = PLAIN
 ) -> Table:
     """Effects of one family, every quantity."""
-    plan, where = comparison.plan, _where(comparison.plan, family)
-    own = family in (ContrastKind.OWN, ContrastKind.INTERACTION)
-    unit = "" if own else UNITS.get(plan.by, "")
+    plan = comparison.plan
     columns = [
         Column(name="quantity", heading="quantity"),
-        *([Column(name=where, heading=column_words(where))] if where else []),
-        Column(name="contrast", heading="contrast", unit=unit),
+        *([Column(name=plan.where, heading=column_words(plan.where))] if plan.where else []),
+        Column(name="contrast", heading="contrast", unit=UNITS.get(plan.by, "")),
         Column(
             name="ratio",
             heading=f"ratio ({say(100 * comparison.level)} % interval)",
@@ -277,7 +256,7 @@ def effects_table(
         frame=_effects(comparison, family),
         caption=words.effects_caption(comparison, family),
         columns=tuple(columns),
-        row_headings=3 if where else 2,
+        row_headings=3 if plan.where else 2,
         notes=(words.effects_note(comparison, say),),
         place=place,
     )
@@ -352,18 +331,44 @@ def ratio_drawing(
     frame = comparison.to_frame(family)
     frame = frame[frame["quantity"].isin(names)]
     frame = frame.assign(contrast=[words.ratio_label(one.subject, plan) for one in found])
-    margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
-
-    def draw() -> Axes:
-        ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
-        return effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
-
     return drawing_of(
         f"effect ratios {family}",
-        draw,
+        partial(_draw_ratios, frame, plan, say),
         words.ratios_caption(comparison, family, say),
         words.ratios_alternative(found, plan, say),
     )
+
+
+def _draw_ratios(frame: pd.DataFrame, plan: ComparisonPlan, say: Numerals) -> Axes:
+    margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
+    ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
+    return effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
+
+
+def factor_drawings(comparison: Comparison, say: Numerals = PLAIN) -> list[Drawing]:
+    """Ratios between levels of a further factor at each time; none without one."""
+    plan = comparison.plan
+    answers = [one for result in comparison.results for one in result.factors]
+    found = [one for own in answers for one in (own.control, *own.at) if one.subject.where]
+    if not found:
+        return []
+    frame = pd.DataFrame(
+        {
+            "quantity": one.subject.quantity,
+            "contrast": words.ratio_label(one.subject, plan, at_time=True),
+            **_ratios(one),
+            "verdict": one.verdict.value,
+        }
+        for one in found
+    )
+    return [
+        drawing_of(
+            "factor ratios",
+            partial(_draw_ratios, frame, plan, say),
+            words.factor_ratios_caption(comparison, say),
+            words.ratios_alternative(found, plan, say, at_time=True),
+        )
+    ]
 
 
 def answer_tables(comparison: Comparison, say: Numerals = PLAIN) -> list[Table]:
@@ -383,8 +388,7 @@ def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     quantities = [result.quantity for result in comparison.results]
     families = comparison.families
     leads = not blocks
-    if ContrastKind.OWN in families:
-        blocks.append(ratio_drawing(comparison, ContrastKind.OWN, quantities, say))
+    blocks += factor_drawings(comparison, say)
     for family in families[:_SHOWN]:
         blocks.append(ratio_drawing(comparison, family, quantities, say))
         place = Place.FIRST if leads and family == families[0] else Place.REPORT

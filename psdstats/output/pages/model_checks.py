@@ -89,14 +89,9 @@ def model_checks_page(
     moved = left_out(comparison)
     blocks += _left_out_tables(moved)
     components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
-    refits = {name: independent_refit(fit) for name, fit in fits.items()}
-    blocks.append(_refit_table(fits, refits, components))
-    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
-    without = {name: one for name, one in bare.items() if one is not None}
-    if without:
-        blocks.append(_refit_table(fits, without, components, name="refit without measurement"))
-    for both in (refits, without):
-        told += [(name, words.refit_sentence(one, say)) for name, one in both.items()]
+    tables, refitted = _refits(fits, components, say)
+    blocks += tables
+    told += refitted
     if thorough:
         own = fits[drawn]
         blocks += [
@@ -279,6 +274,20 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
         )
     ]
     return [one for one in tables if len(one.frame)]
+
+
+def _refits(
+    fits: Mapping[str, MixedModelFit], components: Mapping[str, Mapping[str, str]], say: Numerals
+) -> tuple[list[Table], list[tuple[str, str]]]:
+    """The same models by another package, and without what that package cannot take."""
+    same = {name: independent_refit(fit) for name, fit in fits.items()}
+    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
+    without = {name: one for name, one in bare.items() if one is not None}
+    tables = [_refit_table(fits, same, components)]
+    if without:
+        tables.append(_refit_table(fits, without, components, name="refit without measurement"))
+    both = [*same.items(), *without.items()]
+    return tables, [(name, words.refit_sentence(one, say)) for name, one in both]
 
 
 def _refit_table(

@@ -42,12 +42,12 @@ def test_a_course_shows_where_it_went_and_when_to_stop():
 def test_a_size_below_the_sieves_stays_a_bound():
     table = courses_table(made.PLAN, [made.COURSES["fell below the finest sieve"]])
     row = _row(table, quantity="D10")
-    assert (row["from"], row["to"]) == ("150.4", "< 53")
+    assert (row["from"], row["to"]) == ("150.4", "below 53")
     assert row["ratio (95 % interval)"] == "–"
     assert (row["at least"], row["verdict"]) == ("64 %", "changed")
     (frame_row,) = table.rows()
-    assert frame_row["end"] == pytest.approx(53.0)
-    assert frame_row["end_side"] == "<"
+    assert frame_row["end_upper"] == pytest.approx(53.0)
+    assert math.isnan(frame_row["end_value"])
 
 
 def test_span_has_no_direction_and_one_level_needs_no_column():

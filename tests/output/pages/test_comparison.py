@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from psdstats.comparison import compare
@@ -9,6 +10,7 @@ from psdstats.output.pages.comparison import (
     comparison_answers,
     comparison_page,
     effects_table,
+    factor_drawings,
     ratio_drawing,
     variance_table,
 )
@@ -37,7 +39,8 @@ def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
 
 def test_levels_that_are_no_times_are_told_where_they_changed(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
-    count, *told = comparison_answers(found)
+    count, *told, balance = comparison_answers(found)
+    assert balance.word == "balance"
     pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
     changed = [one for one in pairs if one.verdict == "changed"]
     assert count.sentence == "D50: of 5 pairs, 1 equivalent, 4 changed."
@@ -125,14 +128,16 @@ def test_single_runs_have_no_variances(bench):
     assert {row[place] for row in table.grid()} == {"–"}
 
 
-def test_differences_of_levels_stand_by_time(benches):
-    table = effects_table(benches.comparison, "own")
-    own = table.frame[table.frame["quantity"] == "D50"]
-    assert list(own["milling_time_min"]) == ["0", "6", "12", "24", "48"]
-    assert set(own["contrast"]) == {"10 vs 5"}
-    assert table.caption == "Effect of ball ratio at each milling time: ratios of sizes."
-    drawing = ratio_drawing(benches.comparison, "own", ["D50"])
-    assert "D50 10 vs 5, 24 min: " in drawing.alternative
+def test_levels_of_the_further_factor_are_drawn_by_time(benches):
+    (drawing,) = factor_drawings(benches.comparison)
+    (own,) = benches.comparison["D50"].factors
+    assert all(f"D50 10 vs 5, {one.subject.where} min: " in drawing.alternative for one in own.at)
+    drawn = {
+        round(float(line.get_xdata()[0]), 9)
+        for line in drawing.figure.axes[0].lines
+        if len(line.get_xdata()) == 1
+    }
+    assert {round(float(np.exp(one.numbers.estimate)), 9) for one in own.at} <= drawn
 
 
 def test_equivalence_has_the_interval_of_its_test(bench):
@@ -153,7 +158,7 @@ def test_section_and_files_hold_every_family_once(benches):
         "effects against first",
         "effects successive",
     ]
-    assert files == ["effects all pairs", "effects own", "effects interaction"]
+    assert files == ["effects all pairs"]
 
 
 def test_verdicts_are_not_repeated_in_the_list(benches):
