@@ -304,7 +304,7 @@ def further_pages(
     """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
     plan = None if analysis is None else analysis.plan
     margin = stated_margin(study) if plan is None else plan.margin_percent
-    by = rate_factor(study) if plan is None else plan.where
+    by = rate_factor(study, plan)
 
     def groups() -> Page:
         found = collect_groups(

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
+from psdstats.comparison.plan import ComparisonPlan, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
@@ -33,16 +34,17 @@ MOST_BEYOND = 3.0  # a time further out than this many times the last one is not
 _SCATTER = {"run": "run to run", "drift": "groups drifting apart, a step"}
 
 
-def rate_factor(study: Study) -> str | None:
-    """The factor whose levels get a curve each: the one that the study's comparison sets aside.
+def rate_factor(study: Study, plan: ComparisonPlan | None = None) -> str | None:
+    """The factor whose levels get a curve each: the one that is answered level by level.
 
-    None where it sets aside none or several, or where that one does not differ between runs.
+    None where there is none, or several.
     """
-    also = study.compare.get("also")
-    frame = study.runs_frame()
-    if not isinstance(also, list | tuple) or len(also) != 1 or also[0] not in frame.columns:
-        return None
-    return str(also[0]) if len(set(frame[also[0]])) > 1 else None
+    if plan is None or plan.by != TIME:
+        try:
+            plan = plan_comparison(study, by=TIME)
+        except ModelError:
+            return None
+    return plan.at_each[0] if len(plan.at_each) == 1 else None
 
 
 def collect_loss(

@@ -39,8 +39,10 @@ def loss(benches):
     return collect_loss(benches.study, by="ball_ratio", level=0.95)[0]
 
 
-def test_factor_is_the_one_the_study_sets_aside(benches, bench):
+def test_factor_is_the_one_answered_level_by_level(benches, bench):
     assert rate_factor(benches.study) == "ball_ratio"
+    assert rate_factor(benches.study, benches.comparison.plan) == "ball_ratio"
+    assert rate_factor(benches.study, replace(benches.comparison.plan, at_each=())) is None
     assert rate_factor(bench.study) is None
 
 
@@ -56,7 +58,7 @@ def test_stopping_table_agrees_with_the_curve(result):
 def test_table_and_sentence_give_a_time_with_the_same_digits(result):
     shown = stopping_table(result).frame["time_shown"].dropna().tolist()
     assert shown
-    said = " ".join(rate_sentences(result))
+    said = " ".join(rate_sentences(result)).lower()
     assert all(f"after {text} min (" in said for text in shown)
 
 
