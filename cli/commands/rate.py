@@ -31,9 +31,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_quantity(parser, QUANTITIES[:3])
     parser.add_argument(
         "--at-each",
+        action="append",
         metavar="COLUMN",
-        help="further factor, each of whose levels gets a curve of its own (default: the factor "
-        "that is crossed with milling time, such as ball_ratio)",
+        help="further factor, each of whose levels gets a curve of its own, added to those that "
+        "are crossed with milling time, such as ball_ratio; may be repeated",
     )
     parser.add_argument(
         "--together", action="store_true", help="one curve for all runs, whatever their factors"
@@ -70,11 +71,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
         sources = measurement_sources(study, options.sources)
         known = propagate_study(study, options, console, sources=sources)
         console.begin("fitting curves")
-        by = None if options.together else options.at_each or rate_factor(study)
+        out = rate_factor(study) if options.together else ()
         result = fit_rate(
             study,
             quantity=options.quantity,
-            by=by,
+            at_each=options.at_each,
+            leave_out=out or None,
             curve=options.curve,
             target_um=options.target_um,
             margin_percent=options.margin,
@@ -84,6 +86,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
             propagation=known,
         )
         console.begin("loss above sieves")
-        loss, notes = collect_loss(study, by=by, level=options.level)
+        loss, notes = collect_loss(study, at_each=result.at_each, level=options.level)
     page = rate_page(result, loss, notes=notes, say=options.say)
     return present(page, options, console)

@@ -295,14 +295,15 @@ class QuantityAnalysis:
             is_variance=np.ones(len(self.design.parts), dtype=bool),
             known=self.known,
         )
-        free = "drift" not in self.design.part_names
         fit = fit_batch(
-            y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=free
+            y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=True
         ).row(0)
-        covariance = adjusted_covariance(fit, drop_edges=not free)
+        covariance = adjusted_covariance(fit)
         rows = question.contrasts @ basis
         joint = rows @ covariance.adjusted @ rows.T
-        se = np.sqrt(np.diagonal(joint))
+        plain = np.diagonal(rows @ covariance.plain @ rows.T)
+        own = np.diagonal(joint)
+        se = np.sqrt(np.where(own > 0, own, plain))  # the adjustment may overshoot
         return StudentJudged(
             estimate=rows @ fit.beta,
             se=se,

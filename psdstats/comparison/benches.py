@@ -11,9 +11,10 @@ the plain mean of the other groups.
   written as change from the first to the last time.  Scatter: that about the lines.
 - On average over the conditions: scatter about group and condition effects that add up.
 
-Replicates of a cell may lie closer together than cells do: rate and average then carry a variance
-of cells too.  What is known (the measurement, with what groups share) and what is estimated are
-kept apart (`models.posterior`).  Intervals hold for all groups (and conditions) of a question
+Replicates of a cell may lie closer together than cells do: rate and average are judged by the
+scatter of the cells' means, and by replicates only where the cells leave none.  What is known (the
+measurement, with what groups share) and what is estimated are kept apart (`models.posterior`).
+Intervals hold for all groups (and conditions) of a question
 together, and so does equivalence within a margin, by the one rule of `models.equivalence`.
 """
 
@@ -270,7 +271,7 @@ def _of_design(
     spare = cells.shape[1] - int(np.linalg.matrix_rank(design))
     if runs.stated is not None:
         posterior = stated_posterior(*runs.stated)
-    elif spare < ENOUGH_DF and spare < _left(cells):
+    elif not spare and _left(cells):
         posterior = variance_posterior(runs.y, cells, runs.parts(), runs.known)
     elif spare:
         means = cells.T / cells.sum(axis=0)[:, None]

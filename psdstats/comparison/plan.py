@@ -218,7 +218,8 @@ def plan_comparison(
         one for one in _names_in(also if also is not None else asked.get("also")) if one != by
     )
     frame = _with_factors(frame, (by, *each, *(one for one in further if one not in each)), remarks)
-    each, further = _crossed(study, frame, by, each, further, out, remarks)
+    named = _names_in(also)  # what study.toml says gives way to what the runs show
+    each, further = _crossed(study, frame, by, (each, further, named), out, remarks)
     given = within if within is not None else asked.get("within")
     extra = () if given is None else _read_groupings(frame, given)
     chosen = _groupings(frame, by, each, further, extra, out, remarks)
@@ -248,9 +249,15 @@ def plan_comparison(
 
 
 def _usual_factor(study: Study, frame: pd.DataFrame) -> str:
-    """Milling time where it differs, else the first factor that does, else the groups."""
-    names = [TIME, *_factor_names(study), GROUP]
+    """Milling time where it differs, else the first factor that does within groups, else groups."""
+    names = [TIME, *(one for one in _factor_names(study) if not _one_to_one(frame, one)), GROUP]
     return next((name for name in names if _differs(frame[name])), TIME)
+
+
+def _one_to_one(frame: pd.DataFrame, name: str, grouping: str = GROUP) -> bool:
+    """Whether each level of a factor is one level of a grouping, and the other way round."""
+    pairs = frame[[name, grouping]].dropna().drop_duplicates()
+    return bool(pairs[name].is_unique and pairs[grouping].is_unique)
 
 
 def _differs(column: pd.Series) -> bool:
@@ -266,17 +273,22 @@ def _crossed(
     study: Study,
     frame: pd.DataFrame,
     by: str,
-    each: tuple[str, ...],
-    further: tuple[str, ...],
+    asked: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]],
     out: tuple[str, ...],
     remarks: list[Remark],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Further factors answered level by level, and those set aside additively."""
+    """Further factors answered level by level, and those set aside additively.
+
+    `asked` are those asked for, and those of the second kind that the caller named.
+    """
+    each, further, named = asked
     for name in [*([TIME] if by != TIME else []), *_factor_names(study)]:
-        if name == by or name in (*each, *further, *out) or not _differs(frame[name]):
+        if name == by or name in (*each, *named, *out) or not _differs(frame[name]):
             continue
         place = place_factor(frame, name, by=by, among=each)
         nested = place.crossing is Crossing.IN_GROUPS and len(place.times) > 1
+        if name in further and not nested:
+            continue
         answered = (place.is_judged or nested) and frame[name].notna().all()
         if answered and (by == TIME or _rows_left(frame, (by, *each, name)) >= _FEWEST_LEFT):
             each = (*each, name)
@@ -450,9 +462,9 @@ def _refuse_groupings(
 
 def _refuse_one_to_one(frame: pd.DataFrame, factor: str, grouping: str) -> None:
     """Raise if each level of a factor is one level of a grouping, and the other way round."""
-    pairs = frame[[factor, grouping]].drop_duplicates()
-    if not (pairs[factor].is_unique and pairs[grouping].is_unique):
+    if not _one_to_one(frame, factor, grouping):
         return
+    pairs = frame[[factor, grouping]].drop_duplicates()
     listed = [
         f"{level_text(level)} only in {level_text(place)}" for level, place in pairs.to_numpy()
     ]

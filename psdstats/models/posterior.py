@@ -30,6 +30,7 @@ POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}
 FROM, TO = 4e-4, 2.5e3  # ends of the grid over the smaller and the larger of known and scatter
 FREED = 0.98  # of the least eigenvalue; all of it would make the rest singular
 EDGE, LEAST_WEIGHT = 8.0, 1e-14
+NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
 DRAWS, SEED, STEPS = 40_000, 13, 60
 ALIKE = 1e-9  # covariances of unit trace nearer than this are one
 
@@ -93,15 +94,15 @@ def variance_posterior(
     axes = _axes(r, inner, given)
     theta = np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
     root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
-    back = np.linalg.inv(root)
-    squares = ((back @ r) ** 2).sum(axis=1)
+    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
+    log_weight = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
+    near = log_weight > log_weight.max() - NEAR
+    back = np.linalg.inv(root[near])
     slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
     information = np.einsum("hkab,hlab->hkl", slopes, slopes)
+    theta = theta[near]
     log_weight = (
-        0.5 * np.linalg.slogdet(information)[1]
-        - np.log(np.einsum("hii->hi", root)).sum(axis=1)
-        - 0.5 * squares
-        + np.log(_cells(axes))
+        log_weight[near] + 0.5 * np.linalg.slogdet(information)[1] + np.log(_cells(axes)[near])
     )
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.sum()

@@ -304,7 +304,6 @@ def further_pages(
     """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
     plan = None if analysis is None else analysis.plan
     margin = stated_margin(study) if plan is None else plan.margin_percent
-    by = rate_factor(study, plan)
 
     def groups() -> Page:
         found = collect_groups(
@@ -325,13 +324,14 @@ def further_pages(
     def rate() -> Page:
         found = fit_rate(
             study,
-            by=by,
             target_um=target_um,
             margin_percent=margin,
             level=level,
             propagation=propagation,
+            analysis=analysis,
         )
-        loss, notes = collect_loss(study, by=by, level=level)
+        each = plan.at_each if plan is not None and plan.by == TIME else rate_factor(study)
+        loss, notes = collect_loss(study, at_each=each, level=level)
         return rate_page(found, loss, notes=notes, say=say)
 
     times = {run.milling_time_min for run in study.runs}

@@ -17,11 +17,10 @@ spread is that about smooth courses, only a curve less free than those can be fo
 Curves are compared by −2 ln E exp(−q/2) + 2 p, E the mean over the posterior and p the parameters:
 Akaike's criterion for a spread that does not follow from the curve, so that one which leaves the
 sizes cannot pay for it with a larger variance (with ν degrees of freedom and nothing known the
-first term is ν ln(1 + S/(ν s²))).  Within 4 of the best a curve is not ruled out, beyond 10 it has
-no support (reading after K. P. Burnham and D. R. Anderson, Model Selection and Multimodel
-Inference, 2002, from memory).  A curve that the check rejects is never chosen while another is
-not, and is ruled out where p is below 1 %; where the comparison of the trial shows that the size
-changed, no change is ruled out.
+first term is ν ln(1 + S/(ν s²))). Within 4 of the best a curve is not ruled out (reading after K.
+P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference, 2002, from memory). A curve
+that the check rejects is never chosen while another is not, and is ruled out where p is below 1 %;
+where the comparison of the trial shows that the size changed, no change is ruled out.
 
 Over all curves that the data do not rule out an interval reaches from the lowest to the highest end
 of the single ones, so that it holds the truth as often as it says whichever of them is near the
@@ -369,7 +368,6 @@ class Misfit:
 
 REJECTED, RULED_OUT = 0.05, 0.01
 CLOSE = 4.0  # by simulation: below it the intervals of the best curve alone are too narrow
-NO_SUPPORT = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -430,16 +428,6 @@ class CurveChoice:
         near = [one for one in others if one.criterion - first.criterion <= CLOSE]
         near = [one for one in near if not one.p < RULED_OUT and not self._contradicted(one)]
         return (first.name, *(one.name for one in near))
-
-    @property
-    def without_support(self) -> tuple[CurveName, ...]:
-        """The curves more than 10 from the best criterion, or contradicted by the comparison."""
-        best = self.candidates[0].criterion
-        return tuple(
-            one.name
-            for one in self.candidates[1:]
-            if one.criterion - best > NO_SUPPORT or self._contradicted(one)
-        )
 
     def _contradicted(self, one: Candidate) -> bool:
         return self.changed and one.name is CurveName.NO_CHANGE

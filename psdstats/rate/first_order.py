@@ -32,12 +32,14 @@ and otherwise only describes the scatter about the line.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.benches import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
@@ -47,7 +49,6 @@ from psdstats.models.verdicts import judge
 from psdstats.rate.run_sizes import (
     RateRemark,
     by_level,
-    indicators,
     runs_without_level,
 )
 from psdstats.student import critical_t
@@ -111,11 +112,11 @@ class Oversize:
         return np.asarray(-self.blocks[:, held] * self.time_min[:, None])
 
 
-def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
+def oversize_of(study: Study, *, at_each: Sequence[str] = ()) -> list[Oversize]:
     """Shares above every aperture, coarsest first, level by level of a factor."""
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
-    for label, runs in by_level(study.runs_frame(), by):
+    for label, runs in by_level(study.runs_frame(), at_each):
         frame = pd.DataFrame([row for name in runs["run"] for row in rows.get(name, ())])
         for aperture_um in sorted(set(frame.get("aperture_um", ())), reverse=True):
             part = frame[frame["aperture_um"] == aperture_um]
@@ -198,13 +199,13 @@ class LossRates:
     notes: tuple[Remark, ...]
 
 
-def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> LossRates:
-    """Rate of loss of the mass above each sieve."""
+def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95) -> LossRates:
+    """Rate of loss of the mass above each sieve, at each level of further factors."""
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
-    oversize = oversize_of(study, by=by)
+    oversize = oversize_of(study, at_each=at_each)
     notes = [RateRemark.EMPTY_RUN(run=run.name) for run in study.runs if run.total_g <= 0]
-    notes += runs_without_level(study.runs_frame(), by)
+    notes += runs_without_level(study.runs_frame(), at_each)
     enough = [one for one in oversize if one.enough]
     rates = [_rates(one) for one in enough]
     between = _between(rates)

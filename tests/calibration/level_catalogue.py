@@ -335,7 +335,9 @@ Of all rates {share_above(level, 0.055):.1f} % lie above 5.5, {share_above(level
 single, below, above: each contrast (every time against the first, steps, second factor), two-sided
 and to each side. family: any of Dunnett's family and of the steps, two-sided and falling. joint:
 all times at once. equivalence: said although the truth lies on the margin. KR: Kenward-Roger on the
-same model, variances free to go below zero (half of the sets).
+same model, variances free to go below zero (half of the sets).  5 × 6 × 3 with rows lost and drift
+shows why three unknown variances and this many rows are left to Kenward-Roger: the grid is too
+coarse for so much information.
 
 {markdown(summary(level))}
 

@@ -97,16 +97,16 @@ def by_name(found):
 
 
 def test_without_measurement_error_it_is_ordinary_least_squares():
-    """Cell means model in statsmodels; averages, standard errors and df are the same."""
+    """Groups and times on the means of the cells in statsmodels: the same averages, u and df."""
     study = make_study(REPLICATED)
     result = propagate(study, method="linear", sources=[])
     found = group_agreement(study, result)
     frame = study.runs_frame().assign(y=np.log(result.value[:, 1]))
-    frame["cell"] = frame["group"] + frame["milling_time_min"].astype(str)
-    fit = smf.ols("y ~ cell - 1", frame).fit()
-    names = [name[5:-1] for name in fit.params.index]
+    cells = frame.groupby(["group", "milling_time_min"], as_index=False)["y"].mean()
+    fit = smf.ols("y ~ group + C(milling_time_min) - 1", cells).fit()
     for one in found.answers:
-        weights = [0.5 if name.startswith(one.group) else -0.25 for name in names]
+        own = {name: name == f"group[{one.group}]" for name in fit.params.index}
+        weights = [(1.5 * own[name] - 0.5) * name.startswith("group[") for name in own]
         test, numbers = fit.t_test(np.array(weights)), one.average.numbers
         assert numbers.estimate == pytest.approx(float(test.effect[0]))
         assert numbers.u == pytest.approx(float(np.squeeze(test.sd)))

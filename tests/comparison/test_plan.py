@@ -8,7 +8,7 @@ import pytest
 from psdstats_cli.options import add_comparison
 from scipy import stats
 
-from psdstats.comparison.plan import SpreadRule, plan_comparison
+from psdstats.comparison.plan import PlanRemark, SpreadRule, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.study.settings import check_settings
 from psdstats.words.comparison import notes, place
@@ -223,6 +223,29 @@ def test_a_factor_with_the_groups_one_to_one_is_refused_in_words(planted_study):
     message = r"ratio differs only where group does \(5 only in Alder, 10 only in Birch\)"
     with pytest.raises(ModelError, match=message):
         plan_comparison(planted_study(rows), by="ratio")
+
+
+@pytest.mark.parametrize("settings", [{}, {"compare": {"also": ["ratio"]}}])
+def test_a_factor_with_the_groups_one_to_one_is_not_refused_unless_asked(planted_study, settings):
+    """Answered at each level, and said to be nested; the caller who names it is refused."""
+    rows = [{**row, "ratio": {"Alder": 5.0, "Birch": 10.0}[row["group"]]} for row in _rows(2)]
+    study = planted_study(rows, **settings)
+    plan = plan_comparison(study)
+    assert (plan.at_each, plan.also, plan.blocks) == (("ratio",), (), ("group",))
+    assert PlanRemark.NESTED(column="ratio") in plan.remarks
+    with pytest.raises(ModelError, match="ratio differs only where group does"):
+        plan_comparison(study, also=["ratio"])
+
+
+def test_at_one_time_groups_are_compared_with_the_factor_that_goes_with_them(planted_study):
+    rows = [
+        {"group": group, "milling_time_min": 6.0, "ratio": ratio}
+        for group, ratio in (("Alder", 5.0), ("Birch", 10.0))
+        for _ in range(3)
+    ]
+    plan = plan_comparison(planted_study(rows))
+    assert (plan.by, plan.at_each, plan.also) == ("group", (), ())
+    assert plan.remarks == (PlanRemark.PART_OF_FACTOR(column="ratio", factor="group"),)
 
 
 def test_groups_of_one_level_each_are_what_levels_are_held_against(planted):

@@ -15,7 +15,7 @@ def test_groups_of_one_run_are_judged_as_runs():
         fit_curve(CURVES[CurveName.CONSTANT], run_sizes(TIMES, SIZES, group=group))
         for group in (list("abcdef"), ["a"] * 6)
     )
-    assert apart.data.groups == together.data.groups == 1
+    assert apart.data.blocks.shape == together.data.blocks.shape == (6, 0)
     np.testing.assert_allclose(apart.beta, together.beta)
     widths = [one.directions(np.eye(2)).half_width(0.05) for one in (apart, together)]
     np.testing.assert_allclose(widths[0], widths[1])

@@ -5,6 +5,7 @@ Times in min, sizes in µm, rates in 1/min.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
-from psdstats.comparison.plan import ComparisonPlan, plan_comparison
+from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
@@ -31,28 +32,24 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_BEYOND = 3.0  # a time further out than this many times the last one is not drawn
-_SCATTER = {"run": "run to run", "drift": "groups drifting apart, a step"}
+_SCATTER = {
+    "run": "run to run",
+    "cell": "groups at one condition",
+    "drift": "groups drifting apart, a step",
+}
 
 
-def rate_factor(study: Study, plan: ComparisonPlan | None = None) -> str | None:
-    """The factor whose levels get a curve each: the one that is answered level by level.
-
-    None where there is none, or several.
-    """
-    if plan is None or plan.by != TIME:
-        try:
-            plan = plan_comparison(study, by=TIME)
-        except ModelError:
-            return None
-    return plan.at_each[0] if len(plan.at_each) == 1 else None
+def rate_factor(study: Study) -> tuple[str, ...]:
+    """The further factors whose levels get a curve each: those crossed with milling time."""
+    return plan_comparison(study, by=TIME).at_each
 
 
 def collect_loss(
-    study: Study, *, by: str | None, level: float
+    study: Study, *, at_each: Sequence[str], level: float
 ) -> tuple[LossRates | None, tuple[str, ...]]:
     """Rates of loss above the sieves, or None and the reason as a note."""
     try:
-        return loss_rates(study, by=by, level=level), ()
+        return loss_rates(study, at_each=at_each, level=level), ()
     except ModelError as reason:
         return None, (str(reason),)
 
@@ -136,16 +133,19 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
 
 
 def scatter_table(result: RateResult) -> Table:
-    """How far groups and runs lie from the chosen curve."""
+    """The spread behind the intervals, that of the comparison."""
     frame = result.scatter_frame()
     return _series_table(
         "rate scatter",
         frame,
         f"Scatter of {result.quantity} (standard deviations).",
         [
-            _number(f"{term}_sd_percent", heading, "%", 1)
-            for term, heading in _SCATTER.items()
-            if f"{term}_sd_percent" in frame
+            *(
+                _number(f"{term}_sd_percent", heading, "%", 1)
+                for term, heading in _SCATTER.items()
+                if frame[f"{term}_sd_percent"].notna().any()
+            ),
+            _number("df", "degrees of freedom"),
         ],
         (words.NONE_SHOWN,),
         headings=0,
@@ -245,15 +245,15 @@ def rate_page(
     notes: tuple[str, ...] = (),
     say: Numerals = PLAIN,
 ) -> Page:
-    """Answer, figures and the tables a reader needs; the longer ones are left to the files."""
+    """When to stop, then curves and the spread behind them; longer tables are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
     return Page(
         heading=words.HEADING,
         sentences=words.rate_sentences(result, say)
         + (words.loss_sentences(loss, say) if loss else ()),
         blocks=(
-            *rate_drawings(result, say),
             *([stopping_table(result, say)] if result.stopping else []),
+            *rate_drawings(result, say),
             parameters_table(result, say),
             scatter_table(result),
             choice_table(result),
