@@ -29,6 +29,8 @@ POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}
 
 FROM, TO = 4e-4, 2.5e3  # ends of the grid over the smaller and the larger of known and scatter
 FREED = 0.98  # of the least eigenvalue; all of it would make the rest singular
+_UNFELT = 1e-9  # share of a part that what X leaves must show of it
+_ROUNDING = 1e-11  # of the largest direction of a covariance
 EDGE, LEAST_WEIGHT = 8.0, 1e-14
 NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
 DRAWS, SEED, STEPS = 40_000, 13, 60
@@ -76,7 +78,8 @@ def variance_posterior(
     Notes
     -----
     With Q an orthonormal basis of what X leaves and r = Q'y, the weight of a point is
-    |Q'VQ|^(-1/2) exp(-r'(Q'VQ)⁻¹r/2) √det I(θ), times the size of its cell.
+    |Q'VQ|^(-1/2) exp(-r'(Q'VQ)⁻¹r/2) √det I(θ), times the size of its cell.  A part that X takes
+    up altogether is taken as zero.
     """
     response, design = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
     complement = left_over(design)
@@ -86,8 +89,17 @@ def variance_posterior(
             "replicates, or declare the run-to-run variation."
         )
     r = complement.T @ response
-    inner = complement.T @ np.asarray(parts, dtype=float) @ complement
-    given = 0.0 if known is None else complement.T @ np.asarray(known, dtype=float) @ complement
+    parts = np.asarray(parts, dtype=float)
+    inner = complement.T @ parts @ complement
+    felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts).max(axis=(1, 2))
+    if not felt.all():  # a variance that the scatter does not show has no posterior: zero
+        found = variance_posterior(y, x, parts[felt], known)
+        theta = np.zeros((len(found.weight), len(parts)))
+        theta[:, felt] = found.theta
+        return VariancePosterior(theta=theta, weight=found.weight)
+    given = np.zeros((len(r), len(r)))
+    if known is not None:
+        given = _positive(complement.T @ np.asarray(known, dtype=float) @ complement)
     if len(inner) == 1 and not np.any(given):
         df = len(r)
         return stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
@@ -107,6 +119,12 @@ def variance_posterior(
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.sum()
     return VariancePosterior(theta=theta[kept], weight=weight[kept] / weight[kept].sum())
+
+
+def _positive(covariance: Array) -> Array:
+    """A covariance without the negative directions that rounding gives it."""
+    size, axes = np.linalg.eigh(covariance)
+    return np.asarray((axes * np.maximum(size, _ROUNDING * size[-1])) @ axes.T, dtype=np.float64)
 
 
 def freed(known: ArrayLike) -> Array:
