@@ -12,10 +12,10 @@ the plain mean of the other groups.
 - On average over the conditions: scatter about group and condition effects that add up.
 
 Replicates of a cell may lie closer together than cells do: rate and average are judged by the
-scatter of the cells' means, and by replicates only where the cells leave none.  What is known (the
+scatter of the cells' means, and by replicates only where the cells leave none. What is known (the
 measurement, with what groups share) and what is estimated are kept apart (`models.posterior`).
-Intervals hold for all groups (and conditions) of a question
-together, and so does equivalence within a margin, by the one rule of `models.equivalence`.
+Intervals hold for all groups (and conditions) of a question together, and so does equivalence
+within a margin, by the one rule of `models.equivalence`.
 """
 
 from __future__ import annotations
