@@ -54,7 +54,7 @@ def test_two_times_give_no_rate_and_one_time_no_change(benches):
 
 
 def test_a_section_that_cannot_be_computed_gives_its_reason(benches):
-    """The study names a factor that it does not have: only what needs none can be computed."""
+    """The study names a factor that it does not have: neither groups nor rate, but the rest."""
     odd = dataclasses.replace(benches.study, compare={"also": ["colour"]})
     sections = {section.heading: section for section in further_pages(odd, benches.sizes)}
     for heading in ("Do the groups agree?", "How fast does it grind?"):
