@@ -216,6 +216,7 @@ def test_compare_by_combination_and_each(psdstats, trial):
     assert {row["component"] for row in found["variance-components"]} == {
         "group",
         "group and milling time",
+        "group and ball ratio and milling time",
         "runs",
     }
 
