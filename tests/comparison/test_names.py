@@ -53,8 +53,8 @@ def test_levels_within_which_is_compared_keep_their_names(planted):
     for jar in DRY:
         assert any(one.startswith(f"At jar {jar}, D50 fell from ") for one in said)
         assert any(f"jar {jar}" in one and "still falling" in one for one in said)
-    drawn = comparison_page(found).drawings[0].alternative
-    assert f"D50 24 vs 0 min, jar {DRY[0]}: " in drawn
+    drawn = [one.alternative for one in comparison_page(found).drawings]
+    assert any(f"D50 24 vs 0 min, jar {DRY[0]}: " in one for one in drawn)
 
 
 def _groups(planted, names, **options):
