@@ -8,6 +8,7 @@ quantity, which take seconds.  Numbers are on ln size.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -247,11 +248,12 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
             "contrast": [words.contrast_words(one.high, one.low, one.where) for one in found],
             "column": [one.column for one in found],
             "left_out": [one.name for one in found],
-            "ratio": np.exp([one.effect for one in found]),
-            "ratio_without": np.exp([one.without for one in found]),
+            "change_percent": 100 * np.expm1([one.effect for one in found]),
+            "change_without_percent": 100 * np.expm1([one.without for one in found]),
         }
     )
-    known = frame[frame["ratio_without"].notna()].head(_LARGEST).reset_index(drop=True)
+    known = frame[frame["change_without_percent"].notna()].head(_LARGEST).reset_index(drop=True)
+    change = partial(Column, unit="%", show=Show.SIGNED, decimals=1)
     tables = [
         Table(
             name=name,
@@ -262,8 +264,8 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
                 Column(name="contrast", heading="change"),
                 Column(name="column", heading="without"),
                 Column(name="left_out", heading="name"),
-                Column(name="ratio", heading="with it", show=Show.CHANGE, decimals=1),
-                Column(name="ratio_without", heading="without it", show=Show.CHANGE, decimals=1),
+                change(name="change_percent", heading="with it"),
+                change(name="change_without_percent", heading="without it"),
             ),
             row_headings=4,
             place=place,

@@ -55,7 +55,10 @@ def test_three_largest_moves_are_told(benches):
     page = model_checks_page(benches.comparison)
     largest, every = page.tables[2:4]
     assert len(largest.frame) == 3
-    moved = np.abs(np.log(every.frame["ratio_without"] / every.frame["ratio"]))
+    with_it, without = (
+        np.log1p(every.frame[name] / 100) for name in ("change_percent", "change_without_percent")
+    )
+    moved = np.abs(without - with_it)
     assert moved.iloc[0] == moved.max()
     first = largest.frame.iloc[0]
     told = f"Without {first['column']} {first['left_out']} {first['quantity']} changes by "
