@@ -6,15 +6,18 @@ import argparse
 import re
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from .console import Console
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
     from psdstats.planning import ExpectedPowder, PlannedWeighing
+    from psdstats.planning.attained import Attained
     from psdstats.study import CheckReport, Study
+    from psdstats.study.settings import Declared
     from psdstats.uncertainty import Propagation, Source
 
 
@@ -49,6 +52,16 @@ def add_quantity(
     )
 
 
+def add_quantities(parser: argparse.ArgumentParser, known: Sequence[str]) -> None:
+    """Which quantities, where several are looked at."""
+    parser.add_argument(
+        "--quantity",
+        type=names,
+        metavar="A,B",
+        help=f"quantities to look at: some of {', '.join(known)} (default: all)",
+    )
+
+
 def add_study(parser: argparse.ArgumentParser) -> None:
     """The study to read."""
     parser.add_argument(
@@ -66,8 +79,10 @@ def add_study(parser: argparse.ArgumentParser) -> None:
 
 def add_target(parser: argparse.ArgumentParser) -> None:
     """The size at which milling stops."""
-    reached = "size to reach, µm: the milling time at which it is reached"
-    add_values(parser, ("--target-um", None, "SIZE", reached))
+    reached = (
+        "size to reach, µm: the milling time at which it is reached (default: as study.toml says)"
+    )
+    add_values(parser, ("--target-um", None, "SIZE", reached), kind=positive)
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -162,31 +177,54 @@ def _hyphened(text: str) -> str:
 
 
 def add_comparison(parser: argparse.ArgumentParser) -> None:
-    """What is compared with what."""
+    """What is compared with what, beyond what the design of the trial already demands."""
     parser.add_argument(
         "--by", metavar="COLUMN", help="column whose levels are compared (default: milling time)"
     )
+    each = (
+        ("--at-each", "further factor, each of whose levels is answered by itself"),
+        ("--also", "further factor whose differences are set aside"),
+        ("--within", "grouping of runs that belong together; A:B for a combination"),
+    )
+    for flag, meaning in each:
+        added = f"{meaning}, added to those that the design demands; may be repeated"
+        parser.add_argument(flag, action="append", metavar="COLUMN", help=added)
     parser.add_argument(
-        "--within",
+        "--leave-out",
         action="append",
         metavar="COLUMN",
-        help="grouping with a random intercept; A:B for a combination; may be repeated (default: "
-        "group, and its combination with --by where it is repeated; or as study.toml says)",
+        help="leave this column out although the design demands it (or drift, or cell: the "
+        "variance of that name); the answer says so; may be repeated",
+    )
+    add_margin(parser)
+    parser.add_argument(
+        "--direction",
+        choices=("falling", "rising"),
+        metavar="WAY",
+        help="which way milling is expected to move D10, D50 and D90: falling or rising (default "
+        "falling, or as study.toml says)",
     )
     parser.add_argument(
-        "--also",
-        action="append",
-        metavar="COLUMN",
-        help="further factor to set aside; may be repeated (default: as study.toml says)",
+        "--one-family",
+        action="store_true",
+        default=None,
+        help="hold one error over falls, factor and stop together, not one over each of them",
+    )
+    add_values(
+        parser,
+        ("--run-to-run", None, "PERCENT[:DF]", _DECLARED.format("between runs of one kind")),
+        ("--drift", None, "PERCENT[:DF]", _DECLARED.format("of groups drifting apart a time step")),
+        kind=declared,
     )
     parser.add_argument(
-        "--at-each", metavar="COLUMN", help="compare within each level of this column"
+        "--test",
+        type=_hyphened,
+        choices=("calibrated", "kenward-roger"),
+        default="calibrated",
+        metavar="NAME",
+        help="how tests and intervals hold their level: calibrated or kenward-roger (default "
+        "calibrated)",
     )
-    small = (
-        "change of size too small to matter, for the verdict of equivalence (default: as "
-        "study.toml says, else none)"
-    )
-    add_values(parser, ("--margin", None, "PERCENT", small))
     parser.add_argument(
         "--spread",
         type=_hyphened,
@@ -202,6 +240,41 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="hold the level over D10, D50, D90 and span together",
     )
+
+
+_DECLARED = (
+    "declared standard deviation {}, per cent of size, with its degrees of freedom (such as 2.5:8; "
+    "without them it counts as known); takes the place of an estimate"
+)
+
+
+def add_margin(parser: argparse._ActionsContainer) -> None:
+    """The change too small to matter, the same for every question."""
+    small = (
+        "change of size too small to matter: for the verdict of equivalence, for groups that "
+        "agree, and as the gain too small to go on milling for (default: as study.toml says, else "
+        "none, and 5 for when to stop)"
+    )
+    add_values(parser, ("--margin", None, "PERCENT", small), kind=positive)
+
+
+_LARGEST = 1e6
+
+
+def positive(text: str) -> float:
+    """A finite number above zero, for argparse."""
+    value = _number(text)
+    if not 0 < value < _LARGEST:
+        raise argparse.ArgumentTypeError(f"{text} is not above 0 and below {_LARGEST:,.0f}")
+    return value
+
+
+def declared(text: str) -> Declared:
+    """A standard deviation in per cent, perhaps with its degrees of freedom, for argparse."""
+    from psdstats.study.settings import Declared
+
+    percent, _, df = text.partition(":")
+    return Declared(percent=positive(percent), df=positive(df) if df else inf)
 
 
 def add_sources(parser: argparse.ArgumentParser) -> None:
@@ -238,12 +311,27 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
     add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
 
 
+def asked_of_plan(options: argparse.Namespace) -> dict[str, Any]:
+    """What the command line says of the comparison, as `compare` takes it."""
+    return {
+        "within": options.within,
+        "also": options.also,
+        "at_each": options.at_each,
+        "leave_out": options.leave_out,
+        "margin_percent": options.margin,
+        "spread": options.spread and options.spread.replace("-", " "),
+        "direction": options.direction,
+        "one_family": options.one_family,
+        "run_to_run": options.run_to_run,
+        "drift": options.drift,
+    }
+
+
 def compare_study(
     study: Study,
     options: argparse.Namespace,
-    propagation: Propagation | Callable[[], Propagation],
-    *,
-    families: Sequence[str] | None = None,
+    propagation: Propagation | None = None,
+    **more: Any,
 ) -> Comparison:
     """Compare with the options of the command."""
     from psdstats.comparison import compare
@@ -251,23 +339,51 @@ def compare_study(
     return compare(
         study,
         options.by,
-        options.within,
-        also=options.also,
-        at_each=options.at_each,
-        margin_percent=options.margin,
-        spread=options.spread and options.spread.replace("-", " "),
-        families=families,
+        **asked_of_plan(options),
+        test=options.test,
         level=options.level,
         across_quantities=options.across,
         sources=options.sources,
         propagation=propagation,
+        **more,
     )
+
+
+def add_attained(parser: argparse.ArgumentParser, *, alone: bool = False) -> None:
+    """Trials simulated from the study's own estimates; alone where nothing else is drawn."""
+    what = (
+        "simulate N trials from this study's own estimates and analyse each the same way: how "
+        "often intervals hold the truth, claims are false, findings come again (80 runs: about "
+        "4 s a trial)"
+    )
+    add_values(parser, ("--attained", None, "N", what), kind=int)
+    if alone:
+        seed = ("--seed", 0, "N", "seed of the simulated trials")
+        add_values(parser, seed, ("--workers", 1, "N", "processes to share them among"), kind=int)
+
+
+def attain(
+    comparison: Comparison, options: argparse.Namespace, console: Console
+) -> Attained | None:
+    """What the answers attain in simulated trials, where it is asked for."""
+    if options.attained is None:
+        return None
+    from psdstats.planning.attained import attained
+
+    with console.progress("comparing") as progress:
+        return attained(
+            comparison,
+            trials=options.attained,
+            seed=options.seed,
+            sources=options.sources,
+            workers=options.workers,
+            progress=progress,
+        )
 
 
 def is_asked_for(options: argparse.Namespace) -> bool:
     """Whether the command line says itself what to compare, so that a fault in it is refused."""
-    asked = (options.by, options.within, options.also, options.at_each, options.margin)
-    return any(each is not None for each in (*asked, options.spread))
+    return any(each is not None for each in (options.by, *asked_of_plan(options).values()))
 
 
 MAX_DRAWS = 100_000

@@ -168,14 +168,14 @@ def _mass(value_g: float, resolution_g: float) -> str:
 
 
 def _runs_text(study: Study) -> str:
-    header = ("run", "group", "milling_time_min", "ball_ratio", "replicate", "sample_mass_g",
-              "shaking_time_min", "balance")  # fmt: skip
+    header = ("run", "group", "milling_time_min", "ball_ratio", "replicate", "charge",
+              "sample_mass_g", "shaking_time_min", "balance")  # fmt: skip
     return _table(
         header,
         (
             (
                 run.name, run.group, f"{run.milling_time_min:g}", f"{run.factors['ball_ratio']:g}",
-                run.replicate, _mass(run.sample_mass_g or 0.0, _step_g(study, run)), 10,
+                run.replicate, run.charge, _mass(run.sample_mass_g or 0.0, _step_g(study, run)), 10,
                 run.balance,
             )
             for run in study.runs
@@ -196,14 +196,15 @@ def _weighings_text(study: Study) -> str:
 
 def _flat_text(study: Study) -> str:
     return _table(
-        ("run", "milling_time_min", "aperture_um", "tare_g", "gross_g"),
+        ("run", "milling_time_min", "charge", "aperture_um", "tare_g", "gross_g"),
         (
             (
                 f"mill-{run.milling_time_min:g}",
                 f"{run.milling_time_min:g}",
+                f"filling-{number}",
                 *_readings(reading, _step_g(study, run)),
             )
-            for run in study.runs
+            for number, run in enumerate(study.runs, start=1)
             for reading in reversed(run.readings)
         ),
     )

@@ -17,7 +17,7 @@ SHAKING_TIME = "shaking_time_min"
 SAMPLE_MASS = "sample_mass_g"
 BALANCE = "balance"
 BALL_RATIO = "ball_ratio"
-BOOKKEEPING = (RUN, REPLICATE, SPLIT, SAMPLE_MASS, BALANCE)
+BOOKKEEPING = (RUN, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, BALANCE)
 """Columns that describe a run without being a factor of the trial."""
 
 SIEVE = "sieve"

@@ -1,36 +1,39 @@
-"""psdstats compare: did time, group or ball ratio change the size, and by how much."""
+"""psdstats compare: has it become finer, since when, when to stop, what else mattered."""
 
 from __future__ import annotations
 
 import argparse
 
+from psdstats.columns import QUANTITIES
+
 from ..console import Console, present
 from ..options import (
+    add_attained,
     add_comparison,
     add_page,
-    add_propagation,
+    add_quantities,
+    add_sources,
     add_study,
+    add_values,
+    attain,
     compare_study,
-    propagate_study,
+    names,
     read_checked,
 )
 
-SUMMARY = "compare milling times, groups or ball ratios, with verdicts in plain words"
-EXAMPLE = "psdstats compare my-trial --by milling_time_min --within group --out my-comparison"
+SUMMARY = "has it become finer, since when, when to stop, what else mattered"
+EXAMPLE = "psdstats compare my-trial --out my-comparison"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_comparison(parser)
-    parser.add_argument(
-        "--family",
-        action="append",
-        metavar="NAME",
-        help="family of contrasts: against-first, successive or all-pairs; may be repeated "
-        "(default: all that the levels allow)",
-    )
-    add_propagation(parser)
+    add_quantities(parser, QUANTITIES)
+    families = "families of contrasts: some of against-first, successive, all-pairs (default: all)"
+    add_values(parser, ("--families", None, "A,B", families), kind=names)
+    add_sources(parser)
+    add_attained(parser, alone=True)
     add_page(parser)
     parser.add_argument(
         "--checks",
@@ -38,26 +41,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="also check the models: residuals, what single groups do, common tests, resampled "
         "tests, the fit of another package (takes seconds)",
     )
+    parser.add_argument(
+        "--resample",
+        action="store_true",
+        help="an interval of each headline by resampling groups, charges or runs; from the "
+        "readings alone where there are fewer than four",
+    )
 
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compare, print, write."""
     from psdstats.output.pages.comparison import comparison_page
-    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
-    sources = measurement_sources(study, options.sources)
-    with console.stages({"comparing": 40, "drawing readings": 60}):
+    with console.stages({"comparing": 1}):
         console.begin("comparing")
         comparison = compare_study(
             study,
             options,
-            lambda: propagate_study(study, options, console, sources=sources),
-            families=options.family and [one.replace("-", " ") for one in options.family],
+            families=options.families and [one.replace("-", " ") for one in options.families],
+            quantities=options.quantity or QUANTITIES,
         )
     page = comparison_page(comparison, options.say)
     if options.checks:
         from psdstats.output.pages.model_checks import model_checks_page
 
         page += model_checks_page(comparison, options.say, thorough=True)
+    if options.resample:
+        from psdstats.output.pages.model_checks import resampled_page
+
+        page += resampled_page(comparison, seed=options.seed)
+    attained = attain(comparison, options, console)
+    if attained is not None:
+        from psdstats.output.pages.model_checks import attained_page
+
+        page += attained_page(attained, options.say)
     return present(page, options, console)

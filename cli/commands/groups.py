@@ -9,6 +9,7 @@ from psdstats.columns import QUANTITIES, TIME
 
 from ..console import Console, present
 from ..options import (
+    add_margin,
     add_page,
     add_propagation,
     add_quantity,
@@ -31,8 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_study(parser)
     add_quantity(parser, QUANTITIES, "the groups are compared in")
-    small = "difference between groups too small to matter (default: as study.toml says)"
-    add_values(parser, ("--margin", None, "PERCENT", small))
+    add_margin(parser)
     level = ("--level", 0.95, "P", "confidence level, joint over the groups")
     add_values(parser, level, kind=share)
     parser.add_argument(

@@ -26,13 +26,17 @@ from ..options import (
 if TYPE_CHECKING:
     from psdstats.planning import Variation
 
-SUMMARY = "chance of showing a change, and the smallest change likely to be shown"
+SUMMARY = "chance of showing a change, and that little was left; the smallest trial"
 EXAMPLE = (
     "psdstats plan power --run-percent 2 --drift-percent 2 --change -10 --replicates 1,2,3 "
     "--powder 70,150,300 --apertures 45,63,90,125,180,250,355,500 --resolution 0.1 --sample-g 25"
 )
 
-_QUESTIONS = {"each": "each against first", "last": "last against first", "any": "any difference"}
+_QUESTIONS = {
+    "end": "fallen by the end",
+    "each": "each against first",
+    "last": "last against first",
+}
 _SOURCES = (
     ("run", "between repeated runs of one group at one time"),
     ("group", "between groups, the same at all times (default 0)"),
@@ -62,6 +66,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             "PERCENT",
             "change of size from first to last time that shall be shown",
         ),
+        (
+            "--margin",
+            None,
+            "PERCENT",
+            "gain too small to go on for: less shall be shown to be left after a level last step "
+            "(default 5; not asked of span, which has no direction)",
+        ),
     )
     add_values(
         parser,
@@ -73,8 +84,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--question",
         choices=tuple(_QUESTIONS),
-        default="each",
-        help="each time against the first, the last time alone, or any difference at all",
+        help="finer (or coarser) by the end, one-sided; the last time within each against the "
+        "first, two-sided; or the last against the first alone, two-sided (default: end; for span, "
+        "which has no direction, last)",
+    )
+    parser.add_argument(
+        "--spread",
+        choices=("drifting", "pooled"),
+        default="drifting",
+        help="whether the analysis lets groups drift apart, where three hold three times, or "
+        "takes one spread for all times (default: drifting)",
     )
     add_values(
         parser,
@@ -104,6 +123,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.planning import power_page
     from psdstats.planning import power
 
+    question, margin = _asked(options)
     variation = _variation(options)
     with console.progress("Simulating") as progress:
         result = power(
@@ -112,14 +132,33 @@ def run(options: argparse.Namespace, console: Console) -> int:
             times=options.times,
             replicates=options.replicates,
             change_percent=options.change,
-            question=_QUESTIONS[options.question],
+            margin_percent=margin,
+            question=_QUESTIONS[question],
+            spread=options.spread,
             alpha=options.alpha,
             wanted_power=options.power,
+            seek_smallest=True,
             trials=options.trials,
             seed=options.seed,
             progress=progress,
         )
     return present(power_page(result, options.say), options, console)
+
+
+def _asked(options: argparse.Namespace) -> tuple[str, float | None]:
+    """The question and the margin: span is asked nothing that needs a direction."""
+    from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT
+    from psdstats.errors import PlanError
+
+    if options.quantity != "span":
+        margin = DEFAULT_MARGIN_PERCENT if options.margin is None else options.margin
+        return options.question or "end", margin
+    if options.question == "end" or options.margin is not None:
+        raise PlanError(
+            "span has no direction, so neither a fall by the end nor what was left is asked of it; "
+            "leave --margin out and ask --question each or last."
+        )
+    return options.question or "last", None
 
 
 def _variation(options: argparse.Namespace) -> Variation:
@@ -165,12 +204,9 @@ def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Varia
         )
     if options.study is not None:
         from psdstats.study import read_study
-        from psdstats.uncertainty import propagate
-        from psdstats.uncertainty.registry import measurement_sources
 
         study = read_study(options.study, encoding=options.encoding)
-        sizes = propagate(study, method="linear", sources=measurement_sources(study))
-        return variation_of(study, quantity=options.quantity, propagation=sizes)
+        return variation_of(study, quantity=options.quantity)
     if "run_percent" not in given:
         raise PlanError(
             "the variation is not known; name a study with --study, or state the standard "

@@ -8,6 +8,7 @@ from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
 from ..options import (
+    add_margin,
     add_page,
     add_propagation,
     add_quantity,
@@ -21,7 +22,7 @@ from ..options import (
 
 CURVES = ("no change", "constant rate", "power law", "approach to a limit")
 SUMMARY = "how fast it grinds: curve of size against time, time to a target, when to stop"
-EXAMPLE = "psdstats rate my-trial --by ball_ratio --target-um 90 --margin 5 --out my-rate"
+EXAMPLE = "psdstats rate my-trial --target-um 90 --margin 5 --out my-rate"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,10 +30,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_study(parser)
     add_quantity(parser, QUANTITIES[:3])
     parser.add_argument(
-        "--by",
+        "--at-each",
+        action="append",
         metavar="COLUMN",
-        help="column whose levels get a curve each (default: the one factor that study.toml sets "
-        "aside, such as ball_ratio)",
+        help="further factor, each of whose levels gets a curve of its own, added to those that "
+        "are crossed with milling time, such as ball_ratio; may be repeated",
     )
     parser.add_argument(
         "--together", action="store_true", help="one curve for all runs, whatever their factors"
@@ -45,11 +47,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "criterion prefers)",
     )
     add_target(parser)
+    add_margin(parser)
     ratio = "powder charged, g: effect of the samples taken out on the ball-to-powder ratio"
     balls = "balls charged, g; not needed where the runs have a ball_ratio"
     add_values(
         parser,
-        ("--margin", None, "PERCENT", "how little of the limit size may be left to gain"),
         ("--powder-g", None, "MASS", ratio),
         ("--balls-g", None, "MASS", balls),
     )
@@ -69,11 +71,12 @@ def run(options: argparse.Namespace, console: Console) -> int:
         sources = measurement_sources(study, options.sources)
         known = propagate_study(study, options, console, sources=sources)
         console.begin("fitting curves")
-        by = None if options.together else options.by or rate_factor(study)
+        out = rate_factor(study) if options.together else ()
         result = fit_rate(
             study,
             quantity=options.quantity,
-            by=by,
+            at_each=options.at_each,
+            leave_out=out or None,
             curve=options.curve,
             target_um=options.target_um,
             margin_percent=options.margin,
@@ -83,6 +86,6 @@ def run(options: argparse.Namespace, console: Console) -> int:
             propagation=known,
         )
         console.begin("loss above sieves")
-        loss, notes = collect_loss(study, by=by, level=options.level)
+        loss, notes = collect_loss(study, at_each=result.at_each, level=options.level)
     page = rate_page(result, loss, notes=notes, say=options.say)
     return present(page, options, console)

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 from ..console import Console, ensure_free
 from ..options import (
+    add_attained,
     add_comparison,
     add_json,
     add_propagation,
     add_study,
     add_target,
     add_writing,
+    attain,
     compare_study,
     is_asked_for,
     propagate_study,
@@ -41,6 +43,7 @@ STAGES = MappingProxyType(
     }
 )
 """Shares of the time, per cent, as the demo study and an archive of 200 runs take it."""
+_A_TRIAL = 20  # one simulated trial, in the same unit
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,6 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_comparison(parser)
     add_target(parser)
     add_propagation(parser)
+    add_attained(parser)
     add_writing(parser, default="STUDY-report")
     add_json(parser)
 
@@ -60,18 +64,24 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     target = options.out or Path(f"{options.study.resolve().stem}-report")
     ensure_free(target, replace=options.replace)
-    with console.stages(STAGES):
+    shares = {**STAGES, "comparing": STAGES["comparing"] + _A_TRIAL * (options.attained or 0)}
+    with console.stages(shares):
         console.begin("checking")
         study, checks = read_checked(options, console)
         sources = measurement_sources(study, options.sources)
         propagation = propagate_study(study, options, console, sources=sources)
         console.begin("comparing")
+        comparison = _compared(study, propagation, options)
+        proof = None
+        if not isinstance(comparison, Exception):
+            proof = attain(comparison, options, console)
         written = report(
             study,
             target,
             propagation=propagation,
-            comparison=_compared(study, propagation, options),
+            comparison=comparison,
             checks=checks,
+            attained=proof,
             level=options.level,
             target_um=options.target_um,
             decimal=options.decimal,

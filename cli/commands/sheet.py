@@ -41,6 +41,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=int)
     add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=int)
     design.add_argument(
+        "--fresh-charge",
+        action="store_true",
+        help="every time has a filling of the jar of its own (default: one filling is sampled at "
+        "all times)",
+    )
+    design.add_argument(
         "--factor",
         action="append",
         default=[],
@@ -109,6 +115,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Plan, write, say what to do with it."""
     from psdstats.files import Holds, write_folder_atomically
     from psdstats.output.sheet import recording_labels, recording_sheet
+    from psdstats.words.study import charge_line
 
     target = options.out or Path(DEFAULT_OUT)
     ensure_free(target, replace=options.replace)
@@ -125,6 +132,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     console.remark(f"Wrote a sheet for {len(plan.runs())} runs to {target}:")
     console.remark("  recording-sheet.xlsx  to fill in; the csv folder holds the same tables")
     console.remark("  labels.html           labels for the samples, to print on A4")
+    console.remark(charge_line(plan))
     console.remark(f'When it is filled in: psdstats check "{book}"')
     return 0
 
@@ -148,6 +156,7 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         sieves=dict.fromkeys(groups, own) if own else {},
         one_stack=options.one_stack,
         replicates=options.replicates,
+        fresh_charges=options.fresh_charge,
         splits=options.splits,
         factors=dict(options.factor),
         sample_mass_g=options.sample_g,

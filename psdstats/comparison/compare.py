@@ -1,69 +1,70 @@
 """Did milling time, ball ratio or group change the size, and by how much.
 
-The response is ln of each percentile (and of span).  Its joint measurement covariance enters a
-mixed model as a known part (its sensitivities taken at the mean curve of runs alike), so that what
-sieves and balance share between runs is neither counted as evidence nor as noise; what runs and
-groups do is estimated.  Where every level has one run and nothing can be estimated, the measurement
-covariance stands alone and the verdicts say so.
-
-A percentile that the sieves do not bracket is an open interval and cannot enter a mean.  Leaving
-out only the runs at fault would favour the runs that happened to stay inside the stack, so the
-whole cell they belong to (group and level) is set aside, and said so.  A further factor with one
-level left has nothing to set apart and leaves the model; a grouping or ``at_each`` with one level
-left leaves no answer.
+The response is ln of each percentile (and of span); `analysis` has the model.  The answers come in
+the order of interest: fallen by the end and since when, when to stop, what a further factor does
+(`ordered`); families of contrasts stand beside them, the test of all levels at once comes last.
+Where every level has one run and nothing can be estimated, the scatter about a smooth course or a
+declared standard deviation stands for the spread of runs, or the measurement stands alone, and the
+verdicts say so.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, QUANTITIES, column_words
+from psdstats.columns import QUANTITIES
+from psdstats.comparison.advice import advise
+from psdstats.comparison.analysis import (
+    Analysis,
+    QuantityAnalysis,
+    SpreadBasis,
+    analyse,
+    analyse_sizes,
+)
+from psdstats.comparison.answers import (
+    Answers,
+    answer,
+    balance_answer,
+    condition_means,
+    doubted,
+    drift_is_unknown,
+    with_missing,
+)
+from psdstats.comparison.groups import bench_answers
 from psdstats.comparison.plan import (
     ComparisonPlan,
+    Direction,
     Grouping,
+    LevelTest,
     SpreadRule,
     columns_of,
     plan_comparison,
 )
-from psdstats.comparison.result import (
-    Comparison,
-    ComparisonRemark,
-    OverallTest,
-    QuantityComparison,
-    Response,
-    Route,
-    build_response,
-    families_for,
-)
-from psdstats.comparison.spread import (
-    drift_slope,
-    find_misfit,
-    level_order,
-    own_contrasts,
-    own_means,
-)
+from psdstats.comparison.response import ComparisonRemark, Response, families_for
+from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
+from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.errors import ModelError
-from psdstats.findings import Contrast, ContrastKind, Finding, Numbers, Remark
+from psdstats.findings import BenchAnswer, ContrastKind, Finding, Numbers, Remark
 from psdstats.frozen import Array
-from psdstats.models.contrasts import ContrastResult, contrast_matrix, contrast_table
+from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
-from psdstats.models.equivalence import equivalence_test, smallest_detectable
-from psdstats.models.mixed_model import MixedModel, MixedModelFit
-from psdstats.models.verdicts import POWER, judge, undoing_percent
-from psdstats.student import critical_t
+from psdstats.models.equivalence import detectable_percent, equivalence_of
+from psdstats.models.judged import Family, StudentJudged
+from psdstats.models.mixed_model import MixedModelFit
+from psdstats.models.verdicts import judge
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import propagate
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
-from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
+_MOST_THREADS = 4  # quantities at once
 _MISFIT_BELOW = 0.05  # p of the spread of the model
 
 
@@ -73,18 +74,27 @@ def compare(
     within: Sequence[Grouping] | str | None = None,
     *,
     also: Sequence[str] | None = None,
-    at_each: str | None = None,
+    at_each: Sequence[str] | str | None = None,
+    leave_out: Sequence[str] | None = None,
     quantities: Sequence[str] = QUANTITIES,
     families: Sequence[str] | None = None,
     margin_percent: float | None = None,
     spread: SpreadRule | str | None = None,
+    direction: Direction | str | None = None,
+    one_family: bool | None = None,
+    run_to_run: Declared | None = None,
+    drift: Declared | None = None,
+    test: LevelTest | str = LevelTest.CALIBRATED,
     level: float = 0.95,
     across_quantities: bool = False,
     sources: Iterable[str | Source] | None = None,
-    propagation: Propagation | Callable[[], Propagation] | None = None,
-    seed: int = 0,
+    propagation: Propagation | None = None,
 ) -> Comparison:
-    """Compare the levels of a factor over all runs of a study.
+    """Answer what milling did to the sizes of a trial, from one analysis of its design.
+
+    Without options the design decides: milling time, at each level of every further factor that is
+    crossed with it; groups, and charges sampled at several times, as blocks; cells and drift of
+    groups as variances where the runs can show them.  Options add to that.
 
     Parameters
     ----------
@@ -94,27 +104,36 @@ def compare(
         Column of the run table whose levels are compared; default as study.toml says, else
         ``milling_time_min``.
     within : str or sequence of (str or tuple of str), optional
-        Groupings with a random intercept.  Names side by side are so many groupings:
-        ``("group", "operator")`` is two.  A combination is one text or a tuple of its own:
-        ``["group", "group:milling_time_min"]`` or ``["group", ("group", "milling_time_min")]``.
-        Default as study.toml says, else the groups (and the combination of group and factor where
-        it holds two runs or more), with a note.
+        Further groupings.  Names side by side are so many groupings: ``("operator", "day")`` is
+        two.  A combination is one text or a tuple of its own: ``"group:operator"``.
     also : sequence of str, optional
-        Further factors of the fixed part.
-    at_each : str, optional
-        Compare within each level of this column, with the interaction in the model.
+        Further factors set aside additively.
+    at_each : str or sequence of str, optional
+        Further factors within each of whose levels ``by`` is compared.
+    leave_out : sequence of str, optional
+        Parts of the design to leave out: "group", "charge", "drift" or a factor.
     quantities : sequence of str, default=("D10", "D50", "D90", "span")
         What is compared.
     families : sequence of str, optional
         Which of "against first", "successive" and "all pairs"; by default all that the levels
         allow.
     margin_percent : float, optional
-        Change too small to matter, for the verdict of equivalence.
+        Change too small to matter, for the verdict of equivalence and for when to stop (5 % there
+        where none is stated).
     spread : {"drifting", "pooled", "each contrast"}, optional
         What the scatter may do from level to level: groups drift apart along lines of their own
         (where three groups or more hold three numeric levels or more); stay as it is; or anything,
         each contrast being judged by its own differences within groups, which needs no model but
         gives wider intervals.  Default as study.toml says, else drifting, and said so.
+    direction : {"falling", "rising"}, optional
+        Which way milling is expected to move D10, D50 and D90; default falling.
+    one_family : bool, optional
+        Hold one error over falls, further factor and stop together instead of one each.
+    run_to_run, drift : Declared, optional
+        Standard deviations known from elsewhere, with their degrees of freedom: between runs, for
+        trials of single runs; of the drift of groups a step of time, instead of an estimate.
+    test : {"calibrated", "kenward-roger"}
+        How tests and intervals hold their level.
     level : float, default=0.95
         Confidence level of simultaneous intervals over each family of contrasts.
     across_quantities : bool, default=False
@@ -122,12 +141,9 @@ def compare(
     sources : iterable of (str or Source), optional
         Sources of uncertainty counted; default those the study switches on.  Run-to-run variation
         is never among them: the model estimates it.
-    propagation : Propagation, or callable that gives one, optional
+    propagation : Propagation, optional
         A joint result of this study made with `measurement_sources`; its sources and rule count
-        then.  A callable is asked only where single runs are judged by the measurement alone,
-        which needs draws; without it they are made here.
-    seed : int, default=0
-        Seed of the draws made here.
+        then.
 
     Returns
     -------
@@ -140,24 +156,18 @@ def compare(
 
     Notes
     -----
-    Which verdict leads: the contrasts answer the question asked, family by family, and each family
-    holds its level by itself; of several families, "against first" leads.  The test of all levels
-    at once comes beside them, not before them.  It may show a change that no contrast shows (small
-    differences gathered over the levels), or miss one that a contrast shows (one level out of many
-    changed); the headlines then say so in one sentence.
+    The ordered answers lead: fallen by the end and since when, when to stop, the further factor at
+    each time; each of these questions holds its error by itself, or all together with
+    ``one_family``.  Each family of contrasts holds its level by itself.  The test of all levels at
+    once comes last; it may show a change that no contrast shows, or miss one.
 
     Examples
     --------
     >>> from psdstats.study import read_study
     >>> from psdstats_datasets import demo_study
-    >>> found = compare(
-    ...     read_study(demo_study("four_benches")),
-    ...     by="milling_time_min",
-    ...     within=["group", ("group", "milling_time_min")],
-    ...     quantities=["D50"],
-    ... )
+    >>> found = compare(read_study(demo_study("four_benches")), quantities=["D50"])
     >>> found["D50"].family("against first").loc[0, ["contrast", "verdict"]].tolist()
-    ['6 - 0', 'changed']
+    ['6 - 0 at 5', 'changed']
     """
     plan = plan_comparison(
         study,
@@ -165,37 +175,25 @@ def compare(
         within=within,
         also=also,
         at_each=at_each,
+        leave_out=leave_out,
         margin_percent=margin_percent,
         spread=spread,
+        direction=direction,
+        one_family=one_family,
+        run_to_run=run_to_run,
+        drift=drift,
+        test=test,
     )
-    if families is not None and not families:
-        raise ModelError("No family of contrasts is named; leave families out for all of them.")
-    given = propagation if isinstance(propagation, Propagation) else None
-    if given is not None and RUN_TO_RUN in given.sources:
-        raise ModelError(
-            "The propagation given holds the run-to-run source, which the model estimates itself; "
-            "make it with sources=measurement_sources(study)."
-        )
-    unknown = [name for name in quantities if name not in QUANTITIES]
-    if unknown or not quantities:
-        found = repr(unknown[0]) if unknown else "named"
-        raise ModelError(
-            f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
-        )
-    counted = measurement_sources(study, sources) if given is None else given.sources
-    law = prepare(study, sources=counted, rule=None if given is None else given.rule)
-    at_mean = at_mean_curve(law, plan.factors)
-    own = partial(propagate, study, seed=seed, sources=counted)
-    draw = propagation if callable(propagation) else own
-    return compare_sizes(
+    analysis = analyse(
         study,
         plan,
-        law.value if given is None else given.value,
-        {name: at_mean[name] for name in quantities},
-        measured=lambda: given or draw(),
-        families=families,
-        level=level,
-        across_quantities=across_quantities,
+        quantities=quantities,
+        level=1.0 - (1.0 - level) / (len(quantities) if across_quantities and quantities else 1),
+        sources=sources,
+        propagation=propagation,
+    )
+    return compare_analysis(
+        analysis, families=families, level=level, across_quantities=across_quantities
     )
 
 
@@ -208,124 +206,73 @@ def compare_sizes(
     measured: Callable[[], Propagation],
     families: Sequence[str] | None = None,
     level: float = 0.95,
-    across_quantities: bool = False,
 ) -> Comparison:
-    """Compare sizes whose known covariance is given, as `compare` does after preparing it.
+    """Compare sizes whose known covariance is given.
 
     Shapes: value (R, 4), known (R, R).
-
-    ``measured`` gives the propagation for single runs, which alone need their own law.
     """
-    runs = study.runs_frame()
-    each = 1.0 - (1.0 - level) / (len(known) if across_quantities else 1)
-    placed = runs[plan.placed(runs)]
-    asked = families_for(sorted(placed[plan.by].unique()))
+    analysis = analyse_sizes(study, plan, value, known, measured=measured, level=level)
+    return compare_analysis(analysis, families=families, level=level)
+
+
+def compare_analysis(
+    analysis: Analysis,
+    *,
+    families: Sequence[str] | None = None,
+    level: float = 0.95,
+    across_quantities: bool = False,
+) -> Comparison:
+    """Answer every question of a trial that was analysed."""
+    if families is not None and not families:
+        raise ModelError("No family of contrasts is named; leave families out for all of them.")
+    plan, runs = analysis.plan, analysis.study.runs_frame()
+    levels = sorted(runs[plan.placed(runs)][plan.by].unique().tolist())
+    asked = families_for(levels)
     if families is not None:
-        levels = placed[plan.by].unique().tolist()
         asked = tuple(contrast_matrix(levels, one).contrasts[0].family for one in families)
-    declared = float(study.uncertainty.get("run_to_run_percent") or 0.0)  # type: ignore[arg-type]
-    _refuse_single_runs(placed, plan)
+    with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
+        results = pool.map(lambda one: _compare_quantity(one, asked), analysis.quantities.values())
     return Comparison(
         plan=plan,
         level=level,
         across_quantities=across_quantities,
-        results=tuple(
-            _compare_quantity(
-                build_response(
-                    runs,
-                    value[:, QUANTITIES.index(name)],
-                    plan,
-                    name,
-                    joint,
-                    own=lambda name=name: measured().covariance(name, log=True).to_numpy(),  # type: ignore[misc]
-                    level=each,
-                ),
-                asked,
-                declared,
-            )
-            for name, joint in known.items()
-        ),
+        results=tuple(results),
+        analysis=analysis,
     )
 
 
 def _compare_quantity(
-    response: Response, families: Sequence[ContrastKind], declared_percent: float
+    one: QuantityAnalysis, families: Sequence[ContrastKind]
 ) -> QuantityComparison:
     """Compare one quantity on the best basis its runs allow."""
-    frame, plan = response.frame, response.plan
+    response = one.response
     remarks = []
     if response.set_aside:
         remarks.append(ComparisonRemark.SET_ASIDE(runs=response.set_aside))
-    if frame[plan.by].nunique() < 2:
-        why = ComparisonRemark.FEW_LEVELS(quantity=response.quantity, column=plan.by)
-        return replace(_not_compared(response, families, why), remarks=tuple(remarks))
-    single = [name for name in plan.also if frame[name].nunique() < 2]
-    remarks[:0] = [
-        ComparisonRemark.ONE_LEVEL_LEFT(column=name, level=level_text(frame[name].iloc[0]))
-        for name in single
-    ]
-    plan = replace(plan, also=tuple(name for name in plan.also if name not in single))
-    response = replace(response, plan=plan)
-    obstacle = _obstacle_left(response)
+    obstacle = _obstacle(one)
     if obstacle is not None:
         found = _not_compared(response, families, obstacle)
-    elif _one_run_a_level(frame, plan):
-        found = _by_measurement(response, families, declared_percent)
-    elif plan.spread is SpreadRule.EACH_CONTRAST:
+    elif one.plan.spread is SpreadRule.EACH_CONTRAST and one.design.left > 0:
         found = _by_own_spread(response, families)
+    elif one.design.left < 1:
+        found = _by_single_runs(one, families)
     else:
-        found = _by_model_if_enough(response, families)
+        found = _by_model(one, families)
     return replace(found, remarks=(*remarks, *found.remarks))
 
 
-def _obstacle_left(response: Response) -> Remark | None:
-    """Why the runs left cannot be compared by a model; None where they can."""
-    frame, plan, quantity = response.frame, response.plan, response.quantity
-    if plan.at_each is not None and frame[plan.at_each].nunique() < 2:
-        return ComparisonRemark.FEW_LEVELS(quantity=quantity, column=plan.at_each)
+def _obstacle(one: QuantityAnalysis) -> Remark | None:
+    """Why the runs left cannot be compared; None where they can."""
+    frame, plan = one.frame, one.plan
+    if frame[plan.by].nunique() < 2:
+        return ComparisonRemark.FEW_LEVELS(quantity=one.quantity, column=plan.by)
     for columns in map(columns_of, plan.within):
         if frame.groupby(list(columns), observed=True).ngroups < 2:
-            return ComparisonRemark.ONE_GROUP(quantity=quantity, columns=columns)
-    return None
-
-
-def _one_run_a_level(frame: pd.DataFrame, plan: ComparisonPlan) -> bool:
-    """One run at each level and nothing else in the model: no variation left to estimate."""
-    return plan.at_each is None and not plan.also and len(frame) == frame[plan.by].nunique()
-
-
-def _coefficients(frame: pd.DataFrame, plan: ComparisonPlan) -> int:
-    """How many means the fixed part has."""
-    levels = {name: int(frame[name].nunique()) for name in plan.factors}
-    crossed = levels[plan.by] * (1 if plan.at_each is None else levels[plan.at_each])
-    return crossed + sum(levels[name] - 1 for name in plan.also)
-
-
-def _refuse_single_runs(runs: pd.DataFrame, plan: ComparisonPlan) -> None:
-    """Raise if a mixed model is wanted of runs that leave nothing to show their scatter."""
-    wanted = _coefficients(runs, plan)
-    if (
-        len(runs) > wanted
-        or plan.spread is SpreadRule.EACH_CONTRAST
-        or _one_run_a_level(runs, plan)
-    ):
-        return
-    if plan.at_each is None:
-        what = f"Comparing {plan.by} beside {' and '.join(plan.also)}"
-        remedy = f"take a further factor out ({', '.join(plan.also)})"
-    elif plan.at_each == GROUP:
-        what = f"Comparing {plan.by} within each group"
-        remedy = "name the groups as a grouping (within) instead of comparing within each of them"
-    else:
-        what = f"Comparing {plan.by} within each {plan.at_each}"
-        remedy = (
-            f"name {plan.at_each} as a further factor (also) instead, which takes the effect of "
-            f"{plan.by} to be the same at all of its levels"
-        )
-    raise ModelError(
-        f"{what} takes {wanted} means, and with {len(runs)} runs nothing is left to show how runs "
-        f"of one kind differ: add replicates or groups, or {remedy}."
-    )
+            return ComparisonRemark.ONE_GROUP(quantity=one.quantity, columns=columns)
+    if len({where for _, where in one.cells}) < len(one.cells):
+        return None
+    apart = [one.response.obstacles[cell] for cell in one.design.unlinked]
+    return next(iter(apart), ComparisonRemark.FEW_LEVELS(quantity=one.quantity, column=plan.by))
 
 
 def _not_compared(
@@ -337,60 +284,8 @@ def _not_compared(
         route=Route.NONE,
         basis=ComparisonRemark.NOT_FITTED(reason=reason),
         tests=(),
-        findings=_findings(response, dict.fromkeys(families), missing=reason),
+        findings=with_missing(response, families, (), reason),
         means=pd.DataFrame(columns=[response.plan.by, "value", "lower", "upper"]),
-    )
-
-
-def _by_measurement(
-    response: Response, families: Sequence[ContrastKind], declared_percent: float
-) -> QuantityComparison:
-    """Compare single runs by their joint measurement covariance and a declared repeatability.
-
-    With a single run at each level nothing in the data shows how much two runs of the same kind
-    would differ.  Where no repeatability is declared, each effect comes with the run-to-run
-    standard deviation that would undo it, and is called changed only if that is larger than a
-    plausible one.
-
-    Intervals take ln ratios as normal and hold for a family together.  Where one rectangular
-    aperture error dominates they are up to a fifth too wide (1.96 against 1.65 standard
-    uncertainties; two such errors of one size, 1.90); `psdstats.uncertainty.ratio_intervals` gives
-    a single ratio its own law.
-    """
-    by, level = response.plan.by, response.level
-    frame = response.frame.sort_values(by)
-    order, ln_value = frame.index.to_numpy(), frame["ln_value"].to_numpy()
-    joint = response.own()[np.ix_(order, order)]
-    joint = joint + np.eye(len(order)) * (declared_percent / 100) ** 2
-    found = {
-        family: contrast_table(
-            response.asked(family, left=True), ln_value, joint, np.inf, level=level
-        )
-        for family in families
-    }
-    half = critical_t(1.0 - level, np.inf) * np.sqrt(np.diag(joint))
-    means = frame[[by]].assign(estimate=ln_value, lower=ln_value - half, upper=ln_value + half)
-    return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.MEASUREMENT_ONLY,
-        basis=ComparisonRemark.BY_MEASUREMENT(declared_percent=declared_percent),
-        tests=(_chi_square(by, found[families[0]]),),
-        findings=_findings(response, found, undone=not declared_percent),
-        means=_as_sizes(means.reset_index(drop=True)),
-    )
-
-
-def _chi_square(term: str, found: ContrastResult) -> OverallTest:
-    from scipy.special import chdtrc
-
-    rank = int(np.linalg.matrix_rank(found.covariance))
-    statistic = float(found.estimate @ np.linalg.pinv(found.covariance) @ found.estimate)
-    return OverallTest(
-        term=(term,),
-        f=statistic / rank,
-        df_num=float(rank),
-        df_den=float("inf"),
-        p=float(chdtrc(rank, statistic)),
     )
 
 
@@ -403,95 +298,168 @@ def _by_own_spread(response: Response, families: Sequence[ContrastKind]) -> Quan
             'grouping without it, or use the spread "pooled".'
         )
     paired = plan.crossing is not None
-    found = {
-        family: own_contrasts(
-            frame, known, plan, response.asked(family, left=True), level=response.level
-        )
+    found = [
+        finding
         for family in families
-    }
+        for finding in _own_findings(response, response.asked(family))
+    ]
+    missing = ComparisonRemark.FEW_UNITS(paired=paired)
     return QuantityComparison(
         quantity=response.quantity,
         route=Route.EACH_CONTRAST,
         basis=ComparisonRemark.BY_OWN_SPREAD(paired=paired),
         tests=(),
-        findings=_findings(response, found, missing=ComparisonRemark.FEW_UNITS(paired=paired)),
+        findings=with_missing(response, families, found, missing),
         means=_as_sizes(own_means(frame, known, plan, level=response.level)),
     )
 
 
-def _by_model_if_enough(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
-    """By the mixed model; cannot be told where runs set aside leave too few for it."""
-    count, wanted = len(response.frame), _coefficients(response.frame, response.plan)
-    if count <= wanted:
-        why = ComparisonRemark.TOO_FEW_RUNS(runs=count, means=wanted)
-        return _not_compared(response, families, why)
-    try:
-        return _by_model(response, families)
-    except ModelError as refusal:
-        if not response.set_aside:
-            raise
-        return _not_compared(response, families, ComparisonRemark.REFUSED(why=str(refusal)))
-
-
-def _by_model(response: Response, families: Sequence[ContrastKind]) -> QuantityComparison:
-    """Fit the mixed model with the known covariance, test, contrast, and say what to allow for."""
-    plan = response.plan
-    fit = _fit(response)
-    terms: list[Grouping] = [plan.by] + ([] if plan.at_each is None else [(plan.by, plan.at_each)])
-    tests = []
-    for term in terms:
-        found = fit.test(term)
-        tests.append(
-            OverallTest(
-                term=columns_of(term),
-                f=found.f,
-                df_num=found.df_num,
-                df_den=found.df_den,
-                p=found.p,
-            )
-        )
-    contrasts = {
-        family: fit.contrasts(plan.by, kind=family, by=plan.at_each, level=response.level)
-        for family in families
+def _own_findings(response: Response, asked: ContrastMatrix) -> list[Finding]:
+    """Verdicts on contrasts that are each judged by their own spread."""
+    plan, level = response.plan, response.level
+    found = own_contrasts(
+        response.frame, response.known, plan, asked, levels=response.levels, level=level
+    )
+    if found is None:
+        return []
+    columns = {
+        "estimate": found.estimate,
+        "lower": found.lower,
+        "upper": found.upper,
+        "lower_single": found.lower_single,
+        "upper_single": found.upper_single,
+        "u": found.standard_error,
+        "df": found.df,
+        "p": found.p,
+        "p_adjusted": found.p_adjusted,
+        **detectable_percent(found.standard_error, found.df, critical=found.simultaneous.critical),
     }
-    means = fit.marginal_means(plan.by, by=plan.at_each, level=response.level)
+    if plan.margin_percent is not None:
+        law = StudentJudged(
+            estimate=found.estimate,
+            se=found.standard_error,
+            df=found.df,
+            correlation=np.eye(len(found.estimate)),
+        )
+        family = Family(tuple(range(len(found.estimate))), (1,) * len(found.estimate))
+        columns |= equivalence_of(
+            law, family, margin_percent=plan.margin_percent, alpha=1.0 - level
+        )
+    return [
+        judge(
+            replace(subject, quantity=response.quantity),
+            Numbers(**{name: float(column[place]) for name, column in columns.items()}),
+            level=level,
+            margin_percent=plan.margin_percent,
+        )
+        for place, subject in enumerate(found.contrasts)
+    ]
+
+
+def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """One run a condition: by a declared spread or that about smooth courses, else the measurement.
+
+    Nothing in the data then shows how much two runs of the same kind would differ but how smoothly
+    the sizes follow each other; a declared standard deviation beats that.  Without either each
+    change comes with the run-to-run standard deviation that would undo it.
+    """
+    answers, benches = answer(one, families), _benches(one)
+    spread = one.spread
+    known = spread.basis is not SpreadBasis.NONE
+    if not known:
+        answers = replace(answers, findings=tuple(map(doubted, answers.findings)))
     return QuantityComparison(
-        quantity=response.quantity,
-        route=Route.MIXED_MODEL,
-        basis=ComparisonRemark.BY_MODEL(),
-        tests=tuple(tests),
-        findings=_findings(response, contrasts),
-        means=_as_sizes(means),
-        fit=fit,
-        remarks=_fit_remarks(fit, plan),
-        influence=_influence(fit, plan, response.level),
+        quantity=one.quantity,
+        route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
+        basis=ComparisonRemark.BY_SINGLE_RUNS(
+            basis=spread.basis, percent=100 * spread.run, df=spread.df
+        )
+        if known
+        else ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
+        tests=_tests(one, answers),
+        findings=answers.findings,
+        means=_as_sizes(condition_means(one)),
+        courses=answers.courses,
+        factors=answers.factors,
+        benches=benches,
+        balance=balance_answer(one, answers),
+        advice=_advice(one, answers, benches),
     )
 
 
-def _fit(response: Response) -> MixedModelFit:
-    plan, frame = response.plan, response.frame.rename(columns={"ln_value": "ln size"})
-    order, place, slope = f"order of {column_words(plan.by)}", level_order(frame[plan.by]), None
-    if plan.spread is SpreadRule.DRIFTING and place is not None:
-        frame = frame.assign(**{order: place})
-        slope = drift_slope(frame, plan, order=order)
-    random: list[Grouping | RandomSlope] = [
-        slope if slope is not None and one == slope.group else one for one in plan.within
-    ]
-    return MixedModel(
-        frame,
-        response="ln size",
-        fixed=plan.fixed,
-        random=random,
-        known_covariance=response.known,
-        factors=list(plan.factors),
-        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
-        boundary="free" if slope is None else "drop",
-    ).fit()
+def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
+    """By the mixed model: every question of the design from one law."""
+    fit, plan = one.fit, one.plan
+    answers, benches = answer(one, families), _benches(one)
+    remarks = () if fit is None else _fit_remarks(fit, plan)
+    return QuantityComparison(
+        quantity=one.quantity,
+        route=Route.MIXED_MODEL,
+        basis=ComparisonRemark.BY_MODEL(),
+        tests=_tests(one, answers),
+        findings=answers.findings,
+        means=_as_sizes(condition_means(one)),
+        fit=fit,
+        courses=answers.courses,
+        factors=answers.factors,
+        benches=benches,
+        balance=balance_answer(one, answers),
+        advice=_advice(one, answers, benches),
+        remarks=remarks,
+        influence=None if fit is None else _influence(fit, plan, one.response.level),
+    )
+
+
+def _benches(one: QuantityAnalysis) -> tuple[BenchAnswer, ...]:
+    return bench_answers(one, level=one.response.level, margin_percent=one.plan.margin_percent)
+
+
+def _advice(
+    one: QuantityAnalysis, answers: Answers, benches: Sequence[BenchAnswer]
+) -> tuple[Remark, ...]:
+    """What to do next, from what was found and what the design lacks."""
+    single = one.design.left < 1
+    return advise(
+        answers.courses,
+        answers.factors,
+        benches,
+        balance=balance_answer(one, answers),
+        single_runs=single,
+        scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
+        drift_unknown=drift_is_unknown(one),
+    )
+
+
+def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
+    """The factor at all its levels at once, and its interaction with the further factors."""
+    plan, fit, p = one.plan, one.fit, answers.tests
+    terms: dict[str, Grouping] = {"time": plan.by}
+    if plan.where is not None:
+        terms |= {"interaction": (plan.by, plan.where)}
+    found = []
+    for name, term in terms.items():
+        if name not in p:
+            continue
+        f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
+        if one.design.left < 1 and isinstance(answers.judged, StudentJudged):
+            whole, df_num, df = answers.judged.joint_f(list(p).index(name))
+            f, df_den, plain = float(whole), float(df), p[name]
+        elif fit is not None and plan.by in fit.model.factors:
+            test = fit.test(term)
+            f, df_num, df_den, plain = test.f, test.df_num, test.df_den, test.p
+        found.append(
+            OverallTest(
+                term=columns_of(term), f=f, df_num=df_num, df_den=df_den, p=p[name], p_plain=plain
+            )
+        )
+    return tuple(found)
 
 
 def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]:
     """State of the fit, cautions of the design and of its spread."""
-    remarks = [*fit.status, *fit.cautions]
+    remarks = [*fit.status]
+    if plan.test is LevelTest.KENWARD_ROGER:  # they are about its tests
+        remarks += fit.cautions
     if any(isinstance(one, RandomSlope) for one in fit.model.random):
         remarks.append(ComparisonRemark.DRIFT_ALLOWED())
     found = find_misfit(fit, plan)
@@ -503,7 +471,9 @@ def _fit_remarks(fit: MixedModelFit, plan: ComparisonPlan) -> tuple[Remark, ...]
 def _influence(fit: MixedModelFit, plan: ComparisonPlan, level: float) -> Influence | None:
     """What one group does, where it decides the verdict or one group fewer would not show it."""
     groups = plan.within[0] if plan.within else None
-    if not isinstance(groups, str) or fit.model.frame[groups].nunique() < 3:
+    if not isinstance(groups, str) or plan.by not in fit.model.factors:
+        return None
+    if fit.model.frame[groups].nunique() < 3:
         return None
     found = leave_one_group_out(fit, plan.by, grouping=groups, alpha=1.0 - level)
     return found if found.decided_by or found.needed_by_number else None
@@ -516,70 +486,3 @@ def _as_sizes(means: pd.DataFrame) -> pd.DataFrame:
     factors = means[[name for name in means.columns if name not in beside]].map(level_text)
     with np.errstate(over="ignore"):  # next to no degrees of freedom: no upper limit
         return factors.assign(**{name: np.exp(means[source]) for name, source in numbers.items()})
-
-
-def _findings(
-    response: Response,
-    found: Mapping[ContrastKind, ContrastResult | None],
-    *,
-    missing: Remark | None = None,
-    undone: bool = False,
-) -> tuple[Finding, ...]:
-    """Verdicts on the contrasts of every family: those asked of all levels, then others."""
-    missing = missing or ComparisonRemark.NO_RUN_LEFT()
-    by_level = response.lost_column == response.plan.by
-    findings = []
-    for family, contrasts in found.items():
-        first_is_lost = (
-            family is ContrastKind.AGAINST_FIRST
-            and by_level
-            and response.levels[0] in response.obstacles
-        )
-        known = {} if contrasts is None or first_is_lost else _numbers(contrasts, response)
-        for subject in dict.fromkeys((*response.asked(family).contrasts, *known)):
-            numbers, limit = known.get(subject, (Numbers(), np.nan))
-            levels = (subject.high, subject.low) if by_level else (subject.where,)
-            lost = tuple(response.obstacles[one] for one in levels if one in response.obstacles)
-            findings.append(
-                judge(
-                    replace(subject, quantity=response.quantity),
-                    numbers,
-                    level=response.level,
-                    margin_percent=response.plan.margin_percent,
-                    obstacles=() if subject in known else lost or (missing,),
-                    undone_by_percent=limit if undone else None,
-                )
-            )
-    return tuple(findings)
-
-
-def _numbers(
-    contrasts: ContrastResult, response: Response
-) -> dict[Contrast, tuple[Numbers, float]]:
-    """Numbers of each contrast, and the run-to-run SD (per cent) that would undo it."""
-    u, df, critical = contrasts.standard_error, contrasts.df, contrasts.simultaneous.critical
-    detectable = smallest_detectable(u, df, critical=critical, power=POWER).decrease_percent
-    equivalence_p = np.full(len(u), np.nan)
-    margin = response.plan.margin_percent
-    if margin is not None:
-        equivalence_p = equivalence_test(
-            contrasts.estimate, u, df, margin_percent=margin, alpha=1.0 - response.level
-        ).p
-    undoing = undoing_percent(contrasts.estimate, u, critical)
-    return {
-        subject: (
-            Numbers(
-                estimate=float(contrasts.estimate[place]),
-                lower=float(contrasts.lower[place]),
-                upper=float(contrasts.upper[place]),
-                u=float(u[place]),
-                df=float(df[place]),
-                p=float(contrasts.p[place]),
-                p_adjusted=float(contrasts.p_adjusted[place]),
-                detectable_decrease_percent=float(detectable[place]),
-                equivalence_p=float(equivalence_p[place]),
-            ),
-            float(undoing[place]),
-        )
-        for place, subject in enumerate(contrasts.contrasts)
-    }

@@ -1,19 +1,13 @@
-"""Whether each group agrees with the others: differences, scores, and a finding a group.
+"""Whether the groups of a trial agree, read from its analysis, and sorted into records.
 
-A group is compared with the plain mean of the other groups at every condition (milling time and
-whatever else was set) where both have results, and the differences are averaged over these
-conditions.  Sizes are compared as ln D, so differences are ratios.  An average over milling times
-can hide differences of opposite sign: `by_condition` gives them singly.
-
-The uncertainty of a difference holds the joint covariance of the measurement (what groups share, a
-sieve, a tare, a balance, cancels as far as it is shared) and the scatter between runs of the same
-kind: that of replicates where there are any, else the scatter about group and condition effects
-that add up; the part that the measurement explains is taken off, so nothing is counted twice.  All
-groups are judged together.
+Sizes are compared as ln D, so differences are ratios, each group against the plain mean of the
+others (two groups: the first against the second); `benches` has the statistics.  A condition is a
+level of the factor compared at levels of the further factors.  What groups share in measuring (a
+sieve, a tare, a balance) cancels as far as it is shared, by the known covariance of the analysis.
 
 A score compares a difference with its own uncertainty: zeta with the standard uncertainty, E_n with
 the expanded one (ISO 13528, from memory).  The usual formulas take the two results as independent;
-here the difference is a weighted sum of results whose covariance is known.
+here the covariance is in the uncertainty, and so is the scatter between runs.
 """
 
 from __future__ import annotations
@@ -21,24 +15,52 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME
+from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME, column_words
+from psdstats.comparison.advice import differs
+from psdstats.comparison.analysis import (
+    Analysis,
+    QuantityAnalysis,
+    Spread,
+    analyse,
+)
+from psdstats.comparison.benches import (
+    BenchRuns,
+    Deviation,
+    at_conditions,
+    in_rate,
+    indicators,
+    on_average,
+)
+from psdstats.comparison.plan import columns_of, plan_comparison
+from psdstats.comparison.spread import level_order
 from psdstats.errors import ModelError
-from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, RemarkKind
-from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.design_columns import need_columns
-from psdstats.models.equivalence import smallest_detectable
-from psdstats.models.multiplicity import simultaneous
-from psdstats.models.verdicts import judge, undoing_percent
+from psdstats.findings import (
+    BenchAnswer,
+    Contrast,
+    Finding,
+    FindingKind,
+    Numbers,
+    Remark,
+    RemarkKind,
+    Verdict,
+)
+from psdstats.frozen import Array
+from psdstats.models.design_columns import level_text
+from psdstats.models.verdicts import judge
 from psdstats.present import present
 from psdstats.study.records import Study
-from psdstats.uncertainty.propagation import Propagation, in_open_cell
-from psdstats.uncertainty.sources.run_to_run import RunToRun
+from psdstats.uncertainty.propagation import Propagation
+
+_MOST_FURTHER = 2  # variances beside that of runs
+_COVERAGE_FACTOR = 2.0  # of the expanded uncertainty in E_n
+_WARNING, _ACTION = 2.0, 3.0  # of |zeta|, common use of ISO 13528 (from memory)
 
 
 class GroupRemark(RemarkKind):
@@ -50,169 +72,43 @@ class GroupRemark(RemarkKind):
     WITHOUT_CONDITION = "runs without a condition"
 
 
-class ScatterSource(StrEnum):
-    """Where the run-to-run variance comes from."""
-
-    REPLICATES = "replicates"
-    TABLE = "group by condition table"
-    NONE = "not estimated"
+def zeta(numbers: Numbers) -> float:
+    """A difference over its standard uncertainty."""
+    return numbers.estimate / numbers.u if numbers.u > 0 else math.nan
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Scores:
-    """Differences and their scores.
-
-    Parameters
-    ----------
-    difference, u, zeta, e_n : ndarray, shape (m,)
-        Difference, its standard uncertainty, and difference over u and over k u.
-    covariance : ndarray, shape (m, m)
-        Covariance of the differences.
-    """
-
-    difference: Array
-    u: Array
-    zeta: Array
-    e_n: Array
-    covariance: Array
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
-
-    @property
-    def signals(self) -> tuple[str, ...]:
-        """Common use of ISO 13528: |zeta| from 2 a warning signal, from 3 an action signal."""
-        size = np.abs(self.zeta)
-        names = np.where(size >= 3, "action signal", np.where(size >= 2, "warning signal", ""))
-        return tuple(names.tolist())
-
-
-def difference_scores(
-    value: ArrayLike, covariance: ArrayLike, weights: ArrayLike, *, coverage_factor: float = 2.0
-) -> Scores:
-    """Scores of weighted differences of results.
-
-    Shapes: value (n,), covariance (n, n), weights (m, n).
-
-    Notes
-    -----
-    ``u² = wᵀ C w``, ``zeta = d/u``, ``E_n = d/(k u)``.  For two independent results this is
-    ``E_n = (x₁ - x₂)/√(U₁² + U₂²)``.
+def signal(score: float) -> str:
+    """What |zeta| from 2 and from 3 is called (ISO 13528, from memory).
 
     Examples
     --------
-    >>> difference_scores([10.4, 10.0], [[0.03, 0], [0, 0.01]], [[1, -1]]).e_n
-    array([1.])
+    >>> signal(-3.2)
+    'action signal'
     """
-    y = np.asarray(value, dtype=np.float64)
-    spread = np.asarray(covariance, dtype=np.float64)
-    w = np.atleast_2d(np.asarray(weights, dtype=np.float64))
-    if spread.shape != (len(y), len(y)) or w.shape[1] != len(y):
-        raise ModelError(
-            f"There are {len(y)} results, but the covariance has shape {spread.shape} and the "
-            f"weights {w.shape}; give ({len(y)}, {len(y)}) and (m, {len(y)})."
-        )
-    if not coverage_factor > 0:
-        raise ModelError(f"The coverage factor is {coverage_factor:g}; give a positive one.")
-    joint = w @ spread @ w.T
-    u = np.sqrt(np.clip(np.diag(joint), 0.0, None))
-    difference = w @ y
-    zeta = difference / np.where(u > 0, u, np.nan)
-    return Scores(
-        difference=difference, u=u, zeta=zeta, e_n=zeta / coverage_factor, covariance=joint
-    )
+    size = abs(score)
+    if size >= _ACTION:
+        return "action signal"
+    return "warning signal" if size >= _WARNING else ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class RunScatter:
-    """Variance between runs of the same kind.
+def bench_answers(
+    one: QuantityAnalysis, *, level: float, margin_percent: float | None
+) -> tuple[BenchAnswer, ...]:
+    """Each group against the others; two groups are one answer.
 
-    Parameters
-    ----------
-    variance : float
-        Run-to-run variance beyond the measurement; 0 where the measurement explains all.
-    mean_square : float
-        Mean square it comes from, with the measurement's part.
-    df : int
-        Degrees of freedom of the mean square; 0 where there is none.
-    source : ScatterSource
-        Where it comes from.
+    Empty where there is one group, or groups are what is compared.
     """
-
-    variance: float = 0.0
-    mean_square: float = 0.0
-    df: int = 0
-    source: ScatterSource = ScatterSource.NONE
-
-    def effective_df(self, u_squared: float, leverage: float) -> float:
-        """Satterthwaite degrees of freedom of u² = known part + variance · leverage."""
-        part = self.mean_square * leverage
-        if self.df == 0 or part <= 0:
-            return float("inf")
-        return self.df * (u_squared / part) ** 2
+    return () if GROUP in one.plan.factors else _Compared(one, level, margin_percent).answers
 
 
-def run_scatter(
-    y: Array, group: NDArray[np.intp], condition: NDArray[np.intp], known: Array
-) -> RunScatter:
-    """Estimate the run-to-run variance.
-
-    Shapes: y (n,), group, condition (n,), known (n, n).
-
-    Notes
-    -----
-    With M the projector on what group and condition leave, ``E yᵀMy = tr(M V) + ν σ²``.
-    """
-    cells = np.unique(np.column_stack([group, condition]), axis=0, return_inverse=True)[1]
-    within = _dummies(cells.ravel())
-    additive = np.hstack([_dummies(group), _dummies(condition)])
-    for design, source in ((within, ScatterSource.REPLICATES), (additive, ScatterSource.TABLE)):
-        df = len(y) - int(np.linalg.matrix_rank(design))
-        if df > 0:
-            left = np.eye(len(y)) - design @ np.linalg.pinv(design)
-            mean_square = float(y @ left @ y) / df
-            explained = float(np.sum(left * known)) / df
-            return RunScatter(
-                variance=max(0.0, mean_square - explained),
-                mean_square=mean_square,
-                df=df,
-                source=source,
-            )
-    return RunScatter()
-
-
-def _dummies(codes: NDArray[np.intp]) -> Array:
-    return np.asarray(np.equal.outer(codes, np.unique(codes)), dtype=np.float64)
-
-
-@dataclass(frozen=True, kw_only=True)
-class GroupDifference:
-    """How one group compares with the others.
-
-    Parameters
-    ----------
-    finding : Finding
-        Its verdict; numbers are those of the difference of ln size from the mean of the other
-        groups, with its joint interval.
-    conditions, runs : int
-        Conditions compared, and runs of the group in them.
-    u_measurement : float
-        The part of the measurement in the standard uncertainty.
-    zeta, e_n : float
-        Difference over u and over 2 u.
-    """
-
-    finding: Finding
-    conditions: int = 0
-    runs: int = 0
-    u_measurement: float = math.nan
-    zeta: float = math.nan
-    e_n: float = math.nan
-
-    @property
-    def group(self) -> str:
-        """Name of the group."""
-        return self.finding.subject.high
+def overall(answer: BenchAnswer) -> Verdict:
+    """One word for a group: a difference anywhere, else agreement at every condition."""
+    if differs(answer):
+        return Verdict.CHANGED
+    for verdict in (Verdict.EQUIVALENT, Verdict.CANNOT_BE_TOLD):
+        if all(one.verdict is verdict for one in answer.at):
+            return verdict
+    return Verdict.NOT_SHOWN
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -223,18 +119,17 @@ class GroupAgreement:
     ----------
     quantity : str
         What was compared.
-    time_min : float or None
-        The one milling time, or None for all.
     conditions : tuple of str
         Columns that define a condition.
-    groups : tuple of GroupDifference
-        One a group, in the order of the study.
+    answers : tuple of BenchAnswer
+        One a group, in the order of the study; one in all for two groups.
     by_condition : DataFrame
-        Condition columns, group column, difference_percent, u_percent, zeta, e_n, finding.
-    scatter : RunScatter
-        Run-to-run variance used.
+        Condition columns, group column, difference_percent with the limits of its joint interval,
+        u_percent, p_adjusted, verdict, zeta, e_n, finding (the signal of zeta).
+    spread : Spread
+        Standard deviations between runs, cells, groups and of their drift.
     level : float
-        Confidence level, joint over the groups.
+        Confidence level, joint over the groups (and conditions) of a question.
     margin_percent : float or None
         Difference that is too small to matter.
     set_aside : tuple of str
@@ -242,131 +137,146 @@ class GroupAgreement:
     """
 
     quantity: str
-    time_min: float | None
     conditions: tuple[str, ...]
-    groups: tuple[GroupDifference, ...]
+    answers: tuple[BenchAnswer, ...]
     by_condition: pd.DataFrame
-    scatter: RunScatter
+    spread: Spread
     level: float
     margin_percent: float | None
     set_aside: tuple[str, ...]
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a group: verdict, difference as ratio and per cent, uncertainty, scores."""
-        rows = []
-        for one in self.groups:
-            numbers = one.finding.numbers
-            ends = (numbers.estimate, numbers.lower, numbers.upper)
-            ratios, changes = np.exp(ends), 100 * np.expm1(ends)
-            rows.append(
+        """One row a group: verdict, where it differs, and its average and rate.
+
+        Columns: group, quantity, verdict, differs_at (number of conditions); for the average,
+        without prefix, and for the rate, with ``rate_``: ratio, ratio_lower, ratio_upper,
+        difference_percent, lower_percent, upper_percent, u_percent, df, p, p_adjusted.
+        """
+        return pd.DataFrame(
+            [
                 {
                     "group": one.group,
                     "quantity": self.quantity,
-                    "conditions": one.conditions,
-                    "runs": one.runs,
-                    "ratio": ratios[0],
-                    "ratio_lower": ratios[1],
-                    "ratio_upper": ratios[2],
-                    "difference_percent": changes[0],
-                    "lower_percent": changes[1],
-                    "upper_percent": changes[2],
-                    "u_percent": 100 * numbers.u,
-                    "u_measurement_percent": 100 * one.u_measurement,
-                    "df": numbers.df,
-                    "p": numbers.p,
-                    "p_adjusted": numbers.p_adjusted,
-                    "zeta": one.zeta,
-                    "e_n": one.e_n,
-                    "verdict": str(one.finding.verdict),
+                    "verdict": overall(one).value,
+                    "differs_at": sum(at.verdict is Verdict.CHANGED for at in one.at),
+                    **_columns(one.average),
+                    **{f"rate_{name}": value for name, value in _columns(one.rate).items()},
                 }
-            )
-        return pd.DataFrame(rows)
+                for one in self.answers
+            ]
+        )
 
     def summary(self) -> str:
-        """One sentence a group, then what the uncertainty rests on."""
+        """Those that differ first, then the others, then what the uncertainty rests on."""
         return str(present("summary", self))
+
+
+def _columns(finding: Finding | None) -> dict[str, float]:
+    numbers = Numbers() if finding is None else finding.numbers
+    ends = (numbers.estimate, numbers.lower, numbers.upper)
+    ratios, changes = np.exp(ends), 100 * np.expm1(ends)
+    return {
+        **dict(zip(("ratio", "ratio_lower", "ratio_upper"), ratios.tolist(), strict=True)),
+        **dict(
+            zip(
+                ("difference_percent", "lower_percent", "upper_percent"),
+                changes.tolist(),
+                strict=True,
+            )
+        ),
+        "u_percent": 100 * numbers.u,
+        "df": numbers.df,
+        "p": numbers.p,
+        "p_adjusted": numbers.p_adjusted,
+    }
 
 
 def group_agreement(
     study: Study,
-    propagation: Propagation,
+    propagation: Propagation | None = None,
     *,
     quantity: str = "D50",
-    time: float | None = None,
-    group: str = GROUP,
-    conditions: Sequence[str] | None = None,
+    at_each: Sequence[str] | str | None = None,
     margin_percent: float | None = None,
     level: float = 0.95,
+    analysis: Analysis | None = None,
 ) -> GroupAgreement:
-    """Compare every group with the mean of the others.
+    """Compare every group with the mean of the others: at each condition, in rate, on average.
 
     Parameters
     ----------
     study : Study
         The study.
-    propagation : Propagation
-        Sizes of its runs with joint covariance, in the order of the study.
+    propagation : Propagation, optional
+        A joint result of this study made with `measurement_sources`; its sources and rule count
+        then.
     quantity : {"D10", "D50", "D90", "span"}, default="D50"
         What is compared.
-    time : float or None, default=None
-        One milling time, min; None averages over all times.
-    group : str, default="group"
-        Column of the groups.
-    conditions : sequence of str or None, default=None
-        Columns that define runs of the same kind; by default milling time and the further factors
-        that the study names for its comparison (or the ball ratio, where there is one).
+    at_each : str or sequence of str, optional
+        Further factors that make a condition beside milling time; by default all that are crossed
+        with it.
     margin_percent : float or None, default=None
         Difference that is too small to matter, per cent; None where none was stated.
     level : float, default=0.95
-        Confidence level, joint over the groups.
+        Confidence level, joint over the groups (and conditions) of a question.
+    analysis : Analysis, optional
+        That of the study, where it was made.
 
     Returns
     -------
     GroupAgreement
-        One finding a group, and the differences at every condition.
+        What a comparison of the trial says of its groups, and the differences at every condition.
 
     Raises
     ------
     ModelError
-        If a column or the time is missing, or the runs of study and propagation differ.
+        If a column is missing, or the runs of study and propagation differ.
     """
-    table = study.runs_frame()
-    if tuple(table[RUN]) != propagation.runs:
+    runs = study.runs_frame()
+    if propagation is not None and tuple(runs[RUN]) != propagation.runs:
         raise ModelError("The propagation does not hold the runs of this study; propagate it anew.")
-    columns = _conditions(study, table) if conditions is None else list(conditions)
-    places = np.arange(len(table)) if time is None else np.flatnonzero(table[TIME] == time)
-    if not len(places):
-        raise ModelError(f"No run has the milling time {time:g} min.")
-    sizes = _sorted(table, propagation, places, quantity, group, columns)
-    scatter = run_scatter(sizes.y, sizes.group, sizes.condition, sizes.known)
-    total = sizes.known + scatter.variance * np.eye(len(sizes.y))
-    asked = _Question(
-        quantity=quantity,
-        level=level,
-        margin_percent=margin_percent,
-        estimated=scatter.df > 0 or RunToRun.name in propagation.sources,
-    )
-    found = _judged(sizes, total, scatter, asked)
+    names = tuple(map(str, dict.fromkeys(runs[GROUP])))
+    if len(names) < 2:
+        return _one_group(names[0], quantity, level, margin_percent)
+    if analysis is None:
+        plan = plan_comparison(study, at_each=at_each, margin_percent=margin_percent)
+        analysis = analyse(study, plan, quantities=[quantity], level=level, propagation=propagation)
+    one = analysis[quantity]
+    found = _Compared(one, level, margin_percent)
     return GroupAgreement(
         quantity=quantity,
-        time_min=time,
-        conditions=tuple(columns),
-        groups=tuple(
-            found[i] if i in found else _untold(sizes, i, asked) for i in range(len(sizes.groups))
-        ),
-        by_condition=_by_condition(sizes, total, group),
-        scatter=scatter,
+        conditions=found.columns,
+        answers=found.answers,
+        by_condition=found.by_condition(),
+        spread=one.spread,
         level=level,
         margin_percent=margin_percent,
-        set_aside=sizes.set_aside,
+        set_aside=one.response.set_aside,
     )
 
 
-def _conditions(study: Study, table: pd.DataFrame) -> list[str]:
-    also = study.compare.get("also")
-    if isinstance(also, list | tuple):
-        return [TIME, *(str(one) for one in also)]
-    return [TIME, *([BALL_RATIO] if BALL_RATIO in table.columns else [])]
+def _one_group(
+    name: str, quantity: str, level: float, margin_percent: float | None
+) -> GroupAgreement:
+    """Nothing to compare."""
+    alone = judge(
+        Contrast(high=name, quantity=quantity),
+        Numbers(),
+        kind=FindingKind.GROUP,
+        level=level,
+        margin_percent=margin_percent,
+        obstacles=(GroupRemark.ALONE(columns=(TIME,)),),
+    )
+    return GroupAgreement(
+        quantity=quantity,
+        conditions=(TIME,),
+        answers=(BenchAnswer(quantity=quantity, group=name, at=(alone,)),),
+        by_condition=pd.DataFrame(columns=[TIME, GROUP]),
+        spread=Spread(),
+        level=level,
+        margin_percent=margin_percent,
+        set_aside=(),
+    )
 
 
 def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50") -> pd.DataFrame:
@@ -376,186 +286,206 @@ def sizes_by_run(study: Study, propagation: Propagation, *, quantity: str = "D50
     return study.runs_frame().join(sizes, on=RUN)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Sizes:
-    """Runs used: ln size, covariance and codes; all groups, used or not; one row a condition."""
+@dataclass(frozen=True, eq=False)
+class _Compared:
+    """The groups of one quantity, compared."""
 
-    y: Array  # (n,)
-    known: Array  # (n, n)
-    group: NDArray[np.intp]  # (n,)
-    condition: NDArray[np.intp]  # (n,)
-    groups: tuple[str, ...]
-    conditions: pd.DataFrame
-    set_aside: tuple[str, ...]
-
-    def weights(self, group: int, condition: int) -> Array | None:
-        """Weights of one group minus the mean of the others at one condition, (n,).
-
-        None where the group or all others have no result there.
-        """
-        here = self.condition == condition
-        own = here & (self.group == group)
-        others = [here & (self.group == one) for one in range(len(self.groups)) if one != group]
-        others = [mask for mask in others if mask.any()]
-        if not own.any() or not others:
-            return None
-        weights = own / own.sum()
-        for mask in others:
-            weights = weights - mask / (mask.sum() * len(others))
-        return np.asarray(weights, dtype=np.float64)
-
-    def average_weights(self, group: int) -> tuple[Array | None, int]:
-        """Weights averaged over the conditions that can be compared, and their number."""
-        found = [self.weights(group, one) for one in range(len(self.conditions))]
-        usable = [one for one in found if one is not None]
-        return (np.mean(usable, axis=0) if usable else None), len(usable)
-
-
-def _sorted(
-    table: pd.DataFrame,
-    propagation: Propagation,
-    places: NDArray[np.intp],
-    quantity: str,
-    group: str,
-    conditions: list[str],
-) -> _Sizes:
-    """Sort the runs at some places of the table into groups and conditions."""
-    need_columns(table, (group, *conditions), table="run table")
-    value = propagation.value[places, propagation.quantities.index(quantity)]
-    table = table.iloc[places].reset_index(drop=True)
-    groups, names = pd.factorize(table[group])
-    codes = table.groupby(conditions, sort=True, dropna=False).ngroup().to_numpy()
-    _, first = np.unique(codes, return_index=True)
-    aside = in_open_cell(table, np.isnan(value), [group, *conditions])
-    rows = places[~aside]
-    return _Sizes(
-        y=np.log(value[~aside]),
-        known=propagation.covariance(quantity, log=True).to_numpy()[np.ix_(rows, rows)],
-        group=groups[~aside].astype(np.intp),
-        condition=codes[~aside].astype(np.intp),
-        groups=tuple(str(one) for one in names),
-        conditions=table[conditions].iloc[first].reset_index(drop=True),
-        set_aside=tuple(table.loc[aside, RUN]),
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Question:
-    """What is asked of every group; whether run-to-run variation is part of the uncertainty."""
-
-    quantity: str
+    one: QuantityAnalysis
     level: float
     margin_percent: float | None
-    estimated: bool
 
-    def answer(
-        self,
-        group: str,
-        numbers: Numbers,
-        *,
-        undone_by_percent: float | None = None,
-        obstacles: tuple[Remark, ...] = (),
-    ) -> Finding:
-        """Judge one group; within the margin where its joint interval lies inside it."""
-        within = None
-        if self.margin_percent is not None:
-            reach = max(abs(numbers.lower), abs(numbers.upper))
-            within = self.estimated and reach < math.log1p(self.margin_percent / 100)
+    @cached_property
+    def columns(self) -> tuple[str, ...]:
+        """Columns that define a condition, milling time first.
+
+        Beside the factors of the analysis the ball ratio, which no group has by nature.
+        """
+        plan, frame = self.one.plan, self.one.response.placed
+        named = list(plan.factors)
+        if BALL_RATIO in frame and BALL_RATIO not in plan.left_out:
+            named += [BALL_RATIO] if len(set(frame[BALL_RATIO])) > 1 else []
+        rest = [name for name in dict.fromkeys(named) if name not in (GROUP, TIME)]
+        timed = TIME in named or plan.by == GROUP
+        return (*([TIME] if timed else []), *rest)
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """All groups in the order of the study."""
+        return tuple(map(str, dict.fromkeys(self.one.response.placed[GROUP])))
+
+    @cached_property
+    def codes(self) -> NDArray[np.intp]:
+        """Condition of each run used."""
+        table = self.one.frame.groupby(list(self.columns), sort=True, observed=True, dropna=False)
+        return table.ngroup().to_numpy().astype(np.intp)
+
+    @cached_property
+    def meets(self) -> tuple[str, ...]:
+        """Groups that share a condition with another one."""
+        held = pd.crosstab(self.one.frame[GROUP].astype(str), self.codes).to_numpy() > 0
+        shared = (held & (held.sum(axis=0) >= 2)).any(axis=1)
+        found = sorted(set(self.one.frame[GROUP].astype(str)))
+        meeting = {name for name, is_met in zip(found, shared, strict=True) if is_met}
+        return tuple(name for name in self.names if name in meeting)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """The runs of groups that can be compared, with the code of their condition."""
+        frame = self.one.frame.assign(condition_code=self.codes)
+        return frame[frame[GROUP].astype(str).isin(self.meets)]
+
+    @cached_property
+    def conditions(self) -> pd.DataFrame:
+        """One row a condition."""
+        first = self.table.drop_duplicates("condition_code").sort_values("condition_code")
+        return first[list(self.columns)].reset_index(drop=True)
+
+    @cached_property
+    def runs(self) -> BenchRuns:
+        """The runs as arrays."""
+        table, rows = self.table, self.table.index.to_numpy()
+        order = level_order(self.conditions[TIME]) if TIME in self.columns else None
+        return BenchRuns(
+            y=self.one.y[rows],
+            known=self.one.response.known[np.ix_(rows, rows)],
+            group=np.array([self.meets.index(str(name)) for name in table[GROUP]], dtype=np.intp),
+            condition=np.unique(table["condition_code"], return_inverse=True)[1].astype(np.intp),
+            order=np.zeros(len(self.conditions)) if order is None else order.to_numpy(dtype=float),
+            further=self._further(),
+            stated=self._stated(),
+        )
+
+    def _further(self) -> Array:
+        """What variances of blocks within groups multiply."""
+        table, found = self.table, []
+        for columns in map(columns_of, self.one.plan.blocks):
+            number = table.groupby(list(columns), observed=True).ngroup().to_numpy()
+            is_alone = table.assign(block=number).groupby(GROUP)["block"].nunique().max() < 2
+            if columns == (GROUP,) or is_alone or len(np.unique(number)) == len(table):
+                continue
+            own = indicators(number.astype(np.intp))
+            found.append(own @ own.T)
+        return np.array(found[:_MOST_FURTHER]) if found else np.zeros((0, 0, 0))
+
+    def _stated(self) -> tuple[float, float] | None:
+        """A declared variance of runs, where they do not show their own."""
+        declared = self.one.plan.run_to_run
+        if declared is None or self.one.design.left > 1:
+            return None
+        return (declared.percent / 100) ** 2, declared.df
+
+    @cached_property
+    def found(self) -> tuple[tuple[Deviation, ...], ...]:
+        """At the conditions, in rate, on average."""
+        if len(self.meets) < 2:
+            return (), (), ()
+        return tuple(
+            f(self.runs, level=self.level, margin_percent=self.margin_percent)
+            for f in (at_conditions, in_rate, on_average)
+        )
+
+    @cached_property
+    def answers(self) -> tuple[BenchAnswer, ...]:
+        """One a group; one in all for two groups that can be compared."""
+        if len(self.names) < 2:
+            return ()
+        at, rate, average = self.found
+        own = self.meets[:1] if len(self.meets) == 2 else self.meets
+        told = {
+            name: BenchAnswer(
+                quantity=self.one.quantity,
+                group=name,
+                at=tuple(self._at(one) for one in at if one.group == code)
+                or (self._obstacle(name, GroupRemark.NO_UNCERTAINTY()),),
+                rate=next((self._rate(one) for one in rate if one.group == code), None),
+                average=next((self._average(one) for one in average if one.group == code), None),
+            )
+            for code, name in enumerate(own)
+        }
+        left = [name for name in self.names if name not in self.meets]
+        told |= {name: self._untold(name) for name in left}
+        return tuple(told[name] for name in self.names if name in told)
+
+    def _place(self, deviation: Deviation) -> dict[str, Any]:
+        """Levels of the condition of a difference, by column."""
+        row = self.conditions.iloc[deviation.condition or 0]
+        return {name: row[name] for name in self.columns}
+
+    def _at(self, deviation: Deviation) -> Finding:
+        row = self._place(deviation)
+        where = ", ".join(
+            f"{level_text(row[name])} min"
+            if name == TIME
+            else f"{column_words(name)} {level_text(row[name])}"
+            for name in self.columns
+        )
+        return self._judged(deviation, self._subject(deviation, where), FindingKind.GROUP)
+
+    def _average(self, deviation: Deviation) -> Finding:
+        return self._judged(deviation, self._subject(deviation), FindingKind.GROUP)
+
+    def _rate(self, deviation: Deviation) -> Finding:
+        times = self.conditions[TIME]
+        subject = Contrast(
+            high=level_text(times.max()), low=level_text(times.min()), quantity=self.one.quantity
+        )
+        return self._judged(deviation, subject, FindingKind.BENCH_RATE)
+
+    def _subject(self, deviation: Deviation, where: str = "") -> Contrast:
+        return Contrast(
+            high=self.meets[deviation.group],
+            low=self.meets[1] if len(self.meets) == 2 else "",
+            where=where,
+            quantity=self.one.quantity,
+        )
+
+    def _judged(self, deviation: Deviation, subject: Contrast, kind: FindingKind) -> Finding:
+        undone = deviation.undone_by
+        unknown = undone is not None and self.margin_percent is not None
         return judge(
-            Contrast(high=group, quantity=self.quantity),
-            numbers,
+            subject,
+            deviation.numbers,
+            kind=kind,
+            level=self.level,
+            margin_percent=self.margin_percent,
+            within_margin=False if unknown else None,
+            undone_by_percent=None if undone is None else 100 * undone,
+        )
+
+    def _untold(self, name: str) -> BenchAnswer:
+        """A group that shares no condition, or whose sizes are bounds."""
+        used = (self.one.frame[GROUP].astype(str) == name).any()
+        why = GroupRemark.ALONE(columns=self.columns) if used else GroupRemark.NOT_BRACKETED()
+        return BenchAnswer(quantity=self.one.quantity, group=name, at=(self._obstacle(name, why),))
+
+    def _obstacle(self, name: str, why: Remark) -> Finding:
+        return judge(
+            Contrast(high=name, quantity=self.one.quantity),
+            Numbers(),
             kind=FindingKind.GROUP,
             level=self.level,
             margin_percent=self.margin_percent,
-            within_margin=within,
-            obstacles=obstacles,
-            undone_by_percent=None if self.estimated else undone_by_percent,
-            detectable_decides=False,
+            obstacles=(why,),
         )
 
-
-def _judged(
-    sizes: _Sizes, total: Array, scatter: RunScatter, asked: _Question
-) -> dict[int, GroupDifference]:
-    """A finding for each group that can be compared, all judged together."""
-    averages = [sizes.average_weights(one) for one in range(len(sizes.groups))]
-    judged = [i for i, (w, _) in enumerate(averages) if w is not None and w @ total @ w > 0]
-    if not judged:
-        return {}
-    weights = np.array([averages[i][0] for i in judged])
-    scores = difference_scores(sizes.y, total, weights)
-    u_known = difference_scores(sizes.y, sizes.known, weights).u
-    numbers, undoing = _numbers(scores, scatter, np.sum(weights**2, axis=1), asked.level)
-    return {
-        i: GroupDifference(
-            finding=asked.answer(
-                sizes.groups[i], numbers[place], undone_by_percent=float(undoing[place])
-            ),
-            conditions=averages[i][1],
-            runs=int(np.count_nonzero(sizes.group == i)),
-            u_measurement=float(u_known[place]),
-            zeta=float(scores.zeta[place]),
-            e_n=float(scores.e_n[place]),
-        )
-        for place, i in enumerate(judged)
-    }
-
-
-def _numbers(
-    scores: Scores, scatter: RunScatter, leverage: Array, level: float
-) -> tuple[list[Numbers], Array]:
-    """Numbers of each difference, and the run-to-run SD that would undo it, per cent, (m,)."""
-    df = np.array(list(map(scatter.effective_df, scores.u**2, leverage)), dtype=np.float64)
-    correlation = np.clip(scores.covariance / np.outer(scores.u, scores.u), -1.0, 1.0)
-    tested = simultaneous(scores.zeta, correlation, df, level=level)
-    half = tested.critical * scores.u
-    seen = smallest_detectable(scores.u, df, critical=tested.critical).decrease_percent
-    columns = {
-        "estimate": scores.difference,
-        "lower": scores.difference - half,
-        "upper": scores.difference + half,
-        "u": scores.u,
-        "df": df,
-        "p": tested.p,
-        "p_adjusted": tested.p_adjusted,
-        "detectable_decrease_percent": seen,
-    }
-    numbers = [
-        Numbers(**{name: float(column[place]) for name, column in columns.items()})
-        for place in range(len(df))
-    ]
-    return numbers, undoing_percent(scores.difference, scores.u, tested.critical, leverage=leverage)
-
-
-def _untold(sizes: _Sizes, group: int, asked: _Question) -> GroupDifference:
-    obstacle = GroupRemark.NO_UNCERTAINTY()
-    if not (sizes.group == group).any():
-        obstacle = GroupRemark.NOT_BRACKETED()
-    elif sizes.average_weights(group)[0] is None:
-        obstacle = GroupRemark.ALONE(columns=tuple(sizes.conditions.columns))
-    finding = asked.answer(sizes.groups[group], Numbers(), obstacles=(obstacle,))
-    return GroupDifference(finding=finding)
-
-
-def _by_condition(sizes: _Sizes, total: Array, group: str) -> pd.DataFrame:
-    """Difference of each group from the others at each condition, one row each."""
-    rows = []
-    for number, condition in enumerate(sizes.conditions.to_dict("records")):
-        for i, name in enumerate(sizes.groups):
-            weights = sizes.weights(i, number)
-            if weights is None:
-                continue
-            score = difference_scores(sizes.y, total, weights)
+    def by_condition(self) -> pd.DataFrame:
+        """One row a difference at a condition."""
+        rows = []
+        for one in self.found[0]:
+            finding, score = self._at(one), zeta(one.numbers)
+            own = _columns(finding)
+            names = ("difference_percent", "lower_percent", "upper_percent", "u_percent")
             rows.append(
                 {
-                    **{str(key): one for key, one in condition.items()},
-                    group: name,
-                    "difference_percent": 100 * float(np.expm1(score.difference[0])),
-                    "u_percent": 100 * float(score.u[0]),
-                    "zeta": float(score.zeta[0]),
-                    "e_n": float(score.e_n[0]),
-                    "finding": score.signals[0],
+                    **self._place(one),
+                    GROUP: finding.subject.high,
+                    **{name: own[name] for name in names},
+                    "p_adjusted": own["p_adjusted"],
+                    "verdict": finding.verdict.value,
+                    "zeta": score,
+                    "e_n": score / _COVERAGE_FACTOR,
+                    "finding": signal(score),
                 }
             )
-    # without a row the columns still say what a condition was
-    return pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*sizes.conditions, group])
+        # without a row the columns still say what a condition was
+        return pd.DataFrame(rows) if rows else pd.DataFrame(columns=[*self.columns, GROUP])

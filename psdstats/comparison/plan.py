@@ -1,7 +1,10 @@
-"""What is compared with what: the factor, the groupings and the further factors of a comparison.
+"""The design of a trial as its run table shows it, and so what its analysis must hold.
 
-Nothing is chosen silently: every choice made here that the caller did not make is a remark, and the
-remarks travel with the result.
+Milling time is compared; every further factor that is crossed with it is answered level by level;
+groups, and charges that were sampled at several times, are blocks; groups x conditions and the
+drift of groups are variances where the runs can show them.  What the caller asks for is added to
+that; a part is left out only by a word of its own.  Nothing is chosen silently: every choice is a
+remark, and the remarks travel with the result.
 """
 
 from __future__ import annotations
@@ -9,20 +12,25 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import BOOKKEEPING, GROUP, RUN, TIME, column_words, signed
+from psdstats.columns import BOOKKEEPING, CHARGE, GROUP, RUN, TIME, column_words, signed
+from psdstats.comparison.crossing import Crossing, place_factor
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared, declared_spread
 
 Grouping = str | tuple[str, ...]
 
 _LISTED = 4  # pairs named before "and so on"
+_FEWEST_LEFT = 2  # runs beyond the cells, so that their spread can be seen
+_OF_ONE_FACTOR = ("by", "also", "within", "at_each")
 
 
 class SpreadRule(StrEnum):
@@ -38,16 +46,40 @@ class SpreadRule(StrEnum):
     EACH_CONTRAST = "each contrast"
 
 
+class Direction(StrEnum):
+    """Which way milling is expected to move the sizes."""
+
+    FALLING = "falling"
+    RISING = "rising"
+
+
+class LevelTest(StrEnum):
+    """How tests and intervals hold their level."""
+
+    CALIBRATED = "calibrated"
+    KENWARD_ROGER = "kenward-roger"
+
+
 class PlanRemark(RemarkKind):
     """What was chosen for the caller, set aside or left out."""
 
     WITHOUT_VALUE = "runs without a value"  # runs, column
     TIME_SET_ASIDE = "time set aside"  # by
     ONE_RUN_A_GROUP = "one run a group"
-    GROUPS_RANDOM = "groups random"
-    CELLS_RANDOM = "groups and cells random"  # by
+    BLOCKS = "blocks"  # columns
+    ONE_CHARGE = "one charge"  # charges
+    EACH_LEVEL = "each level by itself"  # column
+    NESTED = "nested in groups"  # column
     PART_OF_FACTOR = "part of the factor"  # column, factor
     LEFT_OUT = "left out"  # column
+    LEFT_OUT_ASKED = "left out as asked"  # column
+
+
+CELL, DRIFT = "cell", "drift"
+"""What `leave_out` calls the variance of cells and the lines of the groups."""
+
+STOP_MARGIN_PERCENT = 5.0
+"""What is too little to go on milling for, where no margin was stated (own rule, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,42 +91,87 @@ class ComparisonPlan:
     by : str
         Column of the run table whose levels are compared.
     within : tuple of str or tuple of str
-        Groupings with a random intercept; a tuple stands for the combination of its columns.
+        Groupings: those that hold several levels of ``by`` are blocks of the tests and random in
+        the printed fit; a tuple that holds ``by`` itself is a variance of cells.
     also : tuple of str
         Further factors of the fixed part, whose differences are set aside.
-    at_each : str or None
-        Column within each of whose levels `by` is compared (with their interaction).
+    at_each : tuple of str
+        Further factors within each of whose levels `by` is compared (with their interaction).
     margin_percent : float or None
         Change that is too small to matter; None where none was stated.
     remarks : tuple of Remark
         Choices that were made for the caller, and columns that were left out.
     spread : SpreadRule, default=SpreadRule.DRIFTING
         What the scatter may do from level to level.
+    direction : Direction
+        Which way milling is expected to move the sizes.
+    one_family : bool
+        Hold one error over falls, factor and stop together.
+    run_to_run, drift : Declared or None
+        Declared spread between runs, and of the drift of groups a step of time.
+    test : LevelTest
+        How tests and intervals hold their level.
+    left_out : tuple of str
+        Parts of the design left out as asked.
     """
 
     by: str
     within: tuple[Grouping, ...] = ()
     also: tuple[str, ...] = ()
-    at_each: str | None = None
+    at_each: tuple[str, ...] = ()
     margin_percent: float | None = None
     remarks: tuple[Remark, ...] = ()
     spread: SpreadRule = SpreadRule.DRIFTING
+    direction: Direction = Direction.FALLING
+    one_family: bool = False
+    run_to_run: Declared | None = None
+    drift: Declared | None = None
+    test: LevelTest = LevelTest.CALIBRATED
+    left_out: tuple[str, ...] = ()
 
     @property
     def factors(self) -> tuple[str, ...]:
         """Every column that enters the fixed part as a factor."""
-        each = () if self.at_each is None else (self.at_each,)
-        return (self.by, *each, *self.also)
+        return (self.by, *self.at_each, *self.also)
+
+    @property
+    def where(self) -> str | None:
+        """Column of the levels answered by themselves: one factor, or several joined."""
+        return " and ".join(self.at_each) or None
 
     @property
     def fixed(self) -> list[Grouping]:
         """Terms of the fixed part, an interaction being a tuple."""
-        return [*self.factors, *([] if self.at_each is None else [(self.by, self.at_each)])]
+        if self.where is None:
+            return [self.by, *self.also]
+        return [self.by, self.where, *self.also, (self.by, self.where)]
+
+    @property
+    def blocks(self) -> tuple[Grouping, ...]:
+        """Groupings that hold several levels of the factor."""
+        return tuple(one for one in self.within if self.by not in columns_of(one))
+
+    @property
+    def cells(self) -> tuple[Grouping, ...]:
+        """Groupings whose combinations with the factor have a variance of their own."""
+        return tuple(one for one in self.within if self.by in columns_of(one))
 
     @property
     def crossing(self) -> Grouping | None:
         """The first grouping that holds several levels of the factor; None where there is none."""
-        return next((one for one in self.within if self.by not in columns_of(one)), None)
+        return next(iter(self.blocks), None)
+
+    @property
+    def stop_margin_percent(self) -> float:
+        """What is too little to go on milling for."""
+        return STOP_MARGIN_PERCENT if self.margin_percent is None else self.margin_percent
+
+    def with_where(self, runs: pd.DataFrame) -> pd.DataFrame:
+        """The runs with a column of the levels answered by themselves, where they are joined."""
+        if len(self.at_each) < 2:
+            return runs
+        joined = runs[list(self.at_each)].map(level_text).agg(", ".join, axis=1)
+        return runs.assign(**{str(self.where): joined})
 
     def placed(self, runs: pd.DataFrame) -> NDArray[np.bool_]:
         """Runs that have a value in every factor and grouping, and so a place in the comparison.
@@ -102,7 +179,7 @@ class ComparisonPlan:
         Shapes: gives (R,).
         """
         columns = {*self.factors, *(name for one in self.within for name in columns_of(one))}
-        return runs[sorted(columns)].notna().all(axis=1).to_numpy(dtype=bool)
+        return runs[sorted(columns - {CHARGE})].notna().all(axis=1).to_numpy(dtype=bool)
 
 
 def columns_of(grouping: Grouping) -> tuple[str, ...]:
@@ -116,58 +193,179 @@ def plan_comparison(
     by: str | None = None,
     within: Sequence[Grouping] | str | None = None,
     also: Sequence[str] | None = None,
-    at_each: str | None = None,
+    at_each: Sequence[str] | str | None = None,
+    leave_out: Sequence[str] | None = None,
     margin_percent: float | None = None,
     spread: SpreadRule | str | None = None,
+    direction: Direction | str | None = None,
+    one_family: bool | None = None,
+    run_to_run: Declared | None = None,
+    drift: Declared | None = None,
+    test: LevelTest | str = LevelTest.CALIBRATED,
 ) -> ComparisonPlan:
-    """Settle the design of a comparison from the caller, then `study.toml`, then the data."""
+    """Settle the design of a comparison from the data, study.toml and the caller.
+
+    What the runs show is the start; study.toml and then the caller add to it.
+    """
     frame, remarks = study.runs_frame(), list[Remark]()
     asked = _settings_for(study.compare, by)
-    by = str(by or asked.get("by") or TIME)
-    if at_each is None and asked.get("at_each") is not None:
-        at_each = str(asked["at_each"])
-    if at_each == by:
-        raise ModelError(f"The comparison is by {by} within each {at_each}: name two columns.")
-    fixed = (by,) if at_each is None else (by, at_each)
-    further = _names_in(also if also is not None else asked.get("also"))
-    if also is None and "also" not in asked and TIME not in fixed and len(set(frame[TIME])) > 1:
-        further = (TIME,)
-        remarks.append(PlanRemark.TIME_SET_ASIDE(by=by))
-    further = tuple(name for name in further if name not in fixed)
-    factors = (*fixed, *further)
-    frame = _with_factors(frame, factors, remarks)
-    groupings = within if within is not None else asked.get("within")
-    chosen = (
-        _default_within(frame, by, factors, remarks)
-        if groupings is None
-        else _read_groupings(frame, groupings)
+    by = str(by or asked.get("by") or _usual_factor(study, frame))
+    out = _names_in(leave_out if leave_out is not None else asked.get("leave_out"))
+    each = _names_in(at_each if at_each is not None else asked.get("at_each"))
+    if by in each:
+        raise ModelError(f"The comparison is by {by} within each {by}: name two columns.")
+    further = tuple(
+        one for one in _names_in(also if also is not None else asked.get("also")) if one != by
     )
-    _refuse_groupings(frame, chosen, factors, fixed)
+    frame = _with_factors(frame, (by, *each, *(one for one in further if one not in each)), remarks)
+    named = _names_in(also)  # what study.toml says gives way to what the runs show
+    each, further = _crossed(study, frame, by, (each, further, named), out, remarks)
+    given = within if within is not None else asked.get("within")
+    extra = () if given is None else _read_groupings(frame, given)
+    chosen = _groupings(frame, by, each, further, extra, out, remarks)
+    _refuse_groupings(frame, chosen, (by, *each, *further), (by, *each))
+    remarks += [PlanRemark.LEFT_OUT_ASKED(column=one) for one in out]
+    margin = margin_percent if margin_percent is not None else asked.get("margin_percent")
+    family = one_family if one_family is not None else asked.get("one_family", False)
     return ComparisonPlan(
         by=by,
         within=chosen,
         also=further,
-        at_each=at_each,
-        margin_percent=_margin(
-            margin_percent if margin_percent is not None else asked.get("margin_percent")
+        at_each=each,
+        margin_percent=_margin(margin),
+        remarks=(*remarks, *_left_out(frame, (by, *each, *further), chosen, out)),
+        spread=SpreadRule.POOLED
+        if DRIFT in out
+        else _one_of(SpreadRule, spread or asked.get("spread"), "spread", SpreadRule.DRIFTING),
+        direction=_one_of(
+            Direction, direction or asked.get("direction"), "direction", Direction.FALLING
         ),
-        remarks=(*remarks, *_left_out(frame, factors, chosen)),
-        spread=_spread_rule(spread if spread is not None else asked.get("spread")),
+        one_family=bool(family),
+        run_to_run=run_to_run or declared_spread(study),
+        drift=drift or declared_spread(study, "drift"),
+        test=_one_of(LevelTest, test, "test", LevelTest.CALIBRATED),
+        left_out=out,
     )
+
+
+def _usual_factor(study: Study, frame: pd.DataFrame) -> str:
+    """Milling time where it differs, else the first factor that does within groups, else groups."""
+    names = [TIME, *(one for one in _factor_names(study) if not _one_to_one(frame, one)), GROUP]
+    return next((name for name in names if _differs(frame[name])), TIME)
+
+
+def _one_to_one(frame: pd.DataFrame, name: str, grouping: str = GROUP) -> bool:
+    """Whether each level of a factor is one level of a grouping, and the other way round."""
+    pairs = frame[[name, grouping]].dropna().drop_duplicates()
+    return bool(pairs[name].is_unique and pairs[grouping].is_unique)
+
+
+def _differs(column: pd.Series) -> bool:
+    return len(column.dropna().unique()) > 1
+
+
+def _factor_names(study: Study) -> list[str]:
+    """Columns that the user gave the runs beside those psdstats knows."""
+    return list(dict.fromkeys(name for run in study.runs for name in run.factors))
+
+
+def _crossed(
+    study: Study,
+    frame: pd.DataFrame,
+    by: str,
+    asked: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]],
+    out: tuple[str, ...],
+    remarks: list[Remark],
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Further factors answered level by level, and those set aside additively.
+
+    `asked` are those asked for, and those of the second kind that the caller named.
+    """
+    each, further, named = asked
+    for name in [*([TIME] if by != TIME else []), *_factor_names(study)]:
+        if name == by or name in (*each, *named, *out) or not _differs(frame[name]):
+            continue
+        place = place_factor(frame, name, by=by, among=each)
+        nested = place.crossing is Crossing.IN_GROUPS and len(place.times) > 1
+        if name in further and not nested:
+            continue
+        answered = (place.is_judged or nested) and frame[name].notna().all()
+        if answered and (by == TIME or _rows_left(frame, (by, *each, name)) >= _FEWEST_LEFT):
+            each = (*each, name)
+            kind = PlanRemark.NESTED if nested else PlanRemark.EACH_LEVEL
+            remarks.append(kind(column=name))
+        elif name == TIME:
+            further = (*further, name)
+            remarks.append(PlanRemark.TIME_SET_ASIDE(by=by))
+    return each, tuple(name for name in further if name not in each)
+
+
+def _rows_left(frame: pd.DataFrame, columns: Sequence[str]) -> int:
+    return len(frame) - int(frame.groupby(list(columns), observed=True).ngroups)
+
+
+def _groupings(
+    frame: pd.DataFrame,
+    by: str,
+    each: tuple[str, ...],
+    further: tuple[str, ...],
+    extra: tuple[Grouping, ...],
+    out: tuple[str, ...],
+    remarks: list[Remark],
+) -> tuple[Grouping, ...]:
+    """Groups and charges that hold several levels, cells where replicated, and those asked."""
+    found: list[Grouping] = []
+    if GROUP not in (by, *each, *further, *out) and _differs(frame[GROUP]):
+        if frame[GROUP].is_unique:
+            remarks.append(PlanRemark.ONE_RUN_A_GROUP())
+        elif frame.groupby(GROUP)[by].nunique().max() > 1:
+            found.append(GROUP)
+            remarks.append(PlanRemark.BLOCKS(columns=(GROUP,)))
+        else:  # groups of one level each: what differs between them is what levels are held against
+            found.append((GROUP, by))
+    if CHARGE not in out and frame[CHARGE].notna().any():
+        several = frame.groupby([GROUP, CHARGE], dropna=False)[by].nunique()
+        if several.max() > 1:
+            remarks.append(PlanRemark.ONE_CHARGE(charges=len(several)))
+            if len(several) > max(1, frame[GROUP].nunique()):
+                found.append((GROUP, CHARGE))
+    found += [one for one in extra if one not in found]
+    condition = (by, *each)
+    if GROUP in found and CELL not in out and not any(by in columns_of(one) for one in found):
+        cells = frame.groupby([GROUP, *condition], observed=True).ngroups
+        apart = cells - frame[GROUP].nunique() - _cells(frame, condition) + 1
+        if len(frame) >= 2 * cells and apart > 0:
+            found.append((GROUP, *condition))
+    return tuple(found)
+
+
+def _cells(frame: pd.DataFrame, columns: Sequence[str]) -> int:
+    return int(frame.groupby(list(columns), observed=True).ngroups)
+
+
+Chosen = TypeVar("Chosen", bound=StrEnum)
+
+
+def _one_of(kind: type[Chosen], given: object, name: str, default: Chosen) -> Chosen:
+    """The word named, or the default for None."""
+    if given is not None and given not in list(kind):
+        known = ", ".join(repr(str(one)) for one in kind)
+        raise ModelError(f"There is no {name} {given!r}; choose from {known}.")
+    return default if given is None else kind(str(given))
 
 
 def _settings_for(settings: Mapping[str, object], by: str | None) -> Mapping[str, object]:
     """The settings of study.toml, adapted where another factor than theirs is compared.
 
-    The groupings they name belong to their own factor and are dropped; their factor and further
-    factors stay in the model as further factors.
+    The groupings they name belong to their own factor and are dropped.
     """
     own = settings.get("by")
     if by is None or own is None or own == by:
         return settings
-    kept = (str(own), *_names_in(settings.get("also")))
-    adapted: dict[str, object] = {"also": tuple(name for name in kept if name != by)}
-    return adapted | {key: settings[key] for key in ("margin_percent", "spread") if key in settings}
+    adapted: dict[str, object] = {
+        "also": tuple(name for name in _names_in(settings.get("also")) if name != by)
+    }
+    return adapted | {key: one for key, one in settings.items() if key not in _OF_ONE_FACTOR}
 
 
 def _names_in(given: object) -> tuple[str, ...]:
@@ -186,14 +384,6 @@ def _margin(given: object) -> float | None:
     if not (np.isfinite(value) and value > 0):
         raise ModelError(f"The margin is {signed(value)} per cent; it must be a positive number.")
     return value
-
-
-def _spread_rule(given: object) -> SpreadRule:
-    """The rule named, or the default for None."""
-    if given is not None and given not in list(SpreadRule):
-        known = ", ".join(repr(str(one)) for one in SpreadRule)
-        raise ModelError(f"There is no spread {given!r}; choose from {known}.")
-    return SpreadRule.DRIFTING if given is None else SpreadRule(str(given))
 
 
 def _require_levels(frame: pd.DataFrame, column: str) -> None:
@@ -239,24 +429,6 @@ def _read_groupings(frame: pd.DataFrame, given: object) -> tuple[Grouping, ...]:
     return tuple(result)
 
 
-def _default_within(
-    frame: pd.DataFrame, by: str, factors: Sequence[str], remarks: list[Remark]
-) -> tuple[Grouping, ...]:
-    """Groups as random, with their combinations with the factor where these hold two runs each."""
-    if GROUP in factors or frame[GROUP].nunique() < 2:
-        return ()
-    if frame[GROUP].is_unique:
-        remarks.append(PlanRemark.ONE_RUN_A_GROUP())
-        return ()
-    cells = frame.groupby([GROUP, by], observed=True).size()
-    apart = len(cells) - frame[GROUP].nunique() - frame[by].nunique() + 1
-    if len(frame) >= 2 * len(cells) and apart > 0:
-        remarks.append(PlanRemark.CELLS_RANDOM(by=by))
-        return (GROUP, (GROUP, by))
-    remarks.append(PlanRemark.GROUPS_RANDOM())
-    return (GROUP,)
-
-
 def _refuse_groupings(
     frame: pd.DataFrame, within: Sequence[Grouping], factors: Sequence[str], crossed: Sequence[str]
 ) -> None:
@@ -268,6 +440,8 @@ def _refuse_groupings(
                 "combination cannot be a grouping (within) as well: leave it out of within, or "
                 "add a further column to it."
             )
+        if grouping == (GROUP, factors[0]):
+            _refuse_one_to_one(frame, factors[0], GROUP)
         if not isinstance(grouping, str):
             continue
         if grouping in factors:
@@ -281,25 +455,33 @@ def _refuse_groupings(
                 f"{grouping} is a factor of this comparison, so it cannot be a grouping (within) "
                 f"by itself: leave it out of one of them{''.join(combined)}."
             )
-        for factor in factors:
-            pairs = frame[[factor, grouping]].drop_duplicates()
-            if not (pairs[factor].is_unique and pairs[grouping].is_unique):
-                continue
-            listed = [
-                f"{level_text(level)} only in {level_text(place)}"
-                for level, place in pairs.to_numpy()
-            ]
-            name = column_words(factor)
-            raise ModelError(
-                f"{name} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
-                f"{' and so on' if len(listed) > _LISTED else ''}), so what {name} did cannot "
-                f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
-                f"{name} out; to judge it, run two of its levels in one {grouping}."
-            )
+        # a level answered by itself may have a group to itself
+        for factor in (one for one in factors if one == factors[0] or one not in crossed):
+            _refuse_one_to_one(frame, factor, grouping)
+
+
+def _refuse_one_to_one(frame: pd.DataFrame, factor: str, grouping: str) -> None:
+    """Raise if each level of a factor is one level of a grouping, and the other way round."""
+    if not _one_to_one(frame, factor, grouping):
+        return
+    pairs = frame[[factor, grouping]].drop_duplicates()
+    listed = [
+        f"{level_text(level)} only in {level_text(place)}" for level, place in pairs.to_numpy()
+    ]
+    name = column_words(factor)
+    raise ModelError(
+        f"{name} differs only where {grouping} does ({', '.join(listed[:_LISTED])}"
+        f"{' and so on' if len(listed) > _LISTED else ''}), so what {name} did cannot "
+        f"be told from what {grouping} did. Compare by {grouping} instead, or leave "
+        f"{name} out; to judge it, run two of its levels in one {grouping}."
+    )
 
 
 def _left_out(
-    frame: pd.DataFrame, factors: Sequence[str], within: Sequence[Grouping]
+    frame: pd.DataFrame,
+    factors: Sequence[str],
+    within: Sequence[Grouping],
+    out: Sequence[str],
 ) -> list[Remark]:
     """Every column of the run table that differs between runs and is not in the model.
 
@@ -307,7 +489,13 @@ def _left_out(
     that factor; any other counts as scatter.
     """
     remarks = []
-    used = {*BOOKKEEPING, *factors, *(name for one in within for name in columns_of(one))}
+    used = {
+        *BOOKKEEPING,
+        CHARGE,
+        *out,
+        *factors,
+        *(name for one in within for name in columns_of(one)),
+    }
     for column in frame.columns:
         if column in used or frame[column].nunique() < 2:
             continue

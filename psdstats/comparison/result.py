@@ -5,28 +5,30 @@ Effects are differences of ln size until the last table, where they are ratios.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import StrEnum
+from math import nan
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from psdstats.columns import RUN
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.plan import ComparisonPlan
-from psdstats.findings import ContrastKind, Finding, Numbers, Remark, RemarkKind
-from psdstats.frozen import Array
-from psdstats.models.contrasts import ContrastMatrix, contrast_matrix, ratio_columns, within_each
-from psdstats.models.design_columns import level_text
+from psdstats.findings import (
+    BalanceAnswer,
+    BenchAnswer,
+    Course,
+    FactorAnswer,
+    Finding,
+    Numbers,
+    Remark,
+)
+from psdstats.models.contrasts import ratio_columns
 from psdstats.models.diagnostics import Influence
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.present import present
-from psdstats.student import critical_t
-from psdstats.uncertainty.propagation import in_open_cell
-
-_MOST_SET_ASIDE = 0.5  # of the runs of a level (own rule, no source)
 
 
 class Route(StrEnum):
@@ -34,151 +36,9 @@ class Route(StrEnum):
 
     MIXED_MODEL = "mixed model"
     EACH_CONTRAST = "each contrast"
+    SINGLE_RUNS = "single runs"
     MEASUREMENT_ONLY = "measurement only"
     NONE = "none"
-
-
-class ComparisonRemark(RemarkKind):
-    """What a comparison rests on, what was set aside, and why something cannot be judged."""
-
-    BY_MODEL = "by the model"
-    BY_MEASUREMENT = "by the measurement"  # declared_percent
-    BY_OWN_SPREAD = "by their own spread"  # paired
-    NOT_FITTED = "nothing fitted"  # reason
-    NOT_BRACKETED = "level not bracketed"  # quantity, column, level, count, runs
-    FEW_LEVELS = "few levels bracketed"  # quantity, column
-    ONE_GROUP = "one group bracketed"  # quantity, columns
-    TOO_FEW_RUNS = "too few runs"  # runs, means
-    REFUSED = "refused by the model"  # why
-    NO_RUN_LEFT = "no run left"
-    FEW_UNITS = "few units left"  # paired
-    SET_ASIDE = "runs set aside"  # runs
-    ONE_LEVEL_LEFT = "one level left"  # column, level
-    DRIFT_ALLOWED = "drift allowed"
-    MISFIT = "spread does not fit"  # p, column, first, last, first_percent, last_percent
-
-
-def families_for(levels: Sequence[object]) -> tuple[ContrastKind, ...]:
-    """Families that make sense: ordered numbers also step by step, names only pair by pair."""
-    numbers = all(isinstance(level, (int, float, np.number)) for level in levels)
-    if numbers and len(levels) > 2:
-        return (ContrastKind.AGAINST_FIRST, ContrastKind.SUCCESSIVE, ContrastKind.ALL_PAIRS)
-    return (ContrastKind.ALL_PAIRS,)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Response:
-    """One quantity of all runs that can enter the comparison, and what is asked of it.
-
-    Parameters
-    ----------
-    quantity : str
-        "D10", "D50", "D90" or "span".
-    plan : ComparisonPlan
-        What is compared with what.
-    level : float
-        Confidence level of a family.
-    frame : DataFrame
-        The run table of the runs used, with the column ``ln_value``.
-    known : ndarray, shape (n, n)
-        Covariance of ``ln_value`` from the measurement, with the sensitivities of the mean curve of
-        runs alike.
-    own : callable
-        Gives the same with the sensitivities of each run's own curve; it may have to be drawn.
-    set_aside : tuple of str
-        Runs left out because their cell holds an open percentile.
-    levels, at_levels : tuple of str
-        All levels of the factor and of ``at_each``, in order.
-    lost_column : str
-        The column whose levels are lost where too many runs are open: the factor or ``at_each``.
-    obstacles : mapping of str to Remark
-        For each lost level of that column why it cannot be judged.
-    """
-
-    quantity: str
-    plan: ComparisonPlan
-    level: float
-    frame: pd.DataFrame
-    known: Array
-    own: Callable[[], Array]
-    set_aside: tuple[str, ...]
-    levels: tuple[str, ...]
-    at_levels: tuple[str, ...]
-    lost_column: str
-    obstacles: Mapping[str, Remark]
-
-    def asked(self, family: ContrastKind, *, left: bool = False) -> ContrastMatrix:
-        """The contrasts of one family over all levels, or over those that are left."""
-        levels = _levels(self.frame, self.plan.by) if left else self.levels
-        matrix = contrast_matrix(levels, family)
-        return matrix if self.plan.at_each is None else within_each(matrix, self.at_levels)
-
-
-def _levels(runs: pd.DataFrame, column: str | None) -> tuple[str, ...]:
-    return () if column is None else tuple(map(level_text, sorted(runs[column].unique())))
-
-
-def build_response(
-    runs: pd.DataFrame,
-    value: Array,
-    plan: ComparisonPlan,
-    quantity: str,
-    known: Array,
-    *,
-    own: Callable[[], Array],
-    level: float = 0.95,
-) -> Response:
-    """Take what can enter of one quantity, cell by cell.
-
-    Shapes: value (R,), known, gives of own (R, R).
-    """
-    is_open = ~np.isfinite(value)
-    first = [one for one in plan.within[:1] if isinstance(one, str)]
-    aside = in_open_cell(runs, is_open, [*first, *plan.factors])
-    placed = plan.placed(runs)
-    column, lost = _lost_levels(runs[placed], aside[placed], plan)
-    kept = placed & ~aside & ~runs[column].isin(lost).to_numpy()
-    both = np.ix_(kept, kept)
-    obstacles = {}
-    for one in lost:
-        here = is_open[(runs[column] == one).to_numpy()]
-        obstacles[level_text(one)] = ComparisonRemark.NOT_BRACKETED(
-            quantity=quantity,
-            column=column,
-            level=level_text(one),
-            count=int(here.sum()),
-            runs=len(here),
-        )
-    return Response(
-        quantity=quantity,
-        plan=plan,
-        level=level,
-        frame=runs.loc[kept].assign(ln_value=np.log(value[kept])).reset_index(drop=True),
-        known=known[both],
-        own=lambda: own()[both],
-        set_aside=tuple(runs[RUN][placed & ~kept]),
-        levels=_levels(runs[placed], plan.by),
-        at_levels=_levels(runs[placed], plan.at_each),
-        lost_column=column,
-        obstacles=obstacles,
-    )
-
-
-def _lost_levels(
-    runs: pd.DataFrame, aside: NDArray[np.bool_], plan: ComparisonPlan
-) -> tuple[str, list[object]]:
-    """Levels that lose more than half of their runs, and the column they belong to.
-
-    With ``at_each`` a combination may be lost: then its level of the factor goes, or its level of
-    ``at_each``, whichever leaves more runs.
-    """
-    columns = [plan.by] + ([] if plan.at_each is None else [plan.at_each])
-    set_aside = pd.Series(aside, index=runs.index)
-    share = set_aside.groupby([runs[name] for name in columns], observed=True).mean()
-    lost = share[share > _MOST_SET_ASIDE].index
-    choices = {name: list(dict.fromkeys(lost.get_level_values(name))) for name in columns}
-    best = min(columns, key=lambda name: np.count_nonzero(runs[name].isin(choices[name])))
-    return best, choices[best]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,7 +54,9 @@ class OverallTest:
     df_num, df_den : float
         Degrees of freedom; ``df_den`` is infinite by the measurement alone.
     p : float
-        Upper tail.
+        By the route that judges the contrasts.
+    p_plain : float
+        Upper tail of F (Kenward–Roger in a mixed model).
     """
 
     term: tuple[str, ...]
@@ -202,6 +64,7 @@ class OverallTest:
     df_num: float
     df_den: float
     p: float
+    p_plain: float = nan
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -229,6 +92,16 @@ class QuantityComparison:
         Runs set aside, variances at zero, and what else a reader must know.
     influence : Influence or None
         What single groups do, where the answer hangs on one of them or on their number.
+    courses : tuple of Course
+        What the size did over milling time and when to stop, one a level of the further factors.
+    factors : tuple of FactorAnswer
+        What the further factors do at each time.
+    benches : tuple of BenchAnswer
+        How each group compares with the others.
+    balance : BalanceAnswer or None
+        Whether the balance is good enough for the headline.
+    advice : tuple of Remark
+        What to do next.
     """
 
     quantity: str
@@ -240,13 +113,19 @@ class QuantityComparison:
     fit: MixedModelFit | None = None
     remarks: tuple[Remark, ...] = ()
     influence: Influence | None = None
+    courses: tuple[Course, ...] = ()
+    factors: tuple[FactorAnswer, ...] = ()
+    benches: tuple[BenchAnswer, ...] = ()
+    balance: BalanceAnswer | None = None
+    advice: tuple[Remark, ...] = ()
 
     @property
     def effects(self) -> pd.DataFrame:
         """One row a contrast, ready to be read.
 
         Columns: family, contrast, high, low, where, ratio with simultaneous and single limits,
-        change in per cent, df, p, p_adjusted, detectable_decrease_percent, equivalence_p, verdict;
+        change in per cent, u, df, p, p_adjusted, detectable_decrease_percent with its range,
+        equivalence_p with the interval of that test, verdict;
         undone_by_run_to_run_percent where run-to-run variation was neither estimated nor declared.
         """
         return _effects(self.findings)
@@ -285,12 +164,15 @@ class Comparison:
         Whether the level also holds over the quantities together (Bonferroni).
     results : tuple of QuantityComparison
         One a quantity.
+    analysis : Analysis
+        What it was read from.
     """
 
     plan: ComparisonPlan
     level: float
     across_quantities: bool
     results: tuple[QuantityComparison, ...]
+    analysis: Analysis
 
     def __getitem__(self, quantity: str) -> QuantityComparison:
         for result in self.results:
@@ -329,7 +211,7 @@ class Comparison:
         return whole[["quantity", *(name for name in whole.columns if name != "quantity")]]
 
     def tests_frame(self) -> pd.DataFrame:
-        """One row a test: quantity, term, f, df_num, df_den, p, route."""
+        """One row a test: quantity, term, f, df_num, df_den, p, p_plain, route."""
         rows = [
             (
                 one.quantity,
@@ -338,12 +220,13 @@ class Comparison:
                 test.df_num,
                 test.df_den,
                 test.p,
+                test.p_plain,
                 one.route.value,
             )
             for one in self.results
             for test in one.tests
         ]
-        columns = ["quantity", "term", "f", "df_num", "df_den", "p", "route"]
+        columns = ["quantity", "term", "f", "df_num", "df_den", "p", "p_plain", "route"]
         return pd.DataFrame(rows, columns=columns)
 
     def variance_frame(self) -> pd.DataFrame:
@@ -371,23 +254,21 @@ class Comparison:
 
 def _effects(findings: Sequence[Finding]) -> pd.DataFrame:
     """Findings as the last table: ratios and per cent."""
-    names = [field.name for field in fields(Numbers)]
+    names = [one.name for one in fields(Numbers)]
     rows = [[getattr(one.numbers, name) for name in names] for one in findings]
     table = pd.DataFrame(rows, columns=names, dtype=float)
     number = {name: table[name].to_numpy() for name in names}
-    half = critical_t(1.0 - np.array([one.level for one in findings]), number["df"]) * number["u"]
+    ends = ("lower", "upper", "lower_single", "upper_single")
+    margins = ("equivalence_lower", "equivalence_upper")
     subjects = [one.subject for one in findings]
     frame = pd.DataFrame(
         {
             "family": [one.family.value for one in subjects],
             "contrast": [one.label for one in subjects],
             **{name: [getattr(one, name) for one in subjects] for name in ("high", "low", "where")},
-            **ratio_columns(
-                **{name: number[name] for name in names[:3]},
-                lower_single=number["estimate"] - half,
-                upper_single=number["estimate"] + half,
-            ),
-            **{name: number[name] for name in names[4:]},
+            **ratio_columns(estimate=number["estimate"], **{name: number[name] for name in ends}),
+            **{name: number[name] for name in names if name not in ("estimate", *ends, *margins)},
+            **{f"ratio_{name}": np.exp(number[name]) for name in margins},
             "verdict": [one.verdict.value for one in findings],
         }
     )

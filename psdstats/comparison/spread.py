@@ -203,19 +203,23 @@ def _in_mean_square(covariance: Array) -> float:
 
 
 def own_contrasts(
-    frame: pd.DataFrame, known: Array, plan: ComparisonPlan, asked: ContrastMatrix, *, level: float
+    frame: pd.DataFrame,
+    known: Array,
+    plan: ComparisonPlan,
+    asked: ContrastMatrix,
+    *,
+    levels: Sequence[str],
+    level: float,
 ) -> ContrastResult | None:
     """One family of contrasts of the levels (within each of ``at_each``), each with its own spread.
 
     Shapes: known (n, n).
     """
-    levels = [level_text(one) for one in sorted(frame[plan.by].unique())]
     y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
     kept, found = [], []
-    for contrast, weights in zip(asked.contrasts, asked.weights, strict=True):
-        own = weights.reshape(-1, len(levels))
-        own = own[np.abs(own).sum(axis=1) > 0][0]
-        chosen = {one: weight for one, weight in zip(levels, own, strict=True) if weight}
+    for contrast, row in zip(asked.contrasts, asked.weights, strict=True):
+        of_level = row.reshape(-1, len(levels)).sum(axis=0)  # one level of at_each holds them all
+        chosen = {one: w for one, w in zip(levels, of_level, strict=True) if w}
         units = layout.difference(chosen, contrast.where)
         estimate = own_spread(units, y, known) if units else None
         if estimate is not None and estimate.variance > 0:
@@ -243,7 +247,7 @@ def own_means(
     Shapes: known (n, n).
     """
     y, layout = frame["ln_value"].to_numpy(), _Layout.of(frame, plan)
-    columns = [*([] if plan.at_each is None else [plan.at_each]), plan.by]
+    columns = [*([] if plan.where is None else [plan.where]), plan.by]
     rows = []
     for values, part in frame.groupby(columns, sort=True):
         units = layout.mean(part.index.to_numpy())
@@ -272,8 +276,8 @@ class _Layout:
     def of(cls, frame: pd.DataFrame, plan: ComparisonPlan) -> _Layout:
         level = frame[plan.by].map(level_text).to_numpy(dtype=object)
         where = np.full(len(frame), "", dtype=object)
-        if plan.at_each is not None:
-            where = frame[plan.at_each].map(level_text).to_numpy(dtype=object)
+        if plan.where is not None:
+            where = frame[plan.where].map(level_text).to_numpy(dtype=object)
         grouping = plan.crossing
         return cls(
             level=level,

@@ -36,6 +36,7 @@ CHAINS, MOVES, DRAWN, MEMBERS = (
 )  # chains of a feed, moves, first draws, curves kept
 CLEAR_FROM, CLEAR = 0.4, 30.0  # from this share of the moves, so far behind is given up
 GRID = 25
+TOGETHER = 36  # curves that are broken together
 # mean and standard deviation of the priors: sizes relative to D50 of the feed, whole milling = 1
 PRIOR = np.array([
     (0, 0.35),  # ln size of the first mode
@@ -73,8 +74,11 @@ class _Mill:
 
     def __init__(self, rows: Rows) -> None:
         t = rows.ln_aperture
-        self.edge = np.linspace(t.min() - np.log(3), t[rows.real].max() + np.log(1.7), CLASSES)
-        self.step = self.edge[1] - self.edge[0]
+        edge = np.linspace(t.min() - np.log(3), t[rows.real].max() + np.log(1.7), CLASSES)
+        self.step = edge[1] - edge[0]
+        # classes below all sieves are asked for by no one, and nothing in them grows coarser
+        unseen = (t.min() - 4 * rows.u_ln_aperture.max() - edge[0]) / self.step
+        self.edge = edge[max(int(unseen) - 1, 0) :]
         self.middle = self.edge + self.step / 2  # of the class above each edge
         k = int(np.argmin(rows.time))
         q, real = rows.undersize[k], rows.real[k]
@@ -96,38 +100,42 @@ class _Mill:
         return np.asarray((1 - part) * q + part)
 
     def curves(self, p: Array) -> Array:
-        """Undersize (P, times, CLASSES) by uniformisation: one Poisson sum serves all times."""
+        """Undersize (P, times, edges) by uniformisation: one Poisson sum serves all times."""
         q = self.feed(p)
         mass = np.diff(q, append=1.0, axis=1)  # of the class above each edge
         x = self.middle - self.d50
         rate = np.minimum(np.exp(p[:, 5:6] + p[:, 6:7] * x + p[:, 12:] * x**2), MOST_RATE)
         rate = np.where(mass[:, ::-1].cumsum(1)[:, ::-1] > 1e-7, rate, 0)
-        fastest = rate.max(1)
-        lag = self.step * np.arange(CLASSES)
+        held = np.empty((len(p), len(self.when), len(x)))
+        order = np.argsort(rate.max(1))  # together what needs as many terms
+        for some in np.array_split(order, -(-len(p) // TOGETHER)):
+            held[some] = self._held(p[some], rate[some], mass[some])
+        return np.asarray(np.clip(1 - held[..., ::-1].cumsum(-1)[..., ::-1], 1e-9, 1 - 1e-9))
+
+    def _held(self, p: Array, rate: Array, mass: Array) -> Array:
+        """Mass of every class at every time, from that of the feed, shape (P, times, edges)."""
+        n, fastest = rate.shape[1], rate.max(1)
+        lag = self.step * np.arange(n)
         fine, b, c = expit(p[:, 7:8]), np.exp(p[:, 8:9]), np.exp(p[:, 9:10])
         finer = fine * np.exp(-b * lag) + (1 - fine) * np.exp(-c * lag)
-        into = np.concatenate([np.zeros((len(p), CLASSES)), finer[:, :-1] - finer[:, 1:]], 1)
+        into = np.concatenate([np.zeros((len(p), n)), finer[:, :-1] - finer[:, 1:]], 1)
         strides = into.strides
         toeplitz = np.lib.stride_tricks.as_strided(
-            into[:, CLASSES - 1 :],
-            (len(p), CLASSES, CLASSES),
-            (strides[0], -strides[1], strides[1]),
+            into[:, n - 1 :], (len(p), n, n), (strides[0], -strides[1], strides[1])
         )
-        move = toeplitz * (rate / fastest[:, None])[:, None]
-        move[:, np.arange(CLASSES), np.arange(CLASSES)] += 1 - rate / fastest[:, None]
-        most = float(fastest.max())
-        terms = int(most + 5 * np.sqrt(most) + 6)
-        move, mass = move.astype(np.float32), mass.astype(np.float32)  # 1e-7 is plenty
-        states = np.empty((len(p), terms, CLASSES), dtype=np.float32)
-        states[:, 0] = mass
+        move = np.empty(toeplitz.shape, dtype=np.float32)  # 1e-7 is plenty
+        leaving = rate / fastest[:, None]
+        np.multiply(toeplitz, leaving[:, None], out=move, casting="same_kind")
+        move[:, np.arange(n), np.arange(n)] = 1 - leaving
+        terms = int(fastest.max() + 5 * np.sqrt(fastest.max()) + 6)
+        states = np.empty((len(p), terms, n, 1), dtype=np.float32)
+        states[:, 0, :, 0] = mass
         for k in range(1, terms):
-            mass = (move @ mass[..., None])[..., 0]
-            states[:, k] = mass
+            np.matmul(move, states[:, k - 1], out=states[:, k])
         count, x = np.arange(terms), fastest[:, None, None] * self.when[:, None]
         poisson = np.exp(count * np.log(np.maximum(x, 1e-300)) - x - gammaln(count + 1))
         poisson[:, self.when == 0] = count == 0
-        above = (poisson.astype(np.float32) @ states)[..., ::-1].cumsum(-1, dtype=float)[..., ::-1]
-        return np.asarray(np.clip(1 - above, 1e-9, 1 - 1e-9))
+        return np.asarray(poisson.astype(np.float32) @ states[..., 0], dtype=float)
 
 
 class _Look:
@@ -256,36 +264,38 @@ def breakage_law(rows: Rows, places: Brackets, seed: int, rival: float) -> RowLa
         return None
     curve, misfit, log_evidence = ensemble
     n, P = len(misfit), len(places.row)
-    at, bump = np.empty((2, n, P))
-    by_t, by_q = np.zeros((2, n, P, *rows.real.shape))
-    for p in range(P):
-        at[:, p], bump[:, p], by_t[:, p, places.row[p]], by_q[:, p, places.row[p]] = _crossing(
-            rows, places, p, mill, curve, misfit
-        )
     errors = np.concatenate([rows.of_aperture, rows.of_undersize])
     root = np.linalg.qr(errors.reshape(errors[..., 0].size, -1).T)[1].T  # fewer, as good
-    source = np.concatenate([by_t, by_q], 2).reshape(n, P, -1) @ root
+    root = root.reshape(*errors.shape[:2], -1)
+    at, bump = np.empty((2, n, P))
+    by_t, by_q = np.zeros((2, P, *rows.real.shape))
+    source = np.empty((P, n, root.shape[-1]))
+    for p in range(P):
+        k = places.row[p]
+        at[:, p], bump[:, p], *by = _crossing(rows, places, p, mill, curve, misfit)
+        by_t[p, k], by_q[p, k] = (one.mean(0) for one in by)
+        source[p] = by[0] @ root[k] + by[1] @ root[len(rows.real) + k]
     same = (rows.stack[places.row][:, None] == rows.stack[places.row]) & (
         places.lower[:, None] == places.lower
     )
     share = COMMON + (1 - COMMON) * (rows.time[places.row][:, None] == rows.time[places.row])
-    noise = _outer(source) + _outer(bump[..., None]) * same * share
-    own = (source**2).sum(-1) + bump**2
+    noise = _outer(source) + _outer(bump.T[..., None]) * same * share
+    own = np.einsum("png,png->np", source, source) + bump**2
     mean = at.mean(0)
     return RowLaw(
         table=_table(at, np.sqrt(own) + 1e-6),
         mean=mean,
         covariance=noise + (at - mean).T @ (at - mean) / n,
-        by_ln_aperture=by_t.mean(0),
-        by_undersize=by_q.mean(0),
+        by_ln_aperture=by_t,
+        by_undersize=by_q,
         log_evidence=log_evidence,
     )
 
 
 def _outer(one: Array) -> Array:
-    """Mean over the ensemble of the products of two places, (n, P, G) to (P, P)."""
-    flat = one.swapaxes(0, 1).reshape(one.shape[1], -1)
-    return np.asarray(flat @ flat.T / len(one))
+    """Mean over the ensemble of the products of two places, (P, n, G) to (P, P)."""
+    flat = one.reshape(len(one), -1)
+    return np.asarray(flat @ flat.T / one.shape[1])
 
 
 def _crossing(

@@ -213,9 +213,14 @@ class _Batch:
         time, time2 = rows.time[row][:, None], rows.time[row2]
         same = rows.stack[row][:, None] == rows.stack[row2]
         sigma2 = o.sigma[:, None, None] ** 2
-        v, v2 = self._coordinate(t, row)[:, :, None], self._coordinate(t2, row2)[:, None]
-        k = sigma2 * _wiener(v, v2) * np.where(same, 1, 1 - OWN)
-        k = k * o.rho[:, None, None] ** np.abs(time - time2)
+        if t.ndim == t2.ndim == 1:  # components are many, their frames two
+            v, v2 = (np.maximum(self._frames(*each), 0) for each in (first, second))
+            departure = _wiener(v[..., None], v2[:, None])[o.fixed]
+        else:
+            v, v2 = self._coordinate(t, row), self._coordinate(t2, row2)
+            departure = _wiener(v[..., None], v2[:, None])
+        lasting = (o.rho[:, None] ** np.arange(len(rows.minutes)))[:, np.abs(time - time2)]
+        k = sigma2 * departure * np.where(same, 1, 1 - OWN) * lasting
         xx = (s.common * (t - s.place[rows.time[row]]))[..., :, None] * (
             s.common * (t2 - s.place[rows.time[row2]])
         )[..., None, :]

@@ -41,6 +41,9 @@ class CheckRemark(RemarkKind):
     INCOMPLETE = "incomplete"  # missing, cells; group, within and the first missing level of each
     FEWER_THAN_THREE_GROUPS = "fewer than three groups"
     FEWER_THAN_THREE_LEVELS = "fewer than three levels"
+    NO_MEASUREMENT = "knows no measurement"  # test
+    NO_LINES = "knows no drift"  # test
+    RANKS_ALONE = "ranks alone"  # test, groups
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -212,10 +215,35 @@ def _complete_cells(
     return cells.rename(columns={"mean": "response"}), (CheckRemark.CELLS(**counts), *averaged)
 
 
+def why_apart(
+    check: CrossCheck, p: float, *, alpha: float, measured: bool, drifting: bool
+) -> tuple[Remark, ...]:
+    """Why a common test and a verdict with that p part; nothing where they agree.
+
+    Whether the verdict knows the covariance of the measurement and allows groups to drift.
+    """
+    if check.table is None or np.isnan(p):
+        return ()
+    row = check.table.iloc[0]
+    theirs = float(row.get("p_corrected", row.get("p_f", row["p"])))
+    if (theirs < alpha) == (p < alpha):
+        return ()
+    test, found = str(check.test), list[Remark]()
+    if measured:
+        found.append(CheckRemark.NO_MEASUREMENT(test=test))
+    if drifting:
+        found.append(CheckRemark.NO_LINES(test=test))
+    if check.test is CommonTest.FRIEDMAN:
+        cells = next((one for one in check.remarks if one.kind is CheckRemark.CELLS), None)
+        found.append(CheckRemark.RANKS_ALONE(test=test, groups=cells["groups"] if cells else 0))
+    return tuple(found)
+
+
 class RefitRoute(StrEnum):
     """How a fit was repeated."""
 
     MIXED_MODEL = "mixed model"  # variances estimated anew
+    WITHOUT_KNOWN = "without the known covariance"  # the same, of a model that lacks it
     LEAST_SQUARES = "generalised least squares"  # at the variances found
 
 
@@ -227,7 +255,8 @@ class Refit:
     ----------
     route : RefitRoute
         A mixed model where that package has the same one (random intercepts of one grouping, no
-        known covariance), else generalised least squares with the covariance found.
+        known covariance), else generalised least squares with the covariance found; or the mixed
+        model without the known covariance, which that package cannot take.
     table : DataFrame
         One row a coefficient, then one a variance estimated anew: name, estimate, refit,
         standard_error, refit_standard_error (NaN for variances).
@@ -291,3 +320,56 @@ def independent_refit(fit: MixedModelFit) -> Refit:
     table["refit"] = found.params
     table["refit_standard_error"] = np.sqrt(np.diagonal(found.normalized_cov_params))
     return Refit(route=RefitRoute.LEAST_SQUARES, table=table)
+
+
+_MOST_ROWS = 300  # that package keeps whole matrices of a model without independent groups
+
+
+def refit_without_known(fit: MixedModelFit) -> Refit | None:
+    """The same model without its known covariance, variances estimated anew by statsmodels.
+
+    What the measurement adds then goes into the variances, and what runs share by their sieves
+    counts as independent.  None where there is no known covariance, slopes are correlated, or
+    there are too many rows.
+    """
+    groupings, x, n = fit.random.groupings, fit.fixed.matrix, len(fit.response)
+    correlated = any(one.cross is not None for one in groupings)
+    if fit.random.parts.known is None or correlated or not groupings or n > _MOST_ROWS:
+        return None
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+
+    left = fit.response - x @ np.linalg.lstsq(x, fit.response, rcond=None)[0]
+    scale = max(float(np.sqrt(left @ left / max(n - x.shape[1], 1))), 1e-9)
+    names, columns, matrices = [], [], []
+    for one in groupings:
+        z = one.indicators()
+        names += [fit.random.names[place] for place in one.components]
+        columns += [[list(one.levels)]] * z.shape[2]
+        matrices += [[z[:, :, column]] for column in range(z.shape[2])]
+    parts = VCSpec(names, columns, matrices)
+    with warnings.catch_warnings():  # whether it converged is told
+        warnings.simplefilter("ignore")
+        model = MixedLM(fit.response / scale, x, groups=np.ones(n), exog_vc=parts)
+        found = model.fit(reml=True, method=["bfgs", "powell"])
+    table = pd.DataFrame(
+        {
+            "name": fit.fixed.names,
+            "estimate": fit.estimates.beta,
+            "standard_error": np.sqrt(np.diagonal(fit.covariance.plain)),
+            "refit": found.fe_params * scale,
+            "refit_standard_error": found.bse_fe * scale,
+        }
+    )
+    own = [*names, "residual"]
+    below = pd.DataFrame(
+        {
+            "name": own,
+            "estimate": [float(fit.variance_components.get(name, 0.0)) for name in own],
+            "refit": np.append(found.vcomp, found.scale) * scale**2,
+        }
+    )
+    return Refit(
+        route=RefitRoute.WITHOUT_KNOWN,
+        table=pd.concat([table, below], ignore_index=True),
+        converged=bool(found.converged),
+    )

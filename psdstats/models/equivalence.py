@@ -20,12 +20,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
+from scipy import special, stats
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.judged import Family, Judged
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
+
+POWER = 0.8
+"""Power of the smallest detectable decrease."""
 
 _LARGEST_SHIFT, _FEWEST_DF = 1000.0, 0.05  # beyond them a change is too large to be of use
 
@@ -156,6 +160,73 @@ def _shift(df: float, critical: float, power: float) -> float:
     return float(
         brentq(lambda s: contrast_power(s, df, critical=critical) - power, 0.0, high, xtol=1e-12)
     )
+
+
+_RANGE = 0.9  # coverage of the range of what could be detected
+
+
+def multiples(half: Array, standard_error: Array) -> Array:
+    """Half widths as multiples of standard errors; NaN where either has no end."""
+    found = np.full(np.shape(half), np.nan)
+    np.divide(
+        half, standard_error, out=found, where=np.isfinite(standard_error) & (standard_error > 0)
+    )
+    return found
+
+
+def detectable_percent(
+    standard_error: Array, df: Array, *, critical: Array, power: float = POWER
+) -> dict[str, Array]:
+    """Smallest decrease that would have been shown, per cent, and its range: fields of `Numbers`.
+
+    Shapes: all (m,); NaN where there is no standard error.
+
+    Notes
+    -----
+    The true standard deviation lies with 90 per cent between the estimate times
+    sqrt(df / chi-square) at the upper and lower 5 per cent points, and what can be detected is
+    proportional to it.
+    """
+    names = ("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent")
+    found = {name: np.full(np.shape(standard_error), np.nan) for name in names}
+    good = np.isfinite(standard_error) & (standard_error > 0.0) & (df > 0.0) & np.isfinite(critical)
+    if not good.any():
+        return found
+    error, df, critical = standard_error[good], df[good], critical[good]
+    seen = smallest_detectable(error, df, critical=critical, power=power).log_change
+    finite = np.isfinite(df)
+    some = np.where(finite, df, 1.0)
+    tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
+    for name, tail in zip(names, tails, strict=True):
+        scale = np.sqrt(some / stats.chi2.ppf(tail, some))
+        scale = np.where(finite & (name != names[0]), scale, 1.0)
+        found[name][good] = -100.0 * np.expm1(-seen * scale)
+    return found
+
+
+def equivalence_of(
+    judged: Judged, family: Family, *, margin_percent: float, alpha: float = 0.05
+) -> dict[str, Array]:
+    """Equivalence within a margin, adjusted in a family: fields of `Numbers`.
+
+    Shapes: arrays (..., members); the interval is of the signed contrasts.
+
+    Notes
+    -----
+    Two one-sided tests each, at alpha over the number of contrasts (Bonferroni): the chance of any
+    false "equivalent" is at most alpha whatever the signs of the true effects, where the law of the
+    largest of them gives up to 0.056 at 0.05.  The interval lies within the margin where p < alpha.
+    """
+    rows, signs = list(family.members), np.array(family.signs, dtype=float)
+    bound, count = float(np.log1p(margin_percent / 100.0)), max(len(rows), 1)
+    larger = np.maximum(judged.p_below(bound), judged.p_above(-bound))[..., rows]
+    half = judged.half_width(2.0 * alpha / count)[..., rows]
+    value = judged.estimate[..., rows] * signs
+    return {
+        "equivalence_p": np.minimum(count * larger, 1.0),
+        "equivalence_lower": value - half,
+        "equivalence_upper": value + half,
+    }
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

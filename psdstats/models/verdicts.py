@@ -25,9 +25,11 @@ class VerdictRemark(RemarkKind):
     NO_ESTIMATE = "no estimate with interval"
     NO_END = "interval without end"
     SHOWS_NOTHING = "would show nothing"
-    MARGIN_TOO_SMALL = "margin below detectable"
+    MARGIN_TOO_SMALL = "margin inside the interval"
     UNDONE = "undone by run-to-run"  # percent: the standard deviation that would undo it
     RUN_TO_RUN_UNKNOWN = "run-to-run not estimated"  # percent: as before
+    UNDONE_BY_DRIFT = "undone by drift"  # percent: the drift a step that would undo it
+    DRIFT_UNKNOWN = "drift not estimated"  # percent: as before
 
 
 POWER = 0.8
@@ -36,7 +38,17 @@ POWER = 0.8
 PLAUSIBLE_RUN_TO_RUN_PERCENT = 5.0
 """Run-to-run standard deviation a milling trial may well have (common practice, no source)."""
 
-_WITH_INTERVAL = (FindingKind.LEVELS, FindingKind.GROUP)
+PLAUSIBLE_DRIFT_PERCENT = 1.5
+"""Drift of groups or of a charge, a step of time, that a trial may well have (own rule)."""
+
+_ANY_CHANGE = 1000.0  # a factor that would be a change whatever is asked (own rule)
+_WITH_INTERVAL = (
+    FindingKind.LEVELS,
+    FindingKind.GROUP,
+    FindingKind.FALLEN,
+    FindingKind.FACTOR,
+    FindingKind.BENCH_RATE,
+)
 
 
 def judge(
@@ -49,7 +61,6 @@ def judge(
     within_margin: bool | None = None,
     obstacles: Sequence[Remark] = (),
     undone_by_percent: float | None = None,
-    detectable_decides: bool = True,
 ) -> Finding:
     """Give one of four verdicts.
 
@@ -74,17 +85,15 @@ def judge(
     undone_by_percent : float or None
         Run-to-run standard deviation that would undo a change (`undoing_percent`) where run-to-run
         variation is not part of the numbers; None where it is.
-    detectable_decides : bool
-        Whether the smallest detectable decrease can turn "not shown" into "cannot be told".
 
     Notes
     -----
     In this order: *cannot be told* if there is an obstacle or no finite interval; *changed* if
     p < 1 - level (*cannot be told* if a plausible run-to-run variation would undo it);
-    *equivalent* if within the margin; *cannot be told* if no change of any size would have been
-    shown, or the margin is below the smallest detectable change, because a change as large as the
-    margin could easily have been missed (both as decreases: a margin of m per cent is one of
-    m/(1 + m/100)); otherwise *not shown*.
+    *equivalent* if within the margin; *cannot be told* if the interval holds both no change and one
+    as large as the margin, or without a margin one by any factor up to 1000; otherwise *not shown*.
+    The smallest detectable change decides nothing: it is itself an estimate.  A difference without
+    an estimate is a bound where its interval has one end.
 
     Examples
     --------
@@ -102,7 +111,7 @@ def judge(
     elif within:
         answer = Verdict.EQUIVALENT
     else:
-        reasons = _too_little(numbers, margin_percent) if detectable_decides else ()
+        reasons = _too_wide(numbers, margin_percent) if kind in _WITH_INTERVAL else ()
         answer = Verdict.CANNOT_BE_TOLD if reasons else Verdict.NOT_SHOWN
     if undone_by_percent is not None:
         undone = answer is Verdict.CHANGED and undone_by_percent < PLAUSIBLE_RUN_TO_RUN_PERCENT
@@ -123,10 +132,14 @@ def judge(
 
 def _without_interval(kind: FindingKind, numbers: Numbers) -> tuple[Remark, ...]:
     """Why there is nothing to judge by, where the numbers are not finite."""
-    if np.isinf([numbers.lower, numbers.upper]).any():
+    ends = (numbers.lower, numbers.upper)
+    is_bound = np.isnan(numbers.estimate) and np.isfinite(ends).any() and not np.isnan(ends).any()
+    if np.isinf(ends).any() and not is_bound:
         return (VerdictRemark.NO_END(),)
-    ends = (numbers.estimate, numbers.lower, numbers.upper) if kind in _WITH_INTERVAL else ()
-    return () if np.isfinite([*ends, numbers.p_adjusted]).all() else (VerdictRemark.NO_ESTIMATE(),)
+    needed = [numbers.p_adjusted]
+    if kind in _WITH_INTERVAL and not is_bound:
+        needed += [numbers.estimate, *ends]
+    return () if np.isfinite(needed).all() else (VerdictRemark.NO_ESTIMATE(),)
 
 
 def _within(
@@ -142,32 +155,27 @@ def _within(
     return numbers.equivalence_p < alpha
 
 
-def _too_little(numbers: Numbers, margin_percent: float | None) -> tuple[Remark, ...]:
-    """What forbids to say "not shown": no change, or none as small as the margin, could be seen."""
-    detectable = numbers.detectable_decrease_percent
-    if detectable >= NO_CHANGE_SEEN_PERCENT:
-        return (VerdictRemark.SHOWS_NOTHING(),)
-    if margin_percent is not None and detectable > decrease_of(margin_percent):
-        return (VerdictRemark.MARGIN_TOO_SMALL(),)
-    return ()
-
-
-def decrease_of(margin_percent: float) -> float:
-    """The decrease that undoes an increase of the margin, per cent."""
-    return 100.0 * margin_percent / (100.0 + margin_percent)
+def _too_wide(numbers: Numbers, margin_percent: float | None) -> tuple[Remark, ...]:
+    """What forbids to say "not shown": the interval holds no change and all that would matter."""
+    share, reason = _ANY_CHANGE, VerdictRemark.SHOWS_NOTHING
+    if margin_percent is not None:
+        share, reason = 1.0 + margin_percent / 100.0, VerdictRemark.MARGIN_TOO_SMALL
+    reach = max(-numbers.lower, numbers.upper)
+    return (reason(),) if numbers.lower < 0.0 < numbers.upper and reach >= np.log(share) else ()
 
 
 def undoing_percent(
     estimate: ArrayLike, u: ArrayLike, critical: ArrayLike, *, leverage: ArrayLike = 2.0
 ) -> Array:
-    """Run-to-run SD at which each interval would just reach "no change", per cent.
+    """SD of what was not estimated at which each interval just reaches "no change", per cent.
 
     Shapes: estimate, u, critical, leverage (m,); gives (m,).
 
     Notes
     -----
-    Solves ``|estimate| = c sqrt(u² + L s²)`` for s, with the critical value c and the leverage L,
-    the sum of squared weights of the runs (2 for a difference of two).
+    Solves ``|estimate| = c sqrt(u² + L s²)`` for s, with the critical value c and the leverage L:
+    of run-to-run variation the sum of squared weights of the runs (2 for a difference of two), of
+    drift a step a'Ga with the weights a and the covariance G of lines of unit slope.
     """
     room = (np.asarray(estimate) / critical) ** 2 - np.asarray(u) ** 2
     return np.asarray(100.0 * np.sqrt(np.maximum(room, 0.0) / leverage), dtype=np.float64)

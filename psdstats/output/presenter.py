@@ -42,7 +42,7 @@ SENTENCES = MappingProxyType(
         "GroupAgreement": ("groups", "agreement_sentences", ""),
         "LossRates": ("rate", "loss_sentences", ""),
         "MillCharge": ("planning", "charge_sentences", "MILL_CAUTIONS"),
-        "PowerResult": ("planning", "power_sentences", ""),
+        "PowerResult": ("power", "power_sentences", ""),
         "PrecisionPlan": ("planning", "precision_sentences", ""),
         "RateResult": ("rate", "rate_sentences", ""),
         "StackChoice": ("planning", "stack_sentences", ""),

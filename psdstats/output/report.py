@@ -11,10 +11,12 @@ import platform
 import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 
 from psdstats import __version__
 from psdstats.columns import GROUP, TIME
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.compare import compare
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import compare_distributions
@@ -43,26 +45,29 @@ from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
 from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
 from psdstats.output.pages.limits import limits_page
-from psdstats.output.pages.model_checks import model_checks_page
+from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
 from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import fit_rate
 from psdstats.study.check import check_study
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
+from psdstats.study.settings import Declared
 from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import budget
 from psdstats.uncertainty.conformity import judge_limit, specifications
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.registry import measurement_sources
+from psdstats.words import conformity as conformity_words
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
-from psdstats.words.comparison import VERDICTS
+from psdstats.words.comparison import BALANCE, GROUPS, NEXT, VERDICTS
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -97,6 +102,7 @@ def report(
     propagation: Propagation | None = None,
     comparison: Comparison | PsdstatsError | None = None,
     checks: CheckReport | None = None,
+    attained: Attained | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     decimal: str = ".",
@@ -117,6 +123,8 @@ def report(
         What is compared, or why it cannot be; as study.toml says where left out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
+    attained : Attained, optional
+        What the answers attain in simulated trials, where that was asked for.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
@@ -146,24 +154,29 @@ def report(
             comparison = compare(study, propagation=propagation, level=level)
         except ModelError as reason:
             comparison = reason
-    asked = {"level": level} | (
-        comparison_options(comparison) if isinstance(comparison, Comparison) else {}
-    )
+    done = comparison if isinstance(comparison, Comparison) else None
+    if target_um is None and "target_um" in study.compare:
+        target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
+    asked = {"level": level} | ({} if done is None else comparison_options(done))
     asked |= {} if target_um is None else {"target_um": target_um}
     record = provenance_record(study, propagation, asked)
     stage(SHARING)
     sizes, shares = _measured(study, propagation, comparison, say)
     stage(FURTHER)
     further = _limits(study, propagation, say)
-    further += further_pages(study, propagation, level=level, target_um=target_um, say=say)
+    analysis = None if done is None else done.analysis
+    further += further_pages(
+        study, propagation, analysis=analysis, level=level, target_um=target_um, say=say
+    )
     content = report_content(
         study,
         check_study(study) if checks is None else checks,
         propagation,
         sizes=sizes,
         comparison=_compared(study, comparison, say),
-        further=[*further, shares, *_models_checked(comparison, say)],
+        further=[*further, shares, *_models_checked(comparison, attained, say)],
         provenance=provenance_text(record),
+        compared=done,
         say=say,
     )
     path = write_report_folder(
@@ -181,12 +194,23 @@ def report_content(
     comparison: Page,
     further: Sequence[Page],
     provenance: dict[str, str],
+    compared: Comparison | None = None,
     say: Numerals = PLAIN,
 ) -> ReportContent:
-    """Put the pages in their order; answers on the measurement itself come last."""
+    """Put the pages in their order; answers on the measurement itself come last.
+
+    Whether groups agree and the balance will do is answered by the comparison where it can be.
+    """
     pages = [study_page(study, say), checks_page(checks), sizes, comparison, *further]
-    told = (answer for page in (*pages[3:], pages[2]) for answer in page.answers)
-    sections = (*(page.section() for page in pages), method_section(study, propagation))
+    said = {answer.word for answer in comparison.answers} & {GROUPS, BALANCE}
+    told = [*comparison.answers]
+    for page in (*further, sizes):
+        told += [answer for answer in page.answers if answer.word not in said]
+    told.sort(key=lambda answer: _LAST.index(answer.word) if answer.word in _LAST else -1)
+    cite = words.Works()
+    answered = [kind for kind, heading in _FURTHER.items() if _answers(further, heading)]
+    method = method_section(study, propagation, cite, compared=compared, answered=answered, say=say)
+    sections = (*(page.section() for page in pages), method)
     return ReportContent(
         title=study.title,
         subtitle=words.subtitle(study, say),
@@ -194,10 +218,24 @@ def report_content(
         sections=without_repeats(sections),
         files=tuple(table for page in pages for table in page.files),
         cautions=words.CAUTIONS,
-        references=words.REFERENCES,
+        references=cite.cited,
         provenance=provenance,
         say=say,
     )
+
+
+_LAST = (BALANCE, NEXT)  # in this order, after all other answers
+_FURTHER = {
+    words.Further.GROUPS: groups_words.HEADING,
+    words.Further.WHOLE: whole_heading(TIME),
+    words.Further.RATE: rate_words.HEADING,
+    words.Further.LIMITS: conformity_words.HEADING,
+}
+
+
+def _answers(pages: Sequence[Page], heading: str) -> bool:
+    """Whether the page of that heading has numbers."""
+    return any(page.heading == heading and page.tables for page in pages)
 
 
 def _measured(
@@ -244,27 +282,37 @@ def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numeral
     )
 
 
-def _models_checked(comparison: Comparison | PsdstatsError, say: Numerals) -> list[Page]:
-    """Checks of the models behind a comparison, where there are any."""
+def _models_checked(
+    comparison: Comparison | PsdstatsError, attained: Attained | None, say: Numerals
+) -> list[Page]:
+    """Checks of the models behind a comparison, where there are any, and what it attains."""
+    proof = [] if attained is None else [attained_page(attained, say)]
     if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
-        return []
-    return [model_checks_page(comparison, say)]
+        return proof
+    return [model_checks_page(comparison, say), *proof]
 
 
 def further_pages(
     study: Study,
     propagation: Propagation,
     *,
+    analysis: Analysis | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     say: Numerals = PLAIN,
 ) -> list[Page]:
-    """Groups, whole distribution and rate, as far as the study has them."""
-    margin, by = stated_margin(study), rate_factor(study)
+    """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
+    plan = None if analysis is None else analysis.plan
+    margin = stated_margin(study) if plan is None else plan.margin_percent
 
     def groups() -> Page:
         found = collect_groups(
-            study, propagation, margin_percent=margin, level=level, intraclass=False
+            study,
+            propagation,
+            margin_percent=margin,
+            level=level,
+            intraclass=False,
+            analysis=analysis if analysis is not None and "D50" in analysis.quantities else None,
         )
         return groups_page(found, say)
 
@@ -276,13 +324,14 @@ def further_pages(
     def rate() -> Page:
         found = fit_rate(
             study,
-            by=by,
             target_um=target_um,
             margin_percent=margin,
             level=level,
             propagation=propagation,
+            analysis=analysis,
         )
-        loss, notes = collect_loss(study, by=by, level=level)
+        each = plan.at_each if plan is not None and plan.by == TIME else rate_factor(study)
+        loss, notes = collect_loss(study, at_each=each, level=level)
         return rate_page(found, loss, notes=notes, say=say)
 
     times = {run.milling_time_min for run in study.runs}
@@ -347,22 +396,35 @@ def _groups_table(study: Study, say: Numerals) -> Table:
     )
 
 
-def method_section(study: Study, propagation: Propagation) -> Section:
+def method_section(
+    study: Study,
+    propagation: Propagation,
+    cite: words.Works,
+    *,
+    compared: Comparison | None = None,
+    answered: Sequence[words.Further] = (),
+    say: Numerals = PLAIN,
+) -> Section:
     """The method of this report, with the choices actually made."""
     rule = propagation.rule
-    blocks: tuple[Block, ...] = (
-        Paragraph(words.weighing_paragraph(study), cites=True),
+    blocks: list[Block] = [
+        Paragraph(words.weighing_paragraph(study, cite), cites=True),
         Equation(*words.NET_MASSES),
         Paragraph(words.percentile_paragraph(rule)),
         *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
-        Paragraph(words.uncertainty_paragraph(propagation), cites=True),
-        *(Paragraph(text, cites=True) for text in words.COMPARISON_PARAGRAPHS),
-        Equation(*words.COVARIANCE),
-    )
+        Paragraph(words.uncertainty_paragraph(study, propagation, cite), cites=True),
+    ]
+    if compared is not None:
+        paragraphs = words.comparison_paragraphs(compared, cite, say)
+        blocks += [Paragraph(text, cites=True) for text in paragraphs]
+        if any(one.fit is not None for one in compared.results):
+            blocks.append(Equation(*words.COVARIANCE))
+    if answered:
+        blocks.append(Paragraph(words.further_paragraph(answered, cite), cites=True))
     meaning = Bullets(tuple(VERDICTS.values()))
     return Section(
         heading="Method",
-        blocks=blocks,
+        blocks=tuple(blocks),
         sections=(Section(heading=words.MEANING_HEADING, blocks=(meaning,)),),
     )
 
@@ -403,12 +465,25 @@ def comparison_options(comparison: Comparison) -> dict[str, object]:
         "by": plan.by,
         "within": ", ".join(groupings) or _NONE,
         "also": ", ".join(plan.also) or _NONE,
-        "at_each": plan.at_each or _NONE,
+        "at_each": ", ".join(plan.at_each) or _NONE,
+        "leave_out": ", ".join(plan.left_out) or _NONE,
         "margin_percent": _NONE if plan.margin_percent is None else plan.margin_percent,
         "spread": plan.spread.value,
+        "direction": plan.direction.value,
+        "one_family": plan.one_family,
+        "run_to_run": _declared(plan.run_to_run),
+        "drift": _declared(plan.drift),
+        "test": plan.test.value,
         "level": comparison.level,
         "across_quantities": comparison.across_quantities,
     }
+
+
+def _declared(spread: Declared | None) -> str:
+    """A declared spread as the command line takes it."""
+    if spread is None:
+        return _NONE
+    return f"{spread.percent:g}" + (f":{spread.df:g}" if isfinite(spread.df) else "")
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
@@ -435,17 +510,16 @@ def _text(value: object) -> str:
 def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     """The command that gives the same numbers from the same files."""
     words = ["psdstats", "report", "STUDY"]
-    for name in ("by", "within", "also", "at_each"):
+    for name in ("by", "within", "also", "at_each", "leave_out"):
         for value in str(options.get(name, _NONE)).split(", "):
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    if options.get("margin_percent", _NONE) != _NONE:
-        words += ["--margin", str(options["margin_percent"])]
-    if options.get("target_um", _NONE) != _NONE:
-        words += ["--target-um", str(options["target_um"])]
-    if "spread" in options:
-        words += ["--spread", str(options["spread"]).replace(" ", "-")]
-    if "level" in options:
-        words += ["--level", str(options["level"])]
+    for name in ("margin", "target_um", "run_to_run", "drift"):
+        value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
+        words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
+    for name in ("spread", "direction", "test", "level"):
+        if name in options:
+            words += [f"--{name}", str(options[name]).replace(" ", "-")]
+    words += ["--one-family"] if options.get("one_family") else []
     words += ["--across"] if options.get("across_quantities") else []
     words += ["--method", str(propagation.method).replace(" ", "-")]
     if propagation.draws:

@@ -15,7 +15,16 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING
 
-from psdstats.columns import BALANCE, GROSS, GROSS_AGAIN, SAMPLE_MASS, SHAKING_TIME, SIEVE, TARE
+from psdstats.columns import (
+    BALANCE,
+    CHARGE,
+    GROSS,
+    GROSS_AGAIN,
+    SAMPLE_MASS,
+    SHAKING_TIME,
+    SIEVE,
+    TARE,
+)
 from psdstats.errors import OutputError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.sieves.standards import practice_rule
@@ -50,7 +59,7 @@ if TYPE_CHECKING:
 
 _INPUT_FILL = "FFF2CC"
 _HEAD_FILL = "D9E1F2"
-_WIDTHS = {"run": 18, "sieve": 18, "remark": 26, "group": 12}
+_WIDTHS = {"run": 18, "sieve": 18, "remark": 26, "group": 12, CHARGE: 16}
 _NET, _RECOVERED, _LOSS, _LOSS_PERCENT = "net_g", "recovered_g", "loss_g", "loss_percent"
 
 
@@ -121,6 +130,7 @@ def _label(plan: SheetPlan, run: PlannedRun) -> str:
         for name, level in run.factors.items()
     ]
     facts += [f"replicate {run.replicate}"] if run.replicate else []
+    facts += [f"charge {run.charge}"]
     facts += [plan.material] if plan.material else []
     lines = "<br>".join(escape(fact) for fact in facts)
     return (
@@ -144,7 +154,7 @@ def _workbook(plan: SheetPlan) -> bytes:
         "runs",
         plan_runs(plan),
         plan,
-        inputs=(SAMPLE_MASS, SHAKING_TIME, BALANCE, *plan.factors),
+        inputs=(CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE, *plan.factors),
         formulas=(_RECOVERED, _LOSS, _LOSS_PERCENT),
     )
     weighings = _sheet(

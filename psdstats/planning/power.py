@@ -1,224 +1,39 @@
-"""How large |t| must be in each of many simulated trials for a family of times against the first.
+"""Power and smallest detectable change of planned trials, by simulation.
 
-`compare` finds the limit of one trial from the exact law of the largest |t|.  In a complete trial
-the covariance of the differences from the first time is b (I + J) + s k kᵀ, k = 1, 2, …: what runs
-and cells leave, and the lines along which groups drift.  Correlations then depend on s/b alone and
-the limit on that and on the degrees of freedom, so it is found exactly on a grid of the two and
-read off between its points (Chebyshev polynomials in arctan √(s/b), in which the limit is smooth
-at both ends, and in 1/df; what that leaves is far below the Monte Carlo error of a power).
+Response ln D, changes in per cent of size.  Each design is simulated without any change and judged
+as `compare` judges a study (`design_power`); two things are asked of it: whether a change from
+the first to the last time is shown, and whether less than a margin is shown to be left after a
+last step that is truly level.  `smallest` seeks the smallest design that is enough.
 
-Results of `psdstats.planning.power`: per design, the power at any change, with its error.
-
-Changes in per cent of size; standard errors and shifts on the scale of ln D.
-
-Power and smallest detectable change of planned trials, by simulation.
-
-Response ln D, changes in per cent of size.  `psdstats.simulate` draws trials without any change
-from stated or estimated standard deviations; they are analysed as `compare` analyses a study: REML
-with the known measurement covariance and groups that may drift apart, Kenward–Roger tests of the
-times.  REML estimates of variances do not move when every time's mean is shifted, so one set of
-fits serves every change: the estimate is shifted, its standard error and degrees of freedom stay.
-That makes the power curve exact for the simulated trials and lets all changes share the same
-random numbers.
-
-Not covered: incomplete designs, percentiles the sieves do not bracket.
+Not covered: incomplete designs, further factors, single runs of one group, percentiles the sieves
+do not bracket.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
+from functools import cache, partial
 from itertools import product
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT
+from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
-from psdstats.frozen import Array, freeze_arrays
-from psdstats.models.engine import BatchFit, fit_batch
-from psdstats.models.kenward_roger import (
-    AdjustedCovariance,
-    adjusted_covariance,
-    kenward_roger,
-    single_df,
+from psdstats.planning.design_power import (
+    DesignPower,
+    PowerQuestion,
+    ShownAcross,
+    simulate_design,
 )
-from psdstats.planning.variation import (
-    Design,
-    Variation,
-    covariance_parts,
-    time_indicators,
-)
+from psdstats.planning.smallest import Smallest, Wanted, find_smallest
+from psdstats.planning.variation import Design, Variation
 from psdstats.present import present
-from psdstats.simulate.trial_sizes import simulate_ln_sizes
-from psdstats.student import critical_t, two_sided_p
 
-NARROW = 1e-9  # a range below it is one value
-NODES = 7  # in each of the two
-
-
-def last_of_family(covariance: Array, df: Array, *, alpha: float) -> Array:
-    """Limit of |t| of the last time against the first, within all times against the first.
-
-    Shapes: covariance (trials, m, m), df (trials, m); gives (trials,).
-    """
-    common = df.max(axis=1)  # as `simultaneous` does where they differ
-    limit = _read_off(_line_angle(covariance), 1 / common, covariance.shape[1], alpha)
-    last = df[:, -1]
-    back = critical_t(two_sided_p(limit, common), last)
-    return np.asarray(np.where(np.isclose(last, common, rtol=1e-9), limit, back))
-
-
-def _line_angle(covariance: Array) -> Array:
-    """Arctan √(s/b) of each trial, from the variances of the first and of the last difference."""
-    m = covariance.shape[1]
-    if m == 1:
-        return np.zeros(len(covariance))
-    first, last = covariance[:, 0, 0], covariance[:, -1, -1]
-    line = np.maximum((last - first) / (m**2 - 1), 0.0)
-    line = np.where(line < NARROW * first, 0.0, line)
-    return np.asarray(np.arctan2(np.sqrt(line), np.sqrt(0.5 * (first - line))))
-
-
-def _read_off(angle: Array, inverse_df: Array, m: int, alpha: float) -> Array:
-    """Limits at the common degrees of freedom, for each trial."""
-    angles, inverses = _nodes(angle), _nodes(inverse_df)
-    degrees = [len(angles) - 1, len(inverses) - 1]
-    exact = np.array([_exact(one, inverses, m, alpha) for one in angles])
-    at_nodes = np.polynomial.chebyshev.chebvander2d(*_grid(angles, inverses), degrees)
-    weights = np.linalg.solve(at_nodes, np.log(exact).ravel())
-    x, y = _unit(angle, angles), _unit(inverse_df, inverses)
-    return np.asarray(np.exp(np.polynomial.chebyshev.chebvander2d(x, y, degrees) @ weights))
-
-
-def _grid(angles: Array, inverses: Array) -> tuple[Array, Array]:
-    x, y = np.meshgrid(_unit(angles, angles), _unit(inverses, inverses), indexing="ij")
-    return x.ravel(), y.ravel()
-
-
-def _nodes(values: Array) -> Array:
-    """Where the limit is found exactly: Chebyshev's points with both ends, or the one value."""
-    low, high = float(values.min()), float(values.max())
-    if high - low < NARROW:
-        return np.array([low])
-    points = np.polynomial.chebyshev.chebpts2(NODES)
-    return np.asarray(0.5 * (low + high) + 0.5 * (high - low) * points)
-
-
-def _unit(values: Array, nodes: Array) -> Array:
-    """Values carried to −1 … 1 over the range of the nodes."""
-    if len(nodes) == 1:
-        return np.zeros(len(values))
-    return np.asarray((2 * values - nodes[0] - nodes[-1]) / (nodes[-1] - nodes[0]))
-
-
-def _exact(angle: float, inverse_df: Array, m: int, alpha: float) -> Array:
-    """The limit for one angle and several degrees of freedom."""
-    from psdstats.models.maximum_law import maximum_law
-
-    place = np.arange(1.0, m + 1)
-    covariance = np.cos(angle) ** 2 * (np.eye(m) + 1)
-    covariance += np.sin(angle) ** 2 * np.outer(place, place)
-    error = np.sqrt(np.diag(covariance))
-    law = maximum_law(covariance / np.outer(error, error))
-    return np.array([law.critical(alpha, 1 / one if one > 0 else np.inf) for one in inverse_df])
-
-
-WIDEST = 16.0  # ln D; a change by a factor of nine million is sought no further
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class DesignPower:
-    """Fits of the simulated trials of one design, reduced to what a power curve needs.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    estimate : ndarray, shape (trials, l)
-        Contrasts estimated where nothing changes.
-    root : ndarray, shape (trials, l, l)
-        A with |A c|² the square of t, or F, of contrasts c.
-    per_unit : ndarray, shape (l,)
-        Contrasts that a change of 1 in ln D from first to last time makes.
-    critical : ndarray, shape (trials,)
-        Length of A c above which a difference counts as shown.
-    df, standard_error : ndarray, shape (trials,)
-        Degrees of freedom, and standard error of last against first.
-    on_edge : ndarray of bool, shape (trials,)
-        Fits with a variance at zero or below.
-    """
-
-    design: Design
-    estimate: Array
-    root: Array
-    per_unit: Array
-    critical: Array
-    df: Array
-    standard_error: Array
-    on_edge: NDArray[np.bool_]
-
-    def __post_init__(self) -> None:
-        freeze_arrays(self)
-
-    def power_at(self, log_change: ArrayLike) -> Array:
-        """Share of trials that show a change of ln D, for each change.
-
-        Notes
-        -----
-        Each trial is used with its noise and with the noise's mirror image, which is as likely.
-        """
-        changes = np.atleast_1d(np.asarray(log_change, dtype=float))
-        noise = (self.root @ self.estimate[:, :, None])[:, :, 0]
-        step = self.root @ self.per_unit
-        flat, cross, slope = (
-            (noise**2).sum(axis=1),
-            (noise * step).sum(axis=1),
-            (step**2).sum(axis=1),
-        )
-        shown = [
-            0.5
-            * sum(
-                float(np.mean(flat + 2 * sign * cross * d + slope * d**2 > self.critical**2))
-                for sign in (-1, 1)
-            )
-            for d in changes
-        ]
-        return np.array(shown)
-
-    def interval_of(self, power: ArrayLike) -> tuple[Array, Array]:
-        """95 % interval of a power from so many trials (Clopper and Pearson 1934, from memory)."""
-        from statsmodels.stats.proportion import proportion_confint
-
-        trials = len(self.critical)
-        shown = np.asarray(power, dtype=float) * trials
-        lower, upper = proportion_confint(shown, trials, method="beta")
-        return np.asarray(lower), np.asarray(upper)
-
-    def error_of(self, power: ArrayLike) -> Array:
-        """Monte Carlo standard error of a power (binomial; the mirror images are not counted)."""
-        p = np.asarray(power, dtype=float)
-        return np.asarray(np.sqrt(p * (1 - p) / len(self.critical)))
-
-    def detectable(self, wanted: float) -> float:
-        """Smallest change of ln D (either way) with the wanted power; inf where none is."""
-        if self.power_at(WIDEST)[0] < wanted:
-            return float("inf")
-        low, high = 0.0, WIDEST
-        while high - low > 1e-7:
-            middle = 0.5 * (low + high)
-            if self.power_at(middle)[0] >= wanted:
-                high = middle
-            else:
-                low = middle
-        return high
-
-    def detectable_error(self, wanted: float) -> float:
-        """Monte Carlo standard error of `detectable`, from the power curve around it."""
-        spread = float(self.error_of(wanted))
-        low, high = max(wanted - spread, 1e-3), min(wanted + spread, 1 - 1e-3)
-        return 0.5 * (self.detectable(high) - self.detectable(low))
+_CURVE = 41  # points of a power curve, the middle one being what was asked
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -231,40 +46,64 @@ class PowerResult:
         The designs, in the order asked.
     variation : Variation
         What the simulation assumed.
-    change_percent, question, alpha, wanted_power, trials, seed
+    change_percent, margin_percent, question, spread, alpha, wanted_power, trials, seed
         As asked.
+    smallest : Smallest or None
+        The smallest design that is enough, where it was sought.
     """
 
     designs: tuple[DesignPower, ...]
     variation: Variation
     change_percent: float
+    margin_percent: float | None
     question: str
+    spread: str
     alpha: float
     wanted_power: float
     trials: int
     seed: int
+    smallest: Smallest | None = None
+
+    @property
+    def missed(self) -> tuple[DesignPower, ...]:
+        """Designs whose analysis does not allow for all that is assumed to vary."""
+        return tuple(
+            one for one in self.designs if not one.design.allows_for(self.variation, self.spread)
+        )
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a design: size of the design, power with its error, detectable change."""
+        """One row a design: its size, what it shows how often, and the least that it shows."""
         return pd.DataFrame([self._row(one) for one in self.designs])
 
     def _row(self, one: DesignPower) -> dict[str, float]:
-        change = float(np.log1p(self.change_percent / 100))
-        shown = float(one.power_at(change)[0])
-        smallest = one.detectable(self.wanted_power)
-        error = one.detectable_error(self.wanted_power)
+        shown = float(one.change.power_at(_distance(self.change_percent))[0])
+        smallest = one.change.smallest(self.wanted_power)
+        error = one.change.smallest_error(self.wanted_power)
+        left = {} if self.margin_percent is None else self._left(one, self.margin_percent)
         return {
             **vars(one.design),
             "runs": one.design.runs,
             "change_percent": self.change_percent,
             "power": shown,
-            "power_error": float(one.error_of(shown)),
+            "power_error": float(one.change.error_of(shown)),
+            "enough": shown >= self.wanted_power,
             "detectable_increase_percent": float(100 * np.expm1(smallest)),
             "detectable_decrease_percent": float(-100 * np.expm1(-smallest)),
             "detectable_error_percent": float(100 * error * np.exp(-smallest)),
+            **left,
             "standard_error_percent": float(100 * np.median(one.standard_error)),
             "df": float(np.median(one.df)),
-            "share_variance_not_above_zero": float(one.on_edge.mean()),
+        }
+
+    def _left(self, one: DesignPower, margin_percent: float) -> dict[str, float]:
+        left = float(one.step.power_at(_margin(margin_percent, self.change_percent))[0])
+        margin = one.step.smallest(self.wanted_power)
+        return {
+            "margin_percent": margin_percent,
+            "power_left": left,
+            "power_left_error": float(one.step.error_of(left)),
+            "enough_left": left >= self.wanted_power,
+            "smallest_margin_percent": _margin_percent(margin, self.change_percent),
         }
 
     def curve_frame(self, change_percent: ArrayLike | None = None) -> pd.DataFrame:
@@ -277,43 +116,66 @@ class PowerResult:
         """
         if change_percent is None:
             largest = np.log1p(self.change_percent / 100)
-            changes = 100 * np.expm1(np.linspace(0, 2 * largest, 41))
+            changes = 100 * np.expm1(np.linspace(0, 2 * largest, _CURVE))
         else:
             changes = np.atleast_1d(np.asarray(change_percent, dtype=float))
-        pieces = []
-        for one in self.designs:
-            shown = one.power_at(np.log1p(changes / 100))
-            lower, upper = one.interval_of(shown)
-            pieces.append(
-                pd.DataFrame(
-                    {
-                        "design": " × ".join(map(str, vars(one.design).values())),
-                        **vars(one.design),
-                        "runs": one.design.runs,
-                        "change_percent": changes,
-                        "power": shown,
-                        "power_error": one.error_of(shown),
-                        "power_lower": lower,
-                        "power_upper": upper,
-                    }
-                )
-            )
-        return pd.concat(pieces, ignore_index=True)
+        apart = np.abs(np.log1p(changes / 100))
+        pieces = [
+            _curve(one, one.change, apart).assign(change_percent=changes) for one in self.designs
+        ]
+        found = pd.concat(pieces, ignore_index=True)
+        return found.assign(asked=np.isclose(found["change_percent"], self.change_percent))
+
+    def margin_frame(self) -> pd.DataFrame:
+        """Power to show that less than a margin was left after a level last step.
+
+        One row a design (in words) and margin, from none to twice the margin asked; no row where
+        none was.
+        """
+        if self.margin_percent is None:
+            return pd.DataFrame()
+        margins = np.linspace(0, 2 * self.margin_percent, _CURVE)
+        apart = np.array([_margin(one, self.change_percent) for one in margins])
+        pieces = [
+            _curve(one, one.step, apart).assign(margin_percent=margins) for one in self.designs
+        ]
+        found = pd.concat(pieces, ignore_index=True)
+        return found.assign(asked=np.isclose(found["margin_percent"], self.margin_percent))
 
     def summary(self) -> str:
         """What each design would show, in words."""
         return str(present("summary", self))
 
 
-FIT_TOLERANCE = 1e-5  # ample beside the Monte Carlo error
+def _curve(one: DesignPower, shown: ShownAcross, apart: ArrayLike) -> pd.DataFrame:
+    power = shown.power_at(apart)
+    lower, upper = shown.interval_of(power)
+    return pd.DataFrame(
+        {
+            "design": " × ".join(map(str, vars(one.design).values())),
+            **vars(one.design),
+            "runs": one.design.runs,
+            "power": power,
+            "power_error": shown.error_of(power),
+            "power_lower": lower,
+            "power_upper": upper,
+        }
+    )
 
 
-class Question(StrEnum):
-    """What the planned trial is to show."""
+def _distance(change_percent: float) -> float:
+    return float(abs(np.log1p(change_percent / 100)))
 
-    LAST = "last against first"
-    FAMILY = "each against first"
-    ANY = "any difference"
+
+def _margin(margin_percent: float, change_percent: float) -> float:
+    """The margin as a distance of ln D, in the direction of the change asked."""
+    way = -1.0 if change_percent < 0 else 1.0
+    return float(abs(np.log1p(way * margin_percent / 100)))
+
+
+def _margin_percent(apart: float, change_percent: float) -> float:
+    way = -1.0 if change_percent < 0 else 1.0
+    return float(abs(100 * np.expm1(way * apart)))
 
 
 def power(
@@ -323,9 +185,12 @@ def power(
     times: int | Sequence[int] = 5,
     replicates: int | Sequence[int] = (1, 2, 3),
     change_percent: float = -10.0,
-    question: Question | str = Question.FAMILY,
+    margin_percent: float | None = DEFAULT_MARGIN_PERCENT,
+    question: PowerQuestion | str = PowerQuestion.FALLEN,
+    spread: SpreadRule | str = SpreadRule.DRIFTING,
     alpha: float = 0.05,
     wanted_power: float = 0.8,
+    seek_smallest: bool = False,
     trials: int = 2000,
     seed: int = 0,
     progress: Callable[[int, int], None] | None = None,
@@ -339,15 +204,24 @@ def power(
     groups, times, replicates : int or sequence of int
         Every combination is one design.
     change_percent : float, default=-10
-        Change of size from the first to the last time, per cent; above -100 and not 0.
-    question : {"each against first", "last against first", "any difference"}
-        The last time against the first within the family of all times against the first
-        (Dunnett), that contrast alone, or the joint F test of all times, with equal steps of
-        ln D from time to time.
+        Change of size from the first to the last time, per cent; above -100 and not 0.  Its sign
+        is the direction in which the size is expected to go.
+    margin_percent : float or None, default=5
+        Gain too small to go on for: asked is, too, how often less than it is shown to be left
+        after a last step that is truly level.  None asks nothing of the last step, as of span,
+        which has no direction.
+    question : {"fallen by the end", "each against first", "last against first"}
+        The last time against the first: in the direction of the change, as the first step of the
+        ordered answers (four fifths of alpha); two-sided within the family of all times against
+        the first (Dunnett); or two-sided, that contrast alone.
+    spread : {"drifting", "pooled"}
+        Whether the analysis lets groups drift apart where three hold three times.
     alpha : float, default=0.05
-        Level of the test.
+        Level of the answer.
     wanted_power : float, default=0.8
-        Power at which the smallest detectable change is given.
+        Power that is enough.
+    seek_smallest : bool, default=False
+        Whether to seek the smallest groups × replicates that are enough, at the times asked.
     trials : int, default=2000
         Simulated trials a design.
     seed : int, default=0
@@ -364,9 +238,65 @@ def power(
     PlanError
         For a design that cannot answer, or a number out of range.
     """
-    question = Question(question)
-    if not -100 < change_percent < np.inf or change_percent == 0:
-        raise PlanError(f"the change is {change_percent:g} %; give one above -100, not 0.")
+    _refuse(change_percent, margin_percent, alpha, wanted_power, trials, seed)
+    wanted = Wanted(
+        change=_distance(change_percent),
+        margin=None if margin_percent is None else _margin(margin_percent, change_percent),
+        question=PowerQuestion(question),
+        spread=_rule(spread),
+        alpha=alpha,
+        power=wanted_power,
+    )
+    designs = [
+        Design(groups=g, times=t, replicates=r)
+        for g, t, r in product(_several(groups), _several(times), _several(replicates))
+    ]
+    simulate = _simulation(variation, wanted, trials, seed)
+    steps = len(designs) + seek_smallest
+    results = []
+    for number, design in enumerate(designs):
+        results.append(simulate(design))
+        if progress is not None:
+            progress(number + 1, steps)
+    smallest = find_smallest(designs, variation, wanted, simulate) if seek_smallest else None
+    if progress is not None:
+        progress(steps, steps)
+    return PowerResult(
+        designs=tuple(results),
+        variation=variation,
+        change_percent=change_percent,
+        margin_percent=margin_percent,
+        question=str(wanted.question),
+        spread=str(wanted.spread),
+        alpha=alpha,
+        wanted_power=wanted_power,
+        trials=trials,
+        seed=seed,
+        smallest=smallest,
+    )
+
+
+def _simulation(
+    variation: Variation, wanted: Wanted, trials: int, seed: int
+) -> Callable[[Design], DesignPower]:
+    """Simulates a design, each only once."""
+    asked = partial(simulate_design, question=wanted.question, spread=wanted.spread)
+    return cache(partial(asked, variation, alpha=wanted.alpha, trials=trials, seed=seed))
+
+
+def _refuse(
+    change: float,
+    margin: float | None,
+    alpha: float,
+    wanted_power: float,
+    trials: int,
+    seed: int,
+) -> None:
+    """Refuse numbers out of range."""
+    if not -100 < change < np.inf or change == 0:
+        raise PlanError(f"the change is {change:g} %; give one above -100, not 0.")
+    if margin is not None and not 0 < margin < 50:
+        raise PlanError(f"the margin is {margin:g} %; give one above 0 and below 50.")
     for name, value in (("alpha", alpha), ("wanted power", wanted_power)):
         if not 0 < value < 1:
             raise PlanError(f"{name} is {value:g}; give a number between 0 and 1.")
@@ -374,116 +304,16 @@ def power(
         raise PlanError(f"{trials} trials are too few to tell a power; ask for 100 or more.")
     if seed < 0:
         raise PlanError(f"the seed is {seed}; give a whole number of 0 or more.")
-    designs = [
-        Design(groups=g, times=t, replicates=r)
-        for g, t, r in product(_several(groups), _several(times), _several(replicates))
-    ]
-    results = []
-    for number, design in enumerate(designs):
-        shares = simulate_design(
-            design, variation, question=question, alpha=alpha, trials=trials, seed=seed
+
+
+def _rule(spread: SpreadRule | str) -> SpreadRule:
+    rule = SpreadRule(spread)
+    if rule is SpreadRule.EACH_CONTRAST:
+        raise PlanError(
+            "a plan by each contrast's own differences is not simulated; plan with drifting or "
+            "pooled spread."
         )
-        results.append(shares)
-        if progress is not None:
-            progress(number + 1, len(designs))
-    return PowerResult(
-        designs=tuple(results),
-        variation=variation,
-        change_percent=change_percent,
-        question=str(question),
-        alpha=alpha,
-        wanted_power=wanted_power,
-        trials=trials,
-        seed=seed,
-    )
-
-
-def simulate_design(
-    design: Design,
-    variation: Variation,
-    *,
-    question: Question | str,
-    alpha: float,
-    trials: int,
-    seed: int,
-) -> DesignPower:
-    """Simulate one design without any change and keep what its power curve needs."""
-    drawn = simulate_ln_sizes(
-        variation.spread,
-        groups=design.groups,
-        times=design.times,
-        replicates=design.replicates,
-        trials=trials,
-        seed=np.random.SeedSequence([seed, design.groups, design.times, design.replicates]),
-    )
-    fit = fit_batch(
-        drawn.reshape(trials, design.runs),
-        time_indicators(design),
-        covariance_parts(design, variation),
-        # as `compare` fits: with lines of the groups variances at zero are dropped; without, they
-        # may go below zero, which keeps the tests exact
-        free=not design.group_lines,
-        tolerance=FIT_TOLERANCE,
-    )
-    adjusted = adjusted_covariance(fit, drop_edges=design.group_lines)
-    if Question(question) is Question.ANY:
-        return _joint(design, fit, adjusted, alpha)
-    return _single(design, fit, adjusted, alpha, family=Question(question) is Question.FAMILY)
-
-
-def _single(
-    design: Design, fit: BatchFit, adjusted: AdjustedCovariance, alpha: float, *, family: bool
-) -> DesignPower:
-    contrasts = _against_first(design)
-    df = single_df(adjusted, contrasts)
-    covariance = contrasts @ adjusted.adjusted @ contrasts.T
-    error = np.sqrt(covariance[:, -1, -1])
-    critical = (
-        last_of_family(covariance, df, alpha=alpha) if family else critical_t(alpha, df[:, -1])
-    )
-    return DesignPower(
-        design=design,
-        estimate=(fit.beta @ contrasts[-1])[:, None],
-        root=(1 / error)[:, None, None],
-        per_unit=np.ones(1),
-        critical=np.asarray(critical),
-        df=df[:, -1],
-        standard_error=error,
-        on_edge=np.asarray((fit.theta <= 0).any(axis=1)),
-    )
-
-
-def _joint(
-    design: Design, fit: BatchFit, adjusted: AdjustedCovariance, alpha: float
-) -> DesignPower:
-    contrasts = _against_first(design)
-    test = kenward_roger(fit, adjusted, contrasts)
-    spread = contrasts @ adjusted.adjusted @ contrasts.T
-    whiten = np.linalg.inv(np.linalg.cholesky(spread))
-    return DesignPower(
-        design=design,
-        estimate=fit.beta @ contrasts.T,
-        root=whiten * np.sqrt(test.scaling / test.df_num)[:, None, None],
-        per_unit=np.arange(1, design.times) / (design.times - 1),
-        critical=np.sqrt(_f_critical(test.df_num, test.df_den, alpha)),
-        df=test.df_den,
-        standard_error=np.sqrt(spread[:, -1, -1]),
-        on_edge=np.asarray((fit.theta <= 0).any(axis=1)),
-    )
-
-
-def _against_first(design: Design) -> Array:
-    """Each later time against the first, shape (times - 1, times)."""
-    return np.hstack([-np.ones((design.times - 1, 1)), np.eye(design.times - 1)])
-
-
-def _f_critical(df_num: int, df_den: Array, alpha: float) -> Array:
-    from scipy import special
-
-    finite = np.isfinite(df_den)
-    exact = special.fdtri(df_num, np.where(finite, df_den, 1.0), 1 - alpha)
-    limit = special.chdtri(df_num, alpha) / df_num
-    return np.asarray(np.where(finite, exact, limit))
+    return rule
 
 
 def _several(value: int | Sequence[int]) -> tuple[int, ...]:

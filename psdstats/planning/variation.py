@@ -1,48 +1,34 @@
-"""What a planned trial looks like to a mixed model: its runs and its sources of variation.
+"""How sizes vary from run to run and group to group, and how a planned trial is analysed.
 
 Response: ln of a percentile (or of span), so standard deviations are relative; in per cent they
-are 100 times the standard deviation of ln D.  Groups × times × replicates, complete.  The model is
-the one `compare` fits to such a trial when it is asked for nothing but the milling times.
-
-Variation found in a study, as the starting point of the next plan.
-
-Response ln D: the model of `compare`, with one mean for each condition (milling time and further
-factors).  Random are groups, their lines in the order of times where three groups hold three times
-or more, and with replicates groups × condition; known is the joint measurement covariance at the
-mean curves.  Standard deviations in per cent.
-
-Measurement part of a variation from simulated weighings of the expected powder.
-
-Standard deviations of ln D in per cent.  What each sample has for itself (balance, particles) and
-what samples on one stack share (apertures, and the curve between them) are found by
-`planned_sizes` instead of being stated.
+are 100 times the standard deviation of ln D.  They are stated, or read from the analysis of a
+study; the part of the measurement can be found from simulated weighings of the expected powder,
+split into what each sample has for itself (balance, particles) and what samples on one stack share
+(apertures, and the curve between them).  A plan is complete: groups × times × replicates.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from math import sqrt
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from psdstats.columns import QUANTITIES, TIME
+from psdstats.comparison.analysis import SpreadBasis, analyse
+from psdstats.comparison.plan import SpreadRule, plan_comparison
 from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
-from psdstats.models.design_columns import RandomSlope
-from psdstats.models.engine import CovarianceParts
-from psdstats.models.mixed_model import MixedModel, MixedModelFit
+from psdstats.models.verdicts import PLAUSIBLE_DRIFT_PERCENT
 from psdstats.planning.planned_sizes import planned_sizes
 from psdstats.planning.planned_weighing import ExpectedPowder, PlannedWeighing, PlanningRemark
-from psdstats.rate.run_sizes import further_factors
 from psdstats.simulate.trial_sizes import SizeSpread
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.law import at_mean_curve, prepare
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
+from psdstats.uncertainty.registry import RUN_TO_RUN
 
 FEWEST_FOR_LINES = 3  # groups, and times, from which `compare` gives each group a line of its own
 
@@ -131,57 +117,97 @@ class Design:
         """Number of runs."""
         return self.groups * self.times * self.replicates
 
-    @property
-    def random_cells(self) -> bool:
-        """Whether group × time can be told apart from run to run."""
-        return self.groups > 1 and self.replicates > 1
+    def allows_drift(self, spread: SpreadRule | str) -> bool:
+        """Whether the analysis lets each group drift along a line of its own in the order.
 
-    @property
-    def group_lines(self) -> bool:
-        """Whether each group is given a line of its own in the order of times."""
-        return self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
+        Parameters
+        ----------
+        spread : {"drifting", "pooled"}
+            The rule asked for.
+        """
+        enough = self.groups >= FEWEST_FOR_LINES and self.times >= FEWEST_FOR_LINES
+        return enough and SpreadRule(spread) is SpreadRule.DRIFTING
+
+    def leaves_drift_unknown(self, spread: SpreadRule | str) -> bool:
+        """Whether groups may drift and are too few to show it; claims must then survive some.
+
+        Parameters
+        ----------
+        spread : {"drifting", "pooled"}
+            The rule asked for.
+        """
+        several = self.groups > 1 and self.times >= FEWEST_FOR_LINES
+        drifting = SpreadRule(spread) is SpreadRule.DRIFTING
+        return several and drifting and not self.allows_drift(spread)
+
+    def allows_for(self, variation: Variation, spread: SpreadRule | str) -> bool:
+        """Whether the analysis allows for all that varies, so that it errs no more than it says.
+
+        Parameters
+        ----------
+        variation : Variation
+            What varies.
+        spread : {"drifting", "pooled"}
+            The rule asked for.
+        """
+        step = variation.drift_percent / (self.times - 1)
+        most = PLAUSIBLE_DRIFT_PERCENT if self.leaves_drift_unknown(spread) else 0.0
+        drift_allowed = self.allows_drift(spread) or step <= most
+        return drift_allowed and (self.groups > 1 or variation.group_time_percent == 0)
 
 
-def _labels(design: Design) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    group, time, _ = np.indices((design.groups, design.times, design.replicates))
-    return group.ravel(), time.ravel()
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlannedAnalysis:
+    """The arrays by which `compare` judges a complete trial.
 
-
-def time_indicators(design: Design) -> Array:
-    """Design matrix of cell means, shape (runs, times): one column a time."""
-    _, time = _labels(design)
-    return np.eye(design.times)[time]
-
-
-def covariance_parts(design: Design, variation: Variation) -> CovarianceParts:
-    """What the analysis knows and what it estimates.
-
-    Notes
-    -----
-    Random: group, where there are several; with three groups and three times or more a line of
-    each group in the order of times, zero at the first; with replicates group × time; run to run
-    always.  Known: measurement and shared sieves, at the values of `variation`.
+    Parameters
+    ----------
+    x : ndarray, shape (runs, times + groups)
+        A column a time, then one a group: groups are fixed blocks.
+    parts : ndarray, shape (k, runs, runs)
+        What unknown variances multiply: group × time where repeated, drift where it is allowed
+        for, run to run last.
+    known : ndarray, shape (runs, runs), or None
+        Measurement and shared sieves, at the values of the variation, and a drift taken for
+        granted.
     """
-    group, time = _labels(design)
-    same_group = (group[:, None] == group).astype(float)
-    matrices = []
-    if design.groups > 1:
-        matrices.append(same_group)
-    if design.group_lines:
-        matrices.append(same_group * np.outer(time, time))
-    if design.random_cells:
-        matrices.append(same_group * (time[:, None] == time))
-    matrices.append(np.eye(design.runs))
-    known = None
-    if variation.measurement_percent > 0 or variation.sieves_percent > 0:
-        known = (variation.sieves_percent / 100) ** 2 * same_group
-        known = known + (variation.measurement_percent / 100) ** 2 * np.eye(design.runs)
-    return CovarianceParts(
-        matrices=np.array(matrices), is_variance=np.ones(len(matrices), dtype=bool), known=known
+
+    x: Array
+    parts: Array
+    known: Array | None
+
+
+def analysis_of(
+    design: Design,
+    variation: Variation,
+    spread: SpreadRule | str = SpreadRule.DRIFTING,
+    *,
+    drift_percent: float = 0.0,
+) -> PlannedAnalysis:
+    """What the analysis of a planned trial takes as fixed, estimates and knows.
+
+    A drift, a step of times, is added to what is known.
+    """
+    group, time, _ = (
+        one.ravel() for one in np.indices((design.groups, design.times, design.replicates))
     )
-
-
-ORDER = "order of times"
+    same_group = (group[:, None] == group).astype(float)
+    order = time - time.mean()
+    lines = same_group * np.outer(order, order)
+    parts = []
+    if design.groups > 1 and design.replicates > 1:
+        parts.append(same_group * (time[:, None] == time))
+    if design.allows_drift(spread):
+        parts.append(lines)
+    parts.append(np.eye(design.runs))
+    known = (variation.sieves_percent / 100) ** 2 * same_group
+    known = known + (variation.measurement_percent / 100) ** 2 * np.eye(design.runs)
+    known = known + (drift_percent / 100) ** 2 * lines
+    return PlannedAnalysis(
+        x=np.hstack([np.eye(design.times)[time], np.eye(design.groups)[group]]),
+        parts=np.array(parts),
+        known=known if known.any() else None,
+    )
 
 
 def variation_of(
@@ -189,7 +215,6 @@ def variation_of(
     *,
     quantity: str = "D50",
     propagation: Propagation | None = None,
-    seed: int = 0,
 ) -> Variation:
     """Standard deviations of ln D between runs and groups, and of the measurement, in a study.
 
@@ -201,8 +226,6 @@ def variation_of(
         Which quantity.
     propagation : Propagation or None
         Joint uncertainty of the study without the run-to-run source; made here otherwise.
-    seed : int, default=0
-        Seed of the propagation made here.
 
     Returns
     -------
@@ -215,74 +238,48 @@ def variation_of(
 
     Notes
     -----
-    The lines of the groups are summed up by how far they lie apart at the last time.  The known
-    covariance is summed up as a part of each run and a part shared by a group's runs (its mean
-    covariance between two runs of one group), which stands for the sieves.
+    The standard deviations are those that `compare` prints.  Lines along which groups drift are
+    summed up by how far they lie apart at the last time.  The known covariance is summed up as a
+    part of each run and a part shared by a group's runs (its mean covariance between two runs of
+    one group), which stands for the sieves.
     """
-    if propagation is None:
-        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
-    elif RUN_TO_RUN in propagation.sources:
+    if quantity not in QUANTITIES:
+        raise PlanError(f"there is no quantity {quantity!r}; choose from {', '.join(QUANTITIES)}.")
+    if propagation is not None and RUN_TO_RUN in propagation.sources:
         raise PlanError(
             "the propagation given holds the run-to-run source, which is estimated here; make it "
             "without that source."
         )
-    if quantity not in propagation.quantities:
-        names = ", ".join(propagation.quantities)
-        raise PlanError(f"there is no quantity {quantity!r}; choose from {names}.")
-    usable = np.isfinite(propagation.value[:, propagation.quantities.index(quantity)])
-    frame = study.runs_frame()[usable].reset_index(drop=True)
-    columns = [TIME, *further_factors(frame)]
-    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    known = at_mean_curve(law, columns)[quantity]
-    known = known[np.ix_(usable, usable)]
-    value = propagation.value[usable, propagation.quantities.index(quantity)]
-    frame = frame.assign(
-        ln_value=np.log(value),
-        condition=[", ".join(map(str, row)) for row in frame[columns].itertuples(index=False)],
-    )
-    groups = len(frame["group"].unique())
-    fit = _fit(frame, columns, known)
-    own, shared = _measurement(frame, known)
-    variance = {str(name): float(found) for name, found in fit.variance_components.items()}
+    plan = plan_comparison(study, by=TIME)
+    one = analyse(study, plan, quantities=[quantity], propagation=propagation)[quantity]
+    frame, spread = one.frame, one.spread
+    if spread.basis is SpreadBasis.NONE:
+        raise PlanError(
+            f"the {len(frame)} runs of this study leave nothing to tell run-to-run variation "
+            "from; state the variation instead."
+        )
+    own, shared = _measurement(frame, one.response.known)
     steps = frame[TIME].nunique() - 1
     return Variation(
-        run_percent=_percent(variance["residual"]),
-        group_percent=_percent(variance.get("group", 0.0)),
-        group_time_percent=_percent(variance.get("group:condition", 0.0)),
-        drift_percent=steps * _percent(variance.get(f"group[{ORDER}]", 0.0)),
-        measurement_percent=_percent(own),
-        sieves_percent=_percent(shared),
+        run_percent=_percent(spread.run),
+        group_percent=_percent(spread.group),
+        group_time_percent=_percent(spread.cell),
+        drift_percent=steps * _percent(spread.drift),
+        measurement_percent=_percent(sqrt(own)),
+        sieves_percent=_percent(sqrt(shared)),
         source=(
             PlanningRemark.OF_STUDY(
-                quantity=quantity, title=study.title, runs=len(frame), groups=groups
+                quantity=quantity,
+                title=study.title,
+                runs=len(frame),
+                groups=frame["group"].nunique(),
+                basis=spread.basis,
             ),
         ),
     )
 
 
-def _fit(frame: pd.DataFrame, columns: list[str], known: NDArray[np.float64]) -> MixedModelFit:
-    from psdstats.comparison.plan import ComparisonPlan
-    from psdstats.comparison.spread import drift_slope, level_order
-
-    cells, groups = len(frame["condition"].unique()), len(frame["group"].unique())
-    if len(frame) <= cells + groups - 1:
-        raise PlanError(
-            f"the study has {len(frame)} runs for {cells} conditions and {groups} groups, which "
-            "leaves nothing to tell run-to-run variation from; state the variation instead."
-        )
-    random: list[str | tuple[str, ...] | RandomSlope] = []
-    if groups > 1:
-        plan = ComparisonPlan(by=TIME, within=("group",), also=tuple(columns[1:]))
-        frame = frame.assign(**{ORDER: level_order(frame[TIME])})
-        random.append(drift_slope(frame, plan, order=ORDER) or "group")
-        if len(frame) > frame.groupby(["group", "condition"], observed=True).ngroups:
-            random.append(("group", "condition"))
-    return MixedModel(
-        frame, response="ln_value", fixed=["condition"], random=random, known_covariance=known
-    ).fit()
-
-
-def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float, float]:
+def _measurement(frame: pd.DataFrame, known: Array) -> tuple[float, float]:
     """Own and shared part of the known variance."""
     group = frame["group"].to_numpy()
     same = (group[:, None] == group[None, :]) & ~np.eye(len(group), dtype=bool)
@@ -290,8 +287,9 @@ def _measurement(frame: pd.DataFrame, known: NDArray[np.float64]) -> tuple[float
     return max(float(np.diag(known).mean()) - shared, 0.0), shared
 
 
-def _percent(variance: float) -> float:
-    return 100 * float(np.sqrt(max(float(variance), 0.0)))
+def _percent(standard_deviation: float) -> float:
+    """In per cent; 0 where it was estimated at zero, below, or not at all."""
+    return 100 * standard_deviation if standard_deviation > 0 else 0.0
 
 
 def weighed_variation(

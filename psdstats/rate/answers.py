@@ -3,23 +3,24 @@
 Times in min, sizes in µm.
 
 A property of a curve (parameter, limit, time to a size, time to a margin) has an interval by
-profile: a value is inside where S(value) − S(best) ≤ t²·c, S being the weighted sum of squares with
-the variances held at their estimates, t the critical value of Student's distribution with
-Kenward–Roger degrees of freedom (with one group that of `critical_value`), and c the Kenward–Roger
-inflation of the variance.  In a linear model that is exactly the Kenward–Roger interval; in a
-curved one it follows the curve, and it stays open where the data do not bound the value.
+profile: a value is inside where S(value) − S(best) ≤ T², S being the weighted sum of squares at the
+middle of the posterior of the variances and T half the interval of that direction over the whole
+posterior, in standard errors at the middle.  In a linear model that is exactly the interval of the
+mixture (Student's t where nothing is known); in a curved one it follows the curve, and it stays
+open where the data do not bound the value.
 
-Curves are compared by AICc = −2 ℓ + 2 m + 2 m (m + 1)/(n − m − 1), ℓ the maximum likelihood of the
-linearised model, m all parameters and variances, n runs (C. M. Hurvich and C.-L. Tsai, Biometrika
-76 (1989) 297; reading of the differences after K. P. Burnham and D. R. Anderson, Model Selection
-and Multimodel Inference, 2002; both from memory): within 4 of the best a curve is not ruled out,
-beyond 10 it has no support.  Where n is too small for the correction all curves are compared by
-AIC, and the choice is called provisional.
+A curve is checked against one free mean a time, under the same spread: q = c'C⁻¹c for the
+deviations c of the means from the curve that no change of its parameters takes up, C their
+covariance, and p the mean of the tails of chi-squared over the posterior.  Of single runs, whose
+spread is that about smooth courses, only a curve less free than those can be found wrong.
 
-A curve is checked against one mean per time, under the same variances and the same known
-covariance, by a Kenward–Roger F test of what the means hold beyond the curve (linear at the
-solution).  It needs repeats: two runs or more at some time.  Without them scatter and lack of fit
-cannot be told apart.
+Curves are compared by −2 ln E exp(−q/2) + 2 p, E the mean over the posterior and p the parameters:
+Akaike's criterion for a spread that does not follow from the curve, so that one which leaves the
+sizes cannot pay for it with a larger variance (with ν degrees of freedom and nothing known the
+first term is ν ln(1 + S/(ν s²))). Within 4 of the best a curve is not ruled out (reading after K.
+P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference, 2002, from memory). A curve
+that the check rejects is never chosen while another is not, and is ruled out where p is below 1 %;
+where the comparison of the trial shows that the size changed, no change is ruled out.
 
 Over all curves that the data do not rule out an interval reaches from the lowest to the highest end
 of the single ones, so that it holds the truth as often as it says whichever of them is near the
@@ -33,14 +34,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers
 from psdstats.frozen import Array
-from psdstats.models.engine import fit_batch
-from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
+from psdstats.models.posterior import left_over
 from psdstats.models.verdicts import judge
-from psdstats.rate.curve_fit import CurveFit, covariance_parts, fit_curve, random_terms
+from psdstats.rate.curve_fit import CurveFit, fit_curve
 from psdstats.rate.curves import (
     CURVES,
     Constraint,
@@ -129,12 +130,12 @@ class Property:
         gradients, place = np.unique(
             [self.gradient(float(value)) for value in values], axis=0, return_inverse=True
         )
-        allowed = np.array([self._allowed(one, level)[0] for one in gradients])
+        allowed = self.fit.allowed(gradients, level)
         return np.asarray(costs - self.fit.cost - allowed[place.ravel()])
 
     def interval(self, *, level: float = 0.95) -> OpenInterval:
         """The values inside, around the estimate."""
-        df = self._allowed(self.gradient(self.start), level)[1]
+        df = float(self.fit.directions(self.gradient(self.start)[None]).df[0])
         if self.excess(np.array([self.start]), level=level)[0] > 0:
             return OpenInterval(
                 value=self.value,
@@ -154,11 +155,6 @@ class Property:
             df=df,
             level=level,
         )
-
-    def _allowed(self, gradient: Array, level: float) -> tuple[float, float]:
-        """Allowed rise of the sum of squares, and the degrees of freedom behind it."""
-        _, inflation, df = self.fit.spread(gradient)
-        return self.fit.critical(df, level) ** 2 * inflation, df
 
     def _crossing(self, end: float, level: float) -> float | None:
         """First value from the start towards an end that is outside; None if none is."""
@@ -184,7 +180,7 @@ def parameter(fit: CurveFit, name: str) -> Property:
     """One parameter of the curve on its own scale (ln D₀, ln k or s)."""
     position = fit.curve.parameters.index(name)
     estimate = float(fit.beta[position])
-    error = fit.spread(np.eye(fit.curve.size)[position])[0]
+    error = float(fit.plain(np.eye(fit.curve.size)[position]))
     ends = {
         "ln_start": (estimate - 30 * error - 1, estimate + 30 * error + 1),
         "ln_rate": (estimate - 8.0, estimate + 8.0),
@@ -304,18 +300,16 @@ def check_fit(fit: CurveFit) -> Finding:
     The estimate is the largest deviation of a time's mean from the curve, on the log scale.
     """
     data, times = fit.data, fit.data.times
-    indicators = (data.time_min[:, None] == times).astype(float)
-    curve_at = fit.log_size(times)
-    gaps = (indicators.T @ data.ln_size) / indicators.sum(axis=0) - curve_at
-    worst = int(np.abs(gaps).argmax())
-    p, obstacles = np.nan, [RateRemark.NO_REPEATS()]
-    if len(times) <= fit.batch.design.shape[1]:
+    misfit = Misfit.of(fit)
+    worst = int(np.abs(misfit.gaps).argmax())
+    obstacles = []
+    if not len(misfit.squares):
         obstacles = [RateRemark.NO_TIME_TO_SPARE(times=len(times), parameters=fit.curve.size)]
-    elif len(data.ln_size) > len(times):
-        p, obstacles = _misfit(fit, indicators, curve_at), []
+    elif data.about_courses and misfit.p >= REJECTED:
+        obstacles = [RateRemark.NO_REPEATS()]
     finding = judge(
         Contrast(high=fit.curve.name),
-        Numbers(estimate=float(gaps[worst]), p=p, p_adjusted=p),
+        Numbers(estimate=float(misfit.gaps[worst]), p=misfit.p, p_adjusted=misfit.p),
         kind=FindingKind.RATE,
         obstacles=obstacles,
     )
@@ -323,28 +317,57 @@ def check_fit(fit: CurveFit) -> Finding:
     return replace(finding, reasons=(*finding.reasons, largest))
 
 
-def _misfit(fit: CurveFit, indicators: Array, curve_at: Array) -> float:
-    """The p of the F test that the means per time lie on the curve, linear at the solution."""
-    data, kept = fit.data, fit.batch.design.shape[1]
-    gradient = fit.curve.gradient(data.times, fit.beta)[:, :kept]
-    outside = np.linalg.svd(gradient.T)[2][kept:]
-    at_runs = fit.curve.gradient(data.time_min, fit.beta)
-    rate = at_runs[:, 1] if fit.curve.size > 1 else np.zeros(len(at_runs))
-    terms = random_terms(data, fit.curve, "rate" in fit.variance)
-    means = fit_batch(data.ln_size, indicators, covariance_parts(data, terms, rate))
-    test = kenward_roger(
-        means, adjusted_covariance(means, drop_edges=True), outside, at=outside @ curve_at
-    )
-    p = float(test.p[0])
-    if not np.isfinite(p):
-        raise ModelError(
-            "The residual check of the rate model has no answer; the groups hold too few runs."
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Misfit:
+    """How far the means of the times lie from a curve.
+
+    Parameters
+    ----------
+    gaps : ndarray, shape (times,)
+        Mean of each time over the groups minus the curve, ln.
+    squares : ndarray, shape (h,) or (0,)
+        q = c'C⁻¹c at every point of the posterior; empty where the curve passes every mean.
+    p : float
+        p of no misfit; NaN where there is nothing to judge by.
+    deviance : float
+        −2 ln E exp(−q/2).
+    """
+
+    gaps: Array
+    squares: Array
+    p: float
+    deviance: float
+
+    @staticmethod
+    def of(fit: CurveFit) -> Misfit:
+        """The misfit of a fitted curve, linear at the solution."""
+        data, kept = fit.data, fit.kept
+        whitener = data.whitener
+        means = np.linalg.pinv(whitener @ data.at_times) @ whitener
+        gaps = means @ data.ln_size - fit.log_size(data.times)
+        gradient = fit.curve.gradient(data.times, fit.beta)[:, :kept]
+        outside = left_over(gradient).T
+        if not len(outside):
+            return Misfit(gaps=gaps, squares=np.empty(0), p=np.nan, deviance=0.0)
+        found = data.over_spread(outside @ gaps, outside @ means)
+        squares = np.einsum(
+            "hq,hq->h",
+            found.centre,
+            np.linalg.solve(found.covariance, found.centre[..., None])[..., 0],
         )
-    return p
+        weight = data.spread.weight
+        tail = special.chdtrc(len(outside), squares)
+        likelihood = weight @ np.exp(-0.5 * (squares - squares.min()))
+        return Misfit(
+            gaps=gaps,
+            squares=squares,
+            p=float(weight @ tail),
+            deviance=float(squares.min() - 2 * np.log(likelihood)),
+        )
 
 
+REJECTED, RULED_OUT = 0.05, 0.01
 CLOSE = 4.0  # by simulation: below it the intervals of the best curve alone are too narrow
-NO_SUPPORT = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -356,15 +379,23 @@ class Candidate:
     name : CurveName
         The curve.
     parameters : int
-        Parameters and variances estimated.
-    minus_two_log_likelihood, criterion : float
-        Fit, and fit with the penalty for its parameters.
+        Parameters estimated.
+    deviance, criterion : float
+        Misfit, and misfit with the penalty for its parameters.
+    p : float
+        p of no misfit; NaN where the curve passes every mean.
     """
 
     name: CurveName
     parameters: int
-    minus_two_log_likelihood: float
+    deviance: float
     criterion: float
+    p: float = np.nan
+
+    @property
+    def rejected(self) -> bool:
+        """Whether the sizes leave the curve."""
+        return self.p < REJECTED
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -374,36 +405,35 @@ class CurveChoice:
     Parameters
     ----------
     candidates : tuple of Candidate
-        The curves, best first.
-    corrected : bool
-        Whether the criterion is AICc, else AIC.
+        The curves, best first: those that are not rejected, by their criterion, then the others.
     runs : int
         Runs fitted.
+    changed : bool
+        Whether the comparison of the trial shows that the size changed.
     """
 
     candidates: tuple[Candidate, ...]
-    corrected: bool
     runs: int
+    changed: bool = False
 
     @property
     def best(self) -> CurveName:
-        """The curve with the smallest criterion."""
+        """The curve that is chosen."""
         return self.candidates[0].name
 
     @property
     def not_ruled_out(self) -> tuple[CurveName, ...]:
-        """The best curve and those within 4 of its criterion, best first."""
-        best = self.candidates[0].criterion
-        return tuple(one.name for one in self.candidates if one.criterion - best <= CLOSE)
+        """The best curve and those near its criterion that nothing speaks against, best first."""
+        first, *others = self.candidates
+        near = [one for one in others if one.criterion - first.criterion <= CLOSE]
+        near = [one for one in near if not one.p < RULED_OUT and not self._contradicted(one)]
+        return (first.name, *(one.name for one in near))
 
-    @property
-    def without_support(self) -> tuple[CurveName, ...]:
-        """The curves more than 10 from the best criterion."""
-        best = self.candidates[0].criterion
-        return tuple(one.name for one in self.candidates if one.criterion - best > NO_SUPPORT)
+    def _contradicted(self, one: Candidate) -> bool:
+        return self.changed and one.name is CurveName.NO_CHANGE
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a curve: parameters, −2 log likelihood, criterion, difference, weight."""
+        """One row a curve: parameters, deviance, criterion, difference, weight, p of no misfit."""
         values = np.array([one.criterion for one in self.candidates])
         gap = values - values.min()
         weight = np.exp(-gap / 2)
@@ -411,10 +441,11 @@ class CurveChoice:
             {
                 "curve": [str(one.name) for one in self.candidates],
                 "parameters": [one.parameters for one in self.candidates],
-                "minus_2_log_likelihood": [one.minus_two_log_likelihood for one in self.candidates],
+                "deviance": [one.deviance for one in self.candidates],
                 "criterion": values,
                 "difference": gap,
                 "weight": weight / weight.sum(),
+                "p": [one.p for one in self.candidates],
             }
         )
 
@@ -423,34 +454,29 @@ def choose_curve(
     data: RunSizes,
     names: Sequence[CurveName | str] = tuple(CurveName),
     *,
-    random_rate: bool | None = None,
+    changed: bool = False,
 ) -> CurveChoice:
-    """Compare curves on one set of sizes."""
+    """Compare curves on one set of sizes; `changed`: the comparison shows that the size changed."""
     n = len(data.ln_size)
     curves = [CURVES[_named(name)] for name in names]
-    fits = [
-        fit_curve(curve, data, criterion="ml", random_rate=random_rate)
-        for curve in curves
-        if curve.size < min(n, len(data.times) + 1)
-    ]
+    fits = [fit_curve(curve, data) for curve in curves if curve.size < min(n, len(data.times) + 1)]
     if not fits:
         raise ModelError(f"{n} runs are too few for any of the curves asked for.")
-    counts = [len(fit.beta) + len(fit.variance) for fit in fits]
-    corrected = n > max(counts) + 1
-    candidates = []
-    for fit, m in zip(fits, counts, strict=True):
-        deviance = -2 * float(fit.batch.log_likelihood[0])
-        extra = 2 * m * (m + 1) / (n - m - 1) if corrected else 0.0
-        candidates.append(
-            Candidate(
-                name=fit.curve.name,
-                parameters=m,
-                minus_two_log_likelihood=deviance,
-                criterion=deviance + 2 * m + extra,
-            )
-        )
-    ordered = tuple(sorted(candidates, key=lambda one: one.criterion))
-    return CurveChoice(candidates=ordered, corrected=corrected, runs=n)
+    found = [_candidate(fit) for fit in fits]
+    against = {CurveName.NO_CHANGE} if changed else set[CurveName]()
+    ordered = sorted(found, key=lambda one: (one.name in against, one.rejected, one.criterion))
+    return CurveChoice(candidates=tuple(ordered), runs=n, changed=changed)
+
+
+def _candidate(fit: CurveFit) -> Candidate:
+    misfit = Misfit.of(fit)
+    return Candidate(
+        name=fit.curve.name,
+        parameters=fit.curve.size,
+        deviance=misfit.deviance,
+        criterion=misfit.deviance + 2 * fit.curve.size,
+        p=misfit.p,
+    )
 
 
 def _named(name: CurveName | str) -> CurveName:
@@ -468,8 +494,7 @@ def band(fits: Sequence[CurveFit], time_min: Array, *, level: float) -> tuple[Ar
     """
     ends = []
     for fit in fits:
-        spreads = [fit.spread(row) for row in fit.curve.gradient(time_min, fit.beta)]
-        reach = np.array([error * fit.critical(df, level) for error, _, df in spreads])
+        reach = fit.directions(fit.curve.gradient(time_min, fit.beta)).half_width(1 - level)
         middle = fit.log_size(time_min)
         ends.append((middle - reach, middle + reach))
     lower, upper = np.array(ends).transpose(1, 0, 2)

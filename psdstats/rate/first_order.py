@@ -13,32 +13,42 @@ from above (cumulative first-order law, common practice, no source).  K against 
 power, K = K_ref (x/x_ref)^α.
 
 The known part of the variance of ln R_j is that of the two readings of each class (resolution and
-repeatability of the balance); run-to-run and group variation are estimated.  The rates of several
-sieves come from the same runs, so their errors are related; the interval of α therefore comes from
-the groups (each group's α, then their spread) where there are three or more, and otherwise only
-describes the scatter about the line.
+repeatability of the balance); run-to-run variation is estimated about the lines.  Groups are fixed
+blocks with a line each, and the rate is the mean of theirs.  How far groups differ in rate is found
+from all sieves together that two groups or more have in common, relative to the rate, with one
+degree of freedom less than there are groups; every sieve carries it, those of one group in full, so
+that fewer groups never make an interval narrower.  A study of one group cannot tell it: its rates
+are those of that group.
+
+Whether one rate will do is asked of the bend of ln R with time.  A bend is *equivalent* to none
+where the interval of the change of the rate from start to end lies within `SAME_RATE_PERCENT`, and
+*cannot be told* where it holds both none and that much: few runs say little, never that nothing is
+there.  The p of the sieves of a series are adjusted together (Holm).
+
+The rates of several sieves come from the same runs, so their errors are related; the interval of α
+therefore comes from the groups (each group's α, then their spread) where there are three or more,
+and otherwise only describes the scatter about the line.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.benches import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
-from psdstats.models.engine import fit_batch
-from psdstats.models.kenward_roger import adjusted_covariance, kenward_roger
+from psdstats.models.multiplicity import adjust_p
+from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
-from psdstats.rate.curve_fit import covariance_parts
 from psdstats.rate.run_sizes import (
     RateRemark,
-    RunSizes,
     by_level,
-    run_sizes,
     runs_without_level,
 )
 from psdstats.student import critical_t
@@ -47,6 +57,8 @@ from psdstats.study.records import Run, Study
 LEAST_OVER_U = 20.0
 LEAST_RUNS = 4
 LEAST_TIMES = 3
+SAME_RATE_PERCENT = 25.0
+"""Change of a rate from start to end below which one rate describes it (own rule, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -73,21 +85,38 @@ class Oversize:
         return len(self.rows) >= LEAST_RUNS and self.rows["time_min"].nunique() >= LEAST_TIMES
 
     @cached_property
-    def data(self) -> RunSizes:
-        """The shares R as the rate models take them; ``ln_size`` holds ln R."""
-        return run_sizes(
-            self.rows["time_min"],
-            self.rows["share"],
-            group=self.rows["group"],
-            known_covariance=np.diag((self.rows["u_share"] / self.rows["share"]) ** 2),
-        )
+    def time_min(self) -> Array:
+        """Milling times, (n,)."""
+        return self.rows["time_min"].to_numpy(dtype=float)
+
+    @cached_property
+    def ln_share(self) -> Array:
+        """The ln R of the runs, (n,)."""
+        return np.asarray(np.log(self.rows["share"].to_numpy(dtype=float)))
+
+    @cached_property
+    def known(self) -> Array:
+        """Covariance (n, n) that the balance gives ln R, less what all runs have alike."""
+        relative = self.rows["u_share"] / self.rows["share"]
+        return freed(np.diag(relative.to_numpy(dtype=float) ** 2))
+
+    @cached_property
+    def blocks(self) -> Array:
+        """Indicators of the groups, (n, groups)."""
+        return indicators(pd.factorize(self.rows["group"])[0].astype(np.intp))
+
+    @cached_property
+    def lines(self) -> Array:
+        """The line of each group that has two times or more, falling with time, (n, lines)."""
+        held = [len(np.unique(self.time_min[column > 0])) > 1 for column in self.blocks.T]
+        return np.asarray(-self.blocks[:, held] * self.time_min[:, None])
 
 
-def oversize_of(study: Study, *, by: str | None = None) -> list[Oversize]:
+def oversize_of(study: Study, *, at_each: Sequence[str] = ()) -> list[Oversize]:
     """Shares above every aperture, coarsest first, level by level of a factor."""
     rows = {run.name: _run_rows(study, run) for run in study.runs if run.total_g > 0}
     found = []
-    for label, runs in by_level(study.runs_frame(), by):
+    for label, runs in by_level(study.runs_frame(), at_each):
         frame = pd.DataFrame([row for name in runs["run"] for row in rows.get(name, ())])
         for aperture_um in sorted(set(frame.get("aperture_um", ())), reverse=True):
             part = frame[frame["aperture_um"] == aperture_um]
@@ -152,7 +181,7 @@ class LossRates:
     ----------
     frame : DataFrame
         One row a sieve: series, aperture_um, rate_per_min, lower_per_min, upper_per_min, df, runs,
-        half_life_min, curvature_p, verdict.
+        groups, half_life_min, curvature_p, verdict.
     findings : tuple of Finding
         One a sieve, in the order of the rows: whether its rate changes with time.
     exponents : dict of str to SizeExponent
@@ -170,30 +199,36 @@ class LossRates:
     notes: tuple[Remark, ...]
 
 
-def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> LossRates:
-    """Rate of loss of the mass above each sieve."""
+def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95) -> LossRates:
+    """Rate of loss of the mass above each sieve, at each level of further factors."""
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
-    oversize = oversize_of(study, by=by)
+    oversize = oversize_of(study, at_each=at_each)
     notes = [RateRemark.EMPTY_RUN(run=run.name) for run in study.runs if run.total_g <= 0]
-    notes += runs_without_level(study.runs_frame(), by)
-    rows: list[dict[str, object]] = []
-    findings: list[Finding] = []
+    notes += runs_without_level(study.runs_frame(), at_each)
+    enough = [one for one in oversize if one.enough]
+    rates = [_rates(one) for one in enough]
+    between = _between(rates)
+    if between is None and rates:
+        notes.append(RateRemark.RATES_OF_ONE_GROUP())
+    rows, findings = list[dict[str, object]](), list[Finding]()
     exponents: dict[str, SizeExponent] = {}
     for series in dict.fromkeys(one.series for one in oversize):
-        own = [one for one in oversize if one.series == series]
-        found: list[tuple[Oversize, float]] = []
-        for one in (each for each in own if each.enough):
-            rate, row = _sieve_rate(one.data, level)
-            finding = _change_of_rate(one.data, series, one.aperture_um)
-            findings.append(finding)
-            told = {"curvature_p": finding.numbers.p, "verdict": str(finding.verdict)}
-            rows.append({"series": series, "aperture_um": one.aperture_um} | row | told)
-            found.append((one, rate))
-        bare = tuple(one.aperture_um for one in own if not one.enough)
-        exponents[series] = _exponent(found, level)
+        own = [
+            (one, found) for one, found in zip(enough, rates, strict=True) if one.series == series
+        ]
+        told = _changes_of_rate([one for one, _ in own], [found.mean for _, found in own], level)
+        for (one, found), finding in zip(own, told, strict=True):
+            rows.append(
+                {"series": series, "aperture_um": one.aperture_um}
+                | _sieve_row(one, found, between, level)
+                | {"curvature_p": finding.numbers.p, "verdict": str(finding.verdict)}
+            )
+        findings += told
+        exponents[series] = _exponent([(one, found.mean) for one, found in own], level)
+        bare = [one.aperture_um for one in oversize if one.series == series and not one.enough]
         if bare:
-            notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=bare))
+            notes.append(RateRemark.TOO_FEW_ABOVE(series=series, aperture_um=tuple(bare)))
     if not rows:
         raise ModelError(
             "No sieve holds a weighable mass in four runs of three times, so no rate of loss can "
@@ -208,54 +243,130 @@ def loss_rates(study: Study, *, by: str | None = None, level: float = 0.95) -> L
     )
 
 
-def _line(data: RunSizes) -> Array:
-    return np.column_stack([np.ones_like(data.time_min), -data.time_min])
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Rates:
+    """Rates of loss above one sieve: of each group, and their mean as the runs show it."""
+
+    each: Array  # (groups,)
+    within: Mixture
+
+    @property
+    def mean(self) -> float:
+        """Mean over the groups, 1/min."""
+        return float(self.within.estimate[0])
 
 
-def _direction(
-    data: RunSizes, design: Array, least_df: float = 0.0
-) -> tuple[float, float, float, float]:
-    """Last coefficient of ln R with its standard error, degrees of freedom and p of zero."""
-    terms = ("level", "rate", "run") if data.groups >= 3 else ("level", "run")
-    parts = covariance_parts(data, terms[data.groups < 2 :], data.time_min)
-    fit = fit_batch(data.ln_size, design, parts)
-    adjusted = adjusted_covariance(fit, drop_edges=True)
-    test = kenward_roger(fit, adjusted, np.eye(design.shape[1])[-1])
-    error = float(np.sqrt(adjusted.adjusted[0, -1, -1]))
-    return float(fit.beta[0, -1]), error, max(float(test.df_den[0]), least_df), float(test.p[0])
-
-
-def _sieve_rate(data: RunSizes, level: float) -> tuple[float, dict[str, object]]:
-    """Rate of one sieve, and what its row of the table says beside series and aperture."""
-    runs = len(data.time_min)
-    rate, error, df, _ = _direction(
-        data, _line(data), float(data.groups - 1 if data.groups > 1 else runs - 2)
+def _rates(one: Oversize) -> _Rates:
+    lines = one.lines
+    design = np.hstack([one.blocks, lines])
+    groups = lines.shape[1]
+    if not left_over(design).shape[1]:  # too few runs for a line each
+        lines, groups = lines.sum(axis=1, keepdims=True), 1
+        design = np.hstack([one.blocks, lines])
+    residual = np.eye(len(lines))[None]
+    posterior = variance_posterior(one.ln_share, design, residual, one.known)
+    rows = np.hstack([np.zeros((groups, one.blocks.shape[1])), np.eye(groups)])
+    wanted = np.vstack([rows.mean(axis=0), rows])
+    found = mixture(one.ln_share, design, residual, wanted, posterior=posterior, known=one.known)
+    return _Rates(
+        each=found.estimate[1:],
+        within=Mixture(
+            weight=found.weight,
+            centre=found.centre[:, :1],
+            covariance=found.covariance[:, :1, :1],
+        ),
     )
-    reach = error * float(critical_t(1 - level, df))
-    return rate, {
+
+
+def _between(rates: list[_Rates]) -> tuple[float, int] | None:
+    """Relative SD between groups of one rate with its degrees of freedom; None of one group."""
+    several = [one for one in rates if len(one.each) > 1 and one.mean > 0]
+    if not several:
+        return None
+    variances = [float(np.var(one.each / one.mean, ddof=1)) for one in several]
+    return float(np.sqrt(np.mean(variances))), max(len(one.each) for one in several) - 1
+
+
+def _sieve_row(
+    one: Oversize, found: _Rates, between: tuple[float, int] | None, level: float
+) -> dict[str, object]:
+    """What the row of one sieve says beside series and aperture."""
+    rate, reach, df = found.mean, float(found.within.half_width(1 - level)[0]), found.within.df[0]
+    if between is not None:
+        # the spread of the groups' rates holds that of runs; of one group it comes on top
+        sd, groups = abs(rate) * between[0], len(found.each)
+        own = float(found.within.se[0]) if groups == 1 else 0.0
+        spread = float(np.hypot(sd / np.sqrt(groups), own)) * float(
+            critical_t(1 - level, between[1])
+        )
+        reach, df = (spread, float(between[1])) if spread > reach else (reach, df)
+    return {
         "rate_per_min": rate,
         "lower_per_min": rate - reach,
         "upper_per_min": rate + reach,
-        "df": df,
-        "runs": runs,
+        "df": float(df),
+        "runs": len(one.rows),
+        "groups": len(found.each),
         "half_life_min": float(np.log(2) / rate) if rate > 0 else None,
     }
 
 
-def _change_of_rate(data: RunSizes, series: str, aperture_um: float) -> Finding:
-    """Whether ln R bends: the square of time over its largest value, beside the line."""
-    numbers, obstacles = Numbers(), [RateRemark.TOO_FEW_TIMES()]
-    if len(data.time_min) > LEAST_RUNS and len(data.times) > LEAST_TIMES:
-        bent = np.column_stack([_line(data), (data.time_min / data.time_min.max()) ** 2])
-        bend, error, df, p = _direction(data, bent)
-        reach = error * float(critical_t(0.05, df))
-        ends = {"lower": bend - reach, "upper": bend + reach}
-        numbers = Numbers(estimate=bend, **ends, u=error, df=df, p=p, p_adjusted=p)
-        obstacles = []
+def _changes_of_rate(sieves: list[Oversize], rates: list[float], level: float) -> list[Finding]:
+    """Whether ln R bends above each sieve of a series, the p of all adjusted together."""
+    bends = [_bend(one) for one in sieves]
+    alone = [one.p()[0] if one is not None else np.nan for one in bends]
+    told = [place for place, p in enumerate(alone) if np.isfinite(p)]
+    adjusted = (
+        dict(zip(told, adjust_p([alone[place] for place in told]), strict=True)) if told else {}
+    )
+    return [
+        _change_of_rate(one, rate, bend, adjusted.get(place, np.nan), level)
+        for place, (one, rate, bend) in enumerate(zip(sieves, rates, bends, strict=True))
+    ]
+
+
+def _bend(one: Oversize) -> Mixture | None:
+    """Change of ln rate from start to end, times the rate: twice the bend over the last time."""
+    last = one.time_min.max()
+    design = np.hstack([one.blocks, one.lines, (one.time_min**2 / last)[:, None]])
+    if len(np.unique(one.time_min)) <= LEAST_TIMES or not left_over(design).shape[1]:
+        return None
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return None
+    residual = np.eye(len(design))[None]
+    posterior = variance_posterior(one.ln_share, design, residual, one.known)
+    wanted = np.zeros((1, design.shape[1]))
+    wanted[0, -1] = -2.0
+    return mixture(one.ln_share, design, residual, wanted, posterior=posterior, known=one.known)
+
+
+def _change_of_rate(
+    one: Oversize, rate: float, bend: Mixture | None, adjusted: float, level: float
+) -> Finding:
+    """The estimate is the change of the rate from start to end over the mean rate."""
+    numbers, obstacles, within = Numbers(), [RateRemark.TOO_FEW_TIMES()], False
+    if bend is not None:
+        scale = max(abs(rate), 1e-12)
+        change, half = float(bend.estimate[0]) / scale, float(bend.half_width(1 - level)[0]) / scale
+        numbers = Numbers(
+            estimate=change,
+            lower=change - half,
+            upper=change + half,
+            u=float(bend.se[0]) / scale,
+            df=float(bend.df[0]),
+            p=float(bend.p()[0]),
+            p_adjusted=float(adjusted),
+        )
+        within = abs(change) + half < SAME_RATE_PERCENT / 100
+        little = [RateRemark.LITTLE_SEEN(percent=SAME_RATE_PERCENT)]
+        obstacles = [] if within or adjusted < 1 - level else little
     return judge(
-        Contrast(high=f"{aperture_um:g}", where=series),
+        Contrast(high=f"{one.aperture_um:g}", where=one.series),
         numbers,
         kind=FindingKind.LOSS,
+        level=level,
+        margin_percent=SAME_RATE_PERCENT,
+        within_margin=within,
         obstacles=obstacles,
     )
 
@@ -291,7 +402,7 @@ def _group_exponents(sieves: list[Oversize]) -> Array:
         rates, ln_x = [], []
         for one in sieves:
             mine = (one.rows["group"] == group).to_numpy()
-            time, y = one.data.time_min[mine], one.data.ln_size[mine]
+            time, y = one.time_min[mine], one.ln_share[mine]
             if len(np.unique(time)) >= LEAST_TIMES:
                 rates.append(-_slope(time, y)[0])
                 ln_x.append(np.log(one.aperture_um))

@@ -1,18 +1,22 @@
 """Size against milling time: which curve, how fast, when to stop.
 
-ln of a percentile against milling time in min; the joint measurement covariance of the runs is a
-known part of the model, group and run-to-run variation are estimated.  Times in min, sizes in µm,
-rates in 1/min.
+ln of a percentile against milling time in min, one curve a level of the further factors; runs,
+measurement covariance and spread are those of the analysis of the trial.  Times in min, sizes in
+µm, rates in 1/min.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME
+from psdstats.columns import QUANTITIES, TIME
+from psdstats.comparison.analysis import Analysis, QuantityAnalysis, Spread, analyse
+from psdstats.comparison.answers import answer
+from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
 from psdstats.present import present
@@ -34,13 +38,12 @@ from psdstats.rate.run_sizes import (
     LevelSizes,
     RateRemark,
     Withdrawal,
+    set_aside,
     sizes_by_level,
     withdrawals,
 )
 from psdstats.study.records import Study
-from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.uncertainty.registry import measurement_sources
 
 UNITS = {"start size": "µm", "rate constant": "1/min", "limit size": "µm", "power shape": "1"}
 
@@ -159,11 +162,15 @@ class RateResult:
     quantity : str
         "D10", "D50" or "D90".
     series : tuple of RateSeries
-        One a level of the factor asked for, or one in all.
+        One a level of the further factors, or one in all.
+    at_each : tuple of str
+        These factors.
     target_um, margin_percent : float or None
         As asked.
     level : float
         Confidence level of all intervals.
+    spread : Spread
+        Standard deviations of the analysis, of all levels together.
     withdrawals : dict of str to Withdrawal
         By charge, where the charge was stated.
     notes : tuple of Remark
@@ -172,9 +179,11 @@ class RateResult:
 
     quantity: str
     series: tuple[RateSeries, ...]
+    at_each: tuple[str, ...]
     target_um: float | None
     margin_percent: float | None
     level: float
+    spread: Spread
     withdrawals: dict[str, Withdrawal]
     notes: tuple[Remark, ...]
 
@@ -199,17 +208,16 @@ class RateResult:
         )
 
     def scatter_frame(self) -> pd.DataFrame:
-        """One row a series: standard deviations about the curve between groups and runs, %."""
-        return pd.DataFrame(
-            [
-                {"series": one.label}
-                | {
-                    f"{term}_sd_percent": 100 * float(np.sqrt(variance))
-                    for term, variance in one.fit.variance.items()
-                }
-                for one in self.series
-            ]
-        )
+        """One row: the spread of the analysis, per cent, and the degrees of freedom of runs.
+
+        ``cell_sd_percent`` is that of groups at one condition, ``drift_sd_percent`` that of a group
+        a step of the milling times; NaN where not estimated.
+        """
+        found = self.spread
+        sds = {
+            f"{name}_sd_percent": [100 * getattr(found, name)] for name in ("run", "cell", "drift")
+        }
+        return pd.DataFrame({"series": [""], **sds, "df": [found.df]})
 
     def choice_frame(self) -> pd.DataFrame:
         """Comparison of the curves, series by series."""
@@ -299,7 +307,8 @@ def fit_rate(
     study: Study,
     *,
     quantity: str = "D50",
-    by: str | None = None,
+    at_each: Sequence[str] | str | None = None,
+    leave_out: Sequence[str] | None = None,
     curve: CurveName | str | None = None,
     target_um: float | None = None,
     margin_percent: float | None = None,
@@ -307,7 +316,7 @@ def fit_rate(
     powder_g: float | None = None,
     balls_g: float | None = None,
     propagation: Propagation | None = None,
-    seed: int = 0,
+    analysis: Analysis | None = None,
 ) -> RateResult:
     """Fit curves of size against milling time to a study.
 
@@ -317,24 +326,27 @@ def fit_rate(
         The trial.
     quantity : {"D10", "D50", "D90"}
         Which size.
-    by : str or None
-        Column of the run table whose levels get a curve each, for example "ball_ratio".
+    at_each : str or sequence of str, optional
+        Further factors whose levels get a curve each, added to those that are crossed with milling
+        time.
+    leave_out : sequence of str, optional
+        Factors that get no curve of their own although they are crossed with milling time.
     curve : str or None
         Curve to use; None takes the one the information criterion prefers, with intervals that
         hold for every curve the criterion does not rule out.
     target_um : float or None
         Size to reach, µm.
     margin_percent : float or None
-        How little of the limit size may be left to gain, per cent; for the approach to a limit.
+        How little of the limit size may be left to gain, per cent; None takes that of the study.
     level : float, default=0.95
         Confidence level.
     powder_g, balls_g : float or None
         Powder and balls charged, for the effect of withdrawn samples; the balls follow from the
         column ball_ratio where there is one.
     propagation : Propagation or None
-        Joint uncertainty of this study without the run-to-run source; made here otherwise.
-    seed : int, default=0
-        Seed of the propagation made here.
+        Joint uncertainty of this study without the run-to-run source, whose sources and rule count.
+    analysis : Analysis, optional
+        That of the study by milling time, where it was made.
 
     Returns
     -------
@@ -347,31 +359,73 @@ def fit_rate(
     """
     if not 0 < level < 1:
         raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
-    if propagation is None:
-        propagation = propagate(study, seed=seed, sources=measurement_sources(study))
-    parts = sizes_by_level(study, propagation, quantity=quantity, by=by)
-    notes = dict.fromkeys(note for part in parts for note in part.notes)
+    if quantity not in QUANTITIES[:3]:
+        raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
+    if propagation is not None:
+        _same_runs(study, propagation)
+    if analysis is None or analysis.plan.by != TIME or quantity not in analysis.quantities:
+        plan = plan_comparison(
+            study, by=TIME, at_each=at_each, leave_out=leave_out, margin_percent=margin_percent
+        )
+        analysis = analyse(study, plan, quantities=[quantity], level=level, propagation=propagation)
+    one = analysis[quantity]
+    margin = one.plan.margin_percent if margin_percent is None else margin_percent
+    parts = sizes_by_level(one)
+    notes = [note for part in parts for note in part.notes]
+    rule = study.rule if propagation is None else propagation.rule
+    if quantity != "D50" and rule in ("semilog", "linear"):
+        notes.append(RateRemark.TAIL(quantity=quantity, rule=str(rule)))
     if powder_g is None:
-        notes[RateRemark.NO_CHARGE()] = None
+        notes.append(RateRemark.NO_CHARGE())
+    choices = _choices(one, parts, curve)
     return RateResult(
         quantity=quantity,
-        series=tuple(_series(part, curve, target_um, margin_percent, level) for part in parts),
+        series=tuple(
+            _series(part, choice, target_um, margin, level)
+            for part, choice in zip(parts, choices, strict=True)
+        ),
+        at_each=one.plan.at_each,
         target_um=target_um,
-        margin_percent=margin_percent,
+        margin_percent=margin,
         level=level,
+        spread=one.spread,
         withdrawals=withdrawals(study, powder_g=powder_g, balls_g=balls_g),
-        notes=tuple(notes),
+        notes=tuple(dict.fromkeys([*notes, *set_aside(study, one)])),
     )
+
+
+def _same_runs(study: Study, propagation: Propagation) -> None:
+    runs = tuple(run.name for run in study.runs)
+    if propagation.runs != runs:
+        first = next((one for one in runs if one not in propagation.runs), None)
+        found = "in another order" if first is None else f"without {first}"
+        raise ModelError(
+            f"The propagation given is of other runs than the study ({len(propagation.runs)} runs "
+            f"for {len(runs)}, {found}); make it from this study."
+        )
+
+
+def _choices(
+    one: QuantityAnalysis, parts: Sequence[LevelSizes], curve: CurveName | str | None
+) -> list[CurveChoice]:
+    """The curves of each level; no change is ruled out where the comparison shows one."""
+    names = tuple(CurveName) if curve is None else (curve,)
+    found = [choose_curve(part.data, names) for part in parts]
+    if curve is not None or all(CurveName.NO_CHANGE not in own.not_ruled_out for own in found):
+        return found
+    shown = {
+        course.where: course.fallen.verdict is Verdict.CHANGED for course in answer(one, ()).courses
+    }
+    return [choose_curve(part.data, names, changed=shown.get(part.where, False)) for part in parts]
 
 
 def _series(
     part: LevelSizes,
-    curve: CurveName | str | None,
+    choice: CurveChoice,
     target_um: float | None,
     margin_percent: float | None,
     level: float,
 ) -> RateSeries:
-    choice = choose_curve(part.data, tuple(CurveName) if curve is None else (curve,))
     fits = tuple(fit_curve(CURVES[name], part.data) for name in choice.not_ruled_out)
     return RateSeries(
         sizes=part,

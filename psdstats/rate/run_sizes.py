@@ -2,10 +2,8 @@
 
 Time in min, sizes as ln of µm, masses in g.
 
-A percentile the sieves do not bracket has no value.  Leaving out only the runs at fault would keep
-those that happened to stay inside the stack, so every run of that group and time is left out.
-The known covariance is that at the mean curve of the runs of one time (and level), so that the
-weight of a run does not follow its own error.
+Runs, blocks, known covariance and spread are those of the analysis of the trial; the variances are
+judged from all levels together, so that one spread stands behind every curve and every comparison.
 
 Each sample leaves less powder under the same balls, so later intervals are milled at a higher
 ball-to-powder ratio; rates found at late times hold for that ratio.
@@ -13,24 +11,41 @@ ball-to-powder ratio; rates found at late times hold for that ratio.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import auto
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from psdstats.columns import BALL_RATIO, BOOKKEEPING, GROUP, REPLICATE, TIME, column_words
+from psdstats.comparison.analysis import QuantityAnalysis, SpreadBasis
+from psdstats.comparison.benches import indicators
+from psdstats.comparison.plan import columns_of
+from psdstats.comparison.single_runs import smooth_spread
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
 from psdstats.models.design_columns import level_text, need_columns
+from psdstats.models.posterior import (
+    Mixture,
+    VariancePosterior,
+    freed,
+    left_over,
+    stated_posterior,
+    variance_posterior,
+)
 from psdstats.study.records import Study
-from psdstats.uncertainty.law import at_mean_curve, prepare
-from psdstats.uncertainty.propagation import Propagation, in_open_cell
-from psdstats.uncertainty.registry import RUN_TO_RUN
+
+LEAST_FOR_DRIFT = 3
+"""Groups, each with as many times, from which their drift can be seen."""
+
+FEWEST_LEFT = 2
+"""Degrees of freedom that what groups and times leave must have to serve (own rule, no source)."""
+
+_SAME = 1e-9  # share of the largest below which a direction of the blocks is none
 
 
 class RateRemark(RemarkKind):
@@ -42,11 +57,13 @@ class RateRemark(RemarkKind):
     TAIL = auto()
     OPEN_CELLS = auto()
     ONE_RUN_A_TIME = auto()
-    TWO_GROUPS = auto()
+    FEW_GROUPS = auto()  # groups
     LARGEST_GAP = auto()
     NO_TIME_TO_SPARE = auto()
     NO_REPEATS = auto()
     TOO_FEW_TIMES = auto()
+    LITTLE_SEEN = auto()  # percent
+    RATES_OF_ONE_GROUP = auto()
     EMPTY_RUN = auto()
     TOO_FEW_ABOVE = auto()
     FEW_SIEVES = auto()
@@ -54,32 +71,39 @@ class RateRemark(RemarkKind):
     BETWEEN_GROUPS = auto()
 
 
-def by_level(frame: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFrame]]:
-    """Rows of each level with a label, numbers by size and texts by alphabet.
+def by_level(frame: pd.DataFrame, columns: Sequence[str]) -> list[tuple[str, pd.DataFrame]]:
+    """Rows of each level of further factors with a label, numbers by size and texts by alphabet.
 
     Runs without a value are in none of them; `runs_without_level` says so.
 
     Examples
     --------
     >>> runs = pd.DataFrame({"run": ["a", "b"], "ball_ratio": [10.0, 5.0]})
-    >>> [label for label, _ in by_level(runs, "ball_ratio")]
+    >>> [label for label, _ in by_level(runs, ["ball_ratio"])]
     ['ball ratio 5', 'ball ratio 10']
     """
-    if by is None:
+    if not columns:
         return [("", frame)]
-    need_columns(frame, [by], table="run table")
-    if frame[by].isna().all():
-        raise ModelError(
-            f"Column {by!r} has no value for any run; fill it in, or do not divide the runs by it."
-        )
-    words = column_words(by)
-    return [(f"{words} {level_text(value)}", part) for value, part in frame.groupby(by, sort=True)]
+    need_columns(frame, columns, table="run table")
+    for name in columns:
+        if frame[name].isna().all():
+            raise ModelError(
+                f"Column {name!r} has no value for any run; fill it in, or do not divide the runs "
+                "by it."
+            )
+    words = [column_words(name) for name in columns]
+    return [
+        (", ".join(f"{w} {level_text(v)}" for w, v in zip(words, values, strict=True)), part)
+        for values, part in frame.groupby(list(columns), sort=True)
+    ]
 
 
-def runs_without_level(frame: pd.DataFrame, by: str | None) -> tuple[Remark, ...]:
-    """A remark on the runs that have no value in a column, or none where all have one."""
-    lost = () if by is None else tuple(frame.loc[frame[by].isna(), "run"])
-    return (RateRemark.WITHOUT_LEVEL(runs=lost, column=by),) if lost else ()
+def runs_without_level(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Remark, ...]:
+    """A remark on the runs that have no value in a column; none where all have one."""
+    lost = {name: tuple(frame.loc[frame[name].isna(), "run"]) for name in columns}
+    return tuple(
+        RateRemark.WITHOUT_LEVEL(runs=runs, column=name) for name, runs in lost.items() if runs
+    )
 
 
 def further_factors(frame: pd.DataFrame) -> list[str]:
@@ -94,26 +118,32 @@ def further_factors(frame: pd.DataFrame) -> list[str]:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RunSizes:
-    """One percentile of n runs.
+    """One percentile of n runs, and what is known of its spread.
 
     Parameters
     ----------
     time_min, ln_size : ndarray, shape (n,)
         Milling time and ln of the size in µm.
-    known : ndarray, shape (n, n), or None
-        Known covariance of ``ln_size`` from the measurement.
-    same_group : ndarray, shape (n, n)
-        1 where two runs belong to one group, else 0.
-    groups : int
-        Number of groups that can be told from runs: 1 where no group has a second run, since
-        differences between groups are then differences between runs.
+    blocks : ndarray, shape (n, b)
+        Effects of groups, or of charges, that add up to zero.
+    known : ndarray, shape (n, n)
+        Known covariance of ``ln_size``, without what is left to the parts.
+    parts : ndarray, shape (k, n, n)
+        What the variances multiply, the residual last.
+    spread : VariancePosterior
+        What the variances may be.
+    about_courses : bool
+        Whether it comes from the distance of single runs from smooth courses, so that a curve as
+        free as those cannot be checked by it.
     """
 
     time_min: Array
     ln_size: Array
-    known: Array | None
-    same_group: Array
-    groups: int
+    blocks: Array
+    known: Array
+    parts: Array
+    spread: VariancePosterior
+    about_courses: bool = False
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -123,6 +153,43 @@ class RunSizes:
         """Distinct times, increasing."""
         return np.unique(self.time_min)
 
+    @cached_property
+    def at_times(self) -> Array:
+        """Indicators of the times, (n, times)."""
+        return np.asarray(self.time_min[:, None] == self.times, dtype=np.float64)
+
+    @cached_property
+    def covariances(self) -> Array:
+        """Covariance of the runs at every point of the posterior, (h, n, n)."""
+        return np.asarray(self.known + np.tensordot(self.spread.theta, self.parts, 1))
+
+    @cached_property
+    def middle_sds(self) -> Array:
+        """Standard deviations (k,) of the parts at the middle of the posterior: mean logarithm."""
+        logs = np.log(np.maximum(self.spread.theta, 1e-300))
+        return np.asarray(np.exp(0.5 * (self.spread.weight @ logs)))
+
+    @cached_property
+    def middle(self) -> Array:
+        """Covariance (n, n) at the middle of the posterior."""
+        return np.asarray(self.known + np.tensordot(self.middle_sds**2, self.parts, 1))
+
+    @cached_property
+    def whitener(self) -> Array:
+        """W (n, n) with WᵀW = V⁻¹ at the middle, less what the groups explain."""
+        w = np.linalg.inv(np.linalg.cholesky(self.middle))
+        q = np.linalg.qr(w @ self.blocks)[0]
+        return np.asarray(w - q @ (q.T @ w))
+
+    def over_spread(self, centre: Array, rows: Array) -> Mixture:
+        """Values (q,) of weighted sums of the runs, rows (q, n), over the posterior."""
+        v = self.covariances
+        return Mixture(
+            weight=self.spread.weight,
+            centre=np.broadcast_to(centre, (len(v), len(rows))),
+            covariance=rows @ v @ rows.T,
+        )
+
 
 def run_sizes(
     time_min: ArrayLike,
@@ -130,10 +197,17 @@ def run_sizes(
     *,
     group: ArrayLike | None = None,
     known_covariance: ArrayLike | None = None,
+    parts: ArrayLike | None = None,
+    spread: VariancePosterior | None = None,
 ) -> RunSizes:
     """Check and gather arrays for the rate models.
 
-    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n).
+    Shapes: time_min, size_um (n,), group (n,), known_covariance (n, n), parts (k, n, n).
+
+    Notes
+    -----
+    Groups of one run each count as one.  Without a spread it is found from these sizes: what groups
+    and times leave; of single runs their distance from smooth courses.
     """
     time = np.array(time_min, dtype=float).ravel()
     size = np.array(size_um, dtype=float).ravel()
@@ -155,23 +229,82 @@ def run_sizes(
     labels = np.zeros(time.size) if group is None else np.asarray(group).ravel()
     if labels.size != time.size:
         raise ModelError(f"there are {labels.size} groups for {time.size} runs; give one each.")
-    known = None
-    if known_covariance is not None:
-        known = np.array(known_covariance, dtype=float)
-        if known.shape != (time.size, time.size):
-            raise ModelError(
-                f"the known covariance has shape {known.shape} for {time.size} runs; give one row "
-                "and one column a run."
-            )
-        known = 0.5 * (known + known.T)
-    groups = len(np.unique(labels))
+    known = _covariance(known_covariance, time.size)
+    codes = np.unique(labels, return_inverse=True)[1].ravel().astype(np.intp)
+    if len(np.unique(codes)) == time.size:
+        codes = np.zeros(time.size, dtype=np.intp)
+    if spread is None:
+        return _with_own_spread(time, np.log(size), codes, known)
     return RunSizes(
         time_min=time,
         ln_size=np.log(size),
+        blocks=effects([indicators(codes)]),
         known=known,
-        same_group=(labels[:, None] == labels[None, :]).astype(float),
-        groups=1 if groups == labels.size else groups,
+        parts=np.eye(time.size)[None] if parts is None else np.asarray(parts, dtype=float),
+        spread=spread,
     )
+
+
+def _covariance(given: ArrayLike | None, count: int) -> Array:
+    """Known covariance of so many runs; zero where none is given."""
+    if given is None:
+        return np.zeros((count, count))
+    known = np.asarray(given, dtype=np.float64)
+    if known.shape != (count, count):
+        raise ModelError(
+            f"the known covariance has shape {known.shape} for {count} runs; give one row and one "
+            "column a run."
+        )
+    return np.asarray(0.5 * (known + known.T))
+
+
+def _with_own_spread(time: Array, y: Array, group: NDArray[np.intp], known: Array) -> RunSizes:
+    """With the spread that the sizes themselves show."""
+    blocks = effects([indicators(group)])
+    _, place = np.unique(time, return_inverse=True)
+    design = np.hstack([indicators(place.ravel()), indicators(group)[:, 1:]])
+    parts, left = np.eye(len(y))[None], left_over(design).shape[1]
+    if left >= FEWEST_LEFT:
+        lines = drift_part(place.ravel().astype(float), group)
+        parts = parts if lines is None else np.array([lines, *parts])
+        known = freed(known)
+        spread = variance_posterior(y, design, parts, known)
+        return RunSizes(
+            time_min=time, ln_size=y, blocks=blocks, known=known, parts=parts, spread=spread
+        )
+    found = smooth_spread([time], [y])
+    if found is None:
+        raise ModelError(
+            f"{len(y)} runs at {len(np.unique(time))} times leave nothing to tell how far runs "
+            "scatter; sample more times, repeat one, or declare the run-to-run variation."
+        )
+    return RunSizes(
+        time_min=time,
+        ln_size=y,
+        blocks=blocks,
+        known=known,
+        parts=parts,
+        spread=stated_posterior(found[0] ** 2, found[1]),
+        about_courses=True,
+    )
+
+
+def drift_part(place: Array, group: NDArray[np.intp]) -> Array | None:
+    """Lines of the groups in the order of the times, (n, n); None below three groups and times."""
+    held = [len(np.unique(place[group == one])) for one in np.unique(group)]
+    if sum(one >= LEAST_FOR_DRIFT for one in held) < LEAST_FOR_DRIFT:
+        return None
+    centred = place - 0.5 * (place.min() + place.max())
+    return np.asarray(np.equal.outer(group, group) * np.outer(centred, centred), dtype=np.float64)
+
+
+def effects(indicated: Sequence[Array]) -> Array:
+    """Basis (n, b) of effects that add up to zero, from indicators (n, levels) of each grouping."""
+    columns = [own[:, 1:] - own[:, :1] for own in indicated if own.shape[1] > 1]
+    if not columns:
+        return np.zeros((len(indicated[0]) if indicated else 0, 0))
+    left, size, _ = np.linalg.svd(np.hstack(columns), full_matrices=False)
+    return np.asarray(left[:, size > _SAME * size[0]])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -182,89 +315,107 @@ class LevelSizes:
     ----------
     label : str
         For example "ball ratio 2"; empty where runs are not divided.
+    where : str
+        The same as the comparison has it, such as "2".
     frame : DataFrame
         run, group, milling_time_min, size_um of the runs used.
     data : RunSizes
         The same as arrays with their covariance.
     notes : tuple of Remark
-        What was left out.
+        What few runs or groups mean for the intervals.
     """
 
     label: str
+    where: str
     frame: pd.DataFrame
     data: RunSizes
     notes: tuple[Remark, ...]
 
 
-def sizes_by_level(
-    study: Study, propagation: Propagation, *, quantity: str, by: str | None
-) -> tuple[LevelSizes, ...]:
-    """Divide the runs by a factor and take the quantity of each."""
-    if RUN_TO_RUN in propagation.sources:
-        raise ModelError(
-            "The propagation given holds the run-to-run source, which the rate model estimates "
-            "itself; make it without that source."
-        )
-    if quantity not in propagation.quantities or quantity == "span":
-        raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
-    _same_runs(study, propagation)
-    size = propagation.value[:, propagation.quantities.index(quantity)]
-    frame = study.runs_frame()
-    parts = by_level(frame.assign(size_um=size), by)
-    others = list(runs_without_level(frame, by))
-    others += [RateRemark.OTHER_FACTOR(column=one) for one in further_factors(frame) if one != by]
-    rule = str(propagation.rule)
-    if quantity != "D50" and rule in ("semilog", "linear"):
-        others.append(RateRemark.TAIL(quantity=quantity, rule=rule))
-    alike = [TIME] if by is None else [TIME, by]
-    law = prepare(study, sources=propagation.sources, rule=propagation.rule)
-    joint = at_mean_curve(law, alike)[quantity]
-    return tuple(_level(label, part, joint, quantity, others) for label, part in parts)
+def sizes_by_level(one: QuantityAnalysis) -> tuple[LevelSizes, ...]:
+    """The runs of an analysis at each level of its further factors, with the spread of all."""
+    shared = _spread_of(one)
+    parts = by_level(one.frame, one.plan.at_each)
+    return tuple(_level(one, label, *shared, part) for label, part in parts)
 
 
-def _same_runs(study: Study, propagation: Propagation) -> None:
-    runs = tuple(run.name for run in study.runs)
-    if propagation.runs != runs:
-        first = next((one for one in runs if one not in propagation.runs), None)
-        found = "in another order" if first is None else f"without {first}"
+def _spread_of(one: QuantityAnalysis) -> tuple[Array, Array, VariancePosterior]:
+    """Known covariance, parts, and what their variances may be, over all runs of an analysis."""
+    design, spread = one.design, one.spread
+    if design.left > 0:
+        known = freed(one.known)
+        return known, design.parts, variance_posterior(one.y, design.x, design.parts, known)
+    if spread.basis is SpreadBasis.NONE:
         raise ModelError(
-            f"The propagation given is of other runs than the study ({len(propagation.runs)} runs "
-            f"for {len(runs)}, {found}); make it from this study."
+            f"{one.quantity}: {len(one.frame)} runs leave nothing to tell how far runs scatter; "
+            "sample more times, repeat one, or declare the run-to-run variation."
         )
+    return one.known, design.parts[-1:], stated_posterior(spread.run**2, spread.df)
 
 
 def _level(
-    label: str, part: pd.DataFrame, covariance: Array, quantity: str, notes: list[Remark]
+    one: QuantityAnalysis,
+    label: str,
+    known: Array,
+    parts: Array,
+    spread: VariancePosterior,
+    part: pd.DataFrame,
 ) -> LevelSizes:
-    aside = in_open_cell(part, ~np.isfinite(part["size_um"].to_numpy()), [GROUP, TIME])
-    if aside.any():
-        cells = tuple(sorted(set(zip(part.loc[aside, GROUP], part.loc[aside, TIME], strict=True))))
-        notes = [*notes, RateRemark.OPEN_CELLS(quantity=quantity, cells=cells)]
-    used = part[~aside]
-    rows = used.index.to_numpy()
+    """The runs of one level."""
+    rows = part.index.to_numpy()
+    both = np.ix_(rows, rows)
+    frame = part.assign(size_um=np.exp(part["ln_value"]))[["run", GROUP, TIME, "size_um"]]
     try:
         data = run_sizes(
-            used[TIME],
-            used["size_um"],
-            group=used[GROUP],
-            known_covariance=covariance[np.ix_(rows, rows)],
+            frame[TIME],
+            frame["size_um"],
+            known_covariance=known[both],
+            parts=np.array([own[both] for own in parts]),
+            spread=spread,
         )
     except ModelError as error:
-        raise ModelError(f"{label + ': ' if label else ''}{quantity}: {error}") from error
+        raise ModelError(f"{label + ': ' if label else ''}{one.quantity}: {error}") from error
+    smooth = one.design.left < 1 and one.spread.basis is SpreadBasis.SMOOTH_COURSES
+    data = replace(data, blocks=_blocks(one, part), about_courses=smooth)
     return LevelSizes(
         label=label,
-        frame=used[["run", GROUP, TIME, "size_um"]].reset_index(drop=True),
+        where="" if one.plan.where is None else level_text(part[one.plan.where].iloc[0]),
+        frame=frame.reset_index(drop=True),
         data=data,
-        notes=(*notes, *_thin(data)),
+        notes=tuple(_thin(data, frame[GROUP].nunique())),
     )
 
 
-def _thin(data: RunSizes) -> Iterator[Remark]:
+def _blocks(one: QuantityAnalysis, part: pd.DataFrame) -> Array:
+    """Effects of what the analysis sets aside, and of its blocks."""
+    plan = one.plan
+    keys = [(name,) for name in plan.also] + [columns_of(block) for block in plan.blocks]
+    codes = [part.groupby(list(key), observed=True, dropna=False).ngroup() for key in keys]
+    own = effects([indicators(code.to_numpy().astype(np.intp)) for code in codes])
+    return own if own.size else np.zeros((len(part), 0))
+
+
+def _thin(data: RunSizes, groups: int) -> Iterator[Remark]:
     """What few runs or groups mean for the intervals."""
-    if data.groups == 1 and len(data.times) == len(data.ln_size):
+    if data.about_courses:
         yield RateRemark.ONE_RUN_A_TIME()
-    if data.groups == 2:
-        yield RateRemark.TWO_GROUPS()
+    if groups < LEAST_FOR_DRIFT:
+        yield RateRemark.FEW_GROUPS(groups=groups)
+
+
+def set_aside(study: Study, one: QuantityAnalysis) -> tuple[Remark, ...]:
+    """A remark on the cells whose runs the analysis sets aside, and on each factor left out."""
+    frame, plan = study.runs_frame(), one.plan
+    found = list(runs_without_level(frame, plan.at_each))
+    held = {*plan.factors, *(name for block in plan.within for name in columns_of(block))}
+    found += [
+        RateRemark.OTHER_FACTOR(column=name) for name in further_factors(frame) if name not in held
+    ]
+    lost = frame[frame["run"].isin(one.response.set_aside)]
+    if len(lost):
+        cells = tuple(sorted(set(zip(lost[GROUP], lost[TIME], strict=True))))
+        found.append(RateRemark.OPEN_CELLS(quantity=one.quantity, cells=cells))
+    return tuple(found)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

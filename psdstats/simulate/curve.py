@@ -141,6 +141,10 @@ def random_curves(
     cell = rng.standard_normal((trials, benches, times))[:, layout.bench, layout.time]
     shift += spread.size_bench_time * cell
     shift += spread.size_run * rng.standard_normal((trials, runs))
+    (own,) = rng.spawn(1)  # charges draw from a stream of their own: a seed keeps its other draws
+    charges = own.standard_normal((2, trials, len(layout.charge_names)))[..., layout.charge]
+    rate += spread.rate_charge * charges[0]
+    shift += spread.charge * charges[1]
     time_min = layout.time_min * layout.rate_factor * np.exp(rate)
     return _curves(design.powder, time_min, shift)
 

@@ -136,17 +136,20 @@ class Spread:
 
     Parameters
     ----------
-    rate_bench, rate_run : float, default=0
-        Of the milling rate: by bench, and from run to run within a bench.
-    size_bench, size_bench_time, size_run : float, default=0
+    rate_bench, rate_charge, rate_run : float, default=0
+        Of the milling rate: by bench, by charge (charges sampled at several times drift apart),
+        and from run to run within a bench.
+    size_bench, size_bench_time, charge, size_run : float, default=0
         Of a shift of the whole curve along ln x (splitting, sieving time, humidity): by bench,
-        by bench and milling time, and from run to run.
+        by bench and milling time, by charge, and from run to run.
     """
 
     rate_bench: float = 0.0
+    rate_charge: float = 0.0
     rate_run: float = 0.0
     size_bench: float = 0.0
     size_bench_time: float = 0.0
+    charge: float = 0.0
     size_run: float = 0.0
 
 
@@ -163,7 +166,10 @@ class TrialDesign:
     times_min : tuple of float
         Milling times, min, increasing, from 0 upwards.
     replicates : int, default=1
-        Runs of each bench, ratio and time; each mills a charge of its own.
+        Runs of each bench, ratio and time.
+    one_charge : bool, default=False
+        Whether one charge of each bench, ratio and replicate is sampled at all times; without,
+        each run mills a charge of its own.
     ball_ratios : mapping of float to float
         Ball to powder mass ratio → factor on the milling rate; empty leaves the column out.
     spread : Spread
@@ -185,6 +191,7 @@ class TrialDesign:
     powder: Powder
     times_min: tuple[float, ...]
     replicates: int = 1
+    one_charge: bool = False
     ball_ratios: Mapping[float, float] = field(default_factory=_no_ratios)
     spread: Spread = field(default_factory=Spread)
     sample_mass_g: float = 50.0
@@ -245,10 +252,10 @@ class Layout:
 
     Attributes
     ----------
-    run_names, replicate_labels, plate_keys : tuple of str
-        Labels of runs (R), of their replicates (R) and of plates (P).
-    bench, time, balance : ndarray of int, shape (R,)
-        Positions in the design's benches and times, and in `balances`.
+    run_names, replicate_labels, charge_names, plate_keys : tuple of str
+        Labels of runs (R), of their replicates (R), of charges (C) and of plates (P).
+    bench, time, charge, balance : ndarray of int, shape (R,)
+        Positions in the design's benches and times, in `charge_names` and in `balances`.
     ball_ratio, rate_factor, time_min : ndarray, shape (R,)
         Ball ratio (NaN without one), its factor on the rate, and milling time.
     plate : ndarray of int, shape (R, K)
@@ -261,9 +268,11 @@ class Layout:
 
     run_names: tuple[str, ...]
     replicate_labels: tuple[str, ...]
+    charge_names: tuple[str, ...]
     plate_keys: tuple[str, ...]
     bench: NDArray[np.intp]
     time: NDArray[np.intp]
+    charge: NDArray[np.intp]
     balance: NDArray[np.intp]
     ball_ratio: Array
     rate_factor: Array
@@ -290,12 +299,16 @@ def lay_out(design: TrialDesign) -> Layout:
     )  # fmt: skip
     plate_keys, plate_um, stacks = _plates(design)
     balances = list(dict.fromkeys(bench.balance for bench in design.benches))
+    charges = [_name(design, *cell, timed=not design.one_charge) for cell in cells]
+    charge_names = tuple(dict.fromkeys(charges))
     return Layout(
-        run_names=tuple(_run_name(design, *cell) for cell in cells),
+        run_names=tuple(_name(design, *cell) for cell in cells),
         replicate_labels=tuple(_letter(cell[3]) for cell in cells),
+        charge_names=charge_names,
         plate_keys=plate_keys,
         bench=np.array([cell[0] for cell in cells]),
         time=np.array([cell[2] for cell in cells]),
+        charge=np.array([charge_names.index(name) for name in charges]),
         balance=np.array([balances.index(design.benches[cell[0]].balance) for cell in cells]),
         ball_ratio=np.array([cell[1][0] for cell in cells]),
         rate_factor=np.array([cell[1][1] for cell in cells]),
@@ -324,13 +337,21 @@ def _plates(design: TrialDesign) -> tuple[tuple[str, ...], Array, list[list[int]
     )
 
 
-def _run_name(
-    design: TrialDesign, bench: int, ratio: tuple[float, float], time: int, replicate: int
+def _name(
+    design: TrialDesign,
+    bench: int,
+    ratio: tuple[float, float],
+    time: int,
+    replicate: int,
+    *,
+    timed: bool = True,
 ) -> str:
+    """Name of a run, or of the charge that is sampled at all times."""
     parts = [design.benches[bench].name.lower()]
     if design.ball_ratios:
         parts.append(f"{ratio[0]:g}to1")
-    parts.append(f"{design.times_min[time]:g}min")
+    if timed:
+        parts.append(f"{design.times_min[time]:g}min")
     if design.replicates > 1:
         parts.append(_letter(replicate))
     return "-".join(parts).replace(" ", "-")

@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import BALL_RATIO, QUANTITIES, QUANTITY_UNITS, TIME
+from psdstats.columns import BALL_RATIO, CHARGE, QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.distribution.curves import InterpolationRule, ln_sizes, undersize_of_masses
 from psdstats.errors import SizeError
 from psdstats.frozen import Array
@@ -333,7 +333,7 @@ class SimulatedMasses:
     Attributes
     ----------
     runs : DataFrame
-        One row a run: run, group, milling_time_min, ball_ratio, replicate.
+        One row a run: run, group, milling_time_min, replicate, charge, ball_ratio.
     net_g : ndarray, shape (T, R, K)
         Net masses, pan first, apertures rising; 0 where a stack has fewer classes.
     aperture_um : ndarray, shape (T, R, K)
@@ -459,6 +459,7 @@ def _runs_frame(design: TrialDesign, layout: Layout) -> pd.DataFrame:
         "group": [design.benches[b].name for b in layout.bench],
         TIME: layout.time_min,
         "replicate": layout.replicate_labels,
+        CHARGE: [layout.charge_names[k] for k in layout.charge],
     }
     if design.ball_ratios:
         columns[BALL_RATIO] = layout.ball_ratio
@@ -501,6 +502,7 @@ def _run(design: TrialDesign, layout: Layout, readings: Readings, r: int) -> Run
         readings=lines,
         balance=layout.balances[layout.balance[r]].name,
         replicate=layout.replicate_labels[r],
+        charge=layout.charge_names[layout.charge[r]],
         sample_mass_g=float(readings.sample_g[0, r]),
         factors=MappingProxyType(factors),
     )

@@ -19,12 +19,13 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
 from psdstats.study.cells import decimals_written, number_text, to_number
 from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHandling
-from psdstats.study.settings import RETIRED, check_settings
+from psdstats.study.settings import RETIRED, STRATA, check_settings
 from psdstats.study.tables import (
     APERTURE_MM,
     COMPUTED_COLUMNS,
     NET,
     RUN_COLUMNS,
+    RUN_LABELS,
     SIEVE_COLUMNS,
     SIEVE_TEXTS,
     WEIGHING_COLUMNS,
@@ -45,6 +46,7 @@ class RunEntry:
     milling_time_min: float
     replicate: str | None
     split: str | None
+    charge: str | None
     sample_mass_g: float | None
     balance: str | None
     factors: Mapping[str, str | float]
@@ -85,7 +87,7 @@ def read_run_entries(table: Table) -> list[RunEntry]:
         time = table.number(row, col.TIME, needed=True)
         group = table.name(row, col.GROUP) if grouped else "all"
         sample = table.number(row, col.SAMPLE_MASS)
-        labels = {name: row.text(name) or None for name in (col.REPLICATE, col.SPLIT, col.BALANCE)}
+        labels = {name: row.text(name) or None for name in RUN_LABELS}
         levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
         if run in entries:
             fault = f"run {run} is also in row {entries[run].row}"
@@ -470,16 +472,16 @@ def _balances(
 def _compare_problems(raw: RawStudy, runs: Iterable[RunEntry]) -> list[Problem]:
     """Names in [compare] that are no columns of the run table."""
     given: Mapping[str, Any] = raw.settings
-    known = [col.GROUP, col.TIME, col.REPLICATE, col.SPLIT, col.BALANCE, col.SAMPLE_MASS, col.RUN]
-    known += dict.fromkeys(name for entry in runs for name in entry.factors)
-    remedy = f"Write one of {', '.join(known)}."
+    columns = [col.GROUP, col.TIME, *RUN_LABELS, col.SAMPLE_MASS, col.RUN]
+    columns += dict.fromkeys(name for entry in runs for name in entry.factors)
     found: list[Problem] = []
-    for key in ("by", "within", "also", "at_each"):
+    for key in ("by", "within", "also", "at_each", "leave_out"):
         names = given.get("compare", {}).get(key, [])
+        known = [*columns, *(STRATA if key == "leave_out" else ())]
         for name in [names] if isinstance(names, str) else names:
             found += [
-                Problem(raw.settings_file, "the run table has no such column", remedy, None,
-                        f"compare.{key}", part)
+                Problem(raw.settings_file, "the run table has no such column",
+                        f"Write one of {', '.join(known)}.", None, f"compare.{key}", part)
                 for part in ([name] if isinstance(name, str) else name)
                 if part not in known
             ]  # fmt: skip
@@ -492,7 +494,8 @@ def _split_problems(table: Table, runs: Iterable[RunEntry]) -> list[Problem]:
     found: list[Problem] = []
     for entry in (entry for entry in runs if entry.split):
         levels = tuple(sorted((name, str(level)) for name, level in entry.factors.items()))
-        own = (entry.group, entry.milling_time_min, entry.replicate, levels, entry.split)
+        sample = (entry.group, entry.milling_time_min, entry.replicate, entry.charge, levels)
+        own = (*sample, entry.split)
         first = seen.setdefault(own, entry.run)
         if first != entry.run:
             fault = f"run {first} is this split of the same sample"
@@ -525,6 +528,7 @@ def _run(entry: RunEntry, balance: str, weighings: list[WeighingEntry], file: st
         balance=balance,
         replicate=entry.replicate,
         split=entry.split,
+        charge=entry.charge,
         sample_mass_g=entry.sample_mass_g,
         factors=entry.factors,
     )

@@ -14,7 +14,7 @@ from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
-from psdstats.columns import signed
+from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import FINEST_UM, nominal_apertures_um, practice_rule, tolerance_um
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
@@ -299,6 +299,48 @@ def _certificate(sieve: Sieve, spot: Spot) -> Iterator[Flag]:
             yield Flag("certificate", says, remedy, spot, deviation_um, limit_um, "µm")
 
 
+def charge(study: Study, _: Limits) -> Iterator[Flag]:
+    """Charges in two groups, of two ball ratios, sampled twice at a time, and runs without one."""
+    by_charge: dict[str | None, list[Run]] = {}
+    for run in study.runs:
+        by_charge.setdefault(run.charge, []).append(run)
+    nameless = by_charge.pop(None, [])
+    for run in nameless if by_charge else ():
+        says = "the run names no charge, which other runs do: it counts as one of its own"
+        yield Flag("charge", says, "Write which filling it was sampled from.", at(run))
+    for name, runs in by_charge.items():
+        yield from _charge(name, runs)
+
+
+def _charge(name: str | None, runs: list[Run]) -> Iterator[Flag]:
+    """What is odd about one charge; the first run that differs from the first is named."""
+    own = "If these are two fillings of the jar, give each a name of its own"
+    first = runs[0]
+    for run in runs:
+        if run.group != first.group:
+            says = f"charge {name} is in group {first.group} and in group {run.group}"
+            remedy = f"{own}; if one was divided between the groups, nothing needs to be done."
+            yield Flag("charge", says, remedy, at(run))
+            break
+    for run in runs:
+        ratio, other = (one.factors.get(BALL_RATIO) for one in (first, run))
+        if ratio != other and run.group == first.group:
+            levels = (f"{one:g}" if isinstance(one, float) else one for one in (ratio, other))
+            says = "charge {} has ball ratio {} in run {first} and {} here".format(
+                name, *levels, first=first.name
+            )
+            yield Flag("charge", says, f"{own}.", at(run))
+            break
+    samples: dict[tuple[str, float], Run] = {}
+    for run in runs:
+        taken = samples.setdefault((run.group, run.milling_time_min), run)
+        if taken is not run and (run.split is None or taken.sample != run.sample):
+            says = f"charge {name} was sampled at {run.milling_time_min:g} min in run {taken.name} "
+            remedy = f"{own}; if one sample was divided, number its parts in a column split."
+            yield Flag("charge", says + "and here again", remedy, at(run))
+            break
+
+
 _CHECKS: tuple[Callable[[Study, Limits], Iterator[Flag]], ...] = (
     negative_net,
     missing_sieve,
@@ -312,6 +354,7 @@ _CHECKS: tuple[Callable[[Study, Limits], Iterator[Flag]], ...] = (
     dominant_class,
     not_bracketed,
     end_point,
+    charge,
 )
 
 

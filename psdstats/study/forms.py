@@ -138,7 +138,6 @@ _TEXT_SETTINGS = (
     "reference",
     "accuracy_class",
     "by",
-    "at_each",
 )  # text even where it looks otherwise
 
 

@@ -23,7 +23,8 @@ from psdstats.sieves.sieve import Sieve
 RULES = ("semilog", "linear", "logprobit", "monotone")
 """Interpolation rules for percentiles, as `psdstats.distribution` knows them."""
 
-_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, col.REPLICATE, col.SPLIT, col.SAMPLE_MASS, col.BALANCE)
+_RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
+_RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
 
 ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 """Classes of balances in OIML R 76."""
@@ -214,6 +215,9 @@ class Run:
         Label of the repeat, where a group did the same thing more than once.
     split : str or None
         Label of the split, where one sample was split and each part sieved.
+    charge : str or None
+        Label of the filling of the jar it was sampled from; runs of one label are samples of one
+        filling, taken at several times.
     sample_mass_g : float or None
         Mass put on the stack, if it was weighed.
     factors : mapping of str to (str or float)
@@ -232,13 +236,14 @@ class Run:
     balance: str
     replicate: str | None = None
     split: str | None = None
+    charge: str | None = None
     sample_mass_g: float | None = None
     factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
         for name in ("name", col.GROUP, col.BALANCE):
             hold_text(self, name)
-        for name in (col.REPLICATE, col.SPLIT):
+        for name in _RUN_LABELS:
             hold_text(self, name, optional=True)
         hold_number(self, col.TIME, least=0)
         hold_number(self, col.SAMPLE_MASS, above=0, optional=True)
@@ -257,7 +262,7 @@ class Run:
     def sample(self) -> tuple[object, ...]:
         """What the splits of one sample have in common: all that tells samples apart."""
         factors = tuple(sorted((name, str(level)) for name, level in self.factors.items()))
-        return self.group, self.milling_time_min, self.replicate, factors
+        return self.group, self.milling_time_min, self.replicate, self.charge, factors
 
     @property
     def total_g(self) -> float:

@@ -148,7 +148,7 @@ def _run_columns(study: Study) -> list[str]:
             raise OutputError(
                 f"A factor cannot be named {name!r}: the tables use that name. Rename it."
             )
-    optional = (col.REPLICATE, col.SPLIT, col.SAMPLE_MASS)
+    optional = (col.REPLICATE, col.SPLIT, col.CHARGE, col.SAMPLE_MASS)
     used = [n for n in optional if any(getattr(run, n) is not None for run in study.runs)]
     return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors]
 

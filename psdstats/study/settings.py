@@ -17,7 +17,7 @@ from typing import Any
 from psdstats.errors import Problem
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, RULES, Study, TareHandling
 
 _LARGEST = 1e12  # of any number among the settings
 
@@ -94,10 +94,21 @@ _COMPARE: dict[str, Rule] = {
     "by": str,
     "within": list,
     "also": list,
-    "at_each": str,
+    "at_each": list,
     "margin_percent": _POSITIVE,
     "spread": ("drifting", "pooled", "each contrast"),
+    "direction": ("falling", "rising"),
+    "run_to_run_percent": _Number(),
+    "run_to_run_df": _POSITIVE,
+    "drift_percent": _Number(),
+    "drift_df": _POSITIVE,
+    "one_family": bool,
+    "target_um": _POSITIVE,
+    "leave_out": list,
 }
+STRATA = ("cell", "drift")
+"""What [compare] `leave_out` may name beside columns of the run table."""
+_RUN = "run_to_run_percent"
 _LIMITS: dict[str, Rule] = {
     **{f"D{p}_{side}_um": _POSITIVE for p in (10, 50, 90) for side in ("lower", "upper")},
     **{f"span_{side}": _POSITIVE for side in ("lower", "upper")},
@@ -129,6 +140,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
             former = RETIRED if name == "uncertainty" else ()
             found += _check_table(settings[name], rules, file, name, extra=former)
     found = found or _limit_problems(settings.get("limits", {}), file)
+    found = found or _declared_problems(settings, file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
         each = settings.get(name, {})
         if not isinstance(each, Mapping):
@@ -156,6 +168,24 @@ def _limit_problems(limits: Any, file: str) -> list[Problem]:
     if shares and "share_above_um" not in limits:
         remedy = "Add the aperture of the sieve, share_above_um, to [limits]."
         found.append(Problem(file, "the key is missing", remedy, None, "limits.share_above_um"))
+    return found
+
+
+def _declared_problems(settings: Any, file: str) -> list[Problem]:
+    """Two run-to-run spreads that contradict each other, and degrees of freedom of none."""
+    compare = settings.get("compare", {})
+    run, other = (settings.get(name, {}).get(_RUN) for name in ("compare", "uncertainty"))
+    found = []
+    if None not in (run, other) and run != other:
+        fault = f"the spread between runs is {other:g} % in [uncertainty]"
+        remedy = "State it once, or the same in both."
+        found.append(Problem(file, fault, remedy, None, f"compare.{_RUN}", str(run)))
+    for key, percent in (("run_to_run_df", other if run is None else run),
+                         ("drift_df", compare.get("drift_percent"))):  # fmt: skip
+        if key in compare and percent is None:
+            fault = "no spread is stated that these degrees of freedom belong to"
+            remedy = f"Add {key.replace('_df', '_percent')} to [compare]."
+            found.append(Problem(file, fault, remedy, None, f"compare.{key}"))
     return found
 
 
@@ -187,6 +217,33 @@ def _check_table(
         column = ".".join((*path, needed))
         found.append(Problem(file, "the key is missing", remedy, None, column))
     return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Declared:
+    """A standard deviation of ln size that a study states beforehand.
+
+    Parameters
+    ----------
+    percent : float
+        In per cent, above 0.
+    df : float
+        Degrees of freedom that it rests on; inf where none are stated.
+    """
+
+    percent: float
+    df: float
+
+
+def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
+    """The spread between runs ("run_to_run"), or of drift a step of time ("drift"), if stated.
+
+    The spread between runs is stated in [compare] or, as it was before, in [uncertainty].
+    """
+    stated: Any = {**study.uncertainty, **study.compare}
+    percent = float(stated.get(f"{of}_percent") or 0.0)
+    df = float(stated.get(f"{of}_df", math.inf))
+    return Declared(percent=percent, df=df) if percent > 0 else None
 
 
 def expected_instead(rule: Rule, value: object) -> str:

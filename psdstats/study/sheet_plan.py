@@ -35,6 +35,7 @@ class PlannedRun:
     milling_time_min: float
     replicate: str | None
     split: str | None
+    charge: str
     factors: Mapping[str, str | float]
 
 
@@ -59,6 +60,9 @@ class SheetPlan:
         Whether all groups share one physical stack of `apertures_um`.
     replicates : int, default=1
         Runs of each group at each time.
+    fresh_charges : bool, default=False
+        Whether every time of milling has a filling of the jar of its own; without, one filling is
+        sampled at all times.
     splits : int, default=1
         Parts of each sample that are sieved, which tell how well it was split.
     factors : mapping of str to tuple
@@ -87,6 +91,7 @@ class SheetPlan:
     sieves: Mapping[str, tuple[Sieve, ...]] = field(default_factory=ReadOnly)
     one_stack: bool = False
     replicates: int = 1
+    fresh_charges: bool = False
     splits: int = 1
     factors: Mapping[str, tuple[str | float, ...]] = field(default_factory=ReadOnly)
     material: str = ""
@@ -199,13 +204,15 @@ class SheetPlan:
         replicate = _letters(number) if self.replicates > 1 else None
         texts = [level if isinstance(level, str) else number_text(level) for level in levels]
         split = str(part) if self.splits > 1 else None
-        parts = [group, *texts, number_text(time), *filter(None, (replicate, split))]
+        label = [replicate] if replicate else []
+        sample = [group, *texts, number_text(time), *label]
         return PlannedRun(
-            name="-".join(parts),
+            name="-".join([*sample, split] if split else sample),
             group=group,
             milling_time_min=time,
             replicate=replicate,
             split=split,
+            charge="-".join(sample if self.fresh_charges else [group, *texts, *label]),
             factors=ReadOnly(dict(zip(self.factors, levels, strict=True))),
         )
 
@@ -221,15 +228,12 @@ def _letters(number: int) -> str:
 
 
 def plan_settings(plan: SheetPlan) -> dict[str, object]:
-    """Settings of the study to be recorded; factors are set aside where times are compared."""
+    """Settings of the study to be recorded."""
     settings: dict[str, object] = {"title": plan.title, "tares": str(plan.tares)}
     if plan.material:
         settings["material"] = plan.material
     if plan.balance is not None:
         settings["balances"] = {plan.balance.name: described(plan.balance)}
-    apart = [name for name, levels in plan.factors.items() if len(levels) > 1]
-    if apart:
-        settings["compare"] = {"also": apart}
     return settings
 
 
@@ -238,7 +242,7 @@ def plan_runs(plan: SheetPlan) -> OutTable:
     names = [col.RUN, col.GROUP, col.TIME]
     names += [col.REPLICATE] if plan.replicates > 1 else []
     names += [col.SPLIT] if plan.splits > 1 else []
-    names += [col.SAMPLE_MASS]
+    names += [col.CHARGE, col.SAMPLE_MASS]
     names += [col.SHAKING_TIME] if plan.shaking_time_min is not None else []
     names += [col.BALANCE] if plan.balance is not None else []
     names += list(plan.factors)
@@ -250,6 +254,7 @@ def plan_runs(plan: SheetPlan) -> OutTable:
             col.TIME: run.milling_time_min,
             col.REPLICATE: run.replicate,
             col.SPLIT: run.split,
+            col.CHARGE: run.charge,
             col.SAMPLE_MASS: None,
             col.SHAKING_TIME: plan.shaking_time_min,
             col.BALANCE: plan.balance.name if plan.balance is not None else None,

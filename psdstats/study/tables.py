@@ -14,6 +14,7 @@ from decimal import Decimal
 from psdstats.columns import (
     APERTURE,
     BALANCE,
+    CHARGE,
     GROSS,
     GROSS_AGAIN,
     GROUP,
@@ -44,8 +45,10 @@ Cell = str | Decimal
 
 APERTURE_MM = "aperture_mm"
 NET = "net_g"
-RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SPLIT, SAMPLE_MASS, SHAKING_TIME, BALANCE)
+RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE)
 """Columns of the run table with a meaning of their own; every other one is a factor."""
+RUN_LABELS = (REPLICATE, SPLIT, CHARGE, BALANCE)
+"""Those that hold text and may be empty."""
 WEIGHING_COLUMNS = (RUN, SIEVE, APERTURE, APERTURE_MM, TARE, GROSS, GROSS_AGAIN, "remark")
 """Columns of the weighing table."""
 SIEVE_COLUMNS = (
@@ -73,7 +76,7 @@ COMPUTED_COLUMNS = (NET, "recovered_g", "loss_g", "loss_percent")
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
 
-_TEXTS = frozenset({RUN, GROUP, REPLICATE, SPLIT, BALANCE, SIEVE, "remark", *SIEVE_TEXTS})
+_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, SIEVE, "remark", *SIEVE_TEXTS})
 _APERTURES = frozenset({APERTURE, APERTURE_MM, "nominal_um", "certified_um", "effective_um"})
 _MASSES = frozenset({TARE, GROSS, GROSS_AGAIN, SAMPLE_MASS})
 _NUMBERS_OF_SIEVES = frozenset(SIEVE_COLUMNS[1:]) - {*SIEVE_TEXTS}

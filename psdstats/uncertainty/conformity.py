@@ -30,7 +30,7 @@ from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import JointLaw, prepare
 from psdstats.uncertainty.linear import Contributions
 
-_APART = (*col.BOOKKEEPING, col.SHAKING_TIME, col.CHARGE)  # they make no condition of their own
+_APART = (*col.BOOKKEEPING, col.SHAKING_TIME)  # they make no condition of their own
 _RISK = 0.05  # largest risk of accepting what does not conform, where no guard band is stated
 _SCORES = np.r_[0.0:4.0:0.03125, 4.0:12.5:0.5]  # at which the reach of a law is read off
 _ROUNDING = 1e-9

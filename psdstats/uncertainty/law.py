@@ -373,7 +373,7 @@ def _found(
 
 
 def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
-    """What the runs show of their curves; powders of one time differ by all factors but a charge.
+    """What the runs show of their curves; powders of one time differ by their factors.
 
     Nothing, of an undersize, is what four u of the best known net mass cannot tell from it.
     """
@@ -384,7 +384,6 @@ def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
     np.add.at(variance, (acting.run, acting.place), np.square(acting.coefficient))
     least_g = np.sqrt(np.where(arrays.real, variance, np.inf).min(axis=1))
     by_run = (of_mass.matrix[row : row + raw.shape[1]] for row in range(0, raw.size, raw.shape[1]))
-    factors = (sorted(run.factors.items()) for run in runs)
     return TrialRuns(
         undersize=np.maximum.accumulate(np.clip(raw, 0.0, 1.0), axis=1),
         ln_aperture=arrays.ln_aperture,
@@ -394,7 +393,7 @@ def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
         covariance=np.array([(own @ own.T).toarray() for own in by_run]),
         smallest=np.maximum(_NOTHING, _SEEN * least_g / table.net_g.sum(axis=1)),
         bench=_numbered(run.group for run in runs),
-        condition=_numbered(str([one for one in own if one[0] != "charge"]) for own in factors),
+        condition=_numbered(str(sorted(run.factors.items())) for run in runs),
         minutes=np.array([run.milling_time_min for run in runs], dtype=float),
     )
 
@@ -460,9 +459,18 @@ def _curve_notes(curve: CurveLaw, arrays: StudyArrays) -> tuple[Remark, ...]:
 
 @one_thread
 def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
-    """Covariance of ln of every quantity, with the sensitivities of the mean curves.
+    """Covariance of ln of every quantity, with the sensitivities of the mean curves."""
+    return {name: both[0] for name, both in at_mean_curve_with_balance(law, alike).items()}
 
-    One linear law gives all quantities; each has shape (R, R), NaN for runs without a value.
+
+@one_thread
+def at_mean_curve_with_balance(
+    law: JointLaw, alike: Sequence[str]
+) -> dict[str, tuple[Array, Array]]:
+    """Covariance of ln of every quantity at the mean curves, and the balance's part of it.
+
+    One linear law gives all quantities; each has shape (R, R), NaN for runs without a value, the
+    balance's part 0 there.
     `alike` are the columns of the run table whose equal rows are runs alike; a run whose mean
     curve leaves a quantity open keeps its own curve there.
 
@@ -479,7 +487,8 @@ def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
     names = np.array(law.arrays.runs, dtype=object)
     known = ~np.isnan(law.sizes.value)
     laws: dict[tuple[str, ...], JointLaw] = {(): mean_curves(law, alike)}
-    lost_at_all = known & np.isnan(laws[()].sizes.value)
+    found_at_all = laws[()].contributions.known.reshape(known.shape)
+    lost_at_all = known & ~(found_at_all & np.isfinite(laws[()].sizes.value))
     found = {}
     for column, quantity in enumerate(QUANTITIES):
         lost = tuple(names[lost_at_all[:, column]])
@@ -488,8 +497,17 @@ def at_mean_curve(law: JointLaw, alike: Sequence[str]) -> dict[str, Array]:
         rows = len(QUANTITIES) * law.order + column
         gap = np.where(known[law.order, column], 1.0, np.nan)
         covariance = laws[lost].contributions.covariance[np.ix_(rows, rows)]
-        found[quantity] = covariance * np.outer(gap, gap)
+        found[quantity] = (covariance * np.outer(gap, gap), _of_balance(laws[lost], rows))
     return found
+
+
+def _of_balance(law: JointLaw, rows: NDArray[np.intp]) -> Array:
+    """Covariance of some numbers from what a better balance would take away."""
+    limited = np.array([one.balance_limited for one in law.sources.included], dtype=np.bool_)
+    own = law.contributions.rows(rows)
+    inputs = limited[own.source]
+    part = own.matrix[:, inputs].toarray() if inputs.any() else np.zeros((len(rows), 0))
+    return np.asarray(part @ part.T, dtype=np.float64)
 
 
 def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ()) -> JointLaw:

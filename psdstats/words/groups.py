@@ -5,100 +5,64 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, without_value
+from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.consistency import IntraclassRemark, Suspect
-from psdstats.comparison.groups import GroupAgreement, GroupDifference, GroupRemark, ScatterSource
+from psdstats.comparison.groups import GroupAgreement, GroupRemark, overall
 from psdstats.comparison.precision import Precision, Scale, Told
-from psdstats.findings import Numbers, Verdict
-from psdstats.models.verdicts import NO_CHANGE_SEEN_PERCENT, VerdictRemark
+from psdstats.findings import Verdict
+from psdstats.models.verdicts import VerdictRemark
+from psdstats.words.benches import bench_sentences
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
 
 HEADING = "Do the groups agree?"
 _MOST_NAMED = 4
-_OWN_WORDS = (Verdict.CHANGED, Verdict.EQUIVALENT, Verdict.NOT_SHOWN, Verdict.CANNOT_BE_TOLD)
 
 
 def agreement_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """One sentence a group, then what the uncertainty rests on and what was set aside."""
+    """Those that differ first, then the others; what it rests on, and what was set aside."""
     aside = ", ".join(agreement.set_aside)
     because = "Set aside, because a size of their cell is not bracketed by the sieves"
     return (
-        *(group_sentence(one, say) for one in agreement.groups),
+        *bench_sentences(agreement.answers, say),
         _rests_on(agreement, say),
         *((f"{because}: {aside}.",) if aside else ()),
     )
 
 
-def group_sentence(one: GroupDifference, say: Numerals = PLAIN) -> str:
-    """How one group compares with the others, with its numbers."""
-    finding, group = one.finding, one.group
-    numbers, quantity, margin = finding.numbers, finding.subject.quantity, finding.margin_percent
-    reads = f"{quantity} {difference(numbers, say)}"
-    if finding.verdict not in _OWN_WORDS:
-        return f"{group}: {finding.verdict}, {reads} than the others."
-    match finding.verdict:
-        case Verdict.CHANGED:
-            small = f", which is within the margin of ±{say(margin or 0)} %"
-            return f"{group} reads {reads} than the others{small if finding.within_margin else ''}."
-        case Verdict.EQUIVALENT:
-            return f"{group} agrees with the others within ±{say(margin or 0)} %: {reads}."
-        case Verdict.NOT_SHOWN:
-            seen = numbers.detectable_decrease_percent
-            also = f", and agreement within ±{say(margin or 0)} % is not shown either"
-            return (
-                f"{group} is not shown to differ from the others: {reads}; "
-                + (
-                    f"a {quantity} {say(seen, '.2g')} % below theirs would have been seen with "
-                    "80 % probability"
-                    if seen < NO_CHANGE_SEEN_PERCENT
-                    else "too little is left to see a difference of any size"
-                )
-                + f"{'' if margin is None else also}."
-            )
-    (reason,) = finding.reasons
-    if reason.kind is VerdictRemark.UNDONE:
-        percent: Any = reason["percent"]
-        return (
-            f"{group}: cannot be told: it reads {reads} than the others by the measurement alone, "
-            f"but run-to-run variation was not estimated, and {say(percent, '.2g')} % of it would "
-            "undo the difference."
-        )
-    return f"{group}: cannot be told, because {sentence(reason, say)}."
-
-
-def difference(numbers: Numbers, say: Numerals = PLAIN) -> str:
-    """The difference with its interval in its own direction: 4.1 % (1.2 to 7.0 %) higher."""
-    sign = -1.0 if numbers.estimate < 0 else 1.0
-    ends = (numbers.estimate, numbers.lower, numbers.upper)
-    centre, *limits = sign * 100 * np.expm1(ends)
-    spread = abs(limits[1] - limits[0]) / 2
-    middle, low, high = (say.rounded(one, spread) for one in (centre, *sorted(limits)))
-    return f"{middle} % ({low} to {high} %) {'lower' if sign < 0 else 'higher'}"
-
-
 def _rests_on(agreement: GroupAgreement, say: Numerals) -> str:
-    scatter = agreement.scatter
-    if scatter.source is ScatterSource.NONE:
+    spread = agreement.spread
+    reasons = (why.kind for one in agreement.answers for at in one.at for why in at.reasons)
+    by_measurement = (VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN)
+    if spread.basis is SpreadBasis.NONE or any(kind in by_measurement for kind in reasons):
         return (
             "Run-to-run variation was not estimated: there are neither replicates nor two "
             "conditions under which the same groups have results."
         )
-    found = f"Run-to-run variation {say(100 * scatter.variance**0.5, '.2g')} %, from"
-    if scatter.source is ScatterSource.REPLICATES:
-        return f"{found} replicates."
-    return f"{found} the scatter about group and condition effects, as there are no replicates."
+    size = "is not seen beside the measurement"
+    if spread.run > 0:
+        size = f"is {say(100 * spread.run, '.2g')} %"
+    return f"Run-to-run variation {size}, from {_FROM[spread.basis]}."
+
+
+_FROM = {
+    SpreadBasis.REPLICATES: "replicates",
+    SpreadBasis.RESIDUAL: (
+        "the scatter about group and condition effects, as there are no replicates"
+    ),
+    SpreadBasis.SMOOTH_COURSES: "the distance of single runs from smooth courses over time",
+    SpreadBasis.DECLARED: "what was declared",
+}
 
 
 def headline(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
     """Which groups stand where, in one sentence for the top of the page."""
     margin = agreement.margin_percent
     named: dict[Verdict, list[str]] = {}
-    for one in agreement.groups:
-        named.setdefault(one.finding.verdict, []).append(one.group)
+    for one in agreement.answers:
+        named.setdefault(overall(one), []).append(one.group)
     found = (f"{verdict}: {', '.join(groups)}" for verdict, groups in named.items())
     within = "" if margin is None else f" (margin ±{say(margin)} %)"
     return f"{agreement.quantity} of each group against the others{within} – {'; '.join(found)}."
@@ -150,26 +114,27 @@ def consistency_sentences(
     return tuple(dict.fromkeys(lines))
 
 
-def agreement_caption(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
+def agreement_caption(agreement: GroupAgreement) -> str:
     """What the table of findings shows."""
-    when = "" if agreement.time_min is None else f" at {say(agreement.time_min)} min"
-    return f"{agreement.quantity} of each group against the mean of the others{when}."
+    return (
+        f"{agreement.quantity} of each group against the mean of the others: on average over the "
+        "conditions, and from the first to the last milling time."
+    )
 
 
 def agreement_note(level: float, say: Numerals = PLAIN) -> str:
-    """How far intervals and scores hold."""
+    """How far intervals hold, and what an average can hide."""
     return (
-        f"Intervals and p hold for all groups together at {say(100 * level)} %. Zeta is the "
-        "difference over its standard uncertainty, E_n over twice that (ISO 13528, from memory); "
-        "both use the joint covariance, so a sieve that groups share cancels and sieves of their "
-        "own do not."
+        f"Average and rate each hold for all groups together at {say(100 * level)} %, for the "
+        "groups of this trial. Rate: the ratio of last to first time against that of the others. "
+        "Differs at: conditions at which a difference is shown; an average can hide them."
     )
 
 
 def agreement_drawing_caption(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
     """What the figure of ratios shows."""
     return (
-        f"{agreement.quantity} of each group over the mean of the others, with "
+        f"{agreement.quantity} of each group over the mean of the others on average, with "
         f"{say(100 * agreement.level)} % intervals that hold for all groups together."
     )
 
@@ -222,7 +187,9 @@ OUTLIERS_NOTE = (
     "Straggler: beyond the 5 % value; outlier: beyond the 1 % value. Nothing is removed."
 )
 SCORES_NOTE = (
-    "|zeta| from 2 is called a warning signal, from 3 an action signal (ISO 13528, from memory)."
+    "Verdicts hold for all groups and conditions together. Zeta is the difference over its "
+    "standard uncertainty, E_n over twice that; |zeta| from 2 is called a warning signal, from 3 "
+    "an action signal (ISO 13528, from memory), each alone: among many some come by chance."
 )
 INTRACLASS_NOTE = (
     "Times that differ much make it large whatever the groups do: weak evidence of agreement by "
@@ -257,8 +224,8 @@ def outliers_caption(quantity: str) -> str:
 def conditions_caption(quantity: str) -> str:
     """What the table of single differences shows."""
     return (
-        f"{quantity} of each group against the mean of the others at each condition, with its own "
-        "standard uncertainty."
+        f"{quantity} of each group against the mean of the others at each condition, with joint "
+        "intervals."
     )
 
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
+from psdstats.comparison.beside import FEWEST_UNITS, LeftOut, Unit
+from psdstats.findings import Contrast
 from psdstats.models.crosschecks import CheckRemark, Refit, RefitRoute
 from psdstats.models.design_columns import RandomSlope
 from psdstats.models.design_fixed import FixedDesign
 from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 from psdstats.words.numbers import PLAIN, Numerals, p_words
 from psdstats.words.remarks import joined
 
@@ -114,11 +117,11 @@ REMARKS = {
     CheckRemark.AVERAGED: lambda _: "Replicates of a group at a level were averaged.",
     CheckRemark.TOO_FEW: lambda _, groups, levels, group, within: (
         f"Not available: it needs two or more groups and two or more levels; there are {groups} of "
-        f"{group} and {levels} of {within}."
+        f"{column_words(group)} and {levels} of {column_words(within)}."
     ),
     CheckRemark.INCOMPLETE: lambda say, missing, cells, group, first_group, within, first_level: (
         f"Not available: the design is not complete. {missing} of {cells} combinations have no "
-        f"value, the first being {group} {first_group} with {within} "
+        f"value, the first being {column_words(group)} {first_group} with {column_words(within)} "
         f"{say(first_level) if isinstance(first_level, float) else first_level}; the mixed model "
         "uses what there is."
     ),
@@ -127,6 +130,17 @@ REMARKS = {
     ),
     CheckRemark.FEWER_THAN_THREE_LEVELS: lambda _: (
         "Not available: the rank test needs at least three levels."
+    ),
+    CheckRemark.NO_MEASUREMENT: lambda _, test: (
+        f"Another verdict by {test}: it knows nothing of the measurement, so that what sieves add "
+        "alike to all runs of a group, or differently at each size, counts as scatter of groups."
+    ),
+    CheckRemark.NO_LINES: lambda _, test: (
+        f"Another verdict by {test}: it does not know that groups may drift apart along lines."
+    ),
+    CheckRemark.RANKS_ALONE: lambda _, test, groups: (
+        f"Another verdict by {test}: it sees the order of the sizes in {groups} groups alone, not "
+        "how far they are apart."
     ),
 }
 
@@ -170,6 +184,7 @@ def _without(row: pd.Series, say: Numerals) -> str:
 
 CHECKS_HEADING = "Can the models be believed?"
 NO_MODEL = "No mixed model was fitted, so there is none to check."
+OWN_TEST = "this analysis"
 COMMON_NOTE = (
     "The common tests know nothing of measurement uncertainty, average replicates and further "
     "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
@@ -208,6 +223,16 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
 
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
     """How far the estimates of another package are from ours."""
+    if found.route is RefitRoute.WITHOUT_KNOWN:
+        how = "without the covariance of the measurement, which it cannot take"
+        if not found.converged:
+            return f"Refitted by statsmodels {how}: that fit did not converge."
+        return (
+            f"Refitted by statsmodels {how}, a coefficient moves by up to "
+            f"{say(100 * found.largest_difference, '.2g')} % of its standard error: what the "
+            "measurement adds then counts as scatter of runs and groups, and sieves that runs "
+            "share as independent."
+        )
     if found.route is RefitRoute.MIXED_MODEL:
         how = "a mixed model with variances estimated anew"
     else:
@@ -269,3 +294,107 @@ def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str
 def resampled_caption(quantity: str, by: str) -> str:
     """Of the table of resampled tests."""
     return f"{quantity}: the test of {column_words(by)} by resampling."
+
+
+LEFT_OUT_CAPTION = (
+    "Change without each run and each group in turn (least squares on the same fixed part)."
+)
+LEFT_OUT_LARGEST = "The runs or groups without which a change by the end moves most."
+RESAMPLED_CAPTION = "Changes by the end with an interval by resampling, beside that of the model."
+UNITS = {
+    Unit.GROUPS: "groups, studentised bootstrap",
+    Unit.CHARGES: "charges, studentised bootstrap",
+    Unit.RUNS: "runs, studentised bootstrap",
+    Unit.REPLICATES: "replicates, bootstrap of their residuals",
+    Unit.READINGS: "readings alone, by their uncertainty",
+}
+RESAMPLED_UNITS_NOTE = (
+    "Resampled are groups, else charges, else runs where nothing binds them, if there are at least "
+    f"{FEWEST_UNITS} with both ends of a change. Fewer are refused: replicates are resampled then, "
+    "which says nothing of how groups differ; without them the interval is what the readings "
+    "alone leave open, which says nothing of how runs differ either."
+)
+
+
+def contrast_words(high: str, low: str, where: str) -> str:
+    """An effect as a table shows it."""
+    return Contrast(high=high, low=low, where=where).label
+
+
+def left_out_sentences(found: Sequence[LeftOut], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Without which runs the changes by the end move most, and which hang on one alone."""
+    lines = []
+    for one in found:
+        if np.isfinite(one.moved):
+            whole, rest = (say(100 * np.expm1(e), "+.1f") for e in (one.effect, one.without))
+            lines.append(
+                f"Without {one.column} {one.name} {one.quantity} changes by {rest} % instead of "
+                f"{whole} % ({contrast_words(one.high, one.low, one.where)})."
+            )
+            break
+    alone = list(dict.fromkeys(one.name for one in found if not np.isfinite(one.moved)))
+    if alone:
+        more = f" and {len(alone) - 4} more" if len(alone) > 4 else ""
+        lines.append(
+            f"Without {' or '.join(alone[:4])}{more} a change by the end has no value: no other "
+            "run shows it."
+        )
+    return tuple(lines)
+
+
+ATTAINED_HEADING = "What do these answers attain?"
+ATTAINED = {
+    AttainedKind.CHANGE: "interval of the change by the end holds the truth",
+    AttainedKind.FAMILY: "all intervals of a family hold the truth",
+    AttainedKind.FALL: "finer is said of what is not",
+    AttainedKind.BOUND: "a bound of a change is beyond the truth",
+    AttainedKind.STOP: "something false is said of when to stop",
+    AttainedKind.FACTOR: "levels are said to differ that do not",
+    AttainedKind.EQUIVALENT: "equivalent is said of more than the margin",
+    AttainedKind.FALLEN_AGAIN: "change by the end comes out as here",
+    AttainedKind.SINCE_AGAIN: "shown since the same time or an earlier one",
+    AttainedKind.STOP_AGAIN: "when to stop comes out as here",
+    AttainedKind.FACTOR_AGAIN: "levels come out as here",
+}
+ATTAINED_CAPTION = "How often intervals hold the truth, and how often something false is said."
+AGAIN_CAPTION = "How often a trial like this one finds what this one found."
+ATTAINED_NOTE = (
+    "Trials like this one: simulated on its own sieves and balances from its own estimates, which "
+    "are taken for the truth, with curves that are smooth between D10, D50 and D90."
+)
+
+
+def attained_sentences(found: Attained, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What answers attain in trials like a study."""
+    level = say(100 * found.level)
+    lines = []
+    held = [one for one in found.shares if one.kind is AttainedKind.CHANGE]
+    if held:
+        lines.append(
+            f"In {found.trials} simulated trials like this one the {level} % intervals of the "
+            f"changes by the end hold the truth in {_range(held, say)}."
+        )
+    wrong = [one for one in found.shares if one.kind.is_error]
+    if wrong:
+        worst = max(wrong, key=lambda one: one.share)
+        most = f"the most: {ATTAINED[worst.kind]}, {worst.quantity}"
+        lines.append(
+            f"No kind of false claim comes in more than {_share(worst, say)} of the trials"
+            + (f" ({most})." if worst.hits else ": there was none.")
+        )
+    again = [one for one in found.shares if one.kind is AttainedKind.FALLEN_AGAIN]
+    if again:
+        lines.append(f"What is said of the end comes out again in {_range(again, say)}.")
+    if found.failed:
+        lines.append(f"{found.failed} of the trials could not be compared and do not count.")
+    return tuple(lines)
+
+
+def _share(one: AttainedShare, say: Numerals) -> str:
+    return f"{say(100 * one.share, '.1f')} ± {say(100 * one.error, '.1f')} %"
+
+
+def _range(shares: Sequence[AttainedShare], say: Numerals) -> str:
+    """From the least to the largest, each with its Monte Carlo error."""
+    ends = [pick(shares, key=lambda one: one.share) for pick in (min, max)]
+    return " to ".join(dict.fromkeys(_share(one, say) for one in ends))

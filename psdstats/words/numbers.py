@@ -148,14 +148,25 @@ class Numerals:
         mantissa = self.fixed(float(Decimal(repr(value)).scaleb(-exponent)), digits - 1)
         return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPT)}"
 
-    def bound(self, value: float) -> str:
+    def bound(self, value: float, side: str = "") -> str:
         """A bound that is somebody's aperture or limit: all its digits, at most four decimals.
+
+        One that was computed lies below ("<") or above (">") what is bounded: it is rounded away
+        from it, to four significant digits.
 
         Examples
         --------
-        >>> PLAIN.bound(45.0), PLAIN.bound(0.3125)
-        ('45', '0.3125')
+        >>> PLAIN.bound(45.0), PLAIN.bound(0.3125), PLAIN.bound(51.4297, "<")
+        ('45', '0.3125', '51.43')
+        >>> PLAIN.bound(51.4297, ">"), PLAIN.bound(53.0, "<")
+        ('51.42', '53')
         """
+        if side and math.isfinite(value) and value > 0:
+            scale = 10.0 ** (3 - math.floor(math.log10(value)))
+            away = (
+                math.ceil(value * scale - 1e-6) if side == "<" else math.floor(value * scale + 1e-6)
+            )
+            value = away / scale
         text = PLAIN.fixed(value, 4)
         if "." in text:
             text = text.rstrip("0").rstrip(".")
@@ -185,7 +196,7 @@ class Numerals:
         '< 45'
         """
         if side:
-            return f"{side} {self.bound(value)}"
+            return f"{side} {self.bound(value, side)}"
         if math.isnan(value):
             return MISSING
         text = self.rounded(value, u)
@@ -233,6 +244,10 @@ class Numerals:
         """
         if math.isnan(value):
             return MISSING
+        return "{} ({})".format(*self.ratio_parts(value, lower, upper))
+
+    def ratio_parts(self, value: float, lower: float, upper: float) -> tuple[str, str]:
+        """A ratio and its interval apart, both with the decimals that the interval allows."""
         spread = (upper - lower) / 2
         places = max(decimals_for(spread), 2) if _is_known(spread) else 3
         low, high = (self.fixed(limit, places) for limit in (lower, upper))
@@ -242,7 +257,7 @@ class Numerals:
             limits = f"> {low}"
         else:
             limits = f"< {high}" if math.isfinite(upper) else "not bounded"
-        return f"{self.fixed(value, places)} ({limits})"
+        return self.fixed(value, places), limits
 
     def per_cent(self, share: float, *, decimals: int = 0) -> str:
         """A share of one in per cent, with a space before the sign.
@@ -273,6 +288,30 @@ class Numerals:
         if math.isnan(size_ratio):
             return MISSING
         return f"{self.signed(100 * (size_ratio - 1), decimals)} %"
+
+    def at_least(self, share: float) -> str:
+        """A lower limit of a share in per cent, never rounded up; a decimal below ten.
+
+        Examples
+        --------
+        >>> PLAIN.at_least(0.6479), PLAIN.at_least(0.0479), PLAIN.at_least(0.0004)
+        ('64 %', '4.7 %', '0.0 %')
+        """
+        places = 1 if abs(share) < 0.1 else 0
+        scale = 10.0**places
+        return f"{self.fixed(math.floor(100 * share * scale + 1e-9) / scale, places)} %"
+
+    def at_most(self, share: float) -> str:
+        """An upper limit of a share in per cent, never rounded down; a decimal below ten.
+
+        Examples
+        --------
+        >>> PLAIN.at_most(0.6412), PLAIN.at_most(0.0471)
+        ('65 %', '4.8 %')
+        """
+        places = 1 if abs(share) < 0.1 else 0
+        scale = 10.0**places
+        return f"{self.fixed(math.ceil(100 * share * scale - 1e-9) / scale, places)} %"
 
     def signed(self, value: float, decimals: int) -> str:
         """A number with its sign, also where it is positive; zero has none.
@@ -307,42 +346,52 @@ class Numerals:
 PLAIN = Numerals()
 
 
-def effect_words(
-    log_ratio: float,
-    lower: float,
-    upper: float,
-    *,
-    p: float | None,
-    level: float,
-    say: Numerals = PLAIN,
+def ratio_words(
+    log_ratio: float, lower: float, upper: float, *, level: float, say: Numerals = PLAIN
 ) -> str:
-    """A ratio of sizes, its interval, the change in per cent and p.
-
-    A ratio is given to two significant digits of the half width of its interval (the habit of JCGM
-    100, 7.2.6, for uncertainties).
+    """A ratio of sizes with its interval.
 
     Examples
     --------
-    >>> effect_words(0.02, -0.06, 0.10, p=0.6, level=0.95)
-    'ratio 1.020 (95 % interval 0.942 to 1.105), an increase of 2.0 % (−5.8 % to 10.5 %), p = 0.60'
+    >>> ratio_words(-0.8795, -0.9493, -0.8097, level=0.95)
+    'ratio 0.415 (95 % interval 0.387 to 0.445)'
     """
-    direction = -1.0 if log_ratio < 0.0 else 1.0
     with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
-        size, low, high = np.exp([log_ratio, lower, upper])
-        middle, *ends = direction * 100.0 * np.expm1([log_ratio, lower, upper])
-    half = (high - low) / 2.0
-    is_known = 0.0 < half < np.inf
-    places = int(np.clip(1 - np.floor(np.log10(half)), 2, 12)) if is_known else 3
-    name = "a decrease" if direction < 0.0 else "an increase"
-    shown, lowest, highest = (
-        f"{say(value, f'.{places - 2}f')} %" for value in (middle, min(ends), max(ends))
-    )
-    spec = f".{places}f"
-    last = "" if p is None else f", {p_words(p, say)}"
-    return (
-        f"ratio {say(size, spec)} ({say(100 * level, '.3g')} % interval {say(low, spec)} to "
-        f"{say(high, spec)}), {name} of {shown} ({lowest} to {highest}){last}"
-    )
+        value, limits = say.ratio_parts(*np.exp([log_ratio, lower, upper]).tolist())
+    return f"ratio {value} ({say(100 * level, '.3g')} % interval {limits})"
+
+
+def difference_words(
+    log_ratio: float, lower: float, upper: float, say: Numerals = PLAIN, *, than: str = ""
+) -> str:
+    """A difference of ln size with its interval, each number in its own direction.
+
+    Examples
+    --------
+    >>> difference_words(0.0208, -0.0192, 0.0602)
+    '2.1 % higher, between 1.9 % lower and 6.2 % higher'
+    >>> difference_words(-0.1972, -0.2256, -0.1672, than="at 0 min")
+    '17.9 % lower than at 0 min (15.4 to 20.2 %)'
+    """
+    with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
+        middle, low, high = (float(one) for one in 100.0 * np.expm1([log_ratio, lower, upper]))
+    places = _places_of((high - low) / 2.0)
+
+    def told(value: float) -> str:
+        return f"{say.fixed(abs(value), places)} % {'lower' if value < 0 else 'higher'}"
+
+    said = f"{told(middle)} than {than}" if than else told(middle)
+    if not (math.isfinite(lower) and math.isfinite(high)):
+        return said
+    if low < 0.0 < high:
+        return f"{said}, between {told(low)} and {told(high)}"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{said} ({say.fixed(near, places)} to {say.fixed(far, places)} %)"
+
+
+def _places_of(half: float) -> int:
+    """Decimal places for two digits of half an interval in per cent: none, one or two."""
+    return min(max(decimals_for(half), 0), 2) if _is_known(half) else 1
 
 
 def p_words(p: float, say: Numerals = PLAIN) -> str:

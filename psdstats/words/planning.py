@@ -1,4 +1,4 @@
-"""Plans in words: power, uncertainty, stack, mill charge, bench day, and what can hurt.
+"""Plans in words: uncertainty, stack, mill charge, bench day, and what can hurt.
 
 Changes and uncertainties in per cent, masses in g, sizes in µm, times in min.
 """
@@ -16,7 +16,6 @@ from psdstats.planning.bench.charge import ChargeRemark, MillCharge
 from psdstats.planning.bench.timeline import Day, Timeline
 from psdstats.planning.planned_sizes import FoundSize, LawCheck
 from psdstats.planning.planned_weighing import PlannedWeighing, PlanningRemark
-from psdstats.planning.power import PowerResult
 from psdstats.planning.precision_plan import PrecisionLaw, PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice, StackTrial
 from psdstats.sieves.standards import practice_rule
@@ -66,54 +65,18 @@ BENCH_CAUTIONS: tuple[str, ...] = (
 )
 
 
-def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """One sentence a design, and what it rests on."""
-    lines = []
-    wanted = say(100 * result.wanted_power, ".0f")
-    for one, row in zip(result.designs, result.to_frame().to_dict("records"), strict=True):
-        plan, shown = one.design, float(row["power"])
-        decrease = float(row["detectable_decrease_percent"])
-        smallest = (
-            f"no change would be shown with {wanted} % certainty."
-            if decrease > 99.9
-            else f"the smallest decrease shown in {wanted} % of trials is {say(decrease, '.2g')} %."
-        )
-        lines.append(
-            f"{_count(plan.groups, 'group')} × {plan.times} times × "
-            f"{_count(plan.replicates, 'replicate')} ({plan.runs} runs): a change of "
-            f"{say(result.change_percent, '+g')} % would be shown in {say(100 * shown, '.0f')} % "
-            f"of trials (standard error {say(100 * float(row['power_error']), '.1f')}), which is "
-            f"{'enough' if shown >= result.wanted_power else 'not enough'}; {smallest}"
-        )
-    v = result.variation
-    parts = (
-        ("run to run", v.run_percent),
-        ("groups", v.group_percent),
-        ("groups at each time anew", v.group_time_percent),
-        ("groups drifting apart by the last time", v.drift_percent),
-        ("measurement", v.measurement_percent),
-        ("sieves of a group", v.sieves_percent),
-    )
-    spread = ", ".join(f"{name} {say(value, '.2g')} %" for name, value in parts)
-    source = "; measurement: ".join(sentence(one, say) for one in v.source)
-    lines.append(
-        f"Assumed ({source}): {spread}; question: {result.question}, level {say(result.alpha)}; "
-        f"{result.trials} simulated trials a design, seed {result.seed}."
-    )
-    lines.append(
-        "Analysed as a comparison of milling times is by default: three groups or more that do "
-        "three times or more may drift apart along lines of their own, which takes power even "
-        "where they do not."
-    )
-    return tuple(lines)
-
-
-def _count(number: int, word: str) -> str:
+def counted(number: int, word: str) -> str:
+    """How many of them."""
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int) -> str:
-    return f"{quantity} of {title!r}, {runs} runs in {_count(groups, 'group')}"
+def _of_study(_: Numerals, quantity: str, title: str, runs: int, groups: int, basis: str) -> str:
+    where = {
+        "residual": ", run to run from what times and groups leave over",
+        "smooth courses": ", run to run about smooth courses over time",
+        "declared": ", run to run as declared",
+    }.get(basis, "")
+    return f"{quantity} of {title!r}, {runs} runs in {counted(groups, 'group')}{where}"
 
 
 def _weighed(
@@ -393,10 +356,20 @@ def _unusual(name: str, source: str) -> Callable[..., str]:
     return words
 
 
+ONE_CHARGE = (
+    "One filling of the jar is sampled at all times: write its name into the column charge of "
+    "every run taken from it."
+)
+FRESH_CHARGES = (
+    "Every time mills a fresh filling of the jar: each has a name of its own in the column charge."
+)
+
+
 def timeline_sentences(plan: Timeline, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Of every day length, hands-on time and saving, how short it could be, and how late."""
     days = enumerate(plan.days, start=1)
-    return tuple(line for n, day in days for line in _day(n, day, plan.day_min, say))
+    lines = [line for n, day in days for line in _day(n, day, plan.day_min, say)]
+    return (*lines, FRESH_CHARGES if plan.fresh_charges else ONE_CHARGE)
 
 
 def _day(number: int, day: Day, day_min: float | None, say: Numerals) -> list[str]:
@@ -409,7 +382,7 @@ def _day(number: int, day: Day, day_min: float | None, say: Numerals) -> list[st
         "two places)."
     )
     lines = [
-        f"Day {number}: {_count(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
+        f"Day {number}: {counted(len(day.charges), 'charge')} ({', '.join(day.charges)}), "
         f"{_hours(day.length_min)} from {day.start:%H:%M}, of which {_hours(attended)} hands on; "
         f"one step after another would take {_hours(in_turn)}.",
         f"No order of these steps with these charges in turn is shorter{shortest}",
@@ -493,16 +466,10 @@ REMARKS = {
     ),
 }
 
-POWER_HEADING = "What would it show?"
 PRECISION_HEADING = "Which balance, which sample?"
 STACK_HEADING = "Which sieves?"
 CHARGE_HEADING = "What fills the jar?"
 TIMELINE_HEADING = "When is what done?"
-POWER_FIGURE = (
-    "Chance of showing a change against its size, with the 95 % interval of the simulation; "
-    "dashed: the power aimed at."
-)
-POWER_CURVES = "Power against the true change, with its Monte Carlo standard error and interval."
 OPEN_SAMPLES = "Open: samples whose percentile the sieves do not bracket."
 NO_SAMPLE = "By the linear law; ∞: no sample is large enough."
 PRECISION_FIGURE = (

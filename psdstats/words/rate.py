@@ -13,7 +13,7 @@ from psdstats.columns import column_words, without_value
 from psdstats.findings import Finding, Verdict
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
-from psdstats.rate.first_order import LossRates
+from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
 from psdstats.words.numbers import PLAIN, Numerals, p_words
@@ -23,14 +23,14 @@ NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
 
 
 def rate_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """The answer series by series: when to stop, then the curve behind it; then powder taken."""
+    """When to stop, series by series, then the curves behind it, then powder taken."""
     lines: list[str] = []
+    if result.target_um is not None:
+        lines += [_of(one.label, _target(result, one, say)) for one in result.series]
+    if result.margin_percent is not None:
+        lines += [_of(one.label, _margin(result, one, say)) for one in result.series]
     for one in result.series:
-        found = [_target(result, one, say)] if result.target_um is not None else []
-        if result.margin_percent is not None:
-            found.append(_margin(result, one, say))
-        found += curve_sentences(one, say)
-        lines += [_of(one.label, text) for text in found]
+        lines += [_of(one.label, text) for text in curve_sentences(one, say)]
     if result.withdrawals:
         name, worst = max(
             result.withdrawals.items(), key=lambda item: float(item[1].frame.change_percent.max())
@@ -160,10 +160,7 @@ def margin_sentence(
         sure = f"{say(100 * interval.level)} %"
         earliest = f"after {minutes(interval.lower, say)} min at the earliest ({sure})"
         if without_limit:
-            return (
-                f"{_upper(without_limit)} has no limit, so no last time can be given; should there "
-                f"be one, {what} {earliest}."
-            )
+            return f"{_upper(without_limit)} has no limit; if there is one, {what} {earliest}."
         return f"The fitted curve shows no limit yet; {what} {earliest}."
     if interval.value == 0.0 and interval.upper == 0.0:
         return f"Even before milling {what}."
@@ -203,23 +200,17 @@ def curve_sentences(one: RateSeries, say: Numerals = PLAIN) -> list[str]:
 
 
 def choice_sentence(choice: CurveChoice) -> str:
-    """Which curve the data prefer, and which are not ruled out or have no support."""
+    """Which curve the data prefer, and which others are left."""
     best = curve_phrase(choice.best)
     if len(choice.candidates) == 1:
-        return f"Only {best} was fitted, so the form was not chosen by the data."
-    words = f"Of the curves tried, {best} fits best for its number of parameters"
+        return f"Only {best} was fitted."
     near = [curve_phrase(name) for name in choice.not_ruled_out[1:]]
-    far = [curve_phrase(name) for name in choice.without_support]
-    if near:
-        words += (
-            f"; {joined(near)} {'is' if len(near) == 1 else 'are'} not ruled out, so sizes and "
-            f"times are given with intervals that hold for {'both' if len(near) == 1 else 'each'}"
-        )
-    if far:
-        words += f"; {joined(far)} {'has' if len(far) == 1 else 'have'} no support"
-    if not choice.corrected:
-        words += f" ({choice.runs} runs are too few for more than a provisional choice)"
-    return words + "."
+    if not near:
+        return f"{_upper(best)} fits best; no other curve is left."
+    return (
+        f"{_upper(best)} fits best; {joined(near)} {'is' if len(near) == 1 else 'are'} not ruled "
+        f"out, and sizes and times hold for {'both' if len(near) == 1 else 'each'}."
+    )
 
 
 def check_sentence(check: Finding, say: Numerals = PLAIN) -> str:
@@ -229,14 +220,12 @@ def check_sentence(check: Finding, say: Numerals = PLAIN) -> str:
     if check.reasons[0].kind is RateRemark.NO_TIME_TO_SPARE:
         first = sentence(check.reasons[0], say)
         return f"{first} {curve} passes every mean, so its form cannot be checked."
-    largest = f"the largest deviation of a time's mean is {say(gap, '+.2g')} % {where}"
     if check.verdict is Verdict.CANNOT_BE_TOLD:
-        found = f"Without repeats the misfit of {curve} cannot be told from run-to-run variation"
-    elif check.verdict is Verdict.CHANGED:
-        found = f"{_upper(curve)} does not describe the sizes ({p})"
-    else:
-        found = f"A misfit of {curve} is not shown ({p})"
-    return f"{found}; {largest}."
+        return f"Without repeats the misfit of {curve} cannot be told from run-to-run variation."
+    if check.verdict is Verdict.CHANGED:
+        largest = f"the mean is off by {say(gap, '+.2g')} % {where}"
+        return f"{_upper(curve)} does not describe the sizes ({p}): {largest}."
+    return f"A misfit of {curve} is not shown ({p})."
 
 
 def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -245,7 +234,7 @@ def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     for series, exponent in loss.exponents.items():
         found = zip(loss.findings, loss.frame["lower_per_min"], strict=True)
         own = [(one, lower) for one, lower in found if one.subject.where == series]
-        lines += [_of(series, line) for line in _changes_of_rate(own)]
+        lines += [_of(series, line) for line in _changes_of_rate(own, say)]
         numbers = (exponent.exponent, exponent.lower, exponent.upper)
         if any(lower > 0 for _, lower in own) and exponent.exponent is not None:
             power, low, high = (say(number, ".2f") for number in numbers if number is not None)
@@ -255,14 +244,16 @@ def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
     return tuple(dict.fromkeys(lines))
 
 
-def _changes_of_rate(own: Sequence[tuple[Finding, float]]) -> list[str]:
+def _changes_of_rate(own: Sequence[tuple[Finding, float]], say: Numerals) -> list[str]:
     """A sieve above which no loss is shown has no rate to speak of, unless its mass bends."""
     words = {
         Verdict.CHANGED: "The rate of loss above {} changed with time: one rate constant does not "
         "describe it.",
+        Verdict.EQUIVALENT: "One rate of loss describes the mass above {}: it changes by less than "
+        "{margin} % over the trial.",
         Verdict.NOT_SHOWN: "A change of the rate of loss above {} with time is not shown.",
         Verdict.CANNOT_BE_TOLD: "Whether the rate of loss above {} changes with time cannot be "
-        "told: that takes four times and five runs.",
+        "told from these runs.",
     }
     above: dict[Verdict, list[str]] = {}
     for one, lower in own:
@@ -270,7 +261,7 @@ def _changes_of_rate(own: Sequence[tuple[Finding, float]]) -> list[str]:
             above.setdefault(one.verdict, []).append(one.subject.high)
     return [
         words.get(verdict, f"The rate of loss above {{}} with time: {verdict}.").format(
-            ", ".join(above[verdict]) + " µm"
+            ", ".join(above[verdict]) + " µm", margin=say(SAME_RATE_PERCENT)
         )
         for verdict in Verdict
         if verdict in above
@@ -296,8 +287,8 @@ def withdrawal_sentence(one: Withdrawal, say: Numerals = PLAIN) -> str:
 def _open_cells(say: Numerals, quantity: str, cells: tuple[tuple[str, float], ...]) -> str:
     where = ", ".join(f"{group} at {say(time)} min" for group, time in cells)
     return (
-        f"{quantity} is not bracketed by the sieves in {where}; those runs are left out, so the "
-        "curve rests on the other times."
+        f"The sieves do not bracket {quantity} in {where}: as in the comparison, those runs are "
+        "left out."
     )
 
 
@@ -315,8 +306,7 @@ REMARKS = {
     ),
     RateRemark.WITHOUT_LEVEL: lambda _, runs, column: without_value(runs, column),
     RateRemark.OTHER_FACTOR: lambda _, column: (
-        f"{_upper(column_words(column))} differs between runs and is not in the rate model; fit by "
-        f"{column_words(column)} to keep its levels apart."
+        f"{_upper(column_words(column))} differs between runs and is not in the rate model."
     ),
     RateRemark.TAIL: lambda _, quantity, rule: (
         f"{quantity} lies where the undersize curve bends between two sieves, which the rule "
@@ -325,19 +315,33 @@ REMARKS = {
     ),
     RateRemark.OPEN_CELLS: _open_cells,
     RateRemark.ONE_RUN_A_TIME: lambda _: (
-        "Each time has one run, so run-to-run variation is judged by the deviations from the "
-        "curve alone; 95 % intervals held the truth in 93 to 98 % of simulated trials."
+        "Each time has one run, so run-to-run variation is judged by the distance of the runs from "
+        "smooth courses; 95 % intervals held the truth in 93 to 98 % of simulated trials."
     ),
-    RateRemark.TWO_GROUPS: lambda _: (
-        "Two groups show their difference once only, so intervals of sizes and times are wide; a "
-        "third group narrows them most."
+    RateRemark.FEW_GROUPS: lambda _, groups: (
+        "One group cannot show how groups differ: sizes and times are those of this group, and "
+        "another may lie elsewhere."
+        if groups == 1
+        else "Two groups cannot show how far groups drift apart with milling: intervals of sizes "
+        "and times hold for the mean of these two as they ran; three groups would show it."
     ),
     RateRemark.LARGEST_GAP: lambda say, time_min: f"at {say(time_min)} min",
     RateRemark.NO_TIME_TO_SPARE: lambda _, times, parameters: (
         f"With {times} times for {parameters} parameters"
     ),
+    RateRemark.LITTLE_SEEN: lambda say, percent: (
+        f"the runs show neither a change nor that it is below {say(percent)} %"
+    ),
+    RateRemark.RATES_OF_ONE_GROUP: lambda _: (
+        "Rates of loss are those of one group: how far groups differ in rate is not in their "
+        "intervals."
+    ),
     RateRemark.EMPTY_RUN: lambda _, run: f"Run {run} holds no powder and is left out.",
     RateRemark.TOO_FEW_ABOVE: _too_few_above,
+    RateRemark.NO_REPEATS: lambda _: (
+        "no time has more than one run, so a misfit cannot be told from the scatter of runs"
+    ),
+    RateRemark.TOO_FEW_TIMES: lambda _: "too few times hold a weighable mass to see a bend",
     RateRemark.FEW_SIEVES: lambda _: "fewer than three sieves have a rate",
     RateRemark.ABOUT_THE_LINE: lambda _: "scatter about the line only",
     RateRemark.BETWEEN_GROUPS: lambda _, groups: f"from the spread between {groups} groups",
@@ -352,12 +356,14 @@ OPEN_TIMES = (
 IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
 NONE_SHOWN = (
-    "Standard deviations about the curve beyond what the weighings explain; zero means that the "
-    "data show none, not that there is none."
+    "Standard deviations of the comparison, from all levels together: between runs, of groups at "
+    "one condition, and of groups that drift apart, a step of the milling times. A curve that does "
+    "not fit cannot widen them."
 )
 CRITERION = (
-    "The smaller the criterion the better; a curve within 4 of the best is not ruled out, one more "
-    "than 10 above it has no support."
+    "The criterion weighs how far the means of the times lie from a curve, in the spread of the "
+    "trial, against its parameters: the smaller the better. A curve within 4 of the best is not "
+    "ruled out. p: of no misfit; a curve with a small p is not chosen."
 )
 RELATED = "The rates of the sieves come from the same runs, so their errors are related."
 LOSS_CAPTION = "Rate of loss of the mass above each sieve, and whether it changes with time."

@@ -16,8 +16,9 @@ from psdstats.words.numbers import PLAIN, Numerals
 Wording = Callable[..., str]
 
 _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
-    "comparison",
     "conformity",
+    "courses",
+    "design",
     "distribution",
     "groups",
     "models",
@@ -41,13 +42,20 @@ def sentence(remark: Remark, say: Numerals = PLAIN) -> str:
     return wordings()[remark.kind](say, **dict(remark.data))
 
 
-def once_each(remarks: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) -> tuple[str, ...]:
-    """Remarks on several quantities: a remark on several alike is told once, with their names."""
+def once_each(
+    remarks: Iterable[tuple[str, Remark]], say: Numerals = PLAIN, *, of: Sequence[str] = ()
+) -> tuple[str, ...]:
+    """Remarks on several quantities: a remark on several alike is told once, with their names.
+
+    What holds for every quantity ``of`` which there are remarks needs no names.
+    """
     alike: dict[Remark, list[str]] = {}
     for quantity, remark in remarks:
         alike.setdefault(remark, []).append(quantity)
     return tuple(
-        f"{', '.join(dict.fromkeys(names))}: {sentence(remark, say)}"
+        sentence(remark, say)
+        if set(names) == set(of)
+        else f"{', '.join(dict.fromkeys(names))}: {sentence(remark, say)}"
         for remark, names in alike.items()
     )
 

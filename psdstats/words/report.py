@@ -3,33 +3,78 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import StrEnum
 
 from psdstats.columns import column_words
+from psdstats.comparison.ordered import BESIDE
+from psdstats.comparison.plan import Direction, LevelTest
+from psdstats.comparison.result import Comparison, Route
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words.numbers import PLAIN, Numerals
 
-REFERENCES = (
-    "ISO 9276-1, Representation of results of particle size analysis: graphical representation.",
-    "JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM).",
-    "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
-    "JCGM 102:2011, Extension to any number of output quantities.",
-    "ISO 3310-1, Test sieves: technical requirements and testing (tolerance formula from memory).",
-    "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
-    "likelihood, Biometrics 53 (1997) 983–997.",
-    "C. W. Dunnett, A multiple comparison procedure for comparing several treatments with a "
-    "control, J. Am. Stat. Assoc. 50 (1955) 1096–1121.",
-    "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
-    "J. Pharmacokinet. Biopharm. 15 (1987) 657–680.",
-    "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982.",
-    "ISO 5725-2, Accuracy of measurement methods and results: basic method for repeatability and "
-    "reproducibility.",
-    "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
-    "Ecology 26 (2001) 32–46.",
-    "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
-    "Biometrics 46 (1990) 673–687.",
-    "JCGM 106:2012, The role of measurement uncertainty in conformity assessment.",
+_CURVE = (
+    "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
 )
+_GUM = "JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM)."
+_DRAWS = (
+    "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
+    "JCGM 102:2011, Extension to any number of output quantities."
+)
+_TOLERANCE = (
+    "ISO 3310-1, Test sieves: technical requirements and testing (tolerance formula from memory)."
+)
+_SAMPLING = "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982."
+_SMALL_SAMPLES = (
+    "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
+    "likelihood, Biometrics 53 (1997) 983–997."
+)
+_FAMILY = (
+    "C. W. Dunnett, A multiple comparison procedure for comparing several treatments with a "
+    "control, J. Am. Stat. Assoc. 50 (1955) 1096–1121."
+)
+_TWO_TESTS = (
+    "D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach, "
+    "J. Pharmacokinet. Biopharm. 15 (1987) 657–680."
+)
+_PRECISION = (
+    "ISO 5725-2, Accuracy of measurement methods and results: basic method for repeatability and "
+    "reproducibility."
+)
+_PERMUTATION = (
+    "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
+    "Ecology 26 (2001) 32–46."
+)
+_CURVES = (
+    "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
+    "Biometrics 46 (1990) 673–687."
+)
+_LIMITS = "JCGM 106:2012, The role of measurement uncertainty in conformity assessment."
+
+
+class Works:
+    """Works that a text cites, numbered in the order in which it first does.
+
+    Examples
+    --------
+    >>> cite = Works()
+    >>> cite("B"), cite("A", "B"), cite.cited
+    ('[1]', '[2] [1]', ('B', 'A'))
+    """
+
+    def __init__(self) -> None:
+        self._numbers: dict[str, int] = {}
+
+    def __call__(self, *works: str) -> str:
+        """The numbers of works, as they stand in the text."""
+        own = (self._numbers.setdefault(one, len(self._numbers) + 1) for one in works)
+        return " ".join(f"[{number}]" for number in own)
+
+    @property
+    def cited(self) -> tuple[str, ...]:
+        """Every work that was cited, by its number."""
+        return tuple(self._numbers)
+
 
 CAUTIONS = (
     "Fine dry powder can burn or explode as a dust cloud. Know the hazard data of your powder, "
@@ -137,7 +182,7 @@ def sources_words(sources: Sequence[str]) -> str:
     return ", ".join(source.replace("_", " ") for source in sources)
 
 
-def weighing_paragraph(study: Study) -> str:
+def weighing_paragraph(study: Study, cite: Works) -> str:
     """How readings become a curve; an equation follows."""
     tares = (
         "Every sieve was weighed empty before every run."
@@ -146,7 +191,7 @@ def weighing_paragraph(study: Study) -> str:
     )
     return (
         f"Each sieve and the pan is weighed empty (tare) and loaded (gross). {tares} Net masses "
-        "give mass fractions and the cumulative undersize at each aperture [1]:"
+        f"give mass fractions and the cumulative undersize at each aperture {cite(_CURVE)}:"
     )
 
 
@@ -165,30 +210,143 @@ def percentile_paragraph(rule: str) -> str:
     )
 
 
-def uncertainty_paragraph(propagation: Propagation) -> str:
+def uncertainty_paragraph(study: Study, propagation: Propagation, cite: Works) -> str:
     """Which sources were counted, and how they were propagated."""
     left_out = sources_words(propagation.sources_left_out) or "none"
     if propagation.method == "linear":
-        how = "linear law"
+        how, works = "linear law", cite(_GUM)
     else:
         draws = f"{propagation.draws:,}".replace(",", "\u202f")
-        how = f"Monte Carlo, {draws} draws, seed {propagation.seed}"
+        how, works = f"Monte Carlo, {draws} draws, seed {propagation.seed}", cite(_GUM, _DRAWS)
+    follow = []
+    if "aperture" in propagation.sources and _has_tolerances(study):
+        follow.append(
+            f"apertures of sieves without a certificate follow the tolerance {cite(_TOLERANCE)}"
+        )
+    if "sampling" in propagation.sources:
+        follow.append(f"sampling follows {cite(_SAMPLING)}")
     return (
         f"Sources of uncertainty counted: {sources_words(propagation.sources)}; left out: "
         f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
         "several runs has one aperture error, and a tare weighed once is one error. All runs are "
-        f"propagated together ({how}) [2] [3]; sieve tolerances follow [4] where there is no "
-        "certificate, sampling follows [8]."
+        f"propagated together ({how}) {works}{''.join(f'; {one}' for one in follow)}."
     )
 
 
-COMPARISON_PARAGRAPHS = (
-    "Comparisons use a mixed model on ln D with the measurement covariance as a known part and "
-    "Kenward–Roger inference [5]; intervals hold for each family of contrasts together (Dunnett "
-    "against the first level [6], Tukey or the multivariate t otherwise). Equivalence is judged by "
-    "two one-sided tests [7].",
-    "Where they appear above: precision within and between groups follows [9]; whole distributions "
-    "are compared in log-ratio coordinates by permutation within groups [10]; curves of size "
-    "against time are fitted with group and run variation estimated [11]; limits are judged with "
-    "guard bands and probabilities of conforming [12].",
+def _has_tolerances(study: Study) -> bool:
+    """Whether a sieve that was used has neither a certificate nor an effective aperture."""
+    known = {
+        key for key, one in study.sieves.items() if one.is_certified or one.effective_um is not None
+    }
+    return any(
+        one.aperture_um > 0 and one.sieve not in known for run in study.runs for one in run.readings
+    )
+
+
+_ROUTES = {
+    Route.MIXED_MODEL: (
+        "The response is ln D. Every condition (a milling time at a level of the further factors) "
+        "has a mean of its own; groups, and charges sampled at several times, are blocks. The "
+        "variation between runs, of groups from condition to condition and their drift are "
+        "estimated where the runs can show them, beside the covariance of the measurement as a "
+        "known part; the standard deviations printed are those of restricted maximum likelihood."
+    ),
+    Route.SINGLE_RUNS: (
+        "Where each condition has one run, the spread between runs is declared, or that of the "
+        "runs about smooth courses over milling time; contrasts are those of the runs themselves."
+    ),
+    Route.MEASUREMENT_ONLY: (
+        "Single runs were compared by the joint covariance of the measurement and the spread "
+        "between runs that was declared, if any."
+    ),
+    Route.EACH_CONTRAST: (
+        "Each contrast was judged by its own differences within groups (paired t), families by "
+        "Holm's rule."
+    ),
+}
+_CALIBRATED = (
+    "Tests and intervals rest on t ratios whose law is averaged over the variances that the runs "
+    "allow and held at its largest rate, by simulation (own procedure); where no variance is open "
+    "it is that of Student's t."
 )
+_KENWARD_ROGER = "Tests and intervals are those of Kenward and Roger {}."
+_ORDERED = (
+    "{fallen} and since when: tests of one side from the last time back{kept}. When to stop: what "
+    "was left to gain after each time, from the last step back. {other} again is looked for "
+    "besides, with an error of {guard} % more."
+)
+_KEPT = ", with {} % of the error, and of all times at once with the rest"
+_FACTOR = " A further factor is compared at each time, from the last one back."
+_EACH_QUESTION = " Each of these questions holds its error by itself."
+_ONE_FAMILY = " These questions hold one error together."
+
+
+class Further(StrEnum):
+    """What else a report may answer."""
+
+    GROUPS = "groups"
+    WHOLE = "whole distributions"
+    RATE = "rate"
+    LIMITS = "limits"
+
+
+_FURTHER = {
+    Further.GROUPS: ("precision within and between groups follows {}", _PRECISION),
+    Further.WHOLE: (
+        "whole distributions are compared in log-ratio coordinates by permutation within groups {}",
+        _PERMUTATION,
+    ),
+    Further.RATE: (
+        "curves of size against time are fitted with group and run variation estimated {}",
+        _CURVES,
+    ),
+    Further.LIMITS: (
+        "limits are judged with guard bands and probabilities of conforming {}",
+        _LIMITS,
+    ),
+}
+
+
+def comparison_paragraphs(
+    comparison: Comparison, cite: Works, say: Numerals = PLAIN
+) -> tuple[str, ...]:
+    """How sizes were compared, by what was done alone."""
+    plan, results = comparison.plan, comparison.results
+    routes = dict.fromkeys(one.route for one in results)
+    said = [_ROUTES[one] for one in routes if one in _ROUTES]
+    if Route.MIXED_MODEL in routes:
+        is_calibrated = plan.test is LevelTest.CALIBRATED
+        said.append(_CALIBRATED if is_calibrated else _KENWARD_ROGER.format(cite(_SMALL_SAMPLES)))
+    asked = []
+    if any(one.courses for one in results):
+        asked.append(_ordered(comparison, say))
+    if routes.keys() & {Route.MIXED_MODEL, Route.SINGLE_RUNS, Route.MEASUREMENT_ONLY}:
+        asked.append(
+            "Families of contrasts hold their level together, by the law of the largest of their t "
+            f"ratios {cite(_FAMILY)}."
+        )
+    if plan.margin_percent is not None:
+        asked.append(
+            f"Equivalence is judged by two one-sided tests within ±{say(plan.margin_percent)} % "
+            f"{cite(_TWO_TESTS)}."
+        )
+    return (*said, *([" ".join(asked)] if asked else []))
+
+
+def _ordered(comparison: Comparison, say: Numerals) -> str:
+    plan, alpha = comparison.plan, 100 * (1 - comparison.level)
+    rises = plan.direction is Direction.RISING
+    told = _ORDERED.format(
+        fallen="Risen" if rises else "Fallen",
+        kept="" if plan.one_family else _KEPT.format(say(100 * (1 - BESIDE), ".3g")),
+        other="Finer" if rises else "Coarser",
+        guard=say(alpha * BESIDE, ".2g"),
+    )
+    further = _FACTOR if any(one.factors for one in comparison.results) else ""
+    return told + further + (_ONE_FAMILY if plan.one_family else _EACH_QUESTION)
+
+
+def further_paragraph(answered: Sequence[Further], cite: Works) -> str:
+    """How everything else was found."""
+    told = [_FURTHER[one][0].format(cite(_FURTHER[one][1])) for one in answered]
+    return f"{capital('; '.join(told))}."

@@ -36,6 +36,7 @@ LOOKED_FOR: Mapping[str, str] = ReadOnly(
         "not_bracketed": "D10, D50 or D90 lies in the pan or above the top sieve",
         "end_point": "the second shaking still moved powder",
         "tare_drift": "the tare of a sieve changes by more than the balance explains",
+        "charge": "the fillings of the jar (column charge) cannot be as written",
         "swapped_sieves": "the tares of two sieves are exchanged in one run",
         "reading": "something cannot be read",
     }
@@ -118,6 +119,19 @@ CAUTIONS = (
 """The usual cautions for milling and sieving, on the recording sheet."""
 
 
+def charge_line(plan: SheetPlan) -> str:
+    """Which filling of the jar each planned run is sampled from, and what to write if not so."""
+    if plan.fresh_charges:
+        return (
+            "Column charge: planned is a fresh filling of the jar for every run. Where one filling "
+            "was sampled at several times, write one name in all its rows."
+        )
+    return (
+        "Column charge: planned is one filling of the jar, sampled at all times, so its rows have "
+        "one name. Where a time had a fresh filling, write a name of its own."
+    )
+
+
 def guide_lines(plan: SheetPlan) -> list[str]:
     """How to fill in a recording sheet, and the cautions."""
     tares = (
@@ -132,6 +146,7 @@ def guide_lines(plan: SheetPlan) -> list[str]:
         "Fill in the shaded cells of the sheets runs and weighings, masses in g. Empty rows may "
         "wait: runs not weighed yet are left out of the evaluation.",
         f"Sheet runs: weigh the sample{sample} and write what the balance shows (sample_mass_g).",
+        charge_line(plan),
         f"Sheet weighings: {tares}",
         "After shaking, weigh every sieve and the pan with its powder (gross_g) before emptying "
         "any of them.",

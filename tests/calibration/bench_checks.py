@@ -81,7 +81,7 @@ def main():
         + f"\n\nWarnings in clean studies by check: {alarms}.\n\n"
         f"Command: `python tests/calibration/bench_checks.py --out tests/calibration/results "
         f"--clean {options.clean} --planted {options.planted} --seed {options.seed}`; "
-        f"2026-11-25; {time.perf_counter() - start:.0f} s on one core.\n"
+        f"{time.strftime('%Y-%m-%d')}; {time.perf_counter() - start:.0f} s on one core.\n"
     )
     (options.out / "bench_checks.md").write_text(text, encoding="utf-8")
 

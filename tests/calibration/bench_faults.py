@@ -31,6 +31,7 @@ SIZES = {
     "dominant_class": "55 % on one sieve",
     "not_bracketed": "12 % in the pan or on the top sieve",
     "end_point": "6 % and 0.1 g moved in the second shaking",
+    "charge": "one run with the charge of another, or with none",
     "tare_drift": "residue of 10 standard uncertainties of a reading (0.1 g with d = s_r = 0.01 g)",
     "swapped_sieves": "two sieves exchanged in the last run",
 }
@@ -180,6 +181,11 @@ def plant_end_point(study, index, rng):
     reading = study.runs[index].readings[number]
     moved = 0.06 * reading.net_g + 0.1
     return with_reading(study, index, number, gross_again_g=reading.gross_g - moved)
+
+
+def plant_charge(study, index, rng):
+    others = sorted({run.charge for run in study.runs} - {study.runs[index].charge})
+    return with_run(study, index, charge=rng.choice([None, *others]))
 
 
 def plant_tare_drift(study, index, rng):

@@ -1,7 +1,7 @@
 """Clean studies for the calibration of the bench checks, written apart from `psdstats.simulate`.
 
-Invented: log-normal powders that get finer with milling time, sieved on one stack a group, weighed
-with noise and rounding.
+Invented: log-normal powders that get finer with milling time, one charge a group and replicate
+sampled at all times, sieved on one stack a group, weighed with noise and rounding.
 """
 
 import math
@@ -80,6 +80,6 @@ def _run(rng, group, minutes, replicate, stack, keys, empty_g, median_um, step_g
     run = Run(
         name=f"{group}-{minutes:g}-{replicate}", group=group, milling_time_min=minutes,
         readings=tuple(sorted(readings, key=lambda each: each.aperture_um)), balance="bench",
-        replicate=str(replicate), sample_mass_g=weigh(sample_g),
+        replicate=str(replicate), charge=f"{group}-{replicate}", sample_mass_g=weigh(sample_g),
     )  # fmt: skip
     return run, row

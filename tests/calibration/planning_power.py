@@ -1,15 +1,17 @@
 """Power as planned against power as found when whole trials are simulated and analysed.
 
 Two routes that share nothing with the plan's simulation but the question asked; both judge each
-trial by the model that `compare` fits by default (groups that drift apart along lines where three
-of them hold three times, cells where there are replicates):
+trial by itself as `compare` judges one by default: groups as fixed blocks, cells where there are
+replicates, groups that drift apart along lines where three of them hold three times.
 
 model      sizes ln D with random groups, lines and cells and a real change, one data set after
-           another, each analysed by `MixedModel` with the known measurement covariance
-weighings  whole trials from breakage to balance readings, sizes by interpolation, each analysed by
-           `MixedModel`; the plan is made from variance components that least squares finds in the
+           another, each judged by the calibrated level with the known measurement covariance
+weighings  whole trials from breakage to balance readings, sizes by interpolation, each judged
+           likewise; the plan is made from variance components that least squares finds in the
            covariances over times of a separate set of such trials; benches differ in their milling
            rate in the last of them, so that they drift apart along curves that are no lines
+
+"Less than the margin left" is asked of trials that fall evenly and are level in the last step.
 
     python tests/calibration/planning_power.py --out tests/calibration/results
 
@@ -23,7 +25,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from psdstats.models import MixedModel, RandomSlope
+from psdstats.models.judged import Family, Question
+from psdstats.models.level import LevelLaw
 from psdstats.planning import Design, Variation, power
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign
 from psdstats.simulate.breakage import Breakage
@@ -31,23 +34,30 @@ from psdstats.simulate.design import Spread
 from psdstats.simulate.trial import simulate_net_masses
 from psdstats.study import Balance
 
-SEED, DATE = 20261125, "2026-11-25"
+SEED, DATE = 20261129, "2026-11-29"
 TIMES_MIN = (0.0, 6.0, 12.0, 24.0, 48.0)
 STACK_UM = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
-LAST, FAMILY = "last against first", "each against first"
+FALLEN, LAST, FAMILY = "fallen by the end", "last against first", "each against first"
+LEFT = "less than 5 % left"
+MARGIN = 5.0
 MODEL_CASES = (  # groups, times, replicates; change; question; standard deviations in per cent
-    ((1, 5, 3), -9.0, LAST, {"run": 4}),
-    ((2, 5, 3), -7.0, LAST, {"run": 3, "group": 4}),
-    ((6, 4, 1), -7.0, LAST, {"run": 4, "group": 6}),
-    ((4, 5, 2), -11.0, LAST, {"run": 3, "group": 5, "drift": 4}),
+    ((1, 5, 3), -9.0, FALLEN, {"run": 4}),
+    ((2, 5, 3), -7.0, FALLEN, {"run": 3, "group": 4}),
+    ((6, 4, 1), -7.0, FALLEN, {"run": 4, "group": 6}),
+    ((4, 5, 2), -11.0, FALLEN, {"run": 3, "group": 5, "drift": 4}),
     (
         (4, 5, 2),
         -8.0,
-        LAST,
+        FALLEN,
         {"run": 3, "group": 5, "group_time": 1, "drift": 2, "measurement": 1.5, "sieves": 2},
     ),
+    ((3, 4, 1), -8.0, FALLEN, {"run": 2, "group": 3, "measurement": 1}),
     ((4, 5, 2), -14.0, FAMILY, {"run": 3, "group": 5, "drift": 4, "measurement": 1}),
     ((3, 3, 3), -16.0, LAST, {"run": 2, "group_time": 4, "measurement": 1}),
+    ((2, 4, 2), -30.0, LEFT, {"run": 2.5, "group": 4, "measurement": 1}),
+    ((3, 4, 1), -30.0, LEFT, {"run": 2, "group": 4, "measurement": 1, "sieves": 2}),
+    ((4, 4, 1), -30.0, LEFT, {"run": 2.5, "group": 4, "drift": 4, "measurement": 1}),
+    ((4, 5, 2), -30.0, LEFT, {"run": 3, "group_time": 1.5, "drift": 3, "measurement": 1}),
 )
 WEIGHING_CASES = ((1, 3, 0.0), (3, 2, 0.0), (4, 2, 0.0), (4, 2, 0.4))
 
@@ -57,41 +67,43 @@ def labels(design):
     return group.ravel(), moment.ravel()
 
 
-def shown(frame, design, known=None, question=LAST):
-    """Whether the default model of `compare` shows the last time against the first at 5 %."""
-    lines = design.groups >= 3 and design.times >= 3
-    random = []
-    if design.groups > 1:
-        random.append(RandomSlope("group", "order", correlated=False) if lines else "group")
-    if design.groups > 1 and design.replicates > 1:
-        random.append(("group", "moment"))
-    fit = MixedModel(
-        frame,
-        response="y",
-        fixed=["moment"],
-        random=random,
-        known_covariance=known,
-        boundary="drop" if lines else "free",
-    ).fit()
-    adjust = "dunnett" if question == FAMILY else "none"
-    last = fit.contrasts("moment", kind="against first", adjust=adjust).to_frame().iloc[-1]
-    return last["p_adjusted"] < 0.05
-
-
-def trial_frame(y, design):
+def shown(y, design, known=None, question=FALLEN):
+    """Whether the default analysis shows the change, or that little was left."""
     group, moment = labels(design)
-    return pd.DataFrame(
-        {
-            "y": y,
-            "group": group.astype(str),
-            "moment": moment.astype(str),
-            "order": moment.astype(float),
-        }
-    )
+    same = (group[:, None] == group).astype(float)
+    x = np.hstack([np.eye(design.times)[moment], np.eye(design.groups)[group]])
+    parts = [np.eye(design.runs)]
+    if design.groups >= 3 and design.times >= 3:
+        order = moment - moment.mean()
+        parts.insert(0, same * np.outer(order, order))
+    if design.groups > 1 and design.replicates > 1:
+        parts.insert(0, same * (moment[:, None] == moment))
+    later = design.times - 1
+    rows = np.zeros((later + 1, x.shape[1]))
+    for k in range(later):
+        rows[k, 0], rows[k, k + 1] = -1.0, 1.0
+    rows[later, later - 1], rows[later, later] = 1.0, -1.0  # what the last step gained
+    family = Family(members=tuple(range(later)), signs=(1,) * later)
+    asked = Question(contrasts=rows, families=(family,))
+    laws = [known]
+    if design.groups == 2:  # too few to show a drift: what 1.5 % a step would undo is not claimed
+        order = moment - moment.mean()
+        drift = 0.015**2 * same * np.outer(order, order)
+        laws.append(drift if known is None else known + drift)
+    found = [LevelLaw(x, np.array(parts), one, asked, y).judge(y) for one in laws]
+    if question == LEFT:
+        margin = -np.log1p(-MARGIN / 100)
+        return all(one.p_below(margin)[later] < 0.045 for one in found)
+    last = later - 1
+    if question == FAMILY:
+        return found[0].family_p(family)[last] < 0.05
+    if question == LAST:
+        return 2 * min(found[0].p_below()[last], found[0].p_above()[last]) < 0.05
+    return all(one.p_below()[last] < 0.04 for one in found)
 
 
 def by_model(design, variation, change_percent, trials, rng, question):
-    """Share of simulated data sets in which the change is shown."""
+    """Share of simulated data sets in which the change, or little left, is shown."""
     group, moment = labels(design)
     same = group[:, None] == group
     place = moment / (design.times - 1)
@@ -106,11 +118,12 @@ def by_model(design, variation, change_percent, trials, rng, question):
     ) / 1e4
     measured = variation.measurement_percent or variation.sieves_percent
     root = np.linalg.cholesky(total)
-    shift = np.log1p(change_percent / 100) * place
+    course = np.minimum(moment, design.times - 2) if question == LEFT else moment
+    shift = np.log1p(change_percent / 100) * course / course.max()
     found = 0
     for _ in range(trials):
         y = shift + root @ rng.standard_normal(design.runs)
-        found += shown(trial_frame(y, design), design, known / 1e4 if measured else None, question)
+        found += shown(y, design, known / 1e4 if measured else None, question)
     return found / trials
 
 
@@ -183,11 +196,11 @@ def by_weighings(groups, replicates, rate_bench, trials, seed):
     variation = Variation(**components(pilot, design), source="pilot trials")
     ln_size = weighed(groups, replicates, rate_bench, trials, seed + 2)
     change = mean_change(pilot, design)
-    found = sum(shown(trial_frame(y, design), design) for y in ln_size)
+    found = sum(shown(y, design) for y in ln_size)
     return design, variation, 100 * np.expm1(change), found / trials
 
 
-def row(route, design, variation, change_percent, found, trials, seed, question=LAST):
+def row(route, design, variation, change_percent, found, trials, seed, question=FALLEN):
     plan = (
         power(
             variation,
@@ -195,14 +208,17 @@ def row(route, design, variation, change_percent, found, trials, seed, question=
             times=design.times,
             replicates=design.replicates,
             change_percent=change_percent,
-            question=question,
+            margin_percent=MARGIN,
+            question=FALLEN if question == LEFT else question,
             trials=20_000,
             seed=seed,
         )
         .to_frame()
         .iloc[0]
     )
-    error = np.sqrt(found * (1 - found) / trials + plan["power_error"] ** 2)
+    name = "power_left" if question == LEFT else "power"
+    planned, planned_error = plan[name], plan[f"{name}_error"]
+    error = np.sqrt(found * (1 - found) / trials + planned_error**2)
     return {
         "route": route,
         "question": question,
@@ -215,10 +231,10 @@ def row(route, design, variation, change_percent, found, trials, seed, question=
         "drift_percent": variation.drift_percent,
         "measurement_percent": variation.measurement_percent,
         "change_percent": change_percent,
-        "planned": plan["power"],
+        "planned": planned,
         "found": found,
         "error_of_difference": error,
-        "difference_in_errors": (plan["power"] - found) / error,
+        "difference_in_errors": (planned - found) / error,
     }  # fmt: skip
 
 
@@ -253,7 +269,7 @@ def main():
         f"Date {DATE}; {trials} simulated trials a row, 20 000 for the plan; "
         f"{time.perf_counter() - began:.0f} s.  Level 5 %.",
         "",
-        "Each trial is judged by the model that `compare` fits by default.  Drift: standard",
+        "Each trial is judged by itself as `compare` judges one by default.  Drift: standard",
         "deviation of the groups' lines at the last time, per cent.  Rows of weighings hold the "
         "plan",
         "against trials that are not made as it assumes.",

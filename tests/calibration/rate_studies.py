@@ -31,6 +31,9 @@ from rate_truth import (
     simulated,
 )
 
+from psdstats.columns import TIME
+from psdstats.comparison.analysis import analyse
+from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.rate.answers import (
     Property,
@@ -46,7 +49,6 @@ from psdstats.rate.curve_fit import CurveFit, fit_curve
 from psdstats.rate.curves import CURVES, CurveName
 from psdstats.rate.run_sizes import sizes_by_level
 from psdstats.study import Study
-from psdstats.uncertainty import propagate
 
 __all__ = ["judge", "rows_of"]
 
@@ -106,9 +108,8 @@ class CurveSays:
 
 def judge(study: Study, setting: Setting, truth: Truth) -> Iterator[dict[str, object]]:
     """What each route says of one study, question by question."""
-    part = sizes_by_level(
-        study, propagate(study, method="linear"), quantity=setting.quantity, by=None
-    )[0]
+    plan, name = plan_comparison(study, by=TIME), setting.quantity
+    part = sizes_by_level(analyse(study, plan, quantities=[name])[name])[0]
     kept = choose_curve(part.data).not_ruled_out
     names = dict.fromkeys([*kept, *([CurveName.LIMIT] if truth.clock == CURVED else [])])
     says = {name: CurveSays.of(fit_curve(CURVES[name], part.data), truth) for name in names}

@@ -32,7 +32,7 @@ from psdstats.columns import QUANTITIES
 from psdstats.comparison import Comparison
 from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.result import ComparisonRemark
+from psdstats.comparison.response import ComparisonRemark
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread

@@ -117,7 +117,10 @@ def few_runs(tmp_path):
 
 @pytest.fixture
 def two_times(tmp_path):
-    """Two groups, two times, one ball ratio with replicates: the least with groups and a change."""
+    """Two groups, two times, one ball ratio with replicates: the least with groups and a change.
+
+    Too few times for curves of breakage, so that its sizes are quick in a process of their own.
+    """
     return _part(tmp_path / "my-trial", r"(cedar|rowan)-5to1-(0|24)min")
 
 

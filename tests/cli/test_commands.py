@@ -82,7 +82,7 @@ def test_json_holds_the_answer_in_words_under_one_key(psdstats, bench, command, 
     if command == "report":
         document = json.loads(request.getfixturevalue("small_report").out)
     else:
-        linear = () if command in ("check", "budget") else LINEAR
+        linear = () if command in ("check", "budget", "compare") else LINEAR
         document = json.loads(psdstats(command, bench, *linear, "--json").out)
     assert all(isinstance(each, str) for each in document["sentences"])
     assert document["sentences"] or command == "check"
@@ -148,10 +148,10 @@ def test_without_out_nothing_is_written(psdstats, bench, tmp_path):
     assert sorted(tmp_path.iterdir()) == before
 
 
-def test_quiet_leaves_results_only(psdstats, benches):
-    loud = psdstats("sizes", benches, *LINEAR)
-    quiet = psdstats("sizes", benches, *LINEAR, "--quiet")
-    assert loud.err.startswith("psdstats: 11 warnings from the bench checks; see: psdstats check")
+def test_quiet_leaves_results_only(psdstats, trial):
+    loud = psdstats("sizes", trial, *LINEAR)
+    quiet = psdstats("sizes", trial, *LINEAR, "--quiet")
+    assert loud.err.startswith("psdstats: 2 warnings from the bench checks; see: psdstats check")
     assert quiet.err == ""
     assert "Note:" in loud.out
     assert "Note:" not in quiet.out
@@ -178,50 +178,51 @@ def test_compare_json_has_verdicts_and_full_precision(psdstats, bench):
     study = read_study(bench)
     known = propagate(study, method="linear", sources=measurement_sources(study))
     expected = compare(study, propagation=known)
-    said = json.loads(psdstats("compare", bench, *LINEAR, "--json").out)
+    said = json.loads(psdstats("compare", bench, "--json").out)
     assert said["sentences"] == list(headlines(expected))
     rows = said["effects-against-first"]
     assert [row["ratio"] for row in rows] == list(expected.to_frame("against first")["ratio"])
 
 
-def test_compare_prints_one_family_or_all(psdstats, benches):
-    short = psdstats("compare", benches, *LINEAR)
-    assert "Effect of milling time, each level against the first" in short.out
+def test_compare_prints_one_family_or_all(psdstats, trial):
+    short = psdstats("compare", trial)
+    assert "Each size from the first to the last milling time, and when to stop." in short.out
     assert "against the one before: ratios" not in short.out
-    assert "Not shown: tests, effects successive, effects all pairs." in short.out
-    full = psdstats("compare", benches, *LINEAR, "--all-tables", "--quiet")
+    assert "effects against first, effects successive, effects all pairs, tests." in short.out
+    full = psdstats("compare", trial, "--all-tables", "--quiet")
     assert "against the one before: ratios" in full.out
     table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
     assert all(len(line) <= 100 for line in table if " vs " in line)
 
 
-def test_compare_by_the_families_asked_for(psdstats, benches):
-    asked = psdstats("compare", benches, *LINEAR, "--family", "successive", "--json")
+def test_compare_by_the_families_asked_for(psdstats, trial):
+    asked = psdstats("compare", trial, "--families", "successive", "--json")
     found = json.loads(asked.out)
     assert [name for name in found if name.startswith("effects")] == ["effects-successive"]
     assert not any("against 0 min" in one for one in found["sentences"] if "24 min" in one)
-    unknown = psdstats("compare", benches, *LINEAR, "--family", "every-one")
+    unknown = psdstats("compare", trial, "--families", "every-one")
     assert unknown.code != 0
     assert "No family of contrasts is called 'every one'; use one of 'against first'" in unknown.err
 
 
-def test_compare_by_combination_and_each(psdstats, benches):
+def test_compare_by_combination_and_each(psdstats, trial):
     said = psdstats(
-        *("compare", benches, *LINEAR, "--by", "ball_ratio", "--at-each", "milling_time_min"),
+        *("compare", trial, "--by", "ball_ratio", "--at-each", "milling_time_min"),
         *("--within", "group", "--within", "group:milling_time_min", "--json"),
     )
     found = json.loads(said.out)
     rows = [row for row in found["effects-all-pairs"] if row["quantity"] == "D50"]
-    assert [row["milling_time_min"] for row in rows] == ["0", "6", "12", "24", "48"]
+    assert [row["milling_time_min"] for row in rows] == ["0", "6", "24"]
     assert {row["component"] for row in found["variance-components"]} == {
         "group",
         "group and milling time",
+        "group and ball ratio and milling time",
         "runs",
     }
 
 
-def test_budget_shares_sum_to_one(psdstats, benches):
-    said = json.loads(psdstats("budget", benches, "--json").out)
+def test_budget_shares_sum_to_one(psdstats, trial):
+    said = json.loads(psdstats("budget", trial, "--json").out)
     for table, keys in (("budget-runs", ("run",)), ("budget-differences", ("level", "versus"))):
         sums: dict[tuple[object, ...], float] = {}
         for row in said[table]:
@@ -230,7 +231,7 @@ def test_budget_shares_sum_to_one(psdstats, benches):
                 sums[key] = sums.get(key, 0.0) + row["share"]
         assert sums
         assert all(total == pytest.approx(1.0) for total in sums.values())
-    shown = psdstats("budget", benches, "--quiet").out
+    shown = psdstats("budget", trial, "--quiet").out
     assert shown.startswith("D50 of one run: the measurement makes a standard uncertainty of ")
     assert "What a change would buy" in shown
 
@@ -300,6 +301,16 @@ def test_sheet_writes_workbook_tables_and_labels(psdstats, tmp_path):
     assert labels.count("<li>") == 16
 
 
+@pytest.mark.parametrize(("option", "kinds"), [((), 2), (("--fresh-charge",), 4)])
+def test_sheet_fills_in_the_charge(psdstats, tmp_path, option, kinds):
+    words = ("sheet", "--times", "0,6", "--replicates", "2", "--apertures", "90", "--out", "s")
+    said = psdstats(*words, *option)
+    assert ("planned is a fresh filling" in said.out) is bool(option)
+    rows = (tmp_path / "s" / "csv" / "runs.csv").read_text(encoding="utf-8").splitlines()
+    place = rows[0].split(",").index("charge")
+    assert len({row.split(",")[place] for row in rows[1:]}) == kinds
+
+
 def test_sheet_takes_the_laboratorys_own_sieves(psdstats, tmp_path):
     (tmp_path / "sieves.csv").write_text(
         "sieve,nominal_um,certified_um,expanded_uncertainty_um,coverage_factor\n"
@@ -343,3 +354,19 @@ def test_budget_of_one_run_states_its_size_and_its_inputs(psdstats, bench):
     refused = psdstats("budget", bench, "--run", "mill-99")
     assert refused.code == 2
     assert "run 'mill-99' is not in the study" in refused.err
+
+
+def test_compare_simulates_trials_like_this_one(psdstats, bench):
+    said = psdstats("compare", bench, "--attained", 1, "--quantity", "D50", "--json", "--quiet")
+    found = json.loads(said.out)
+    assert any("In 1 simulated trials like this one" in one for one in found["sentences"])
+    kinds = {row["kind"] for row in found["attained"]}
+    assert {"change by the end", "false fall"} <= kinds
+    assert psdstats("compare", bench, "--attained", 0, "--quantity", "D50").code == 2
+
+
+def test_compare_resamples_its_headlines(psdstats, bench):
+    said = psdstats("compare", bench, "--resample", "--quantity", "D50", "--json", "--quiet")
+    (row,) = json.loads(said.out)["resampled-headlines"]
+    assert row["resampled"] == "readings alone, by their uncertainty"
+    assert row["lower"] < row["effect"] < row["upper"]

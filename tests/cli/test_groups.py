@@ -11,14 +11,14 @@ from psdstats.uncertainty.registry import measurement_sources
 LINEAR = ("--method", "linear")
 
 
-def test_a_verdict_a_group_in_full_precision(psdstats, benches):
-    said = json.loads(psdstats("groups", benches, *LINEAR, "--json").out)
-    study = read_study(benches)
+def test_a_verdict_a_group_in_full_precision(psdstats, trial):
+    said = json.loads(psdstats("groups", trial, *LINEAR, "--json").out)
+    study = read_study(trial)
     sizes = propagate(study, method="linear", sources=measurement_sources(study))
     expected = group_agreement(study, sizes, margin_percent=5.0).to_frame()
-    assert [row["group"] for row in said["group-agreement"]] == ["Alder", "Birch", "Cedar", "Rowan"]
+    assert [row["group"] for row in said["group-agreement"]] == ["Birch", "Cedar", "Rowan"]
     for row, one in zip(said["group-agreement"], expected.to_dict("records"), strict=True):
-        assert row["zeta"] == pytest.approx(one["zeta"], rel=1e-12)
+        assert row["rate_ratio"] == pytest.approx(one["rate_ratio"], rel=1e-12)
         assert row["verdict"] == one["verdict"]
 
 
@@ -32,8 +32,8 @@ def test_tables_fit_a_terminal(psdstats, trial):
     assert "Too wide to show" not in said.out
 
 
-def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, benches):
-    wide = json.loads(psdstats("groups", benches, *LINEAR, "--json", "--margin", "20").out)
+def test_margin_of_the_command_comes_before_that_of_the_study(psdstats, trial):
+    wide = json.loads(psdstats("groups", trial, *LINEAR, "--json", "--margin", "20").out)
     assert {row["verdict"] for row in wide["group-agreement"]} == {"equivalent"}
 
 
@@ -61,10 +61,7 @@ def test_whole_and_fits_add_tables_and_figures(psdstats, few_runs, tmp_path, con
 def test_one_group_is_told_not_refused(psdstats, bench):
     said = psdstats("groups", bench, *LINEAR, "--whole")
     assert said.code == 0
-    assert (
-        "all: cannot be told, because no other group has results at the same milling time."
-        in said.out
-    )
+    assert "because no other group has results at the same milling time." in said.out
     assert "Cannot be told whether the distribution changes" in said.out
 
 

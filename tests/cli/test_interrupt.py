@@ -56,9 +56,9 @@ DRAFT = ".r.psdstats-*"
 
 @pytest.mark.parametrize(("command", "is_there"), [("sizes", False), ("report", True)])
 def test_interrupt_while_results_are_written(
-    psdstats, tmp_path, bench, contents, command, is_there
+    psdstats, tmp_path, two_times, contents, command, is_there
 ):
-    words = (command, bench.name, "--method", "linear", "--out", "r", "--replace", "--quiet")
+    words = (command, two_times.name, "--method", "linear", "--out", "r", "--replace", "--quiet")
     if is_there:
         assert psdstats("sizes", *words[1:]).code == 0
     before = contents(tmp_path)

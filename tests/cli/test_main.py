@@ -161,11 +161,11 @@ def test_missing_study_is_one_sentence(psdstats, tmp_path, words):
         (("--by", "operator"), "The run table has no column 'operator'. Name one of: group, "),
         (("--by", "group"), "Column group holds the single value all in all 5 runs, so there is "),
         (("--sources", "wind"), "'wind'"),
-        (("--margin", "-3"), "The margin is −3 per cent; it must be a positive number."),
+        (("--margin", "-3"), "--margin: -3 is not above 0 and below 1,000,000."),
     ],
 )
 def test_impossible_wishes_are_one_sentence(psdstats, bench, words, says):
-    said = psdstats("compare", bench, "--method", "linear", *words)
+    said = psdstats("compare", bench, *words)
     assert said.code == 2
     assert said.err.startswith("psdstats: ")
     assert says in said.err

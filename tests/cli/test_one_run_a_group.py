@@ -22,7 +22,7 @@ def _study(folder, times):
 
 
 def test_the_report_is_written_and_says_so(tmp_path, capsys):
-    study = _study(tmp_path, (0, 10, 20))
+    study = _study(tmp_path, (0, 0, 10, 10))
     out = tmp_path / "out"
     assert main(["report", str(study), "--out", str(out), "--method", "linear"]) == 0
     page = (out / "report.html").read_text(encoding="utf-8")
@@ -30,9 +30,9 @@ def test_the_report_is_written_and_says_so(tmp_path, capsys):
     assert "Traceback" not in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("times", [(0, 10, 20), (0, 0, 10, 10, 20, 20)])
+@pytest.mark.parametrize("times", [(0, 10, 20), (0, 0, 10, 10)])
 def test_the_comparison_says_so(tmp_path, capsys, times):
-    assert main(["compare", str(_study(tmp_path, times)), "--method", "linear"]) == 0
+    assert main(["compare", str(_study(tmp_path, times))]) == 0
     said = capsys.readouterr()
     assert "Each group has a single run" in said.out
     assert "Traceback" not in said.err

@@ -44,15 +44,40 @@ def test_power_from_stated_variation(psdstats):
     said = json.loads(psdstats(*words, "--json").out)
     rows = said["power"]
     assert [(row["groups"], row["runs"]) for row in rows] == [(2, 12), (3, 18)]
-    assert rows[0]["power"] <= rows[1]["power"]
+    assert [row["enough"] for row in rows] == [row["power"] >= 0.8 for row in rows]
+    assert said["sentences"][0].startswith("The smallest trial that is enough")
     assert psdstats(*words, "--json").out == psdstats(*words, "--json", "--seed", "0").out
 
 
-def test_power_from_a_study(psdstats, benches):
-    words = ("plan", "power", "--study", benches, "--replicates", "2", "--trials", "200")
+def test_power_asks_for_the_margin_and_by_the_spread_named(psdstats):
+    words = ("plan", "power", "--run-percent", "2", "--groups", "3", "--times", "3",
+             "--replicates", "2", "--trials", "200", "--json")  # fmt: skip
+    (free,), (pooled,), (wide,) = (
+        json.loads(psdstats(*words, *more).out)["power"]
+        for more in ((), ("--spread", "pooled"), ("--margin", "10"))
+    )
+    assert pooled["power_left"] > free["power_left"]
+    assert wide["power_left"] > free["power_left"]
+    assert wide["power"] == free["power"]
+    assert (free["margin_percent"], wide["margin_percent"]) == (5, 10)
+
+
+def test_power_of_span_asks_nothing_that_needs_a_direction(psdstats):
+    words = ("plan", "power", "--run-percent", "3", "--quantity", "span", "--trials", "100")
+    said = json.loads(psdstats(*words, "--json").out)
+    assert not any("left" in name for row in said["power"] for name in row)
+    assert not any("left" in sentence for sentence in said["sentences"])
+    assert "two-sided" in said["sentences"][-2]
+    for more in (("--margin", "5"), ("--question", "end")):
+        refused = psdstats(*words, *more)
+        assert (refused.code, "span has no direction" in refused.err) == (2, True)
+
+
+def test_power_from_a_study(psdstats, trial):
+    words = ("plan", "power", "--study", trial, "--replicates", "2", "--trials", "200")
     said = psdstats(*words)
     assert said.code == 0
-    assert "80 runs in 4 groups" in said.out
+    assert "36 runs in 3 groups" in said.out
 
 
 def test_precision_of_a_stated_change(psdstats):
@@ -109,6 +134,7 @@ def test_power_with_its_measurement_weighed(psdstats):
         (("power", "--run-percent", "2", "--sieves-percent", "1", "--powder", "70,150,300",
           "--apertures", STACK), "sieves_percent cannot be given with --powder"),
         (("power", "--run-percent", "2", "--groups", "1", "--replicates", "1"), "one group with"),
+        (("power", "--run-percent", "2", "--margin", "0"), "the margin is 0 %"),
         (("precision", "--powder", "70,150,300", "--apertures", "500,600", "--density", "2.7"),
          "D50 of 'powder' is not bracketed"),
         (("precision", "--powder", "70,150,300", "--apertures", STACK, "--density", "2.7",

@@ -80,10 +80,10 @@ def test_no_callback_where_nobody_looks(capsys):
     assert capsys.readouterr().err == ""
 
 
-def test_on_a_terminal_progress_is_shown_and_nothing_is_coloured(bench):
+def test_on_a_terminal_progress_is_shown_and_nothing_is_coloured(two_times):
     """A real pseudo-terminal on standard error; the result goes through a pipe."""
     ours, theirs = pty.openpty()
-    words = ("sizes", str(bench), "--draws", "20000")
+    words = ("sizes", str(two_times), "--draws", "20000")
     with subprocess.Popen(
         [sys.executable, "-c", RUN, *words], stdout=subprocess.PIPE, stderr=theirs
     ) as process:

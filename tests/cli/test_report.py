@@ -118,23 +118,25 @@ def test_target_size_is_answered_and_recorded(small_report):
 
 
 def test_a_comparison_that_the_study_does_not_allow_leaves_the_rest(psdstats, two_times):
-    """Ball ratio goes with the benches one to one; asked for on the command line it is refused."""
+    """One ball ratio is nothing to compare; asked for on the command line it is refused."""
     with (two_times / "runs.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    ratios = {group: str(5 + i) for i, group in enumerate(dict.fromkeys(r["group"] for r in rows))}
     with (two_times / "runs.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, fieldnames=list(rows[0]))
         writer.writeheader()
-        writer.writerows({**row, "ball_ratio": ratios[row["group"]]} for row in rows)
+        writer.writerows({**row, "ball_ratio": "5"} for row in rows)
+    settings = two_times / "study.toml"
+    told = settings.read_text(encoding="utf-8").replace("[compare]", '[compare]\nby = "ball_ratio"')
+    settings.write_text(told, encoding="utf-8")
     said = psdstats("report", two_times, *LINEAR, "--out", "r", "--json")
     assert said.code == 0
     verdict = json.loads(said.out)["verdicts"][0]
     assert verdict["verdict"] == "cannot be told"
     assert verdict["sentence"].startswith(
-        "Whether milling time changed the size cannot be told. Ball ratio differs only where group"
+        "Whether ball ratio changed the size cannot be told. Column ball_ratio holds the single"
     )
     page = (two_times.parent / "r" / "report.html").read_text(encoding="utf-8")
-    assert "Not computed: Ball ratio differs only where group does" in page
+    assert "Not computed: Column ball_ratio holds the single value 5" in page
     assert ">Sizes</h2>" in page
     assert ">Where the uncertainty comes from</h2>" in page
-    assert psdstats("report", two_times, *LINEAR, "--out", "s", "--also", "ball_ratio").code == 2
+    assert psdstats("report", two_times, *LINEAR, "--out", "s", "--by", "ball_ratio").code == 2

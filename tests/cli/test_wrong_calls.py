@@ -60,7 +60,16 @@ def _refused(said, *parts):
         (("sizes", "x", "--decimal", ";"), ("--decimal cannot be ;.", "one of '.', ','.")),
         (("sizes", "x", "--method", "guess"), ("It is one of monte-carlo, linear.",)),
         (("sizes", "x", "--draws", "1.5"), ("--draws cannot be 1.5; give a whole number.",)),
-        (("compare", "x", "--margin", "wide"), ("--margin cannot be wide; give a number.",)),
+        (("compare", "x", "--margin", "wide"), ("--margin: wide is not a number.",)),
+        (
+            ("report", "x", "--margin", "inf"),
+            ("--margin: inf is not above 0 and below 1,000,000.",),
+        ),
+        (("rate", "x", "--target-um", "nan"), ("--target-um: nan is not above 0",)),
+        (("compare", "x", "--run-to-run", "2.5:few"), ("--run-to-run: few is not a number.",)),
+        (("compare", "x", "--drift", "0:4"), ("--drift: 0 is not above 0",)),
+        (("compare", "x", "--direction", "down"), ("It is one of falling, rising.",)),
+        (("compare", "x", "--test", "z"), ("It is one of calibrated, kenward-roger.",)),
         (("sizes", "x", "--coverage", "95"), ("--coverage: 95 is not between 0 and 1.",)),
         (("sizes", "x", "--coverage", "high"), ("--coverage: high is not a number.",)),
         (("sizes", "x", "--cluster", "host"), ("host is no address; write it like tcp://",)),
@@ -108,7 +117,7 @@ def test_negative_time(psdstats, tmp_path, one_bench):
 
 
 def test_unknown_factor(psdstats, bench):
-    said = psdstats("compare", bench, "--method", "linear", "--also", "operator")
+    said = psdstats("compare", bench, "--also", "operator")
     _refused(said, "has no column 'operator'. Name one of: group, milling_time_min")
 
 

@@ -21,13 +21,15 @@ def _run(number, fields):
         Reading(sieve=f"s{x:g}", aperture_um=x, tare_g=400.0, gross_g=400.0 + net)
         for x, net in zip(APERTURES, NETS, strict=True)
     )
-    own = {name: fields.pop(name) for name in ("group", "milling_time_min") if name in fields}
+    known = ("group", "milling_time_min", "charge")
+    own = {name: fields.pop(name) for name in known if name in fields}
     return Run(
         name=f"run-{number}",
         readings=readings,
         balance="bench",
         group=str(own.get("group", "all")),
         milling_time_min=float(own.get("milling_time_min", 0.0)),
+        charge=own.get("charge"),
         factors=fields,
     )
 

@@ -1,6 +1,7 @@
 """Comparison against general reference libraries and hand calculation, on planted sizes."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -8,13 +9,12 @@ import pingouin
 import pytest
 import scipy.stats
 import statsmodels.formula.api as smf
-from psdstats_datasets import demo_study
 from statsmodels.stats.anova import anova_lm
 
 from psdstats.comparison import compare
 from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
-from psdstats.study import read_study
+from psdstats.findings import FindingKind
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words.comparison import finding_sentence, headlines, model_sentence
@@ -44,9 +44,9 @@ def _balanced(replicates, seed=5):
 
 
 def test_two_levels_are_the_t_test_on_logarithms(planted):
-    """A known part c I + s 11' adds nothing the t-test lacks: s cancels, c is part of scatter."""
+    """A known part s 11' cancels in every difference, and adds nothing the t-test lacks."""
     rows, ln_size = _two_levels()
-    known = 1e-4 * np.eye(11) + 9e-4
+    known = np.full((11, 11), 9e-4)
     found = planted(rows, ln_size, known)["D50"]
     expected = scipy.stats.ttest_ind(ln_size[5:], ln_size[:5])
     interval = expected.confidence_interval(0.95)
@@ -87,6 +87,20 @@ def test_replicates_are_tested_against_the_cells(planted, seed):
     ratio = square["C(milling_time_min)"] / square["C(milling_time_min):C(group)"]
     assert found.f == pytest.approx(ratio, rel=1e-5)
     assert (found.df_num, found.df_den) == pytest.approx((4.0, 8.0), rel=1e-5)
+
+
+def test_a_known_part_like_the_scatter_changes_next_to_nothing(planted):
+    """Known c I is part of the scatter: the calibrated p is that of the t-test but for its table.
+
+    Ten tables of the same design lie within 3 per cent of the exact p.
+    """
+    rows, ln_size = _two_levels()
+    row = planted(rows, ln_size, 1e-4 * np.eye(11) + 9e-4)["D50"].effects.iloc[0]
+    expected = scipy.stats.ttest_ind(ln_size[5:], ln_size[:5])
+    interval = expected.confidence_interval(0.95)
+    width = np.log(row["ratio_upper"] / row["ratio_lower"])
+    assert width == pytest.approx(interval.high - interval.low, rel=0.02)
+    assert row["df"] == pytest.approx(9.0, rel=1e-3)
 
 
 def test_adjusted_p_of_all_pairs_is_tukeys(planted):
@@ -131,14 +145,14 @@ def test_shared_error_cancels_and_separate_error_does_not(planted):
 
 
 def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
-    """Balanced, no groups: ratios are those of cell means, F of the interaction statsmodels'."""
+    """A crossed factor, no groups: ratios of cell means, F of the interaction statsmodels'."""
     generator = np.random.default_rng(8)
     cells = list(itertools.product((0.0, 12.0, 48.0), (5.0, 10.0)))
     rows = [{"milling_time_min": t, "ball_ratio": b} for t, b in cells for _ in range(3)]
     data = pd.DataFrame(rows)
     data["y"] = 5 - 0.001 * data["milling_time_min"] * data["ball_ratio"]
     data["y"] += generator.normal(0, 0.03, len(data))
-    comparison = planted(rows, data["y"], at_each="ball_ratio")
+    comparison = planted(rows, data["y"])
     found = comparison["D50"]
     means = data.groupby(["ball_ratio", "milling_time_min"])["y"].mean()
     for row in found.family("against first").to_dict("records"):
@@ -146,8 +160,9 @@ def test_at_each_level_is_the_cell_means_and_the_interaction(planted):
         expected = means[ratio, time] - means[ratio, 0.0]
         assert np.log(row["ratio"]) == pytest.approx(expected, abs=1e-9)
     for finding in found.findings:
-        told = f"(ball ratio {finding.subject.where})"
-        assert told in finding_sentence(finding, comparison.plan)
+        if finding.kind is FindingKind.LEVELS and finding.subject.where:
+            told = f"At ball ratio {finding.subject.where}, D50"
+            assert told in finding_sentence(finding, comparison.plan)
     table = anova_lm(smf.ols("y ~ C(milling_time_min) * C(ball_ratio)", data).fit())
     expected = table.loc["C(milling_time_min):C(ball_ratio)"]
     assert found.tests[1].term == ("milling_time_min", "ball_ratio")
@@ -175,7 +190,9 @@ def test_margin_below_what_could_be_seen_cannot_be_told(planted):
     row = found["D50"].effects.iloc[0]
     assert row["verdict"] == "cannot be told"
     assert row["detectable_decrease_percent"] > 1.0
-    assert "more than the margin of 1 %" in finding_sentence(found["D50"].findings[0], found.plan)
+    assert "a change as large as the margin could easily have been missed" in finding_sentence(
+        found["D50"].findings[0], found.plan
+    )
 
 
 def test_level_across_quantities_is_bonferroni(planted_study, planted_sizes):
@@ -203,8 +220,8 @@ def test_open_percentiles_go_with_their_whole_cell(planted_study, planted_sizes)
         propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
     )["D50"]
     assert sentence(found.remarks[0]) == (
-        "2 runs set aside, because the sieves do not bracket it in every run of their cell: "
-        f"run-{at}, run-{at + 1}."
+        "2 runs count by a bound at most, because the sieves do not bracket the size in every run "
+        f"of the condition: run-{at}, run-{at + 1}."
     )
     assert found.fit is not None
     assert len(found.fit.fitted) == len(rows) - 2
@@ -226,8 +243,8 @@ def test_level_that_loses_most_runs_cannot_be_told(planted_study, planted_sizes)
     assert last["verdict"] == "cannot be told"
     finding = [one for one in found.findings if one.subject.family == "against first"][-1]
     assert finding_sentence(finding, whole.plan) == (
-        "D50 at 48 min against 0 min: cannot be told, because D50 at 48 min is not bracketed by "
-        "the sieves in 2 of 3 runs."
+        "It cannot be told whether D50 at 48 min differs from that at 0 min, because D50 at 48 min "
+        "is not bracketed by the sieves in 2 of 3 runs."
     )
     assert np.isnan(last["ratio"])
     assert np.isfinite(found.family("against first")["ratio"].iloc[:-1]).all()
@@ -262,30 +279,24 @@ def test_run_to_run_is_never_counted_twice(planted_study):
     )
 
 
-def test_draws_are_made_for_single_runs_alone(planted_study):
-    """A callable is asked where the measurement alone judges, and its result is what counts."""
-    asked = []
-
-    def draw(study):
-        asked.append(study)
-        return propagate(study, method="linear", sources=measurement_sources(study))
-
-    several = read_study(demo_study("four_benches"))
-    found = compare(several, propagation=lambda: draw(several), quantities=("D50",))
-    assert found["D50"].route is Route.MIXED_MODEL
-    assert asked == []
+def test_single_runs_take_the_linear_covariance_and_no_draws(planted_study):
+    """That of the measurement alone, at each run's own curve; one that is given counts instead."""
     single = planted_study([{"milling_time_min": time} for time in (0.0, 24.0)])
-    found = compare(single, propagation=lambda: draw(single), quantities=("D50",))
+    linear = propagate(single, method="linear", sources=measurement_sources(single))
+    found = compare(single, quantities=("D50",))
     assert found["D50"].route is Route.MEASUREMENT_ONLY
-    assert asked == [single]
-    plain = compare(single, propagation=draw(single), quantities=("D50",))
-    pd.testing.assert_frame_equal(found.to_frame(), plain.to_frame())
+    joint = linear.covariance("D50", log=True)
+    error = float(np.array([-1.0, 1.0]) @ np.asarray(joint) @ np.array([-1.0, 1.0]))
+    assert found["D50"].effects["u"].iloc[0] == pytest.approx(error**0.5, rel=1e-9)
+    wide = replace(linear, log_covariance_matrix=4 * linear.log_covariance_matrix)
+    given = compare(single, quantities=("D50",), propagation=wide)
+    assert given["D50"].effects["u"].iloc[0] == pytest.approx(2 * error**0.5, rel=1e-9)
 
 
 def test_sources_asked_for_are_counted(planted_study):
     study = planted_study([{"milling_time_min": time} for time in (0.0, 24.0)])
-    narrow = compare(study, sources=["repeatability"], quantities=("D50",), seed=1)
-    known = propagate(study, sources=["repeatability"], seed=1)
+    narrow = compare(study, sources=["repeatability"], quantities=("D50",))
+    known = propagate(study, method="linear", sources=["repeatability"])
     given = compare(study, propagation=known, quantities=("D50",))
     pd.testing.assert_frame_equal(narrow.to_frame(), given.to_frame())
 

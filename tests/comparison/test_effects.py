@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.comparison.result import families_for
+from psdstats.comparison.response import families_for
 
 
 @pytest.mark.parametrize(
@@ -31,8 +31,9 @@ def test_rows_are_in_the_order_of_the_levels(planted):
     assert list(effects.columns) == [
         *("family", "contrast", "high", "low", "where", "ratio", "ratio_lower", "ratio_upper"),
         *("ratio_lower_single", "ratio_upper_single", "change_percent"),
-        *("change_lower_percent", "change_upper_percent", "df", "p", "p_adjusted"),
-        *("detectable_decrease_percent", "equivalence_p", "verdict"),
+        *("change_lower_percent", "change_upper_percent", "u", "df", "p", "p_adjusted"),
+        *("detectable_decrease_percent", "detectable_low_percent", "detectable_high_percent"),
+        *("equivalence_p", "ratio_equivalence_lower", "ratio_equivalence_upper", "verdict"),
     ]
     pairs = [(row["family"], row["high"], row["low"]) for row in effects.to_dict("records")]
     assert pairs == [

@@ -9,15 +9,16 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
+from psdstats.comparison import compare
 from psdstats.comparison.consistency import intraclass_correlation
-from psdstats.comparison.groups import GroupRemark, group_agreement, run_scatter, sizes_by_run
+from psdstats.comparison.groups import GroupRemark, group_agreement, overall, sizes_by_run
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind, Verdict
 from psdstats.models.verdicts import VerdictRemark
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Place, Reading, Run, Study
 from psdstats.uncertainty import propagate
-from psdstats.words.groups import agreement_sentences, group_sentence
+from psdstats.words.groups import agreement_sentences
 from psdstats.words.remarks import sentence
 
 APERTURES = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0)
@@ -85,44 +86,117 @@ REPLICATED = {
 }
 
 
+def at_first(answer):
+    """What is said at the first condition."""
+    first, *_ = answer.at
+    return first
+
+
+def by_name(found):
+    return {one.group: one for one in found.answers}
+
+
 def test_without_measurement_error_it_is_ordinary_least_squares():
-    """Cell means model in statsmodels; differences, standard errors and df are the same."""
+    """Groups and times on the means of the cells in statsmodels: the same averages, u and df."""
     study = make_study(REPLICATED)
     result = propagate(study, method="linear", sources=[])
     found = group_agreement(study, result)
     frame = study.runs_frame().assign(y=np.log(result.value[:, 1]))
-    frame["cell"] = frame["group"] + frame["milling_time_min"].astype(str)
-    fit = smf.ols("y ~ cell - 1", frame).fit()
-    names = [name[5:-1] for name in fit.params.index]
-    for one in found.groups:
-        weights = [0.5 if name.startswith(one.group) else -0.25 for name in names]
-        test, numbers = fit.t_test(np.array(weights)), one.finding.numbers
+    cells = frame.groupby(["group", "milling_time_min"], as_index=False)["y"].mean()
+    fit = smf.ols("y ~ group + C(milling_time_min) - 1", cells).fit()
+    for one in found.answers:
+        own = {name: name == f"group[{one.group}]" for name in fit.params.index}
+        weights = [(1.5 * own[name] - 0.5) * name.startswith("group[") for name in own]
+        test, numbers = fit.t_test(np.array(weights)), one.average.numbers
         assert numbers.estimate == pytest.approx(float(test.effect[0]))
         assert numbers.u == pytest.approx(float(np.squeeze(test.sd)))
         assert numbers.df == pytest.approx(fit.df_resid)
-        assert one.zeta == pytest.approx(float(np.squeeze(test.tvalue)))
-        assert numbers.p == pytest.approx(float(np.squeeze(test.pvalue)))
+        assert numbers.p == pytest.approx(float(np.squeeze(test.pvalue)), rel=1e-6)
         assert numbers.p <= numbers.p_adjusted <= 3 * numbers.p + 1e-9
-    assert found.scatter.source == "replicates"
+    assert found.spread.basis == "replicates"
 
 
 def test_the_group_that_reads_high_is_named():
     found = agreement(make_study(REPLICATED))
-    (cedar,) = [one for one in found.groups if one.group == "Cedar"]
-    assert cedar.finding.verdict is Verdict.CHANGED
-    assert cedar.finding.kind is FindingKind.GROUP
-    said = group_sentence(cedar)
-    assert said.startswith("Cedar reads D50 10.0 % (")
-    assert said.endswith("higher than the others.")
-    assert "from replicates" in agreement_sentences(found)[3]
+    cedar = by_name(found)["Cedar"]
+    assert overall(cedar) is Verdict.CHANGED
+    assert cedar.average.verdict is Verdict.CHANGED
+    assert cedar.average.kind is FindingKind.GROUP
+    first, *_, last = agreement_sentences(found)
+    assert first.startswith("Cedar differs from the other groups: its D50 is ")
+    assert "from replicates" in last
     assert found.summary() == "\n".join(agreement_sentences(found))
 
 
+def test_a_comparison_of_the_trial_gives_the_same_answers():
+    study = make_study(REPLICATED)
+    sizes = propagate(study, method="linear")
+    compared = compare(study, propagation=sizes, quantities=["D50"])
+    found = group_agreement(study, sizes)
+    assert compared["D50"].benches == found.answers
+    again = group_agreement(study, sizes, analysis=compared.analysis)
+    assert again.answers == found.answers
+
+
+def test_a_group_off_at_one_condition_is_told_there_with_its_action_signal():
+    """9.9 % at the last of four times: 2.5 % on average, which shows nothing."""
+    rng = np.random.default_rng(8)
+    course = {0.0: 160.0, 6.0: 130.0, 12.0: 110.0, 24.0: 100.0}
+    sizes = {
+        (group, time): list(
+            d50 * (1.099 if (group, time) == ("Alder", 24.0) else 1.0)
+            * np.exp(rng.normal(0, 0.01, 2))
+        )
+        for group in ("Alder", "Birch", "Cedar")
+        for time, d50 in course.items()
+    }  # fmt: skip
+    found = agreement(make_study(sizes))
+    alder = by_name(found)["Alder"]
+    (told,) = [one for one in alder.at if one.verdict is Verdict.CHANGED]
+    assert told.subject.where == "24 min"
+    assert alder.average.verdict is not Verdict.CHANGED
+    table = found.by_condition.set_index(["milling_time_min", "group"])
+    assert table.loc[(24.0, "Alder"), ["verdict", "finding"]].tolist() == [
+        "changed",
+        "action signal",
+    ]
+    assert table["verdict"].eq("changed").groupby("group").sum()["Alder"] == 1
+    assert agreement_sentences(found)[0].startswith(
+        "Alder differs from the other groups: its D50 is "
+    )
+    assert " at 24 min" in agreement_sentences(found)[0]
+
+
+def test_groups_that_differ_in_rate_and_not_in_level_are_told_so():
+    """Alder falls by a tenth more from first to last time, about the same middle."""
+    rng = np.random.default_rng(9)
+    times = (0.0, 10.0, 20.0, 30.0)
+    sizes = {
+        (group, time): list(
+            150.0
+            * np.exp(-0.1 * place - 0.105 * (group == "Alder") * (place / 3 - 0.5))
+            * np.exp(rng.normal(0, 0.008, 2))
+        )
+        for group in ("Alder", "Birch", "Cedar")
+        for place, time in enumerate(times)
+    }
+    found = agreement(make_study(sizes))
+    alder = by_name(found)["Alder"]
+    assert alder.rate.kind is FindingKind.BENCH_RATE
+    assert (alder.rate.subject.high, alder.rate.subject.low) == ("30", "0")
+    assert alder.rate.verdict is Verdict.CHANGED
+    assert alder.rate.numbers.lower < -0.105 < alder.rate.numbers.upper
+    assert alder.average.verdict is Verdict.NOT_SHOWN
+    assert "its ratio of D50 at 30 min to that at 0 min is " in agreement_sentences(found)[0]
+
+
 def test_joint_interval_and_adjusted_p_agree():
-    for one in agreement(make_study(REPLICATED)).groups:
-        numbers = one.finding.numbers
-        assert (numbers.p_adjusted < 0.05) == (numbers.lower > 0 or numbers.upper < 0)
-        assert one.e_n == pytest.approx(one.zeta / 2)
+    for one in agreement(make_study(REPLICATED)).answers:
+        for finding in (*one.at, one.rate, one.average):
+            numbers = finding.numbers
+            assert (numbers.p_adjusted < 0.05) == (numbers.lower > 0 or numbers.upper < 0)
+    table = agreement(make_study(REPLICATED)).by_condition
+    assert table["e_n"].to_numpy() == pytest.approx(table["zeta"].to_numpy() / 2)
 
 
 def test_common_sieves_cancel_and_separate_sieves_do_not():
@@ -135,35 +209,22 @@ def test_common_sieves_cancel_and_separate_sieves_do_not():
     apart = agreement(study, sources=["aperture"])
     single = propagate(study, method="linear", sources=["aperture"])
     u_ln = np.sqrt(single.covariance("D50", log=True).iloc[0, 0])
-    u_common, u_weighed = (one.groups[0].finding.numbers.u for one in (common, weighed))
+    u_common, u_weighed = (at_first(one.answers[0]).numbers.u for one in (common, weighed))
     assert u_common == pytest.approx(u_weighed)
-    assert apart.groups[0].u_measurement == pytest.approx(np.sqrt(2) * u_ln)
+    assert at_first(apart.answers[0]).numbers.u == pytest.approx(np.sqrt(2) * u_ln)
 
 
 def test_e_n_is_larger_with_common_sieves():
     """The same readings: the difference weighs more when its sieves cancel."""
     sizes = {("Alder", 0): [120], ("Birch", 0): [122]}
-    (reason,) = agreement(make_study(sizes), sources=[]).groups[0].finding.reasons
+    (reason,) = at_first(agreement(make_study(sizes), sources=[]).answers[0]).reasons
     assert reason == GroupRemark.NO_UNCERTAINTY()
-    common = agreement(make_study(sizes)).groups[1]
-    apart = agreement(make_study(sizes, shared=False)).groups[1]
-    assert common.finding.numbers.estimate == pytest.approx(apart.finding.numbers.estimate)
-    assert common.e_n > 3 * apart.e_n
-    assert abs(apart.e_n) < 1
-
-
-def test_scatter_takes_the_measurement_off_once():
-    """E yᵀMy = tr(MV) + νσ² held by simulation: 4,000 draws, seed 6."""
-    rng = np.random.default_rng(6)
-    group = np.repeat([0, 1, 2], 4)
-    condition = np.tile([0, 0, 1, 1], 3)
-    root = np.column_stack([np.where(group == g, 0.04, 0) for g in range(3)] + [0.02 * np.eye(12)])
-    known, sigma = root @ root.T, 0.03
-    errors = rng.normal(size=(4000, root.shape[1])) @ root.T + rng.normal(0, sigma, (4000, 12))
-    found = [run_scatter(y, group, condition, known) for y in errors]
-    unclipped = np.mean([one.mean_square for one in found]) - 0.02**2
-    assert unclipped == pytest.approx(sigma**2, rel=0.04)
-    assert found[0].df == 6
+    common = agreement(make_study(sizes)).by_condition.iloc[0]
+    apart = agreement(make_study(sizes, shared=False)).by_condition.iloc[0]
+    # the sensitivities are those of the mean curve of runs alike, which are those of both
+    assert common["difference_percent"] == pytest.approx(apart["difference_percent"])
+    assert abs(common["e_n"]) > 3 * abs(apart["e_n"])
+    assert abs(apart["e_n"]) < 1
 
 
 def test_without_replicates_the_table_serves():
@@ -173,19 +234,16 @@ def test_without_replicates_the_table_serves():
         ("Cedar", 12.0): [88],
     }
     found = agreement(make_study(sizes), sources=[])
-    assert found.scatter.source == "group by condition table"
-    assert found.scatter.df == 4
-    frame = pd.DataFrame([{"g": g, "t": str(t), "y": np.log(d[0])} for (g, t), d in sizes.items()])
-    fit = smf.ols("y ~ g + t", frame).fit()
-    assert found.scatter.mean_square == pytest.approx(
-        fit.mse_resid, rel=0.06
-    )  # sizes by interpolation
-    assert "no replicates" in agreement_sentences(found)[3]
+    assert found.spread.basis == "residual"
+    assert by_name(found)["Alder"].average.numbers.df == pytest.approx(4)
+    # its own cell is set aside: one degree of freedom less
+    assert at_first(by_name(found)["Alder"]).numbers.df == pytest.approx(3)
+    assert "no replicates" in agreement_sentences(found)[-1]
 
 
 def test_single_runs_are_not_called_different_for_a_difference_that_runs_may_have():
     close = agreement(make_study({("Alder", 0): [120], ("Birch", 0): [126]}))
-    finding = close.groups[0].finding
+    finding = at_first(close.answers[0])
     assert finding.verdict is Verdict.CANNOT_BE_TOLD
     # c² (u² + 2 s²) = d², with c u the half width of the interval
     half, (reason,) = (finding.numbers.upper - finding.numbers.lower) / 2, finding.reasons
@@ -193,12 +251,12 @@ def test_single_runs_are_not_called_different_for_a_difference_that_runs_may_hav
     undone = np.sqrt((finding.numbers.estimate**2 - half**2) / 2) / critical
     assert reason.kind is VerdictRemark.UNDONE
     assert reason["percent"] == pytest.approx(100 * undone)
-    assert f"{100 * undone:.2g} % of it would undo the difference" in group_sentence(
-        close.groups[0]
-    )
-    assert "not estimated" in agreement_sentences(close)[2]
+    told, rests = agreement_sentences(close)
+    assert f"a standard deviation of {100 * undone:.2g} % would undo it" in told
+    assert "not estimated" in rests
     far = agreement(make_study({("Alder", 0): [90], ("Birch", 0): [150]}))
-    assert far.groups[0].finding.verdict is Verdict.CHANGED
+    assert at_first(far.answers[0]).verdict is Verdict.CHANGED
+    assert agreement_sentences(far)[0].startswith("Alder differs from Birch: its D50 is ")
 
 
 def test_margin():
@@ -212,48 +270,45 @@ def test_margin():
         ]
     }
     found = agreement(make_study(sizes), margin_percent=5)
-    assert {one.finding.verdict for one in found.groups} == {Verdict.EQUIVALENT}
-    assert all(one.finding.within_margin for one in found.groups)
-    assert "agrees with the others within ±5 %" in group_sentence(found.groups[0])
+    assert {overall(one) for one in found.answers} == {Verdict.EQUIVALENT}
+    assert all(at.within_margin for one in found.answers for at in one.at)
+    assert "The groups agree in D50 within ±5 % at every condition." in agreement_sentences(found)
     rough = {key: [d[0], d[0] * 1.06] for key, d in sizes.items()}
     found = agreement(make_study(rough), margin_percent=2)
-    assert "agreement within ±2 % is not shown either" in group_sentence(found.groups[0])
-
-
-def test_one_time_and_unknown_time():
-    study = make_study(REPLICATED)
-    found = agreement(study, time=6)
-    assert found.groups[0].conditions == 1
-    assert set(found.by_condition["milling_time_min"]) == {6}
-    with pytest.raises(ModelError, match="No run has the milling time 7 min"):
-        agreement(study, time=7)
+    assert {overall(one) for one in found.answers} == {Verdict.CANNOT_BE_TOLD}
+    assert "as large as the margin could easily have been missed" in agreement_sentences(found)[0]
 
 
 def test_a_group_alone_or_unbracketed_cannot_be_told():
     sizes = REPLICATED | {("Rowan", 24.0): [70, 71], ("Hazel", 0): [20, 20]}
     found = agreement(make_study(sizes))
-    sentences = {one.group: group_sentence(one) for one in found.groups}
-    assert "because no other group has results" in sentences["Rowan"]
-    assert "not bracketed by its sieves" in sentences["Hazel"]
+    told = by_name(found)
+    assert sentence(at_first(told["Rowan"]).reasons[0]).startswith("no other group has results")
+    assert at_first(told["Hazel"]).reasons == (GroupRemark.NOT_BRACKETED(),)
     assert set(found.set_aside) == {"Hazel-0-0", "Hazel-0-1"}
     assert "Hazel-0-0" in agreement_sentences(found)[-1]
+    assert told["Cedar"].average.verdict is Verdict.CHANGED
 
 
 def test_one_group_only():
     found = agreement(make_study({("Alder", 0): [120, 121]}))
-    assert found.groups[0].finding.verdict is Verdict.CANNOT_BE_TOLD
+    assert overall(found.answers[0]) is Verdict.CANNOT_BE_TOLD
     assert found.by_condition.empty
 
 
-def test_groups_that_never_meet_are_told_what_keeps_them_apart():
-    made = make_study({("a", 0): [100, 101], ("b", 0): [103, 104]})
-    runs = [replace(r, factors={"ball_ratio": {"a": 5.0, "b": 10.0}[r.group]}) for r in made.runs]
+def test_a_group_that_never_meets_another_is_told_what_keeps_it_apart():
+    made = make_study(
+        {(g, t): [d, d * 1.01] for g in "abc" for t, d in ((0, 100), (6, 90), (12, 80))}
+    )
+    ratio = {"a": 5.0, "b": 10.0, "c": 10.0}
+    runs = [replace(r, factors={"ball_ratio": ratio[r.group]}) for r in made.runs]
     found = agreement(replace(made, runs=tuple(runs)))
-    (reason,) = found.groups[0].finding.reasons
-    assert reason["columns"] == ("milling_time_min", "ball_ratio")
-    said = group_sentence(found.groups[0])
-    assert said.endswith("at the same milling time and ball ratio.")
-    assert list(found.by_condition.columns) == ["milling_time_min", "ball_ratio", "group"]
+    alone, met = found.answers
+    (reason,) = at_first(alone).reasons
+    assert (alone.group, reason["columns"]) == ("a", ("milling_time_min", "ball_ratio"))
+    assert "at the same milling time and ball ratio" in " ".join(agreement_sentences(found))
+    assert (met.group, met.average.subject.low) == ("b", "c")
+    assert set(found.by_condition["ball_ratio"]) == {10.0}
 
 
 def test_by_condition_holds_each_difference():
@@ -287,26 +342,7 @@ def test_propagation_of_another_study():
 
 def test_unknown_condition_column():
     with pytest.raises(ModelError, match="no column 'humidity'"):
-        agreement(make_study(REPLICATED), conditions=["humidity"])
-
-
-def test_family_wise_error_of_the_verdicts():
-    """4,000 null trials of 3 groups, 2 times, 2 replicates without measurement error, seed 21."""
-    from psdstats.comparison.groups import difference_scores
-    from psdstats.models.multiplicity import simultaneous
-
-    rng = np.random.default_rng(21)
-    group, condition = np.repeat([0, 1, 2], 4), np.tile([0, 0, 1, 1], 3)
-    weights = np.array([np.where(group == g, 0.25, -0.125) for g in range(3)])
-    joint = weights @ weights.T
-    sd = np.sqrt(np.diag(joint))
-    critical = simultaneous(np.zeros(3), joint / np.outer(sd, sd), 6).critical[0]
-    hits = 0
-    for y in rng.normal(0, 0.02, (4000, 12)):
-        scatter = run_scatter(y, group, condition, np.zeros((12, 12)))
-        zeta = difference_scores(y, scatter.variance * np.eye(12), weights).zeta
-        hits += bool(np.max(np.abs(zeta)) > critical)
-    assert hits / 4000 == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / 4000))
+        agreement(make_study(REPLICATED), at_each=["humidity"])
 
 
 def test_intraclass_correlation_says_why_not():

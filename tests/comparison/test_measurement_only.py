@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Route
 from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT
-from psdstats.words.comparison import finding_sentence, model_sentence
+from psdstats.words.comparison import finding_sentence
 
 ROWS = [{"milling_time_min": 0.0}, {"milling_time_min": 24.0}]
 COVARIANCE = np.array([[4e-4, 3e-4], [3e-4, 9e-4]])
@@ -44,8 +46,8 @@ def test_run_to_run_that_would_undo_it_by_hand(planted):
     assert s_percent > PLAUSIBLE_RUN_TO_RUN_PERCENT
     assert row["verdict"] == "changed"
     assert said(found).endswith(
-        "; run-to-run variation was not estimated (one run at each level); it would take a "
-        "run-to-run standard deviation of 11 % to undo this."
+        "; run-to-run variation was not estimated, and it would take a standard deviation of 11 % "
+        "to undo this."
     )
 
 
@@ -55,7 +57,10 @@ def test_small_difference_cannot_be_told_from_run_to_run(planted):
     row = found.effects.iloc[0]
     assert row["p_adjusted"] < 0.01
     assert row["verdict"] == "cannot be told"
-    assert "would undo it; the two samples differ by more than the measurement" in said(found)
+    assert (
+        "because run-to-run variation was not estimated, and a standard deviation of 2.2 % would "
+        "undo it; it reads 7.7 % lower" in said(found)
+    )
 
 
 def test_declared_run_to_run_enters_twice_the_square(planted):
@@ -67,7 +72,10 @@ def test_declared_run_to_run_enters_twice_the_square(planted):
     assert np.log(row["ratio_upper"]) == pytest.approx(
         -0.3 + stats.norm.ppf(0.975) * error, rel=1e-9
     )
-    assert "a declared run-to-run standard deviation of 3 %" in model_sentence(found)
+    assert found.route is Route.SINGLE_RUNS
+    assert found.basis == ComparisonRemark.BY_SINGLE_RUNS(
+        basis=SpreadBasis.DECLARED, percent=3.0, df=np.inf
+    )
     assert "was not estimated" not in said(found)
     assert "undone_by_run_to_run_percent" not in found.effects.columns
 

@@ -31,12 +31,12 @@ def _jars(planted, **options):
 
 
 def test_levels_compared_keep_their_names(planted):
-    found = _jars(planted, by="jar")
-    (row,) = found["D50"].effects.to_dict("records")
+    found = _jars(planted, by="jar", also=["milling_time_min"])
+    row, *_ = found["D50"].effects.to_dict("records")
     assert (row["high"], row["low"], row["where"]) == (DRY[1], DRY[0], "")
-    _, verdict = words.headlines(found)
+    verdict, _ = words.headlines(found)
     assert verdict.startswith(
-        "D50 at jar dry at 40 C against jar dry at 20 C: changed, ratio 1.221 (95 % interval "
+        "D50 at jar dry at 40 C is 22.1 % higher than that at jar dry at 20 C ("
     )
     assert comparison_page(found).answers[0].sentence == verdict
 
@@ -51,10 +51,10 @@ def test_levels_within_which_is_compared_keep_their_names(planted):
     assert list(table["contrast"]) == ["6 vs 0", "24 vs 6", "6 vs 0", "24 vs 6"]
     said = words.headlines(found)
     for jar in DRY:
-        assert any(f"D50 at 24 min against 0 min (jar {jar}): changed" in one for one in said)
-        assert any(one.startswith(f"D50 (jar {jar}): the last step") for one in said)
-    drawn = comparison_page(found).drawings[0].alternative
-    assert f"D50 24 vs 0 min, jar {DRY[0]}: " in drawn
+        assert any(one.startswith(f"At jar {jar}, D50 fell from ") for one in said)
+        assert any(f"jar {jar}" in one and "still falling" in one for one in said)
+    drawn = [one.alternative for one in comparison_page(found).drawings]
+    assert any(f"D50 24 vs 0 min, jar {DRY[0]}: " in one for one in drawn)
 
 
 def _groups(planted, names, **options):
@@ -67,8 +67,10 @@ def _groups(planted, names, **options):
 def test_a_comma_changes_numbers_and_no_name(planted):
     found = _groups(planted, ("Mill 2.5", "Mill 3.5"))
     comma = Numerals(",")
-    _, verdict = words.headlines(found, comma)
-    assert verdict.startswith("D50 at group Mill 3.5 against group Mill 2.5: changed, ratio 1,105")
+    verdict, _ = words.headlines(found, comma)
+    assert verdict.startswith(
+        "D50 of group Mill 3.5 is 10,5 % higher than that of group Mill 2.5 (8,0 to 13,1 %)"
+    )
     assert "." not in verdict.replace("Mill 2.5", "").replace("Mill 3.5", "")[:-1]
     page = comparison_page(found, comma)
     assert "Mill 3.5 vs Mill 2.5: 1,105 (" in page.drawings[0].alternative
@@ -81,7 +83,8 @@ def test_times_are_numbers_and_take_the_comma(planted):
     rows = [{"milling_time_min": time} for time in (0.0, 2.5) for _ in range(3)]
     noise = 0.01 * np.tile([-1.0, 0.0, 1.0], 2)
     found = planted(rows, np.repeat([5.0, 4.8], 3) + noise)
-    assert words.headlines(found, Numerals(","))[1].startswith("D50 at 2,5 min against 0 min: ")
+    fallen, *_ = words.headlines(found, Numerals(","))
+    assert fallen.startswith("D50 fell from 148,4 to 121,51 µm by 2,5 min: ")
 
 
 @pytest.mark.parametrize(
@@ -90,11 +93,13 @@ def test_times_are_numbers_and_take_the_comma(planted):
 def test_names_that_look_like_verdicts(planted, name):
     found = _groups(planted, (name, "zinnia"), within=[])
     sentence = words.finding_sentence(found["D50"].findings[0], found.plan)
-    assert sentence.startswith(f"D50 at group zinnia against group {name}: changed, ratio 1.105")
+    assert sentence.startswith(
+        f"D50 of group zinnia is 10.5 % higher than that of group {name} (8.0 to 13.1 %)"
+    )
     rows = [{"group": name}, {"group": "zinnia"}]
     single = planted(rows, [5.3, 5.0], 1e-4 * np.eye(2), by="group", within=[])
     sentence = words.finding_sentence(single["D50"].findings[0], single.plan)
-    assert sentence.startswith(f"D50 at group zinnia against group {name}: changed, ratio 0.741")
+    assert sentence.startswith(f"D50 of group zinnia is 25.9 % lower than that of group {name} (")
     assert sentence.endswith("to undo this.")
     assert single["D50"].effects["low"].tolist() == [name]
 
@@ -103,15 +108,17 @@ def _against_rest(levels):
     """Each level against the mean of the others: a family nobody has made before."""
     count = len(levels)
     weights = (count * np.eye(count) - 1.0) / (count - 1.0)
-    return weights, [Contrast(high=f"{level} against the others") for level in levels]
+    return weights, [
+        Contrast(high=f"{level} against the others", family=ContrastKind.TREND) for level in levels
+    ]
 
 
 @pytest.fixture
 def new_family(monkeypatch):
     entry = (_against_rest, Adjustment.MULTIVARIATE_T)
-    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.OWN, entry)
+    monkeypatch.setitem(contrasts.FAMILIES, ContrastKind.TREND, entry)
     told = ("each level against all others", "level")
-    monkeypatch.setitem(words.FAMILIES, ContrastKind.OWN, told)
+    monkeypatch.setitem(words.FAMILIES, ContrastKind.TREND, told)
 
 
 @pytest.mark.usefixtures("new_family")
@@ -125,14 +132,20 @@ def test_a_new_family_is_a_maker_and_its_words(planted_study, planted_sizes, spr
     study = planted_study(rows)
     sizes = planted_sizes(study, size, 1e-12 * np.eye(12))
     found = compare(
-        study, "group", [], quantities=("D50",), families=["own"], spread=spread, propagation=sizes
+        study,
+        "group",
+        [],
+        quantities=("D50",),
+        families=["trend"],
+        spread=spread,
+        propagation=sizes,
     )
     effects = found["D50"].effects
     assert np.log(effects["ratio"]).tolist() == pytest.approx([-0.2, *[0.2 / 3] * 3])
     assert effects.loc[0, "contrast"] == "Alder against the others"
     said = words.headlines(found)
     assert "D50: of 4 levels, 4 changed." in said
-    assert any(one.startswith("D50: Alder against the others: changed") for one in said)
+    assert any(one.startswith("D50, Alder against the others, is 18.1 % lower") for one in said)
     assert not any("pair" in one for one in said)
     page = comparison_page(found)
     assert any("each level against all others" in table.caption for table in page.tables)
@@ -146,8 +159,8 @@ def test_unknown_families_are_refused_in_a_sentence(planted_study, planted_sizes
     for name in ("odd", "trend"):
         with pytest.raises(ModelError, match=f"No family of contrasts is called '{name}'; use one"):
             compare(study, families=[name], propagation=sizes)
-    with pytest.raises(OutputError, match="The family of contrasts 'own' has no words"):
-        words.family_words("own")
+    with pytest.raises(OutputError, match="The family of contrasts 'trend' has no words"):
+        words.family_words("trend")
 
 
 def test_the_same_remark_of_several_quantities_is_told_once(planted):
@@ -160,7 +173,7 @@ def test_the_same_remark_of_several_quantities_is_told_once(planted):
 
 
 def test_a_contrast_without_a_low_level_has_its_own_subject():
-    subject = Contrast(high="linear trend", where="10", quantity="D50")
-    plan = ComparisonPlan(by="milling_time_min", at_each="ball_ratio")
-    assert words.pair(subject, plan) == "linear trend (ball ratio 10)"
+    subject = Contrast(high="linear trend", where="10", quantity="D50", family=ContrastKind.TREND)
+    plan = ComparisonPlan(by="milling_time_min", at_each=("ball_ratio",))
+    assert words.ratio_label(subject, plan) == "linear trend min, ball ratio 10"
     assert words.contrast_words(subject) == "linear trend"

@@ -3,10 +3,12 @@
 import argparse
 import itertools
 
+import numpy as np
 import pytest
 from psdstats_cli.options import add_comparison
+from scipy import stats
 
-from psdstats.comparison.plan import SpreadRule, plan_comparison
+from psdstats.comparison.plan import PlanRemark, SpreadRule, plan_comparison
 from psdstats.errors import ModelError
 from psdstats.study.settings import check_settings
 from psdstats.words.comparison import notes, place
@@ -18,18 +20,21 @@ def _rows(replicates=1, **more):
     return [{"group": group, "milling_time_min": time, **more} for group, time, _ in cells]
 
 
-def test_groups_are_random_and_it_is_said(planted_study):
+def test_groups_are_blocks_and_it_is_said(planted_study):
     plan = plan_comparison(planted_study(_rows()))
     assert (plan.by, plan.within, plan.also) == ("milling_time_min", ("group",), ())
     assert [sentence(one) for one in plan.remarks] == [
-        "Groups were taken as random: the answer is meant for groups like these.",
+        "Compared within each group, so that what differs between them altogether does not count.",
     ]
 
 
 def test_replicates_add_the_cells(planted_study):
     plan = plan_comparison(planted_study(_rows(2)))
     assert plan.within == ("group", ("group", "milling_time_min"))
-    assert "since each combination holds two runs or more" in sentence(plan.remarks[0])
+    assert (plan.blocks, plan.cells) == (("group",), (("group", "milling_time_min"),))
+    without = plan_comparison(planted_study(_rows(2)), leave_out=["cell"])
+    assert without.within == ("group",)
+    assert "was left out as asked" in sentence(without.remarks[-1])
 
 
 def test_comparing_groups_sets_the_time_aside(planted_study):
@@ -42,13 +47,15 @@ def test_comparing_groups_sets_the_time_aside(planted_study):
     )
 
 
-def test_caller_wins_over_study_toml(planted_study):
+def test_what_is_asked_is_added_and_the_caller_wins_over_study_toml(planted_study):
     settings = {"within": ["group"], "margin_percent": 5.0}
-    study = planted_study(_rows(2), compare=settings)
-    assert plan_comparison(study).within == ("group",)
+    rows = [{**row, "shift": "ab"[i // 8]} for i, row in enumerate(_rows(2) * 2)]
+    study = planted_study(rows, compare=settings)
+    design = ("group", ("group", "milling_time_min"))
+    assert plan_comparison(study, leave_out=["shift"]).within == design
     assert plan_comparison(study).margin_percent == 5.0
-    asked = plan_comparison(study, within="group:milling_time_min", margin_percent=2.0)
-    assert asked.within == (("group", "milling_time_min"),)
+    asked = plan_comparison(study, within="group:shift", margin_percent=2.0, leave_out=["shift"])
+    assert asked.within == ("group", ("group", "shift"), ("group", "milling_time_min"))
     assert asked.margin_percent == 2.0
 
 
@@ -57,14 +64,14 @@ def test_settings_of_another_factor_become_further_factors(planted_study):
     settings = {"by": "milling_time_min", "within": ["group"], "also": ["ball_ratio"]}
     plan = plan_comparison(planted_study(rows, compare=settings), by="ball_ratio")
     assert plan.by == "ball_ratio"
-    assert plan.also == ("milling_time_min",)
+    assert (plan.at_each, plan.also) == (("milling_time_min",), ())
 
 
 def test_columns_left_out_are_named(planted_study):
-    rows = [{**row, "operator": "ab"[i % 2]} for i, row in enumerate(_rows(2))]
+    rows = [{**row, "operator": f"{i}"} for i, row in enumerate(_rows(2))]
     plan = plan_comparison(planted_study(rows))
     assert sentence(plan.remarks[-1]) == (
-        "operator differs between runs and is not in the model; its effect counts as variation "
+        "Operator differs between runs and is not in the model; its effect counts as variation "
         "between runs unless it is added as a further factor."
     )
 
@@ -73,7 +80,7 @@ def test_a_column_bound_to_the_factor_compared_is_said_to_be_part_of_it(planted_
     rows = [{**row, "ball_ratio": 5.0 if row["group"] == "Alder" else 10.0} for row in _rows(2)]
     plan = plan_comparison(planted_study(rows), by="group")
     assert sentence(plan.remarks[-1]) == (
-        "ball ratio is not in the model and is the same in all runs of one group; its effect "
+        "Ball ratio is not in the model and is the same in all runs of one group; its effect "
         "cannot be told from that of group and is part of it."
     )
     mixed = [{**row, "ball_ratio": (5.0, 10.0)[i % 2]} for i, row in enumerate(_rows(2))]
@@ -83,19 +90,20 @@ def test_a_column_bound_to_the_factor_compared_is_said_to_be_part_of_it(planted_
 
 def test_interaction_and_cells_with_at_each(planted_study):
     rows = [{**row, "ball_ratio": ratio} for ratio, row in itertools.product((5.0, 10.0), _rows())]
-    plan = plan_comparison(planted_study(rows), at_each="ball_ratio")
+    plan = plan_comparison(planted_study(rows))
+    assert plan.at_each == ("ball_ratio",)
     assert plan.fixed == ["milling_time_min", "ball_ratio", ("milling_time_min", "ball_ratio")]
     assert plan.factors == ("milling_time_min", "ball_ratio")
     assert place(plan.by, "24") == "24 min"
-    assert place(plan.at_each, "5") == "ball ratio 5"
+    assert place("ball_ratio", "5") == "ball ratio 5"
 
 
 def test_names_side_by_side_are_two_groupings_and_a_tuple_inside_is_one(planted_study):
     rows = [{**row, "operator": "abcd"[i % 4]} for i, row in enumerate(_rows(2))]
     study = planted_study(rows)
-    assert plan_comparison(study, within=("group", "operator")).within == ("group", "operator")
+    assert plan_comparison(study, within=("group", "operator")).within[:2] == ("group", "operator")
     for combined in ("group:operator", [("group", "operator")], (("group", "operator"),)):
-        assert plan_comparison(study, within=combined).within == (("group", "operator"),)
+        assert plan_comparison(study, within=combined).within[1] == ("group", "operator")
 
 
 @pytest.mark.parametrize(
@@ -151,7 +159,7 @@ def test_settings_and_command_line_know_every_spread(spread):
         (
             {"by": "operator"},
             "The run table has no column 'operator'. Name one of: group, milling_time_min, "
-            "replicate, split, sample_mass_g, balance, mill.",
+            "replicate, split, charge, sample_mass_g, balance, mill.",
         ),
         (
             {"by": "mill"},
@@ -201,13 +209,13 @@ def test_runs_without_a_value_of_a_factor_are_set_aside(planted):
     ]
     noise = [0.01 * (-1) ** (i // 2) * (1 + i % 3) for i in range(len(rows))]
     found = planted(rows, [a + b for a, b in zip(size, noise, strict=True)], by="ratio")
-    assert notes(found)[1] == (
+    assert (
         "8 runs have no ratio and were set aside: run-1, run-3, run-5, run-7 and 4 more."
-    )
+    ) in notes(found)
     effect = found["D50"].family("all pairs").iloc[0]
     # the planted runs without a ratio are e^9 times as coarse: one of them would ruin this
     assert effect["ratio"] == pytest.approx(1.2214, rel=0.05)
-    assert effect["contrast"] == "10 - 5"
+    assert effect["contrast"] == "10 - 5 at 0"
 
 
 def test_a_factor_with_the_groups_one_to_one_is_refused_in_words(planted_study):
@@ -215,6 +223,43 @@ def test_a_factor_with_the_groups_one_to_one_is_refused_in_words(planted_study):
     message = r"ratio differs only where group does \(5 only in Alder, 10 only in Birch\)"
     with pytest.raises(ModelError, match=message):
         plan_comparison(planted_study(rows), by="ratio")
+
+
+@pytest.mark.parametrize("settings", [{}, {"compare": {"also": ["ratio"]}}])
+def test_a_factor_with_the_groups_one_to_one_is_not_refused_unless_asked(planted_study, settings):
+    """Answered at each level, and said to be nested; the caller who names it is refused."""
+    rows = [{**row, "ratio": {"Alder": 5.0, "Birch": 10.0}[row["group"]]} for row in _rows(2)]
+    study = planted_study(rows, **settings)
+    plan = plan_comparison(study)
+    assert (plan.at_each, plan.also, plan.blocks) == (("ratio",), (), ("group",))
+    assert PlanRemark.NESTED(column="ratio") in plan.remarks
+    with pytest.raises(ModelError, match="ratio differs only where group does"):
+        plan_comparison(study, also=["ratio"])
+
+
+def test_at_one_time_groups_are_compared_with_the_factor_that_goes_with_them(planted_study):
+    rows = [
+        {"group": group, "milling_time_min": 6.0, "ratio": ratio}
+        for group, ratio in (("Alder", 5.0), ("Birch", 10.0))
+        for _ in range(3)
+    ]
+    plan = plan_comparison(planted_study(rows))
+    assert (plan.by, plan.at_each, plan.also) == ("group", (), ())
+    assert plan.remarks == (PlanRemark.PART_OF_FACTOR(column="ratio", factor="group"),)
+
+
+def test_groups_of_one_level_each_are_what_levels_are_held_against(planted):
+    """Two groups a ratio, three runs each: the t-test of the four means of groups, 2 df (scipy)."""
+    generator = np.random.default_rng(4)
+    names = {"Alder": 5.0, "Birch": 5.0, "Cedar": 10.0, "Rowan": 10.0}
+    rows = [{"group": name, "ratio": ratio} for name, ratio in names.items() for _ in range(3)]
+    own = np.repeat(generator.normal(0, 0.05, 4), 3)
+    y = 5.0 + own + generator.normal(0, 0.005, 12)
+    effect = planted(rows, y, by="ratio")["D50"].effects.iloc[0]
+    means = y.reshape(4, 3).mean(axis=1)
+    expected = stats.ttest_ind(means[2:], means[:2])
+    assert effect["p"] == pytest.approx(expected.pvalue, rel=1e-6)
+    assert effect["df"] == pytest.approx(2.0, rel=1e-6)
 
 
 def test_a_combination_that_nothing_tells_from_its_parts_is_left_out(planted_study):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.plan import plan_comparison
-from psdstats.comparison.result import build_response
+from psdstats.comparison.response import build_response
 from psdstats.words.remarks import sentence
 
 
@@ -53,27 +53,26 @@ def test_the_cell_of_an_open_run_goes_with_its_rows_of_the_covariance(respond):
     assert np.array_equal(found.known, whole.known[np.ix_(kept, kept)])
 
 
-def test_a_level_goes_when_most_of_its_runs_are_open(respond):
+def test_a_cell_goes_when_most_of_its_runs_are_open(respond):
     is_open = np.zeros(12, dtype=bool)
     is_open[[2, 6]] = True  # Alder and Birch at 24 min: two cells of three
     found = respond(ROWS, is_open)
-    assert found.lost_column == "milling_time_min"
-    assert {level: sentence(why) for level, why in found.obstacles.items()} == {
-        "24": "D50 at 24 min is not bracketed by the sieves in 2 of 6 runs"
+    assert {cell: sentence(why) for cell, why in found.obstacles.items()} == {
+        ("24", ""): "D50 at 24 min is not bracketed by the sieves in 2 of 6 runs"
     }
     assert set(found.frame["milling_time_min"]) == {0.0}
 
 
-def test_at_each_loses_whichever_leaves_more_runs(respond):
-    """Open only for ball ratio 10 at all but the first time: that ball ratio goes."""
+def test_at_each_loses_its_own_cells_alone(respond):
+    """Open only for ball ratio 10 at all but the first time: those two go, 0 min at 10 stays."""
     rows = [
         {"milling_time_min": time, "ball_ratio": ratio}
         for time, ratio, _ in itertools.product((0.0, 12.0, 24.0), (5.0, 10.0), range(2))
     ]
     is_open = np.array([row["milling_time_min"] > 0 and row["ball_ratio"] == 10 for row in rows])
-    found = respond(rows, is_open, at_each="ball_ratio")
-    assert found.lost_column == "ball_ratio"
-    assert {level: sentence(why) for level, why in found.obstacles.items()} == {
-        "10": "D50 at ball ratio 10 is not bracketed by the sieves in 4 of 6 runs"
+    found = respond(rows, is_open)
+    assert {cell: sentence(why) for cell, why in found.obstacles.items()} == {
+        (time, "10"): f"D50 at {time} min is not bracketed by the sieves in 2 of 2 runs"
+        for time in ("12", "24")
     }
-    assert len(found.frame) == 6
+    assert len(found.frame) == 8

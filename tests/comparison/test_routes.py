@@ -8,7 +8,6 @@ import pytest
 from psdstats.comparison.compare import compare_sizes
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.result import Route
-from psdstats.errors import ModelError
 from psdstats.words.comparison import finding_sentence, model_sentence
 from psdstats.words.remarks import sentence
 
@@ -22,58 +21,43 @@ def _rows(groups=("Alder",), ratios=(5.0, 10.0)):
     ]
 
 
-@pytest.mark.parametrize(
-    ("rows", "options", "says"),
-    [
-        (
-            _rows(),
-            {"at_each": "ball_ratio"},
-            "Comparing milling_time_min within each ball_ratio takes 6 means, and with 6 runs "
-            "nothing is left to show how runs of one kind differ: add replicates or groups, or "
-            "name ball_ratio as a further factor (also) instead, which takes the effect of "
-            "milling_time_min to be the same at all of its levels.",
-        ),
-        (
-            _rows(("Alder", "Birch"), (5.0,)),
-            {"at_each": "group"},
-            "Comparing milling_time_min within each group takes 6 means, and with 6 runs nothing "
-            "is left to show how runs of one kind differ: add replicates or groups, or name the "
-            "groups as a grouping (within) instead of comparing within each of them.",
-        ),
-        (
-            [
-                {"milling_time_min": time, "operator": name}
-                for time, name in ((0.0, "a"), (6.0, "a"), (6.0, "b"))
-            ],
-            {"also": ["operator"]},
-            "Comparing milling_time_min beside operator takes 3 means, and with 3 runs nothing is "
-            "left to show how runs of one kind differ: add replicates or groups, or take a "
-            "further factor out (operator).",
-        ),
-    ],
-)
-def test_single_runs_are_refused_with_what_to_do(planted, rows, options, says):
-    with pytest.raises(ModelError) as refusal:
-        planted(rows, np.linspace(5.0, 4.5, len(rows)), **options)
-    assert str(refusal.value) == says
+def test_single_runs_at_each_level_are_judged_by_the_measurement(planted):
+    """One run a cell: each level has its own course, changes with what would undo them."""
+    known = 1e-4 * np.eye(6)
+    comparison = planted(_rows(), [5.0, 4.9, 4.8, 4.71, 4.6, 4.5], known)
+    found = comparison["D50"]
+    assert found.route is Route.MEASUREMENT_ONLY
+    assert [one.where for one in found.courses] == ["5", "10"]
+    row = found.family("against first").set_index(["high", "where"]).loc[("24", "5")]
+    assert np.log(row["ratio"]) == pytest.approx(4.6 - 5.0)
+    # sqrt(1e-4 + 1e-4), and |0.4| = c sqrt(2e-4 + 2 s^2) with the critical value of the row
+    assert row["u"] == pytest.approx(np.sqrt(2e-4))
+    critical = np.log(row["ratio_upper"] / row["ratio"]) / row["u"]
+    undone = 100 * np.sqrt(((0.4 / critical) ** 2 - 2e-4) / 2)
+    assert row["undone_by_run_to_run_percent"] == pytest.approx(undone)
 
 
-def test_what_the_refusal_advises_works(planted):
-    """The same runs with the ball ratio as a further factor, and groups as a grouping."""
+def test_what_replaces_single_runs_works(planted):
+    """The ball ratio as a further factor set aside, and groups as blocks, leave runs to spare."""
     found = planted(_rows(), [5.0, 4.9, 4.8, 4.71, 4.6, 4.5], also=["ball_ratio"])
     assert found["D50"].route is Route.MIXED_MODEL
     found = planted(_rows(("Alder", "Birch"), (5.0,)), [5.0, 4.8, 4.6, 5.1, 4.91, 4.7])
     assert found["D50"].route is Route.MIXED_MODEL
 
 
-def test_one_quantity_left_with_single_runs_cannot_be_told(planted):
-    """Of seven runs at six combinations the only pair is not bracketed: five runs, six means."""
+def test_one_quantity_left_with_single_runs_is_judged_as_single_runs(planted):
+    """Of seven runs at six combinations the only pair is not bracketed: five runs, five means."""
     rows = [*_rows(), {"group": "Alder", "milling_time_min": 0.0, "ball_ratio": 5.0}]
     ln_size = np.array([np.nan, 4.9, 4.8, 4.7, 4.6, 4.5, 5.0])
-    found = planted(rows, ln_size, at_each="ball_ratio")["D50"]
-    assert found.route is Route.NONE
-    assert set(found.effects["verdict"]) == {"cannot be told"}
-    assert found.tests == ()
+    found = planted(rows, ln_size, 1e-4 * np.eye(7))["D50"]
+    assert found.route is Route.MEASUREMENT_ONLY
+    effects = found.family("against first")
+    at_five = effects[(effects["where"] == "5") & (effects["low"] == "0")]
+    assert set(at_five["verdict"]) == {"cannot be told"}
+    assert at_five["ratio"].isna().all()
+    assert np.log(effects.set_index(["where", "high"]).loc[("10", "24"), "ratio"]) == pytest.approx(
+        4.5 - 4.9
+    )
 
 
 def test_next_to_no_degrees_of_freedom_cannot_be_told(planted):
@@ -91,14 +75,14 @@ def test_next_to_no_degrees_of_freedom_cannot_be_told(planted):
     known = 1e-4 * np.array(
         [[5.06, 3.42, 0, 0], [3.42, 3.08, 0, 0], [0, 0, 0.300, 0.116], [0, 0, 0.116, 0.236]]
     )
-    comparison = planted(rows, [5.5161, 5.4094, 5.5221, 5.4130], known)
+    comparison = planted(rows, [5.5161, 5.4094, 5.5221, 5.4130], known, test="kenward-roger")
     finding = comparison["D50"].findings[0]
     row = comparison["D50"].effects.iloc[0]
     assert row["df"] < 0.3
     assert row["verdict"] == "cannot be told"
     assert row["detectable_decrease_percent"] > 99.99
     said = finding_sentence(finding, comparison.plan)
-    assert said.startswith("D50 at 6 min against 0 min: cannot be told, ")
+    assert said.startswith("It cannot be told whether D50 at 6 min differs from that at 0 min, ")
 
 
 def _groups_by_time(groups=("Alder", "Birch"), replicates=2):
@@ -119,24 +103,21 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
     ln_size[times > 0] = np.nan
     found = planted(rows, ln_size, by="group")["D50"]
     first = [row for row in rows if row["milling_time_min"] == 0.0]
-    alone = planted(first, ln_size[times == 0], by="group", within=[])["D50"]
+    alone = planted(first, ln_size[times == 0], by="group")["D50"]
     assert found.route is Route.MIXED_MODEL
-    assert sentence(found.remarks[0]) == (
-        "Compared at 0 min only, since no run of another milling time is left; "
-        "milling time left the model."
+    assert sentence(found.remarks[0]).startswith(
+        "9 runs count by a bound at most, because the sieves"
     )
-    assert found.effects["ratio"].tolist() == pytest.approx(alone.effects["ratio"].tolist())
-    assert found.effects["p"].tolist() == pytest.approx(alone.effects["p"].tolist())
+    lost = found.effects["where"] == "6"
+    assert set(found.effects["verdict"][lost]) == {"cannot be told"}
+    kept = found.effects[~lost]
+    assert kept["ratio"].tolist() == pytest.approx(alone.effects["ratio"].tolist())
+    assert kept["p"].tolist() == pytest.approx(alone.effects["p"].tolist(), rel=1e-6)
 
 
 @pytest.mark.parametrize(
     ("kept", "options", "says"),
     [
-        (
-            lambda row: row["milling_time_min"] == 0.0,
-            {"by": "group", "at_each": "milling_time_min", "within": []},
-            "D50 is bracketed by the sieves at fewer than two levels of milling time",
-        ),
         (
             lambda row: row["group"] == "Alder",
             {"by": "milling_time_min", "within": ["group"]},
@@ -144,10 +125,8 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
         ),
         (  # Birch alone keeps 6 min, Alder alone 0 min: group and time change together
             lambda row: (row["group"], row["milling_time_min"]) in {("Alder", 0.0), ("Birch", 6.0)},
-            {"by": "group", "within": []},
-            'the runs that are left are too few for the model ("The coefficients '
-            "milling_time_min[6] cannot be told from the terms before them (the rows do not cross "
-            'the levels); leave one of the terms out.")',
+            {"by": "group", "also": ["milling_time_min"]},
+            "no milling time holds runs of both levels",
         ),
     ],
 )

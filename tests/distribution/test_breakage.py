@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.linalg import expm
 from scipy.special import ndtr, ndtri
 
-from psdstats.distribution.breakage import CLASSES, PRIOR, _crossing, _Mill, breakage_law
+from psdstats.distribution.breakage import PRIOR, _crossing, _Mill, breakage_law
 from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.trial_curves import half_width
 from psdstats.distribution.trial_runs import TrialRuns, brackets, elementary_errors, merged
@@ -47,8 +47,9 @@ def test_curves_are_the_exponential_of_the_rates(mill, seed):
     x = middle - mill.d50
     rate = np.exp(p[5] + p[6] * x + p[12] * x**2)
     part, fine, coarse = 1 / (1 + np.exp(-p[7])), np.exp(p[8]), np.exp(p[9])
-    matrix = np.zeros((CLASSES + 1, CLASSES + 1))  # the first class is all below the first edge
-    for j in range(CLASSES):
+    n = len(mill.edge)
+    matrix = np.zeros((n + 1, n + 1))  # the first class is all below the first edge
+    for j in range(n):
         matrix[j + 1, j + 1] -= rate[j]
         below = mill.edge[: j + 1] - mill.edge[j]  # share finer than each edge up to its own
         finer = part * np.exp(fine * below) + (1 - part) * np.exp(coarse * below)

@@ -13,7 +13,9 @@ from psdstats.models.crosschecks import (
     RefitRoute,
     friedman_check,
     independent_refit,
+    refit_without_known,
     repeated_measures_check,
+    why_apart,
 )
 from psdstats.words.remarks import sentence
 
@@ -84,7 +86,7 @@ def test_missing_cell_is_named():
         assert found.table is None
         (reason,) = found.remarks
         assert (reason["missing"], reason["cells"]) == (1, 12)
-        assert "first being group bench 2 with time_min 6;" in sentence(reason)
+        assert "first being group bench 2 with time min 6;" in sentence(reason)
 
 
 def test_missing_value_counts_as_missing_cell():
@@ -164,3 +166,70 @@ def test_refit_by_least_squares_with_the_covariance_found(random):
     assert table["refit_standard_error"].to_numpy() == pytest.approx(
         table["standard_error"].to_numpy(), rel=1e-8
     )
+
+
+def shared_stack(seed=4, groups=6, times=3, replicates=2):
+    """Groups with an effect and lines of their own, and runs."""
+    rng = np.random.default_rng(seed)
+    rows = [(g, t) for g in range(groups) for t in range(times) for _ in range(replicates)]
+    frame = pd.DataFrame(rows, columns=["group", "time_min"])
+    lines = rng.normal(0, 0.1, groups)
+    frame["dose"] = frame["time_min"] - 1.0
+    frame["ln_d50"] = (
+        rng.normal(0, 0.2, groups)[frame["group"]]
+        + lines[frame["group"]] * frame["dose"]
+        - 0.2 * frame["time_min"]
+        + rng.normal(0, 0.05, len(frame))
+    )
+    frame["group"] = "bench " + frame["group"].astype(str)
+    return frame
+
+
+@pytest.mark.parametrize("random", [["group"], [RandomSlope("group", "dose", correlated=False)]])
+def test_refit_without_known_is_our_fit_without_it(random):
+    """Two packages on the model without the known covariance: the same variances and effects."""
+    frame = shared_stack()
+    known = 0.02**2 * np.equal.outer(frame["time_min"].to_numpy(), frame["time_min"].to_numpy())
+    options = {
+        "response": "ln_d50", "fixed": ["time_min"], "random": random, "factors": ["time_min"]
+    }  # fmt: skip
+    fit = MixedModel(frame, **options, known_covariance=known + 1e-6 * np.eye(len(frame))).fit()
+    bare = MixedModel(frame, **options).fit()
+    found = refit_without_known(fit)
+    assert found.route is RefitRoute.WITHOUT_KNOWN
+    table = found.table.set_index("name")
+    assert table["refit"][list(bare.fixed.names)].to_numpy() == pytest.approx(
+        bare.estimates.beta, abs=1e-6
+    )
+    assert table["refit"][list(bare.variance_components.index)].to_numpy() == pytest.approx(
+        bare.variance_components.to_numpy(), rel=2e-2
+    )
+    # what sieves share is not in its standard errors of the level
+    assert table["refit_standard_error"].iloc[0] < table["standard_error"].iloc[0]
+
+
+def test_nothing_is_refitted_where_there_is_no_known_covariance():
+    fit = MixedModel(
+        shared_stack(), response="ln_d50", fixed=["time_min"], random=["group"],
+        factors=["time_min"],
+    ).fit()  # fmt: skip
+    assert refit_without_known(fit) is None
+
+
+def test_reasons_stand_only_where_verdicts_part():
+    frame = trial(6, 4)
+    both = repeated_measures_check(frame, **arguments()), friedman_check(frame, **arguments())
+    for check in both:
+        assert (check.table["p"] < 0.05).all()
+        assert why_apart(check, 0.001, alpha=0.05, measured=True, drifting=True) == ()
+    options = {"alpha": 0.05, "measured": True, "drifting": True}
+    kinds = [[one.kind for one in why_apart(check, 0.2, **options)] for check in both]
+    assert kinds == [
+        [CheckRemark.NO_MEASUREMENT, CheckRemark.NO_LINES],
+        [CheckRemark.NO_MEASUREMENT, CheckRemark.NO_LINES, CheckRemark.RANKS_ALONE],
+    ]
+    told = sentence(*why_apart(both[1], 0.2, alpha=0.05, measured=False, drifting=False))
+    assert told.startswith("Another verdict by Friedman's rank test")
+    assert "6 groups" in told
+    too_small = friedman_check(trial(5, 2), **arguments())
+    assert why_apart(too_small, 0.2, **options) == ()

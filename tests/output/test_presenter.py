@@ -67,7 +67,9 @@ def test_a_report_is_one_call(study, tmp_path):
         "figures",
         "provenance.json",
     }
-    assert written.answers[-1].word == "balance"
+    words = [answer.word for answer in written.answers]
+    assert "balance" in words
+    assert set(words[words.index("balance") + 1 :]) <= {"what next"}
     assert len(stages) == 3
     with pytest.raises(OutputError, match="exists already"):
         psdstats.report(study, tmp_path / "report", propagation=sizes)

@@ -15,7 +15,7 @@ from psdstats.errors import OutputError, StudyError
 from psdstats.output import recording_sheet
 from psdstats.output.sheet import recording_labels
 from psdstats.sieves import Sieve
-from psdstats.study import Balance, SheetPlan, TareHandling, check_file, read_study
+from psdstats.study import Balance, SheetPlan, TareHandling, check_file, check_study, read_study
 
 _spec = importlib.util.spec_from_file_location("formulas", Path(__file__).parent / "formulas.py")
 formulas = importlib.util.module_from_spec(_spec)
@@ -81,7 +81,11 @@ def test_filled_workbook_is_a_study(filled):
     assert study.balances["fine"].capacity_g == 2000
     assert study.notes == ()
     assert study.title == plan.title
-    assert study.compare == {"also": ["ball_ratio"]}
+    assert study.compare == {}
+    assert [run.charge for run in study.runs] == [run.charge for run in plan.runs()]
+    one = [run for run in study.runs if run.charge == "Alder-5-a"]
+    assert [(run.milling_time_min, run.replicate) for run in one] == [(0, "a"), (6, "a")]
+    assert not [flag for flag in check_file(filled).flags if flag.check == "charge"]
     assert check_file(filled).exit_code in (0, 1)
 
 
@@ -205,6 +209,7 @@ def test_splits_are_rows_of_their_own(tmp_path):
     assert study.runs[0].sample == study.runs[1].sample != study.runs[2].sample
     assert study.runs[0].name.endswith("-1")
     assert len(study.runs) == 2 * len(make_plan().runs())
+    assert not [flag for flag in check_study(study).flags if flag.check == "charge"]
 
 
 def test_own_sieves_and_shared_stack(tmp_path):
@@ -289,6 +294,20 @@ def test_run_names():
     assert names[25:28] == ["Alder-5-0-z", "Alder-5-0-aa", "Alder-5-0-ab"]
     assert make_plan(replicates=1, factors={}).runs()[1].name == "Alder-6"
     assert make_plan(replicates=1).runs()[0].replicate is None
+
+
+def test_charges(tmp_path):
+    """The plan's own default is one filling sampled at all times; sheet and labels say which."""
+    one, fresh = make_plan(splits=2), make_plan(splits=2, fresh_charges=True)
+    assert len({run.charge for run in one.runs()}) == 2 * 2 * 2  # group, ball ratio, replicate
+    assert {run.charge for run in fresh.runs()} == {run.name[:-2] for run in fresh.runs()}
+    for plan, words in ((one, "sampled at all times"), (fresh, "a fresh filling of the jar")):
+        book = openpyxl.load_workbook(recording_sheet(plan, tmp_path / f"{words}.xlsx"))
+        assert words in " ".join(str(row[0].value) for row in book["guide"])
+        cell = book["runs"].cell(2, columns(book["runs"])["charge"])
+        assert (cell.value, cell.protection.locked) == (plan.runs()[0].charge, False)
+    page = recording_labels(one, tmp_path / "labels.html").read_text(encoding="utf-8")
+    assert page.count("charge Alder-5-a") == 4
 
 
 def test_cautions_are_on_the_sheet(tmp_path):

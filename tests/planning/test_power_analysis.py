@@ -1,7 +1,8 @@
 """The planned analysis is that of `compare`: the same trials, one after another, by both.
 
-Sizes are drawn and put into the place of a study's own, so that `compare` takes its default model
-(groups that drift apart where they can, cells where there are replicates) from the run table.
+Sizes are drawn and put into the place of a study's own, so that the analysis takes its default
+model (groups as blocks that drift apart where they can, cells where there are replicates) from the
+run table.
 """
 
 from __future__ import annotations
@@ -11,20 +12,22 @@ import dataclasses
 import numpy as np
 import pytest
 
-from psdstats.comparison.compare import compare_sizes
+from psdstats.comparison.analysis import analyse_sizes
+from psdstats.comparison.answers import answer
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.spread import drift_slope, level_order
-from psdstats.models.multiplicity import simultaneous
+from psdstats.findings import Ending
 from psdstats.planning import Design, Variation
-from psdstats.planning.power import last_of_family, simulate_design
-from psdstats.planning.variation import covariance_parts
+from psdstats.planning.design_power import simulate_design
+from psdstats.planning.variation import analysis_of
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.trial_sizes import simulate_ln_sizes
 from psdstats.study.records import Balance
 from psdstats.uncertainty import propagate
 
-TRIALS = 4
+TRIALS = 6
+NEAR = 0.004  # of ln size: the plan takes its law from an ordinary trial, not from each
 STACK = (45.0, 63.0, 90.0, 125.0, 180.0, 250.0, 355.0, 500.0)
 DRIFTING = Variation(
     run_percent=3,
@@ -62,43 +65,40 @@ def drawn(design, variation, seed):
     return ln_size.reshape(TRIALS, design.runs)
 
 
-def compared(study, propagation, ln_size, known):
-    """What `compare` makes of D50 with these sizes in the study's place."""
-    value = propagation.value.copy()
+def course_of(study, plan, ln_size, known):
+    """The answers on D50 over time with these sizes in the study's place."""
+    value = np.full((len(ln_size), 4), 100.0)
     value[:, 1] = np.exp(5 + ln_size)
-    plan = plan_comparison(study)
-    given = dataclasses.replace(propagation, value=value)
-    return compare_sizes(study, plan, given.value, {"D50": known}, measured=lambda: given).results[
-        0
-    ]
+    analysis = analyse_sizes(
+        study, plan, value, {"D50": known}, measured=lambda: propagate(study, method="linear")
+    )
+    return answer(analysis["D50"], ["against first"]).courses[0]
 
 
 @pytest.mark.parametrize(
-    ("groups", "times", "replicates"), [(4, 5, 2), (3, 3, 1), (2, 4, 2), (1, 4, 2)]
+    ("groups", "times", "replicates"), [(4, 5, 2), (3, 4, 1), (2, 4, 2), (1, 4, 2)]
 )
-def test_limits_errors_and_degrees_of_freedom_are_those_of_compare(groups, times, replicates):
+def test_trials_one_by_one_are_answered_as_planned(groups, times, replicates):
+    """Fallen by the end of an even fall, and little left after a level last step."""
     design = Design(groups=groups, times=times, replicates=replicates)
     study = study_of(design)
-    propagation = propagate(study, method="linear")
-    known = covariance_parts(design, DRIFTING).known
-    seed = 3
-    family, joint = (
-        simulate_design(design, DRIFTING, question=question, alpha=0.05, trials=TRIALS, seed=seed)
-        for question in ("each against first", "any difference")
+    plan = dataclasses.replace(plan_comparison(study), margin_percent=12.0)
+    known = analysis_of(design, DRIFTING).known
+    planned = simulate_design(
+        DRIFTING, design, question="fallen by the end", alpha=0.05, trials=TRIALS, seed=3
     )
-    for number, ln_size in enumerate(drawn(design, DRIFTING, seed)):
-        result = compared(study, propagation, ln_size, known)
-        last = result.family("against first").iloc[-1]
-        assert family.estimate[number, 0] == pytest.approx(np.log(last["ratio"]), abs=1e-9)
-        assert family.df[number] == pytest.approx(last["df"], rel=1e-3)
-        half = np.log(last["ratio_upper"] / last["ratio"])
-        assert family.critical[number] * family.standard_error[number] == pytest.approx(
-            half, rel=1e-3
-        )
-        test = result.tests[0]
-        length = joint.root[number] @ joint.estimate[number]
-        assert length @ length == pytest.approx(test.f, rel=1e-3)
-        assert joint.df[number] == pytest.approx(test.df_den, rel=1e-3)
+    moment = np.indices((groups, times, replicates))[1].ravel()
+    margin = -np.log(0.88)
+    for number, ln_size in enumerate(drawn(design, DRIFTING, 3)):
+        for fall in (0.0, 0.12, 0.3):
+            shift = fall * np.minimum(moment, times - 2) / (times - 2)
+            course = course_of(study, plan, ln_size - shift, known)
+            room = fall - planned.change.noise[number] - planned.change.reach[number]
+            left = margin - planned.step.noise[number] - planned.step.reach[number]
+            if abs(room) > NEAR:
+                assert course.shown[-1] == (room > 0)
+            if abs(left) > NEAR and not course.stop.coarser_after:
+                assert (course.stop.ending is Ending.LITTLE_LEFT) == (left > 0)
 
 
 @pytest.mark.parametrize("groups", [2, 3, 4])
@@ -109,21 +109,4 @@ def test_groups_are_given_lines_where_compare_gives_them(groups, times):
     frame = study.runs_frame()
     plan = plan_comparison(study)
     frame = frame.assign(order=level_order(frame[plan.by]))
-    assert design.group_lines == (drift_slope(frame, plan, order="order") is not None)
-
-
-def test_limit_of_the_family_is_the_exact_one_between_its_nodes():
-    """Covariances over the whole range of lines, odd degrees of freedom; `simultaneous` itself."""
-    rng = np.random.default_rng(5)
-    m, rows = 4, 40
-    place = np.arange(1.0, m + 1)
-    line = np.r_[0.0, np.exp(rng.uniform(-6, 6, rows - 1))]
-    covariance = np.eye(m) + 1 + line[:, None, None] * np.outer(place, place)
-    df = rng.uniform(2.5, 40, (rows, m))
-    found = last_of_family(covariance, df, alpha=0.05)
-    for row in range(0, rows, 8):
-        error = np.sqrt(np.diag(covariance[row]))
-        exact = simultaneous(
-            np.zeros(m), covariance[row] / np.outer(error, error), df[row], kind="dunnett"
-        )
-        assert found[row] == pytest.approx(exact.critical[-1], rel=2e-4)
+    assert design.allows_drift("drifting") == (drift_slope(frame, plan, order="order") is not None)

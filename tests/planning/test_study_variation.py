@@ -15,7 +15,7 @@ from psdstats.planning import power, variation_of
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
 from psdstats.uncertainty.law import at_mean_curve, prepare
-from psdstats.words.planning import power_sentences
+from psdstats.words.power import power_sentences
 from psdstats.words.remarks import sentence
 
 
@@ -121,10 +121,16 @@ def test_variation_feeds_the_power(demo):
     assert "invented demo" in power_sentences(result)[-2]
 
 
-def test_one_bench_without_replicates_cannot_tell():
+def test_single_runs_take_their_variation_from_smooth_courses_or_cannot_tell():
     study = read_study(demo_study("one_bench"))
-    with pytest.raises(PlanError, match="leaves nothing to tell run-to-run variation from"):
-        variation_of(study, propagation=propagate(study, method="linear"))
+    sizes = propagate(study, method="linear")
+    found = variation_of(study, propagation=sizes)
+    assert found.run_percent > 0
+    assert "about smooth courses" in sentence(found.source[0])
+    few = np.arange(len(sizes.value)) < 3
+    value = np.where(few[:, None], sizes.value, np.nan)
+    with pytest.raises(PlanError, match="leave nothing to tell run-to-run variation from"):
+        variation_of(study, propagation=dataclasses.replace(sizes, value=value))
 
 
 def test_refusals(demo):

@@ -156,3 +156,11 @@ def test_times_out_of_order_are_refused(times):
 
 def test_cautions_travel_with_the_plan():
     assert any("never leave a running mill" in line for line in BENCH_CAUTIONS)
+
+
+@pytest.mark.parametrize(("fresh", "words"), [(False, "sampled at all times"), (True, "a fresh")])
+def test_the_plan_says_what_to_write_into_the_column_charge(fresh, words):
+    told = timeline([0, 6], fresh_charge_each_time=fresh).summary()
+    assert f"filling of the jar{'' if fresh else ' is ' + words}" in told
+    assert words in told
+    assert "column charge" in told

@@ -59,10 +59,12 @@ def test_band_of_one_straight_line_is_the_textbook_one(make_sizes):
     data = make_sizes(replicates=3, s=0.0, run_sd=0.05)
     lower, upper = band(fits_of(data, CurveName.CONSTANT), np.array([30.0]), level=0.9)
     x = np.column_stack([np.ones(15), data.time_min])
-    beta, rss, *_ = np.linalg.lstsq(x, data.ln_size, rcond=None)
+    beta = np.linalg.lstsq(x, data.ln_size, rcond=None)[0]
     row = np.array([1.0, 30.0])
-    error = np.sqrt(rss[0] / 13 * row @ np.linalg.inv(x.T @ x) @ row)
-    t = 1.7709334  # Student, 13 degrees of freedom, 95 % point: 1.771 in any table
+    y = data.ln_size.reshape(5, 3)
+    pure = ((y - y.mean(axis=1, keepdims=True)) ** 2).sum() / 10
+    error = np.sqrt(pure * row @ np.linalg.inv(x.T @ x) @ row)
+    t = 1.8124611  # Student, 10 degrees of freedom, 95 % point: 1.812 in any table
     assert [lower[0], upper[0]] == pytest.approx([row @ beta - t * error, row @ beta + t * error])
 
 

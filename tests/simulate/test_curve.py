@@ -82,3 +82,42 @@ def test_rate_spread_leaves_the_feed_alone(design: TrialDesign) -> None:
     sd = np.log(random_curves(design, layout, 50, np.random.default_rng(3)).sizes()[..., 1]).std(0)
     assert sd[layout.time_min == 0] == pytest.approx(0.0, abs=1e-12)
     assert sd[layout.time_min == 48].min() > 0.03
+
+
+def test_charge_spread_comes_out_as_put_in(design: TrialDesign) -> None:
+    """One charge a bench and replicate: runs of it share what is its own, those of others not."""
+    spread = Spread(charge=0.05, size_run=0.02)
+    design = replace(design, ball_ratios={}, spread=spread, one_charge=True)
+    layout = lay_out(design)
+    assert len(layout.charge_names) == 3 * 2
+    curves = random_curves(design, layout, 2000, np.random.default_rng(7))
+    ln = np.log(curves.sizes()[..., 1] / mean_curves(design, layout).sizes()[..., 1])
+    found = np.cov(ln.T)
+    same = layout.charge[:, None] == layout.charge
+    expected = 0.05**2 * same + 0.02**2 * np.eye(18)
+    # standard error of a covariance of normal values: √((V_ii V_jj + V_ij²)/n); 171 of them
+    error = np.sqrt((np.outer(np.diag(expected), np.diag(expected)) + expected**2) / 2000)
+    assert np.abs((found - expected) / error).max() < 4
+
+
+def test_charges_of_their_own_rates_drift_apart(design: TrialDesign) -> None:
+    design = replace(design, spread=Spread(rate_charge=0.2), one_charge=True)
+    layout = lay_out(design)
+    sd = np.log(random_curves(design, layout, 200, np.random.default_rng(3)).sizes()[..., 1]).std(0)
+    by_time = [sd[layout.time_min == minutes].mean() for minutes in (0, 12, 48)]
+    assert by_time[0] == pytest.approx(0.0, abs=1e-12)
+    assert by_time[0] < by_time[1] < by_time[2]
+
+
+def test_charges_leave_the_other_draws_of_a_seed_alone(design: TrialDesign) -> None:
+    plain = replace(design, spread=Spread(size_run=0.02))
+    charged = replace(design, spread=Spread(size_run=0.02, charge=0.3), one_charge=True)
+    layout = lay_out(charged)
+    one, other = (
+        random_curves(each, layout, 3, np.random.default_rng(5)).shift for each in (plain, charged)
+    )
+    moved = other - one
+    for charge in range(len(layout.charge_names)):
+        own = moved[:, layout.charge == charge]
+        assert own == pytest.approx(np.broadcast_to(own[:, :1], own.shape), abs=1e-12)
+    assert np.abs(moved).min() > 0

@@ -31,11 +31,10 @@ def load(name: str) -> ModuleType:
 @pytest.mark.parametrize(
     ("case", "changes", "borrowing", "trials"),
     [
-        (3, {}, False, 250),
-        (3, {}, True, 30),
-        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 30),
+        (3, {}, False, 60),
+        (1, {"times_min": (0.0, 12.0, 48.0)}, True, 40),
     ],
-    ids=["five times, runs alone", "five times", "one shared stack, three times"],
+    ids=["five times, runs alone", "one shared stack, three times"],
 )
 def test_time_effect_is_covered(
     case: int, changes: dict[str, object], borrowing: bool, trials: int, monkeypatch

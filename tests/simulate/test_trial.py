@@ -34,6 +34,12 @@ def test_runs_and_readings_are_labelled(design: TrialDesign) -> None:
     assert frame.groupby(["group", "ball_ratio", "milling_time_min"]).size().eq(2).all()
     run = study.runs[0]
     assert run.name == "alder-5to1-0min-a"
+    assert frame["charge"].is_unique
+    one = simulate_study(replace(design, one_charge=True), seed=1).study
+    charges = one.runs_frame().groupby("charge")
+    assert one.runs[0].charge == "alder-5to1-a"
+    assert set(charges["milling_time_min"].apply(tuple)) == {(0, 12, 48)}
+    assert charges[["group", "ball_ratio", "replicate"]].nunique().eq(1).all(axis=None)
     assert [reading.aperture_um for reading in run.readings] == [
         0, 45, 63, 90, 125, 180, 250, 355, 500,
     ]  # fmt: skip

@@ -210,3 +210,47 @@ def test_unreadable_path(tmp_path):
     report = check_file(tmp_path / "nothing")
     assert report.exit_code == 2
     assert "there is no such file or folder" in str(report.flags[0])
+
+
+def charged(study, charges, **changes):
+    """The first runs of a study with these charges, the rest left out."""
+    runs = [
+        dataclasses.replace(run, charge=name, **changes)
+        for run, name in zip(study.runs, charges, strict=False)
+    ]
+    return dataclasses.replace(study, runs=tuple(runs))
+
+
+def test_one_charge_sampled_at_all_times_or_fresh_ones_are_sound(study):
+    for name in (lambda run: f"{run.group} {run.replicate}", lambda run: run.name):
+        sound = charged(study, map(name, study.runs))
+        assert not only(check_study(sound), "charge")
+        assert len(sound.runs) == len(study.runs)
+    assert not only(check_study(charged(study, [None] * len(study.runs))), "charge")
+
+
+def test_a_charge_sampled_twice_at_a_time_unless_the_sample_was_split(study):
+    twice = charged(study, ["1", "1"], milling_time_min=6.0, replicate="a", group="Alder")
+    (flag,) = only(check_study(twice), "charge")
+    assert flag.spot.run == study.runs[1].name
+    assert "sampled at 6 min" in flag.says
+    parts = [dataclasses.replace(r, split=str(n)) for n, r in enumerate(twice.runs)]
+    assert not only(check_study(dataclasses.replace(twice, runs=tuple(parts))), "charge")
+
+
+def test_a_charge_in_two_groups_or_of_two_ball_ratios(study):
+    one = charged(study, ["1", "1"], group="Alder")
+    other = dataclasses.replace(one.runs[1], group="Rowan", milling_time_min=99.0)
+    (flag,) = only(check_study(dataclasses.replace(one, runs=(one.runs[0], other))), "charge")
+    assert "is in group Alder and in group Rowan" in flag.says
+    runs = [
+        dataclasses.replace(run, milling_time_min=minutes, factors={"ball_ratio": ratio})
+        for run, minutes, ratio in zip(one.runs, (0.0, 6.0), (5.0, 10.0), strict=True)
+    ]
+    (flag,) = only(check_study(dataclasses.replace(one, runs=tuple(runs))), "charge")
+    assert f"ball ratio 5 in run {runs[0].name} and 10 here" in flag.says
+
+
+def test_a_run_without_a_charge_among_others_with_one(study):
+    (flag,) = only(check_study(charged(study, ["1", None])), "charge")
+    assert flag.spot.run == study.runs[1].name

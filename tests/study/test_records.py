@@ -75,6 +75,7 @@ def test_run_refuses_a_time(value):
     [
         ("sample_mass_g", 0), ("group", ""), ("name", None), ("balance", " "), ("readings", "no"),
         ("readings", [1]), ("factors", {"group": "B"}), ("replicate", ""), ("readings", None),
+        ("charge", ""), ("factors", {"charge": "1"}),
     ],
 )  # fmt: skip
 def test_run_refuses(field, value):
@@ -139,7 +140,12 @@ def test_what_goes_together_is_asked_for_together(given, field):
 def test_splits_of_one_sample_differ_in_nothing_else():
     one = run(split="1", factors={"ball_ratio": 5})
     assert run(split="2", factors={"ball_ratio": 5}, balance=one.balance).sample == one.sample
-    for other in ({"replicate": "b"}, {"milling_time_min": 7}, {"factors": {"ball_ratio": 10}}):
+    for other in (
+        {"replicate": "b"},
+        {"charge": "7"},
+        {"milling_time_min": 7},
+        {"factors": {"ball_ratio": 10}},
+    ):
         assert run(**{"split": "1", "factors": {"ball_ratio": 5}} | other).sample != one.sample
 
 
@@ -197,7 +203,7 @@ def test_mappings_are_read_only_and_travel(four_benches):
                 change(mapping)
     assert pickle.loads(pickle.dumps(four_benches)) == four_benches
     assert copy.deepcopy(four_benches) == four_benches
-    assert json.loads(json.dumps(four_benches.compare))["by"] == "milling_time_min"
+    assert json.loads(json.dumps(four_benches.compare))["margin_percent"] == 5
 
 
 def test_a_study_does_not_change_with_what_it_was_made_from():

@@ -1,25 +1,39 @@
 """Rounding in words."""
 
+import math
+
 import pytest
 
-from psdstats.words.numbers import Numerals, effect_words, p_words
+from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words, ratio_words
 
 
 def test_digits_follow_the_interval():
-    narrow = effect_words(0.0100, 0.0091, 0.0109, p=0.02, level=0.9)
-    assert "ratio 1.01005 (90 % interval 1.00914 to 1.01096)" in narrow
-    wide = effect_words(1.0, 0.1, 1.9, p=0.02, level=0.95)
-    assert "ratio 2.72 (95 % interval 1.11 to 6.69)" in wide
+    assert difference_words(0.0100, 0.0091, 0.0109) == "1.01 % higher (0.91 to 1.10 %)"
+    assert difference_words(1.0, 0.1, 1.9) == "172 % higher (11 to 569 %)"
+    assert ratio_words(0.0100, 0.0091, 0.0109, level=0.9) == (
+        "ratio 1.01005 (90 % interval 1.00914 to 1.01096)"
+    )
 
 
-def test_interval_across_one_is_signed_with_the_change():
-    words = effect_words(-0.05, -0.13, 0.03, p=0.3, level=0.95)
-    assert "a decrease of 4.9 % (−3.0 % to 12.2 %)" in words
+def test_each_end_of_an_interval_has_its_own_direction():
+    assert difference_words(-0.05, -0.13, 0.03) == (
+        "4.9 % lower, between 12.2 % lower and 3.0 % higher"
+    )
+    assert difference_words(-0.05, -0.07, -0.03) == "4.9 % lower (3.0 to 6.8 %)"
 
 
 def test_interval_without_end():
-    words = effect_words(-0.1, -800.0, 800.0, p=0.6, level=0.95)
-    assert "ratio 0.905 (95 % interval 0.000 to ∞), a decrease of 9.5 % (−∞ % to 100.0 %)" in words
+    assert difference_words(0.1, -math.inf, math.inf) == "10.5 % higher"
+    assert difference_words(0.1, -0.2, 800.0) == "10.5 % higher"
+    assert ratio_words(-0.1, -800.0, 800.0, level=0.95).endswith("interval > 0.000)")
+
+
+def test_limits_are_never_rounded_past():
+    """A lower limit of 64.79 % is no 65 %, an upper one of 64.12 % no 64 %."""
+    assert PLAIN.at_least(0.6479) == "64 %"
+    assert PLAIN.at_most(0.6412) == "65 %"
+    assert PLAIN.at_least(0.07) == "7.0 %"
+    assert PLAIN.at_most(0.07) == "7.0 %"
 
 
 @pytest.mark.parametrize(
@@ -44,7 +58,6 @@ def test_p(p, words):
 def test_comma_of_the_reader():
     comma = Numerals(",")
     assert p_words(0.012, comma) == "p = 0,012"
-    assert effect_words(-0.05, -0.13, 0.03, p=0.3, level=0.95, say=comma) == (
-        "ratio 0,951 (95 % interval 0,878 to 1,030), a decrease of 4,9 % (−3,0 % to 12,2 %), "
-        "p = 0,30"
+    assert difference_words(-0.05, -0.13, 0.03, comma) == (
+        "4,9 % lower, between 12,2 % lower and 3,0 % higher"
     )

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
+from psdstats.comparison.analysis import Spread, SpreadBasis
 from psdstats.comparison.consistency import consistency, outliers
-from psdstats.comparison.groups import GroupAgreement, GroupDifference, RunScatter, ScatterSource
+from psdstats.comparison.groups import GroupAgreement, overall
 from psdstats.comparison.precision import precision
-from psdstats.findings import Contrast, FindingKind, Numbers, Verdict
+from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import judge
 from psdstats.words.groups import (
     agreement_sentences,
     consistency_sentences,
-    difference,
-    group_sentence,
     headline,
     precision_notes,
 )
@@ -34,23 +35,26 @@ NUMBERS = Numbers(
 )
 
 
-def one(group: str, *, p: float = 0.01, **options) -> GroupDifference:
-    numbers = Numbers(**{**vars(NUMBERS), "p_adjusted": p})
-    subject = Contrast(high=group, quantity="D50")
-    finding = judge(subject, numbers, kind=FindingKind.GROUP, detectable_decides=False, **options)
-    return GroupDifference(finding=finding, conditions=2, runs=4)
+def told(group: str, p: float, **options):
+    subject = Contrast(high=group, where="6 min", quantity="D50")
+    numbers = replace(NUMBERS, p_adjusted=p)
+    return judge(subject, numbers, kind=FindingKind.GROUP, **options)
 
 
-def agreement(*groups: GroupDifference, margin: float | None = None) -> GroupAgreement:
+def one(group: str, *, p: float = 0.01, **options) -> BenchAnswer:
+    finding = told(group, p, **options)
+    average = replace(finding, subject=replace(finding.subject, where=""))
+    return BenchAnswer(quantity="D50", group=group, at=(finding,), average=average)
+
+
+def agreement(*answers: BenchAnswer, margin: float | None = None, **spread) -> GroupAgreement:
+    given = {"run": 0.0155, "df": 6.0, "basis": SpreadBasis.REPLICATES} | spread
     return GroupAgreement(
         quantity="D50",
-        time_min=None,
         conditions=("milling_time_min",),
-        groups=groups,
+        answers=answers,
         by_condition=pd.DataFrame(),
-        scatter=RunScatter(
-            variance=0.0155**2, mean_square=1, df=6, source=ScatterSource.REPLICATES
-        ),
+        spread=Spread(**given),
         level=0.95,
         margin_percent=margin,
         set_aside=("a.1",),
@@ -59,15 +63,17 @@ def agreement(*groups: GroupDifference, margin: float | None = None) -> GroupAgr
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_names_of_groups_are_written_as_they_are(name):
-    assert group_sentence(one(name), COMMA) == (
-        f"{name} reads D50 4,1 % (1,3 to 6,9 %) lower than the others."
+    found = agreement(one(name), one("plain", p=0.4), one("third", p=0.4))
+    first, second, *_ = agreement_sentences(found, COMMA)
+    assert first == (
+        f"{name} differs from the other groups: its D50 is 4,1 % lower (1,3 to 6,9 %) at 6 min."
     )
-    assert group_sentence(one(name, p=0.3)).startswith(f"{name} is not shown to differ")
-    found = agreement(one(name), one("plain", p=0.4))
-    assert f"changed: {name}; not shown: plain." in headline(found, COMMA)
+    assert second.startswith("plain and third are not shown to differ")
+    assert f"changed: {name}; not shown: plain, third." in headline(found, COMMA)
     frame = found.to_frame()
-    assert list(frame["group"]) == [name, "plain"]
-    assert list(frame["verdict"]) == ["changed", "not shown"]
+    assert list(frame["group"]) == [name, "plain", "third"]
+    assert list(frame["verdict"]) == ["changed", "not shown", "not shown"]
+    assert list(frame["differs_at"]) == [1, 0, 0]
     assert "sentence" not in frame
 
 
@@ -82,51 +88,39 @@ def test_consistency_names_the_group_as_it_is(name):
     assert second.startswith(f"Grubbs' test calls {name} at t 2,5 an outlier;")
 
 
-def test_each_verdict_has_its_sentence():
+def test_the_word_for_a_group_is_a_difference_anywhere_or_agreement_everywhere():
     within = {"margin_percent": 7.5, "within_margin": True}
-    small = group_sentence(one("a", **within), COMMA)
-    assert small.endswith("lower than the others, which is within the margin of ±7,5 %.")
-    alike = one("a", p=0.2, **within)
-    assert alike.finding.verdict is Verdict.EQUIVALENT
-    assert group_sentence(alike) == (
-        "a agrees with the others within ±7.5 %: D50 4.1 % (1.3 to 6.9 %) lower."
-    )
-    open_ = group_sentence(one("a", p=0.2, margin_percent=7.5, within_margin=False), COMMA)
-    assert "a D50 4,4 % below theirs would have been seen with 80 % probability" in open_
-    assert open_.endswith(", and agreement within ±7,5 % is not shown either.")
-    undone = group_sentence(one("a", undone_by_percent=2.34), COMMA)
-    assert undone.startswith("a: cannot be told: it reads D50 4,1 %")
-    assert undone.endswith("2,3 % of it would undo the difference.")
-
-
-def test_a_group_without_an_end_of_its_interval_cannot_be_told():
-    finding = judge(
-        Contrast(high="a", quantity="D50"),
-        Numbers(estimate=-0.04, lower=-float("inf"), upper=float("inf"), p_adjusted=0.4),
-        kind=FindingKind.GROUP,
-    )
-    assert group_sentence(GroupDifference(finding=finding)) == (
-        "a: cannot be told, because too little is left to judge it by, so its interval has no end."
-    )
-
-
-def test_what_the_uncertainty_rests_on_and_what_was_set_aside():
-    rest, aside = agreement_sentences(agreement(one("a")), COMMA)[1:]
-    assert rest == "Run-to-run variation 1,6 %, from replicates."
-    assert aside.endswith("not bracketed by the sieves: a.1.")
+    assert overall(one("a", p=0.2, **within)) is Verdict.EQUIVALENT
+    assert overall(one("a", p=0.2)) is Verdict.NOT_SHOWN
+    part = replace(one("a", p=0.2, **within), average=told("a", 0.2))
+    assert overall(part) is Verdict.EQUIVALENT
+    two = replace(part, at=(*part.at, told("a", 0.2)))
+    assert overall(two) is Verdict.NOT_SHOWN
+    rate = replace(told("a", 0.01), kind=FindingKind.BENCH_RATE)
+    assert overall(replace(part, rate=rate)) is Verdict.CHANGED
+    lost = judge(Contrast(high="a"), Numbers(), kind=FindingKind.GROUP)
+    assert overall(BenchAnswer(quantity="D50", group="a", at=(lost,))) is Verdict.CANNOT_BE_TOLD
 
 
 @pytest.mark.parametrize(
-    ("ends", "said"),
+    ("given", "said"),
     [
-        ((0.0402, 0.0119, 0.0677), "4.1 % (1.2 to 7.0 %) higher"),
-        ((-0.05, -0.2, 0.1), "5 % (−11 to 18 %) lower"),
-        ((0.02, 0.02, 0.02), "2.020 % (2.020 to 2.020 %) higher"),
+        ({}, "Run-to-run variation is 1,6 %, from replicates."),
+        ({"run": float("nan")}, "Run-to-run variation is not seen beside the measurement, from "),
+        ({"basis": SpreadBasis.RESIDUAL}, "as there are no replicates."),
+        ({"basis": SpreadBasis.DECLARED}, "is 1,6 %, from what was declared."),
+        ({"basis": SpreadBasis.NONE}, "Run-to-run variation was not estimated: "),
     ],
 )
-def test_a_difference_is_told_in_its_own_direction(ends, said):
-    estimate, lower, upper = ends
-    assert difference(Numbers(estimate=estimate, lower=lower, upper=upper)) == said
+def test_what_the_uncertainty_rests_on_and_what_was_set_aside(given, said):
+    *_, rest, aside = agreement_sentences(agreement(one("a"), **given), COMMA)
+    assert said in rest
+    assert aside.endswith("not bracketed by the sieves: a.1.")
+
+
+def test_what_rests_on_the_measurement_alone_does_not_name_a_scatter():
+    found = agreement(one("a", p=0.3, undone_by_percent=2.0))
+    assert agreement_sentences(found)[-2].startswith("Run-to-run variation was not estimated")
 
 
 def test_what_cannot_be_told_of_precision_is_told_where():

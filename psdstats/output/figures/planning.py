@@ -36,22 +36,28 @@ def power_curves(
     frame: pd.DataFrame,
     ax: Axes,
     *,
+    x: str = "change_percent",
     x_label: str = "true change of D50 / %",
     wanted: float = 0.8,
+    asked: float | None = None,
 ) -> Axes:
     """Draw power curves with the interval of the simulation, one for each design.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns design, change_percent, power (fraction of one), and optionally power_lower and
+        Columns design, the one of ``x``, power (fraction of one), and optionally power_lower and
         power_upper: a band.
     ax : Axes
         Where to draw.
+    x : str, default="change_percent"
+        Column drawn along the horizontal axis.
     x_label : str
         Label of the horizontal axis, with unit.
     wanted : float, default=0.8
         Power that is aimed at; a line marks it.
+    asked : float or None
+        Value of ``x`` that was asked for; a line marks it.
 
     Returns
     -------
@@ -63,23 +69,28 @@ def power_curves(
     >>> from psdstats.output.figures import new_axes
     >>> from psdstats.planning import Variation, power
     >>> result = power(Variation(run_percent=3), groups=3, times=3, replicates=1, trials=200)
-    >>> power_curves(result.curve_frame(), new_axes()).get_ylabel()
+    >>> power_curves(result.curve_frame(), new_axes(), asked=-10).get_ylabel()
     'power / %'
     """
     say = numerals(ax)
-    frame = need(frame, ("design", "change_percent", "power"), "power curves")
-    ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=DASHED)
+    frame = need(frame, ("design", x, "power"), "power curves")
+    line = ax.axhline(100 * wanted, color=GREY, linewidth=1.0, linestyle=DASHED)
+    hover(line, f"wanted: {say.per_cent(wanted)}")
+    if asked is not None:
+        line = ax.axvline(asked, color=INK, linewidth=1.0, linestyle=DASHED)
+        hover(line, f"asked: {say(asked)} %")
     for index, (design, own) in enumerate(frame.groupby("design", sort=False)):
-        own, look = own.sort_values("change_percent", kind="stable"), mark(index)
-        x = own["change_percent"].to_numpy(dtype=float)
+        own, look = own.sort_values(x, kind="stable"), mark(index)
+        along = own[x].to_numpy(dtype=float)
         if {"power_lower", "power_upper"} <= set(own.columns):
             lower, upper = 100 * own["power_lower"], 100 * own["power_upper"]
-            ax.fill_between(x, lower, upper, color=look.colour, alpha=0.15, linewidth=0)
-        ax.plot(x, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design))
-        for row in rows(own):
-            at = (row.change_percent, 100 * row.power)
-            text = f"{design}, at {say(row.change_percent)}: power {say.per_cent(row.power)}"
-            point(ax, at, look.marker, text, colour=look.colour, size=3.5)
+            ax.fill_between(along, lower, upper, color=look.colour, alpha=0.15, linewidth=0)
+        ax.plot(
+            along, 100 * own["power"], color=look.colour, linestyle=look.line, label=drawn(design)
+        )
+        for place, power in zip(along, own["power"], strict=True):
+            text = f"{design}, at {say(place)}: power {say.per_cent(power)}"
+            point(ax, (place, 100 * power), look.marker, text, colour=look.colour, size=3.5)
     series_key(ax, list(dict.fromkeys(frame["design"])), inside=True)
     percent_axis(ax, "power / %")
     ax.set_xlabel(x_label)

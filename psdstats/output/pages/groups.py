@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from psdstats.columns import GROUP, RUN, TIME, column_words
+from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.consistency import (
     Intraclass,
     consistency,
@@ -20,7 +21,7 @@ from psdstats.comparison.consistency import (
 )
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
 from psdstats.comparison.precision import Precision, Scale, precision
-from psdstats.findings import Remark
+from psdstats.findings import Remark, Verdict
 from psdstats.output.content import Answer, Block, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
@@ -95,10 +96,16 @@ def collect_groups(
     margin_percent: float | None = None,
     level: float = 0.95,
     intraclass: bool = True,
+    analysis: Analysis | None = None,
 ) -> GroupResults:
     """Ask the library for everything about the groups of a study."""
     agreement = group_agreement(
-        study, propagation, quantity=quantity, margin_percent=margin_percent, level=level
+        study,
+        propagation,
+        quantity=quantity,
+        margin_percent=margin_percent,
+        level=level,
+        analysis=analysis,
     )
     frame, at = sizes_by_run(study, propagation, quantity=quantity), list(agreement.conditions)
     columns = {"value": quantity, "group": GROUP}
@@ -140,12 +147,13 @@ def _consistency_sentences(results: GroupResults, say: Numerals) -> tuple[str, .
 
 def groups_page(results: GroupResults, say: Numerals = PLAIN) -> Page:
     """Verdicts, ratios and precision; the longer tables are left to the files."""
-    longer = [consistency_table(results), outliers_table(results), conditions_table(results)]
+    longer = [consistency_table(results), outliers_table(results)]
     if results.intraclass is not None:
         longer.append(intraclass_table(results.intraclass, results.quantity))
     blocks: list[Block] = [
         agreement_drawing(results.agreement, say),
         agreement_table(results.agreement, say),
+        conditions_table(results, say),
         precision_table(results, say),
         *consistency_drawings(results, say),
     ]
@@ -153,10 +161,14 @@ def groups_page(results: GroupResults, say: Numerals = PLAIN) -> Page:
         heading=words.HEADING,
         answers=(Answer("groups", words.headline(results.agreement, say)),),
         sentences=groups_sentences(results, say),
-        blocks=(*blocks, *(table for table in longer if not table.frame.empty)),
+        blocks=tuple(one for one in (*blocks, *longer) if _holds_something(one)),
         notes=tuple(sentence(remark, say) for remark in results.remarks),
         notes_heading="Notes on the groups",
     )
+
+
+def _holds_something(block: Block) -> bool:
+    return not (isinstance(block, Table) and block.frame.empty)
 
 
 def _condition_columns(results: GroupResults) -> list[Column]:
@@ -178,25 +190,31 @@ def _plain(name: str, heading: str = "", *, decimals: int = 2) -> Column:
 
 
 def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
-    """One row a group: its difference from the others with joint interval, scores, verdict."""
+    """One row a group: on average, in rate, at how many conditions it differs, verdict."""
+    interval = f"({say(100 * agreement.level)} % interval)"
+    pairs = [
+        column
+        for name, prefix in (("average", ""), ("rate", "rate_"))
+        for column in (
+            Column(
+                name=f"{prefix}difference_percent",
+                heading=f"{name} {interval}",
+                unit="%",
+                show=Show.MEASURED,
+                lower=f"{prefix}lower_percent",
+                upper=f"{prefix}upper_percent",
+            ),
+            Column(name=f"{prefix}p_adjusted", heading="p", show=Show.P_VALUE),
+        )
+    ]
     return Table(
         name="group agreement",
         frame=agreement.to_frame(),
-        caption=words.agreement_caption(agreement, say),
+        caption=words.agreement_caption(agreement),
         columns=(
             Column(name="group", heading="group"),
-            Column(name="runs", heading="runs", show=Show.COUNT),
-            Column(
-                name="difference_percent",
-                heading=f"difference ({say(100 * agreement.level)} % interval)",
-                unit="%",
-                show=Show.MEASURED,
-                lower="lower_percent",
-                upper="upper_percent",
-            ),
-            Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
-            _plain("zeta"),
-            _plain("e_n", "E_n"),
+            *pairs,
+            Column(name="differs_at", heading="differs at", show=Show.COUNT),
             Column(name="verdict", heading="verdict"),
         ),
         notes=(words.agreement_note(agreement.level, say),),
@@ -206,7 +224,9 @@ def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
 
 def agreement_drawing(agreement: GroupAgreement, say: Numerals = PLAIN) -> Drawing:
     """Ratio of each group to the others with joint intervals."""
-    ratios = agreement.to_frame().drop(columns="quantity")
+    averages = [one.average for one in agreement.answers]
+    verdicts = [str(one.verdict) if one else Verdict.CANNOT_BE_TOLD.value for one in averages]
+    ratios = agreement.to_frame().drop(columns="quantity").assign(verdict=verdicts)
     margin = agreement.margin_percent
 
     def draw() -> Axes:
@@ -221,7 +241,7 @@ def agreement_drawing(agreement: GroupAgreement, say: Numerals = PLAIN) -> Drawi
         "group agreement",
         draw,
         words.agreement_drawing_caption(agreement, say),
-        (words.group_sentence(one, say) for one in agreement.groups),
+        words.agreement_sentences(agreement, say),
     )
 
 
@@ -308,13 +328,9 @@ def outliers_table(results: GroupResults) -> Table:
     )
 
 
-def conditions_table(results: GroupResults) -> Table:
-    """Difference of each group from the others at each condition, with scores."""
+def conditions_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
+    """Difference of each group from the others at each condition, with verdict and scores."""
     frame = results.agreement.by_condition
-    measured = [
-        Column(name=name, heading=heading, unit="%", show=Show.MEASURED, u="u_percent")
-        for name, heading in (("difference_percent", "difference"), ("u_percent", "u"))
-    ]
     return Table(
         name="group differences by condition",
         frame=frame,
@@ -324,14 +340,22 @@ def conditions_table(results: GroupResults) -> Table:
         else (
             *_condition_columns(results),
             Column(name="group", heading="group"),
-            *measured,
+            Column(
+                name="difference_percent",
+                heading=f"difference ({say(100 * results.agreement.level)} % interval)",
+                unit="%",
+                show=Show.MEASURED,
+                lower="lower_percent",
+                upper="upper_percent",
+            ),
+            Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
+            Column(name="verdict", heading="verdict"),
             _plain("zeta"),
             _plain("e_n", "E_n"),
-            Column(name="finding", heading="finding"),
+            Column(name="finding", heading="finding", spare=True),
         ),
         row_headings=len(results.conditions) + 1,
         notes=(words.SCORES_NOTE,),
-        place=Place.FILES,
     )
 
 

@@ -7,27 +7,35 @@ quantity, which take seconds.  Numbers are on ln size.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from psdstats.comparison.analysis import CONDITION, QuantityAnalysis
+from psdstats.comparison.beside import LeftOut, left_out, resampled
 from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Remark
+from psdstats.frozen import Array
 from psdstats.models.crosschecks import (
     CrossCheck,
     Refit,
     friedman_check,
     independent_refit,
+    refit_without_known,
     repeated_measures_check,
+    why_apart,
 )
+from psdstats.models.design_columns import level_text
 from psdstats.models.diagnostics import (
     Influence,
     leave_one_group_out,
     residual_table,
 )
+from psdstats.models.judged import Question
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals
 from psdstats.output.content import Block, Drawing, Page
@@ -40,6 +48,7 @@ from psdstats.output.figures.effects import (
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
+from psdstats.planning.attained import Attained
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -49,6 +58,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _DRAWS = 99  # simulated trials, and arrangements, of a resampled test
+_LARGEST = 3  # moves shown
 _DRAWN = "D50"  # drawn where it was compared
 
 
@@ -67,19 +77,22 @@ def model_checks_page(
     remarks: list[tuple[str, Remark]] = []
     if group is not None:
         found = {
-            name: leave_one_group_out(fit, by, grouping=group, alpha=1.0 - comparison.level)
+            name: leave_one_group_out(
+                fit, _term(fit, by), grouping=group, alpha=1.0 - comparison.level
+            )
             for name, fit in fits.items()
         }
         told += [(name, words.influence_sentence(one, say)) for name, one in found.items()]
         blocks += [_influence_drawing(found[drawn], drawn, say), _influence_table(found)]
-        checks = {name: _common_tests(fit, by, group) for name, fit in fits.items()}
-        blocks.append(_common_table(fits, by, checks))
-        for name, both in checks.items():
-            remarks += [(name, one) for check in both for one in check.remarks]
-    refits = {name: independent_refit(fit) for name, fit in fits.items()}
-    told += [(name, words.refit_sentence(one, say)) for name, one in refits.items()]
+        table, beside = _common_tests(comparison, fits, group)
+        blocks.append(table)
+        remarks += beside
+    moved = left_out(comparison)
+    blocks += _left_out_tables(moved)
     components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
-    blocks.append(_refit_table(fits, refits, components))
+    tables, refitted = _refits(fits, components, say)
+    blocks += tables
+    told += refitted
     if thorough:
         own = fits[drawn]
         blocks += [
@@ -88,10 +101,15 @@ def model_checks_page(
         ]
     return Page(
         heading=words.CHECKS_HEADING,
-        sentences=words.by_quantity(told),
+        sentences=(*words.by_quantity(told), *words.left_out_sentences(moved, say)),
         blocks=tuple(blocks),
         notes=once_each(remarks, say),
     )
+
+
+def _term(fit: MixedModelFit, by: str) -> str:
+    """The term that holds the levels compared: whole conditions where some combinations lack."""
+    return by if by in fit.model.factors else CONDITION
 
 
 def _residual_drawings(
@@ -150,59 +168,143 @@ def _influence_table(found: Mapping[str, Influence]) -> Table:
     )
 
 
-def _common_tests(fit: MixedModelFit, by: str, group: str) -> tuple[CrossCheck, CrossCheck]:
-    frame, response = fit.model.frame, fit.model.response
-    return (
-        repeated_measures_check(frame, response=response, within=by, group=group),
-        friedman_check(frame, response=response, within=by, group=group),
-    )
-
-
-def _common_table(
-    fits: Mapping[str, MixedModelFit], by: str, checks: Mapping[str, tuple[CrossCheck, CrossCheck]]
-) -> Table:
-    """The test of the mixed model beside the common ones; these without uncertainty."""
-    rows = []
+def _common_tests(
+    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str
+) -> tuple[Table, list[tuple[str, Remark]]]:
+    """The test of all levels beside the common ones, at each level of the further factors."""
+    plan, alpha = comparison.plan, 1.0 - comparison.level
+    rows: list[dict[str, object]] = []
+    remarks: list[tuple[str, Remark]] = []
     for name, fit in fits.items():
-        own = fit.test(by)
-        of_model = {"test": "mixed model", "statistic": own.f, "df": own.df_num}
-        rows.append({"quantity": name, **of_model, "df_error": own.df_den, "p": own.p})
-        for check in checks[name]:
-            row: dict[str, object] = {"quantity": name, "test": str(check.test)}
-            if check.table is not None:
-                one = check.table.iloc[0]
-                row |= {"statistic": one.get("q", one["f"]), "df": one.get("df", one["df_num"])}
-                row |= {"df_error": one["df_den"] if "df" not in one else np.nan}
-                row |= {"p": one.get("p_corrected", one["p"])}
-            rows.append(row)
+        frame, ours = fit.model.frame, levels_p(comparison.analysis[name])
+        wheres = [""] * len(frame) if plan.where is None else frame[plan.where].map(level_text)
+        for where, p in ours.items():
+            here = frame[np.array([one == where for one in wheres], dtype=bool)]
+            rows.append({"quantity": name, "where": where, "test": words.OWN_TEST, "p": p})
+            for run_check in (repeated_measures_check, friedman_check):
+                check = run_check(here, response=fit.model.response, within=plan.by, group=group)
+                rows.append({"quantity": name, "where": where, **_common_row(check)})
+                why = why_apart(
+                    check,
+                    p,
+                    alpha=alpha,
+                    measured=fit.random.parts.known is not None,
+                    drifting="drift" in comparison.analysis[name].design.part_names,
+                )
+                remarks += [(name, one) for one in (*check.remarks, *why)]
+    return _common_table(pd.DataFrame(rows), plan.by), remarks
+
+
+def _common_row(check: CrossCheck) -> dict[str, object]:
+    row: dict[str, object] = {"test": str(check.test)}
+    if check.table is not None:
+        one = check.table.iloc[0]
+        row |= {"statistic": one.get("q", one["f"]), "df": one.get("df", one["df_num"])}
+        row |= {"df_error": one["df_den"] if "df" not in one else np.nan}
+        row |= {"p": one.get("p_corrected", one["p"])}
+    return row
+
+
+def levels_p(one: QuantityAnalysis) -> dict[str, float]:
+    """Return p that nothing changes over the levels compared, at each further level."""
+    cells, rows, jointly = one.design.cells, list[Array](), dict[str, tuple[int, ...]]()
+    for where in dict.fromkeys(cell[1] for cell in cells):
+        first, *others = [cell for cell in cells if cell[1] == where]
+        if others:
+            jointly[where] = tuple(range(len(rows), len(rows) + len(others)))
+        rows += [one.design.mean_row(*each) - one.design.mean_row(*first) for each in others]
+    if not rows:
+        return {}
+    judged = one.judge(Question(contrasts=np.array(rows), jointly=tuple(jointly.values())))
+    return {where: float(judged.joint_p(k)) for k, where in enumerate(jointly)}
+
+
+def _common_table(frame: pd.DataFrame, by: str) -> Table:
+    missing = {name: np.nan for name in ("statistic", "df", "df_error") if name not in frame}
+    at = () if not frame["where"].any() else (Column(name="where", heading="at"),)
     return Table(
         name="common tests",
-        frame=pd.DataFrame(rows),
+        frame=frame.assign(**missing),
         caption=words.common_caption(by),
         columns=(
             Column(name="quantity", heading="quantity"),
+            *at,
             Column(name="test", heading="test"),
             Column(name="statistic", heading="F or Q", show=Show.NUMBER),
             Column(name="df", heading="df", show=Show.NUMBER, decimals=0),
             Column(name="df_error", heading="df of the error", show=Show.NUMBER, decimals=1),
             Column(name="p", heading="p", show=Show.P_VALUE),
         ),
-        row_headings=2,
+        row_headings=2 + len(at),
         notes=(words.COMMON_NOTE,),
     )
+
+
+def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
+    """The three largest moves, and all of them in a file."""
+    frame = pd.DataFrame(
+        {
+            "quantity": [one.quantity for one in found],
+            "contrast": [words.contrast_words(one.high, one.low, one.where) for one in found],
+            "column": [one.column for one in found],
+            "left_out": [one.name for one in found],
+            "change_percent": 100 * np.expm1([one.effect for one in found]),
+            "change_without_percent": 100 * np.expm1([one.without for one in found]),
+        }
+    )
+    known = frame[frame["change_without_percent"].notna()].head(_LARGEST).reset_index(drop=True)
+    change = partial(Column, unit="%", show=Show.SIGNED, decimals=1)
+    tables = [
+        Table(
+            name=name,
+            frame=rows,
+            caption=caption,
+            columns=(
+                Column(name="quantity", heading="quantity"),
+                Column(name="contrast", heading="change"),
+                Column(name="column", heading="without"),
+                Column(name="left_out", heading="name"),
+                change(name="change_percent", heading="with it"),
+                change(name="change_without_percent", heading="without it"),
+            ),
+            row_headings=4,
+            place=place,
+        )
+        for name, rows, caption, place in (
+            ("largest moves", known, words.LEFT_OUT_LARGEST, Place.FIRST),
+            ("without each run", frame, words.LEFT_OUT_CAPTION, Place.FILES),
+        )
+    ]
+    return [one for one in tables if len(one.frame)]
+
+
+def _refits(
+    fits: Mapping[str, MixedModelFit], components: Mapping[str, Mapping[str, str]], say: Numerals
+) -> tuple[list[Table], list[tuple[str, str]]]:
+    """The same models by another package, and without what that package cannot take."""
+    same = {name: independent_refit(fit) for name, fit in fits.items()}
+    bare = {name: refit_without_known(fit) for name, fit in fits.items()}
+    without = {name: one for name, one in bare.items() if one is not None}
+    tables = [_refit_table(fits, same, components)]
+    if without:
+        tables.append(_refit_table(fits, without, components, name="refit without measurement"))
+    both = [*same.items(), *without.items()]
+    return tables, [(name, words.refit_sentence(one, say)) for name, one in both]
 
 
 def _refit_table(
     fits: Mapping[str, MixedModelFit],
     refits: Mapping[str, Refit],
     components: Mapping[str, Mapping[str, str]],
+    *,
+    name: str = "independent refit",
 ) -> Table:
     pieces = []
     for quantity, one in refits.items():
         told = words.refit_names(fits[quantity], components[quantity])
         pieces.append(one.table.assign(quantity=quantity, name=told[: len(one.table)]))
     return Table(
-        name="independent refit",
+        name=name,
         frame=pd.concat(pieces, ignore_index=True),
         caption=words.REFIT_CAPTION,
         columns=(
@@ -236,10 +338,11 @@ def _variance_table(
 
 def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
     """Bootstrap of the likelihood ratio, and permutation where rows can be exchanged."""
-    drawn = bootstrap_test(fit, by, _DRAWS)
+    term = _term(fit, by)
+    drawn = bootstrap_test(fit, term, _DRAWS)
     rows = [{"test": "bootstrap", "p": drawn.p, "draws": drawn.draws}]
     try:
-        mixed = permutation_test(fit, by, _DRAWS)
+        mixed = permutation_test(fit, term, _DRAWS)
         if mixed.smallest_p <= 0.05:
             rows.append({"test": "permutation", "p": mixed.p, "draws": mixed.arrangements})
     except ModelError:  # no rows can be exchanged
@@ -255,3 +358,75 @@ def _resampled_table(fit: MixedModelFit, quantity: str, by: str) -> Table:
         ),
         notes=(words.RESAMPLED_NOTE,),
     )
+
+
+def attained_page(found: Attained, say: Numerals = PLAIN) -> Page:
+    """What answers attain in trials like a study."""
+    frame = found.to_frame()
+    frame["what"] = [words.ATTAINED[kind] for kind in frame["kind"]]
+    again = ~frame["kind"].map(lambda kind: kind.is_error or kind.is_coverage)
+    return Page(
+        heading=words.ATTAINED_HEADING,
+        sentences=words.attained_sentences(found, say),
+        blocks=(
+            _attained_table("attained", frame[~again], words.ATTAINED_CAPTION),
+            _attained_table("found again", frame[again], words.AGAIN_CAPTION),
+        ),
+        notes=(words.ATTAINED_NOTE,),
+    )
+
+
+def _attained_table(name: str, frame: pd.DataFrame, caption: str) -> Table:
+    return Table(
+        name=name,
+        frame=frame.reset_index(drop=True),
+        caption=caption,
+        columns=(
+            Column(name="what", heading="what"),
+            Column(name="quantity", heading="quantity"),
+            Column(name="where", heading="at"),
+            Column(name="share", heading="trials", unit="%", show=Show.PER_CENT, decimals=1),
+            Column(name="error", heading="Monte Carlo error", show=Show.PER_CENT, decimals=1),
+            Column(name="trials", heading="of", show=Show.COUNT),
+        ),
+        row_headings=3,
+    )
+
+
+def resampled_page(comparison: Comparison, *, seed: int = 0) -> Page:
+    """An interval of every headline by resampling, beside that of the model."""
+    found = resampled(comparison, seed=seed)
+    frame = pd.DataFrame(
+        {
+            "quantity": [one.quantity for one in found],
+            "contrast": [words.contrast_words(one.high, one.low, one.where) for one in found],
+            "resampled": [words.UNITS[one.unit] for one in found],
+            "units": [float(one.units) if one.units else np.nan for one in found],
+            **{
+                name: np.exp([getattr(one, name) for one in found])
+                for name in ("effect", "lower", "upper", "model", "model_lower", "model_upper")
+            },
+        }
+    )
+    table = Table(
+        name="resampled headlines",
+        frame=frame,
+        caption=words.RESAMPLED_CAPTION,
+        columns=(
+            Column(name="quantity", heading="quantity"),
+            Column(name="contrast", heading="change"),
+            Column(name="resampled", heading="resampled"),
+            Column(name="units", heading="units", show=Show.COUNT),
+            Column(name="effect", heading="ratio", show=Show.RATIO, lower="lower", upper="upper"),
+            Column(
+                name="model",
+                heading="by the model",
+                show=Show.RATIO,
+                lower="model_lower",
+                upper="model_upper",
+            ),
+        ),
+        row_headings=2,
+    )
+    blocks = (table,) if found else ()
+    return Page(heading=words.CHECKS_HEADING, blocks=blocks, notes=(words.RESAMPLED_UNITS_NOTE,))

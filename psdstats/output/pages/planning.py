@@ -24,6 +24,15 @@ from psdstats.planning.precision_plan import PrecisionPlan
 from psdstats.planning.stack_choice import StackChoice
 from psdstats.words import planning as words
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.power import (
+    LEFT_CURVES,
+    LEFT_FIGURE,
+    POWER_CURVES,
+    POWER_FIGURE,
+    POWER_HEADING,
+    power_caption,
+    power_sentences,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,44 +63,90 @@ def _count(name: str, heading: str = "") -> Column:
 
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
-    told = words.power_sentences(result, say)
+    told = power_sentences(result, say)
 
     def draw() -> Axes:
         ax = new_axes(height_mm=95.0, say=say)
         power_curves(
-            result.curve_frame(), ax, x_label="true change of size / %", wanted=result.wanted_power
+            result.curve_frame(),
+            ax,
+            x_label="true change of size / %",
+            wanted=result.wanted_power,
+            asked=result.change_percent,
         )
         if result.change_percent < 0:
             ax.invert_xaxis()
         ax.set_title("groups × times × replicates")
         return ax
 
-    table = Table(
+    curves = Table(name="power curves", frame=result.curve_frame(), caption=POWER_CURVES)
+    figure = drawing_of("power", draw, POWER_FIGURE, told)
+    return Page(
+        heading=POWER_HEADING,
+        sentences=told,
+        blocks=(
+            figure,
+            *_left_drawing(result, told, say),
+            _power_table(result, say),
+            curves,
+            *_left_curves(result),
+        ),
+    )
+
+
+def _left_drawing(result: PowerResult, told: tuple[str, ...], say: Numerals) -> tuple[Drawing, ...]:
+    """Power to show that less than a margin was left, where that was asked."""
+    asked = result.margin_percent
+    if asked is None:
+        return ()
+
+    def draw() -> Axes:
+        ax = new_axes(height_mm=95.0, say=say)
+        power_curves(
+            result.margin_frame(),
+            ax,
+            x="margin_percent",
+            x_label="margin / %",
+            wanted=result.wanted_power,
+            asked=asked,
+        )
+        ax.set_title("groups × times × replicates")
+        return ax
+
+    return (drawing_of("power of little left", draw, LEFT_FIGURE, told),)
+
+
+def _left_curves(result: PowerResult) -> tuple[Table, ...]:
+    if result.margin_percent is None:
+        return ()
+    return (Table(name="margin curves", frame=result.margin_frame(), caption=LEFT_CURVES),)
+
+
+def _power_table(result: PowerResult, say: Numerals) -> Table:
+    way = "decrease" if result.change_percent < 0 else "increase"
+    often = f"in {say(100 * result.wanted_power)} %"
+    shown = f"{say(result.change_percent, '+g')} % shown"
+    columns = [
+        *(_count(name) for name in ("groups", "times", "replicates", "runs")),
+        Column(name="power", heading=shown, show=Show.PER_CENT),
+        Column(name="enough", heading="enough"),
+        _number(f"detectable_{way}_percent", f"{way} shown {often}", decimals=1),
+    ]
+    if result.margin_percent is not None:
+        left = f"under {say(result.margin_percent)} % left shown"
+        columns += [
+            Column(name="power_left", heading=left, show=Show.PER_CENT),
+            Column(name="enough_left", heading="enough"),
+            _number("smallest_margin_percent", f"margin shown {often}", decimals=1),
+        ]
+    return Table(
         name="power",
         frame=result.to_frame(),
-        caption=f"Power to show {say(result.change_percent, '+g')} % ({result.question}, "
-        f"level {say(result.alpha)}).",
-        columns=(
-            *(_count(name) for name in ("groups", "times", "replicates", "runs")),
-            Column(name="power", heading="power", show=Show.PER_CENT),
-            _number(
-                "detectable_decrease_percent",
-                f"decrease shown in {say(100 * result.wanted_power)} %",
-                decimals=1,
-            ),
-        ),
+        caption=power_caption(result, say),
+        columns=tuple(columns),
         row_headings=3,
         notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
         place=Place.FIRST,
-    )
-    return Page(
-        heading=words.POWER_HEADING,
-        sentences=told,
-        blocks=(
-            drawing_of("power", draw, words.POWER_FIGURE, told),
-            table,
-            Table(name="power curves", frame=result.curve_frame(), caption=words.POWER_CURVES),
-        ),
     )
 
 

@@ -5,6 +5,7 @@ Times in min, sizes in µm, rates in 1/min.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import TIME
+from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.output.content import Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
@@ -30,27 +32,24 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_BEYOND = 3.0  # a time further out than this many times the last one is not drawn
-_SCATTER = {"level": "between groups", "rate": "between groups in rate", "run": "run to run"}
+_SCATTER = {
+    "run": "run to run",
+    "cell": "groups at one condition",
+    "drift": "groups drifting apart, a step",
+}
 
 
-def rate_factor(study: Study) -> str | None:
-    """The factor whose levels get a curve each: the one that the study's comparison sets aside.
-
-    None where it sets aside none or several, or where that one does not differ between runs.
-    """
-    also = study.compare.get("also")
-    frame = study.runs_frame()
-    if not isinstance(also, list | tuple) or len(also) != 1 or also[0] not in frame.columns:
-        return None
-    return str(also[0]) if len(set(frame[also[0]])) > 1 else None
+def rate_factor(study: Study) -> tuple[str, ...]:
+    """The further factors whose levels get a curve each: those crossed with milling time."""
+    return plan_comparison(study, by=TIME).at_each
 
 
 def collect_loss(
-    study: Study, *, by: str | None, level: float
+    study: Study, *, at_each: Sequence[str], level: float
 ) -> tuple[LossRates | None, tuple[str, ...]]:
     """Rates of loss above the sieves, or None and the reason as a note."""
     try:
-        return loss_rates(study, by=by, level=level), ()
+        return loss_rates(study, at_each=at_each, level=level), ()
     except ModelError as reason:
         return None, (str(reason),)
 
@@ -134,16 +133,19 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
 
 
 def scatter_table(result: RateResult) -> Table:
-    """How far groups and runs lie from the chosen curve."""
+    """The spread behind the intervals, that of the comparison."""
     frame = result.scatter_frame()
     return _series_table(
         "rate scatter",
         frame,
         f"Scatter of {result.quantity} (standard deviations).",
         [
-            _number(f"{term}_sd_percent", heading, "%", 1)
-            for term, heading in _SCATTER.items()
-            if f"{term}_sd_percent" in frame
+            *(
+                _number(f"{term}_sd_percent", heading, "%", 1)
+                for term, heading in _SCATTER.items()
+                if frame[f"{term}_sd_percent"].notna().any()
+            ),
+            _number("df", "degrees of freedom"),
         ],
         (words.NONE_SHOWN,),
         headings=0,
@@ -152,7 +154,6 @@ def scatter_table(result: RateResult) -> Table:
 
 def choice_table(result: RateResult) -> Table:
     """The curves compared by their information criterion."""
-    criterion = "AICc" if all(one.choice.corrected for one in result.series) else "AIC"
     return _series_table(
         "rate curves",
         result.choice_frame(),
@@ -160,7 +161,8 @@ def choice_table(result: RateResult) -> Table:
         [
             Column(name="curve", heading="curve"),
             Column(name="parameters", heading="parameters", show=Show.COUNT),
-            _number("criterion", criterion, decimals=1),
+            Column(name="p", heading="p", show=Show.P_VALUE),
+            _number("criterion", "criterion", decimals=1),
             _number("difference", "difference", decimals=1),
             Column(name="weight", heading="weight", show=Show.PER_CENT),
         ],
@@ -243,15 +245,15 @@ def rate_page(
     notes: tuple[str, ...] = (),
     say: Numerals = PLAIN,
 ) -> Page:
-    """Answer, figures and the tables a reader needs; the longer ones are left to the files."""
+    """When to stop, then curves and the spread behind them; longer tables are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
     return Page(
         heading=words.HEADING,
         sentences=words.rate_sentences(result, say)
         + (words.loss_sentences(loss, say) if loss else ()),
         blocks=(
-            *rate_drawings(result, say),
             *([stopping_table(result, say)] if result.stopping else []),
+            *rate_drawings(result, say),
             parameters_table(result, say),
             scatter_table(result),
             choice_table(result),

@@ -486,6 +486,8 @@ def _one_line(text: str) -> str:
 
 def _terminal_cells(text: str) -> int:
     """Terminal cells a text takes: wide East Asian signs two, combining signs none."""
+    if text.isascii():
+        return len(text)
     return sum(
         0 if unicodedata.combining(sign) else 1 + (unicodedata.east_asian_width(sign) in "WF")
         for sign in text

@@ -50,7 +50,8 @@ class Place(StrEnum):
 class Show(StrEnum):
     """The rule by which a value becomes text.
 
-    `TEXT` (names, words, messages of the bench checks) stays as it is; `CHANGE` turns a ratio into
+    `TEXT` (names, words, messages of the bench checks) stays as it is; `RANGE` goes from the value
+    to that of the column `upper`; `CHANGE` turns a ratio into
     a change in per cent, `PER_CENT` a fraction into per cent; `SIGNED` shows a number that is a
     change already, with its sign.
     """
@@ -60,6 +61,7 @@ class Show(StrEnum):
     NUMBER = "number"
     MEASURED = "measured"
     RATIO = "ratio"
+    RANGE = "range"
     CHANGE = "change"
     SIGNED = "signed"
     PER_CENT = "per cent"
@@ -91,7 +93,8 @@ class Column:
     side : str or None
         Column with "", "<" or ">": not empty makes the value a bound.
     decimals : int or None
-        Fixed decimal places, for `Show.NUMBER`, `Show.PER_CENT`, `Show.CHANGE` and `Show.SIGNED`.
+        Fixed decimal places, for `Show.NUMBER`, `Show.RANGE`, `Show.PER_CENT`, `Show.CHANGE` and
+        `Show.SIGNED`.
     spare : bool, default=False
         Whether a narrow terminal does without it first.
     """
@@ -151,6 +154,11 @@ class Column:
             case Show.RATIO if self.lower is not None and self.upper is not None:
                 limits = (_number(row[self.lower]), _number(row[self.upper]))
                 return say.ratio(number, *limits)
+            case Show.RANGE if self.upper is not None:
+                ends = (number, _number(row[self.upper]))
+                return " to ".join(
+                    dict.fromkeys(say.fixed(one, self.decimals or 0) for one in ends)
+                )
             case Show.CHANGE:
                 return say.change(number, decimals=self.decimals or 0)
             case Show.SIGNED:

@@ -358,11 +358,14 @@ class Timeline:
         Name of the plan, used as the calendar's.
     day_min : float or None
         Longest working day, min.
+    fresh_charges : bool, default=False
+        Whether each time is milled from the start with a charge of its own.
     """
 
     days: tuple[Day, ...]
     title: str = "Milling trial"
     day_min: float | None = None
+    fresh_charges: bool = False
 
     def to_frame(self) -> pd.DataFrame:
         """One row a step: day, start, end, minutes, what, charge, sample time, what it uses.
@@ -491,7 +494,9 @@ def timeline(
         moment = start + timedelta(days=len(days))
         days.append(Day(**vars(planned), start=moment, variation=varied))
         left = left[len(planned.charges) :]
-    return Timeline(days=tuple(days), title=title, day_min=day_min)
+    return Timeline(
+        days=tuple(days), title=title, day_min=day_min, fresh_charges=fresh_charge_each_time
+    )
 
 
 def _names(charges: int | Sequence[str]) -> tuple[str, ...]:

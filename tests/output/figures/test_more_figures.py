@@ -98,7 +98,8 @@ def test_power(ax: Axes) -> None:
          "power": [0.05, 0.5, 0.99, 0.05], "power_lower": [0.04, 0.45, 0.97, 0.04],
          "power_upper": [0.06, 0.55, 1.0, 0.06]}
     )  # fmt: skip
-    figures.power_curves(frame, ax)
+    figures.power_curves(frame, ax, asked=4.0)
+    assert list(ax.lines[1].get_xdata()) == [4, 4]
     assert _named(ax, "four") == ([0.0, 5.0], [5.0, 99.0])
     assert ax.lines[0].get_ydata()[0] == 80
     two, four = (band.get_paths()[0].vertices[:, 1] for band in ax.collections)

@@ -10,6 +10,7 @@ from psdstats.output.pages.comparison import (
     comparison_answers,
     comparison_page,
     effects_table,
+    factor_drawings,
     ratio_drawing,
     variance_table,
 )
@@ -17,27 +18,49 @@ from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
 from psdstats.output.tables.table import Table
-from psdstats.words.comparison import finding_sentence, headlines
+from psdstats.words.benches import bench_sentences
+from psdstats.words.comparison import BALANCE, GROUPS, NEXT, STOP, finding_sentence, headlines
+from psdstats.words.courses import course_sentence, course_verdict, stop_sentence
 
 
-def test_verdicts_are_the_last_against_the_first(benches):
-    verdicts = comparison_answers(benches.comparison)
-    rows = benches.comparison.to_frame("against first").query("high == '48'")
-    assert [verdict.word for verdict in verdicts] == list(rows["verdict"])
-    last = [
-        [one for one in result.findings if one.subject.family == "against first"][-1]
-        for result in benches.comparison.results
-    ]
-    assert [verdict.sentence for verdict in verdicts] == [
-        finding_sentence(one, benches.comparison.plan) for one in last
-    ]
+def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
+    answers = iter(comparison_answers(benches.comparison))
+    plan = benches.comparison.plan
+    for result in benches.comparison.results:
+        for course in result.courses:
+            answer = next(answers)
+            assert answer.word == course_verdict(course)
+            assert answer.sentence == course_sentence(course, plan)
+        for course in result.courses:
+            if course.stop is not None:
+                answer = next(answers)
+                assert (answer.word, answer.sentence) == (STOP, stop_sentence(course, plan))
+        assert next(answers).word == "ball ratio"
+        said = bench_sentences(result.benches)
+        assert [next(answers).sentence for _ in said] == list(said)
+    assert {answer.word for answer in answers} == {BALANCE, NEXT}
+
+
+def test_levels_that_are_no_times_are_told_where_they_changed(benches):
+    found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
+    beside = (GROUPS, BALANCE, NEXT)
+    count, *told = (one for one in comparison_answers(found) if one.word not in beside)
+    pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
+    changed = [one for one in pairs if one.verdict == "changed"]
+    assert count.sentence == "D50: of 5 pairs, 1 equivalent, 4 changed."
+    assert [one.sentence for one in told] == [finding_sentence(one, found.plan) for one in changed]
+    assert told[0].sentence.startswith("At 6 min, D50 at ball ratio 10 is ")
 
 
 def test_effects_are_the_comparison_in_full(benches):
     table = effects_table(benches.comparison, "successive")
     expected = benches.comparison.to_frame("successive")
-    for name in ("ratio", "ratio_lower", "df", "p_adjusted", "detectable_decrease_percent"):
+    for name in ("ratio", "ratio_lower", "df", "p_adjusted", "detectable_low_percent"):
         assert table.frame[name].to_numpy() == pytest.approx(expected[name].to_numpy(), nan_ok=True)
+    row = expected.iloc[0]
+    cells = dict(zip([one.heading for one in table.columns], table.grid()[0], strict=True))
+    ends = (row["detectable_low_percent"], row["detectable_high_percent"])
+    assert cells["detectable decrease"] == f"{ends[0]:.1f} to {ends[1]:.1f}"
     assert list(table.frame["contrast"].unique()) == ["6 vs 0", "12 vs 6", "24 vs 12", "48 vs 24"]
     assert table.caption == (
         "Effect of milling time, each level against the one before: ratios of sizes."
@@ -58,7 +81,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
     assert set(table.frame["contrast"]) == {"10 vs 5"}
     assert table.row_headings == 3
     drawing = ratio_drawing(found, "all pairs", ["D50"])
-    assert "D50 10 vs 5, milling time 24: " in drawing.alternative
+    assert "D50 10 vs 5, 24 min: " in drawing.alternative
 
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
@@ -69,7 +92,7 @@ def test_what_is_said_of_every_quantity_is_said_once(benches):
     assert not [text for text in (*models, *notes) if "_" in text]
     drifting = [text for text in notes if "drift apart" in text]
     assert len(drifting) == 1
-    assert drifting[0].startswith("D10, D50, D90, span: ")
+    assert drifting[0].startswith("Groups were allowed to drift apart ")
 
 
 def test_drawn_ratios_are_those_of_the_table(benches):
@@ -90,8 +113,8 @@ def test_variances_have_a_column_for_each_quantity(benches):
     expected = benches.comparison.variance_frame().set_index(["quantity", "component"])
     assert list(table.frame["component"]) == [
         "group",
-        "group, drift a step of milling time",
-        "group and milling time",
+        "group, drift per step of milling time",
+        "group and milling time and ball ratio",
         "runs",
     ]
     for quantity in ("D10", "D50", "D90", "span"):
@@ -104,8 +127,29 @@ def test_variances_have_a_column_for_each_quantity(benches):
 def test_single_runs_have_no_variances(bench):
     assert variance_table(bench.comparison) is None
     table = f_table(bench.comparison)
-    assert set(table.frame["route"]) == {"measurement only"}
-    assert np.isinf(table.frame["df_den"]).all()
+    assert set(table.frame["route"]) == {bench.comparison["D50"].route.value}
+
+
+def test_levels_of_the_further_factor_are_drawn_by_time(benches):
+    (drawing,) = factor_drawings(benches.comparison)
+    (own,) = benches.comparison["D50"].factors
+    assert all(f"D50 10 vs 5, {one.subject.where} min: " in drawing.alternative for one in own.at)
+    drawn = {
+        round(float(line.get_xdata()[0]), 9)
+        for line in drawing.figure.axes[0].lines
+        if len(line.get_xdata()) == 1
+    }
+    assert {round(float(np.exp(one.numbers.estimate)), 9) for one in own.at} <= drawn
+
+
+def test_equivalence_has_the_interval_of_its_test(bench):
+    plan = replace(bench.comparison.plan, margin_percent=5.0)
+    heading = "interval of the equivalence test"
+    plain = effects_table(bench.comparison, "successive")
+    assert heading not in [one.heading for one in plain.columns]
+    table = effects_table(replace(bench.comparison, plan=plan), "successive")
+    assert heading in [one.heading for one in table.columns]
+    assert "±5 %" in table.notes[0]
 
 
 def test_section_and_files_hold_every_family_once(benches):

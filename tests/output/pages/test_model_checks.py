@@ -2,31 +2,79 @@
 
 import numpy as np
 
-from psdstats.output.pages.model_checks import model_checks_page
+from psdstats.models.judged import Question
+from psdstats.output.pages.model_checks import (
+    attained_page,
+    levels_p,
+    model_checks_page,
+    resampled_page,
+)
+from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 
 
-def test_page_shows_residuals_influence_common_tests_and_a_refit(benches):
+def test_page_shows_residuals_influence_common_tests_and_refits(benches):
     page = model_checks_page(benches.comparison)
     assert [table.name for table in page.tables] == [
         "without each group",
         "common tests",
+        "largest moves",
+        "without each run",
         "independent refit",
+        "refit without measurement",
     ]
     assert [drawing.name for drawing in page.drawings] == [
         "residuals D50",
         "residual quantiles D50",
         "without each group D50",
     ]
-    assert sum("Refitted by statsmodels" in line for line in page.sentences) == 1
+    assert sum("Refitted by statsmodels (" in line for line in page.sentences) == 1
+    assert any("which it cannot take" in line for line in page.sentences)
     assert any("Replicates of a group at a level were averaged." in note for note in page.notes)
-    tests = page.tables[1].frame.set_index(["quantity", "test"])
-    assert (tests.loc[["D50", "D90"], "p"] < 0.05).all()
-    open_cells = tests.loc["D10", "p"]  # Rowan's sieves leave D10 open at 48 min
-    assert open_cells["mixed model"] < 0.05
-    assert np.isnan(open_cells["repeated-measures analysis of variance"])
-    own = benches.comparison["D50"].fit.test("milling_time_min")
-    assert tests.loc[("D50", "mixed model"), "statistic"] == own.f
-    assert {"first levels", "milling time 6"} <= set(page.tables[2].frame["name"])
+    assert {"first levels", "milling time 6, ball ratio 5"} & set(page.tables[4].frame["name"])
+
+
+def test_common_tests_stand_beside_the_analysis_at_each_level(benches):
+    page = model_checks_page(benches.comparison)
+    rows = page.tables[1].frame.set_index(["quantity", "where", "test"])
+    tests, df = rows["p"], rows["df"]
+    assert {where for _, where, _ in tests.index} == {"5", "10"}
+    assert (tests.loc[["D50", "D90"]] < 0.05).all()
+    anova = "repeated-measures analysis of variance"
+    assert df["D50", "10", anova] == 4
+    assert df["D10", "10", anova] == 3  # Rowan's sieves leave D10 open at 48 min
+    assert tests["D10", "10", "this analysis"] < 0.05
+    one = benches.comparison.analysis["D50"]
+    found = levels_p(one)
+    assert tests["D50", "5", "this analysis"] == found["5"]
+    rows = [one.design.mean_row(t, "5") - one.design.mean_row("0", "5") for t in ("6", "12")]
+    pair = one.judge(Question(contrasts=np.array(rows), jointly=((0, 1),)))
+    assert 0 < float(pair.joint_p(0)) < 0.05
+
+
+def test_three_largest_moves_are_told(benches):
+    page = model_checks_page(benches.comparison)
+    largest, every = page.tables[2:4]
+    assert len(largest.frame) == 3
+    with_it, without = (
+        np.log1p(every.frame[name] / 100) for name in ("change_percent", "change_without_percent")
+    )
+    moved = np.abs(without - with_it)
+    assert moved.iloc[0] == moved.max()
+    first = largest.frame.iloc[0]
+    told = f"Without {first['column']} {first['left_out']} {first['quantity']} changes by "
+    assert any(line.startswith(told) for line in page.sentences)
+
+
+def test_headlines_have_intervals_by_resampling(benches, bench):
+    (table,) = resampled_page(benches.comparison).tables
+    frame = table.frame.set_index(["quantity", "contrast"])
+    row = frame.loc[("D50", "48 - 0 at 5")]
+    assert row["resampled"] == "replicates, bootstrap of their residuals"
+    assert row["units"] == 40
+    assert row["lower"] < row["effect"] < row["upper"]
+    (single,) = resampled_page(bench.comparison).tables
+    assert set(single.frame["resampled"]) == {"readings alone, by their uncertainty"}
+    assert single.frame["units"].isna().all()
 
 
 def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, monkeypatch):
@@ -36,7 +84,7 @@ def test_thorough_page_has_intervals_of_variances_and_resampled_tests(benches, m
     page = model_checks_page(benches.comparison, thorough=True)
     variances, resampled = page.tables[-2:]
     assert variances.name == "variance intervals D50"
-    assert "group, drift a step of milling time" in variances.frame["component"].tolist()
+    assert "group, drift per step of milling time" in variances.frame["component"].tolist()
     assert (variances.frame["lower"] <= variances.frame["upper"]).all()
     assert resampled.name == "resampled tests D50"
     assert resampled.frame["test"].tolist() == ["bootstrap"]  # two arrangements are too few
@@ -48,3 +96,34 @@ def test_a_comparison_without_models_says_so(bench):
     page = model_checks_page(small)
     assert page.blocks == ()
     assert page.notes == ("No mixed model was fitted, so there is none to check.",)
+
+
+def test_page_of_simulated_trials_tells_shares_with_their_error():
+    found = Attained(
+        level=0.95,
+        trials=100,
+        failed=1,
+        seed=0,
+        shares=tuple(
+            AttainedShare(kind=kind, quantity="D50", where=where, hits=hits, trials=99)
+            for kind, where, hits in (
+                (AttainedKind.CHANGE, "5", 94),
+                (AttainedKind.CHANGE, "10", 99),
+                (AttainedKind.FALL, "", 2),
+                (AttainedKind.STOP, "", 3),
+                (AttainedKind.FALLEN_AGAIN, "5", 99),
+            )
+        ),
+    )
+    page = attained_page(found)
+    assert page.sentences == (
+        "In 100 simulated trials like this one the 95 % intervals of the changes by the end hold "
+        "the truth in 94.9 ± 2.3 % to 100.0 ± 0.7 %.",
+        "No kind of false claim comes in more than 3.0 ± 1.8 % of the trials (the most: something "
+        "false is said of when to stop, D50).",
+        "What is said of the end comes out again in 100.0 ± 0.7 %.",
+        "1 of the trials could not be compared and do not count.",
+    )
+    first, again = page.tables
+    assert first.frame["share"].tolist() == [94 / 99, 1.0, 2 / 99, 3 / 99]
+    assert again.frame["what"].tolist() == ["change by the end comes out as here"]

@@ -27,18 +27,39 @@ def powers():
     return power(Variation(run_percent=4.0), groups=(2, 3), replicates=2, times=3, trials=200)
 
 
-def test_power_curves_pass_through_the_table(powers):
+def test_power_curves_pass_through_the_table_where_they_were_asked(powers):
     page = power_page(powers)
-    ax = page.drawings[0].figure.axes[0]
-    lines = {line.get_label(): line for line in ax.lines}
-    for row in page.tables[0].rows():
-        line = lines[f"{row['groups']} × {row['times']} × {row['replicates']}"]
-        middle = np.argmin(np.abs(line.get_xdata() - powers.change_percent))
-        assert line.get_ydata()[middle] == pytest.approx(100 * row["power"], abs=1e-9)
-    low, high = ax.get_xlim()
+    rows = list(page.tables[0].rows())
+    drawings = zip(page.drawings, (powers.change_percent, powers.margin_percent), strict=True)
+    for (drawing, asked), name in zip(drawings, ("power", "power_left"), strict=True):
+        ax = drawing.figure.axes[0]
+        lines = {line.get_label(): line for line in ax.lines}
+        for row in rows:
+            line = lines[f"{row['groups']} × {row['times']} × {row['replicates']}"]
+            middle = np.argmin(np.abs(line.get_xdata() - asked))
+            assert line.get_ydata()[middle] == pytest.approx(100 * row[name], abs=1e-9)
+        (marked,) = [line for line in ax.lines if str(line.get_gid()).find("asked: ") >= 0]
+        assert list(marked.get_xdata()) == [asked, asked]
+    low, high = page.drawings[0].figure.axes[0].get_xlim()
     assert low > high  # decreases grow to the right
     assert len(page.sentences) == 4
     assert "a change of −10 %" in page.sentences[0]
+
+
+def test_asked_change_and_margin_are_marked_in_the_curves_of_the_tables(powers):
+    table, *curves = (one.frame for one in power_page(powers).tables)
+    for frame, name in zip(curves, ("power", "power_left"), strict=True):
+        marked = frame[frame["asked"]]
+        assert marked["power"].to_list() == pytest.approx(table[name].to_list())
+
+
+def test_smallest_design_is_told_first():
+    found = power(
+        Variation(run_percent=4.0), groups=3, replicates=1, times=3, trials=200, seek_smallest=True
+    )
+    smallest, *_ = power_page(found).sentences
+    assert smallest.startswith("The smallest trial that is enough for a change of −10 %: ")
+    assert f"({found.smallest.change.design.runs} runs)" in smallest
 
 
 def test_uncertainty_marks_are_the_simulated_cells_and_parts_those_of_the_law():

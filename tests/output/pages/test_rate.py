@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from psdstats.comparison import compare
 from psdstats.output.pages.rate import (
     collect_loss,
     loss_drawings,
@@ -26,7 +27,6 @@ from psdstats.words.rate import rate_sentences
 def result(benches):
     return fit_rate(
         benches.study,
-        by="ball_ratio",
         target_um=90.0,
         margin_percent=5.0,
         powder_g=500.0,
@@ -36,12 +36,12 @@ def result(benches):
 
 @pytest.fixture(scope="module")
 def loss(benches):
-    return collect_loss(benches.study, by="ball_ratio", level=0.95)[0]
+    return collect_loss(benches.study, at_each=["ball_ratio"], level=0.95)[0]
 
 
-def test_factor_is_the_one_the_study_sets_aside(benches, bench):
-    assert rate_factor(benches.study) == "ball_ratio"
-    assert rate_factor(bench.study) is None
+def test_factor_is_the_one_that_is_crossed_with_time(benches, bench):
+    assert rate_factor(benches.study) == ("ball_ratio",)
+    assert rate_factor(bench.study) == ()
 
 
 def test_stopping_table_agrees_with_the_curve(result):
@@ -56,20 +56,17 @@ def test_stopping_table_agrees_with_the_curve(result):
 def test_table_and_sentence_give_a_time_with_the_same_digits(result):
     shown = stopping_table(result).frame["time_shown"].dropna().tolist()
     assert shown
-    said = " ".join(rate_sentences(result))
+    said = " ".join(rate_sentences(result)).lower()
     assert all(f"after {text} min (" in said for text in shown)
 
 
 def test_open_and_impossible_times_are_words(benches):
-    found = fit_rate(
-        benches.study, quantity="D10", by="ball_ratio", target_um=30.0, propagation=benches.sizes
-    )
+    found = fit_rate(benches.study, quantity="D10", target_um=30.0, propagation=benches.sizes)
     frame = stopping_table(found).frame
     for row in frame.to_dict("records"):
         assert row["shown"].startswith("> ") == bool(row["upper_open"] and not row["excluded"])
     never = fit_rate(
         benches.study,
-        by="ball_ratio",
         curve="approach to a limit",
         target_um=40.0,
         propagation=benches.sizes,
@@ -93,16 +90,18 @@ def test_curve_and_points_are_drawn(result):
         assert len(target) == 1
 
 
-def test_scatter_table_is_the_square_root_of_the_variances(result):
-    frame = scatter_table(result).frame
-    for row, one in zip(frame.to_dict("records"), result.series, strict=True):
-        assert row["run_sd_percent"] == pytest.approx(100 * one.fit.variance["run"] ** 0.5)
+def test_scatter_table_is_the_spread_of_the_comparison(benches, result):
+    compared = compare(benches.study, quantities=["D50"], propagation=benches.sizes)
+    table = compared.variance_frame().set_index("component")["sd_percent"]
+    (row,) = scatter_table(result).frame.to_dict("records")
+    assert row["run_sd_percent"] == pytest.approx(table["residual"])
     assert set(parameters_table(result).frame["parameter"]) <= set(UNITS)
 
 
 def test_a_size_below_the_target_from_the_start_is_not_never(benches):
-    found = fit_rate(benches.study, by="ball_ratio", target_um=400.0, propagation=benches.sizes)
-    assert list(stopping_table(found).frame["shown"]) == ["0 to 0", "0 to 0"]
+    found = fit_rate(benches.study, target_um=400.0, propagation=benches.sizes)
+    frame = stopping_table(found).frame
+    assert list(frame.loc[frame["asked_unit"] == "µm", "shown"]) == ["0 to 0", "0 to 0"]
 
 
 def test_loss_points_are_the_rates(loss):
@@ -123,6 +122,7 @@ def test_ball_to_powder_ratio_follows_from_the_masses(result):
 
 def test_section_and_files_share_the_tables(result, loss):
     page = rate_page(result, loss, notes=("A note.",))
+    assert page.blocks[0].name == "when to stop"
     section = page.section()
     shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
     files = [table.name for table in page.files]
@@ -139,7 +139,7 @@ def test_loss_that_cannot_be_found_is_a_note(bench):
         sieves=bench.study.sieves,
         balances=bench.study.balances,
     )
-    found, notes = collect_loss(early, by=None, level=0.95)
+    found, notes = collect_loss(early, at_each=(), level=0.95)
     assert found is None
     assert notes[0].startswith("No sieve holds a weighable mass")
 
@@ -168,5 +168,5 @@ def test_a_size_that_does_not_change_has_no_time_to_the_target(benches):
         rate_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
         for target in (90.0, 900.0)
     )
-    assert coarse == "No change of D50 is shown, so no time to 90 µm can be given."
-    assert fine == "D50 is below 900 µm before any milling, and no change is shown."
+    assert coarse == "Ball ratio 5: No change of D50 is shown, so no time to 90 µm can be given."
+    assert fine == "Ball ratio 5: D50 is below 900 µm before any milling, and no change is shown."

@@ -1,0 +1,517 @@
+"""One analysis of a trial: rows, known covariance, design, spread, the law that judges contrasts.
+
+Comparison, groups, rate, planning and the balance all read it, so that one thing has one number.
+The mean of each condition (a level of the factor at a level of the further factors) is free;
+groups and charges that hold several levels are fixed blocks of tests and intervals, so that their
+variances never enter; cells, drift of the blocks and run to run are variances.  Printed standard
+deviations are restricted likelihood estimates on the rows with random groups.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cached_property, partial
+
+import numpy as np
+import pandas as pd
+
+from psdstats.columns import CHARGE, GROUP, QUANTITIES, TIME, column_words
+from psdstats.comparison.open_sizes import known_where_open
+from psdstats.comparison.plan import ComparisonPlan, LevelTest, SpreadRule, columns_of
+from psdstats.comparison.response import ComparisonRemark, Response, build_response, cell_texts
+from psdstats.comparison.single_runs import smooth_spread
+from psdstats.comparison.spread import drift_slope, level_order
+from psdstats.comparison.trial_design import (
+    TrialDesign,
+    drift_matrix,
+    indicators,
+    same_level,
+    trial_design,
+    where_columns,
+)
+from psdstats.errors import ModelError
+from psdstats.frozen import Array
+from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.judged import Judged, Question, StudentJudged
+from psdstats.models.kenward_roger import adjusted_covariance, single_df
+from psdstats.models.level import LevelLaw, too_large
+from psdstats.models.likelihood import Criterion
+from psdstats.models.mixed_model import MixedModel, MixedModelFit
+from psdstats.student import critical_t
+from psdstats.study.records import Study
+from psdstats.study.settings import Declared
+from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.law import at_mean_curve_with_balance, prepare
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
+
+_TINY = 1e-9  # share of the largest below which a direction of x is none
+_UNFELT = 1e-6  # share of the scatter below which the measurement changes no figure printed
+LN = "ln size"
+CONDITION = "condition"
+ORDER = "order of {}"
+
+
+class SpreadBasis(StrEnum):
+    """Where the spread between runs comes from."""
+
+    REPLICATES = "replicates"
+    RESIDUAL = "residual"
+    SMOOTH_COURSES = "smooth courses"
+    DECLARED = "declared"
+    NONE = "none"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spread:
+    """Standard deviations of ln size; NaN where not estimated, or estimated below zero.
+
+    Parameters
+    ----------
+    run, cell, drift, group, charge : float
+        Between runs alike, between cells of group and condition, of the drift of groups a step of
+        levels, between groups, between charges (or other blocks that were asked for).
+    df : float
+        Degrees of freedom behind that of runs.
+    basis : SpreadBasis
+        Where that of runs comes from.
+    """
+
+    run: float = np.nan
+    cell: float = np.nan
+    drift: float = np.nan
+    group: float = np.nan
+    charge: float = np.nan
+    df: float = 0.0
+    basis: SpreadBasis = SpreadBasis.NONE
+
+
+def declared_variance(declared: Declared) -> float:
+    """Variance of ln size, widened so that a normal limit at 95 % is that of Student's t."""
+    widened = critical_t(0.05, declared.df) / critical_t(0.05, np.inf)
+    return float((declared.percent / 100 * widened) ** 2)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class QuantityAnalysis:
+    """One quantity of a trial, ready to be asked.
+
+    Parameters
+    ----------
+    response : Response
+        Runs, values and what was set aside.
+    design : TrialDesign
+        Its arrays.
+    """
+
+    response: Response
+    design: TrialDesign
+
+    @property
+    def quantity(self) -> str:
+        """Such as "D50"."""
+        return self.response.quantity
+
+    @property
+    def plan(self) -> ComparisonPlan:
+        """What is compared with what."""
+        return self.response.plan
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The runs used, with ``ln_value``."""
+        return self.response.frame
+
+    @property
+    def cells(self) -> tuple[tuple[str, str], ...]:
+        """Conditions that can be compared with others of their level."""
+        return tuple(one for one in self.design.cells if one not in self.design.unlinked)
+
+    @property
+    def y(self) -> Array:
+        """Values of ln size, shape (n,)."""
+        return self.frame["ln_value"].to_numpy(dtype=float)
+
+    @property
+    def known(self) -> Array:
+        """Measurement covariance, with a declared drift, shape (n, n)."""
+        return self._with_drift(self.response.known)
+
+    @property
+    def drift_lines(self) -> Array:
+        """Covariance of drift lines of unit slope: of the blocks, or of all runs as one."""
+        blocks = columns_of(self.plan.blocks[-1]) if self.plan.blocks else ()
+        return drift_matrix(self.frame, self.plan, blocks)
+
+    def _with_drift(self, known: Array) -> Array:
+        declared = self.plan.drift
+        if declared is None:
+            return known
+        return np.asarray(known + declared_variance(declared) * self.drift_lines, dtype=np.float64)
+
+    def with_drift(self, percent: float) -> QuantityAnalysis:
+        """The same with a drift declared."""
+        plan = replace(self.plan, drift=Declared(percent=percent, df=np.inf))
+        return self._with(replace(self.response, plan=plan))
+
+    def with_run_to_run(self, percent: float) -> QuantityAnalysis:
+        """The same with a spread between runs declared."""
+        plan = replace(self.plan, run_to_run=Declared(percent=percent, df=np.inf))
+        return self._with(replace(self.response, plan=plan))
+
+    def _with(self, response: Response) -> QuantityAnalysis:
+        return QuantityAnalysis(
+            response=response, design=trial_design(response.frame, response.plan)
+        )
+
+    def with_open(self) -> QuantityAnalysis | None:
+        """The same over all runs with a place, open ones at their bound; None where none is open.
+
+        Runs without a bound on either side say nothing and are left out.
+        """
+        placed = self.response.placed
+        ends = placed[["ln_lower", "ln_upper"]].to_numpy(dtype=float)
+        told = np.isfinite(ends).any(axis=1)
+        is_open = ends[:, 0] != ends[:, 1]
+        if not (is_open & told).any():
+            return None
+        near = np.where(np.isfinite(ends[:, 1]), ends[:, 1], ends[:, 0])
+        frame = placed[told].assign(ln_value=near[told]).reset_index(drop=True)
+        known = known_where_open(self.response.placed_known, is_open)[np.ix_(told, told)]
+        return self._with(
+            replace(self.response, frame=frame, known=known, balance=None, own=lambda: known)
+        )
+
+    @cached_property
+    def fit(self) -> MixedModelFit | None:
+        """Restricted likelihood with random groups; None where these runs cannot be fitted."""
+        try:
+            return random_fit(self.response)
+        except ModelError:
+            return None
+
+    @cached_property
+    def spread(self) -> Spread:
+        """The standard deviations printed anywhere."""
+        alike = self.design.x.shape[0] - self._cells_of_blocks
+        if self.design.left < 1:
+            return self._of_single_runs()
+        if self.fit is None:
+            return Spread()
+        found = {
+            _component(str(name), self.plan): float(value) ** 0.5 if value >= 0 else np.nan
+            for name, value in self.fit.variance_components.items()
+        }
+        basis = SpreadBasis.REPLICATES if alike > 0 else SpreadBasis.RESIDUAL
+        df = float(alike if alike > 0 else self.design.left)
+        return Spread(**found, df=df, basis=basis)
+
+    def _of_single_runs(self) -> Spread:
+        """Declared, or about smooth courses over time, or none."""
+        declared = self.plan.run_to_run
+        if declared is not None:
+            return Spread(run=declared.percent / 100, df=declared.df, basis=SpreadBasis.DECLARED)
+        if self.plan.by != TIME:
+            return Spread()
+        keys = [*where_columns(self.plan), *(columns_of(one)[-1] for one in self.plan.blocks)]
+        parts = [own for _, own in self.frame.groupby(keys, dropna=False)] if keys else [self.frame]
+        found = smooth_spread(
+            [own[TIME].to_numpy(dtype=float) for own in parts],
+            [own["ln_value"].to_numpy(dtype=float) for own in parts],
+        )
+        if found is None:
+            return Spread()
+        return Spread(run=found[0], df=found[1], basis=SpreadBasis.SMOOTH_COURSES)
+
+    @property
+    def _cells_of_blocks(self) -> int:
+        blocks = [indicators(self.frame, columns_of(one)) for one in self.plan.blocks]
+        codes = [np.argmax(one, axis=1) for one in blocks]
+        keys = zip(cell_texts(self.frame, self.plan), *codes, strict=True)
+        return len(set(keys))
+
+    def judge(self, question: Question) -> Judged:
+        """Judge contrasts of the columns of x, all at once."""
+        return self.law(question)(self.y)
+
+    def law(self, question: Question) -> Callable[[Array], Judged]:
+        """What judges these contrasts of one response (n,), or of many of this design (N, n)."""
+        if self.design.left < 1:
+            return partial(self._by_single_runs, question)
+        if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
+            return partial(self._by_kenward_roger, question)
+        # simulated laws depend on the order of the rows, answers must not
+        order = np.lexsort((self.y, *self.design.x.T[::-1]))
+        both = np.ix_(order, order)
+        known = self.known[both] if self._known_is_felt(question) else None
+        parts = np.array([one[both] for one in self.design.parts])
+        law = LevelLaw(self.design.x[order], parts, known, question, self.y[order])
+        return lambda y: law.judge(np.asarray(y)[..., order])
+
+    def _known_is_felt(self, question: Question) -> bool:
+        """Whether the measurement counts beside the scatter, in it and in what is asked."""
+        x, y, known = self.design.x, self.y, self.known
+        weights = question.contrasts @ np.linalg.pinv(x)
+        rest = y - x @ (np.linalg.pinv(x) @ y)
+        scatter = float(rest @ rest) / self.design.left
+        inside = known - x @ (np.linalg.pinv(x) @ known)
+        asked = np.einsum("ij,jk,ik->i", weights, known, weights)
+        own = scatter * np.square(weights).sum(axis=1)
+        felt = float(np.trace(inside)) > _UNFELT * scatter * self.design.left
+        return felt or bool((asked > _UNFELT * own).any())
+
+    def is_large(self, question: Question) -> bool:
+        """Whether the calibrated level would take too long."""
+        known = self.known if self._known_is_felt(question) else None
+        return too_large(self.design.x, self.design.parts, known, question)
+
+    def weights(self, question: Question) -> Array:
+        """Least-squares weights (q, n) of contrasts on the runs."""
+        return np.asarray(question.contrasts @ np.linalg.pinv(self.design.x), dtype=np.float64)
+
+    def _by_single_runs(self, question: Question, y: Array) -> StudentJudged:
+        """Student's t with the spread of single runs, and the readings' own covariance."""
+        rows = self.weights(question)
+        run = np.nan_to_num(self.spread.run) ** 2 * np.eye(len(self.frame))
+        joint = rows @ (self._with_drift(self.response.own()) + run) @ rows.T
+        se = np.sqrt(np.diagonal(joint))
+        estimate = y @ rows.T
+        return StudentJudged(
+            estimate=estimate,
+            se=np.broadcast_to(se, estimate.shape),
+            df=np.full(len(se), self.spread.df or np.inf),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
+
+    def _by_kenward_roger(self, question: Question, y: Array) -> StudentJudged:
+        """Student's t with the standard errors and degrees of freedom of the fixed-block fit."""
+        size, turn = np.linalg.svd(self.design.x, full_matrices=False)[1:]
+        basis = turn[size > _TINY * size[0]].T
+        parts = CovarianceParts(
+            matrices=self.design.parts,
+            is_variance=np.ones(len(self.design.parts), dtype=bool),
+            known=self.known,
+        )
+        fit = fit_batch(
+            y[None], self.design.x @ basis, parts, criterion=Criterion.REML, free=True
+        ).row(0)
+        covariance = adjusted_covariance(fit)
+        rows = question.contrasts @ basis
+        joint = rows @ covariance.adjusted @ rows.T
+        plain = np.diagonal(rows @ covariance.plain @ rows.T)
+        own = np.diagonal(joint)
+        se = np.sqrt(np.where(own > 0, own, plain))  # the adjustment may overshoot
+        return StudentJudged(
+            estimate=rows @ fit.beta,
+            se=se,
+            df=single_df(covariance, rows),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
+
+    def total(self) -> Array:
+        """Known covariance with the variation between runs and cells, shape (n, n)."""
+        own = np.nan_to_num([self.spread.run, self.spread.cell]) ** 2
+        v = self.response.known + own[0] * np.eye(len(self.frame))
+        for one in self.plan.cells[:1]:
+            v = v + own[1] * same_level(self.frame, columns_of(one))
+        return np.asarray(v, dtype=np.float64)
+
+
+def _component(name: str, plan: ComparisonPlan) -> str:
+    """Which standard deviation a variance component of the printed fit is."""
+    if name == "residual":
+        return "run"
+    if "[" in name:
+        return "drift"
+    cells = {":".join(columns_of(one)) for one in plan.cells}
+    if name in cells:
+        return "cell"
+    return "group" if name == GROUP else "charge"
+
+
+def random_fit(response: Response) -> MixedModelFit:
+    """The mixed model whose standard deviations are printed."""
+    plan, frame = response.plan, response.frame.rename(columns={"ln_value": LN})
+    frame = frame.fillna({CHARGE: ""})
+    order = ORDER.format(column_words(plan.by))
+    place = level_order(frame[plan.by])
+    slope = None
+    if plan.spread is SpreadRule.DRIFTING and place is not None:
+        frame = frame.assign(**{order: place})
+        slope = drift_slope(frame, plan, order=order)
+    random: list[object] = [
+        slope if slope is not None and one == slope.group else one for one in plan.within
+    ]
+    fixed: list[object] = list(plan.fixed)
+    factors = [*([plan.by] if plan.where is None else [plan.by, plan.where]), *plan.also]
+    if plan.where is not None and not _is_complete(frame, [plan.by, plan.where]):
+        texts = [" at ".join(one) for one in cell_texts(frame, plan)]
+        frame = frame.assign(**{CONDITION: texts})
+        fixed, factors = [CONDITION, *plan.also], [CONDITION, *plan.also]
+    return MixedModel(
+        frame,
+        response=LN,
+        fixed=fixed,  # type: ignore[arg-type]
+        random=random,  # type: ignore[arg-type]
+        known_covariance=response.known,
+        factors=factors,
+        # calibrated: tests/calibration/results/mixed_models.md and time_effect.md
+        boundary="free" if slope is None else "drop",
+    ).fit()
+
+
+def _is_complete(frame: pd.DataFrame, columns: Sequence[str]) -> bool:
+    cells = int(np.prod([frame[name].nunique() for name in columns]))
+    return cells == frame.groupby(list(columns), observed=True).ngroups
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Analysis:
+    """A trial analysed once.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    plan : ComparisonPlan
+        Its design.
+    level : float
+        Confidence level.
+    quantities : dict of str to QuantityAnalysis
+        By name.
+    measured : callable
+        Gives the joint propagation of the measurement, where single runs ask for their own.
+    """
+
+    study: Study
+    plan: ComparisonPlan
+    level: float
+    quantities: Mapping[str, QuantityAnalysis]
+    measured: Callable[[], Propagation]
+
+    def __getitem__(self, quantity: str) -> QuantityAnalysis:
+        return self.quantities[quantity]
+
+
+def analyse(
+    study: Study,
+    plan: ComparisonPlan,
+    *,
+    quantities: Sequence[str] = QUANTITIES,
+    level: float = 0.95,
+    sources: Iterable[str | Source] | None = None,
+    propagation: Propagation | None = None,
+) -> Analysis:
+    """Prepare the one analysis that all answers of a trial are read from.
+
+    Parameters
+    ----------
+    study : Study
+        The trial.
+    plan : ComparisonPlan
+        Its design, as `plan_comparison` reads it.
+    quantities : sequence of str
+        Which of D10, D50, D90 and span.
+    level : float
+        Confidence level.
+    sources, propagation
+        As in `compare`.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    ModelError
+        If a quantity is unknown, or the propagation holds the run-to-run source.
+    """
+    given = propagation
+    if given is not None and RUN_TO_RUN in given.sources:
+        raise ModelError(
+            "The propagation given holds the run-to-run source, which the model estimates itself; "
+            "make it with sources=measurement_sources(study)."
+        )
+    unknown = [name for name in quantities if name not in QUANTITIES]
+    if unknown or not quantities:
+        found = repr(unknown[0]) if unknown else "named"
+        raise ModelError(
+            f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
+        )
+    counted = measurement_sources(study, sources) if given is None else given.sources
+    law = prepare(study, sources=counted, rule=None if given is None else given.rule)
+    at_mean = at_mean_curve_with_balance(law, plan.factors)
+    return analyse_sizes(
+        study,
+        plan,
+        law.value if given is None else given.value,
+        {name: at_mean[name][0] for name in quantities},
+        balance={name: at_mean[name][1] for name in quantities},
+        bounds=np.stack([law.sizes.lower, law.sizes.upper], axis=2)[law.order],
+        measured=lambda: given or law.linear(),
+        level=level,
+    )
+
+
+def analyse_sizes(
+    study: Study,
+    plan: ComparisonPlan,
+    value: Array,
+    known: Mapping[str, Array],
+    *,
+    measured: Callable[[], Propagation],
+    bounds: Array | None = None,
+    balance: Mapping[str, Array] | None = None,
+    level: float = 0.95,
+) -> Analysis:
+    """The same of sizes whose known covariance is given, and the balance's part of it.
+
+    Shapes: value (R, 4), known, balance (R, R), bounds (R, 4, 2).
+    """
+    runs = plan.with_where(study.runs_frame())
+
+    def drawn(name: str) -> Array:
+        return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
+
+    def one(name: str, joint: Array) -> QuantityAnalysis:
+        place = QUANTITIES.index(name)
+        response = build_response(
+            runs,
+            value[:, place],
+            plan,
+            name,
+            joint,
+            bounds=None if bounds is None else bounds[:, place],
+            balance=None if balance is None else balance[name],
+            own=partial(drawn, name),
+            level=level,
+        )
+        left = replace(response, plan=_left_plan(response.frame, plan))
+        design = trial_design(left.frame, left.plan)
+        apart = ComparisonRemark.NOT_LINKED(columns=_linking(left.plan))
+        obstacles = dict(left.obstacles) | dict.fromkeys(design.unlinked, apart)
+        return QuantityAnalysis(response=replace(left, obstacles=obstacles), design=design)
+
+    return Analysis(
+        study=study,
+        plan=plan,
+        level=level,
+        quantities={name: one(name, joint) for name, joint in known.items()},
+        measured=measured,
+    )
+
+
+def _linking(plan: ComparisonPlan) -> tuple[str, ...]:
+    """Columns within whose levels conditions are compared."""
+    blocks = (name for one in plan.blocks for name in columns_of(one))
+    return tuple(dict.fromkeys((*plan.also, *blocks)))
+
+
+def _left_plan(frame: pd.DataFrame, plan: ComparisonPlan) -> ComparisonPlan:
+    """The plan without further factors that have one level left among the runs used."""
+    also = tuple(name for name in plan.also if len(frame[name].unique()) > 1)
+    return replace(plan, also=also)

@@ -1,0 +1,363 @@
+"""All answers on one quantity, read from one law: families, courses over time, further factors.
+
+The question is asked once, so that the contrasts of every answer share their estimates, scales and
+law.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from psdstats.columns import TIME
+from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
+from psdstats.comparison.courses import family_findings, read_courses, with_undoing
+from psdstats.comparison.open_sizes import OpenRuns, law_of_whole_levels, read_open_courses
+from psdstats.comparison.ordered_rows import Direction as Way
+from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
+from psdstats.comparison.plan import Direction, LevelTest, PlanRemark, SpreadRule, columns_of
+from psdstats.comparison.response import ComparisonRemark, Response, cell_texts
+from psdstats.comparison.single_runs import of_single_runs
+from psdstats.comparison.trial_design import where_columns
+from psdstats.errors import ModelError
+from psdstats.findings import (
+    BalanceAnswer,
+    Contrast,
+    ContrastKind,
+    Course,
+    FactorAnswer,
+    Finding,
+    FindingKind,
+    Numbers,
+    Remark,
+)
+from psdstats.frozen import Array
+from psdstats.models.design_columns import level_text
+from psdstats.models.judged import Judged
+from psdstats.models.verdicts import (
+    PLAUSIBLE_DRIFT_PERCENT,
+    PLAUSIBLE_RUN_TO_RUN_PERCENT,
+    judge,
+    undoing_percent,
+)
+from psdstats.student import critical_t
+
+_ENOUGH_PERCENT = 5.0  # a perfect balance shortens an interval by less: the balance is good enough
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Answers:
+    """What one law says.
+
+    Parameters
+    ----------
+    findings : tuple of Finding
+        One a contrast, family by family.
+    courses, factors : tuple of Course, of FactorAnswer
+        In the order of the further factors' levels.
+    tests : dict of str to float
+        p of everything at once: "time", "factor", "interaction".
+    judged : Judged
+        The law.
+    asked : OrderedQuestion
+        What its rows are.
+    """
+
+    findings: tuple[Finding, ...]
+    courses: tuple[Course, ...]
+    factors: tuple[FactorAnswer, ...]
+    tests: Mapping[str, float]
+    judged: Judged
+    asked: OrderedQuestion
+
+
+def question_of(
+    one: QuantityAnalysis, families: Sequence[ContrastKind], *, factors: bool = True
+) -> OrderedQuestion:
+    """Everything that is asked of one quantity."""
+    plan, design = one.plan, one.design
+    way = Way.NONE
+    if plan.by == TIME and one.quantity != "span":
+        way = Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
+    levels = tuple(dict.fromkeys(where for _, where in one.cells))
+    pairs = [
+        (str(plan.where), b, a) for a, b in combinations(levels, 2) if factors and _told(one, a, b)
+    ]
+    return ordered_question(
+        one.cells,
+        design.mean_row,
+        quantity=one.quantity,
+        direction=way,
+        kinds=families,
+        pairs=pairs,
+    )
+
+
+def _told(one: QuantityAnalysis, low: str, high: str) -> bool:
+    """Whether two levels of the further factors are told apart within blocks."""
+    design = one.design
+    shared = [t for t, where in one.cells if where == low and (t, high) in one.cells]
+    if not shared:
+        return False
+    row = design.mean_row(shared[0], high) - design.mean_row(shared[0], low)
+    return design.is_told(row)
+
+
+def answer(
+    one: QuantityAnalysis, families: Sequence[ContrastKind], judged: Judged | None = None
+) -> Answers:
+    """Ask everything of one quantity, and read the answers."""
+    plan, level, asked = one.plan, one.response.level, question_of(one, families)
+    judged = one.judge(asked.question) if judged is None else judged
+    found = family_findings(judged, asked, margin_percent=plan.margin_percent, level=level)
+    courses: tuple[Course, ...] = ()
+    factors: tuple[FactorAnswer, ...] = ()
+    if plan.by == TIME:
+        courses, factors = _ordered(one, asked, judged)
+        courses = _with_ends(one, _with_what_is_unknown(one, courses))
+    return Answers(
+        findings=with_missing(one.response, families, found),
+        courses=courses,
+        factors=factors,
+        tests={name: float(judged.joint_p(k)) for k, name in enumerate(asked.tests)},
+        judged=judged,
+        asked=asked,
+    )
+
+
+Ordered = tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]
+
+
+def _ordered(one: QuantityAnalysis, asked: OrderedQuestion, judged: Judged) -> Ordered:
+    """Courses and factors; sizes beyond the sieves decide courses by their bounds.
+
+    Levels of a further factor are compared where both lie within the sieves, from the last such
+    time back.
+    """
+    plan = one.plan
+    options = {
+        "margin_percent": plan.margin_percent,
+        "level": one.response.level,
+        "one_family": plan.one_family,
+    }
+    courses, factors = read_courses([judged], [asked], **options)[0]  # type: ignore[arg-type]
+    whole = one.with_open()
+    if whole is None:
+        return courses, factors
+    runs, question = _open_runs(whole), question_of(whole, (), factors=False)
+    try:
+        law = _open_law(whole, question, runs)
+        return read_open_courses(question, runs, law, **options)[0], factors  # type: ignore[arg-type]
+    except ModelError:  # too little lies within the sieves to know any scatter
+        return courses, factors
+
+
+def _open_runs(whole: QuantityAnalysis) -> OpenRuns:
+    frame, plan = whole.frame, whole.plan
+    texts = cell_texts(frame, plan)
+    blocks = sorted({name for one in plan.blocks for name in columns_of(one)})
+    keys = [tuple(row) for row in frame[blocks].astype(str).to_numpy().tolist()]
+    return OpenRuns(
+        cells=tuple(texts),
+        lower=frame["ln_lower"].to_numpy(dtype=float),
+        upper=frame["ln_upper"].to_numpy(dtype=float),
+        alike=tuple(zip(texts, keys, strict=True)),
+    )
+
+
+def _open_law(
+    whole: QuantityAnalysis, asked: OrderedQuestion, runs: OpenRuns
+) -> Callable[[Array], Judged]:
+    """The law at every corner; where that would take too long, one linear in the values."""
+    exact = whole.plan.test is LevelTest.CALIBRATED and not whole.is_large(asked.question)
+    if exact or whole.design.left < 1:
+        return whole.law(asked.question)
+    design = whole.design
+    return law_of_whole_levels(design.x, design.parts, whole.known, asked.question, runs)
+
+
+def _with_what_is_unknown(one: QuantityAnalysis, courses: tuple[Course, ...]) -> tuple[Course, ...]:
+    """What single runs, two groups or one charge leave unknown, and what would undo a claim."""
+    spread = one.spread
+    if one.design.left < 1:
+        if spread.basis is SpreadBasis.NONE:
+            allowed = one.with_run_to_run(PLAUSIBLE_RUN_TO_RUN_PERCENT)
+            return _undone(one, allowed, courses, by_drift=False)
+        if spread.basis is SpreadBasis.SMOOTH_COURSES:
+            longest = max(len(course.times) for course in courses)
+            courses = tuple(of_single_runs(course, longest) for course in courses)
+    if drift_is_unknown(one):
+        return _undone(one, one.with_drift(PLAUSIBLE_DRIFT_PERCENT), courses, by_drift=True)
+    return courses
+
+
+def drift_is_unknown(one: QuantityAnalysis) -> bool:
+    """Whether groups or a charge may drift, and are too few to show it, and nobody declared it."""
+    plan = one.plan
+    if plan.spread is not SpreadRule.DRIFTING or plan.drift is not None:
+        return False
+    one_charge = any(remark.kind is PlanRemark.ONE_CHARGE for remark in plan.remarks)
+    several = one.frame[plan.by].nunique() > 2
+    return several and "drift" not in one.design.part_names and (bool(plan.blocks) or one_charge)
+
+
+def _undone(
+    one: QuantityAnalysis, allowed: QuantityAnalysis, courses: tuple[Course, ...], *, by_drift: bool
+) -> tuple[Course, ...]:
+    """Courses of which only that is claimed that a plausible variation would not undo."""
+    asked = question_of(allowed, ())
+    judged = allowed.judge(asked.question)
+    others = {course.where: course for course in _ordered(allowed, asked, judged)[0]}
+    found = []
+    for course, rows in zip(courses, question_of(one, ()).courses, strict=False):
+        end = rows.change.members[-1]
+        weights = one.weights(question_of(one, ()).question)[end]
+        leverage = weights @ one.drift_lines @ weights if by_drift else weights @ weights
+        numbers = course.fallen.numbers
+        critical = (numbers.upper - numbers.estimate) / numbers.u if numbers.u > 0 else np.nan
+        percent = np.nan
+        if np.isfinite(critical) and leverage > 0:
+            percent = float(
+                undoing_percent([numbers.estimate], [numbers.u], [critical], leverage=[leverage])[0]
+            )
+        other = others.get(course.where)
+        if other is None or other.times != course.times:
+            found.append(course)
+            continue
+        found.append(with_undoing(course, other, percent, by_drift=by_drift))
+    return tuple(found)
+
+
+def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | None:
+    """Whether a perfect balance would shorten the headline: the change by the end, at its worst."""
+    if one.response.balance is None:
+        return None
+    heads = [course.change.some([-1]) for course in answers.asked.courses]
+    heads = heads or [family.rows for family in answers.asked.families[:1]]
+    rows = [row for head in heads for row in head.members]
+    if not rows:
+        return None
+    weights = answers.asked.question.contrasts[rows] @ np.linalg.pinv(one.design.x)
+    part = np.einsum("ij,jk,ik->i", weights, one.response.balance, weights)
+    left = np.clip(1.0 - part / answers.judged.se[rows] ** 2, 0.0, 1.0)
+    shorter = float(100.0 * (1.0 - np.sqrt(left.min())))
+    return BalanceAnswer(
+        quantity=one.quantity, shorter_percent=shorter, is_enough=shorter < _ENOUGH_PERCENT
+    )
+
+
+def _with_ends(one: QuantityAnalysis, courses: Sequence[Course]) -> tuple[Course, ...]:
+    """Courses whose first and last size are those of the table of means."""
+    means = condition_means(one)
+    wheres = [""] * len(means) if one.plan.where is None else means[one.plan.where].map(level_text)
+    places = zip(means[one.plan.by].map(level_text), wheres, strict=True)
+    rows = means[["estimate", "lower", "upper"]].to_numpy(dtype=float)
+    size = {
+        cell: Numbers(estimate=row[0], lower=row[1], upper=row[2])
+        for cell, row in zip(places, rows, strict=True)
+    }
+
+    def of(time: str, course: Course, bound: Numbers) -> Numbers:
+        is_bound = not np.isnan([bound.lower, bound.upper]).all()
+        return bound if is_bound else size.get((time, course.where), bound)
+
+    return tuple(
+        replace(
+            course,
+            start=of(course.times[0], course, course.start),
+            end=of(course.times[-1], course, course.end),
+        )
+        for course in courses
+    )
+
+
+def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
+    """Mean of ln size at each condition with its own interval.
+
+    Columns: the factor, the further factors joined, estimate, lower, upper.
+    """
+    fit, plan, level = one.fit, one.plan, one.response.level
+    names = [plan.by, *where_columns(plan)]
+    if fit is not None and plan.by in fit.model.factors:
+        means = fit.marginal_means(plan.by, by=plan.where, level=level)
+        return means[[*names, "estimate", "lower", "upper"]]
+    if fit is not None:
+        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
+        found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
+        own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+        return own.assign(**found[["estimate", "lower", "upper"]])
+    rows = np.array([_mean_weights(one, cell) for cell in one.design.cells])
+    half = critical_t(1.0 - level, one.spread.df or np.inf) * np.sqrt(
+        np.einsum("ij,jk,ik->i", rows, one.total(), rows)
+    )
+    own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
+    estimate = rows @ one.y
+    return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
+
+
+def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
+    """Weights on the runs of the mean of a condition: over the blocks of its level, or its own."""
+    x, texts = one.design.x, cell_texts(one.frame, one.plan)
+    row = x[[text[1] == cell[1] for text in texts]].max(axis=0)
+    count = len(one.design.cells)
+    row[:count] = one.design.mean_row(*cell)[:count]
+    start = count
+    for columns in [*((name,) for name in one.plan.also), *map(columns_of, one.plan.blocks)]:
+        end = start + one.frame.groupby(list(columns), observed=True, dropna=False).ngroups
+        row[start:end] /= row[start:end].sum()
+        start = end
+    if one.design.is_told(row):
+        return np.asarray(row @ np.linalg.pinv(x), dtype=np.float64)
+    own = np.array([text == cell for text in texts], dtype=float)
+    return np.asarray(own / own.sum(), dtype=np.float64)
+
+
+def doubted(finding: Finding) -> Finding:
+    """A finding on two single runs that is judged by the measurement alone."""
+    numbers = finding.numbers
+    if not np.isfinite([numbers.estimate, numbers.upper, numbers.u]).all():
+        return finding
+    critical = (numbers.upper - numbers.estimate) / numbers.u
+    return judge(
+        finding.subject,
+        numbers,
+        kind=finding.kind,
+        level=finding.level,
+        margin_percent=finding.margin_percent,
+        undone_by_percent=float(undoing_percent(numbers.estimate, numbers.u, critical)),
+    )
+
+
+def with_missing(
+    response: Response,
+    families: Sequence[ContrastKind],
+    found: Sequence[Finding],
+    missing: Remark | None = None,
+) -> tuple[Finding, ...]:
+    """Findings in the order asked, those on levels that are lost told as such."""
+    told = {one.subject: one for one in found}
+    ordered = []
+    for family in families:
+        for contrast in response.asked(family).contrasts:
+            subject = replace(contrast, quantity=response.quantity)
+            untold = _untold(response, subject, missing)
+            ordered.append(told.pop(subject, untold))
+    return (*ordered, *told.values())
+
+
+def _untold(response: Response, subject: Contrast, missing: Remark | None) -> Finding:
+    """A contrast that cannot be judged, for the levels that are lost or for another reason."""
+    ends = ((level, subject.where) for level in (subject.high, subject.low))
+    lost = tuple(response.obstacles[one] for one in ends if one in response.obstacles)
+    return judge(
+        subject,
+        Numbers(),
+        kind=FindingKind.LEVELS,
+        level=response.level,
+        margin_percent=response.plan.margin_percent,
+        obstacles=lost or (missing or ComparisonRemark.NO_RUN_LEFT(),),
+    )

@@ -1,0 +1,462 @@
+"""Sizes beyond the sieves: bounds stand in for open values, and decide what they can.
+
+An open value lies between a bound and what is conceivable: all sizes of a condition as far as half
+of the finest sieve, or twice the coarsest; one size beside others no further than runs may scatter.
+A claim is made where the whole analysis makes it at every corner of what is so conceivable.  With
+one estimated variance a one-sided limit is concave in the values (linear minus t times a norm), so
+that corners are enough: a limit is right as often as with full information, and no claim is firmer
+for one value less, nor than the values themselves would make it.
+
+Corners are all tried where they are few; runs alike count once.  Where they are many the worst one
+of each limit is sought by changing one kind of run at a time, which is exact where the law is
+linear in the values, as that of `law_of_whole_levels` is: variances from the levels without open
+values alone, for designs that are too large to be fitted at every corner.
+
+Own work; error rates in ``tests/calibration/results/ordered_findings.md``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.comparison.courses import OrderedRemark, read_courses
+from psdstats.comparison.ordered_rows import Direction, OrderedQuestion
+from psdstats.errors import ModelError
+from psdstats.findings import (
+    Course,
+    Ending,
+    FactorAnswer,
+    Finding,
+    FindingKind,
+    Numbers,
+    Remark,
+    Stop,
+    Verdict,
+)
+from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.engine import CovarianceParts, fit_batch
+from psdstats.models.judged import Family, Judged, Question, StudentJudged
+from psdstats.models.kenward_roger import adjusted_covariance
+from psdstats.models.likelihood import Criterion
+from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT
+from psdstats.models.verdicts import judge as judge_numbers
+
+REACH = float(np.log(2.0))  # how far beyond a sieve sizes are conceivable (own rule, no source)
+SCATTER = 4.0 * PLAUSIBLE_RUN_TO_RUN_PERCENT / 100.0  # how far beyond it beside others
+_MOST_CORNERS = 1024
+_SEARCHED = 0.05  # level of the limits whose worst corners are sought
+_TINY = 1e-9
+
+Cell = tuple[str, str]
+Law = Callable[[Array], Judged]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OpenRuns:
+    """The runs of one size, some of them beyond the sieves.
+
+    Parameters
+    ----------
+    cells : tuple of (str, str)
+        Time and level of the further factors of each run.
+    lower, upper : ndarray, shape (n,)
+        Ends of ln size: the same where it is known, one of them infinite beyond the sieves.
+    alike : tuple of hashable
+        What tells runs apart to the analysis, such as cell and group; those with one label and the
+        same ends count once.
+
+    Raises
+    ------
+    ModelError
+        Where neither end of a size is known.
+    """
+
+    cells: tuple[Cell, ...]
+    lower: Array
+    upper: Array
+    alike: tuple[Hashable, ...]
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.lower) | np.isfinite(self.upper)).all():
+            raise ModelError(
+                "A run without a value and without a bound on either side can say nothing; leave "
+                "it out."
+            )
+        freeze_arrays(self)
+
+    @property
+    def is_open(self) -> NDArray[np.bool_]:
+        """Runs without a value."""
+        return np.asarray(self.lower != self.upper)
+
+    @property
+    def near(self) -> Array:
+        """Values with open ones at their bound."""
+        return np.where(np.isfinite(self.upper), self.upper, self.lower)
+
+    def moves(self, scatter: float) -> list[Array]:
+        """What may lie beyond its bound: for each kind the displacements (k + 1, n) of 0 to k.
+
+        Kinds are runs alike, as far as they scatter, then whole cells, as far as is conceivable.
+        """
+        alike: dict[Hashable, list[int]] = {}
+        for place in np.flatnonzero(self.is_open):
+            ends = (self.alike[place], self.lower[place], self.upper[place])
+            alike.setdefault(ends, []).append(int(place))
+        found = []
+        for own in alike.values():
+            steps = np.zeros((len(own) + 1, len(self.cells)))
+            steps[:, own] = np.tri(len(own) + 1, len(own), -1) * self._reach(own, scatter)
+            found.append(steps)
+        for cell in dict.fromkeys(self.cells):
+            here = [k for k, one in enumerate(self.cells) if one == cell]
+            further = self._reach(here, REACH) - self._reach(here, scatter)
+            if self.is_open[here].all() and further:
+                found.append(np.zeros((2, len(self.cells))))
+                found[-1][1, here] = further
+        return found
+
+    def _reach(self, places: list[int], most: float) -> float:
+        """How far these runs may all be beyond their bounds, with its sign."""
+        lower, upper = self.lower[places], self.upper[places]
+        if np.isfinite(upper).all():
+            return -min(most, float((upper - lower).min()))
+        return most if np.isinf(upper).all() else 0.0
+
+    def beyond(self, cell: Cell) -> tuple[bool, bool]:
+        """Whether a cell holds sizes without a lower, without an upper end."""
+        here = np.array([one == cell for one in self.cells])
+        return bool(np.isinf(self.lower[here]).any()), bool(np.isinf(self.upper[here]).any())
+
+    def size(self, cell: Cell) -> Numbers | None:
+        """Bounds of the mean of a cell; None where all its sizes are known."""
+        here = np.array([one == cell for one in self.cells])
+        if not self.is_open[here].any():
+            return None
+        return Numbers(lower=float(self.lower[here].mean()), upper=float(self.upper[here].mean()))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class WorstCase(Judged):
+    """The weakest that each test and limit is over the corners of what is open.
+
+    Parameters
+    ----------
+    corners : Judged
+        Its first axis: corners, the first one with every open value at its bound.
+    """
+
+    corners: Judged
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "estimate", self.corners.estimate[0])
+        object.__setattr__(self, "se", self.corners.se.max(axis=0))
+        object.__setattr__(self, "df", self.corners.df.min(axis=0))
+
+    def p_below(self, limit: float = 0.0) -> Array:
+        """One-sided p (q,) of "the contrast is the limit or more"."""
+        return np.asarray(self.corners.p_below(limit).max(axis=0))
+
+    def p_above(self, limit: float = 0.0) -> Array:
+        """One-sided p (q,) of "the contrast is the limit or less"."""
+        return np.asarray(self.corners.p_above(limit).max(axis=0))
+
+    def half_width(self, alpha: float) -> Array:
+        """Half width (q,) of the widest interval."""
+        return np.asarray(self.corners.half_width(alpha).max(axis=0))
+
+    def family_p(self, family: Family) -> Array:
+        """Adjusted p (members,) of the signed contrasts of a family."""
+        return np.asarray(self.corners.family_p(family).max(axis=0))
+
+    def family_half_width(self, family: Family, alpha: float) -> Array:
+        """Half widths (members,) of the widest limits that hold together."""
+        return np.asarray(self.corners.family_half_width(family, alpha).max(axis=0))
+
+    def joint_p(self, number: int) -> Array:
+        """Test of one of the sets at once: its p."""
+        return np.asarray(self.corners.joint_p(number).max(axis=0))
+
+    def upper(self, alpha: float) -> Array:
+        """The highest of the one-sided upper limits (q,)."""
+        return np.asarray(self.corners.upper(alpha).max(axis=0))
+
+    def lower(self, alpha: float) -> Array:
+        """The lowest of the one-sided lower limits (q,)."""
+        return np.asarray(self.corners.lower(alpha).min(axis=0))
+
+    def family_upper(self, family: Family, alpha: float) -> Array:
+        """The highest of the upper limits (members,) that hold together."""
+        return np.asarray(self.corners.family_upper(family, alpha).max(axis=0))
+
+
+def read_open_courses(
+    asked: OrderedQuestion,
+    runs: OpenRuns,
+    law: Law,
+    *,
+    margin_percent: float | None = None,
+    level: float = 0.95,
+    one_family: bool = False,
+) -> tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]:
+    """Answers on one size of which some runs lie beyond the sieves.
+
+    Parameters
+    ----------
+    asked : OrderedQuestion
+        Asked over all runs, open ones included.
+    runs : OpenRuns
+        Their cells and bounds.
+    law : callable
+        Judges many data sets of these runs, shape (N, n): ``LevelLaw(…).judge``, or
+        `law_of_whole_levels` where fits at every corner would take too long.
+    margin_percent, level, one_family
+        As in `read_courses`.
+
+    Returns
+    -------
+    (tuple of Course, tuple of FactorAnswer)
+        As `read_courses` gives them.  A difference with an open end has no estimate but a bound on
+        one side; sizes are bounds where they are open, and left to the caller where they are not.
+
+    Notes
+    -----
+    "Less than the margin left" is so claimed where sizes of the end are open only if it holds with
+    each of them at the smallest conceivable, "still falling" where it holds against the bounds.
+    """
+
+    def read(scatter: float) -> tuple[tuple[Course, ...], tuple[FactorAnswer, ...]]:
+        worst = WorstCase(corners=law(corner_values(runs, law, scatter)))
+        return read_courses(
+            [worst], [asked], margin_percent=margin_percent, level=level, one_family=one_family
+        )[0]
+
+    courses, factors = read(SCATTER)
+    bounded = _Bounded(runs, asked)
+    if any(map(bounded.stops_beside_open_ends, courses)):
+        courses = tuple(map(bounded.stop_against_the_floor, courses, read(REACH)[0]))
+    return tuple(map(bounded.course, courses)), tuple(map(bounded.factor, factors))
+
+
+# ------------------------------------------------------------------ corners
+
+
+def corner_values(runs: OpenRuns, law: Law, scatter: float = SCATTER) -> Array:
+    """Data sets (N, n), each with every open value at one of its ends; first all at their bounds.
+
+    All of them up to 1024, runs alike counted once; else those that a search for the worst of each
+    limit passes.
+    """
+    moves = runs.moves(scatter)
+    most = [len(one) for one in moves]
+    if np.prod(np.array(most, dtype=float)) <= _MOST_CORNERS:
+        every = list(product(*map(range, most)))
+        return _moved(runs, moves, np.array(every, dtype=np.intp).reshape(len(every), len(most)))
+    return _moved(runs, moves, _sought(runs, moves, law))
+
+
+def _moved(runs: OpenRuns, moves: Sequence[Array], counts: NDArray[np.intp]) -> Array:
+    """Data sets with so many of each kind beyond their bounds."""
+    found = np.tile(runs.near, (len(counts), 1))
+    for own, count in zip(moves, counts.T, strict=True):
+        found += own[count]
+    return found
+
+
+def _sought(runs: OpenRuns, moves: Sequence[Array], law: Law) -> NDArray[np.intp]:
+    """Counts passed by the search: from none and all beyond, the best change of one kind."""
+    most = np.array([len(one) - 1 for one in moves], dtype=np.intp)
+    steps = np.array([(j, k) for j, one in enumerate(most) for k in range(one + 1)])
+    seen: dict[tuple[int, ...], Array] = {}
+
+    def look(counts: NDArray[np.intp]) -> None:
+        new = [one for one in dict.fromkeys(map(tuple, counts.tolist())) if one not in seen]
+        if new:
+            judged = law(_moved(runs, moves, np.array(new)))
+            limits = np.hstack([judged.upper(_SEARCHED), -judged.lower(_SEARCHED)])
+            seen.update(zip(new, limits, strict=True))
+
+    look(np.stack([0 * most, most]))
+    best = np.full(next(iter(seen.values())).shape, -np.inf)
+    while True:
+        limits, found = np.array(list(seen.values())), np.array(list(seen))
+        better = limits.max(axis=0) > best + _TINY
+        if not better.any():
+            return found
+        best = limits.max(axis=0)
+        for place in np.unique(limits.argmax(axis=0)[better]):
+            near = np.tile(found[place], (len(steps), 1))
+            near[np.arange(len(steps)), steps[:, 0]] = steps[:, 1]
+            look(near)
+
+
+# ------------------------------------------------------------------ records
+
+
+@dataclass(frozen=True, eq=False)
+class _Bounded:
+    """Records in which what is open is a bound."""
+
+    runs: OpenRuns
+    asked: OrderedQuestion
+
+    def stops_beside_open_ends(self, course: Course) -> bool:
+        """Whether little was left although some sizes of the end are open."""
+        is_open = self.runs.size((course.times[-1], course.where)) is not None
+        return is_open and course.stop is not None and course.stop.ending is Ending.LITTLE_LEFT
+
+    def stop_against_the_floor(self, course: Course, wide: Course) -> Course:
+        """A course with that stop which holds with each single size as far as is conceivable."""
+        return replace(course, stop=wide.stop) if self.stops_beside_open_ends(course) else course
+
+    def course(self, course: Course) -> Course:
+        first, last = ((course.times[k], course.where) for k in (0, -1))
+        ends = self.ends(last, first)
+        fallen, best = course.fallen, course.at_least[-1]
+        if ends is not None:
+            fallen = self.finding(course.fallen, ends)
+            if np.isfinite(best) and self.asked.direction:
+                end = "upper" if self.asked.direction is Direction.FALLING else "lower"
+                bound = -int(self.asked.direction) * best
+                fallen = replace(fallen, numbers=replace(fallen.numbers, **{end: bound}))
+        return replace(
+            course,
+            start=self.runs.size(first) or course.start,
+            end=self.runs.size(last) or course.end,
+            fallen=fallen,
+            stop=None if course.stop is None else self.stop(course.stop, course.where),
+        )
+
+    def stop(self, stop: Stop, where: str) -> Stop:
+        ends = self.ends((stop.before, where), (stop.last, where))
+        if ends is None:
+            return stop
+        gain_is_open = ends[1] if self.asked.direction is Direction.FALLING else ends[0]
+        most = np.nan if gain_is_open else stop.gain_at_most
+        reasons = stop.reasons
+        if stop.ending is Ending.CANNOT_BE_TOLD:
+            reasons = (self.reason((stop.before, where), (stop.last, where)),)
+        return replace(stop, gain_at_most=most, reasons=reasons)
+
+    def factor(self, answer: FactorAnswer) -> FactorAnswer:
+        def own(finding: Finding) -> Finding:
+            about = finding.subject
+            ends = self.ends((about.where, about.high), (about.where, about.low))
+            return finding if ends is None else self.finding(finding, ends)
+
+        return replace(answer, control=own(answer.control), at=tuple(map(own, answer.at)))
+
+    def ends(self, high: Cell, low: Cell) -> tuple[bool, bool] | None:
+        """Whether a difference has no lower, no upper end; None where both sizes are known."""
+        if self.runs.size(high) is None and self.runs.size(low) is None:
+            return None
+        (below, above), (low_below, low_above) = self.runs.beyond(high), self.runs.beyond(low)
+        return below or low_above, above or low_below
+
+    def reason(self, *cells: Cell) -> Remark:
+        times = tuple(cell[0] for cell in cells if self.runs.size(cell) is not None)
+        return OrderedRemark.BEYOND_SIEVES(quantity=self.asked.quantity, times=times)
+
+    def finding(self, finding: Finding, ends: tuple[bool, bool]) -> Finding:
+        """A difference that has no estimate: a bound where it has an end, which may decide."""
+        old, about = finding.numbers, finding.subject
+        lower, upper = (
+            infinite if is_open else float(known)
+            for is_open, infinite, known in zip(
+                ends, (-np.inf, np.inf), (old.lower, old.upper), strict=True
+            )
+        )
+        numbers = Numbers(lower=lower, upper=upper, p=old.p, p_adjusted=old.p_adjusted)
+        shown = finding.verdict is Verdict.CHANGED
+        where = [(about.where, about.high), (about.where, about.low)]
+        if finding.kind is FindingKind.FALLEN:
+            where = [(one, about.where) for one in (about.low, about.high)]
+        return judge_numbers(
+            about,
+            numbers,
+            kind=finding.kind,
+            level=finding.level,
+            margin_percent=finding.margin_percent,
+            within_margin=None if finding.margin_percent is None else False,
+            obstacles=() if shown else (self.reason(*where),),
+        )
+
+
+# ------------------------------------------------------------------ what a law of open runs needs
+
+
+def known_where_open(known: Array, is_open: NDArray[np.bool_]) -> Array:
+    """Known covariance in which open runs have that of known ones on average.
+
+    Shapes: known (n, n), rows of open runs ignored; is_open (n,).  Bounds are apertures, which runs
+    on one sieve share, so that open runs err together; that widens any mean of them.
+    """
+    inside = ~is_open
+    found = np.where(np.outer(inside, inside), known, 0.0)
+    if is_open.any() and inside.any():
+        found[np.ix_(is_open, is_open)] = np.diagonal(known)[inside].mean()
+    return np.asarray(found)
+
+
+def law_of_whole_levels(
+    x: Array,
+    parts: Array,
+    known: Array,
+    question: Question,
+    runs: OpenRuns,
+) -> Law:
+    """A law linear in the values: plain means, with variances from levels without open values.
+
+    Shapes: x (n, p), parts (k, n, n) with the residual last, known (n, n).
+
+    Raises
+    ------
+    ModelError
+        Where fewer than two such levels are left, or no degree of freedom.
+
+    Notes
+    -----
+    A level is a time at all levels of the further factors.  Variances by restricted likelihood,
+    degrees of freedom by Satterthwaite's rule.
+    """
+    open_times = {cell[0] for cell, one in zip(runs.cells, runs.is_open, strict=True) if one}
+    whole = np.array([cell[0] not in open_times for cell in runs.cells])
+    if len({cell[0] for cell, one in zip(runs.cells, whole, strict=True) if one}) < 2:
+        raise ModelError("Fewer than two levels lie within the sieves; no variance can be had.")
+    size, turn = np.linalg.svd(x[whole], full_matrices=False)[1:]
+    basis = turn[size > _TINY * size[0]].T
+    if basis.shape[1] >= whole.sum():
+        raise ModelError("The levels within the sieves leave no degree of freedom.")
+    both = np.ix_(whole, whole)
+    inner = CovarianceParts(
+        matrices=np.array([one[both] for one in parts]),
+        is_variance=np.ones(len(parts), dtype=bool),
+        known=known[both],
+    )
+    fit = fit_batch(runs.near[whole], x[whole] @ basis, inner, criterion=Criterion.REML).row(0)
+    spread = adjusted_covariance(fit, drop_edges=True).theta_covariance
+    weights = question.contrasts @ np.linalg.pinv(x)
+    slopes = np.einsum("qi,kij,qj->qk", weights, parts, weights)
+    joint = weights @ (known + np.tensordot(fit.theta, parts, axes=1)) @ weights.T
+    variance = np.diagonal(joint)
+    se = np.sqrt(variance)
+    moved = np.einsum("qk,kl,ql->q", slopes, spread, slopes)
+    with np.errstate(divide="ignore"):
+        df = np.where(moved > 0.0, 2.0 * variance**2 / moved, np.inf)
+
+    def law(values: Array) -> StudentJudged:
+        estimate = values @ weights.T
+        return StudentJudged(
+            estimate=estimate,
+            se=np.broadcast_to(se, estimate.shape),
+            df=np.broadcast_to(df, estimate.shape),
+            correlation=joint / np.outer(se, se),
+            jointly=question.jointly,
+        )
+
+    return law

@@ -1,0 +1,161 @@
+"""The arrays of one response: what its runs can tell, and what varies.
+
+A column a condition (a level of the factor at a level of the further factors) stands beside further
+factors and blocks; what variances multiply are cells of block and condition, lines of blocks in the
+order of the levels, and single runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from psdstats.comparison.plan import ComparisonPlan, SpreadRule, columns_of
+from psdstats.comparison.response import cell_texts
+from psdstats.comparison.spread import level_order
+from psdstats.frozen import Array
+
+_UNTOLD = 1e-8  # what rounding leaves of a combination that the runs tell
+_FEWEST = 3  # blocks that hold as many levels, from which their drift is estimated
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrialDesign:
+    """The arrays of one response.
+
+    Parameters
+    ----------
+    cells : tuple of (str, str)
+        Conditions: level of the factor, level of the further factors.
+    x : ndarray, shape (n, p)
+        A column a condition, then further factors and blocks; not of full rank.
+    parts : ndarray, shape (k, n, n)
+        What variances multiply, the residual last.
+    part_names : tuple of str
+        "cell", "drift", "run".
+    """
+
+    cells: tuple[tuple[str, str], ...]
+    x: Array
+    parts: Array
+    part_names: tuple[str, ...]
+
+    @property
+    def left(self) -> int:
+        """Degrees of freedom beside the fixed part."""
+        return len(self.x) - int(np.linalg.matrix_rank(self.x))
+
+    @cached_property
+    def row_space(self) -> Array:
+        """Projector on the combinations of columns of x that the runs can tell, shape (p, p)."""
+        return np.asarray(np.linalg.pinv(self.x) @ self.x, dtype=np.float64)
+
+    def is_told(self, row: Array) -> bool:
+        """Whether the runs can tell a combination of the columns of x."""
+        return bool(np.abs(row @ self.row_space - row).max() < _UNTOLD)
+
+    @cached_property
+    def unlinked(self) -> tuple[tuple[str, str], ...]:
+        """Conditions that blocks or further factors keep apart from most of their level."""
+        found: list[tuple[str, str]] = []
+        for where in dict.fromkeys(where for _, where in self.cells):
+            linked: list[list[tuple[str, str]]] = []
+            for cell in (one for one in self.cells if one[1] == where):
+                row = self.mean_row(*cell)
+                own = (one for one in linked if self.is_told(row - self.mean_row(*one[0])))
+                mates = next(own, None)
+                if mates is None:
+                    linked.append([cell])
+                else:
+                    mates.append(cell)
+            largest = max(linked, key=len)
+            found += [cell for one in linked if one is not largest for cell in one]
+        return tuple(found)
+
+    def mean_row(self, level: str, where: str = "") -> Array:
+        """Weights of a condition on the columns of x, for differences between conditions."""
+        row = np.zeros(self.x.shape[1])
+        row[self.cells.index((level, where))] = 1.0
+        return row
+
+
+def trial_design(frame: pd.DataFrame, plan: ComparisonPlan) -> TrialDesign:
+    """The design of the runs of a frame."""
+    texts = cell_texts(frame, plan)
+    order = frame.reset_index(drop=True).sort_values([*where_columns(plan), plan.by])
+    cells = tuple(dict.fromkeys(texts[row] for row in order.index))
+    held = [[one == cell for cell in cells] for one in texts]
+    columns = [np.array(held, dtype=float).reshape(len(texts), len(cells))]
+    columns += [indicators(frame, (name,)) for name in plan.also]
+    columns += [indicators(frame, columns_of(one)) for one in plan.blocks]
+    parts, names = [], []
+    for one in plan.cells:
+        same = same_level(frame, columns_of(one))
+        if 1.0 < same.sum(axis=0).max(initial=0.0) < len(frame):
+            parts.append(same)
+            names.append("cell")
+    drift = _drift(frame, plan)
+    if drift is not None:
+        parts.append(drift)
+        names.append("drift")
+    return TrialDesign(
+        cells=cells,
+        x=np.hstack(columns),
+        parts=np.array([*parts, np.eye(len(frame))]),
+        part_names=(*names, "run"),
+    )
+
+
+def where_columns(plan: ComparisonPlan) -> list[str]:
+    """Column of the levels answered by themselves, where there is one."""
+    return [] if plan.where is None else [plan.where]
+
+
+def indicators(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
+    """A column a combination of levels; a level that is missing counts as one."""
+    groups = frame.groupby(list(columns), sort=True, observed=True, dropna=False)
+    number = groups.ngroup().to_numpy()
+    return np.asarray(np.equal.outer(number, np.unique(number)), dtype=np.float64)
+
+
+def same_level(frame: pd.DataFrame, columns: Sequence[str]) -> Array:
+    """One where two runs share a combination of levels, else zero, shape (n, n)."""
+    if not columns:
+        return np.ones((len(frame), len(frame)))
+    own = indicators(frame, columns)
+    return np.asarray(own @ own.T, dtype=np.float64)
+
+
+def drifting_blocks(frame: pd.DataFrame, plan: ComparisonPlan) -> tuple[str, ...] | None:
+    """Columns of the blocks that may drift apart in the order of the levels; None where none may.
+
+    They are the first that hold the levels: groups, or charges.
+    """
+    if plan.spread is not SpreadRule.DRIFTING or level_order(frame[plan.by]) is None:
+        return None
+    for one in map(columns_of, plan.blocks):
+        held = frame.groupby(list(one), observed=True, dropna=False)[plan.by].nunique()
+        if int((held >= _FEWEST).sum()) >= _FEWEST:
+            return one
+    return None
+
+
+def drift_matrix(frame: pd.DataFrame, plan: ComparisonPlan, columns: Sequence[str]) -> Array:
+    """Covariance of lines of unit slope that blocks have in the order of the levels."""
+    place = level_order(frame[plan.by])
+    if place is None:
+        return np.zeros((len(frame), len(frame)))
+    order = place.to_numpy(dtype=float)
+    order = order - order.mean()
+    return np.asarray(same_level(frame, columns) * np.outer(order, order), dtype=np.float64)
+
+
+def _drift(frame: pd.DataFrame, plan: ComparisonPlan) -> Array | None:
+    columns = drifting_blocks(frame, plan)
+    if columns is None or plan.drift is not None:
+        return None
+    return drift_matrix(frame, plan, columns)

@@ -1,0 +1,279 @@
+"""Restricted likelihood and generalised least squares at every point of a grid of variances.
+
+The posterior of the variances under Jeffreys' prior is a set of weights of the grid points.  The
+residual variance only adds to the eigenvalues of what the others make, so that for many responses
+at once r'V⁻¹r is a product of squared coordinates and inverse eigenvalues.
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from psdstats.frozen import Array
+from psdstats.models.level_design import LevelDesign
+
+FREED = 0.98
+"""Share of what could be given to negative variances; 1 would let V become singular."""
+
+_RANK = 200
+"""Most columns of a factored matrix."""
+
+_LOW, _HIGH = 4e-4, 2.5e3
+_STEP = {1: (0.348,), 2: (0.869, 0.474), 3: (1.74, 1.74, 0.95)}
+"""Steps of the logarithm of each variance, by how many are unknown (residual last)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Moments:
+    """What the statistics need from the residual contrasts of N responses.
+
+    Parameters
+    ----------
+    shift, se, df : ndarray, shape (N, q)
+        Estimate less least squares, scale, degrees of freedom of each contrast.
+    joint : tuple of JointMoments
+        The same of each set that is tested at once.
+    """
+
+    shift: Array
+    se: Array
+    df: Array
+    joint: tuple[JointMoments, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class JointMoments:
+    """Directions whose precision is uncertain by itself, of N responses.
+
+    Parameters
+    ----------
+    shift : ndarray, shape (N, f)
+        Estimate less least squares.
+    turn : ndarray, shape (N, f, f)
+        From estimates to independent directions of scale 1.
+    df : ndarray, shape (N, f)
+        Degrees of freedom of each direction.
+    scale_df : ndarray, shape (N,)
+        Degrees of freedom of a scale common to the directions.
+    """
+
+    shift: Array
+    turn: Array
+    df: Array
+    scale_df: Array
+
+
+class LevelGrid:
+    """Posterior weights over a grid of variances.
+
+    Parameters
+    ----------
+    p : int
+        Coordinates in the columns of X; the others are residual contrasts.
+    known, parts : ndarray
+        Known covariance and unknown parts, the residual last.
+    axes : list of ndarray
+        Values of each variance.
+    """
+
+    def __init__(self, p: int, known: Array, parts: Array, axes: list[Array]) -> None:
+        self.theta = np.stack([a.ravel() for a in np.meshgrid(*axes, indexing="ij")], axis=1)
+        # at each point of the other variances V of the residual contrasts is made diagonal once
+        self._base = known + np.tensordot(self.theta[:: len(axes[-1]), :-1], parts[:-1], 1)
+        root = np.linalg.inv(np.linalg.cholesky(parts[-1, p:, p:]))
+        size, vectors = np.linalg.eigh(root @ self._base[:, p:, p:] @ root.T)
+        self._turn = root.T @ vectors
+        self._inverse = 1.0 / (size[:, None] + axes[-1][:, None])
+        self._halves = np.ascontiguousarray(-0.5 * self._inverse.mT)
+        self._weigh(parts[:-1, p:, p:], axes)
+
+    def _weigh(self, parts: Array, axes: list[Array]) -> None:
+        """Constant part of the logarithm of the posterior.
+
+        Jeffreys' prior of the restricted likelihood, times the size of the grid cell.
+        """
+        inverse, k = self._inverse, len(parts)
+        turned = self._turn.mT[:, None] @ parts @ self._turn[:, None]
+        information = np.zeros((*inverse.shape[:2], k + 1, k + 1))
+        information[..., k, k] = np.square(inverse).sum(axis=-1)
+        for i in range(k):
+            own = np.diagonal(turned[:, i], axis1=1, axis2=2)
+            mixed = (np.square(inverse) * own[:, None]).sum(axis=-1)
+            information[..., i, k] = information[..., k, i] = mixed
+            for j in range(i + 1):
+                both = ((inverse @ (turned[:, i] * turned[:, j])) * inverse).sum(axis=-1)
+                information[..., i, j] = information[..., j, i] = both
+        logs = 0.5 * np.linalg.slogdet(information)[1] + 0.5 * np.log(inverse).sum(axis=-1)
+        self.log_constant = logs.ravel() + np.log(_cell_sizes(axes))
+
+    def posterior(self, r: Array, dtype: type[np.floating[Any]] = np.float64) -> NDArray[Any]:
+        """Weights of the grid points (N, points) of residual contrasts (N, m)."""
+        logs = np.square(r @ self._turn) @ self._halves
+        logs = logs.swapaxes(0, 1).reshape(len(r), -1)
+        logs += self.log_constant
+        logs -= logs.max(axis=1, keepdims=True)
+        weight: NDArray[Any] = logs.astype(dtype, copy=False)
+        np.exp(weight, out=weight)
+        weight /= weight.sum(axis=1, keepdims=True)
+        return weight
+
+
+class ContrastGrid(LevelGrid):
+    """Moments of contrasts beside the weights."""
+
+    def __init__(self, design: LevelDesign, known: Array, parts: Array, axes: list[Array]) -> None:
+        super().__init__(design.lead.shape[1], known, parts, axes)
+        covariance, back = self._estimates(parts[-1], axes[-1])
+        precision = 1.0 / ((design.lead @ covariance) * design.lead).sum(axis=-1)
+        shift = -(design.lead @ back) * precision[:, :, None]
+        self.joint = tuple(_JointGrid(rows, covariance, back) for rows in design.joint)
+        # all that is averaged by the posterior, side by side
+        blocks = [precision, precision**2]
+        for joint in self.joint:
+            blocks += [joint.precision.reshape(len(shift), -1), joint.products, joint.shift]
+        self._ends = np.cumsum([block.shape[1] for block in blocks])
+        shift = shift.reshape(len(shift), -1)
+        left, right = _factored(shift, np.sqrt(precision.mean(axis=1)))
+        self._values = (np.concatenate([*blocks, shift], axis=1), np.eye(0))
+        rough = np.concatenate([*blocks, left], axis=1).astype(np.float32)
+        self._rough = (rough, right.astype(np.float32))
+        self.width = rough.shape[1]
+
+    def _estimates(self, last: Array, steps: Array) -> tuple[Array, Array]:
+        """Covariance of the estimates (points, p, p), and their shift from least squares.
+
+        The shift (points, p, m) times the residual contrasts, with its sign turned; the shifted
+        estimates are independent of the residual contrasts.
+        """
+        p = len(last) - self._turn.shape[1]
+        rows = self._base[:, None, :p] + steps[:, None, None] * last[:p]
+        across = rows[..., p:] @ self._turn[:, None]
+        pushed = across * self._inverse[:, :, None]
+        back = pushed @ self._turn.mT[:, None]
+        covariance = rows[..., :p] - pushed @ across.mT
+        return covariance.reshape(-1, p, p), back.reshape(-1, p, len(last) - p)
+
+    def moments(self, r: Array, *, rough: bool = False) -> Moments:
+        """Scale, degrees of freedom and centring of every statistic, for r (N, m).
+
+        Roughly: in single precision, which is enough for draws unless precisions lie too far apart.
+        """
+        if rough:
+            with suppress(np.linalg.LinAlgError):
+                return self._moments(r, rough=True)
+        return self._moments(r, rough=False)
+
+    def _moments(self, r: Array, *, rough: bool) -> Moments:
+        w = self.posterior(r, np.float32 if rough else np.float64)
+        values, right = self._rough if rough else self._values
+        means = w @ values
+        *blocks, shift = np.split(means, self._ends, axis=1)
+        shift = np.asarray(shift @ right if rough else shift, dtype=np.float64)
+        first, second, *rest = (np.asarray(one, dtype=np.float64) for one in blocks)
+        shift = (shift.reshape(len(r), -1, r.shape[1]) @ r[:, :, None])[:, :, 0] / first
+        joint = zip(self.joint, rest[::3], rest[1::3], rest[2::3], strict=True)
+        return Moments(
+            shift=shift,
+            se=1 / np.sqrt(first),
+            df=2 * first**2 / np.maximum(second - first**2, 1e-9 * first**2),
+            joint=tuple(one.moments(r, *means) for one, *means in joint),
+        )
+
+
+def _factored(values: Array, scale: Array) -> tuple[Array, Array]:
+    """Two narrow matrices whose product is nearly the values: rows are alike on a fine grid.
+
+    Rows keep about six digits beside their scale.  What is narrow is left as it is.
+    """
+    rows, columns = values.shape
+    rank = min(rows, _RANK)
+    if columns < 2 * rank:
+        return values, np.eye(columns)
+    rng = np.random.default_rng(0)
+    mixed = (rng.standard_normal((rank, rows)) / scale) @ values
+    _, size, turned = np.linalg.svd(mixed, full_matrices=False)
+    right = turned[size > 1e-6 * size[0]]
+    return values @ right.T, right
+
+
+class _JointGrid:
+    """Precision of several contrasts at every grid point."""
+
+    def __init__(self, rows: Array, covariance: Array, back: Array) -> None:
+        f = len(rows)
+        self.size = f
+        self.precision = np.linalg.inv(rows @ covariance @ rows.T)
+        self.shift = (-self.precision @ (rows @ back)).reshape(len(back), -1)
+        # products of two precisions, each pair once
+        upper = np.triu_indices(f)
+        flat = self.precision[:, *upper]
+        pair = np.triu_indices(flat.shape[1])
+        self.products = flat[:, pair[0]] * flat[:, pair[1]]
+        number = np.zeros((f, f), dtype=np.intp)
+        number[upper] = number.T[upper] = np.arange(flat.shape[1])
+        twin = np.zeros((flat.shape[1], flat.shape[1]), dtype=np.intp)
+        twin[pair] = twin.T[pair] = np.arange(len(pair[0]))
+        # where E[A_ab A_cd] stands: as a matrix from (b, c) to (a, d), and from (c, d) to (a, b)
+        whole = twin[number[:, :, None, None], number]
+        self.inner = whole.transpose(0, 3, 1, 2).reshape(f * f, f * f)
+        self.outer = whole.reshape(f * f, f * f)
+
+    def moments(self, r: Array, mean: Array, products: Array, shift: Array) -> JointMoments:
+        """Moments from the means of precision, of its products, and of its product with shift."""
+        f, count = self.size, len(r)
+        mean = mean.reshape(count, f, f)
+        root = np.linalg.cholesky(mean)
+        back = np.linalg.inv(root)
+        inverse = (back.mT @ back).reshape(count, f * f, 1)
+        square = (products[:, self.inner] @ inverse).reshape(count, f, f)
+        spread, turn = np.linalg.eigh(back @ square @ back.mT - np.eye(f))
+        common = (inverse.mT @ products[:, self.outer] @ inverse)[:, 0, 0] / f**2 - 1.0
+        moved = np.linalg.solve(mean, shift.reshape(count, f, -1) @ r[:, :, None])
+        return JointMoments(
+            shift=np.asarray(moved[:, :, 0], dtype=np.float64),
+            turn=(root @ turn).mT,
+            df=2 / np.maximum(spread, 1e-9),
+            scale_df=2 / np.maximum(common, 1e-9),
+        )
+
+
+def loosened(known: Array, parts: Array) -> tuple[Array, Array]:
+    """Covariances for the statistic, and only there: variances may be negative as far as V allows.
+
+    The independent part of the known covariance counts as unknown, and the residual gives up a
+    share of each other part, so that positive multiples reach negative variances.
+    """
+    independent = FREED * max(float(np.linalg.eigvalsh(known)[0]), 0.0)
+    known = known - independent * parts[-1]
+    if len(parts) == 1:
+        return known, parts
+    scaled = [g / np.linalg.eigvalsh(g)[-1] for g in parts[:-1]]
+    total = np.sum(scaled, axis=0)
+    share = FREED / np.linalg.eigvalsh(total)[-1]
+    return known, np.concatenate([parts[:-1], parts[-1:] - share * total])
+
+
+def grid_axes(design: LevelDesign, scatter: float) -> list[Array]:
+    """Variances from far below to far above the measurement (1, where known) and the scatter."""
+    sizes = [scatter, 1.0] if design.has_known else [scatter]
+    low, high = _LOW * min(sizes), _HIGH * max(sizes)
+    steps = _STEP.get(len(design.parts), _STEP[3][:1] * (len(design.parts) - 1) + _STEP[3][-1:])
+    largest = [float(np.linalg.eigvalsh(g)[-1]) for g in design.parts]
+    return [
+        np.geomspace(low, high, 1 + round(np.log(high / low) / step)) / size
+        for step, size in zip(steps, largest, strict=True)
+    ]
+
+
+def _cell_sizes(axes: list[Array]) -> Array:
+    """Volume of the grid cells; the first cell of an axis reaches down to zero."""
+    size = np.ones(1)
+    for a in axes:
+        edges = np.concatenate([[0.0], (a[1:] + a[:-1]) / 2, [1.5 * a[-1] - 0.5 * a[-2]]])
+        size = np.multiply.outer(size, np.diff(edges))
+    return size.ravel()

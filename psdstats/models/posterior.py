@@ -1,0 +1,331 @@
+"""What a design leaves open about its variances, and contrasts judged over all they may be.
+
+Model: y ~ N(X β, V_known + Σ θ_k G_k).  The variances get a posterior on a grid, from the
+restricted likelihood and Jeffreys' prior of it; a contrast is then a mixture of normals, one at
+each grid point.  With one variance and nothing known this is Student's t, exactly.  With a known
+part it is the answer of Behrens and Fisher to a variance that is in part known: its tests reject
+at most as often as they say, at the price of some power (`tests/calibration/bench_findings.py`).
+Nothing is simulated but the law of the largest of several contrasts.
+
+Units: whatever the response has; variances in its square.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
+
+from psdstats.errors import ModelError
+from psdstats.frozen import Array, freeze_arrays
+from psdstats.models.judged import Family, Judged, Side
+from psdstats.student import scale_rule
+
+POINTS = {1: (96,), 2: (20, 40), 3: (10, 10, 20)}
+"""Grid points of each variance, the residual last."""
+
+FROM, TO = 4e-4, 2.5e3  # ends of the grid over the smaller and the larger of known and scatter
+FREED = 0.98  # of the least eigenvalue; all of it would make the rest singular
+_UNFELT = 1e-9  # share of a part that what X leaves must show of it
+_ROUNDING = 1e-11  # of the largest direction of a covariance
+EDGE, LEAST_WEIGHT = 8.0, 1e-14
+NEAR = 50.0  # ln of likelihood below its largest from which no weight can be felt
+DRAWS, SEED, STEPS = 40_000, 13, 60
+ALIKE = 1e-9  # covariances of unit trace nearer than this are one
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class VariancePosterior:
+    """What the variances of a design may be.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (h, k)
+        Variances at the points.
+    weight : ndarray, shape (h,)
+        Posterior weights, adding up to 1.
+    """
+
+    theta: Array
+    weight: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+
+def stated_posterior(variance: float, df: float) -> VariancePosterior:
+    """One variance, estimated with so many degrees of freedom: ν s²/χ².
+
+    With infinite degrees of freedom the variance is known.
+    """
+    s, weight = scale_rule(df, edge=EDGE)
+    seen = weight > LEAST_WEIGHT
+    return VariancePosterior(
+        theta=variance / s[seen, None] ** 2, weight=weight[seen] / weight[seen].sum()
+    )
+
+
+def variance_posterior(
+    y: ArrayLike, x: ArrayLike, parts: ArrayLike, known: ArrayLike | None = None
+) -> VariancePosterior:
+    """Posterior of the variances of one response.
+
+    Shapes: y (n,), x (n, p), parts (k, n, n) with the residual last, known (n, n).
+
+    Notes
+    -----
+    With Q an orthonormal basis of what X leaves and r = Q'y, the weight of a point is
+    |Q'VQ|^(-1/2) exp(-r'(Q'VQ)⁻¹r/2) √det I(θ), times the size of its cell.  A part that X takes
+    up altogether is taken as zero.
+    """
+    response, design = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
+    complement = left_over(design)
+    if not complement.shape[1]:
+        raise ModelError(
+            f"The {design.shape[0]} runs leave nothing to estimate a variance from; add "
+            "replicates, or declare the run-to-run variation."
+        )
+    r = complement.T @ response
+    parts = np.asarray(parts, dtype=float)
+    inner = complement.T @ parts @ complement
+    felt = np.abs(inner).max(axis=(1, 2)) > _UNFELT * np.abs(parts).max(axis=(1, 2))
+    if not felt.all():  # a variance that the scatter does not show has no posterior: zero
+        found = variance_posterior(y, x, parts[felt], known)
+        theta = np.zeros((len(found.weight), len(parts)))
+        theta[:, felt] = found.theta
+        return VariancePosterior(theta=theta, weight=found.weight)
+    given = np.zeros((len(r), len(r)))
+    if known is not None:
+        given = _positive(complement.T @ np.asarray(known, dtype=float) @ complement)
+    if len(inner) == 1 and not np.any(given):
+        df = len(r)
+        return stated_posterior(float(r @ np.linalg.solve(inner[0], r)) / df, df)
+    axes = _axes(r, inner, given)
+    theta = np.stack([one.ravel() for one in np.meshgrid(*axes, indexing="ij")], axis=1)
+    root = np.linalg.cholesky(given + np.tensordot(theta, inner, 1))
+    rest = np.linalg.solve(root, np.broadcast_to(r[:, None], (len(root), len(r), 1)))[..., 0]
+    log_weight = -np.log(np.einsum("hii->hi", root)).sum(axis=1) - 0.5 * (rest**2).sum(axis=1)
+    near = log_weight > log_weight.max() - NEAR
+    back = np.linalg.inv(root[near])
+    slopes = np.einsum("hai,kij,hbj->hkab", back, inner, back, optimize=True)
+    information = np.einsum("hkab,hlab->hkl", slopes, slopes)
+    theta = theta[near]
+    log_weight = (
+        log_weight[near] + 0.5 * np.linalg.slogdet(information)[1] + np.log(_cells(axes)[near])
+    )
+    weight = np.exp(log_weight - log_weight.max())
+    kept = weight > LEAST_WEIGHT * weight.sum()
+    return VariancePosterior(theta=theta[kept], weight=weight[kept] / weight[kept].sum())
+
+
+def _positive(covariance: Array) -> Array:
+    """A covariance without the negative directions that rounding gives it."""
+    size, axes = np.linalg.eigh(covariance)
+    return np.asarray((axes * np.maximum(size, _ROUNDING * size[-1])) @ axes.T, dtype=np.float64)
+
+
+def freed(known: ArrayLike) -> Array:
+    """Known covariance (n, n) less what is alike and independent in all rows.
+
+    Left to the residual variance, it costs no test its level, and where rows share all the rest
+    alike (one stack of sieves) the law of a difference is Student's t again.
+    """
+    given = np.asarray(known, dtype=float)
+    least = max(float(np.linalg.eigvalsh(given)[0]), 0.0) if len(given) else 0.0
+    return np.asarray(given - FREED * least * np.eye(len(given)))
+
+
+def left_over(design: Array) -> Array:
+    """Orthonormal basis (n, n - rank) of what a design (n, p) leaves."""
+    left, size, _ = np.linalg.svd(design, full_matrices=True)
+    rank = int(np.count_nonzero(size > 1e-9 * size[0])) if len(size) else 0
+    return np.asarray(left[:, rank:], dtype=np.float64)
+
+
+def _axes(r: Array, inner: Array, given: Array | float) -> list[Array]:
+    """Variances from far below to far above the measurement and the scatter."""
+    sizes = [float(np.mean(r**2))]
+    if np.ndim(given):
+        sizes.append(float(np.mean(np.diag(given))))
+    sizes = [one for one in sizes if one > 0] or [1.0]
+    return [
+        np.geomspace(FROM * min(sizes), TO * max(sizes), count) / np.linalg.eigvalsh(one)[-1]
+        for count, one in zip(POINTS[len(inner)], inner, strict=True)
+    ]
+
+
+def _cells(axes: list[Array]) -> Array:
+    """Volume of the grid cells; the first cell of an axis reaches down to zero."""
+    size = np.ones(1)
+    for one in axes:
+        edges = np.concatenate([[0.0], (one[1:] + one[:-1]) / 2, [1.5 * one[-1] - 0.5 * one[-2]]])
+        size = np.multiply.outer(size, np.diff(edges)).ravel()
+    return size
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Mixture(Judged):
+    """Contrasts as a mixture of normals, one at each point of a posterior of the variances.
+
+    Parameters
+    ----------
+    weight : ndarray, shape (h,)
+        Weights of the points.
+    centre : ndarray, shape (h, q)
+        Estimates at the points.
+    covariance : ndarray, shape (h, q, q)
+        Their covariances.
+    """
+
+    weight: Array
+    centre: Array
+    covariance: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @cached_property
+    def _sd(self) -> Array:
+        return np.asarray(np.sqrt(np.maximum(np.einsum("hqq->hq", self.covariance), 1e-300)))
+
+    @cached_property
+    def _precision(self) -> Array:
+        return np.asarray(self.weight @ self._sd**-2.0)
+
+    @cached_property
+    def estimate(self) -> Array:  # type: ignore[override]
+        """Mean over the points, weighed by precision, (q,)."""
+        return np.asarray(self.weight @ (self.centre / self._sd**2) / self._precision)
+
+    @cached_property
+    def se(self) -> Array:  # type: ignore[override]
+        """Scale: one over the root of the mean precision, (q,)."""
+        return np.asarray(self._precision**-0.5)
+
+    @cached_property
+    def df(self) -> Array:  # type: ignore[override]
+        """Degrees of freedom from the second moment of the precision, (q,)."""
+        rest = self.weight @ self._sd**-4.0 - self._precision**2
+        with np.errstate(divide="ignore"):
+            df = 2 * self._precision**2 / np.maximum(rest, 0.0)
+        return np.asarray(np.where(df > 1e6, np.inf, df))
+
+    def p_below(self, limit: float = 0.0) -> Array:
+        """One-sided p (q,) of "the contrast is the limit or more", as the intervals have it."""
+        return self._beyond(limit - self.estimate)
+
+    def p_above(self, limit: float = 0.0) -> Array:
+        """One-sided p (q,) of "the contrast is the limit or less", as the intervals have it."""
+        return self._beyond(self.estimate - limit)
+
+    def _beyond(self, distance: Array) -> Array:
+        """Probability (q,) of more than a signed distance from the estimate to one side of it."""
+        half = 0.5 * self.tail(np.abs(distance))
+        return np.asarray(np.where(distance < 0, 1.0 - half, half))
+
+    def p(self) -> Array:
+        """Two-sided p (q,) of "the contrast is zero", as the intervals have it."""
+        return self.tail(np.abs(self.estimate))
+
+    def tail(self, half: Array) -> Array:
+        """Posterior probability (q,) of a distance of more than half (q,) from the estimate."""
+        shift = self.centre - self.estimate
+        beyond = special.ndtr((shift - half) / self._sd) + special.ndtr((-shift - half) / self._sd)
+        return np.asarray(np.minimum(self.weight @ beyond, 1.0))
+
+    def half_width(self, alpha: float) -> Array:
+        """Half width (q,) of the two-sided interval of each contrast alone."""
+        low, high = np.zeros(len(self.se)), 4 * self.se
+        while (outside := self.tail(high) > alpha).any():
+            high = np.where(outside, 2 * high, high)
+        for _ in range(STEPS):
+            middle = 0.5 * (low + high)
+            wide = self.tail(middle) > alpha
+            low, high = np.where(wide, middle, low), np.where(wide, high, middle)
+        return np.asarray(high)
+
+    def family_p(self, family: Family) -> Array:
+        """Adjusted p (members,) of the signed contrasts of a family."""
+        rows, signs = list(family.members), np.array(family.signs)
+        score = signs * self.estimate[rows] / self.se[rows]
+        if family.side is Side.BOTH:
+            single, reached = self.p()[rows], np.abs(score)
+        else:
+            below, above = self.p_below()[rows], self.p_above()[rows]
+            single, reached = np.where(signs > 0, below, above), -score
+        beyond = self.family_tail(family, reached)
+        return np.asarray(np.clip(beyond, single, np.minimum(len(rows) * single, 1.0)))
+
+    def family_tail(self, family: Family, score: Array) -> Array:
+        """Share of draws whose largest score lies beyond each of the scores (members,)."""
+        largest = np.sort(self._largest(family))
+        return np.asarray(1 - np.searchsorted(largest, score) / len(largest))
+
+    def family_half_width(self, family: Family, alpha: float) -> Array:
+        """Half widths (members,) of limits that hold together."""
+        if len(family.members) == 1 and family.side is Side.BOTH:
+            return self.half_width(alpha)[list(family.members)]
+        critical = float(np.quantile(self._largest(family), 1 - alpha))
+        return np.asarray(critical * self.se[list(family.members)])
+
+    def joint_p(self, number: int) -> Array:
+        """Not asked of a mixture, which knows no sets."""
+        raise ModelError(f"There is no set number {number} to be tested at once.")
+
+    @cached_property
+    def _drawn(self) -> Array:
+        """Draws (draws, q) of (contrast − estimate)/scale, each point by its weight."""
+        edges = np.cumsum(self.weight)
+        at = (np.arange(DRAWS) + 0.5) / DRAWS
+        point = np.minimum(np.searchsorted(edges, at), len(edges) - 1)
+        z = np.random.default_rng(SEED).standard_normal((DRAWS, self.centre.shape[1]))
+        shift, size = self.centre - self.estimate, np.einsum("hqq->h", self.covariance)
+        unit = self.covariance / size[:, None, None]
+        if np.ptp(unit, axis=0).max() < ALIKE:  # one variance and nothing known
+            drawn = z @ _root(unit[0]).T * np.sqrt(size)[point, None] + shift[point]
+            return np.asarray(drawn / self.se)
+        drawn = np.empty_like(z)
+        for one in np.unique(point):  # a root for each draw would be large
+            here = point == one
+            drawn[here] = z[here] @ _root(self.covariance[one]).T + shift[one]
+        return np.asarray(drawn / self.se)
+
+    def _largest(self, family: Family) -> Array:
+        """Largest (draws,) score of a family in each draw."""
+        drawn = self._drawn[:, list(family.members)] * np.array(family.signs)
+        return np.asarray((np.abs(drawn) if family.side is Side.BOTH else drawn).max(axis=1))
+
+
+def _root(covariance: Array) -> Array:
+    size, axes = np.linalg.eigh(covariance)
+    return np.asarray(axes * np.sqrt(np.maximum(size, 0.0)))
+
+
+def mixture(
+    y: ArrayLike,
+    x: ArrayLike,
+    parts: ArrayLike,
+    contrasts: ArrayLike,
+    *,
+    posterior: VariancePosterior,
+    known: ArrayLike | None = None,
+) -> Mixture:
+    """Contrasts of the coefficients of one response over a posterior of its variances.
+
+    Shapes: y (n,), x (n, p) of full column rank, parts (k, n, n), contrasts (q, p), known (n, n).
+    """
+    response, design = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
+    wanted = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    v = np.tensordot(posterior.theta, np.asarray(parts, dtype=float), 1)
+    v = v if known is None else v + np.asarray(known, dtype=float)
+    weighted = np.linalg.solve(v, np.broadcast_to(design, (len(v), *design.shape)))
+    inner = np.linalg.inv(design.T @ weighted)
+    beta = (inner @ (np.swapaxes(weighted, 1, 2) @ response)[..., None])[..., 0]
+    return Mixture(
+        weight=posterior.weight,
+        centre=beta @ wanted.T,
+        covariance=wanted @ inner @ wanted.T,
+    )

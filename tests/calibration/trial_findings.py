@@ -1,0 +1,251 @@
+"""Whole trials through `compare` as a user gets it: error rates of every finding, and coverage.
+
+Powders, sieving and weighing are those of `powders`, written apart from psdstats: one undersize
+curve, moved along ln size by what milling, bench, drift, charge and run do.  So every size of a run
+moves alike, and the truth is the powder's own.  Each trial is judged by `compare` with no option
+but its default, D10, D50 and D90.
+
+Columns, per cent of trials, each the worst of D10, D50 and D90 (a maximum of three rates):
+falls, bound: a time called finer that is not; a bound above the truth.  stop: "less than 5 % left"
+where more was, "still falling" where nothing was left, "coarser" where it is not.  factor, same:
+levels called different that are not; one course for both where they differ by the margin.  holds:
+the 95 % interval of the change by the end.  family: all simultaneous intervals against the first.
+fallen, since: times shown (power).
+
+    python tests/calibration/trial_findings.py --trials 200 --out tests/calibration/results
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from powders import WEIGHINGS, T, draw_bench, make_powders, runs_of, sieved_g, study_of
+
+from psdstats.comparison import Comparison, compare
+from psdstats.findings import Ending, Verdict
+from psdstats.study import Study
+
+SEED = 20261130
+QUANTITIES = ("D10", "D50", "D90")
+M = -np.log(0.95)  # the default margin of the stop question
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One design: what is planted, in ln size."""
+
+    name: str
+    course: tuple[float, ...]  # ln size at each time against the first
+    groups: int = 3
+    replicates: int = 1
+    stacks: str = "own"  # or "shared", "one differs"
+    kind: str = "tolerance"  # or "certified"
+    run: float = 0.02
+    group: float = 0.03
+    drift: float = 0.0  # standard deviation of a step
+    charge: float = 0.0  # of charges sampled at all times; 0: a charge for each run
+    second: tuple[float, ...] | None = None  # course at the other level of a further factor
+    lost: float = 0.0  # share of runs that are missing
+    family: str = "log-normal"
+
+    @property
+    def courses(self) -> dict[str, tuple[float, ...]]:
+        """Course at each level of the further factor."""
+        return {"": self.course} if self.second is None else {"5": self.course, "10": self.second}
+
+
+FLAT3, FLAT4 = (0.0,) * 3, (0.0,) * 4
+FALLS = (0.0, -0.3, -0.55, -0.75)
+LEVEL = (0.0, -0.45, -0.7, -0.7)
+EXACT = (0.0, -0.45, -0.7, -0.7 - M)
+
+CASES = (
+    Case(name="3 x 4 x 1, own stacks, nothing happens", course=FLAT4),
+    Case(name="3 x 4 x 1, shared stack, level at the end", course=LEVEL, stacks="shared"),
+    Case(name="4 x 4 x 2, own stacks, last step exactly 5 %", course=EXACT, groups=4, replicates=2),
+    Case(name="2 x 3 x 2, one series differs, nothing happens", course=FLAT3, groups=2,
+         replicates=2, stacks="one differs"),
+    Case(name="2 x 4 x 2, own stacks, level at the end", course=LEVEL, groups=2, replicates=2),
+    Case(name="2 x 4 x 2, own stacks, drift 1.5 % a step, falls", course=FALLS, groups=2,
+         replicates=2, drift=0.015),
+    Case(name="4 x 4 x 1, own stacks, drift 1.5 % a step, nothing happens", course=FLAT4, groups=4,
+         drift=0.015),
+    Case(name="4 x 4 x 1, own stacks, drift 1.5 % a step, falls", course=FALLS, groups=4,
+         drift=0.015),
+    Case(name="3 x 4 x 1 x 2 levels, no difference, level at the end", course=LEVEL, second=LEVEL),
+    Case(name="3 x 4 x 1 x 2 levels, one flat", course=FLAT4, second=FALLS, kind="certified"),
+    Case(name="1 x 4, 3 charges sampled at all times, level at the end", course=LEVEL, groups=1,
+         replicates=3, charge=0.04),
+    Case(name="4 x 4 x 2, a quarter lost, falls", course=FALLS, groups=4, replicates=2, lost=0.25),
+    Case(name="1 x 6 single runs, falls", course=(0.0, -0.2, -0.38, -0.52, -0.62, -0.7), groups=1),
+    Case(name="1 x 6 single runs, nothing happens", course=(0.0,) * 6, groups=1),
+)  # fmt: skip
+
+
+def draw_trial(case: Case, seed: int) -> Study:
+    """One trial of a case."""
+    rng = np.random.default_rng([SEED, seed])
+    curve = make_powders(case.family, 1, rng).curve[0]
+    middle = float(np.interp(0.5, curve, T))
+    weighing = replace(WEIGHINGS["20 g on a 0.01 g balance"], sample_g=60.0)
+    runs, sieves = [], {}
+    shared = draw_bench("all", "root 2", case.kind, 1, rng)
+    for g in range(case.groups):
+        stack = "one missing" if case.stacks == "one differs" and g == 0 else "root 2"
+        bench = shared
+        if case.stacks != "shared":
+            bench = draw_bench(f"stack {g}", stack, case.kind, 1, rng)
+        sieves |= bench.sieves(0)
+        level, slope = rng.normal(0, case.group), rng.normal(0, case.drift)
+        for where, course in case.courses.items():
+            for r in range(case.replicates):
+                charge = rng.normal(0, case.charge) if case.charge else 0.0
+                for t, size in enumerate(course):
+                    if rng.uniform() < case.lost:
+                        continue
+                    move = size + level + slope * t + charge + rng.normal(0, case.run)
+                    own = np.interp(T - move - np.log(220) + middle, T, curve)
+                    mass = sieved_g(own[None], bench.true_um, weighing.sample_g, rng)
+                    name = f"{g}-{where or 0}-{t}-{r}"
+                    fields = {"group": f"bench {g}", "milling_time_min": float(10 * t)}
+                    fields |= {"replicate": str(r), "charge": f"{name if not case.charge else r}"}
+                    fields |= {"factors": {"ball_ratio": float(where)}} if where else {}
+                    runs += runs_of(name, mass, bench, weighing, rng, **fields)
+    return study_of(runs, sieves, [weighing])
+
+
+def judge(case: Case, found: Comparison) -> list[dict[str, float]]:
+    """Whether each finding on each size is false, and what was shown."""
+    rows = []
+    for one in found.results:
+        row: dict[str, float] = {"quantity": one.quantity}  # type: ignore[dict-item]
+        false = dict.fromkeys(("falls", "bound", "stop"), False)
+        holds, shown, since = [], [], []
+        for course in one.courses:
+            true = np.array(case.courses[course.where])
+            times = [int(float(t) / 10) for t in course.times]
+            fall = true[times[0]] - true[times[1:]]
+            is_shown, least = np.array(course.shown), np.nan_to_num(course.at_least, nan=-1.0)
+            false["falls"] |= bool((is_shown & (fall <= 1e-9)).any())
+            false["bound"] |= bool(((least > fall + 1e-9) & (least > 0)).any())
+            false["stop"] |= _stop_is_false(course, true, times)
+            numbers = course.fallen.numbers
+            if np.isfinite(numbers.estimate):
+                change = true[times[-1]] - true[times[0]]
+                holds.append(numbers.lower <= change <= numbers.upper)
+            shown.append(bool(is_shown[-1]))
+            since.append(float(is_shown.mean()))
+        row |= false
+        row["holds"] = float(np.mean(holds)) if holds else np.nan
+        row["fallen"], row["since"] = float(np.mean(shown)), float(np.mean(since))
+        row["family"] = _family_holds(case, one.findings)
+        row["factor"] = any(
+            at.verdict is Verdict.CHANGED and _apart(case, at.subject.where) < 1e-9
+            for factor in one.factors
+            for at in (factor.control, *factor.at)
+        )
+        row["benches"] = any(
+            at.verdict is Verdict.CHANGED
+            for bench in one.benches
+            for at in (*bench.at, *([] if bench.rate is None else [bench.rate]))
+        )
+        row["untold"] = not one.courses
+        rows.append(row)
+    return rows
+
+
+def _stop_is_false(course: object, true: np.ndarray, times: Sequence[int]) -> bool:
+    stop = course.stop  # type: ignore[attr-defined]
+    at = {str(10 * t): true[t] for t in times}
+    end, before = at[stop.last], at[stop.before]
+    if stop.ending is Ending.LITTLE_LEFT:
+        return bool(at[stop.since] - end >= M - 1e-9)
+    if stop.ending is Ending.STILL_FALLING:
+        return bool(before - end <= 1e-9 or stop.gain_at_least > before - end + 1e-9)
+    if stop.ending is Ending.COARSER_AGAIN:
+        return any(at[t] >= end - 1e-9 for t in stop.coarser_after)
+    return bool(stop.gain_at_most < before - end - 1e-9)
+
+
+def _apart(case: Case, time: str) -> float:
+    first, second = case.courses.values()
+    return abs(first[int(float(time) / 10)] - second[int(float(time) / 10)])
+
+
+def _family_holds(case: Case, findings: Sequence[object]) -> float:
+    held = []
+    for one in findings:
+        subject, numbers = one.subject, one.numbers  # type: ignore[attr-defined]
+        if subject.family.value != "against first" or not np.isfinite(numbers.estimate):
+            continue
+        true = case.courses[subject.where]
+        change = true[int(float(subject.high) / 10)] - true[int(float(subject.low) / 10)]
+        held.append(numbers.lower <= change <= numbers.upper)
+    return float(all(held)) if held else np.nan
+
+
+def one_trial(case: Case, seed: int) -> list[dict[str, float]]:
+    study = draw_trial(case, seed)
+    return judge(case, compare(study, quantities=QUANTITIES, families=["against first"]))
+
+
+def rates(case: Case, trials: int, workers: int) -> dict[str, object]:
+    """Rates of one case in per cent: the worst of the three sizes."""
+    found = Parallel(n_jobs=workers)(delayed(one_trial)(case, k) for k in range(trials))
+    table = pd.DataFrame([row for rows in found for row in rows])
+    mean = 100 * table.drop(columns="quantity").astype(float).groupby(table["quantity"]).mean()
+    low = ("holds", "family", "fallen", "since")
+    worst = {name: mean[name].min() if name in low else mean[name].max() for name in mean}
+    return {"case": case.name, **worst}
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=200)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--only", type=int, help="number of one case")
+    parser.add_argument("--out", type=Path)
+    options = parser.parse_args(arguments)
+    cases = CASES if options.only is None else CASES[options.only : options.only + 1]
+    rows = []
+    for case in cases:
+        rows.append(rates(case, options.trials, options.workers))
+        sys.stdout.write(pd.DataFrame(rows[-1:]).round(1).to_string(header=len(rows) == 1) + "\n")
+        sys.stdout.flush()
+    if options.out is not None:
+        write(pd.DataFrame(rows), options)
+
+
+def write(table: pd.DataFrame, options: argparse.Namespace) -> None:
+    order = ["case", "falls", "bound", "stop", "factor", "benches", "holds", "family", "fallen",
+             "since", "untold"]  # fmt: skip
+    shown = table[order].round(1)
+    lines = [
+        "# Error rates of the findings on whole trials, and coverage",
+        "",
+        (__doc__ or "").split("\n\n    python")[0].strip(),
+        "",
+        f"`python tests/calibration/trial_findings.py --trials {options.trials}`, seed {SEED}, "
+        f"{date.today()}.  {options.trials} trials a case: Monte Carlo error "
+        f"{100 * (0.05 * 0.95 / options.trials) ** 0.5:.1f} at 5 %.",
+        "",
+        "| " + " | ".join(order) + " |",
+        "|" + "---|" * len(order),
+        *("| " + " | ".join(map(str, row)) + " |" for row in shown.to_numpy().tolist()),
+        "",
+    ]
+    options.out.mkdir(parents=True, exist_ok=True)
+    (options.out / "trial_findings.md").write_text("\n".join(lines), encoding="utf-8")
+    table.to_csv(options.out / "trial_findings.csv", index=False)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,80 @@
+"""What is advised follows from the records alone."""
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+from psdstats.comparison.advice import AdviceRemark, advise, differs
+
+_records = Path(__file__).parents[1] / "words" / "trial_records.py"
+_spec = importlib.util.spec_from_file_location("trial_records", _records)
+made = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(made)
+
+
+def _kinds(*arguments, **options):
+    return [one.kind for one in advise(*arguments, **options)]
+
+
+def test_a_stop_that_cannot_be_told_asks_for_runs_where_it_is_decided():
+    (one,) = advise([made.course(ending=made.OPEN)])
+    assert one == AdviceRemark.MORE_RUNS(before="24", last="48")
+    (single,) = advise([made.course(ending=made.OPEN)], single_runs=True)
+    assert single == AdviceRemark.REPEAT_LAST_TIMES(before="24", last="48", runs=3)
+
+
+def test_little_left_asks_for_nothing():
+    assert advise([made.course(ending=made.LEFT)], balance=made.ENOUGH) == ()
+
+
+def test_two_levels_that_still_fall_are_advised_once():
+    courses = [made.course(where=one, ending=made.FALLING) for one in ("5", "10")]
+    assert advise(courses) == (AdviceRemark.MILL_LONGER(last="48"),)
+
+
+@pytest.mark.parametrize(
+    ("ends", "remark"),
+    [
+        ({"end": made.below(53)}, AdviceRemark.FINER_SIEVE(below_um=pytest.approx(53))),
+        (
+            {"start": made.Numbers(lower=7.0, upper=made.INF)},
+            AdviceRemark.COARSER_SIEVE(above_um=pytest.approx(1096.6, abs=0.1)),
+        ),
+    ],
+    ids=["below", "above"],
+)
+def test_a_bound_asks_for_the_sieve_that_would_hold_it(ends, remark):
+    (one,) = advise([made.course(ending=made.LEFT, **ends)])
+    assert one.kind is remark.kind
+    assert one.data == remark.data
+
+
+def test_the_finest_of_several_bounds_is_named():
+    courses = [made.course(end=made.below(um), ending=made.LEFT) for um in (53, 45)]
+    (one,) = advise(courses)
+    assert one["below_um"] == pytest.approx(45.0)
+
+
+def test_groups_that_differ_a_control_that_fails_and_a_poor_balance():
+    found = _kinds(
+        [],
+        [made.FACTORS["differs before milling"]],
+        made.BENCHES["one differs, at a condition and in rate"],
+        made.POOR,
+        drift_unknown=True,
+        scatter_unknown=True,
+    )
+    assert found == [
+        AdviceRemark.KNOW_RUN_TO_RUN,
+        AdviceRemark.KNOW_DRIFT,
+        AdviceRemark.LOOK_AT_GROUP,
+        AdviceRemark.LOOK_AT_START,
+        AdviceRemark.BETTER_BALANCE,
+    ]
+
+
+def test_a_group_differs_at_one_condition_in_rate_or_on_average():
+    assert differs(made.ALDER)
+    assert differs(made.AVERAGE)
+    assert not differs(made.unclear("Cedar"))

@@ -1,0 +1,100 @@
+"""One thing has one number: records and tables of a trial, gathered; none tells it differently."""
+
+import csv
+from math import isfinite, log
+
+import numpy as np
+import pytest
+from psdstats_datasets import demo_study
+
+from psdstats.columns import QUANTITIES
+from psdstats.comparison import compare, group_agreement
+from psdstats.output.report import report
+from psdstats.planning.variation import variation_of
+from psdstats.study import read_study
+
+KEYS = ("quantity", "contrast", "high", "low", "ball_ratio", "where", "factor", "time_min", "group")
+KEYS += ("condition", "column", "left_out")
+
+
+@pytest.fixture(scope="module")
+def study():
+    return read_study(demo_study("four_benches"))
+
+
+@pytest.fixture(scope="module")
+def found(study):
+    return compare(study)
+
+
+def _numbers(found):
+    """Every number that a record states of a thing: (thing, value)."""
+    for one in found.results:
+        name = one.quantity
+        places = one.means.columns[: len(one.means.columns) - 3]
+        for row in one.means.to_dict("records"):
+            yield (name, "size", *(row[place] for place in places)), log(row["value"])
+        for finding in one.findings:
+            pair = finding.subject
+            change = (name, "change", pair.high, pair.low, pair.where)
+            yield change, finding.numbers.estimate
+            yield (*change, "u"), finding.numbers.u
+        for course in one.courses:
+            for time, size in ((course.times[0], course.start), (course.times[-1], course.end)):
+                cell = (course.where, time) if course.where else (time,)
+                yield (name, "size", *cell), size.estimate
+            change = (name, "change", course.times[-1], course.times[0], course.where)
+            yield change, course.fallen.numbers.estimate
+            yield (*change, "u"), course.fallen.numbers.u
+        for factor in one.factors:
+            for at in (factor.control, *factor.at):
+                key = (name, "factor", factor.high, factor.low, at.subject.where)
+                yield key, at.numbers.estimate
+        for bench in one.benches:
+            for at in (*bench.at, bench.rate, bench.average):
+                if at is not None:
+                    key = (name, "bench", bench.group, at.kind, at.subject.where)
+                    yield key, at.numbers.estimate
+
+
+def test_no_quantity_of_a_comparison_has_two_values(found):
+    told: dict[tuple[str, ...], float] = {}
+    twice = 0
+    for thing, value in _numbers(found):
+        if not isfinite(value):
+            continue
+        twice += thing in told
+        assert value == pytest.approx(told.setdefault(thing, value), rel=1e-6, abs=1e-9), thing
+    assert len(told) > 100
+    assert twice > 20  # the same thing is told in several records
+
+
+@pytest.mark.parametrize("quantity", ["D50", "D90"])
+def test_groups_and_plans_read_the_spread_of_the_comparison(study, found, quantity):
+    spread = found.analysis[quantity].spread
+    agreed = group_agreement(study, quantity=quantity, margin_percent=5, analysis=found.analysis)
+    assert agreed.answers == found[quantity].benches
+    planned = variation_of(study, quantity=quantity)
+    assert planned.run_percent == pytest.approx(100 * np.nan_to_num(spread.run), rel=1e-9)
+    printed = found.variance_frame().set_index(["quantity", "component"])["sd_percent"]
+    assert printed[quantity, "residual"] == pytest.approx(100 * spread.run, rel=1e-9)
+
+
+def test_tables_of_a_report_agree(study, found, tmp_path):
+    """The same column of the same quantity and condition has one value in all tables."""
+    written = report(study, tmp_path / "report", comparison=found)
+    told: dict[tuple[str, ...], tuple[str, str]] = {}
+    pages = 0
+    for path in sorted(written.path.parent.rglob("*.csv")):
+        with path.open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        if not rows or not {"quantity", "ratio"} <= set(rows[0]):
+            continue
+        pages += 1
+        for row in rows:
+            # the family says how it is adjusted, not what it is
+            thing = tuple(row.get(key, "") for key in KEYS)
+            ratio = told.setdefault(thing, (row["ratio"], path.name))
+            assert ratio[0] == row["ratio"], (thing, ratio, path.name)
+    assert pages > 2
+    assert {key[0] for key in told} >= set(QUANTITIES)
