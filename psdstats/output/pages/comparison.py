@@ -154,7 +154,7 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
             Column(name="factor", heading="factor"),
             Column(name="contrast", heading="levels"),
             number_column(frame["time_min"], name="time_min", heading="at", unit="min"),
-            Column(name="role", heading="", spare=True),
+            Column(name="role", heading="role", spare=True),
             _ratio_column(answers[0].control.level, say),
             _CHANGE,
             Column(name="p", heading="p", show=Show.P_VALUE),
