@@ -313,8 +313,11 @@ class BenchAnswer:
     quantity, group : str
         What was compared, and the group.
     at : tuple of Finding
-        Of kind GROUP, ``subject.where`` being the condition in words of the run table; intervals
-        hold for all groups and conditions together.
+        Of kind GROUP, ``subject.where`` being the levels of the condition; intervals hold for all
+        groups and conditions together.
+    conditions : tuple of tuple of (str, str)
+        Columns and levels of each condition, milling time first; none where one finding tells why
+        nothing can be said.
     rate : Finding or None
         Of kind BENCH_RATE: change from first to last time against that of the others.
     average : Finding or None
@@ -324,6 +327,7 @@ class BenchAnswer:
     quantity: str
     group: str
     at: tuple[Finding, ...] = ()
+    conditions: tuple[tuple[tuple[str, str], ...], ...] = ()
     rate: Finding | None = None
     average: Finding | None = None
 

@@ -10,12 +10,11 @@ from ..console import Console, present
 from ..options import (
     add_margin,
     add_page,
-    add_propagation,
     add_quantity,
+    add_sources,
     add_study,
     add_target,
     add_values,
-    propagate_study,
     read_checked,
     share,
 )
@@ -56,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--balls-g", None, "MASS", balls),
     )
     add_values(parser, ("--level", 0.95, "P", "confidence level"), kind=share)
-    add_propagation(parser)
+    add_sources(parser)
     add_page(parser)
 
 
@@ -64,12 +63,9 @@ def run(options: argparse.Namespace, console: Console) -> int:
     """Fit, print, write."""
     from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
     from psdstats.rate import fit_rate
-    from psdstats.uncertainty.registry import measurement_sources
 
     study, _ = read_checked(options, console)
-    with console.stages({"drawing readings": 70, "fitting curves": 25, "loss above sieves": 5}):
-        sources = measurement_sources(study, options.sources)
-        known = propagate_study(study, options, console, sources=sources)
+    with console.stages({"fitting curves": 80, "loss above sieves": 20}):
         console.begin("fitting curves")
         out = rate_factor(study) if options.together else ()
         result = fit_rate(
@@ -83,7 +79,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
             level=options.level,
             powder_g=options.powder_g,
             balls_g=options.balls_g,
-            propagation=known,
+            sources=options.sources,
         )
         console.begin("loss above sieves")
         loss, notes = collect_loss(study, at_each=result.at_each, level=options.level)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from math import nan
 
 import numpy as np
 
@@ -47,6 +48,7 @@ def advise(
     single_runs: bool = False,
     scatter_unknown: bool = False,
     drift_unknown: bool = False,
+    open_um: tuple[float, float] = (nan, nan),
 ) -> tuple[Remark, ...]:
     """What the findings on one quantity ask for, the most telling first.
 
@@ -60,11 +62,13 @@ def advise(
         Whether the scatter between runs was neither estimated nor declared.
     drift_unknown : bool
         Whether groups, or charges, may drift apart and there are too few of them to show it.
+    open_um : (float, float)
+        Finest size that a run lies below, and coarsest that one lies above, where it has no value.
     """
     found = [
         *([AdviceRemark.KNOW_RUN_TO_RUN()] if scatter_unknown else []),
         *(_on_stop(one, single_runs) for one in _open_stops(courses)),
-        *_on_sieves(courses),
+        *_on_sieves(courses, *open_um),
         *([AdviceRemark.KNOW_DRIFT()] if drift_unknown else []),
         *_on_longer(courses),
         *(AdviceRemark.LOOK_AT_GROUP(group=one.group) for one in benches if differs(one)),
@@ -103,13 +107,11 @@ def _on_longer(courses: Iterable[Course]) -> Iterator[Remark]:
             yield AdviceRemark.MILL_LONGER(last=one.stop.last)
 
 
-def _on_sieves(courses: Sequence[Course]) -> Iterator[Remark]:
+def _on_sieves(courses: Sequence[Course], below_um: float, above_um: float) -> Iterator[Remark]:
     """Sizes beyond the sieves at either end of the trial: the sieve that would hold them."""
     sizes = [one for one in courses if one.stop is not None]  # span: its sizes say it
     ends = [own for one in sizes for own in (one.start, one.end) if np.isnan(own.estimate)]
-    below = [own.upper for own in ends if np.isfinite(own.upper)]
-    above = [own.lower for own in ends if np.isfinite(own.lower) and not np.isfinite(own.upper)]
-    if below:
-        yield AdviceRemark.FINER_SIEVE(below_um=float(np.exp(min(below))))
-    if above:
-        yield AdviceRemark.COARSER_SIEVE(above_um=float(np.exp(max(above))))
+    if any(np.isfinite(own.upper) for own in ends):
+        yield AdviceRemark.FINER_SIEVE(below_um=below_um)
+    if any(np.isfinite(own.lower) and not np.isfinite(own.upper) for own in ends):
+        yield AdviceRemark.COARSER_SIEVE(above_um=above_um)

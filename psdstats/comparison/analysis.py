@@ -48,7 +48,6 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
-_UNFELT = 1e-6  # share of the scatter below which the measurement changes no figure printed
 LN = "ln size"
 CONDITION = "condition"
 ORDER = "order of {}"
@@ -195,11 +194,11 @@ class QuantityAnalysis:
     @cached_property
     def spread(self) -> Spread:
         """The standard deviations printed anywhere."""
-        alike = self.design.x.shape[0] - self._cells_of_blocks
         if self.design.left < 1:
             return self._of_single_runs()
         if self.fit is None:
             return Spread()
+        alike = len(self.frame) - self._cells_of_blocks
         found = {
             _component(str(name), self.plan): float(value) ** 0.5 if value >= 0 else np.nan
             for name, value in self.fit.variance_components.items()
@@ -237,7 +236,7 @@ class QuantityAnalysis:
         return self.law(question)(self.y)
 
     def law(self, question: Question) -> Callable[[Array], Judged]:
-        """What judges these contrasts of one response (n,), or of many of this design (N, n)."""
+        """What judges these contrasts of one response (n,); but for Kenward-Roger also of many."""
         if self.design.left < 1:
             return partial(self._by_single_runs, question)
         if self.plan.test is LevelTest.KENWARD_ROGER or self.is_large(question):
@@ -245,27 +244,13 @@ class QuantityAnalysis:
         # simulated laws depend on the order of the rows, answers must not
         order = np.lexsort((self.y, *self.design.x.T[::-1]))
         both = np.ix_(order, order)
-        known = self.known[both] if self._known_is_felt(question) else None
         parts = np.array([one[both] for one in self.design.parts])
-        law = LevelLaw(self.design.x[order], parts, known, question, self.y[order])
+        law = LevelLaw(self.design.x[order], parts, self.known[both], question, self.y[order])
         return lambda y: law.judge(np.asarray(y)[..., order])
-
-    def _known_is_felt(self, question: Question) -> bool:
-        """Whether the measurement counts beside the scatter, in it and in what is asked."""
-        x, y, known = self.design.x, self.y, self.known
-        weights = question.contrasts @ np.linalg.pinv(x)
-        rest = y - x @ (np.linalg.pinv(x) @ y)
-        scatter = float(rest @ rest) / self.design.left
-        inside = known - x @ (np.linalg.pinv(x) @ known)
-        asked = np.einsum("ij,jk,ik->i", weights, known, weights)
-        own = scatter * np.square(weights).sum(axis=1)
-        felt = float(np.trace(inside)) > _UNFELT * scatter * self.design.left
-        return felt or bool((asked > _UNFELT * own).any())
 
     def is_large(self, question: Question) -> bool:
         """Whether the calibrated level would take too long."""
-        known = self.known if self._known_is_felt(question) else None
-        return too_large(self.design.x, self.design.parts, known, question)
+        return too_large(self.design.x, self.design.parts, self.known, question, self.y)
 
     def weights(self, question: Question) -> Array:
         """Least-squares weights (q, n) of contrasts on the runs."""
@@ -474,7 +459,7 @@ def analyse_sizes(
     """
     runs = plan.with_where(study.runs_frame())
 
-    def drawn(name: str) -> Array:
+    def own(name: str) -> Array:
         return np.asarray(measured().covariance(name, log=True), dtype=np.float64)
 
     def one(name: str, joint: Array) -> QuantityAnalysis:
@@ -487,7 +472,7 @@ def analyse_sizes(
             joint,
             bounds=None if bounds is None else bounds[:, place],
             balance=None if balance is None else balance[name],
-            own=partial(drawn, name),
+            own=partial(own, name),
             level=level,
         )
         left = replace(response, plan=_left_plan(response.frame, plan))

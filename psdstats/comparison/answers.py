@@ -17,9 +17,15 @@ from psdstats.columns import TIME
 from psdstats.comparison.analysis import CONDITION, QuantityAnalysis, SpreadBasis
 from psdstats.comparison.courses import family_findings, read_courses, with_undoing
 from psdstats.comparison.open_sizes import OpenRuns, law_of_whole_levels, read_open_courses
-from psdstats.comparison.ordered_rows import Direction as Way
-from psdstats.comparison.ordered_rows import OrderedQuestion, ordered_question
-from psdstats.comparison.plan import Direction, LevelTest, PlanRemark, SpreadRule, columns_of
+from psdstats.comparison.ordered_rows import OrderedQuestion, Way, ordered_question
+from psdstats.comparison.plan import (
+    ComparisonPlan,
+    Direction,
+    LevelTest,
+    PlanRemark,
+    SpreadRule,
+    columns_of,
+)
 from psdstats.comparison.response import ComparisonRemark, Response, cell_texts
 from psdstats.comparison.single_runs import of_single_runs
 from psdstats.comparison.trial_design import where_columns
@@ -75,26 +81,41 @@ class Answers:
     asked: OrderedQuestion
 
 
+def way_of(plan: ComparisonPlan, quantity: str) -> Way:
+    """Which way milling is expected to move a size; span, and other factors, have none."""
+    if plan.by != TIME or quantity == "span":
+        return Way.NONE
+    return Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
+
+
 def question_of(
     one: QuantityAnalysis, families: Sequence[ContrastKind], *, factors: bool = True
 ) -> OrderedQuestion:
     """Everything that is asked of one quantity."""
-    plan, design = one.plan, one.design
-    way = Way.NONE
-    if plan.by == TIME and one.quantity != "span":
-        way = Way.FALLING if plan.direction is Direction.FALLING else Way.RISING
-    levels = tuple(dict.fromkeys(where for _, where in one.cells))
-    pairs = [
-        (str(plan.where), b, a) for a, b in combinations(levels, 2) if factors and _told(one, a, b)
-    ]
+    pairs = _pairs(one) if factors else []
     return ordered_question(
         one.cells,
-        design.mean_row,
+        one.design.mean_row,
         quantity=one.quantity,
-        direction=way,
+        direction=way_of(one.plan, one.quantity),
         kinds=families,
-        pairs=pairs,
+        pairs=[(str(one.plan.where), high, low) for low, high in pairs if _told(one, low, high)],
     )
+
+
+def _pairs(one: QuantityAnalysis) -> list[tuple[str, str]]:
+    """Levels of the further factors that differ in one factor, low and high."""
+    if one.plan.where is None:
+        return []
+    table = one.frame.assign(_where=[where for _, where in cell_texts(one.frame, one.plan)])
+    own = table.drop_duplicates("_where").set_index("_where")[list(one.plan.at_each)]
+    levels = {where: row for where, *row in own.itertuples(name=None)}
+    known = dict.fromkeys(where for _, where in one.cells)
+    return [
+        (low, high)
+        for low, high in combinations(known, 2)
+        if sum(a != b for a, b in zip(levels[low], levels[high], strict=True)) == 1
+    ]
 
 
 def _told(one: QuantityAnalysis, low: str, high: str) -> bool:
@@ -107,12 +128,10 @@ def _told(one: QuantityAnalysis, low: str, high: str) -> bool:
     return design.is_told(row)
 
 
-def answer(
-    one: QuantityAnalysis, families: Sequence[ContrastKind], judged: Judged | None = None
-) -> Answers:
+def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
     """Ask everything of one quantity, and read the answers."""
     plan, level, asked = one.plan, one.response.level, question_of(one, families)
-    judged = one.judge(asked.question) if judged is None else judged
+    judged = one.judge(asked.question)
     found = family_findings(judged, asked, margin_percent=plan.margin_percent, level=level)
     courses: tuple[Course, ...] = ()
     factors: tuple[FactorAnswer, ...] = ()
@@ -173,10 +192,10 @@ def _open_law(
     whole: QuantityAnalysis, asked: OrderedQuestion, runs: OpenRuns
 ) -> Callable[[Array], Judged]:
     """The law at every corner; where that would take too long, one linear in the values."""
-    exact = whole.plan.test is LevelTest.CALIBRATED and not whole.is_large(asked.question)
-    if exact or whole.design.left < 1:
-        return whole.law(asked.question)
     design = whole.design
+    calibrated = whole.plan.test is LevelTest.CALIBRATED
+    if design.left < 1 or (calibrated and not whole.is_large(asked.question)):
+        return whole.law(asked.question)
     return law_of_whole_levels(design.x, design.parts, whole.known, asked.question, runs)
 
 
@@ -212,24 +231,27 @@ def _undone(
     asked = question_of(allowed, ())
     judged = allowed.judge(asked.question)
     others = {course.where: course for course in _ordered(allowed, asked, judged)[0]}
+    weights = one.weights(asked.question)
+    ends = {rows.where: weights[rows.change.members[-1]] for rows in asked.courses}
+    lines = one.drift_lines if by_drift else np.eye(len(one.frame))
     found = []
-    for course, rows in zip(courses, question_of(one, ()).courses, strict=False):
-        end = rows.change.members[-1]
-        weights = one.weights(question_of(one, ()).question)[end]
-        leverage = weights @ one.drift_lines @ weights if by_drift else weights @ weights
-        numbers = course.fallen.numbers
-        critical = (numbers.upper - numbers.estimate) / numbers.u if numbers.u > 0 else np.nan
-        percent = np.nan
-        if np.isfinite(critical) and leverage > 0:
-            percent = float(
-                undoing_percent([numbers.estimate], [numbers.u], [critical], leverage=[leverage])[0]
-            )
+    for course in courses:
+        end = ends.get(course.where)  # none where the last size is a bound
+        percent = np.nan if end is None else _undoing(course, float(end @ lines @ end))
         other = others.get(course.where)
-        if other is None or other.times != course.times:
-            found.append(course)
-            continue
-        found.append(with_undoing(course, other, percent, by_drift=by_drift))
+        if other is not None and other.times == course.times:
+            course = with_undoing(course, other, percent, by_drift=by_drift)
+        found.append(course)
     return tuple(found)
+
+
+def _undoing(course: Course, leverage: float) -> float:
+    """Variation that would undo the change by the end, per cent; NaN where that is a bound."""
+    numbers = course.fallen.numbers
+    if not (np.isfinite(numbers.estimate) and numbers.u > 0 and leverage > 0):
+        return float("nan")
+    critical = (numbers.upper - numbers.estimate) / numbers.u
+    return float(undoing_percent(numbers.estimate, numbers.u, critical, leverage=leverage))
 
 
 def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | None:
@@ -241,7 +263,7 @@ def balance_answer(one: QuantityAnalysis, answers: Answers) -> BalanceAnswer | N
     rows = [row for head in heads for row in head.members]
     if not rows:
         return None
-    weights = answers.asked.question.contrasts[rows] @ np.linalg.pinv(one.design.x)
+    weights = one.weights(answers.asked.question)[rows]
     part = np.einsum("ij,jk,ik->i", weights, one.response.balance, weights)
     left = np.clip(1.0 - part / answers.judged.se[rows] ** 2, 0.0, 1.0)
     shorter = float(100.0 * (1.0 - np.sqrt(left.min())))

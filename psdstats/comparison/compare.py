@@ -11,7 +11,7 @@ verdicts say so.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -25,7 +25,6 @@ from psdstats.comparison.analysis import (
     QuantityAnalysis,
     SpreadBasis,
     analyse,
-    analyse_sizes,
 )
 from psdstats.comparison.answers import (
     Answers,
@@ -50,8 +49,7 @@ from psdstats.comparison.response import ComparisonRemark, Response, families_fo
 from psdstats.comparison.result import Comparison, OverallTest, QuantityComparison, Route
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.errors import ModelError
-from psdstats.findings import BenchAnswer, ContrastKind, Finding, Numbers, Remark
-from psdstats.frozen import Array
+from psdstats.findings import ContrastKind, Finding, Numbers, Remark
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
@@ -62,6 +60,7 @@ from psdstats.models.verdicts import judge
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source
+from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.propagation import Propagation
 
 _MOST_THREADS = 4  # quantities at once
@@ -197,24 +196,7 @@ def compare(
     )
 
 
-def compare_sizes(
-    study: Study,
-    plan: ComparisonPlan,
-    value: Array,
-    known: Mapping[str, Array],
-    *,
-    measured: Callable[[], Propagation],
-    families: Sequence[str] | None = None,
-    level: float = 0.95,
-) -> Comparison:
-    """Compare sizes whose known covariance is given.
-
-    Shapes: value (R, 4), known (R, R).
-    """
-    analysis = analyse_sizes(study, plan, value, known, measured=measured, level=level)
-    return compare_analysis(analysis, families=families, level=level)
-
-
+@one_thread
 def compare_analysis(
     analysis: Analysis,
     *,
@@ -363,70 +345,59 @@ def _by_single_runs(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> 
     the sizes follow each other; a declared standard deviation beats that.  Without either each
     change comes with the run-to-run standard deviation that would undo it.
     """
-    answers, benches = answer(one, families), _benches(one)
-    spread = one.spread
-    known = spread.basis is not SpreadBasis.NONE
-    if not known:
+    answers, spread = answer(one, families), one.spread
+    if spread.basis is SpreadBasis.NONE:
         answers = replace(answers, findings=tuple(map(doubted, answers.findings)))
-    return QuantityComparison(
-        quantity=one.quantity,
-        route=Route.SINGLE_RUNS if known else Route.MEASUREMENT_ONLY,
-        basis=ComparisonRemark.BY_SINGLE_RUNS(
+        route, basis = Route.MEASUREMENT_ONLY, ComparisonRemark.BY_MEASUREMENT()
+    else:
+        route = Route.SINGLE_RUNS
+        basis = ComparisonRemark.BY_SINGLE_RUNS(
             basis=spread.basis, percent=100 * spread.run, df=spread.df
         )
-        if known
-        else ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
-        tests=_tests(one, answers),
-        findings=answers.findings,
-        means=_as_sizes(condition_means(one)),
-        courses=answers.courses,
-        factors=answers.factors,
-        benches=benches,
-        balance=balance_answer(one, answers),
-        advice=_advice(one, answers, benches),
-    )
+    return _answered(one, answers, route, basis)
 
 
 def _by_model(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> QuantityComparison:
     """By the mixed model: every question of the design from one law."""
-    fit, plan = one.fit, one.plan
-    answers, benches = answer(one, families), _benches(one)
-    remarks = () if fit is None else _fit_remarks(fit, plan)
-    return QuantityComparison(
-        quantity=one.quantity,
-        route=Route.MIXED_MODEL,
-        basis=ComparisonRemark.BY_MODEL(),
-        tests=_tests(one, answers),
-        findings=answers.findings,
-        means=_as_sizes(condition_means(one)),
-        fit=fit,
-        courses=answers.courses,
-        factors=answers.factors,
-        benches=benches,
-        balance=balance_answer(one, answers),
-        advice=_advice(one, answers, benches),
-        remarks=remarks,
-        influence=None if fit is None else _influence(fit, plan, one.response.level),
+    found = _answered(one, answer(one, families), Route.MIXED_MODEL, ComparisonRemark.BY_MODEL())
+    if one.fit is None:
+        return found
+    return replace(
+        found,
+        fit=one.fit,
+        remarks=_fit_remarks(one.fit, one.plan),
+        influence=_influence(one.fit, one.plan, one.response.level),
     )
 
 
-def _benches(one: QuantityAnalysis) -> tuple[BenchAnswer, ...]:
-    return bench_answers(one, level=one.response.level, margin_percent=one.plan.margin_percent)
-
-
-def _advice(
-    one: QuantityAnalysis, answers: Answers, benches: Sequence[BenchAnswer]
-) -> tuple[Remark, ...]:
-    """What to do next, from what was found and what the design lacks."""
-    single = one.design.left < 1
-    return advise(
-        answers.courses,
-        answers.factors,
-        benches,
-        balance=balance_answer(one, answers),
-        single_runs=single,
-        scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
-        drift_unknown=drift_is_unknown(one),
+def _answered(
+    one: QuantityAnalysis, answers: Answers, route: Route, basis: Remark
+) -> QuantityComparison:
+    """What a law of all contrasts tells, and what follows from it."""
+    level, margin, single = one.response.level, one.plan.margin_percent, one.design.left < 1
+    benches = bench_answers(one, level=level, margin_percent=margin)
+    balance = balance_answer(one, answers)
+    return QuantityComparison(
+        quantity=one.quantity,
+        route=route,
+        basis=basis,
+        tests=_tests(one, answers),
+        findings=answers.findings,
+        means=_as_sizes(condition_means(one)),
+        courses=answers.courses,
+        factors=answers.factors,
+        benches=benches,
+        balance=balance,
+        advice=advise(
+            answers.courses,
+            answers.factors,
+            benches,
+            balance=balance,
+            single_runs=single,
+            scatter_unknown=single and one.spread.basis is SpreadBasis.NONE,
+            drift_unknown=drift_is_unknown(one),
+            open_um=one.response.open_um,
+        ),
     )
 
 

@@ -30,11 +30,11 @@ from psdstats.comparison.ordered import (
 )
 from psdstats.comparison.ordered_rows import (
     CourseRows,
-    Direction,
     FactorRows,
     FamilyRows,
     OrderedQuestion,
     Rows,
+    Way,
 )
 from psdstats.findings import (
     Contrast,
@@ -182,7 +182,7 @@ class _Reader:
         )
         end = rows.change.some([-1])
         sided = end.p_below(self.judged) if self.asked.direction else end.p_both(self.judged)
-        plain = end if self.asked.direction != Direction.RISING else end.turned()
+        plain = end if self.asked.direction != Way.RISING else end.turned()
         (numbers,) = self.numbers(plain, p=sided, p_adjusted=np.array([p_end]))
         return Course(
             quantity=self.asked.quantity,

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME, column_words
+from psdstats.columns import BALL_RATIO, GROUP, RUN, TIME
 from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import (
     Analysis,
@@ -397,6 +397,7 @@ class _Compared:
                 group=name,
                 at=tuple(self._at(one) for one in at if one.group == code)
                 or (self._obstacle(name, GroupRemark.NO_UNCERTAINTY()),),
+                conditions=tuple(self._levels(one) for one in at if one.group == code),
                 rate=next((self._rate(one) for one in rate if one.group == code), None),
                 average=next((self._average(one) for one in average if one.group == code), None),
             )
@@ -411,14 +412,11 @@ class _Compared:
         row = self.conditions.iloc[deviation.condition or 0]
         return {name: row[name] for name in self.columns}
 
+    def _levels(self, deviation: Deviation) -> tuple[tuple[str, str], ...]:
+        return tuple((name, level_text(one)) for name, one in self._place(deviation).items())
+
     def _at(self, deviation: Deviation) -> Finding:
-        row = self._place(deviation)
-        where = ", ".join(
-            f"{level_text(row[name])} min"
-            if name == TIME
-            else f"{column_words(name)} {level_text(row[name])}"
-            for name in self.columns
-        )
+        where = ", ".join(level for _, level in self._levels(deviation))
         return self._judged(deviation, self._subject(deviation, where), FindingKind.GROUP)
 
     def _average(self, deviation: Deviation) -> Finding:

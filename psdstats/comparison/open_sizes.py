@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from psdstats.comparison.courses import OrderedRemark, read_courses
-from psdstats.comparison.ordered_rows import Direction, OrderedQuestion
+from psdstats.comparison.ordered_rows import OrderedQuestion, Way
 from psdstats.errors import ModelError
 from psdstats.findings import (
     Course,
@@ -321,7 +321,7 @@ class _Bounded:
         if ends is not None:
             fallen = self.finding(course.fallen, ends)
             if np.isfinite(best) and self.asked.direction:
-                end = "upper" if self.asked.direction is Direction.FALLING else "lower"
+                end = "upper" if self.asked.direction is Way.FALLING else "lower"
                 bound = -int(self.asked.direction) * best
                 fallen = replace(fallen, numbers=replace(fallen.numbers, **{end: bound}))
         return replace(
@@ -336,7 +336,7 @@ class _Bounded:
         ends = self.ends((stop.before, where), (stop.last, where))
         if ends is None:
             return stop
-        gain_is_open = ends[1] if self.asked.direction is Direction.FALLING else ends[0]
+        gain_is_open = ends[1] if self.asked.direction is Way.FALLING else ends[0]
         most = np.nan if gain_is_open else stop.gain_at_most
         reasons = stop.reasons
         if stop.ending is Ending.CANNOT_BE_TOLD:

@@ -34,9 +34,9 @@ from numpy.typing import NDArray
 
 from psdstats.comparison.ordered_rows import (
     CourseRows,
-    Direction,
     OrderedQuestion,
     Rows,
+    Way,
 )
 from psdstats.frozen import Array
 from psdstats.models.judged import Family, Judged, Side
@@ -47,6 +47,7 @@ BESIDE = 0.2  # share of the error for what stands beside the order
 KEPT = 0.6  # share of a level's error that its bound keeps when the rest is handed on
 LAST_STEP, OTHER_STEPS, BEYOND = 0.9, 0.5, 0.1  # shares of the stop question
 DEFAULT_MARGIN_PERCENT = 5.0
+"""What is too little to go on milling for, where no margin was stated (own rule, no source)."""
 
 
 def from_the_end(passed: Flags) -> Flags:
@@ -182,9 +183,9 @@ def _fall(in_order: Flags, wide: Array, end: Array, *, directed: bool) -> FallFl
     return FallFlags(shown=shown, at_least=at_least)
 
 
-def margins(margin_percent: float, direction: Direction) -> tuple[float, float]:
-    """The margin as a gain of ln size, and as a distance either way."""
-    share = margin_percent / 100.0
+def margins(margin_percent: float | None, direction: Way) -> tuple[float, float]:
+    """The margin, or what stands for it, as a gain of ln size and as a distance either way."""
+    share = (DEFAULT_MARGIN_PERCENT if margin_percent is None else margin_percent) / 100.0
     apart = float(np.log1p(share))
     return (float(-np.log1p(-share)) if direction > 0 else apart), apart
 

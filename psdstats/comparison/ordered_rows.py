@@ -22,7 +22,7 @@ from psdstats.models.judged import Family, Judged, Question, Side
 MeanRow = Callable[[str, str], Array]
 
 
-class Direction(IntEnum):
+class Way(IntEnum):
     """Which way a size is expected to go."""
 
     FALLING = 1
@@ -141,7 +141,7 @@ class OrderedQuestion:
         Rows, families and sets that are tested at once.
     quantity : str
         Such as "D50".
-    direction : Direction
+    direction : Way
         Which way it is expected to go.
     courses : tuple of CourseRows
         One a level that holds two times or more.
@@ -155,7 +155,7 @@ class OrderedQuestion:
 
     question: Question
     quantity: str
-    direction: Direction
+    direction: Way
     courses: tuple[CourseRows, ...]
     factors: tuple[FactorRows, ...]
     families: tuple[FamilyRows, ...]
@@ -203,7 +203,7 @@ def ordered_question(
     mean_row: MeanRow,
     *,
     quantity: str = "",
-    direction: Direction = Direction.FALLING,
+    direction: Way = Way.FALLING,
     kinds: Sequence[ContrastKind] = (),
     pairs: Sequence[tuple[str, str, str]] | None = None,
 ) -> OrderedQuestion:
@@ -218,7 +218,7 @@ def ordered_question(
         Weights of the mean of a cell on the coefficients, from time and level.
     quantity : str
         Such as "D50".
-    direction : Direction
+    direction : Way
         Which way it is expected to go.
     kinds : sequence of ContrastKind
         Usual families wanted beside.

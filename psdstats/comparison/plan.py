@@ -78,9 +78,6 @@ class PlanRemark(RemarkKind):
 CELL, DRIFT = "cell", "drift"
 """What `leave_out` calls the variance of cells and the lines of the groups."""
 
-STOP_MARGIN_PERCENT = 5.0
-"""What is too little to go on milling for, where no margin was stated (own rule, no source)."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class ComparisonPlan:
@@ -160,11 +157,6 @@ class ComparisonPlan:
     def crossing(self) -> Grouping | None:
         """The first grouping that holds several levels of the factor; None where there is none."""
         return next(iter(self.blocks), None)
-
-    @property
-    def stop_margin_percent(self) -> float:
-        """What is too little to go on milling for."""
-        return STOP_MARGIN_PERCENT if self.margin_percent is None else self.margin_percent
 
     def with_where(self, runs: pd.DataFrame) -> pd.DataFrame:
         """The runs with a column of the levels answered by themselves, where they are joined."""

@@ -30,7 +30,7 @@ class ComparisonRemark(RemarkKind):
     """What a comparison rests on, what was set aside, and why something cannot be judged."""
 
     BY_MODEL = "by the model"
-    BY_MEASUREMENT = "by the measurement"  # declared_percent
+    BY_MEASUREMENT = "by the measurement"
     BY_SINGLE_RUNS = "by single runs"  # basis, percent, df
     BY_OWN_SPREAD = "by their own spread"  # paired
     NOT_FITTED = "nothing fitted"  # reason
@@ -101,6 +101,14 @@ class Response:
     levels: tuple[str, ...]
     at_levels: tuple[str, ...]
     obstacles: Mapping[tuple[str, str], Remark]
+
+    @property
+    def open_um(self) -> tuple[float, float]:
+        """Finest size that a run without a value lies below, and coarsest that one lies above."""
+        lower, upper = self.placed["ln_lower"], self.placed["ln_upper"]
+        is_open = lower != upper
+        below, above = upper[is_open & np.isfinite(upper)], lower[is_open & ~np.isfinite(upper)]
+        return float(np.exp(below.min())), float(np.exp(above.max()))
 
     def asked(self, family: ContrastKind) -> ContrastMatrix:
         """The contrasts of one family over all levels."""

@@ -43,6 +43,7 @@ _MOST_SECONDS = 2.0
 _KEPT = 24  # laws kept by the content of their designs
 _AT_ONCE = 2048  # responses judged in one batch
 _FEW = 2.0  # degrees of freedom below which nothing can be told
+_UNFELT = 1e-6  # share of the scatter below which a known part changes no figure printed
 _SHIFTS, _BINS = 8, 4096
 
 
@@ -93,11 +94,6 @@ class LevelJudged(Judged):
     def route(self) -> Route:
         """Whether the laws are exact or calibrated."""
         return self.law.route
-
-    @property
-    def too_few(self) -> NDArray[np.bool_]:
-        """Contrasts (..., q) whose scale is known by less than two degrees of freedom."""
-        return self.df < _FEW
 
     def level_range(self, alpha: float = 0.05) -> Array:
         """Least and largest rate (q, 2) at which p falls below alpha by chance in this design."""
@@ -170,7 +166,8 @@ class LevelLaw:
     question : Question
         Contrasts, families, sets.
     response : array_like, shape (n,)
-        A response; only the size of its scatter beside the known covariance is used.
+        A response; only the size of its scatter beside the known covariance is used.  A known
+        covariance that changes no printed figure beside it counts as none.
 
     Raises
     ------
@@ -195,10 +192,8 @@ class LevelLaw:
         question: Question,
         response: ArrayLike,
     ) -> None:
-        x = np.asarray(x, dtype=float)
-        known = None if known is None else np.asarray(known, dtype=float)
         self.question = question
-        self.design = design_of(x, np.asarray(parts, dtype=float), known, question)
+        self.design = _design(x, parts, known, question, response)
         self.singles = len(self.design.lead)
         found: dict[Kind, int] = {}
         for family in question.families:
@@ -317,12 +312,46 @@ class LevelLaw:
         return np.asarray(4.0 ** np.clip(power, -4, 12), dtype=np.float64)
 
 
-def too_large(x: ArrayLike, parts: ArrayLike, known: ArrayLike | None, question: Question) -> bool:
+def _design(
+    x: ArrayLike,
+    parts: ArrayLike,
+    known: ArrayLike | None,
+    question: Question,
+    response: ArrayLike,
+) -> LevelDesign:
+    x = np.asarray(x, dtype=float)
+    given = None if known is None else np.asarray(known, dtype=float)
+    if given is not None and not _is_felt(x, given, question, np.asarray(response, dtype=float)):
+        given = None
+    return design_of(x, np.asarray(parts, dtype=float), given, question)
+
+
+def _is_felt(x: Array, known: Array, question: Question, y: Array) -> bool:
+    """Whether a known covariance counts beside the scatter, in it and in what is asked."""
+    inverse = np.linalg.pinv(x)
+    weights, rest = question.contrasts @ inverse, y - x @ (inverse @ y)
+    left = len(x) - np.linalg.matrix_rank(x)
+    if not left:
+        return True
+    scatter = float(rest @ rest) / left
+    asked = np.einsum("ij,jk,ik->i", weights, known, weights)
+    own = scatter * np.square(weights).sum(axis=1)
+    inside = float(np.trace(known - x @ (inverse @ known)))
+    return inside > _UNFELT * scatter * left or bool((asked > _UNFELT * own).any())
+
+
+def too_large(
+    x: ArrayLike,
+    parts: ArrayLike,
+    known: ArrayLike | None,
+    question: Question,
+    response: ArrayLike,
+) -> bool:
     """Whether the table of a design would take over about two seconds.
 
     Parameters
     ----------
-    x, parts, known, question
+    x, parts, known, question, response
         As of the law itself.
 
     Notes
@@ -331,8 +360,7 @@ def too_large(x: ArrayLike, parts: ArrayLike, known: ArrayLike | None, question:
     too coarse (rates up to 8 %).  Kenward-Roger tests of the same model, variances free to go below
     zero, reject in 3 to 7 % there, 5 on average (`tests/calibration/level_catalogue.py`).
     """
-    known = None if known is None else np.asarray(known, dtype=float)
-    design = design_of(np.asarray(x, dtype=float), np.asarray(parts, dtype=float), known, question)
+    design = _design(x, parts, known, question, response)
     unknown = len(design.parts)
     if unknown == 0 or (unknown == 1 and not design.has_known):
         return False

@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 
 from psdstats.comparison.analysis import analyse
+from psdstats.comparison.answers import way_of
 from psdstats.comparison.compare import compare_analysis
 from psdstats.comparison.ordered import margins
-from psdstats.comparison.ordered_rows import Direction as Way
-from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.errors import PlanError, PsdstatsError
 from psdstats.findings import Course, Ending, FactorAnswer, Finding, FindingKind, Stop, Verdict
@@ -265,16 +265,9 @@ class _Truth:
     quantity: str
 
     @property
-    def way(self) -> Way:
-        """Which way the size is expected to go."""
-        if self.quantity == "span":
-            return Way.NONE
-        return Way.FALLING if self.plan.direction is Direction.FALLING else Way.RISING
-
-    @property
     def margins(self) -> tuple[float, float]:
         """Gain and distance of ln size that the margin is."""
-        return margins(self.plan.stop_margin_percent, self.way)
+        return margins(self.plan.margin_percent, way_of(self.plan, self.quantity))
 
     def of(self, finding: Finding) -> float:
         """The difference a finding is about."""
@@ -288,7 +281,7 @@ class _Truth:
     def gain(self, course: Course, since: str, until: str) -> float:
         """By how much the size went the way it should between two times."""
         first, last = (self.ln_size[time, course.where] for time in (since, until))
-        return (first - last) * (int(self.way) or 1)
+        return (first - last) * (int(way_of(self.plan, self.quantity)) or 1)
 
 
 Held = tuple[AttainedKind, str, bool]
@@ -307,7 +300,7 @@ def _held(one: QuantityComparison, truth: _Truth, asked: _Asked) -> Iterator[Hel
     differences = [found for answer in one.factors for found in (answer.control, *answer.at)]
     if one.courses:
         yield AttainedKind.FALL, "", any(_false_fall(each, truth) for each in one.courses)
-        if truth.way:
+        if way_of(truth.plan, truth.quantity):
             yield AttainedKind.BOUND, "", any(_high_bound(each, truth) for each in one.courses)
     stops = [(course, course.stop) for course in one.courses if course.stop is not None]
     if stops:
@@ -353,7 +346,7 @@ def _false_equivalence(finding: Finding, truth: _Truth) -> bool:
 
 def _false_fall(course: Course, truth: _Truth) -> bool:
     gains = [truth.gain(course, course.times[0], time) for time in course.times[1:]]
-    if not truth.way:
+    if not way_of(truth.plan, truth.quantity):
         gains = [abs(one) for one in gains]
     shown = zip(course.shown, gains, strict=True)
     return any(said and gain <= _ROUND_OFF for said, gain in shown)

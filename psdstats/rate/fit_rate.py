@@ -7,8 +7,9 @@ measurement covariance and spread are those of the analysis of the trial.  Times
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -43,6 +44,7 @@ from psdstats.rate.run_sizes import (
     withdrawals,
 )
 from psdstats.study.records import Study
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.propagation import Propagation
 
 UNITS = {"start size": "µm", "rate constant": "1/min", "limit size": "µm", "power shape": "1"}
@@ -315,6 +317,7 @@ def fit_rate(
     level: float = 0.95,
     powder_g: float | None = None,
     balls_g: float | None = None,
+    sources: Iterable[str | Source] | None = None,
     propagation: Propagation | None = None,
     analysis: Analysis | None = None,
 ) -> RateResult:
@@ -343,6 +346,8 @@ def fit_rate(
     powder_g, balls_g : float or None
         Powder and balls charged, for the effect of withdrawn samples; the balls follow from the
         column ball_ratio where there is one.
+    sources : iterable of (str or Source), optional
+        Sources of uncertainty counted; default those the study switches on.
     propagation : Propagation or None
         Joint uncertainty of this study without the run-to-run source, whose sources and rule count.
     analysis : Analysis, optional
@@ -367,7 +372,8 @@ def fit_rate(
         plan = plan_comparison(
             study, by=TIME, at_each=at_each, leave_out=leave_out, margin_percent=margin_percent
         )
-        analysis = analyse(study, plan, quantities=[quantity], level=level, propagation=propagation)
+        prepared = partial(analyse, level=level, sources=sources, propagation=propagation)
+        analysis = prepared(study, plan, quantities=[quantity])
     one = analysis[quantity]
     margin = one.plan.margin_percent if margin_percent is None else margin_percent
     parts = sizes_by_level(one)

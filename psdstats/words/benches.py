@@ -8,7 +8,7 @@ import numpy as np
 
 from psdstats.columns import TIME
 from psdstats.comparison.advice import differs
-from psdstats.findings import BenchAnswer, Verdict
+from psdstats.findings import BenchAnswer, Finding, Verdict
 from psdstats.words.courses import difference_of, place
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import joined, sentence
@@ -20,6 +20,12 @@ BENCHES_NOTE = (
     "hold for all groups and conditions together."
 )
 RATE, AVERAGE = "last to first time", "average"
+
+
+def conditions(answer: BenchAnswer, say: Numerals = PLAIN) -> list[tuple[str, Finding]]:
+    """Each condition in words, such as "48 min, ball ratio 10", with what was found there."""
+    told = [", ".join(place(*one, say) for one in levels) for levels in answer.conditions]
+    return list(zip(told or [""] * len(answer.at), answer.at, strict=True))
 
 
 def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tuple[str, ...]:
@@ -44,11 +50,9 @@ def _apart(answer: BenchAnswer, say: Numerals) -> str:
     """Where one group differs, and whether it mills at another rate."""
     name, parts = answer.quantity, list[str]()
     other = answer.at[0].subject.low or "the other groups"
-    changed = [one for one in answer.at if one.verdict is Verdict.CHANGED]
-    changed.sort(key=lambda one: -abs(one.numbers.estimate))
-    told = [
-        f"{difference_of(one, say)} at {one.subject.where}" for one in changed[:_MOST_CONDITIONS]
-    ]
+    changed = [one for one in conditions(answer, say) if one[1].verdict is Verdict.CHANGED]
+    changed.sort(key=lambda one: -abs(one[1].numbers.estimate))
+    told = [f"{difference_of(one, say)} at {where}" for where, one in changed[:_MOST_CONDITIONS]]
     if told:
         more = len(changed) - len(told)
         also = f", and differs at {more} more conditions" if more > 1 else ""

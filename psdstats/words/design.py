@@ -80,15 +80,6 @@ def _left_out(_: Numerals, *, column: str) -> str:
     return f"{what} was left out as asked; if it is there, the intervals are too narrow."
 
 
-def _by_measurement(say: Numerals, *, declared_percent: float) -> str:
-    basis = "nothing for run-to-run variation, which one run per level cannot show"
-    if declared_percent:
-        basis = f"a declared run-to-run standard deviation of {say(declared_percent)} %"
-    return (
-        f"ln size of single runs compared by the joint covariance of the measurement, with {basis}."
-    )
-
-
 _BASES = {
     SpreadBasis.SMOOTH_COURSES: "taken from their scatter about smooth courses over milling time",
     SpreadBasis.DECLARED: "as declared",
@@ -154,6 +145,8 @@ def _undone(what: str, by: str) -> Wording:
     """A variation that was not estimated, and how much of it would undo what was seen."""
 
     def told(say: Numerals, *, percent: float) -> str:
+        if not percent > 0:  # what was seen is a bound
+            return f"{what}, and as much of it as a trial may well have would undo it"
         return f"{what}, and {by.format(say(percent, '.2g'))} would undo it"
 
     return told
@@ -213,7 +206,10 @@ REMARKS: dict[RemarkKind, Wording] = {
         "ln size: a mean for each condition, groups and charges that hold several being blocks; "
         "the variances of this design could not be fitted one by one."
     ),
-    ComparisonRemark.BY_MEASUREMENT: _by_measurement,
+    ComparisonRemark.BY_MEASUREMENT: lambda _: (
+        "ln size of single runs compared by the joint covariance of the measurement, with nothing "
+        "for run-to-run variation, which one run per level cannot show."
+    ),
     ComparisonRemark.BY_SINGLE_RUNS: _by_single_runs,
     ComparisonRemark.BY_OWN_SPREAD: _by_own_spread,
     ComparisonRemark.NOT_FITTED: _not_fitted,

@@ -9,7 +9,7 @@ Sizes are drawn from the model (normal errors, complete designs) and judged by t
   drift where there are three groups, residual) beside a known covariance, as trials are judged.
 
 Run-to-run SD 2.5 per cent, groups 3, cells 1 (where replicated), a run's own measurement 1, an
-aperture 1, drift 0 or 1.5 a step of time.  Direction falling, margin 5 per cent of the stop
+aperture 1, drift 0 or 1.5 a step of time.  Way falling, margin 5 per cent of the stop
 question.  A rate is the share of data sets with any false statement of its kind:
 
 falls: a time called finer that is not.  bound: a lower bound of a fall above the truth.  question

@@ -30,7 +30,8 @@ from numpy.typing import NDArray
 from psdstats import compare
 from psdstats.columns import QUANTITIES
 from psdstats.comparison import Comparison
-from psdstats.comparison.compare import compare_sizes
+from psdstats.comparison.analysis import analyse_sizes
+from psdstats.comparison.compare import compare_analysis
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
@@ -174,9 +175,8 @@ def judge(study: Study, case: Case, spreads: Sequence[str]) -> dict[str, Compari
         if spread == OWN_CURVE:
             known = {case.quantity: sizes.covariance(case.quantity, log=True).to_numpy()}
             plan = plan_comparison(study, within=case.within, spread="pooled")
-            found[spread] = compare_sizes(
-                study, plan, sizes.value, known, measured=lambda: sizes, families=FAMILY
-            )
+            analysis = analyse_sizes(study, plan, sizes.value, known, measured=lambda: sizes)
+            found[spread] = compare_analysis(analysis, families=FAMILY)
             continue
         found[spread] = compare(
             study,

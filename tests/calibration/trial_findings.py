@@ -7,10 +7,10 @@ but its default, D10, D50 and D90.
 
 Columns, per cent of trials, each the worst of D10, D50 and D90 (a maximum of three rates):
 falls, bound: a time called finer that is not; a bound above the truth.  stop: "less than 5 % left"
-where more was, "still falling" where nothing was left, "coarser" where it is not.  factor, same:
-levels called different that are not; one course for both where they differ by the margin.  holds:
-the 95 % interval of the change by the end.  family: all simultaneous intervals against the first.
-fallen, since: times shown (power).
+where more was, "still falling" where nothing was left, "coarser" where it is not.  factor: levels
+called different that are not.  rate: a bench said to mill at another rate where none does (missing
+where drift is planted).  holds: the 95 % interval of the change by the end.  family: all
+simultaneous intervals against the first.  fallen, since: times shown (power).
 
     python tests/calibration/trial_findings.py --trials 200 --out tests/calibration/results
 """
@@ -152,11 +152,12 @@ def judge(case: Case, found: Comparison) -> list[dict[str, float]]:
             for factor in one.factors
             for at in (factor.control, *factor.at)
         )
-        row["benches"] = any(
-            at.verdict is Verdict.CHANGED
+        # benches differ in level; in rate only where drift is planted
+        rate = any(
+            bench.rate is not None and bench.rate.verdict is Verdict.CHANGED
             for bench in one.benches
-            for at in (*bench.at, *([] if bench.rate is None else [bench.rate]))
         )
+        row["rate"] = np.nan if case.drift else float(rate)
         row["untold"] = not one.courses
         rows.append(row)
     return rows
@@ -225,7 +226,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def write(table: pd.DataFrame, options: argparse.Namespace) -> None:
-    order = ["case", "falls", "bound", "stop", "factor", "benches", "holds", "family", "fallen",
+    order = ["case", "falls", "bound", "stop", "factor", "rate", "holds", "family", "fallen",
              "since", "untold"]  # fmt: skip
     shown = table[order].round(1)
     lines = [

@@ -59,7 +59,7 @@ def test_commands_to_copy_and_tables_are_not_broken(capsys, monkeypatch):
         ("compare", "--all-tables"),
         ("compare", "--by", "ball_ratio", "--at-each", "milling_time_min"),
         ("groups", "--method", "linear"),
-        ("rate", "--method", "linear", "--margin", "5"),
+        ("rate", "--margin", "5"),
     ],
     ids=" ".join,
 )

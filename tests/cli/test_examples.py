@@ -91,7 +91,7 @@ def _clear(path, trial, folder):
 
 @pytest.mark.parametrize("command", ["sizes", "compare", "groups", "rate", "budget"])
 def test_quiet_says_nothing_of_warnings(psdstats, few_runs, command):
-    linear = () if command in ("budget", "compare") else ("--method", "linear")
+    linear = () if command in ("budget", "compare", "rate") else ("--method", "linear")
     quick = ("--quantity", "D50") if command == "rate" else ()
     assert psdstats("check", few_runs).code == 1
     assert psdstats(command, few_runs, *linear, *quick, "--quiet").err == ""

@@ -3,8 +3,7 @@
 import json
 import re
 
-LINEAR = ("--method", "linear")
-D50 = (*LINEAR, "--quantity", "D50")
+D50 = ("--quantity", "D50")
 
 
 def test_time_to_a_target_for_each_ball_ratio(psdstats, trial):
@@ -38,7 +37,7 @@ def test_withdrawn_mass_needs_powder_and_balls(psdstats, trial, bench):
 
 
 def test_files_and_figures_with_a_decimal_comma(psdstats, bench, tmp_path, contents):
-    words = ("rate", bench, *LINEAR, "--target-um", "100", "--margin", "5", "--decimal", ",")
+    words = ("rate", bench, "--target-um", "100", "--margin", "5", "--decimal", ",")
     said = psdstats(*words, "--out", "out")
     assert said.code == 0
     assert re.search(r"D50 reaches 100 µm after \d+(,\d+)? min", said.out)

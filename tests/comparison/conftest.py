@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from psdstats.comparison.compare import compare_sizes
+from psdstats.comparison.analysis import analyse_sizes
+from psdstats.comparison.compare import compare_analysis
 from psdstats.comparison.plan import plan_comparison
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
@@ -80,6 +81,9 @@ def planted(planted_study, planted_sizes):
         sizes = planted_sizes(study, ln_size, covariance)
         plan = plan_comparison(study, **options)
         known = {"D50": np.asarray(covariance)}
-        return compare_sizes(study, plan, sizes.value, known, measured=lambda: sizes, level=level)
+        analysis = analyse_sizes(
+            study, plan, sizes.value, known, measured=lambda: sizes, level=level
+        )
+        return compare_analysis(analysis, level=level)
 
     return make

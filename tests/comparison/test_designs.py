@@ -131,7 +131,16 @@ def test_two_crossed_factors_are_answered_at_each_combination(planted):
     change, u = _changes(found)
     for where, size in fall.items():
         assert change["24", where] == pytest.approx(-size, abs=4 * u["24", where])
-    assert len(found["D50"].factors) == 6
+    # 5, dry against 10, wet would be two factors at once
+    assert {frozenset((one.low, one.high)) for one in found["D50"].factors} == {
+        frozenset(pair)
+        for pair in (
+            ("5, dry", "10, dry"),
+            ("5, wet", "10, wet"),
+            ("5, dry", "5, wet"),
+            ("10, dry", "10, wet"),
+        )
+    }
     assert {one.where for one in found["D50"].courses} == set(fall)
 
 

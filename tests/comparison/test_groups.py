@@ -153,7 +153,7 @@ def test_a_group_off_at_one_condition_is_told_there_with_its_action_signal():
     found = agreement(make_study(sizes))
     alder = by_name(found)["Alder"]
     (told,) = [one for one in alder.at if one.verdict is Verdict.CHANGED]
-    assert told.subject.where == "24 min"
+    assert told.subject.where == "24"
     assert alder.average.verdict is not Verdict.CHANGED
     table = found.by_condition.set_index(["milling_time_min", "group"])
     assert table.loc[(24.0, "Alder"), ["verdict", "finding"]].tolist() == [

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from psdstats.comparison.analysis import SpreadBasis
-from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.analysis import SpreadBasis, analyse_sizes
+from psdstats.comparison.compare import compare_analysis
+from psdstats.comparison.plan import ComparisonPlan, plan_comparison
 from psdstats.comparison.response import ComparisonRemark
 from psdstats.comparison.result import Route
 from psdstats.models.verdicts import PLAUSIBLE_RUN_TO_RUN_PERCENT
@@ -110,3 +111,27 @@ def test_order_of_the_runs_does_not_matter(planted):
     backwards = planted(ROWS[::-1], [5.0, 5.3], COVARIANCE[::-1, ::-1]).to_frame()
     columns = ["ratio", "ratio_lower", "ratio_upper", "p_adjusted"]
     assert forwards[columns].to_numpy() == pytest.approx(backwards[columns].to_numpy(), rel=1e-9)
+
+
+def test_a_level_that_ends_in_a_bound_keeps_its_course_beside_the_other(
+    planted_study, planted_sizes
+):
+    """Ratio 5 ends below the sieves; what would undo ratio 10 is that of ratio 10, by hand."""
+    rows = [{"milling_time_min": t, "ball_ratio": r} for r in (5.0, 10.0) for t in (0.0, 24.0)]
+    study = planted_study(rows)
+    ln_size = np.array([5.3, np.nan, 5.3, 5.0])
+    sizes = planted_sizes(study, np.nan_to_num(ln_size, nan=4.0), 4e-4 * np.eye(4))
+    value = sizes.value.copy()
+    value[1] = np.nan
+    bounds = np.tile([0.0, np.exp(4.5)], (4, 4, 1))
+    plan = plan_comparison(study)
+    known = {"D50": 4e-4 * np.eye(4)}
+    found = compare_analysis(
+        analyse_sizes(study, plan, value, known, measured=lambda: sizes, bounds=bounds)
+    )["D50"]
+    bound, other = found.courses
+    assert (bound.where, other.where) == ("5", "10")
+    assert bound.fallen.verdict.value == other.fallen.verdict.value == "changed"
+    assert np.isnan(bound.fallen.reasons[0]["percent"])
+    s_percent = 100 * np.sqrt(((0.3 / stats.norm.ppf(0.975)) ** 2 - 8e-4) / 2)
+    assert other.fallen.reasons[0]["percent"] == pytest.approx(s_percent, rel=1e-9)

@@ -19,7 +19,7 @@ from psdstats.comparison.open_sizes import (
     read_open_courses,
 )
 from psdstats.comparison.ordered import fall_flags
-from psdstats.comparison.ordered_rows import Direction, ordered_question
+from psdstats.comparison.ordered_rows import Way, ordered_question
 from psdstats.errors import ModelError
 from psdstats.findings import Ending, FindingKind, Verdict
 from psdstats.models.judged import StudentJudged
@@ -31,7 +31,7 @@ INF = np.inf
 class Trial:
     """Groups by times, complete, one run each; a second level of a factor where asked."""
 
-    def __init__(self, groups=3, times=4, wheres=("",), direction=Direction.FALLING):
+    def __init__(self, groups=3, times=4, wheres=("",), direction=Way.FALLING):
         self.levels = [(str(t), w) for w in wheres for t in range(times)]
         self.cells = [cell for _ in range(groups) for cell in self.levels]
         self.group = np.repeat(np.arange(groups), len(self.levels))
@@ -120,7 +120,7 @@ def test_the_bound_is_the_least_over_all_corners_by_hand():
 
 
 def test_an_open_first_size_is_the_mirror():
-    down, up = Trial(), Trial(direction=Direction.RISING)
+    down, up = Trial(), Trial(direction=Way.RISING)
     y = down.values(DOWN, np.random.default_rng(3))
     ((fell,), _) = down.read(down.runs(y, below=-1.0))
     ((rose,), _) = up.read(up.runs(-y, above=1.0))

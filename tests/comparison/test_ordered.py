@@ -13,7 +13,7 @@ from psdstats.comparison.ordered import (
     ordered_flags,
     with_handover,
 )
-from psdstats.comparison.ordered_rows import Direction, ordered_question
+from psdstats.comparison.ordered_rows import Way, ordered_question
 from psdstats.findings import ContrastKind, Ending, FindingKind, Verdict
 from psdstats.models.judged import StudentJudged
 
@@ -195,19 +195,19 @@ def test_a_fall_that_is_lost_again_is_kept():
 
 def test_rising_is_falling_mirrored():
     means = np.array([0.0, -0.1, -0.3, -0.45, -0.46])
-    down, up = question(), question(direction=Direction.RISING)
+    down, up = question(), question(direction=Way.RISING)
     ((fell,), _), ((rose,), _) = answer(down, means, df=6.0), answer(up, -means, df=6.0)
     assert (rose.shown, rose.since) == (fell.shown, fell.since)
     np.testing.assert_allclose(rose.at_least, fell.at_least)
     assert rose.fallen.numbers.estimate == pytest.approx(-fell.fallen.numbers.estimate)
     assert rose.fallen.numbers.p == pytest.approx(fell.fallen.numbers.p)
     assert rose.stop.ending is fell.stop.ending
-    assert margins(5.0, Direction.RISING) == pytest.approx((np.log(1.05), np.log(1.05)))
-    assert margins(5.0, Direction.FALLING) == pytest.approx((MARGIN, np.log(1.05)))
+    assert margins(5.0, Way.RISING) == pytest.approx((np.log(1.05), np.log(1.05)))
+    assert margins(5.0, Way.FALLING) == pytest.approx((MARGIN, np.log(1.05)))
 
 
 def test_a_quantity_without_direction_is_judged_both_ways_and_never_stopped():
-    asked = question(direction=Direction.NONE)
+    asked = question(direction=Way.NONE)
     for sign in (1, -1):
         ((course,), _) = answer(asked, sign * np.array([0.0, 0.0, 0.1, 0.2, 0.3]))
         assert course.shown == (False, True, True, True)

@@ -5,7 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from psdstats.comparison.compare import compare_sizes
+from psdstats.comparison.analysis import analyse_sizes
+from psdstats.comparison.compare import compare_analysis
 from psdstats.comparison.plan import plan_comparison
 from psdstats.comparison.result import Route
 from psdstats.words.comparison import finding_sentence, model_sentence
@@ -141,7 +142,7 @@ def test_too_little_bracketed_cannot_be_told_and_the_rest_goes_on(
     value[[not kept(row) for row in rows], sizes.quantities.index("D50")] = np.nan
     plan = plan_comparison(study, **options)
     known = {name: 1e-12 * np.eye(len(rows)) for name in ("D50", "D90")}
-    found = compare_sizes(study, plan, value, known, measured=lambda: sizes)
+    found = compare_analysis(analyse_sizes(study, plan, value, known, measured=lambda: sizes))
     assert found["D90"].route is Route.MIXED_MODEL
     lost = found["D50"]
     assert lost.route is Route.NONE

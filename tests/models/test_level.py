@@ -277,9 +277,6 @@ def test_variances_that_may_hide_are_flagged():
     law = LevelLaw(x, np.array([between, np.eye(12)]), None, Question(contrasts=rows), y)
     # the groups are blocks: their variance moves what compares groups, and nothing else
     assert law.judge(y).hidden.tolist() == [False, False, False, True]
-    two = np.eye(2)[[0, 0, 1]]
-    few = LevelLaw(two, np.eye(3)[None], None, Question(contrasts=np.eye(2)), y[:3]).judge(y[:3])
-    assert few.too_few.all()
 
 
 def test_size_at_which_a_table_takes_too_long():
@@ -292,7 +289,8 @@ def test_size_at_which_a_table_takes_too_long():
         use = (slice(3 - unknown, None), some) if unknown else (slice(0, 0), some)
         chosen = parts[use][:, :, some]
         known = stacks(group, time)[some][:, some]
-        assert too_large(x[some], chosen, known, asked(times, x.shape[1])) is large
+        y = np.random.default_rng(5).normal(0.0, 0.02, len(known))
+        assert too_large(x[some], chosen, known, asked(times, x.shape[1]), y) is large
 
 
 SIZES = [(4, 4, 1, 1, False), (4, 5, 3, 3, False), (8, 6, 3, 3, True), (8, 6, 3, 0, False)]

@@ -85,7 +85,7 @@ REMARKS = {
     ),
     "What a comparison rests on": (
         ComparisonRemark.BY_MODEL(),
-        ComparisonRemark.BY_MEASUREMENT(declared_percent=0.0),
+        ComparisonRemark.BY_MEASUREMENT(),
         ComparisonRemark.BY_SINGLE_RUNS(basis=SpreadBasis.SMOOTH_COURSES, percent=2.4, df=2.6),
         ComparisonRemark.BY_SINGLE_RUNS(basis=SpreadBasis.DECLARED, percent=3.0, df=float("inf")),
         ComparisonRemark.BY_OWN_SPREAD(paired=True),

@@ -36,7 +36,7 @@ NUMBERS = Numbers(
 
 
 def told(group: str, p: float, **options):
-    subject = Contrast(high=group, where="6 min", quantity="D50")
+    subject = Contrast(high=group, where="6", quantity="D50")
     numbers = replace(NUMBERS, p_adjusted=p)
     return judge(subject, numbers, kind=FindingKind.GROUP, **options)
 
@@ -44,7 +44,10 @@ def told(group: str, p: float, **options):
 def one(group: str, *, p: float = 0.01, **options) -> BenchAnswer:
     finding = told(group, p, **options)
     average = replace(finding, subject=replace(finding.subject, where=""))
-    return BenchAnswer(quantity="D50", group=group, at=(finding,), average=average)
+    conditions = ((("milling_time_min", "6"),),)
+    return BenchAnswer(
+        quantity="D50", group=group, at=(finding,), conditions=conditions, average=average
+    )
 
 
 def agreement(*answers: BenchAnswer, margin: float | None = None, **spread) -> GroupAgreement:

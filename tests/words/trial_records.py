@@ -275,14 +275,17 @@ def bench(group, *at, rate=None, average=None):
     return BenchAnswer(
         quantity="D50",
         group=group,
-        at=tuple(told(FindingKind.GROUP, *one[1:], where=one[0]) for one in at),
+        at=tuple(told(FindingKind.GROUP, *one[1:], where=", ".join(one[0])) for one in at),
+        conditions=tuple(
+            (("milling_time_min", one[0][0]), ("ball_ratio", one[0][1])) for one in at
+        ),
         rate=rate and told(FindingKind.BENCH_RATE, *rate, low="0"),
         average=average and told(FindingKind.GROUP, *average),
     )
 
 
 HIGHER = ratio(1.099, 1.051, 1.149)
-_LAST, _FIRST = "48 min, ball ratio 10", "0 min, ball ratio 10"
+_LAST, _FIRST = ("48", "10"), ("0", "10")
 ALDER = bench(
     "Alder",
     (_FIRST, Verdict.NOT_SHOWN, NEAR),

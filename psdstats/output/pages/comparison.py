@@ -172,7 +172,7 @@ def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Tabl
         (one, place, finding)
         for one in answers
         for place, finding in (
-            *((at.subject.where, at) for at in one.at),
+            *benches.conditions(one, say),
             (benches.RATE, one.rate),
             (benches.AVERAGE, one.average),
         )
