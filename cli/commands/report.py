@@ -88,9 +88,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
             replace=options.replace,
             stage=console.stage,
         )
-    answers = [{"verdict": each.word, "sentence": each.sentence} for each in written.answers]
-    sentences = [each.sentence for each in written.answers]
-    console.document({"report": str(written.path), "sentences": sentences, "verdicts": answers})
+    sentences = list(written.sheet.sentences)
+    console.document({"report": str(written.path), "sentences": sentences})
     for sentence in sentences:
         console.say(sentence)
     console.say(f"Report: {written.path}")

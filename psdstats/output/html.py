@@ -26,13 +26,13 @@ from psdstats.output.text import escape_html, slug
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
 _VIEW_BOX = re.compile(r'viewBox="[^"]*"')
-_PARTS = ("verdicts", "cautions", "references", "provenance")  # of the page itself
+_PARTS = ("answer", "cautions", "appendix", "references", "provenance")  # of the page itself
 
 
 def report_html(content: ReportContent) -> str:
     """Write a report as one HTML page."""
     content = content.told_apart()
-    sections = _all_sections(content.sections)
+    sections = _all_sections((*content.sections, *content.appendix))
     anchors = dict(zip(map(id, sections), _anchors(sections), strict=True))
     count = {"Table": 0, "Figure": 0}
 
@@ -92,12 +92,17 @@ def _table(table: Table, content: ReportContent, label: str) -> Markup:
 
 
 def _contents(content: ReportContent, anchors: dict[int, str]) -> list[tuple[str, str]]:
-    """Anchors and headings of the parts that the page has."""
-    held = {"verdicts": content.answers} | {name: getattr(content, name) for name in _PARTS[1:]}
-    own = {name: (name, name.capitalize()) for name in _PARTS if held[name]}
-    first = [own.pop("verdicts")] if content.answers else []
-    sections = [(anchors[id(section)], section.heading) for section in content.sections]
-    return [*first, *sections, *own.values()]
+    """Anchors and headings of the parts that the page has, in their order."""
+
+    def named(sections: tuple[Section, ...]) -> list[tuple[str, str]]:
+        return [(anchors[id(section)], section.heading) for section in sections]
+
+    return [
+        *([("answer", "Answer")] if content.sheet else []),
+        *named(content.sections),
+        *([("cautions", "Cautions")] if content.cautions else []),
+        *([("appendix", "Appendix")] if content.appendix else []),
+    ]
 
 
 def _inline_svg(drawing: Drawing, number: int) -> Markup:

@@ -93,10 +93,7 @@ def html(result: object, say: Numerals = PLAIN) -> str:
     from psdstats.output.html import report_html
 
     page = page_of(result, say)
-    content = ReportContent(
-        title=page.heading, answers=page.answers, sections=(page.section(),), say=say
-    )
-    return report_html(content)
+    return report_html(ReportContent(title=page.heading, sections=(page.whole(),), say=say))
 
 
 FORMS: MappingProxyType[str, Callable[..., object]] = MappingProxyType(
