@@ -2,7 +2,8 @@
 
 The answers come first, then what a reviewer asks for; every run, test and number, method,
 references and provenance stand in the appendix.  A page appears where the study could answer its
-question (two groups, three milling times); where it still cannot be computed, one sentence says why.
+question (two groups, three milling times); where it still cannot be computed, one sentence says
+why.
 """
 
 from __future__ import annotations
