@@ -1,6 +1,6 @@
 """What a command and the report say, before it has a form: one `Page` for each result.
 
-A page holds its answers, its blocks in reading order (tables and drawings among them), its notes
+A page holds its sentences, its blocks in reading order (tables and drawings among them), its notes
 and cautions.  A command prints it (`psdstats_cli.writing.present`), the report sets it as a
 section: the same page serves both.  A table says where it is shown;
 everything is among the files.
@@ -143,23 +143,6 @@ Named = TypeVar("Named", Table, Drawing)
 Block = Paragraph | Bullets | Equation | Note | Table | Drawing
 
 
-@dataclass(frozen=True)
-class Answer:
-    """One answer in plain words, for the top of the report.
-
-    Parameters
-    ----------
-    word : str
-        A verdict; or "groups" or "balance", for how groups agree and for the part of the doubt that
-        is the balance.
-    sentence : str
-        The answer with its numbers, already rounded.
-    """
-
-    word: str
-    sentence: str
-
-
 @dataclass(frozen=True, kw_only=True)
 class ShortAnswer:
     """One question on page one, and its answer.
@@ -263,11 +246,8 @@ class Page:
     ----------
     heading : str
         The question that it answers, or its subject.
-    answers : tuple of Answer
-        What of it stands at the top of the report.
     sentences : tuple of str
-        The answer in words: a command prints all; in the report those that no answer at the top
-        says already come first in the section.
+        The answer in words, for a terminal.
     blocks : tuple of Block
         Texts, tables and drawings in reading order; texts are the report's alone.
     notes : tuple of str
@@ -287,7 +267,6 @@ class Page:
     """
 
     heading: str
-    answers: tuple[Answer, ...] = ()
     sentences: tuple[str, ...] = ()
     blocks: tuple[Block, ...] = ()
     notes: tuple[str, ...] = ()
@@ -355,7 +334,6 @@ class Page:
     def __add__(self, other: Page) -> Page:
         return replace(
             self,
-            answers=self.answers + other.answers,
             sentences=self.sentences + other.sentences,
             blocks=self.blocks + other.blocks,
             notes=tuple(dict.fromkeys(self.notes + other.notes)),
