@@ -111,6 +111,9 @@ class Drawing:
         What a reader who cannot see it should know: the finding, not the look.
     is_front : bool, default=False
         Whether it stands on the pages before the appendix of a report.
+    narrow : callable or None
+        Draws the same for a narrow screen (its panels below each other), about 90 mm wide; where
+        left out, a figure too wide for one is scrolled.
     """
 
     name: str
@@ -118,13 +121,12 @@ class Drawing:
     caption: str
     alternative: str
     is_front: bool = False
+    narrow: Callable[[], Axes] | None = None
 
     @cached_property
     def figure(self) -> Figure:
         """The matplotlib figure."""
-        found: Any = self.draw().get_figure(root=True)
-        figure: Figure = found
-        return figure
+        return _figure(self.draw)
 
     @property
     def key(self) -> str:
@@ -137,6 +139,19 @@ class Drawing:
         from psdstats.output.figures.save import svg_text
 
         return svg_text(self.figure, title=self.alternative)
+
+    @cached_property
+    def narrow_svg(self) -> str:
+        """The drawing for a narrow screen as one SVG element; empty where there is none."""
+        from psdstats.output.figures.save import svg_text
+
+        return "" if self.narrow is None else svg_text(_figure(self.narrow), title=self.alternative)
+
+
+def _figure(draw: Callable[[], Axes]) -> Figure:
+    found: Any = draw().get_figure(root=True)
+    figure: Figure = found
+    return figure
 
 
 Named = TypeVar("Named", Table, Drawing)
@@ -160,6 +175,15 @@ class ShortAnswer:
     question: str
     sentence: str
     strong: str = ""
+
+    @property
+    def text(self) -> str:
+        """The answer as text alone."""
+        return _joined(self.strong, self.sentence)
+
+
+def _joined(*parts: str) -> str:
+    return " ".join(" ".join(parts).split())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,11 +215,9 @@ class Sheet:
     footnotes: tuple[str, ...] = ()
 
     @property
-    def sentences(self) -> tuple[str, ...]:
-        """The large sentence, then the short answers, as text alone."""
-        answers = (f"{one.question} {one.strong} {one.sentence}" for one in self.answers)
-        told = (f"{self.lead} {self.sentence}", *answers)
-        return tuple(" ".join(one.split()) for one in told)
+    def headline(self) -> str:
+        """The large sentence as text alone."""
+        return _joined(self.lead, self.sentence)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -353,6 +375,8 @@ class ReportContent:
     ----------
     title : str
         What was studied.
+    author, date : str
+        Who answers for the report, and its date; empty for a blank.
     sheet : Sheet or None
         Page one.
     sections, appendix : tuple of Section
@@ -370,6 +394,8 @@ class ReportContent:
     """
 
     title: str
+    author: str = ""
+    date: str = ""
     sheet: Sheet | None = None
     sections: tuple[Section, ...] = ()
     appendix: tuple[Section, ...] = ()
