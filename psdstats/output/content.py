@@ -111,9 +111,6 @@ class Drawing:
         What a reader who cannot see it should know: the finding, not the look.
     is_front : bool, default=False
         Whether it stands on the pages before the appendix of a report.
-    narrow : callable or None
-        Draws the same for a narrow screen (its panels below each other), about 90 mm wide; where
-        left out, a figure too wide for one is scrolled.
     """
 
     name: str
@@ -121,7 +118,6 @@ class Drawing:
     caption: str
     alternative: str
     is_front: bool = False
-    narrow: Callable[[], Axes] | None = None
 
     @cached_property
     def figure(self) -> Figure:
@@ -142,10 +138,11 @@ class Drawing:
 
     @cached_property
     def narrow_svg(self) -> str:
-        """The drawing for a narrow screen as one SVG element; empty where there is none."""
-        from psdstats.output.figures.save import svg_text
+        """Drawn again for a narrow screen, on the pages before the appendix; empty elsewhere."""
+        from psdstats.output.figures.save import narrowed, svg_text
 
-        return "" if self.narrow is None else svg_text(_figure(self.narrow), title=self.alternative)
+        figure = narrowed(_figure(self.draw)) if self.is_front else None
+        return "" if figure is None else svg_text(figure, title=self.alternative)
 
 
 def _figure(draw: Callable[[], Axes]) -> Figure:

@@ -24,7 +24,7 @@
     }
     table.tBodies[0].append(...sorted);
   };
-  document.querySelectorAll("table").forEach((table) => {
+  document.querySelectorAll(".body table").forEach((table) => {
     const rows = Array.from(table.tBodies[0].rows);
     if (rows.length < 3) return;
     table.querySelectorAll("thead th").forEach((heading) => {
