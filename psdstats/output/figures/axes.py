@@ -14,7 +14,16 @@ import numpy as np
 
 from psdstats.errors import OutputError
 from psdstats.output.figures.marks import key_columns
-from psdstats.output.style import GREY, INK, house_style, new_axes, number_ticks, numerals
+from psdstats.output.style import (
+    GREY,
+    INK,
+    WIDTH_MM,
+    column_mm,
+    house_style,
+    new_axes,
+    number_ticks,
+    numerals,
+)
 from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
@@ -125,18 +134,28 @@ def _plain(ax: Axes, values: Iterable[float]) -> list[str]:
 def new_panels(
     rows: int, columns: int = 1, *, height_mm: float, say: Numerals = PLAIN
 ) -> list[list[Axes]]:
-    """Empty Axes in rows and columns on one figure, in the house style."""
+    """Empty Axes in rows and columns on one figure, in the house style.
+
+    For a narrow screen the columns of a row come below each other.
+    """
     if rows < 1 or columns < 1:
         raise OutputError(
             f"a figure of {rows} × {columns} panels shows nothing; ask for 1 or more."
         )
     with house_style():
+        is_narrow = column_mm() < WIDTH_MM
+        height_mm *= columns if is_narrow else 1
         figure = new_axes(height_mm=height_mm, say=say).figure
         figure.clear()
-        grid = figure.subplots(rows, columns, squeeze=False, sharey="row")
+        shape = (rows * columns, 1) if is_narrow else (rows, columns)
+        grid = figure.subplots(*shape, squeeze=False, sharey="none" if is_narrow else "row")
+        panels = grid.reshape(rows, columns)
+        for first, *others in panels if is_narrow else ():
+            for ax in others:
+                ax.sharey(first)
         for ax in grid.flat:
             number_ticks(ax)
-    return [list(row) for row in grid]
+    return [list(row) for row in panels]
 
 
 def joint_key(panels: list[list[Axes]]) -> None:
