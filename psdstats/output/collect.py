@@ -74,6 +74,8 @@ class Results:
         Size to reach, µm.
     level : float
         Confidence level of groups and rate.
+    author, report_date : str
+        Who answers for the report, and its date; empty for a blank.
     """
 
     study: Study
@@ -92,6 +94,8 @@ class Results:
     attained: Attained | None = None
     target_um: float | None = None
     level: float = 0.95
+    author: str = ""
+    report_date: str = ""
 
     @property
     def compared(self) -> Comparison | None:
