@@ -15,6 +15,7 @@ from ..options import (
     add_propagation,
     add_study,
     add_target,
+    add_values,
     add_writing,
     attain,
     compare_study,
@@ -26,10 +27,11 @@ from ..options import (
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
     from psdstats.errors import ModelError
+    from psdstats.output.report import Report
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
 
-SUMMARY = "write the report: verdicts, sizes, comparison, budget, tables and figures"
+SUMMARY = "write the report: the answer on one page, what it rests on, tables and figures"
 EXAMPLE = "psdstats report my-trial --out my-report"
 
 STAGES = MappingProxyType(
@@ -53,6 +55,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_target(parser)
     add_propagation(parser)
     add_attained(parser)
+    add_values(
+        parser,
+        ("--author", None, "NAME", "who answers for the report (default: author of study.toml)"),
+        ("--date", None, "DATE", "date of the report, as it is to stand there"),
+        kind=str,
+    )
     add_writing(parser, default="STUDY-report")
     add_json(parser)
 
@@ -84,16 +92,25 @@ def run(options: argparse.Namespace, console: Console) -> int:
             attained=proof,
             level=options.level,
             target_um=options.target_um,
+            author=options.author or "",
+            date=options.date or "",
             decimal=options.decimal,
             replace=options.replace,
             stage=console.stage,
         )
-    sentences = list(written.sheet.sentences)
-    console.document({"report": str(written.path), "sentences": sentences})
-    for sentence in sentences:
+    _say(written, console)
+    return 0
+
+
+def _say(written: Report, console: Console) -> None:
+    """Print page one as text: the large sentence, the short answers, where the page is."""
+    sheet = written.sheet
+    answers = [{"question": one.question, "answer": one.text} for one in sheet.answers]
+    sentences = [sheet.headline, *(one.text for one in sheet.answers)]
+    console.document({"report": str(written.path), "sentences": sentences, "answers": answers})
+    for sentence in (sheet.headline, *(f"{one.question} {one.text}" for one in sheet.answers)):
         console.say(sentence)
     console.say(f"Report: {written.path}")
-    return 0
 
 
 def _compared(

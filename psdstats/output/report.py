@@ -12,6 +12,7 @@ import platform
 import shlex
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from dataclasses import replace as with_fields
 from math import isfinite
 from pathlib import Path
 from typing import TypeVar
@@ -93,6 +94,8 @@ def report(
     attained: Attained | None = None,
     level: float = 0.95,
     target_um: float | None = None,
+    author: str = "",
+    date: str = "",
     decimal: str = ".",
     replace: bool = False,
     stage: Stage = lambda _: None,
@@ -117,6 +120,8 @@ def report(
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
         Size to reach, µm.
+    author, date : str, default=""
+        Who answers for the report, and its date; the author of study.toml where left out.
     decimal : {".", ","}, default="."
         Decimal sign of everything written.
     replace : bool, default=False
@@ -145,9 +150,11 @@ def report(
         target_um=target_um,
         stage=stage,
     )
+    found = with_fields(found, author=author.strip() or study.author, report_date=date.strip())
     done, target_um = found.compared, found.target_um
     asked = {"level": level} | ({} if done is None else comparison_options(done))
-    asked |= {} if target_um is None else {"target_um": target_um}
+    given = {"target_um": target_um, "author": author, "date": date}
+    asked |= {name: value for name, value in given.items() if value not in (None, "")}
     record = provenance_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
@@ -170,6 +177,8 @@ def report_content(
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
         title=found.study.title,
+        author=found.author,
+        date=found.report_date,
         sheet=answer_sheet(found, say),
         sections=kept[: len(sections)],
         appendix=kept[len(sections) :],
@@ -399,7 +408,7 @@ def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     for name in ("by", "within", "also", "at_each", "leave_out"):
         for value in str(options.get(name, _NONE)).split(", "):
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    for name in ("margin", "target_um", "run_to_run", "drift"):
+    for name in ("margin", "target_um", "run_to_run", "drift", "author", "date"):
         value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
         words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
     for name in ("spread", "direction", "test", "level"):

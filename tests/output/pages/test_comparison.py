@@ -7,7 +7,6 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
-    comparison_answers,
     comparison_page,
     effects_table,
     factor_drawings,
@@ -19,37 +18,41 @@ from psdstats.output.pages.comparison import (
 )
 from psdstats.output.tables.table import Table
 from psdstats.words.benches import bench_sentences
-from psdstats.words.comparison import BALANCE, GROUPS, NEXT, STOP, finding_sentence, headlines
+from psdstats.words.comparison import (
+    BALANCE,
+    GROUPS,
+    NEXT,
+    STOP,
+    answers,
+    finding_sentence,
+)
 from psdstats.words.courses import course_sentence, course_verdict, stop_sentence
 
 
 def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
-    answers = iter(comparison_answers(benches.comparison))
+    told = iter(answers(benches.comparison))
     plan = benches.comparison.plan
     for result in benches.comparison.results:
         for course in result.courses:
-            answer = next(answers)
-            assert answer.word == course_verdict(course)
-            assert answer.sentence == course_sentence(course, plan)
+            assert next(told) == (course_verdict(course), course_sentence(course, plan))
         for course in result.courses:
             if course.stop is not None:
-                answer = next(answers)
-                assert (answer.word, answer.sentence) == (STOP, stop_sentence(course, plan))
-        assert next(answers).word == "ball ratio"
+                assert next(told) == (STOP, stop_sentence(course, plan))
+        assert next(told)[0] == "ball ratio"
         said = bench_sentences(result.benches)
-        assert [next(answers).sentence for _ in said] == list(said)
-    assert {answer.word for answer in answers} == {BALANCE, NEXT}
+        assert [next(told)[1] for _ in said] == list(said)
+    assert {word for word, _ in told} == {BALANCE, NEXT}
 
 
 def test_levels_that_are_no_times_are_told_where_they_changed(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
     beside = (GROUPS, BALANCE, NEXT)
-    count, *told = (one for one in comparison_answers(found) if one.word not in beside)
+    count, *told = (said for word, said in answers(found) if word not in beside)
     pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
     changed = [one for one in pairs if one.verdict == "changed"]
-    assert count.sentence == "D50: of 5 pairs, 1 equivalent, 4 changed."
-    assert [one.sentence for one in told] == [finding_sentence(one, found.plan) for one in changed]
-    assert told[0].sentence.startswith("At 6 min, D50 at ball ratio 10 is ")
+    assert count == "D50: of 5 pairs, 1 equivalent, 4 changed."
+    assert told == [finding_sentence(one, found.plan) for one in changed]
+    assert told[0].startswith("At 6 min, D50 at ball ratio 10 is ")
 
 
 def test_effects_are_the_comparison_in_full(benches):
@@ -86,7 +89,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_page(benches.comparison).section().sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).whole().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -154,21 +157,13 @@ def test_equivalence_has_the_interval_of_its_test(bench):
 
 def test_section_and_files_hold_every_family_once(benches):
     page = comparison_page(benches.comparison)
-    shown = [block.name for block in page.section().blocks if isinstance(block, Table)]
+    shown = [block.name for block in page.whole().blocks if isinstance(block, Table)]
     files = [table.name for table in page.files]
     assert [name for name in shown if name.startswith("effects")] == [
         "effects against first",
         "effects successive",
     ]
     assert files == ["effects all pairs"]
-
-
-def test_verdicts_are_not_repeated_in_the_list(benches):
-    section = comparison_page(benches.comparison).section()
-    told = {verdict.sentence for verdict in comparison_answers(benches.comparison)}
-    items = set(section.blocks[0].items)
-    assert items.isdisjoint(told)
-    assert items | told == set(headlines(benches.comparison))
 
 
 def test_a_group_called_at_something_keeps_its_name(benches):
