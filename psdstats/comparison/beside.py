@@ -163,7 +163,7 @@ Sets = Mapping[tuple[str, str], NDArray[np.intp]]
 def _units_of(one: QuantityAnalysis) -> Sets:
     """Rows of each group and of each run, where there are several."""
     return {
-        (column, str(name)): rows
+        (column, str(name)): np.asarray(rows)
         for column in (GROUP, RUN)
         if len(one.frame[column].unique()) > 1
         for name, rows in one.frame.groupby(column, sort=False, observed=True).indices.items()

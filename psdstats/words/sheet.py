@@ -48,14 +48,27 @@ def plural(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
-def title_line(study: Study, factors: Sequence[str], checks: CheckReport) -> tuple[str, ...]:
-    """When, by whom, the design, and how many warnings touch the numbers."""
+def title_line(
+    study: Study,
+    factors: Sequence[str],
+    checks: CheckReport,
+    *,
+    author: str = "",
+    report_date: str = "",
+) -> tuple[str, ...]:
+    """When, by whom, the design, and how many warnings touch the numbers; blanks to fill in."""
     warnings = checks.of_severity(Severity.WARNING)
     touching = [one for one in warnings if one.doubts]
     touch = f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
     if not touching:
         touch = "no warning touches these numbers"
-    return (f"trial of {BLANK}", f"prepared by {BLANK}", design_words(study, factors), touch)
+    return (
+        *([f"report of {report_date}"] if report_date else []),
+        f"trial of {study.date or BLANK}",
+        f"prepared by {author or BLANK}",
+        design_words(study, factors),
+        touch,
+    )
 
 
 def design_words(study: Study, factors: Sequence[str]) -> str:
@@ -158,7 +171,7 @@ def _extremes(courses: Sequence[Course], say: Numerals) -> str:
     """The levels with the finest and the coarsest end."""
 
     def end(course: Course) -> float:
-        return np.nan_to_num(course.end.estimate, nan=course.end.upper)
+        return float(np.nan_to_num(course.end.estimate, nan=course.end.upper))
 
     ranked = sorted(courses, key=end)
     told = [
@@ -312,18 +325,15 @@ def not_compared(reason: Exception, propagation: Propagation, say: Numerals = PL
     return Told("The sizes could not be compared.", f"{capital(str(reason))}{sizes}")
 
 
-PAIR = "pair"
-
-
-def changes_caption(
+def changes_heading(
     courses: Sequence[Course], last: str, plan: ComparisonPlan, say: Numerals = PLAIN
 ) -> str:
-    """Caption of the table of page one."""
+    """First heading of the table of page one."""
     if not courses:
         what = "benches" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
-        return f"Differences between {what}."
+        return f"Difference between {what}"
     first = say(float(courses[0].times[0]), ".12g")
-    return f"Change from {first} to {place(TIME, last, say)}."
+    return f"Change from {first} to {place(TIME, last, say)}"
 
 
 def factor_heading(plan: ComparisonPlan) -> str:
@@ -336,9 +346,13 @@ def untold_cells() -> tuple[str, str]:
     return f"cannot be told{UNTOLD}", MISSING
 
 
-def both_cells(course: Course | None, last: str, say: Numerals = PLAIN) -> str:
+def both_cells(
+    course: Course | None, last: str, say: Numerals = PLAIN, *, several: bool = False
+) -> str:
     """A change with its interval behind it, for one cell."""
-    change, interval = untold_cells() if course is None else change_cells(course, last, say)
+    change, interval = untold_cells()
+    if course is not None:
+        change, interval = change_cells(course, last, say, several=several)
     return change if interval == MISSING else f"{change} ({interval})"
 
 
@@ -359,13 +373,21 @@ def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) ->
     return f"{place(plan.by, subject.high, say)} against {subject.low}{at}"
 
 
-def change_cells(course: Course, last: str, say: Numerals = PLAIN) -> tuple[str, str]:
+def earlier_words(time: str, last: str, *, several: bool, say: Numerals = PLAIN) -> str:
+    """The sign of a time before the last one, which is named where there are several such."""
+    if time == last:
+        return ""
+    return f" (at {place(TIME, time, say)}){EARLIER}" if several else EARLIER
+
+
+def change_cells(
+    course: Course, last: str, say: Numerals = PLAIN, *, several: bool = False
+) -> tuple[str, str]:
     """A change and its interval, per cent: "−49.1 %", "−51.9 to −46.0"; bounds are marked."""
     own, sign = course.fallen.numbers, ""
     if course.fallen.verdict is Verdict.CANNOT_BE_TOLD:
         sign = UNTOLD
-    if course.times[-1] != last:
-        sign += f" ({place(TIME, course.times[-1], say)}){EARLIER}"
+    sign += earlier_words(course.times[-1], last, several=several, say=say)
     change, interval = percent_parts(own, say)
     return f"{change}{sign}", interval
 
@@ -392,35 +414,57 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
     return f"cannot be told{UNTOLD}", MISSING
 
 
-def against_cell(finding: Finding | None, last: str, say: Numerals = PLAIN) -> str:
+def against_cell(
+    finding: Finding | None, last: str, say: Numerals = PLAIN, *, several: bool = False
+) -> str:
     """Level against level at the last time that both were judged at."""
     if finding is None or not np.isfinite(finding.numbers.estimate):
         return f"cannot be told{UNTOLD}"
     change, interval = percent_parts(finding.numbers, say)
-    said = f"{change} ({interval})"
-    if finding.subject.where != last:
-        said += f" at {place(TIME, finding.subject.where, say)}{EARLIER}"
-    return said
+    sign = earlier_words(finding.subject.where, last, several=several, say=say)
+    return f"{change} ({interval}){sign}"
 
 
-def against_heading(high: str, low: str, last: str, say: Numerals = PLAIN) -> str:
-    """Heading of the column of level against level: "10 against 5 at 48 min"."""
-    return f"{high} against {low} at {place(TIME, last, say)}"
+def against_heading(high: str, low: str) -> str:
+    """Heading of the column of level against level: "10 against 5"."""
+    return f"{high} against {low}"
 
 
 def footnotes(
-    cells: Iterable[str], reasons: Iterable[str], *, is_by_group: bool = False
+    cells: Iterable[str],
+    reasons: Iterable[str],
+    earlier: Sequence[str] = (),
+    say: Numerals = PLAIN,
+    *,
+    is_by_group: bool = False,
 ) -> tuple[str, ...]:
-    """What the signs in the table mean, as far as they stand there, and what an interval holds."""
+    """What the signs in the table mean, as far as they stand there, and what an interval holds.
+
+    Parameters
+    ----------
+    cells, reasons : iterable of str
+        The texts of the table, and why something in it cannot be told.
+    earlier : sequence of str
+        Times before the last that something in it holds for.
+    say : Numerals
+        Writes the numbers.
+    is_by_group : bool
+        Whether groups are compared pair by pair.
+    """
     shown = " ".join(cells)
     found = []
     if BOUND in shown:
-        found.append(f"{BOUND} A bound: some runs lie beyond the sieves.")
+        found.append(f"{BOUND} Bound: some runs lie beyond the sieves.")
     if EARLIER in shown:
-        found.append(f"{EARLIER} The last time with all sizes within the sieves.")
+        at = f"At {place(TIME, earlier[0], say)}, the last" if len(earlier) == 1 else "The last"
+        found.append(f"{EARLIER} {at} within the sieves.")
     why = "; ".join(dict.fromkeys(one for one in reasons if one))
     if UNTOLD in shown and why:
         found.append(f"{UNTOLD} {capital(why)}.")
     if is_by_group:
         found.append("Intervals hold for all pairs of one size together.")
     return tuple(found)
+
+
+CAPTION = "Changes in per cent."
+"""Caption of the table of page one, whose first heading says from when to when."""

@@ -17,19 +17,27 @@ from psdstats.comparison.beside import LeftOut
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.remedies import Gain, Remedy
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Verdict
+from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
 from psdstats.frozen import ReadOnly
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes, typical_run
 from psdstats.words.benches import conditions
-from psdstats.words.courses import NOT_ESTIMATED, capital, course_verdict, difference_of, place
+from psdstats.words.courses import (
+    NOT_ESTIMATED,
+    WHAT_LATER,
+    capital,
+    course_verdict,
+    difference_of,
+    place,
+)
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import minutes
 from psdstats.words.remarks import joined, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result, plural
 from psdstats.words.sizes import source_words
+from psdstats.words.study import LEAST_POINTS
 
 WHEN, AGREE, SURE, HELP, ACT = (
     "When to stop?",
@@ -45,43 +53,56 @@ _WORTH_PERCENT = 1.0  # of an interval: less is not worth naming
 
 
 def when_to_stop(
-    result: QuantityComparison, plan: ComparisonPlan, rate: RateResult | None, say: Numerals = PLAIN
+    comparison: Comparison, rate: RateResult | None, say: Numerals = PLAIN
 ) -> Told | None:
     """Whether the end was reached, what the last step gained, when the target is reached."""
-    stops = [(one, one.stop) for one in result.courses if one.stop is not None]
+    main, plan = main_result(comparison), comparison.plan
+    stops = [one.stop for one in main.courses if one.stop is not None]
     if not stops:
         return None
-    target = "" if rate is None else target_words(rate, plan, say)
-    endings = {stop.ending for _, stop in stops}
-    last = place(TIME, stops[0][1].last, say)
-    strong = {
-        Ending.STILL_FALLING: f"Not within {last}.",
-        Ending.LITTLE_LEFT: f"{_stop_at(result.courses, say)}.",
-        Ending.COARSER_AGAIN: _latest(result.courses, say),
-        Ending.CANNOT_BE_TOLD: "Cannot be told.",
-    }
-    lead = strong[endings.pop()] if len(endings) == 1 else "Not at one time for all levels."
+    endings = {stop.ending for stop in stops}
+    lead = "Not at one time for all levels."
+    if len(endings) == 1:
+        lead = _ended(stops, say)
     told = [
-        _last_step(result.courses, plan, say),
-        *_why_untold(result.courses, say),
-        CLUMPS if Ending.COARSER_AGAIN in {stop.ending for _, stop in stops} else "",
-        target,
+        _last_step(main.courses, plan, say),
+        *_why_untold(main.courses, say),
+        CLUMPS if Ending.COARSER_AGAIN in endings else "",
+        _others_falling(comparison, main) if endings == {Ending.LITTLE_LEFT} else "",
+        WHAT_LATER if endings == {Ending.LITTLE_LEFT} else "",
+        "" if rate is None else target_words(rate, plan, say),
     ]
     return Told(lead, " ".join(one for one in told if one))
 
 
+def _ended(stops: Sequence[Stop], say: Numerals) -> str:
+    """The answer, where every level ended alike."""
+    last = place(TIME, stops[0].last, say)
+    match stops[0].ending:
+        case Ending.STILL_FALLING:
+            return f"Not within {last}; mill longer."
+        case Ending.LITTLE_LEFT:
+            since = dict.fromkeys(one.since or one.before for one in stops)
+            return f"At {joined([place(TIME, one, say) for one in since])}."
+        case Ending.COARSER_AGAIN:
+            after = [time for one in stops for time in one.coarser_after]
+            return f"No later than {place(TIME, max(after, key=float), say)}."
+        case Ending.CANNOT_BE_TOLD:
+            return "Cannot be told."
+
+
+def _others_falling(comparison: Comparison, main: QuantityComparison) -> str:
+    """Other sizes that were still falling at the end."""
+    names = [
+        one.quantity
+        for one in comparison.results
+        if one is not main
+        and any(c.stop is not None and c.stop.ending is Ending.STILL_FALLING for c in one.courses)
+    ]
+    return f"{joined(names)} went on." if names else ""
+
+
 CLUMPS = "Look whether the fines clump or cake."
-
-
-def _latest(courses: Sequence[Course], say: Numerals) -> str:
-    """The latest time than which the end is coarser again."""
-    after = [t for one in courses if one.stop is not None for t in one.stop.coarser_after]
-    return f"No later than {place(TIME, max(after, key=float), say)}." if after else ""
-
-
-def _stop_at(courses: Sequence[Course], say: Numerals) -> str:
-    since = [one.stop.since or one.stop.before for one in courses if one.stop is not None]
-    return f"At {joined([place(TIME, one, say) for one in dict.fromkeys(since)])}"
 
 
 def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str:
@@ -95,15 +116,15 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
         return ""
     finer = "coarser" if plan.direction is Direction.RISING else "finer"
     parts = [
-        f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, k)}"
-        for k, (one, stop) in enumerate(gained)
+        f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, 1)}"
+        for one, stop in gained
     ]
     if len(gained) > SEVERAL_LEVELS:
         least = min(gain_share(stop.gain_at_least, plan) for _, stop in gained)
         parts = [f"{say.at_least(least)} at every level"]
     stop = gained[0][1]
     step = f"{say(float(stop.before), '.12g')} to {place(TIME, stop.last, say)}"
-    return f"The last step ({step}) still made it {finer} by at least {joined(parts)}."
+    return f"From {step} it became {finer} by at least {joined(parts)}."
 
 
 def gain_share(gain: float, plan: ComparisonPlan) -> float:
@@ -126,7 +147,7 @@ def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) 
     """When the target size is reached, level by level."""
     if rate.target_um is None:
         return ""
-    told = [f"{_reached(one, say)}{_label(one, k, plan)}" for k, one in enumerate(rate.series)]
+    told = [f"{_reached(one, say)}{_label(one, plan)}" for one in rate.series]
     timed = [one for one in rate.series if _timed(one)]
     beyond = [one for one in timed if one.target is not None and _is_beyond(one.target, one)]
     tail = ""
@@ -134,16 +155,15 @@ def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) 
         both = "both " if len(timed) == 2 == len(beyond) else ""
         both = "all " if len(timed) > 2 and len(beyond) == len(timed) else both
         some = "" if len(beyond) == len(timed) else "the longer "
-        tail = f", {both or some}beyond the times milled"
+        tail = f", {both or some}beyond the trial"
     return f"{say(rate.target_um)} µm is reached {joined(told)}{tail}."
 
 
-def _label(series: RateSeries, number: int, plan: ComparisonPlan) -> str:
-    """The level, the factor named at the first."""
+def _label(series: RateSeries, plan: ComparisonPlan) -> str:
+    """The level; its factor is named in the large sentence."""
     if not series.label:
         return ""
-    short = series.sizes.where if number and len(plan.at_each) == 1 else ""
-    return f" at {short or series.label}"
+    return f" at {series.sizes.where if len(plan.at_each) == 1 else series.label}"
 
 
 def _timed(series: RateSeries) -> bool:
@@ -175,7 +195,7 @@ def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
     apart = sorted(filter(differs, result.benches), key=_farthest, reverse=True)
     also = _also_apart(comparison, result)
     if apart:
-        rate = _rate_words(apart[0], say)
+        rate = _rate_words(apart[0])
         others = [_where_apart(one, say) for one in apart[1:]]
         told = [rate, *(f"{capital(one)}." for one in others), also]
         return Told(f"No: {_where_apart(apart[0], say)}.", " ".join(one for one in told if one))
@@ -217,28 +237,28 @@ def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
     return f"on average {answer.quantity} on {answer.group} is {said}"
 
 
-def _rate_words(answer: BenchAnswer, say: Numerals) -> str:
+def _rate_words(answer: BenchAnswer) -> str:
     """How a bench mills, where that was shown beside a difference at some condition."""
     rate = answer.rate
     if rate is None or rate.verdict is not Verdict.CHANGED:
         return ""
     if not any(one.verdict is Verdict.CHANGED for one in answer.at):
         return ""
-    slower = "more slowly" if rate.numbers.estimate > 0 else "faster"
-    by, name = difference_of(rate, say), answer.quantity
-    return f"It mills {slower}: its last {name} over the first is {by}."
+    return f"It mills {'more slowly' if rate.numbers.estimate > 0 else 'faster'}."
 
 
 def _also_apart(comparison: Comparison, main: QuantityComparison) -> str:
-    """Benches that differ in another size."""
+    """Benches that differ in another size alone."""
+    known = {bench.group for bench in main.benches if differs(bench)}
     found: dict[str, list[str]] = {}
     for one in comparison.results:
         if one is main or one.quantity == "span":
             continue
         for name in (bench.group for bench in one.benches if differs(bench)):
-            found.setdefault(name, []).append(one.quantity)
-    told = [f"{name} in {joined(sizes)}" for name, sizes in found.items()]
-    return f"Also apart: {joined(told)}." if told else ""
+            if name not in known:
+                found.setdefault(name, []).append(one.quantity)
+    told = [f"{name} differs in {joined(sizes)}" for name, sizes in found.items()]
+    return f"{joined(told)}." if told else ""
 
 
 def how_sure(
@@ -256,18 +276,33 @@ def how_sure(
     balance = float(own.loc[own["balance_limited"], "share"].sum())
     largest = str(shares.idxmax())
     u = say.significant(float(combined_percent(own)[quantity]), 2)
+    most = say.per_cent(float(shares.max()), decimals=1)
     said = (
-        f"Measuring gives one {quantity} a standard uncertainty of {u} %: of its variance "
-        f"{say.per_cent(float(shares.max()), decimals=1)} comes from "
+        f"One {quantity} has a standard uncertainty of {u} %"
+        f"{_with_certified(budget, quantity, say)}: {most} of its variance from "
         f"{_SOURCES.get(largest, source_words(largest))}, {say.per_cent(balance, decimals=1)} from "
         "the balance."
     )
     return Told(strong, f"{said} {told}".strip())
 
 
+def _with_certified(budget: Budget, quantity: str, say: Numerals) -> str:
+    """What certified sieves make of the uncertainty of one size, where that is less."""
+    frame = typical_changes(budget)
+    own = frame[
+        (frame["scope"] == "run")
+        & (frame["quantity"] == quantity)
+        & (frame["change"] == Remedy.CERTIFIED_SIEVES.value)
+    ]
+    if own.empty:
+        return ""
+    now, then = (float(own[name].iloc[0]) for name in ("u_now_percent", "u_then_percent"))
+    return f" ({say.significant(then, 2)} % with certified sieves)" if then < 0.95 * now else ""
+
+
 _SOURCES = ReadOnly(
     {
-        "aperture": "the sieve apertures",
+        "aperture": "sieve apertures",
         "between_sieves": "what lies between the sieves",
         "sampling": "sampling",
         "lost_powder": "lost powder",
@@ -286,9 +321,9 @@ def _spread_words(spread: Spread, quantity: str, say: Numerals) -> str:
         case SpreadBasis.SMOOTH_COURSES:
             return f"Single runs lie within {sd} % (SD) of a smooth course of {quantity}."
         case SpreadBasis.DECLARED:
-            return f"Runs alike differ by {sd} % (SD) in {quantity}, as declared."
+            return f"Runs alike differ by {sd} % (SD), as declared."
         case _:
-            return f"Runs alike differ by {sd} % (SD) in {quantity}."
+            return f"Runs alike differ by {sd} % (SD)."
 
 
 def _unknown(result: QuantityComparison, say: Numerals) -> str:
@@ -311,7 +346,7 @@ _REMEDIES: Mapping[Remedy, str] = ReadOnly(
         Remedy.TWICE_RUNS: "twice the runs",
         Remedy.ONE_MORE_GROUP: "one more bench",
         Remedy.CERTIFIED_SIEVES: "certified sieves",
-        Remedy.FINER_BALANCE: "a balance ten times finer",
+        Remedy.FINER_BALANCE: "a finer balance",
         Remedy.TWICE_SAMPLE: "twice the sample",
         Remedy.TARES_EACH_RUN: "tares weighed before each run",
     }
@@ -326,57 +361,36 @@ _SIEVES: tuple[RemarkKind, ...] = (AdviceRemark.FINER_SIEVE, AdviceRemark.COARSE
 
 
 def what_would_help(
-    comparison: Comparison | None, found: Sequence[Gain], budget: Budget, say: Numerals = PLAIN
+    comparison: Comparison | None, found: Sequence[Gain], say: Numerals = PLAIN
 ) -> Told | None:
     """What more of something would buy, the most first, and what would tell what was not told."""
     told = [] if comparison is None else list(_advised(comparison, say))
-    size = _size_words(budget, found, say)
     if not found:
-        rest = " ".join([size, *told]).strip()
-        return Told("", rest) if rest else None
+        return Told("", " ".join(told)) if told else None
     is_course = comparison is not None and bool(main_result(comparison).courses)
     what = f"the interval of the {'change' if is_course else 'difference'}"
     worth = [one for one in found if one.shorter_percent >= _WORTH_PERCENT]
     spare = [_REMEDIES[one.remedy] for one in found if one not in worth]
-    least = f"{' or '.join(spare)} by less than {say(_WORTH_PERCENT)} %" if spare else ""
+    least = f"{' or '.join(spare)} by under {say(_WORTH_PERCENT)} %" if spare else ""
     if not worth:
-        return Told("", " ".join([f"{capital(what)} would shorten with {least}.", size, *told]))
+        return Told("", " ".join([f"{capital(what)} would shorten with {least}.", *told]))
     best, by = capital(_REMEDIES[worth[0].remedy]), _per_cent(worth[0], say)
     parts = [f"{_REMEDIES[one.remedy]} by {_per_cent(one, say)}" for one in worth[1:]]
     parts += [least] if least else []
     more = f"{', '.join(parts)}." if parts else ""
     strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
-    return Told(strong, " ".join(one for one in (more, size, *told) if one))
+    return Told(strong, " ".join(one for one in (more, *told) if one))
 
 
 def _per_cent(gain: Gain, say: Numerals) -> str:
     return say.per_cent(gain.shorter_percent / 100.0)
 
 
-def _size_words(budget: Budget, found: Sequence[Gain], say: Numerals) -> str:
-    """What certified sieves make of the uncertainty of one size."""
-    quantity = found[0].quantity if found else "D50"
-    frame = typical_changes(budget)
-    own = frame[
-        (frame["scope"] == "run")
-        & (frame["quantity"] == quantity)
-        & (frame["change"] == Remedy.CERTIFIED_SIEVES.value)
-    ]
-    if own.empty:
-        return ""
-    now, then = (float(own[name].iloc[0]) for name in ("u_now_percent", "u_then_percent"))
-    if then > 0.95 * now:
-        return ""
-    return f"Certified sieves leave one {quantity} an uncertainty of {say.significant(then, 2)} %."
-
-
 def _advised(comparison: Comparison, say: Numerals) -> Iterator[str]:
     """What the findings ask for: of the quantity that leads, and sieves of all quantities."""
     main = main_result(comparison)
     for remark in main.advice:
-        if remark.kind is AdviceRemark.MILL_LONGER:
-            yield f"Milling longer than {place(TIME, str(remark['last']), say)} finds the end."
-        elif remark.kind in _ADVICE:
+        if remark.kind in _ADVICE:
             yield f"{capital(sentence(remark, say))}."
     sieves: dict[Remark, list[str]] = {}
     for one in comparison.results:
@@ -390,10 +404,10 @@ def _advised(comparison: Comparison, say: Numerals) -> Iterator[str]:
 def _sieve_words(remark: Remark, quantities: Sequence[str], say: Numerals) -> str:
     names = joined(quantities)
     if remark.kind is AdviceRemark.FINER_SIEVE:
-        sieve = f"finer than {say.bound(float(str(remark['below_um'])), '<')} µm"
+        sieve = f"below {say.bound(float(str(remark['below_um'])), '<')} µm"
     else:
-        sieve = f"coarser than {say.bound(float(str(remark['above_um'])), '>')} µm"
-    return f"A sieve {sieve} gives {names} a value, not a bound."
+        sieve = f"above {say.bound(float(str(remark['above_um'])), '>')} µm"
+    return f"A sieve {sieve} gives {names} a value."
 
 
 def act_on(
@@ -415,7 +429,7 @@ def act_on(
     say : Numerals
         Writes the numbers.
     """
-    first = [f"{capital(sentence(one, say))}." for one in start]
+    first = [_look_words(one, say) for one in start]
     if not flags:
         return Told("" if first else "Nothing: no reading is in doubt.", " ".join(first))
     alike: dict[str, list[Flag]] = {}
@@ -424,6 +438,13 @@ def act_on(
     told = [part for own in alike.values() for part in _flags_words(own, say)]
     runs = len({one.spot.run for one in flags})
     return Told("", " ".join([f"{'; '.join(told)}.", without_words(runs, moved, say), *first]))
+
+
+def _look_words(remark: Remark, say: Numerals) -> str:
+    """What to look at, of a bench in fewer words than elsewhere."""
+    if remark.kind is AdviceRemark.LOOK_AT_GROUP:
+        return f"Look at {remark['group']}: speed, balls, charge."
+    return f"{capital(sentence(remark, say))}."
 
 
 def _flags_words(own: Sequence[Flag], say: Numerals) -> Iterator[str]:
@@ -443,13 +464,13 @@ def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
     bound = "" if limit is None else f"{say(abs(limit), '.4g')} {flag.unit}"
     match flag.check:
         case "finer_than_resolution":
-            return f"{say(value, '.10g')} g on a balance with steps of {bound}"
+            return f"{say(value, '.10g')} g on a balance of {bound}"
         case "mass_balance":
             share = say.fixed(abs(value), 1)
             return f"{share} % {'lost' if value < 0 else 'gained'}"
         case "tare_drift":
-            way = "above" if value > 0 else "below"
-            return f"tare {say(abs(value), '.3g')} g {way} its others"
+            way = "high" if value > 0 else "low"
+            return f"tare {say(abs(value), '.3g')} g too {way}"
         case "swapped_sieves":
             return "tare of another sieve"
         case "overload" | "over_capacity":
@@ -471,6 +492,8 @@ def without_words(runs: int, moved: Sequence[LeftOut], say: Numerals = PLAIN) ->
     changes = f"the change of {name}" if len(moved) == 1 else f"the changes of {name}"
     if np.isinf(most):
         return f"Without {which} {changes} could not be told."
-    points = f"at most {say.fixed(np.ceil(10.0 * most) / 10.0, 1)} points"
-    moves = "moves" if len(moved) == 1 else "move"
-    return f"Without {which} {changes} {moves} by {points}."
+    if most < LEAST_POINTS:
+        return f"Without {which} no change of {name} moves by {say(LEAST_POINTS)} points."
+    moves = "moves by" if len(moved) == 1 else "move by at most"
+    points = say.fixed(float(np.ceil(10.0 * most)) / 10.0, 1)
+    return f"Without {which} {changes} {moves} {points} points."

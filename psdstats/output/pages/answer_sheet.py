@@ -43,7 +43,13 @@ def answer_sheet(found: Results, say: Numerals = PLAIN) -> Sheet:
     table = None if compared is None else changes_table(compared, say)
     lead, rest = _headline(found, say)
     return Sheet(
-        line=words.title_line(found.study, _factors(compared), found.checks),
+        line=words.title_line(
+            found.study,
+            _factors(compared),
+            found.checks,
+            author=found.author or found.study.author,
+            report_date=found.report_date,
+        ),
         lead=lead,
         sentence=rest,
         drawing=_drawing(found, say),
@@ -79,11 +85,11 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
     bought: tuple[Gain, ...] = ()
     if compared is not None and main is not None:
         rate = found.rate if isinstance(found.rate, RateResult) else None
-        told[answers.WHEN] = answers.when_to_stop(main, compared.plan, rate, say)
+        told[answers.WHEN] = answers.when_to_stop(compared, rate, say)
         told[answers.AGREE] = answers.benches_agree(compared, say)
         bought = gains(compared, main.quantity)
     told[answers.SURE] = answers.how_sure(main, spread, found.budget, say)
-    told[answers.HELP] = answers.what_would_help(compared, bought, found.budget, say)
+    told[answers.HELP] = answers.what_would_help(compared, bought, say)
     flags = [one for one in found.checks.flags if one.doubts]
     moved = moved_without(compared, found.checks.doubted_runs)
     told[answers.ACT] = answers.act_on(flags, moved, _to_look_at(main), say)
@@ -120,6 +126,16 @@ def changes_table(compared: Comparison, say: Numerals = PLAIN) -> Table | None:
     return _courses_table(compared, courses, wheres, say)
 
 
+def _earlier(compared: Comparison) -> list[str]:
+    """Times before the last for which a cell of the table holds."""
+    courses = [one for result in compared.results for one in result.courses]
+    last = _last(courses) if courses else ""
+    at = [_last_at(one) for result in compared.results for one in result.factors[:1]]
+    times = [one.times[-1] for one in courses]
+    times += [one.subject.where for one in at if one is not None]
+    return list(dict.fromkeys(one for one in times if one != last))
+
+
 def _last(courses: Sequence[Course]) -> str:
     return max((one.times[-1] for one in courses), key=float)
 
@@ -129,37 +145,42 @@ def _courses_table(
 ) -> Table:
     """One row a size, a pair of columns a level, the levels against each other behind."""
     plan, last = compared.plan, _last(courses)
+    several = len(_earlier(compared)) > 1
     pairs = [one.factors[0] for one in compared.results if one.factors]
     rows = []
     for result in compared.results:
         row: dict[str, object] = {"quantity": result.quantity}
         own = {one.where: one for one in result.courses}
         for number, where in enumerate(wheres):
-            row |= _course_cells(own.get(where), number, last, say)
+            row |= _course_cells(own.get(where), number, last, say, several=several)
         if pairs:
             at = _last_at(result.factors[0] if result.factors else None)
-            row |= {"against": words.against_cell(at, last, say), **_percent(at, "against")}
+            row |= {
+                "against": words.against_cell(at, last, say, several=several),
+                **_percent(at, "against"),
+            }
         rows.append(row)
     level = f"{say(100 * compared.level, '.3g')} %"
-    columns = [Column(name="quantity", heading="size")]
+    heading = words.changes_heading(courses, last, plan, say)
+    columns = [Column(name="quantity", heading=heading)]
     for number, where in enumerate(wheres):
         named = level_words(where, plan, say)
         columns.append(Column(name=f"change_{number}", heading=named or "change"))
         columns.append(Column(name=f"interval_{number}", heading=f"{level} interval"))
     if pairs:
-        heading = words.against_heading(pairs[0].high, pairs[0].low, last, say)
-        columns.append(Column(name="against", heading=heading))
-    return _table(rows, columns, words.changes_caption(courses, last, plan, say))
+        against = words.against_heading(pairs[0].high, pairs[0].low)
+        columns.append(Column(name="against", heading=against))
+    return _table(rows, columns)
 
 
 def _course_cells(
-    course: Course | None, number: int, last: str, say: Numerals
+    course: Course | None, number: int, last: str, say: Numerals, *, several: bool
 ) -> dict[str, object]:
     """Change and interval of one level, as they are read and in full."""
     if course is None:
         change, interval = words.untold_cells()
         return {f"change_{number}": change, f"interval_{number}": interval}
-    change, interval = words.change_cells(course, last, say)
+    change, interval = words.change_cells(course, last, say, several=several)
     return {
         f"change_{number}": change,
         f"interval_{number}": interval,
@@ -189,6 +210,7 @@ def _levels_table(
 ) -> Table:
     """One row a level, a column a size."""
     plan, last = compared.plan, _last(courses)
+    several = len(_earlier(compared)) > 1
     by_level = {(one.quantity, one.where): one for one in courses}
     names = [one.quantity for one in compared.results]
     rows = []
@@ -196,12 +218,13 @@ def _levels_table(
         row: dict[str, object] = {"level": where}
         for name in names:
             own = by_level.get((name, where))
-            row |= {name: words.both_cells(own, last, say)}
+            row |= {name: words.both_cells(own, last, say, several=several)}
             row |= _percent(None if own is None else own.fallen, name)
         rows.append(row)
-    columns = [Column(name="level", heading=words.factor_heading(plan))]
+    heading = words.changes_heading(courses, last, plan, say)
+    columns = [Column(name="level", heading=f"{heading}, by {words.factor_heading(plan)}")]
     columns += [Column(name=name, heading=name) for name in names]
-    return _table(rows, columns, words.changes_caption(courses, last, plan, say))
+    return _table(rows, columns)
 
 
 def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
@@ -223,9 +246,10 @@ def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
         for name in names:
             row |= {name: words.pair_cell(own.get(name), say), **_percent(own.get(name), name)}
         rows.append(row)
-    columns = [Column(name="pair", heading=words.PAIR)]
+    heading = words.changes_heading((), "", compared.plan, say)
+    columns = [Column(name="pair", heading=heading)]
     columns += [Column(name=name, heading=name) for name in names]
-    return _table(rows, columns, words.changes_caption((), "", compared.plan, say))
+    return _table(rows, columns)
 
 
 def last_of_each(findings: Sequence[Finding]) -> list[Finding]:
@@ -239,11 +263,11 @@ def _size_of(finding: Finding | None) -> float:
     return 0.0 if finding is None else float(np.nan_to_num(abs(finding.numbers.estimate)))
 
 
-def _table(rows: Sequence[Mapping[str, object]], columns: Sequence[Column], caption: str) -> Table:
+def _table(rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> Table:
     return Table(
         name=NAME,
         frame=pd.DataFrame(list(rows)),
-        caption=caption,
+        caption=words.CAPTION,
         columns=tuple(columns),
         is_front=True,
     )
@@ -253,7 +277,8 @@ def _footnotes(compared: Comparison, table: Table, say: Numerals) -> tuple[str, 
     """The signs of the table, and what its intervals hold for."""
     cells = [cell for row in table.grid(say) for cell in row]
     reasons = [sentence(one, say) for one in _reasons(compared)]
-    return words.footnotes(cells, reasons, is_by_group=compared.plan.by == GROUP)
+    is_by_group = compared.plan.by == GROUP
+    return words.footnotes(cells, reasons, _earlier(compared), say, is_by_group=is_by_group)
 
 
 def _reasons(compared: Comparison) -> list[Remark]:
