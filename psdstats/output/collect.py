@@ -36,11 +36,12 @@ from psdstats.uncertainty.registry import measurement_sources
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
-_WORTH_A_THREAD = 20  # runs
+_WORTH_A_PROCESS = 20  # runs
 SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
 """Stages of the work, as a progress line names them."""
 
 Stage = Callable[[str], Progress | None]
+Compared = Comparison | PsdstatsError
 Found = TypeVar("Found")
 
 
@@ -107,9 +108,9 @@ def collect(
     study: Study,
     *,
     propagation: Propagation | Callable[[], Propagation] | None = None,
-    comparison: Comparison | PsdstatsError | None = None,
+    comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
-    attained: Attained | None = None,
+    attained: Attained | Callable[[Comparison], Attained | None] | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     stage: Stage = lambda _: None,
@@ -121,8 +122,12 @@ def collect(
     with _asked_beside(study, propagation) as drawn:
         if comparison is None:
             comparison = _or_reason(partial(compare, study, level=level), ModelError)
+        elif callable(comparison):
+            comparison = comparison()
         done = comparison if isinstance(comparison, Comparison) else None
         loss, loss_notes = _loss(study, done, level)
+        if callable(attained):
+            attained = None if done is None else attained(done)
         measured = drawn()
     if target_um is None and "target_um" in study.compare:
         target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
@@ -152,6 +157,11 @@ def collect(
     )
 
 
+def processes(study: Study) -> int:
+    """How many processes its draws are worth: one of their own where they take seconds."""
+    return 1 if len(study.runs) < _WORTH_A_PROCESS else min(os.cpu_count() or 1, 2)
+
+
 @contextmanager
 def _asked_beside(
     study: Study, propagation: Propagation | Callable[[], Propagation] | None
@@ -160,11 +170,9 @@ def _asked_beside(
     if isinstance(propagation, Propagation):
         yield lambda: propagation
         return
-    few = len(study.runs) < _WORTH_A_THREAD
-    workers = 1 if few else min(os.cpu_count() or 1, 2)  # a process apart
-    sources = measurement_sources(study)
+    sources, workers = measurement_sources(study), processes(study)
     ask = propagation or partial(propagate, study, sources=sources, workers=workers)
-    if few:
+    if workers == 1:
         yield ask
         return
     prepare(study, sources=sources)  # found again by whatever asks for it

@@ -22,7 +22,7 @@ from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -88,10 +88,10 @@ def report(
     study: Study,
     folder: str | Path,
     *,
-    propagation: Propagation | None = None,
-    comparison: Comparison | PsdstatsError | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
+    comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
-    attained: Attained | None = None,
+    attained: Attained | Callable[[Comparison], Attained | None] | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     author: str = "",
@@ -108,14 +108,16 @@ def report(
         The study.
     folder : path
         Where to write; appears whole or not at all.
-    propagation : Propagation, optional
-        Its sizes, without run-to-run variation; by Monte Carlo from seed 0 where left out.
-    comparison : Comparison or PsdstatsError, optional
-        What is compared, or why it cannot be; as study.toml says where left out.
+    propagation : Propagation or callable, optional
+        Its sizes, without run-to-run variation, or what gives them while the trial is compared; by
+        Monte Carlo from seed 0 where left out.
+    comparison : Comparison or PsdstatsError or callable, optional
+        What is compared, or why it cannot be, or what gives this; as study.toml says where left
+        out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
-    attained : Attained, optional
-        What the answers attain in simulated trials, where that was asked for.
+    attained : Attained or callable, optional
+        What the answers attain in simulated trials, or what tells it of a comparison.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
