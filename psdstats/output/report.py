@@ -207,7 +207,9 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
         models.append(attained_page(found.attained, say))
     return [
         study_page(study, say),
-        sizes_page(found.propagation, study.runs_frame(), found.bands, found.means, say),
+        sizes_page(
+            found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
+        ),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
         *_page(groups_words.HEADING, found.groups, groups_page, say),
         *_page(whole_heading(TIME), found.whole, whole_page, say),
