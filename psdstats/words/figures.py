@@ -1,8 +1,6 @@
 """Words that figures write themselves, longer than the name of an axis."""
 
-EFFECT_LEFT = "effect left / effect of all groups"
 WEIGHING_ORDER = "weighing of the empty sieve, in order"
-BALANCE_END = "end of the balance’s part"
 
 
 def late_day(clock: str) -> str:
