@@ -5,9 +5,7 @@ from __future__ import annotations
 from psdstats.columns import BALL_RATIO
 from psdstats.words.numbers import PLAIN, Numerals
 
-EFFECT_LEFT = "effect left / effect of all groups"
 WEIGHING_ORDER = "weighing of the empty sieve, in order"
-BALANCE_END = "end of the balance’s part"
 TIME_AXIS = "milling time / min"
 SIZE_AXIS = "size / µm"
 BELOW_SIEVES = "below the finest sieve"
