@@ -12,6 +12,7 @@ import platform
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import replace as with_fields
 from math import isfinite
 from pathlib import Path
 from typing import TypeVar
@@ -22,7 +23,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -90,12 +91,14 @@ def report(
     study: Study,
     folder: str | Path,
     *,
-    propagation: Propagation | None = None,
-    comparison: Comparison | PsdstatsError | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
+    comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
-    attained: Attained | None = None,
+    attained: Attained | Callable[[Comparison], Attained | None] | None = None,
     level: float = 0.95,
     target_um: float | None = None,
+    author: str = "",
+    date: str = "",
     decimal: str = ".",
     replace: bool = False,
     stage: Stage = lambda _: None,
@@ -108,18 +111,22 @@ def report(
         The study.
     folder : path
         Where to write; appears whole or not at all.
-    propagation : Propagation, optional
-        Its sizes, without run-to-run variation; by Monte Carlo from seed 0 where left out.
-    comparison : Comparison or PsdstatsError, optional
-        What is compared, or why it cannot be; as study.toml says where left out.
+    propagation : Propagation or callable, optional
+        Its sizes, without run-to-run variation, or what gives them while the trial is compared; by
+        Monte Carlo from seed 0 where left out.
+    comparison : Comparison or PsdstatsError or callable, optional
+        What is compared, or why it cannot be, or what gives this; as study.toml says where left
+        out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
-    attained : Attained, optional
-        What the answers attain in simulated trials, where that was asked for.
+    attained : Attained or callable, optional
+        What the answers attain in simulated trials, or what tells it of a comparison.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
         Size to reach, µm.
+    author, date : str, default=""
+        Who answers for the report, and its date; the author of study.toml where left out.
     decimal : {".", ","}, default="."
         Decimal sign of everything written.
     replace : bool, default=False
@@ -148,9 +155,11 @@ def report(
         target_um=target_um,
         stage=stage,
     )
+    found = with_fields(found, author=author.strip() or study.author, report_date=date.strip())
     done, target_um = found.compared, found.target_um
     asked = {"level": level} | ({} if done is None else comparison_options(done))
-    asked |= {} if target_um is None else {"target_um": target_um}
+    given = {"target_um": target_um, "author": author, "date": date}
+    asked |= {name: value for name, value in given.items() if value not in (None, "")}
     record = provenance_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
@@ -173,6 +182,8 @@ def report_content(
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
         title=found.study.title,
+        author=found.author,
+        date=found.report_date,
         sheet=answer_sheet(found, say),
         sections=kept[: len(sections)],
         appendix=kept[len(sections) :],
@@ -436,7 +447,7 @@ def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     for name in ("by", "within", "also", "at_each", "leave_out"):
         for value in str(options.get(name, _NONE)).split(", "):
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    for name in ("margin", "target_um", "run_to_run", "drift"):
+    for name in ("margin", "target_um", "run_to_run", "drift", "author", "date"):
         value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
         words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
     for name in ("spread", "direction", "test", "level"):

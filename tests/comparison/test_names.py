@@ -38,7 +38,7 @@ def test_levels_compared_keep_their_names(planted):
     assert verdict.startswith(
         "D50 at jar dry at 40 C is 22.1 % higher than that at jar dry at 20 C ("
     )
-    assert comparison_page(found).answers[0].sentence == verdict
+    assert comparison_page(found).sentences[0] == verdict
 
 
 def test_levels_within_which_is_compared_keep_their_names(planted):

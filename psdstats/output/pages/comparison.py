@@ -13,7 +13,7 @@ from psdstats.columns import UNITS, column_words
 from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison
 from psdstats.findings import BenchAnswer, Course, FactorAnswer, Finding, Numbers
-from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
+from psdstats.output.content import Block, Bullets, Drawing, Page, Section
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
@@ -27,11 +27,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SHOWN = 2  # families of contrasts on the page
-
-
-def comparison_answers(comparison: Comparison, say: Numerals = PLAIN) -> tuple[Answer, ...]:
-    """The answers for the top of a page."""
-    return tuple(Answer(word, said) for word, said in words.answers(comparison, say))
 
 
 _VERDICT = Column(name="verdict", heading="verdict")
@@ -402,7 +397,6 @@ def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
     models = words.models_fitted(comparison, say)
     return Page(
         heading=words.question(comparison),
-        answers=comparison_answers(comparison, say),
         sentences=words.headlines(comparison, say),
         blocks=tuple(blocks),
         notes=words.notes(comparison, say),

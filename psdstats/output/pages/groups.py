@@ -22,7 +22,7 @@ from psdstats.comparison.consistency import (
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
 from psdstats.comparison.precision import Precision, Scale, precision
 from psdstats.findings import Remark, Verdict
-from psdstats.output.content import Answer, Block, Drawing, Page
+from psdstats.output.content import Block, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
 from psdstats.output.figures.groups import group_consistency
@@ -159,7 +159,6 @@ def groups_page(results: GroupResults, say: Numerals = PLAIN) -> Page:
     ]
     return Page(
         heading=words.HEADING,
-        answers=(Answer("groups", words.headline(results.agreement, say)),),
         sentences=groups_sentences(results, say),
         blocks=tuple(one for one in (*blocks, *longer) if _holds_something(one)),
         notes=tuple(sentence(remark, say) for remark in results.remarks),

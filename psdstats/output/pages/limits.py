@@ -9,7 +9,7 @@ from operator import add
 import numpy as np
 
 from psdstats.columns import RUN, UNITS, column_words
-from psdstats.output.content import Answer, Page
+from psdstats.output.content import Page
 from psdstats.output.pages.parts import number_column
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.conformity import LimitResult, Specification
@@ -25,11 +25,8 @@ def limits_page(results: Iterable[LimitResult], say: Numerals = PLAIN) -> Page:
 
 def _page(result: LimitResult, say: Numerals) -> Page:
     told, rule = words.limit_sentences(result, say)
-    verdicts = set(result.table["verdict"])
-    word = str(verdicts.pop()) if len(verdicts) == 1 else "limit"
     return Page(
         heading=words.HEADING,
-        answers=(Answer(word, told),),
         sentences=(told, rule),
         blocks=(limit_table(result, say),),
         notes=notes_in_words(result.notes, say),

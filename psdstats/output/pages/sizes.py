@@ -15,7 +15,7 @@ from psdstats.columns import QUANTITIES, TIME, UNITS, column_words
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Answer, Block, Drawing, Page, Paragraph
+from psdstats.output.content import Block, Drawing, Page, Paragraph
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.figures.marks import drawn
 from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
@@ -121,11 +121,6 @@ def curves_table(bands: pd.DataFrame) -> Table:
     )
 
 
-def balance_answer(propagation: Propagation, say: Numerals = PLAIN) -> Answer:
-    """How much of the measurement's doubt about D50 is the balance."""
-    return Answer("balance", words.balance_sentence(propagation, say))
-
-
 def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) -> Drawing:
     """D10, D50 and D90 against milling time."""
     frame = means[means["quantity"].isin(_SIZES)].copy()
@@ -181,7 +176,6 @@ def sizes_page(
     say: Numerals = PLAIN,
 ) -> Page:
     """Sizes of every run, the curves they come from, and their course over time."""
-    answer = balance_answer(propagation, say)
     blocks: list[Block] = [
         Paragraph(words.sizes_introduction(propagation.rule)),
         size_drawing(means, say, caption=words.course_caption(propagation.coverage, say)),
@@ -190,8 +184,7 @@ def sizes_page(
     blocks += [undersize_drawing(bands, runs, group, say) for group in dict.fromkeys(runs["group"])]
     return Page(
         heading="Sizes",
-        answers=(answer,),
-        sentences=(answer.sentence,),
+        sentences=(words.balance_sentence(propagation, say),),
         blocks=(*blocks, curves_table(bands)),
         notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",

@@ -7,7 +7,6 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
-    comparison_answers,
     comparison_page,
     effects_table,
     factor_drawings,
@@ -26,7 +25,6 @@ from psdstats.words.comparison import (
     STOP,
     answers,
     finding_sentence,
-    headlines,
 )
 
 
@@ -84,7 +82,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_page(benches.comparison).section().sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).whole().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -152,21 +150,13 @@ def test_equivalence_has_the_interval_of_its_test(bench):
 
 def test_section_and_files_hold_every_family_once(benches):
     page = comparison_page(benches.comparison)
-    shown = [block.name for block in page.section().blocks if isinstance(block, Table)]
+    shown = [block.name for block in page.whole().blocks if isinstance(block, Table)]
     files = [table.name for table in page.files]
     assert [name for name in shown if name.startswith("effects")] == [
         "effects against first",
         "effects successive",
     ]
     assert files == ["effects all pairs"]
-
-
-def test_verdicts_are_not_repeated_in_the_list(benches):
-    section = comparison_page(benches.comparison).section()
-    told = {verdict.sentence for verdict in comparison_answers(benches.comparison)}
-    items = set(section.blocks[0].items)
-    assert items.isdisjoint(told)
-    assert items | told == set(headlines(benches.comparison))
 
 
 def test_a_group_called_at_something_keeps_its_name(benches):
