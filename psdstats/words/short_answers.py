@@ -22,7 +22,7 @@ from psdstats.frozen import ReadOnly
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
-from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes, typical_run
+from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
 from psdstats.words.benches import conditions
 from psdstats.words.courses import (
     NOT_ESTIMATED,
@@ -288,7 +288,7 @@ def how_sure(
 
 def _with_certified(budget: Budget, quantity: str, say: Numerals) -> str:
     """What certified sieves make of the uncertainty of one size, where that is less."""
-    frame = typical_changes(budget)
+    frame = budget.changes_frame()
     own = frame[
         (frame["scope"] == "run")
         & (frame["quantity"] == quantity)

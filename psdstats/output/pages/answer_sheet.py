@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import GROUP, TIME
+from psdstats.columns import GROUP
 from psdstats.comparison.advice import AdviceRemark
 from psdstats.comparison.beside import LeftOut, without_runs
 from psdstats.comparison.remedies import Gain, gains
@@ -21,7 +21,7 @@ from psdstats.errors import PsdstatsError
 from psdstats.findings import ContrastKind, Course, FactorAnswer, Finding, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
-from psdstats.output.pages.sizes import size_drawing
+from psdstats.output.pages.sizes import sizes_drawing
 from psdstats.output.tables.table import Column, Table
 from psdstats.rate.fit_rate import RateResult
 from psdstats.words import sheet as words
@@ -31,7 +31,6 @@ from psdstats.words.courses import level_words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
 from psdstats.words.sheet import Told
-from psdstats.words.sizes import course_caption
 
 _MOST_LEVELS, _MOST_ROWS = 2, 6  # side by side; one below the other
 NAME = "changes"
@@ -70,10 +69,9 @@ def _headline(found: Results, say: Numerals) -> Told:
 
 
 def _drawing(found: Results, say: Numerals) -> Drawing | None:
-    if found.means[TIME].nunique() < 2:
+    if len({run.milling_time_min for run in found.study.runs}) < 2:
         return None
-    caption = course_caption(found.propagation.coverage, say)
-    return replace(size_drawing(found.means, say, caption=caption), name="sizes at a glance")
+    return replace(sizes_drawing(found, say), is_front=True)
 
 
 def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
