@@ -396,8 +396,9 @@ def propagate_study(
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
+    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command; progress on a terminal."""
+    """Propagate with the options of the command, on that many processes at least."""
     from psdstats.uncertainty import propagate
 
     with console.progress("drawing readings") as progress:
@@ -409,7 +410,7 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=MAX_DRAWS,
-            workers=options.workers,
+            workers=max(options.workers, workers),
             cluster=options.cluster,
             progress=progress,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -37,8 +38,7 @@ EXAMPLE = "psdstats report my-trial --out my-report"
 STAGES = MappingProxyType(
     {
         "checking": 1,
-        "drawing readings": 27,
-        "comparing": 12,
+        "comparing": 39,
         "sharing out the uncertainty": 2,
         "groups and rate": 29,
         "writing": 29,
@@ -68,7 +68,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
     from psdstats.output.report import report
-    from psdstats.uncertainty.registry import measurement_sources
 
     target = options.out or Path(f"{options.study.resolve().stem}-report")
     ensure_free(target, replace=options.replace)
@@ -76,20 +75,14 @@ def run(options: argparse.Namespace, console: Console) -> int:
     with console.stages(shares):
         console.begin("checking")
         study, checks = read_checked(options, console)
-        sources = measurement_sources(study, options.sources)
-        propagation = propagate_study(study, options, console, sources=sources)
         console.begin("comparing")
-        comparison = _compared(study, propagation, options)
-        proof = None
-        if not isinstance(comparison, Exception):
-            proof = attain(comparison, options, console)
         written = report(
             study,
             target,
-            propagation=propagation,
-            comparison=comparison,
+            propagation=partial(_drawn, study, options),
+            comparison=partial(_compared, study, options),
             checks=checks,
-            attained=proof,
+            attained=partial(attain, options=options, console=console),
             level=options.level,
             target_um=options.target_um,
             author=options.author or "",
@@ -113,9 +106,16 @@ def _say(written: Report, console: Console) -> None:
     console.say(f"Report: {written.path}")
 
 
-def _compared(
-    study: Study, propagation: Propagation, options: argparse.Namespace
-) -> Comparison | ModelError:
+def _drawn(study: Study, options: argparse.Namespace) -> Propagation:
+    """The sizes, drawn while the trial is compared."""
+    from psdstats.output.collect import processes
+    from psdstats.uncertainty.registry import measurement_sources
+
+    sources, quiet = measurement_sources(study, options.sources), Console(quiet=True)
+    return propagate_study(study, options, quiet, sources=sources, workers=processes(study))
+
+
+def _compared(study: Study, options: argparse.Namespace) -> Comparison | ModelError:
     """The comparison; where study.toml or the data do not allow it, why.
 
     What the command line asks for itself is refused.
@@ -123,7 +123,7 @@ def _compared(
     from psdstats.errors import ModelError
 
     try:
-        return compare_study(study, options, propagation)
+        return compare_study(study, options)
     except ModelError as reason:
         if is_asked_for(options):
             raise

@@ -82,7 +82,7 @@ def test_json_holds_the_answer_in_words_under_one_key(psdstats, bench, command, 
     if command == "report":
         document = json.loads(request.getfixturevalue("small_report").out)
     else:
-        linear = () if command in ("check", "budget", "compare") else LINEAR
+        linear = () if command in ("check", "budget", "compare", "rate") else LINEAR
         document = json.loads(psdstats(command, bench, *linear, "--json").out)
     assert all(isinstance(each, str) for each in document["sentences"])
     assert document["sentences"] or command == "check"

@@ -17,37 +17,30 @@ from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
 from psdstats.output.tables.table import Table
-from psdstats.words.benches import bench_sentences
 from psdstats.words.comparison import (
     BALANCE,
     GROUPS,
     NEXT,
+    SINCE,
     STOP,
     answers,
     finding_sentence,
 )
-from psdstats.words.courses import course_sentence, course_verdict, stop_sentence
 
 
-def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
-    told = iter(answers(benches.comparison))
-    plan = benches.comparison.plan
-    for result in benches.comparison.results:
-        for course in result.courses:
-            assert next(told) == (course_verdict(course), course_sentence(course, plan))
-        for course in result.courses:
-            if course.stop is not None:
-                assert next(told) == (STOP, stop_sentence(course, plan))
-        assert next(told)[0] == "ball ratio"
-        said = bench_sentences(result.benches)
-        assert [next(told)[1] for _ in said] == list(said)
-    assert {word for word, _ in told} == {BALANCE, NEXT}
+def test_answers_are_fall_since_stop_and_factor_then_groups(benches):
+    told = answers(benches.comparison)
+    kinds = list(dict.fromkeys(word for word, _ in told))
+    assert kinds == ["changed", SINCE, STOP, "ball ratio", GROUPS, BALANCE, NEXT]
+    assert len({one for _, one in told}) == len(told)
+    fallen = [one for word, one in told if word == "changed"]
+    assert [one.split()[3] for one in fallen] == ["D10", "D50", "D90", "span"]
 
 
 def test_levels_that_are_no_times_are_told_where_they_changed(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
     beside = (GROUPS, BALANCE, NEXT)
-    count, *told = (said for word, said in answers(found) if word not in beside)
+    count, *told = (one for word, one in answers(found) if word not in beside)
     pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
     changed = [one for one in pairs if one.verdict == "changed"]
     assert count == "D50: of 5 pairs, 1 equivalent, 4 changed."
@@ -176,3 +169,21 @@ def test_a_group_called_at_something_keeps_its_name(benches):
     found = compare(study, "group", [], also=["ball_ratio"], quantities=("D50",))
     contrasts = list(effects_table(found, "all pairs").frame["contrast"])
     assert "Birch at the river vs Alder at the river" in contrasts
+
+
+def test_a_contrast_whose_level_is_open_says_what_its_course_says(benches):
+    """D10 at 48 min lies below the finest sieves of three benches; its fall has a bound."""
+    result = benches.comparison["D10"]
+    for course in result.courses:
+        ends = course.times[-1], course.times[0], course.where
+        for one in result.findings:
+            if (one.subject.high, one.subject.low, one.subject.where) == ends:
+                assert one.verdict is course.fallen.verdict
+    bounded = [one for one in result.findings if np.isnan(one.numbers.estimate)]
+    fallen = [one for one in bounded if one.subject.low == "0"]
+    assert fallen
+    for one in fallen:
+        said = finding_sentence(one, benches.comparison.plan)
+        assert "% lower than that at 0 min" in said
+        assert " is at least " in said
+        assert "nan" not in said
