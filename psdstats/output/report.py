@@ -23,7 +23,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -163,7 +163,12 @@ def report(
     record = provenance_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
-        folder, content, provenance=record, replace=replace, progress=stage(WRITING)
+        folder,
+        content,
+        provenance=record,
+        replace=replace,
+        progress=stage(WRITING),
+        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
