@@ -69,11 +69,9 @@ def _tables_beside(
         return partial(write_tables, folder, tables, say)
     from joblib.externals.loky import get_reusable_executor
 
-    return (
-        get_reusable_executor(max_workers=processes)
-        .submit(write_tables, folder, tables, say)
-        .result
-    )
+    pool = get_reusable_executor(max_workers=processes)
+    written: Future[list[Path]] = pool.submit(write_tables, folder, tables, say)
+    return written.result
 
 
 def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:
