@@ -287,7 +287,7 @@ def _fewer_ticks(ax: Axes, width_mm: float) -> None:
     for tick in sorted(ticks, key=lambda one: abs(np.log(one))):
         if low <= np.log(tick) <= high and all(abs(np.log(tick / one)) >= least for one in kept):
             kept.append(float(tick))
-    plain_ticks(ax, "x", sorted(kept), width_pt=np.inf)
+    plain_ticks(ax, "x", sorted(kept), width_pt=1e6)
 
 
 def _name_places(ax: Axes, changes: pd.DataFrame, heights: dict[Key, float]) -> None:
