@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import pandas as pd
 
-from psdstats.columns import GROUP, TIME
+from psdstats.columns import TIME
 from psdstats.comparison.compare import compare
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import WholeComparison, compare_distributions
@@ -31,7 +31,7 @@ from psdstats.uncertainty.budget import Budget, budget
 from psdstats.uncertainty.conformity import LimitResult, judge_limit, specifications
 from psdstats.uncertainty.engine import propagate
 from psdstats.uncertainty.law import prepare
-from psdstats.uncertainty.propagation import Propagation, mean_sizes
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import measurement_sources
 
 PERMUTATIONS = 1_999
@@ -57,8 +57,8 @@ class Results:
         What the bench checks found.
     propagation : Propagation
         Sizes of every run.
-    bands, means : DataFrame
-        Undersize of every run with its band; mean sizes of group and time.
+    bands : DataFrame
+        Undersize of every run with its band.
     comparison : Comparison or PsdstatsError
         What was compared.
     budget : Budget
@@ -83,7 +83,6 @@ class Results:
     checks: CheckReport
     propagation: Propagation
     bands: pd.DataFrame
-    means: pd.DataFrame
     comparison: Comparison | PsdstatsError
     budget: Budget
     limits: tuple[LimitResult, ...] = ()
@@ -142,7 +141,6 @@ def collect(
         checks=check_study(study) if checks is None else checks,
         propagation=measured,
         bands=bands,
-        means=mean_sizes(measured, study.runs_frame(), [GROUP, TIME]),
         comparison=comparison,
         budget=shares,
         limits=tuple(judge_limit(study, one, sources=sources) for one in specifications(study)),

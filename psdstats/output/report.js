@@ -63,12 +63,15 @@
   });
   reveal();
 
-  // a box that does not scroll needs no stop for the keyboard
+  // a box that does not scroll needs no stop for the keyboard; one that does shows where it is cut
   const boxes = document.querySelectorAll(".tablebox, .drawing");
+  const shade = (box) => box.classList.toggle("cut", box.scrollLeft + box.clientWidth < box.scrollWidth - 1);
   const stops = () => boxes.forEach((box) => {
     if (box.scrollWidth > box.clientWidth + 1) box.setAttribute("tabindex", "0");
     else box.removeAttribute("tabindex");
+    shade(box);
   });
+  boxes.forEach((box) => box.addEventListener("scroll", () => shade(box), { passive: true }));
   addEventListener("resize", stops);
   parts.forEach((part) => part.addEventListener("toggle", stops));
   stops();

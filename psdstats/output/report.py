@@ -23,7 +23,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -163,7 +163,12 @@ def report(
     record = provenance_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
-        folder, content, provenance=record, replace=replace, progress=stage(WRITING)
+        folder,
+        content,
+        provenance=record,
+        replace=replace,
+        progress=stage(WRITING),
+        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
@@ -210,7 +215,9 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
         models.append(attained_page(found.attained, say))
     return [
         study_page(study, say),
-        sizes_page(found.propagation, study.runs_frame(), found.bands, found.means, say),
+        sizes_page(
+            found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
+        ),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
         *_page(groups_words.HEADING, found.groups, groups_page, say),
         *_page(whole_heading(TIME), found.whole, whole_page, say),

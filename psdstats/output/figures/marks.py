@@ -205,15 +205,21 @@ def label_beside(ax: Axes, text: str, y: float, *, shift: float = 10, bold: bool
     )
 
 
-def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> None:
-    """A key of marks, for series that cannot be labelled where they are."""
+def series_handles(names: Sequence[object]) -> list[Artist]:
+    """Entries of a key: the mark and line of each series."""
     from matplotlib.lines import Line2D
 
-    handles = []
+    handles: list[Artist] = []
     for name, look in zip(names, map(mark, range(len(names))), strict=True):
         line = Line2D([], [], color=look.colour, linestyle=look.line, linewidth=1.2)
         line.set(marker=look.marker, markersize=4, label=drawn(name))
         handles.append(line)
+    return handles
+
+
+def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> None:
+    """A key of marks, for series that cannot be labelled where they are."""
+    handles = series_handles(names)
     if inside:
         ax.legend(handles=handles, loc="lower right", labelcolor=INK, borderaxespad=0.8)
     else:
