@@ -78,8 +78,13 @@ def family_words(family: ContrastKind | str) -> tuple[str, str]:
 
 def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A verdict on two levels, as one sentence with its numbers and its reasons."""
+    return f"{capital(_finding_words(finding, plan, say))}."
+
+
+def _finding_words(finding: Finding, plan: ComparisonPlan, say: Numerals) -> str:
     high, low = _sides(finding.subject, plan, say)
     head = head_words(finding.subject.where, plan, say)
+    head = head[:1].lower() + head[1:]
     reasons = [sentence(one, say) for one in finding.reasons]
     numbers = finding.numbers
     reads = difference_words(numbers.estimate, *ends_of(finding), say)
@@ -88,7 +93,7 @@ def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLA
         case Verdict.CANNOT_BE_TOLD:
             because = f", because {' and '.join(reasons)}" if reasons else ""
             said = f"{head}it cannot be told whether {high} differs from {low}{because}"
-            return f"{'; '.join(filter(None, [capital(said), reads]))}."
+            return "; ".join(filter(None, [said, reads]))
         case Verdict.EQUIVALENT:
             margin = say(finding.margin_percent or 0.0)
             said = f"{high} is the same as {low} within ±{margin} %"
@@ -103,7 +108,7 @@ def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLA
             said += "" if np.isnan(numbers.p_adjusted) else f", {p_words(numbers.p_adjusted, say)}"
             if finding.within_margin:
                 said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
-    return f"{'; '.join([capital(head + said), *reasons])}."
+    return "; ".join([head + said, *reasons])
 
 
 def _behind(p: float, reads: str, say: Numerals) -> str:
@@ -168,22 +173,50 @@ def leading(result: QuantityComparison) -> list[Finding]:
 def _by_families(
     plan: ComparisonPlan, result: QuantityComparison, say: Numerals
 ) -> list[tuple[str, str]]:
-    """Verdicts of the leading family: the last level, every pair of a few, or the changed ones."""
+    """Verdicts of the leading family: the last level, each of a few changes, or the largest."""
     lead = leading(result)
     family = lead[0].subject.family
-    counted = []
+    counted = list[tuple[str, str]]()
     if family is ContrastKind.AGAINST_FIRST:
         own: dict[str, list[Finding]] = {}
         for one in lead:
             own.setdefault(one.subject.where, []).append(one)
         lead = [one for each in own.values() for one in _last_levels(each)]
     elif len(lead) > _MOST_PAIRS:
-        verdicts = [one.verdict for one in lead]
-        number = ", ".join(f"{verdicts.count(one)} {one.value}" for one in dict.fromkeys(verdicts))
-        kind = family_words(family)[1]
-        counted = [(NUMBER, f"{capital(result.quantity)}: of {len(lead)} {kind}s, {number}.")]
+        number = _counted(lead, family)
         lead = [one for one in lead if one.verdict is Verdict.CHANGED]
+        if len(lead) > _MOST_PAIRS:
+            most = _finding_words(max(lead, key=_largest), plan, say)
+            return [(NUMBER, f"{number}; the largest change: {most}.")]
+        counted = [(NUMBER, f"{number}.")]
     return counted + [(one.verdict.value, finding_sentence(one, plan, say)) for one in lead]
+
+
+_COUNTED = {
+    Verdict.CHANGED: ("changed", "changed"),
+    Verdict.EQUIVALENT: ("is equivalent", "are equivalent"),
+    Verdict.NOT_SHOWN: ("is not shown to differ", "are not shown to differ"),
+    Verdict.CANNOT_BE_TOLD: ("cannot be told", "cannot be told"),
+}
+
+
+def _largest(finding: Finding) -> float:
+    """How far two levels are apart, or by how much at least."""
+    own = finding.numbers
+    if np.isfinite(own.estimate):
+        return abs(own.estimate)
+    return max((abs(one) for one in (own.lower, own.upper) if np.isfinite(one)), default=0.0)
+
+
+def _counted(findings: Sequence[Finding], family: ContrastKind) -> str:
+    """How many contrasts of one quantity got each verdict."""
+    verdicts = [one.verdict for one in findings]
+    told = []
+    for one in Verdict:
+        count = verdicts.count(one)
+        told += [f"{count} {_COUNTED[one][count > 1]}"] if count else []
+    kind, quantity = family_words(family)[1], findings[0].subject.quantity
+    return f"Of {len(findings)} {kind}s in {quantity}, {joined(told)}"
 
 
 def _last_levels(findings: Sequence[Finding]) -> list[Finding]:

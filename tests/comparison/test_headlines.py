@@ -112,7 +112,7 @@ def test_many_pairs_are_counted_and_the_changed_ones_told(planted):
     count, *changed, _ = _headlines(
         planted, [5.0, 5.2, 5.2, 5.2], levels=("Alder", "Birch", "Cedar", "Rowan"), name="group"
     )
-    assert count == "D50: of 6 pairs, 3 changed, 3 not shown."
+    assert count == "Of 6 pairs in D50, 3 changed and 3 are not shown to differ."
     assert len(changed) == 3
     assert all("% higher than that of group Alder" in sentence for sentence in changed)
 
