@@ -24,6 +24,7 @@ from psdstats.output.figures.marks import (
     rows,
 )
 from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
+from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
