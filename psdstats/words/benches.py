@@ -9,6 +9,7 @@ import numpy as np
 from psdstats.columns import TIME
 from psdstats.comparison.advice import differs
 from psdstats.findings import BenchAnswer, Finding, Verdict
+from psdstats.models.verdicts import VerdictRemark
 from psdstats.words.courses import difference_of, place
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import joined, sentence
@@ -64,7 +65,7 @@ def _apart(answer: BenchAnswer, say: Numerals) -> str:
         if rate.subject.low:
             ends = (place(TIME, rate.subject.high, say), place(TIME, rate.subject.low, say))
         parts.append(
-            f"its ratio of {name} at {ends[0]} to that at {ends[1]} is "
+            f"its {name} at {ends[0]} over its {name} at {ends[1]} is "
             f"{difference_of(rate, say, 'theirs')}"
         )
     if not parts and average is not None:
@@ -93,11 +94,7 @@ def _who(answers: Sequence[BenchAnswer], plural: str, single: str) -> str:
 
 def _not_shown(rest: Sequence[BenchAnswer], *, everyone: bool, say: Numerals) -> list[str]:
     """Groups of which no difference is shown, and how large one may yet be."""
-    own = [
-        one
-        for one in rest
-        if not _alike(one, Verdict.EQUIVALENT) and not _alike(one, Verdict.CANNOT_BE_TOLD)
-    ]
+    own = [one for one in rest if not _alike(one, Verdict.EQUIVALENT) and not _is_untold(one)]
     own = [one for one in own if one.at or one.average is not None]
     if not own:
         return []
@@ -111,11 +108,28 @@ def _not_shown(rest: Sequence[BenchAnswer], *, everyone: bool, say: Numerals) ->
     if known:
         most = say.at_most(float(np.expm1(max(known))))
         said += f"; differences of up to {most} at one condition remain possible"
+        said += _beyond_margin(own, max(known), say)
     return [f"{said}."]
 
 
+def _beyond_margin(own: Sequence[BenchAnswer], most: float, say: Numerals) -> str:
+    margin = own[0].at[0].margin_percent if own[0].at else None
+    if margin is None or most <= np.log1p(margin / 100):
+        return ""
+    return f", more than the margin of {say(margin)} %"
+
+
+def _is_untold(answer: BenchAnswer) -> bool:
+    """Whether no condition has an interval that says how large a difference may be."""
+    lost = (
+        any(why.kind is not VerdictRemark.MARGIN_TOO_SMALL for why in one.reasons)
+        for one in answer.at
+    )
+    return _alike(answer, Verdict.CANNOT_BE_TOLD) and any(lost)
+
+
 def _untold(rest: Sequence[BenchAnswer], say: Numerals) -> list[str]:
-    own = [one for one in rest if _alike(one, Verdict.CANNOT_BE_TOLD)]
+    own = [one for one in rest if _is_untold(one)]
     said: dict[str, list[BenchAnswer]] = {}
     for one in own:
         reasons = dict.fromkeys(sentence(why, say) for at in one.at for why in at.reasons)

@@ -12,9 +12,7 @@ from psdstats.columns import BALL_RATIO, column_words
 from psdstats.findings import Verdict
 from psdstats.words.numbers import PLAIN, Numerals
 
-EFFECT_LEFT = "effect left / effect of all groups"
 WEIGHING_ORDER = "weighing of the empty sieve, in order"
-BALANCE_END = "end of the balance’s part"
 TIME_AXIS = "milling time / min"
 SIZE_AXIS = "size / µm"
 BOUND = "bound: at least so much"

@@ -20,7 +20,7 @@ from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import joined, sentence
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
 _NAMED = 4  # runs that a note names; of more it gives the number
@@ -51,11 +51,20 @@ MEANS_NOTE = (
 )
 NO_SIZE = "No size is bracketed by the sieves."
 BUDGET_HEADING = "Where the uncertainty comes from"
+BUDGET_NOTES = "Notes on the budget"
+BUDGET_BEHIND = "Uncertainty budget in full"
 CHANGES = {
+    "balance ten times finer": "a balance ten times finer",
     "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
     "tares weighed each run": "tares weighed again in each run",
 }
 """What a change would be, where its name alone does not say it."""
+BALANCE, OTHERS = "balance", "others"
+"""What figures call the sources of the balance together, and those that are small everywhere."""
+ONE_SOURCE = 0.99
+"""Share from which one source is all that matters: no figure then."""
+NOTICED = 0.05
+"""Share of u that a change must take away at least once to be drawn."""
 DISTRIBUTIONS = {
     "normal": "normal",
     "uniform": "rectangular",
@@ -75,8 +84,8 @@ SIEVES_CAPTION = (
     "the tolerance of the standard."
 )
 CHANGES_CAPTION = (
-    "What a change would buy: standard uncertainty in per cent (root mean square over the runs, or "
-    "over the differences)."
+    "What a change would buy: standard uncertainty in per cent, of one run (root mean square over "
+    "the runs) and of the stated difference."
 )
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
@@ -318,15 +327,37 @@ def source_words(source: str) -> str:
     return source.replace("_", " ")
 
 
+def source_phrase(source: str) -> str:
+    """Name of a source inside a sentence."""
+    return _SOURCES.get(source, source_words(source))
+
+
+_SOURCES = {
+    "aperture": "the sieve apertures",
+    "between_sieves": "what lies between the sieves",
+    "splitting": "splitting the sample",
+}
+
+
 def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
-    """Shares of a budget with the label of each bar, and the sources as they are read."""
+    """Shares, or changes, of a budget with the label of each bar, and sources as they are read."""
+    rows = shares.to_dict("records")
+    by = {str(row["by"]) for row in rows if "by" in row}
     labels = [
         f"{row['quantity']} of one run"
         if row["scope"] == "run"
-        else f"{row['quantity']}, {_against(row, say)}"
-        for row in shares.to_dict("records")
+        else f"{row['quantity']}, {_against({'by': TIME if TIME in by else ''} | row, say)}"
+        for row in rows
     ]
-    return shares.assign(label=labels, source=[source_words(one) for one in shares["source"]])
+    found = shares.assign(label=labels)
+    if "source" not in shares:
+        return found
+    return found.assign(source=[source_words(one) for one in shares["source"]])
+
+
+def change_words(change: str) -> str:
+    """What a change would be, in short."""
+    return f"with {change}" if change == "certified sieves" else change
 
 
 def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
@@ -348,13 +379,92 @@ def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
         what = "of one run" if is_run else f"at {_against(largest, say)}"
         basis = " (root mean square over the runs)" if is_run else ""
         told.append(
-            f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}; "
-            f"{source_words(largest['source'])} makes "
-            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
-            f"{say.per_cent(limited, decimals=1)}."
+            f"The measurement leaves D50 {what} a standard uncertainty of "
+            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}: "
+            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance comes from "
+            f"{source_phrase(largest['source'])}, {say.per_cent(limited, decimals=1)} from the "
+            "balance."
         )
     return tuple(told)
+
+
+def budget_lead(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Which source leads over all bars, and how much the balance is at most."""
+    frame = budget.shares_frame()
+    if frame.empty:
+        return (NO_SIZE,)
+    bars = ["scope", "quantity"]
+    limited = frame[frame["balance_limited"]].groupby(bars, sort=False)["share"].sum()
+    most = say.per_cent(float(limited.max()), decimals=1) if len(limited) else say.per_cent(0.0)
+    share = frame.pivot_table(index=bars, columns="source", values="share", aggfunc="sum")
+    leading, of_leading = share.idxmax(axis=1), share.max(axis=1)
+    names = [source_phrase(str(one)) for one in leading.value_counts().index]
+    if only_source(budget) is not None:
+        return (
+            f"One source, {names[0]}, makes up more than {say.per_cent(ONE_SOURCE)} of the "
+            f"variance of every size and difference; the balance makes up at most {most}.",
+        )
+    low, high = (say.fixed(100 * float(end), 0) for end in (of_leading.min(), of_leading.max()))
+    ends = f"{low} %" if low == high else f"{low} to {high} %"
+    said = f"The largest part of the variance comes from {names[0]}"
+    if len(names) > 1:
+        said += f", at some sizes from {joined(names[1:])}"
+    return (f"{said} ({ends}); the balance makes up at most {most}.",)
+
+
+def only_source(budget: Budget) -> str | None:
+    """The source that is nearly all of the variance of every bar; None where there is none."""
+    frame = budget.shares_frame()
+    if frame.empty:
+        return None
+    least = frame.pivot_table(index=["scope", "quantity"], columns="source", values="share").min()
+    return str(least.idxmax()) if float(least.max()) > ONE_SOURCE else None
+
+
+def noticed_changes(budget: Budget) -> pd.DataFrame:
+    """The changes that shorten a bar by a share worth a mark."""
+    frame = budget.changes_frame()
+    gain = 1 - frame["u_then_percent"] / frame["u_now_percent"]
+    most = gain.groupby(frame["change"]).transform("max")
+    return frame[most >= NOTICED].reset_index(drop=True)
+
+
+def shares_caption(budget: Budget, say: Numerals = PLAIN) -> str:
+    """What the figure of the budget shows, and which changes would do next to nothing."""
+    told = (
+        "What limits a size? Bars are as long as the standard uncertainty that the measurement "
+        "leaves (of one run: root mean square over the runs) and are divided as the variance is: "
+        "the numbers are shares of the variance"
+    )
+    frame = budget.changes_frame()
+    drawn_ones = set(noticed_changes(budget)["change"])
+    if drawn_ones:
+        told += "; marks: what a change would leave of it"
+    rest = frame[~frame["change"].isin(drawn_ones)]
+    if rest.empty:
+        return f"{told}."
+    names = joined([CHANGES.get(str(one), str(one)) for one in dict.fromkeys(rest["change"])])
+    gain = float((1 - rest["u_then_percent"] / rest["u_now_percent"]).max())
+    return f"{told}. Not marked: {names}, which would take off at most {say.at_most(gain)}."
+
+
+def shares_alternative(bars: pd.DataFrame, changes: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """Every bar: its length, its shares, and what the marked changes would leave."""
+    lines = []
+    for label, own in bars.iterrows():
+        u = float(own.sum())
+        parts = [
+            f"{source} {say.per_cent(float(length) / u)}"
+            for source, length in own.items()
+            if length > 0
+        ]
+        told = f"{label}: u = {say.significant(u, 2)} %, of its variance {', '.join(parts)}"
+        then = changes[changes["label"] == label] if len(changes) else changes
+        for row in then.to_dict("records"):
+            what = change_words(str(row["change"]))
+            told += f"; {what} {say.significant(row['u_then_percent'], 2)} %"
+        lines.append(f"{told}.")
+    return " ".join(lines)
 
 
 def without_budget(budget: Budget) -> tuple[str, ...]:
@@ -383,8 +493,6 @@ def budget_captions(by: str) -> dict[str, str]:
         "budget runs": "Share of each source in every size of every run.",
         "budget differences": f"Share of each source in every difference by {factor}.",
         "budget what if": "What one change would make of each uncertainty.",
-        "uncertainty shares": f"{BUDGET_HEADING}: shares of the variance in the sizes of one run "
-        f"(mean over the runs) and in a difference by {factor}; the balance first.",
     }
 
 

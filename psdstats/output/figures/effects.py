@@ -1,6 +1,6 @@
 """Effects as ratios of sizes with simultaneous intervals, one row a contrast.
 
-Estimates with intervals in rows: leaving one group out, and predicted random effects.
+Predicted random effects with their intervals in rows.
 
 Residuals of a model: against fitted values, and against normal quantiles.
 """
@@ -340,60 +340,6 @@ def _verdict_key(ax: Axes, frame: pd.DataFrame) -> None:
 
 
 _NORMAL_95 = 1.96
-
-
-def rows_height_mm(count: int) -> float:
-    """Height at which the given number of rows has room."""
-    return 26.0 + 6.0 * count
-
-
-def leave_one_out(frame: pd.DataFrame, ax: Axes) -> Axes:
-    """Draw how much of an effect is left when each group is left out in turn.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns left_out, effect_left (1: it did not move), p, as the table of
-        `psdstats.models.leave_one_group_out`; the row that leaves nothing out is passed over.
-    ax : Axes
-        Where to draw.
-
-    Returns
-    -------
-    Axes
-        The same Axes, one row for each group left out with its p; lines at 0 and at 1.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from psdstats import models
-    >>> from psdstats.output.figures import new_axes
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
-    >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
-    >>> fit = model.fit()
-    >>> found = models.leave_one_group_out(fit, "time")
-    >>> leave_one_out(found.table, new_axes()).get_xlabel()
-    'effect left / effect of all groups'
-    """
-    say = numerals(ax)
-    need(frame, ("left_out", "effect_left", "p"), "leave one out")
-    frame = need(frame[frame["left_out"] != "none"], ("left_out",), "leave one out")
-    ax.axvline(0.0, color=GREY, linewidth=1.0)
-    ax.axvline(1.0, color=GREY, linewidth=1.0, linestyle=DASHED)
-    for at, row in enumerate(rows(frame)):
-        told = f"p {say.significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
-        text = f"without {row.left_out}: {say.significant(row.effect_left, 3)} left, {told}"
-        point(ax, (row.effect_left, at), "o", text, colour=INK, size=5.5)
-        label_beside(ax, told, at)
-    ax.set_xlabel(words.EFFECT_LEFT)
-    name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
-    return ax
 
 
 def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln D50") -> Axes:

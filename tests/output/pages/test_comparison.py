@@ -19,11 +19,29 @@ from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
 from psdstats.output.tables.table import Table
-from psdstats.words.comparison import headlines
+from psdstats.words.comparison import (
+    BALANCE,
+    GROUPS,
+    NEXT,
+    SINCE,
+    STOP,
+    answers,
+    finding_sentence,
+    headlines,
+)
 
 
 def _course_of(comparison, quantity, level):
     return next(one for one in comparison[quantity].courses if f"{one.where}:1" == level)
+
+
+def test_answers_are_fall_since_stop_and_factor_then_groups(benches):
+    told = answers(benches.comparison)
+    kinds = list(dict.fromkeys(word for word, _ in told))
+    assert kinds == ["changed", SINCE, STOP, "ball ratio", GROUPS, BALANCE, NEXT]
+    assert len({one for _, one in told}) == len(told)
+    fallen = [one for word, one in told if word == "changed"]
+    assert [one.split()[3] for one in fallen] == ["D10", "D50", "D90", "span"]
 
 
 def test_every_change_is_that_of_its_finding_or_a_bound(benches):
@@ -95,6 +113,13 @@ def test_one_bench_has_changes_without_levels(bench):
 
 def test_a_comparison_of_no_times_shows_the_family_that_leads(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
+    beside = (GROUPS, BALANCE, NEXT)
+    (told,) = (one for word, one in answers(found) if word not in beside)
+    count, most = (
+        "Of 5 pairs in D50, 4 changed and 1 is equivalent",
+        "the largest change: at 48 min",
+    )
+    assert told.startswith(f"{count}; {most}, D50 at ball ratio 10 is ")
     assert effects_drawing(found) is None
     (drawing,) = comparison_page(found).drawings
     assert drawing.name == "effect ratios all pairs"
@@ -225,3 +250,21 @@ def test_a_group_called_at_something_keeps_its_name(benches):
     found = compare(study, "group", [], also=["ball_ratio"], quantities=("D50",))
     contrasts = list(effects_table(found, "all pairs").frame["contrast"])
     assert "Birch at the river vs Alder at the river" in contrasts
+
+
+def test_a_contrast_whose_level_is_open_says_what_its_course_says(benches):
+    """D10 at 48 min lies below the finest sieves of three benches; its fall has a bound."""
+    result = benches.comparison["D10"]
+    for course in result.courses:
+        ends = course.times[-1], course.times[0], course.where
+        for one in result.findings:
+            if (one.subject.high, one.subject.low, one.subject.where) == ends:
+                assert one.verdict is course.fallen.verdict
+    bounded = [one for one in result.findings if np.isnan(one.numbers.estimate)]
+    fallen = [one for one in bounded if one.subject.low == "0"]
+    assert fallen
+    for one in fallen:
+        said = finding_sentence(one, benches.comparison.plan)
+        assert "% lower than that at 0 min" in said
+        assert " is at least " in said
+        assert "nan" not in said

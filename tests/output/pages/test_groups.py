@@ -122,7 +122,7 @@ def test_differences_at_a_condition_are_on_the_page_with_their_verdict(results):
 
 def test_section_leaves_long_tables_to_the_files(results):
     page = groups_page(results)
-    shown = {one.name for one in page.section().blocks if hasattr(one, "row_headings")}
+    shown = {one.name for one in page.whole().blocks if hasattr(one, "row_headings")}
     files = {table.name for table in page.files}
     assert {table.name for table in page.first} == {"group agreement", "group precision"}
     assert shown == {"group agreement", "group differences by condition", "group precision"}
@@ -132,7 +132,7 @@ def test_section_leaves_long_tables_to_the_files(results):
 
 def test_one_group_is_answered_in_words(single):
     page = groups_page(single)
-    (bullets,) = [block for block in page.section().blocks if isinstance(block, Bullets)]
+    (bullets,) = [block for block in page.whole().blocks if isinstance(block, Bullets)]
     assert any("cannot be told" in item for item in bullets.items)
     assert any("h needs three groups" in item for item in bullets.items)
     assert consistency_drawings(single) == []
@@ -155,10 +155,7 @@ def test_place_words_follow_the_type_of_the_value():
 
 
 def test_the_verdict_for_the_top_names_every_group_once(results):
-    (verdict,) = groups_page(results).answers
-    assert verdict.word == "groups"
-    assert verdict.sentence == headline(results.agreement)
-    head, _, found = verdict.sentence.partition(" – ")
+    head, _, found = headline(results.agreement).partition(" – ")
     assert head == "D50 of each group against the others (margin ±5 %)"
     told = {
         group: part.partition(": ")[0]
@@ -188,7 +185,6 @@ def test_names_of_groups_and_numbers_keep_apart(benches):
     page = groups_page(collect_groups(named, benches.sizes, intraclass=False), Numerals(","))
     for name in names.values():
         assert name in " ".join(page.sentences[:2])
-        assert name in page.answers[0].sentence
         assert name in page.drawings[0].alternative
     assert list(page.tables[0].frame["group"]) == list(names.values())
-    assert not any("Mill 2,5" in text for text in (page.answers[0].sentence, *page.sentences))
+    assert not any("Mill 2,5" in text for text in page.sentences)

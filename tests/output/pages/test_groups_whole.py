@@ -60,7 +60,7 @@ def test_sentences_tell_the_ends_of_a_time_and_every_pair_of_a_factor(benches, w
 
 
 def test_sensitivity_and_notes_are_on_the_page(whole):
-    section = whole_page(whole).section()
+    section = whole_page(whole).whole()
     (table,) = [block for block in section.blocks if hasattr(block, "row_headings")]
     assert list(table.frame["delta_factor"]) == [0.5, 1.0, 2.0]
     (notes,) = section.sections

@@ -25,7 +25,6 @@ def test_the_answer_counts_the_conditions_and_names_them(decided):
         "Conforming: "
     )
     assert "at most 5 % risk at its end" in rule
-    assert page.answers[0].sentence == told
 
 
 def test_the_table_shows_what_was_decided(decided):
@@ -47,7 +46,6 @@ def test_one_run_is_told_with_its_probability(bench):
     value = result.table["value"][0]
     assert told.startswith(f"D50 at most 150 µm: conforming; found {value:.1f} µm, which conforms ")
     assert rule.startswith("Simple acceptance: ")
-    assert limits_page([result]).answers[0].word == "conforming"
 
 
 def test_limits_of_the_study_are_answered_in_its_report(benches):

@@ -123,7 +123,7 @@ def test_ball_to_powder_ratio_follows_from_the_masses(result):
 def test_section_and_files_share_the_tables(result, loss):
     page = rate_page(result, loss, notes=("A note.",))
     assert page.blocks[0].name == "when to stop"
-    section = page.section()
+    section = page.whole()
     shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
     files = [table.name for table in page.files]
     assert shown == ["when to stop", "rate parameters", "rate scatter", "rate curves"]
