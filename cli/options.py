@@ -105,6 +105,9 @@ def add_page(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all-tables", action="store_true", help="print every table, not only the first ones"
     )
+    parser.add_argument(
+        "--all-notes", action="store_true", help="print what was assumed or left out, note by note"
+    )
     add_writing(parser)
     add_json(parser)
 
@@ -396,8 +399,9 @@ def propagate_study(
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
+    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command; progress on a terminal."""
+    """Propagate with the options of the command, on that many processes at least."""
     from psdstats.uncertainty import propagate
 
     with console.progress("drawing readings") as progress:
@@ -409,7 +413,7 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=MAX_DRAWS,
-            workers=options.workers,
+            workers=max(options.workers, workers),
             cluster=options.cluster,
             progress=progress,
         )

@@ -35,11 +35,13 @@ from psdstats.findings import (
     Contrast,
     ContrastKind,
     Course,
+    Ending,
     FactorAnswer,
     Finding,
     FindingKind,
     Numbers,
     Remark,
+    Verdict,
 )
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
@@ -139,7 +141,7 @@ def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
         courses, factors = _ordered(one, asked, judged)
         courses = _with_ends(one, _with_what_is_unknown(one, courses))
     return Answers(
-        findings=with_missing(one.response, families, found),
+        findings=with_missing(one.response, families, found, courses=courses),
         courses=courses,
         factors=factors,
         tests={name: float(judged.joint_p(k)) for k, name in enumerate(asked.tests)},
@@ -359,16 +361,52 @@ def with_missing(
     families: Sequence[ContrastKind],
     found: Sequence[Finding],
     missing: Remark | None = None,
+    courses: Sequence[Course] = (),
 ) -> tuple[Finding, ...]:
-    """Findings in the order asked, those on levels that are lost told as such."""
+    """Findings in the order asked; those on levels that are lost by their bounds, or untold."""
     told = {one.subject: one for one in found}
     ordered = []
     for family in families:
         for contrast in response.asked(family).contrasts:
             subject = replace(contrast, quantity=response.quantity)
-            untold = _untold(response, subject, missing)
-            ordered.append(told.pop(subject, untold))
+            own = told.pop(subject, None) or _by_bounds(subject, courses)
+            ordered.append(own or _untold(response, subject, missing))
     return (*ordered, *told.values())
+
+
+def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:
+    """What a course says of two of its times; None where that is nothing."""
+    for course in courses:
+        first, *later = course.times
+        stop = course.stop
+        if course.where != subject.where or subject.high not in later:
+            continue
+        fallen, at = course.fallen, later.index(subject.high)
+        is_fallen, last = subject.low == first, at == len(later) - 1
+        if is_fallen and last and fallen.verdict is not Verdict.CANNOT_BE_TOLD:
+            return replace(fallen, kind=FindingKind.LEVELS, subject=subject)
+        if is_fallen and course.shown[at] and np.isfinite(course.at_least[at]):
+            return _bounded(fallen, subject, course.at_least[at])
+        if stop is None or stop.ending is not Ending.STILL_FALLING:
+            continue
+        is_step = (subject.high, subject.low) == (stop.last, stop.before)
+        if is_step and np.isfinite(stop.gain_at_least):
+            return _bounded(fallen, subject, stop.gain_at_least)
+    return None
+
+
+def _bounded(fallen: Finding, subject: Contrast, gain: float) -> Finding:
+    """A change of which a lower limit is known, in the direction of the whole change."""
+    rises = fallen.numbers.lower > 0.0
+    numbers = Numbers(lower=gain, upper=np.inf) if rises else Numbers(lower=-np.inf, upper=-gain)
+    return Finding(
+        kind=FindingKind.LEVELS,
+        subject=subject,
+        verdict=Verdict.CHANGED,
+        numbers=numbers,
+        level=fallen.level,
+        margin_percent=fallen.margin_percent,
+    )
 
 
 def _untold(response: Response, subject: Contrast, missing: Remark | None) -> Finding:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import pandas as pd
 
-from psdstats.columns import GROUP, TIME
+from psdstats.columns import TIME
 from psdstats.comparison.compare import compare
 from psdstats.comparison.result import Comparison
 from psdstats.comparison.whole import WholeComparison, compare_distributions
@@ -26,15 +30,18 @@ from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import Budget, budget
 from psdstats.uncertainty.conformity import LimitResult, judge_limit, specifications
 from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.propagation import Propagation, mean_sizes
+from psdstats.uncertainty.law import prepare
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import measurement_sources
 
 PERMUTATIONS = 1_999
 LEAST_TIMES = 3
+_WORTH_A_PROCESS = 20  # runs
 SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
 """Stages of the work, as a progress line names them."""
 
 Stage = Callable[[str], Progress | None]
+Compared = Comparison | PsdstatsError
 Found = TypeVar("Found")
 
 
@@ -50,8 +57,8 @@ class Results:
         What the bench checks found.
     propagation : Propagation
         Sizes of every run.
-    bands, means : DataFrame
-        Undersize of every run with its band; mean sizes of group and time.
+    bands : DataFrame
+        Undersize of every run with its band.
     comparison : Comparison or PsdstatsError
         What was compared.
     budget : Budget
@@ -68,13 +75,14 @@ class Results:
         Size to reach, µm.
     level : float
         Confidence level of groups and rate.
+    author, report_date : str
+        Who answers for the report, and its date; empty for a blank.
     """
 
     study: Study
     checks: CheckReport
     propagation: Propagation
     bands: pd.DataFrame
-    means: pd.DataFrame
     comparison: Comparison | PsdstatsError
     budget: Budget
     limits: tuple[LimitResult, ...] = ()
@@ -86,6 +94,8 @@ class Results:
     attained: Attained | None = None
     target_um: float | None = None
     level: float = 0.95
+    author: str = ""
+    report_date: str = ""
 
     @property
     def compared(self) -> Comparison | None:
@@ -96,44 +106,47 @@ class Results:
 def collect(
     study: Study,
     *,
-    propagation: Propagation | None = None,
-    comparison: Comparison | PsdstatsError | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
+    comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
-    attained: Attained | None = None,
+    attained: Attained | Callable[[Comparison], Attained | None] | None = None,
     level: float = 0.95,
     target_um: float | None = None,
     stage: Stage = lambda _: None,
 ) -> Results:
-    """Ask for everything; what is given already is not asked for again."""
-    if propagation is None:
-        propagation = propagate(study, sources=measurement_sources(study))
-    if comparison is None:
-        try:
-            comparison = compare(study, propagation=propagation, level=level)
-        except ModelError as reason:
-            comparison = reason
+    """Ask for everything; what is given already is not asked for again.
+
+    What gives the propagation is asked for it while the trial is compared.
+    """
+    with _asked_beside(study, propagation) as drawn:
+        if comparison is None:
+            comparison = _or_reason(partial(compare, study, level=level), ModelError)
+        elif callable(comparison):
+            comparison = comparison()
+        done = comparison if isinstance(comparison, Comparison) else None
+        loss, loss_notes = _loss(study, done, level)
+        if callable(attained):
+            attained = None if done is None else attained(done)
+        measured = drawn()
     if target_um is None and "target_um" in study.compare:
         target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
-    done = comparison if isinstance(comparison, Comparison) else None
-    sources = propagation.sources
+    sources = measured.sources
     by = str(study.compare.get("by") or TIME) if done is None else done.plan.by
     stage(SHARING)
-    bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
+    bands = undersize_bands(study, sources=sources, coverage=measured.coverage)
     shares = budget(study, by=by, sources=sources)
     stage(FURTHER)
-    loss, loss_notes = _loss(study, done, level)
     return Results(
         study=study,
         checks=check_study(study) if checks is None else checks,
-        propagation=propagation,
+        propagation=measured,
         bands=bands,
-        means=mean_sizes(propagation, study.runs_frame(), [GROUP, TIME]),
         comparison=comparison,
         budget=shares,
         limits=tuple(judge_limit(study, one, sources=sources) for one in specifications(study)),
-        groups=_groups(study, propagation, done, level),
-        whole=_whole(study, propagation, level),
-        rate=_rate(study, propagation, done, level, target_um),
+        groups=_groups(study, measured, done, level),
+        whole=_whole(study, level, measured.seed or 0),
+        rate=_rate(study, measured, done, level, target_um),
         loss=loss,
         loss_notes=loss_notes,
         attained=attained,
@@ -142,11 +155,36 @@ def collect(
     )
 
 
-def _or_reason(make: Callable[[], Found]) -> Found | PsdstatsError:
+def processes(study: Study) -> int:
+    """How many processes its draws are worth: one of their own where they take seconds."""
+    return 1 if len(study.runs) < _WORTH_A_PROCESS else min(os.cpu_count() or 1, 2)
+
+
+@contextmanager
+def _asked_beside(
+    study: Study, propagation: Propagation | Callable[[], Propagation] | None
+) -> Iterator[Callable[[], Propagation]]:
+    """What gives the propagation at last; large ones are made meanwhile."""
+    if isinstance(propagation, Propagation):
+        yield lambda: propagation
+        return
+    sources, workers = measurement_sources(study), processes(study)
+    ask = propagation or partial(propagate, study, sources=sources, workers=workers)
+    if workers == 1:
+        yield ask
+        return
+    prepare(study, sources=sources)  # found again by whatever asks for it
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        yield thread.submit(ask).result
+
+
+def _or_reason(
+    make: Callable[[], Found], refusal: type[PsdstatsError] = PsdstatsError
+) -> Found | PsdstatsError:
     """What `make` gives, or why it cannot."""
     try:
         return make()
-    except PsdstatsError as reason:
+    except refusal as reason:
         return reason
 
 
@@ -172,12 +210,9 @@ def _groups(
     )
 
 
-def _whole(
-    study: Study, propagation: Propagation, level: float
-) -> WholeComparison | PsdstatsError | None:
+def _whole(study: Study, level: float, seed: int) -> WholeComparison | PsdstatsError | None:
     if len({run.milling_time_min for run in study.runs}) < 2:
         return None
-    seed = propagation.seed or 0
     return _or_reason(
         lambda: compare_distributions(study, level=level, permutations=PERMUTATIONS, seed=seed)
     )

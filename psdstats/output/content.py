@@ -1,6 +1,6 @@
 """What a command and the report say, before it has a form: one `Page` for each result.
 
-A page holds its answers, its blocks in reading order (tables and drawings among them), its notes
+A page holds its sentences, its blocks in reading order (tables and drawings among them), its notes
 and cautions.  A command prints it (`psdstats_cli.writing.present`), the report sets it as a
 section: the same page serves both.  A table says where it is shown;
 everything is among the files.
@@ -138,26 +138,20 @@ class Drawing:
 
         return svg_text(self.figure, title=self.alternative)
 
+    @cached_property
+    def narrow_svg(self) -> str:
+        """Drawn again for a narrow screen, on the pages before the appendix; empty elsewhere."""
+        from psdstats.output.figures.save import narrow_figure, svg_text
+
+        if not self.is_front:
+            return ""
+        figure = narrow_figure(self.draw)
+        is_narrower = figure.get_figwidth() < self.figure.get_figwidth()
+        return svg_text(figure, title=self.alternative) if is_narrower else ""
+
 
 Named = TypeVar("Named", Table, Drawing)
 Block = Paragraph | Bullets | Equation | Note | Table | Drawing
-
-
-@dataclass(frozen=True)
-class Answer:
-    """One answer in plain words, for the top of the report.
-
-    Parameters
-    ----------
-    word : str
-        A verdict; or "groups" or "balance", for how groups agree and for the part of the doubt that
-        is the balance.
-    sentence : str
-        The answer with its numbers, already rounded.
-    """
-
-    word: str
-    sentence: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,6 +171,15 @@ class ShortAnswer:
     question: str
     sentence: str
     strong: str = ""
+
+    @property
+    def text(self) -> str:
+        """The answer as text alone."""
+        return _joined(self.strong, self.sentence)
+
+
+def _joined(*parts: str) -> str:
+    return " ".join(" ".join(parts).split())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,11 +211,9 @@ class Sheet:
     footnotes: tuple[str, ...] = ()
 
     @property
-    def sentences(self) -> tuple[str, ...]:
-        """The large sentence, then the short answers, as text alone."""
-        answers = (f"{one.question} {one.strong} {one.sentence}" for one in self.answers)
-        told = (f"{self.lead} {self.sentence}", *answers)
-        return tuple(" ".join(one.split()) for one in told)
+    def headline(self) -> str:
+        """The large sentence as text alone."""
+        return _joined(self.lead, self.sentence)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -263,11 +264,8 @@ class Page:
     ----------
     heading : str
         The question that it answers, or its subject.
-    answers : tuple of Answer
-        What of it stands at the top of the report.
     sentences : tuple of str
-        The answer in words: a command prints all; in the report those that no answer at the top
-        says already come first in the section.
+        The answer in words, for a terminal.
     blocks : tuple of Block
         Texts, tables and drawings in reading order; texts are the report's alone.
     notes : tuple of str
@@ -287,7 +285,6 @@ class Page:
     """
 
     heading: str
-    answers: tuple[Answer, ...] = ()
     sentences: tuple[str, ...] = ()
     blocks: tuple[Block, ...] = ()
     notes: tuple[str, ...] = ()
@@ -355,7 +352,6 @@ class Page:
     def __add__(self, other: Page) -> Page:
         return replace(
             self,
-            answers=self.answers + other.answers,
             sentences=self.sentences + other.sentences,
             blocks=self.blocks + other.blocks,
             notes=tuple(dict.fromkeys(self.notes + other.notes)),
@@ -375,6 +371,8 @@ class ReportContent:
     ----------
     title : str
         What was studied.
+    author, date : str
+        Who answers for the report, and its date; empty for a blank.
     sheet : Sheet or None
         Page one.
     sections, appendix : tuple of Section
@@ -392,6 +390,8 @@ class ReportContent:
     """
 
     title: str
+    author: str = ""
+    date: str = ""
     sheet: Sheet | None = None
     sections: tuple[Section, ...] = ()
     appendix: tuple[Section, ...] = ()

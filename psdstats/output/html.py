@@ -1,9 +1,10 @@
 """A report as one self-contained HTML page: the same content gives the same bytes.
 
 The page asks nothing of the network and allows itself nothing: a content security policy permits
-only its own style sheet and script, by their SHA-256.  Without script everything can be read; the
-script adds sorting and faster hover texts.  What the page looks like stands in the template
-report.html; every value put into it is escaped here.
+only its own style sheet and script, by their SHA-256.  Without script everything can be read and
+printed; the script adds sorting, faster hover texts, and opens a folded part that a link names.
+What the page looks like stands in the template report.html; every value put into it is escaped
+here.
 """
 
 from __future__ import annotations
@@ -17,15 +18,17 @@ from importlib.resources import files
 from jinja2 import Environment
 from markupsafe import Markup
 
-from psdstats.output.content import Drawing, ReportContent, Section
+from psdstats.output.content import ReportContent, Section
 from psdstats.output.equations import equation_html, inline_html
+from psdstats.output.style import NARROW_MM
 from psdstats.output.tables.formats import to_html
 from psdstats.output.tables.table import Table
-from psdstats.output.text import escape_html, slug
+from psdstats.output.text import clean, escape_html, slug
 
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
-_VIEW_BOX = re.compile(r'viewBox="[^"]*"')
+_VIEW_BOX = re.compile(r'viewBox="([^"]*)"')
+_POINTS_PER_MM = 72 / 25.4
 _PARTS = ("answer", "cautions", "appendix", "references", "provenance")  # of the page itself
 
 
@@ -34,11 +37,15 @@ def report_html(content: ReportContent) -> str:
     content = content.told_apart()
     sections = _all_sections((*content.sections, *content.appendix))
     anchors = dict(zip(map(id, sections), _anchors(sections), strict=True))
-    count = {"Table": 0, "Figure": 0}
+    count = {"Table": 0, "Figure": 0, "svg": 0}
 
-    def label(kind: str) -> str:
+    def number(kind: str) -> str:
         count[kind] += 1
         return f"{kind} {count[kind]}"
+
+    def svg(text: str, alternative: str) -> Markup:
+        count["svg"] += 1
+        return _inline_svg(text, alternative, count["svg"])
 
     def inline(text: str, cites: bool = False) -> Markup:
         return _markup(inline_html(text, len(content.references) if cites else 0))
@@ -48,14 +55,14 @@ def report_html(content: ReportContent) -> str:
         **environment.filters,
         "inline": inline,
         "anchor": lambda section: anchors[id(section)],
-        "table": lambda table: _table(table, content, label("Table")),
+        "table": lambda table, label: _table(table, content, label),
+        "svg": svg,
     }
     return environment.from_string(_resource("report.html")).render(
         content=content,
         contents=_contents(content, anchors),
-        number=label,
-        count=count,
-        style=_markup(_resource("report.css")),
+        number=number,
+        style=_markup(_resource("report.css") + _running_head(content)),
         script=_markup(_resource("report.js")),
     )
 
@@ -71,8 +78,7 @@ def _environment() -> Environment:
     environment.filters |= {
         "kind": lambda block: type(block).__name__,
         "formula": lambda text: _markup(equation_html(text)),
-        "svg": _inline_svg,
-        "slug": slug,
+        "wideness": _wideness,
         "digest": _digest,
     }
     return environment
@@ -105,13 +111,28 @@ def _contents(content: ReportContent, anchors: dict[int, str]) -> list[tuple[str
     ]
 
 
-def _inline_svg(drawing: Drawing, number: int) -> Markup:
+def _running_head(content: ReportContent) -> str:
+    """Title, author and date above every printed page but the first."""
+    told = " · ".join(part for part in (content.title, content.author, content.date) if part)
+    text = "".join(sign if sign.isalnum() else f"\\{ord(sign):x} " for sign in clean(told))
+    head = f'@page {{ @top-left {{ content: "{text}"; }} }}'
+    return f"\n{head}\n@page :first {{ @top-left {{ content: none; }} }}"
+
+
+def _wideness(svg: str) -> str:
+    """A class for a drawing whose letters would be too small in the width of a phone."""
+    found = _VIEW_BOX.search(svg)
+    width = float(found[1].split()[2]) if found else 0.0
+    return " wide" if width > NARROW_MM * _POINTS_PER_MM + 1 else ""
+
+
+def _inline_svg(svg: str, alternative: str, number: int) -> Markup:
     """The drawing with ids of its own and its alternative; its size is left to the page."""
-    body = _IDENTIFIER.sub(rf"\g<1>f{number}-", drawing.svg)
+    body = _IDENTIFIER.sub(rf"\g<1>f{number}-", svg)
     found = _VIEW_BOX.search(body)
     view_box = found[0] if found else ""
     opening = (
-        f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" '
+        f'<svg role="img" aria-label="{escape_html(alternative)}" '
         + f'{view_box} stroke-linejoin="round" stroke-linecap="butt">'
     )
     return _markup(_SVG_OPENING.sub(lambda _: opening, body, count=1).strip())

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import platform
 import shlex
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import replace as with_fields
 from math import isfinite
 from pathlib import Path
 from typing import TypeVar
@@ -20,8 +21,9 @@ from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
+from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -43,7 +45,7 @@ from psdstats.output.pages.budget import (
 )
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.groups import groups_page
+from psdstats.output.pages.groups import GroupResults, groups_page
 from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
@@ -56,11 +58,13 @@ from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
+from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
-from psdstats.words.comparison import VERDICTS
+from psdstats.words.comparison import verdict_meanings
+from psdstats.words.courses import course_verdict
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -87,12 +91,14 @@ def report(
     study: Study,
     folder: str | Path,
     *,
-    propagation: Propagation | None = None,
-    comparison: Comparison | PsdstatsError | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
+    comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
-    attained: Attained | None = None,
+    attained: Attained | Callable[[Comparison], Attained | None] | None = None,
     level: float = 0.95,
     target_um: float | None = None,
+    author: str = "",
+    date: str = "",
     decimal: str = ".",
     replace: bool = False,
     stage: Stage = lambda _: None,
@@ -105,18 +111,22 @@ def report(
         The study.
     folder : path
         Where to write; appears whole or not at all.
-    propagation : Propagation, optional
-        Its sizes, without run-to-run variation; by Monte Carlo from seed 0 where left out.
-    comparison : Comparison or PsdstatsError, optional
-        What is compared, or why it cannot be; as study.toml says where left out.
+    propagation : Propagation or callable, optional
+        Its sizes, without run-to-run variation, or what gives them while the trial is compared; by
+        Monte Carlo from seed 0 where left out.
+    comparison : Comparison or PsdstatsError or callable, optional
+        What is compared, or why it cannot be, or what gives this; as study.toml says where left
+        out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
-    attained : Attained, optional
-        What the answers attain in simulated trials, where that was asked for.
+    attained : Attained or callable, optional
+        What the answers attain in simulated trials, or what tells it of a comparison.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
         Size to reach, µm.
+    author, date : str, default=""
+        Who answers for the report, and its date; the author of study.toml where left out.
     decimal : {".", ","}, default="."
         Decimal sign of everything written.
     replace : bool, default=False
@@ -145,13 +155,20 @@ def report(
         target_um=target_um,
         stage=stage,
     )
+    found = with_fields(found, author=author.strip() or study.author, report_date=date.strip())
     done, target_um = found.compared, found.target_um
     asked = {"level": level} | ({} if done is None else comparison_options(done))
-    asked |= {} if target_um is None else {"target_um": target_um}
+    given = {"target_um": target_um, "author": author, "date": date}
+    asked |= {name: value for name, value in given.items() if value not in (None, "")}
     record = provenance_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
-        folder, content, provenance=record, replace=replace, progress=stage(WRITING)
+        folder,
+        content,
+        provenance=record,
+        replace=replace,
+        progress=stage(WRITING),
+        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
@@ -170,6 +187,8 @@ def report_content(
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
         title=found.study.title,
+        author=found.author,
+        date=found.report_date,
         sheet=answer_sheet(found, say),
         sections=kept[: len(sections)],
         appendix=kept[len(sections) :],
@@ -196,9 +215,13 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
         models.append(attained_page(found.attained, say))
     return [
         study_page(study, say),
-        sizes_page(found.propagation, study.runs_frame(), found.bands, found.means, say),
+        sizes_page(
+            found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
+        ),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
-        *_page(groups_words.HEADING, found.groups, groups_page, say),
+        *_page(
+            groups_words.HEADING, found.groups, lambda one, own: _groups_page(found, one, own), say
+        ),
         *_page(whole_heading(TIME), found.whole, whole_page, say),
         *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
         *([limits_page(list(found.limits), say)] if found.limits else []),
@@ -228,6 +251,12 @@ def _page(
         yield Page(heading=heading, blocks=(Note(words.not_computed(str(result))),))
     else:
         yield page(result, say)
+
+
+def _groups_page(found: Results, results: GroupResults, say: Numerals) -> Page:
+    """The page of the groups; its figure names where other sizes differ."""
+    compared = () if found.compared is None else found.compared.results
+    return groups_page(results, say, others=[one for each in compared for one in each.benches])
 
 
 def _rate_page(found: Results, result: RateResult, say: Numerals) -> Page:
@@ -298,7 +327,7 @@ def method_section(found: Results, cite: words.Works, say: Numerals = PLAIN) -> 
         Equation(*words.NET_MASSES),
         Paragraph(words.percentile_paragraph(rule)),
         *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
-        Paragraph(words.uncertainty_paragraph(study, propagation, cite), cites=True),
+        Paragraph(words.uncertainty_paragraph(study, propagation, cite, say), cites=True),
     ]
     if compared is not None:
         paragraphs = words.comparison_paragraphs(compared, cite, say)
@@ -307,12 +336,46 @@ def method_section(found: Results, cite: words.Works, say: Numerals = PLAIN) -> 
             blocks.append(Equation(*words.COVARIANCE))
     if answered:
         blocks.append(Paragraph(words.further_paragraph(answered, cite), cites=True))
-    meaning = Bullets(tuple(VERDICTS.values()))
+    blocks.append(Paragraph(words.unchecked_sentence(_unchecked(found, answered))))
+    meanings = verdict_meanings(_verdicts(found))
+    meaning = Section(heading=words.MEANING_HEADING, blocks=(Bullets(meanings),))
     return Section(
         heading="Method",
-        blocks=tuple(blocks),
-        sections=(Section(heading=words.MEANING_HEADING, blocks=(meaning,)),),
+        blocks=tuple(one for one in blocks if one != Paragraph("")),
+        sections=(meaning,) if meanings else (),
     )
+
+
+def _unchecked(found: Results, answered: Iterable[words.Further]) -> list[words.Unchecked]:
+    """What was used and not compared with the text of its document."""
+    notes = (one for one in found.propagation.notes if isinstance(one, Remark))
+    by_balance = any(one.kind is SourceRemark.NO_DATA_SHEET for one in notes)
+    used = {
+        words.Unchecked.TOLERANCE: words.uses_tolerances(found.study, found.propagation),
+        words.Unchecked.BALANCE: by_balance,
+        words.Unchecked.PRECISION: words.Further.GROUPS in answered,
+        words.Unchecked.SCORES: words.Further.GROUPS in answered,
+        words.Unchecked.CHECKS: True,
+    }
+    return [one for one, is_used in used.items() if is_used]
+
+
+def _verdicts(result: object) -> Iterator[Verdict]:
+    """Every verdict in a result, however deep."""
+    if isinstance(result, Finding):
+        yield result.verdict
+    elif isinstance(result, Results):
+        compared = () if result.compared is None else result.compared.results
+        for one in (compared, result.groups, result.whole, result.rate, result.loss):
+            yield from _verdicts(one)
+    elif isinstance(result, tuple | list):
+        for one in result:
+            yield from _verdicts(one)
+    elif is_dataclass(result):
+        if isinstance(result, Course):
+            yield course_verdict(result)
+        for field in fields(result):
+            yield from _verdicts(getattr(result, field.name))
 
 
 _NONE = "none"
@@ -399,7 +462,7 @@ def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     for name in ("by", "within", "also", "at_each", "leave_out"):
         for value in str(options.get(name, _NONE)).split(", "):
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    for name in ("margin", "target_um", "run_to_run", "drift"):
+    for name in ("margin", "target_um", "run_to_run", "drift", "author", "date"):
         value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
         words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
     for name in ("spread", "direction", "test", "level"):

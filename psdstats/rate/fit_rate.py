@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -371,14 +372,8 @@ def fit_rate(
         plan = plan_comparison(
             study, by=TIME, at_each=at_each, leave_out=leave_out, margin_percent=margin_percent
         )
-        analysis = analyse(
-            study,
-            plan,
-            quantities=[quantity],
-            level=level,
-            sources=sources,
-            propagation=propagation,
-        )
+        prepared = partial(analyse, level=level, sources=sources, propagation=propagation)
+        analysis = prepared(study, plan, quantities=[quantity])
     one = analysis[quantity]
     margin = one.plan.margin_percent if margin_percent is None else margin_percent
     parts = sizes_by_level(one)

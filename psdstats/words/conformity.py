@@ -120,9 +120,9 @@ def limit_caption(limit: Specification, say: Numerals = PLAIN) -> str:
 def _scatter(say: Numerals, sd_percent: float, degrees_of_freedom: int, *, is_share: bool) -> str:
     unit = "per cent points" if is_share else "%"
     return (
-        f"Means of replicates hold their run-to-run scatter, {say.significant(sd_percent, 2)} "
-        f"{unit}: estimated from the replicates of all conditions ({degrees_of_freedom} degrees "
-        "of freedom), less what the measurement makes of it."
+        f"The uncertainty of a mean of replicates holds their run-to-run scatter of "
+        f"{say.significant(sd_percent, 2)} {unit}, estimated from the replicates of all conditions "
+        f"({degrees_of_freedom} degrees of freedom), less what the measurement explains of it."
     )
 
 
@@ -140,7 +140,9 @@ def _by_bound(say: Numerals, conditions: int) -> str:  # noqa: ARG001
 
 
 def _no_sieve(say: Numerals, runs: Iterable[str], aperture_um: float) -> str:
-    return f"Not sieved at {say(aperture_um)} µm and left out: {listed(tuple(runs))}."
+    names = tuple(runs)
+    were = "1 run was" if len(names) == 1 else f"{len(names)} runs were"
+    return f"{were} not sieved at {say(aperture_um)} µm and left out: {listed(names)}."
 
 
 REMARKS = {

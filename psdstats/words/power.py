@@ -72,7 +72,7 @@ def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ..
     source = "; measurement: ".join(sentence(one, say) for one in v.source)
     lines.append(
         f"Assumed ({source}): {spread}; question: {power_question(result)}, level "
-        f"{say(result.alpha)}; {result.trials} simulated trials a design, seed {result.seed}."
+        f"{say(result.alpha)}; {result.trials} simulated trials per design, seed {result.seed}."
     )
     lines.append(_ANALYSED[SpreadRule(result.spread)])
     return tuple(lines)

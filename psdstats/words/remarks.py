@@ -16,6 +16,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 Wording = Callable[..., str]
 
 _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
+    "advice",
     "conformity",
     "courses",
     "design",

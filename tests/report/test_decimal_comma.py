@@ -35,13 +35,13 @@ class _Seen(HTMLParser):
         self.cells: list[str] = []  # headings of the table about
         self.cell = -1
         self.hidden = False
-        self.feed(text.partition('<section id="provenance">')[0])
+        self.feed(text.partition('<details id="provenance">')[0])
 
     def handle_starttag(self, tag, attrs):
         own = dict(attrs)
         self.hidden = tag in ("style", "script")
         self.texts += [own[name] or "" for name in ("title", "aria-label") if name in own]
-        if tag in ("section", "div"):
+        if tag in ("section", "details", "div"):
             self.places.append(own.get("id") or "")
         elif tag == "table":
             self.cells = []
@@ -53,7 +53,7 @@ class _Seen(HTMLParser):
 
     def handle_endtag(self, tag):
         self.hidden = False
-        if tag in ("section", "div"):
+        if tag in ("section", "details", "div"):
             self.places.pop()
         elif tag == "table":
             self.cell = -1

@@ -70,7 +70,7 @@ def test_the_page_holds_every_name_as_text_and_no_tag_of_theirs(report):
 
 def test_only_the_method_points_to_references(report):
     text = (report / "report.html").read_text(encoding="utf-8")
-    before, _, method = text.partition('<section id="method">')
+    before, _, method = text.partition('<details id="method">')
     assert 'href="#reference-' not in before.partition("<main")[2]
     assert 'href="#reference-1"' in method
 

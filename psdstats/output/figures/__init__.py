@@ -16,7 +16,8 @@ from psdstats.output.figures.planning import (
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.figures.save import save_figure
 from psdstats.output.figures.shares import uncertainty_shares
-from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
+from psdstats.output.figures.sizes import size_against_time
+from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.style import house_style, new_axes
 
 __all__ = [

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from psdstats.output.figures.marks import HOVER
-from psdstats.output.style import house_style
+from psdstats.output.style import house_style, narrow_screen
 from psdstats.output.text import escape_html
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -54,6 +56,21 @@ def png_bytes(figure: Figure) -> bytes:
     with house_style():
         _print(figure, "png", buffer, {"Software": None})
     return buffer.getvalue()
+
+
+def narrow_figure(draw: Callable[[], Axes]) -> Figure:
+    """What is drawn, drawn for a narrow screen.
+
+    A panel keeps the labels that one beside it had for both.
+    """
+    with narrow_screen():
+        ax: Any = draw()
+    figure: Figure = ax.get_figure(root=True)
+    axes = [one for one in figure.axes if one.get_subplotspec() is not None]
+    for own in axes if len(axes) > 1 else ():
+        if not own.get_ylabel():
+            own.set_ylabel(next((one.get_ylabel() for one in axes if one.get_ylabel()), ""))
+    return figure
 
 
 def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "") -> list[Path]:

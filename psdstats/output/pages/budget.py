@@ -128,7 +128,7 @@ def run_budget_page(
             name=name, heading="adds", show=Show.NUMBER, decimals=max([0, *places]), **settings
         )
 
-    unit = sizes.to_frame().set_index("quantity")["unit"][quantity].iloc[0]
+    unit = sizes.to_frame().set_index("quantity").loc[[quantity], "unit"].iloc[0]
     table = Table(
         name=f"budget of one {quantity}",
         frame=frame,

@@ -7,7 +7,6 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
-    comparison_answers,
     comparison_page,
     effects_table,
     factor_drawings,
@@ -18,38 +17,35 @@ from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
 from psdstats.output.tables.table import Table
-from psdstats.words.benches import bench_sentences
-from psdstats.words.comparison import BALANCE, GROUPS, NEXT, STOP, finding_sentence, headlines
-from psdstats.words.courses import course_sentence, course_verdict, stop_sentence
+from psdstats.words.comparison import (
+    BALANCE,
+    GROUPS,
+    NEXT,
+    SINCE,
+    STOP,
+    answers,
+    finding_sentence,
+)
 
 
-def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
-    answers = iter(comparison_answers(benches.comparison))
-    plan = benches.comparison.plan
-    for result in benches.comparison.results:
-        for course in result.courses:
-            answer = next(answers)
-            assert answer.word == course_verdict(course)
-            assert answer.sentence == course_sentence(course, plan)
-        for course in result.courses:
-            if course.stop is not None:
-                answer = next(answers)
-                assert (answer.word, answer.sentence) == (STOP, stop_sentence(course, plan))
-        assert next(answers).word == "ball ratio"
-        said = bench_sentences(result.benches)
-        assert [next(answers).sentence for _ in said] == list(said)
-    assert {answer.word for answer in answers} == {BALANCE, NEXT}
+def test_answers_are_fall_since_stop_and_factor_then_groups(benches):
+    told = answers(benches.comparison)
+    kinds = list(dict.fromkeys(word for word, _ in told))
+    assert kinds == ["changed", SINCE, STOP, "ball ratio", GROUPS, BALANCE, NEXT]
+    assert len({one for _, one in told}) == len(told)
+    fallen = [one for word, one in told if word == "changed"]
+    assert [one.split()[3] for one in fallen] == ["D10", "D50", "D90", "span"]
 
 
 def test_levels_that_are_no_times_are_told_where_they_changed(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
     beside = (GROUPS, BALANCE, NEXT)
-    count, *told = (one for one in comparison_answers(found) if one.word not in beside)
-    pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
-    changed = [one for one in pairs if one.verdict == "changed"]
-    assert count.sentence == "D50: of 5 pairs, 1 equivalent, 4 changed."
-    assert [one.sentence for one in told] == [finding_sentence(one, found.plan) for one in changed]
-    assert told[0].sentence.startswith("At 6 min, D50 at ball ratio 10 is ")
+    (told,) = (one for word, one in answers(found) if word not in beside)
+    count, most = (
+        "Of 5 pairs in D50, 4 changed and 1 is equivalent",
+        "the largest change: at 48 min",
+    )
+    assert told.startswith(f"{count}; {most}, D50 at ball ratio 10 is ")
 
 
 def test_effects_are_the_comparison_in_full(benches):
@@ -86,7 +82,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_page(benches.comparison).section().sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).whole().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -154,21 +150,13 @@ def test_equivalence_has_the_interval_of_its_test(bench):
 
 def test_section_and_files_hold_every_family_once(benches):
     page = comparison_page(benches.comparison)
-    shown = [block.name for block in page.section().blocks if isinstance(block, Table)]
+    shown = [block.name for block in page.whole().blocks if isinstance(block, Table)]
     files = [table.name for table in page.files]
     assert [name for name in shown if name.startswith("effects")] == [
         "effects against first",
         "effects successive",
     ]
     assert files == ["effects all pairs"]
-
-
-def test_verdicts_are_not_repeated_in_the_list(benches):
-    section = comparison_page(benches.comparison).section()
-    told = {verdict.sentence for verdict in comparison_answers(benches.comparison)}
-    items = set(section.blocks[0].items)
-    assert items.isdisjoint(told)
-    assert items | told == set(headlines(benches.comparison))
 
 
 def test_a_group_called_at_something_keeps_its_name(benches):
@@ -181,3 +169,21 @@ def test_a_group_called_at_something_keeps_its_name(benches):
     found = compare(study, "group", [], also=["ball_ratio"], quantities=("D50",))
     contrasts = list(effects_table(found, "all pairs").frame["contrast"])
     assert "Birch at the river vs Alder at the river" in contrasts
+
+
+def test_a_contrast_whose_level_is_open_says_what_its_course_says(benches):
+    """D10 at 48 min lies below the finest sieves of three benches; its fall has a bound."""
+    result = benches.comparison["D10"]
+    for course in result.courses:
+        ends = course.times[-1], course.times[0], course.where
+        for one in result.findings:
+            if (one.subject.high, one.subject.low, one.subject.where) == ends:
+                assert one.verdict is course.fallen.verdict
+    bounded = [one for one in result.findings if np.isnan(one.numbers.estimate)]
+    fallen = [one for one in bounded if one.subject.low == "0"]
+    assert fallen
+    for one in fallen:
+        said = finding_sentence(one, benches.comparison.plan)
+        assert "% lower than that at 0 min" in said
+        assert " is at least " in said
+        assert "nan" not in said

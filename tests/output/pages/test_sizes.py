@@ -10,7 +10,6 @@ import pytest
 
 from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
-    balance_answer,
     curves_table,
     size_drawing,
     sizes_page,
@@ -19,7 +18,7 @@ from psdstats.output.pages.sizes import (
 )
 from psdstats.uncertainty.propagation import Method
 from psdstats.words.numbers import Numerals
-from psdstats.words.sizes import notes_in_words, size_sentence
+from psdstats.words.sizes import balance_sentence, notes_in_words, size_sentence
 
 
 def test_table_holds_the_propagation_in_full(benches):
@@ -175,10 +174,10 @@ def test_a_bound_without_end_is_no_bound():
     ]
 
 
-def test_balance_answer_gives_median_and_largest(benches):
+def test_balance_sentence_gives_median_and_largest(benches):
     column = benches.sizes.quantities.index("D50")
     share = 100 * benches.sizes.balance_share[:, column]
-    sentence = balance_answer(benches.sizes).sentence
+    sentence = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means).sentences[0]
     found = re.search(r"balance makes (.+) % \(median\), at most (.+) %\.", sentence)
     assert float(found[1]) == pytest.approx(np.median(share), abs=0.051)
     assert float(found[2]) == pytest.approx(share.max(), abs=0.051)
@@ -188,9 +187,9 @@ def test_balance_that_does_not_matter_is_said_shortly():
     sizes = _sizes()
     sizes.balance_share = np.array([[0.00099]])
     shortly = "Of that variance the balance makes less than 0.1 % in every run."
-    assert balance_answer(sizes).sentence.endswith(shortly)
+    assert balance_sentence(sizes).endswith(shortly)
     sizes.balance_share = np.array([[0.00101]])
-    assert not balance_answer(sizes).sentence.endswith(shortly)
+    assert not balance_sentence(sizes).endswith(shortly)
 
 
 @pytest.mark.parametrize(
