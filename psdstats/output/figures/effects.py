@@ -185,8 +185,8 @@ def course_effects(
     heights, total = _places(changes, pairs)
     several = not pairs.empty
     (panels,) = new_panels(1, 2 if several else 1, height_mm=_AROUND_MM + total, say=say)
-    if several:
-        grid: Any = panels[0].get_gridspec()
+    grid: Any = panels[0].get_gridspec()
+    if grid.ncols > 1:
         grid.set_width_ratios([5.0, 3.0])
     frames = (changes, pairs)[: len(panels)]
     wide = 30.0 if several and len(set(pairs["level"])) == 1 else 18.0 if several else 90.0
