@@ -122,7 +122,9 @@ class Drawing:
     @cached_property
     def figure(self) -> Figure:
         """The matplotlib figure."""
-        return _figure(self.draw)
+        found: Any = self.draw().get_figure(root=True)
+        figure: Figure = found
+        return figure
 
     @property
     def key(self) -> str:
@@ -139,16 +141,13 @@ class Drawing:
     @cached_property
     def narrow_svg(self) -> str:
         """Drawn again for a narrow screen, on the pages before the appendix; empty elsewhere."""
-        from psdstats.output.figures.save import narrowed, svg_text
+        from psdstats.output.figures.save import narrow_figure, svg_text
 
-        figure = narrowed(_figure(self.draw)) if self.is_front else None
-        return "" if figure is None else svg_text(figure, title=self.alternative)
-
-
-def _figure(draw: Callable[[], Axes]) -> Figure:
-    found: Any = draw().get_figure(root=True)
-    figure: Figure = found
-    return figure
+        if not self.is_front:
+            return ""
+        figure = narrow_figure(self.draw)
+        is_narrower = figure.get_figwidth() < self.figure.get_figwidth()
+        return svg_text(figure, title=self.alternative) if is_narrower else ""
 
 
 Named = TypeVar("Named", Table, Drawing)

@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from psdstats.output.content import ReportContent, Section
 from psdstats.output.equations import equation_html, inline_html
-from psdstats.output.figures.save import MM_PER_INCH, NARROW_MM
+from psdstats.output.style import NARROW_MM
 from psdstats.output.tables.formats import to_html
 from psdstats.output.tables.table import Table
 from psdstats.output.text import clean, escape_html, slug
@@ -28,7 +28,7 @@ from psdstats.output.text import clean, escape_html, slug
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
 _VIEW_BOX = re.compile(r'viewBox="([^"]*)"')
-_POINTS_PER_INCH = 72.0
+_POINTS_PER_MM = 72 / 25.4
 _PARTS = ("answer", "cautions", "appendix", "references", "provenance")  # of the page itself
 
 
@@ -123,7 +123,7 @@ def _wideness(svg: str) -> str:
     """A class for a drawing whose letters would be too small in the width of a phone."""
     found = _VIEW_BOX.search(svg)
     width = float(found[1].split()[2]) if found else 0.0
-    return " wide" if width > _POINTS_PER_INCH * NARROW_MM / MM_PER_INCH + 1 else ""
+    return " wide" if width > NARROW_MM * _POINTS_PER_MM + 1 else ""
 
 
 def _inline_svg(svg: str, alternative: str, number: int) -> Markup:

@@ -413,6 +413,14 @@ def contrast_words(subject: Contrast) -> str:
     return f"{subject.high} vs {subject.low}" if subject.low else subject.high
 
 
+TESTS_HEADING = "Tests and models of the comparison"
+
+
+def differing_caption(changed: int, every: int) -> str:
+    """What the table of groups that differ shows."""
+    return f"Groups shown to differ from the others: {changed} of {every} comparisons."
+
+
 def effects_caption(comparison: Comparison, family: str) -> str:
     """Caption of the table of effects of one family."""
     kind = family_words(family)[0]
@@ -449,30 +457,15 @@ def _shaded(comparison: Comparison, say: Numerals) -> str:
     return "" if margin is None else f" Shaded: within the margin of {say(margin)} %."
 
 
-def factor_ratios_caption(comparison: Comparison, say: Numerals = PLAIN) -> str:
-    """Caption of the figure of a further factor."""
-    return (
-        f"Ratios between levels of {column_words(str(comparison.plan.where))} at each milling "
-        f"time, each with its own {say(100 * comparison.level)} % interval; left of 1 is smaller."
-        f"{_shaded(comparison, say)}"
-    )
-
-
-def ratio_label(subject: Contrast, plan: ComparisonPlan, *, at_time: bool = False) -> str:
+def ratio_label(subject: Contrast, plan: ComparisonPlan) -> str:
     """A contrast beside its interval in a figure: "48 vs 0 min, ball ratio 5"."""
-    if at_time:
-        return f"{contrast_words(subject)}, {place(TIME, subject.where)}"
     unit = f" {UNITS[plan.by]}" if plan.by in UNITS else ""
     at = f", {level_words(subject.where, plan)}" if subject.where else ""
     return contrast_words(subject) + unit + at
 
 
 def ratios_alternative(
-    findings: Iterable[Finding],
-    plan: ComparisonPlan,
-    say: Numerals = PLAIN,
-    *,
-    at_time: bool = False,
+    findings: Iterable[Finding], plan: ComparisonPlan, say: Numerals = PLAIN
 ) -> str:
     """The figure of ratios for who cannot see it: "D50 48 vs 0 min: 0.532 (…), changed; …"."""
     told = []
@@ -481,7 +474,7 @@ def ratios_alternative(
         finite = bool(np.isfinite(ends).all())
         with np.errstate(over="ignore"):
             shown = f"{say.ratio(*np.exp(ends))}, " if finite else ""
-        label = ratio_label(one.subject, plan, at_time=at_time)
+        label = ratio_label(one.subject, plan)
         told.append(f"{one.subject.quantity} {label}: {shown}{one.verdict.value}")
     return "; ".join(told) + "."
 

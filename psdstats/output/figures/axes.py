@@ -18,6 +18,7 @@ from psdstats.output.style import (
     GREY,
     INK,
     WIDTH_MM,
+    column_mm,
     house_style,
     new_axes,
     number_ticks,
@@ -156,21 +157,31 @@ def new_panels(
     columns: int = 1,
     *,
     height_mm: float,
-    width_mm: float = WIDTH_MM,
+    width_mm: float | None = None,
     say: Numerals = PLAIN,
 ) -> list[list[Axes]]:
-    """Empty Axes in rows and columns on one figure, in the house style."""
+    """Empty Axes in rows and columns on one figure, in the house style.
+
+    For a narrow screen the columns of a row come below each other.
+    """
     if rows < 1 or columns < 1:
         raise OutputError(
             f"a figure of {rows} × {columns} panels shows nothing; ask for 1 or more."
         )
     with house_style():
+        is_narrow = column_mm() < WIDTH_MM
+        height_mm *= columns if is_narrow else 1
         figure = new_axes(width_mm=width_mm, height_mm=height_mm, say=say).figure
         figure.clear()
-        grid = figure.subplots(rows, columns, squeeze=False, sharey="row")
+        shape = (rows * columns, 1) if is_narrow else (rows, columns)
+        grid = figure.subplots(*shape, squeeze=False, sharey="none" if is_narrow else "row")
+        panels = grid.reshape(rows, columns)
+        for first, *others in panels if is_narrow else ():
+            for ax in others:
+                ax.sharey(first)
         for ax in grid.flat:
             number_ticks(ax)
-    return [list(row) for row in grid]
+    return [list(row) for row in panels]
 
 
 def joint_key(panels: list[list[Axes]]) -> None:

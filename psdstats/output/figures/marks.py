@@ -18,7 +18,7 @@ import pandas as pd
 
 from psdstats.columns import TIME
 from psdstats.errors import OutputError
-from psdstats.output.style import INK, mark, time_colours
+from psdstats.output.style import INK, WIDTH_MM, column_mm, mark, time_colours
 from psdstats.output.text import clean
 
 if TYPE_CHECKING:
@@ -75,7 +75,8 @@ def key_columns(names: Iterable[object]) -> int:
     (6, 2)
     """
     longest = max((len(str(name)) for name in names), default=0)
-    return max(1, min(_MOST_COLUMNS, _LINE_SIGNS // (longest + _MARK_SIGNS)))
+    signs = int(_LINE_SIGNS * column_mm() / WIDTH_MM)
+    return max(1, min(_MOST_COLUMNS, signs // (longest + _MARK_SIGNS)))
 
 
 def room_for(ax: Axes, count: int) -> int:
@@ -231,11 +232,12 @@ def key_above(
 ) -> None:
     """A key above the Axes, in as many columns as its entries have room for."""
     shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
+    fitting = key_columns(getattr(one, "get_label", str)() for one in shown)
     ax.legend(
         handles=shown,
         loc="lower left",
         bbox_to_anchor=(0, 1.02),
-        ncols=columns or key_columns(getattr(one, "get_label", str)() for one in shown),
+        ncols=columns if columns and column_mm() == WIDTH_MM else fitting,
         labelcolor=INK,
         fontsize=8,
         frameon=False,

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from psdstats.output.figures.marks import HOVER
-from psdstats.output.style import house_style
+from psdstats.output.style import house_style, narrow_screen
 from psdstats.output.text import escape_html
 
 if TYPE_CHECKING:
@@ -28,9 +29,6 @@ _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _PROLOGUE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
 _HOVER_GROUP = re.compile(rf'<g id="{HOVER}([^"]*)">')
 _HOVER_POINT = re.compile(rf'<a xlink:href="{HOVER}([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
-MM_PER_INCH = 25.4
-NARROW_MM = 105.0  # in the 350 pixels of a phone, letters of 8 pt have 9.4 pixels
-_ONE_COLUMN = 4  # panels
 _TITLED = r'<g class="mark"><title>\1</title>'
 
 
@@ -60,36 +58,19 @@ def png_bytes(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
-def narrowed(figure: Figure) -> Figure | None:
-    """A figure laid out again for a narrow screen, its letters as large as before.
+def narrow_figure(draw: Callable[[], Axes]) -> Figure:
+    """What is drawn, drawn for a narrow screen.
 
-    Panels beside each other come below each other, in two columns where there are more than four.
-    The figure itself is changed; None where it is narrow enough as it is.
+    A panel keeps the labels that one beside it had for both.
     """
-    width, height = figure.get_size_inches()
-    if width <= NARROW_MM / MM_PER_INCH:
-        return None
-    panels = [(ax, spec) for ax in figure.axes if (spec := ax.get_subplotspec()) is not None]
-    before = max((spec.get_gridspec().nrows for _, spec in panels), default=1)
-    after = before
-    if len(panels) > before:
-        columns = 1 if len(panels) <= _ONE_COLUMN else 2
-        after = -(-len(panels) // columns)
-        grid = figure.add_gridspec(after, columns)
-        for at, (ax, _) in enumerate(panels):
-            ax.set_subplotspec(grid[at // columns, at % columns])
-            ax.tick_params(labelleft=True, labelbottom=True)
-            _label_again(ax, [other for other, _ in panels], is_last=at >= len(panels) - columns)
-    figure.set_size_inches(NARROW_MM / MM_PER_INCH, height * after / before)
+    with narrow_screen():
+        ax: Any = draw()
+    figure: Figure = ax.get_figure(root=True)
+    axes = [one for one in figure.axes if one.get_subplotspec() is not None]
+    for own in axes if len(axes) > 1 else ():
+        if not own.get_ylabel():
+            own.set_ylabel(next((one.get_ylabel() for one in axes if one.get_ylabel()), ""))
     return figure
-
-
-def _label_again(ax: Axes, panels: list[Axes], *, is_last: bool) -> None:
-    """Give a panel the labels that one beside it, or below it, had for both."""
-    if not ax.get_ylabel():
-        ax.set_ylabel(next((one.get_ylabel() for one in panels if one.get_ylabel()), ""))
-    if is_last and not ax.get_xlabel():
-        ax.set_xlabel(next((one.get_xlabel() for one in panels if one.get_xlabel()), ""))
 
 
 def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "") -> list[Path]:
