@@ -105,6 +105,9 @@ def add_page(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all-tables", action="store_true", help="print every table, not only the first ones"
     )
+    parser.add_argument(
+        "--all-notes", action="store_true", help="print what was assumed or left out, note by note"
+    )
     add_writing(parser)
     add_json(parser)
 

@@ -23,7 +23,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -45,7 +45,7 @@ from psdstats.output.pages.budget import (
 )
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.groups import groups_page
+from psdstats.output.pages.groups import GroupResults, groups_page
 from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
@@ -163,7 +163,12 @@ def report(
     record = provenance_record(study, found.propagation, asked)
     content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
-        folder, content, provenance=record, replace=replace, progress=stage(WRITING)
+        folder,
+        content,
+        provenance=record,
+        replace=replace,
+        progress=stage(WRITING),
+        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
@@ -214,7 +219,9 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
             found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
         ),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
-        *_page(groups_words.HEADING, found.groups, groups_page, say),
+        *_page(
+            groups_words.HEADING, found.groups, lambda one, own: _groups_page(found, one, own), say
+        ),
         *_page(whole_heading(TIME), found.whole, whole_page, say),
         *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
         *([limits_page(list(found.limits), say)] if found.limits else []),
@@ -244,6 +251,12 @@ def _page(
         yield Page(heading=heading, blocks=(Note(words.not_computed(str(result))),))
     else:
         yield page(result, say)
+
+
+def _groups_page(found: Results, results: GroupResults, say: Numerals) -> Page:
+    """The page of the groups; its figure names where other sizes differ."""
+    compared = () if found.compared is None else found.compared.results
+    return groups_page(results, say, others=[one for each in compared for one in each.benches])
 
 
 def _rate_page(found: Results, result: RateResult, say: Numerals) -> Page:

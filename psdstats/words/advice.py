@@ -92,8 +92,7 @@ REMARKS: dict[RemarkKind, Wording] = {
         f"Find out why the levels of {column_words(factor)} differ already at "
         f"{place(TIME, time, say)}"
     ),
-    AdviceRemark.BETTER_BALANCE: lambda say, shorter_percent: (
-        f"Weigh on a better balance: a perfect one would shorten the interval by "
-        f"{say.per_cent(shorter_percent / 100)}"
+    AdviceRemark.BETTER_BALANCE: lambda _, shorter_percent: (  # noqa: ARG005, told before
+        "Weigh on a better balance"
     ),
 }

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from psdstats.columns import BALL_RATIO
+from collections.abc import Hashable, Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from psdstats.columns import BALL_RATIO, column_words
+from psdstats.findings import Verdict
 from psdstats.words.numbers import PLAIN, Numerals
 
 WEIGHING_ORDER = "weighing of the empty sieve, in order"
 TIME_AXIS = "milling time / min"
 SIZE_AXIS = "size / µm"
+BOUND = "bound: at least so much"
 BELOW_SIEVES = "below the finest sieve"
 APERTURE_AXIS = "sieve aperture / µm"
 UNDERSIZE_AXIS = "cumulative undersize / % by mass"
@@ -37,3 +45,76 @@ def level_label(level: str, factor: str) -> str:
 def shared_words(half: float, say: Numerals = PLAIN) -> str:
     """What all means of a panel have in common: half an interval of ln size, in per cent."""
     return f"sieves ±{say.significant(100 * half, 2)} %"
+
+
+def change_words(row: Mapping[Hashable, Any], say: Numerals = PLAIN) -> str:
+    """A change beside its interval: "−49 %", "≥ 59 % finer"; other verdicts than a change named.
+
+    Examples
+    --------
+    >>> row = {"ratio": 0.51, "ratio_lower": 0.48, "ratio_upper": 0.54, "verdict": "changed"}
+    >>> change_words(row), change_words(row | {"verdict": "not shown"})
+    ('−49 %', '−49 %  not shown')
+    >>> change_words(row | {"ratio": float("nan"), "ratio_lower": 0.0, "ratio_upper": 0.412})
+    '≥ 58 % finer'
+    """
+    ratio, lower, upper = (float(row[name]) for name in ("ratio", "ratio_lower", "ratio_upper"))
+    verdict = "" if row["verdict"] == Verdict.CHANGED else str(row["verdict"])
+    if np.isfinite(ratio):
+        said = say.change(ratio, decimals=1 if abs(ratio - 1.0) < 0.0995 else 0)
+    elif lower <= 0.0 and np.isfinite(upper) and upper < 1.0:
+        said = f"≥ {say.at_least(1.0 - upper)} finer"
+    elif np.isinf(upper) and lower > 1.0:
+        said = f"≥ {say.at_least(lower - 1.0)} coarser"
+    elif np.isfinite([lower, upper]).all():
+        said = f"{say.change(lower)} to {say.change(upper)}"
+    else:
+        said = ""
+    return "  ".join(one for one in (said, verdict) if one)
+
+
+def changes_alternative(changes: pd.DataFrame, pairs: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """The figure of changes for who cannot see it: a sentence per quantity and level, or pair."""
+    told = []
+    for frame in (changes, pairs):
+        for (quantity, level), own in frame.groupby(["quantity", "level"], sort=False):
+            head = ", ".join(one for one in (str(quantity), str(level)) if one)
+            shown = (own["verdict"] == Verdict.CHANGED).all()
+            parts = [
+                f"{minutes(float(row['at']), say)} {' '.join(change_words(row, say).split())}"
+                for row in own.to_dict("records")
+            ]
+            told.append(f"{head}: {', '.join(parts)}{' (all changed)' if shown else ''}.")
+    return " ".join(told)
+
+
+def changes_titles(first: str, factor: str, pairs: Iterable[str]) -> tuple[str, str]:
+    """What stands above both panels of changes."""
+    names = list(dict.fromkeys(pairs))
+    beside = names[0] if len(names) == 1 else f"{column_words(factor)}: level vs level"
+    return f"change from {first} min", beside
+
+
+def changes_labels(first: str, pairs: Iterable[tuple[str, str]]) -> tuple[str, str]:
+    """What the axes of both panels of changes show."""
+    names = list(dict.fromkeys(pairs))
+    high, low = names[0] if len(names) == 1 else ("first level", "second")
+    return (
+        f"size at the later time / size at {first} min",
+        f"size at {high} / size at {low}",
+    )
+
+
+def changes_caption(
+    level: float, margin_percent: float | None, shown: tuple[int, int], say: Numerals = PLAIN
+) -> str:
+    """What the figure of changes shows."""
+    said = (
+        f"Ratios on a log scale, left of 1 is smaller; each {say(100 * level, '.3g')} % interval "
+        "holds for itself, each verdict for all times together."
+    )
+    if margin_percent is not None:
+        said += f" Shaded: within the margin of {say(margin_percent)} %."
+    if shown[0] < shown[1]:
+        said += f" Here are {shown[0]} of {shown[1]} later times; the appendix has all."
+    return said

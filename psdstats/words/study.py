@@ -10,10 +10,11 @@ from collections.abc import Mapping, Sequence
 
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.flags import Flag
+from psdstats.study.flags import Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import listed
 
 _RUNS_NAMED = 3
 LEAST_POINTS = 0.1
@@ -130,6 +131,24 @@ def says_of_many(flags: Sequence[Flag], say: Numerals = PLAIN) -> str:
     if not values:
         return text
     return f"{text} ({say(min(values), '.3g')} to {say(max(values), '.3g')} {flags[0].unit})"
+
+
+def flag_lines(flags: Sequence[Flag], say: Numerals = PLAIN) -> list[str]:
+    """One line a flag as it stands; many warnings or notes of one kind in one line."""
+    kinds: dict[tuple[str, str], list[Flag]] = {}
+    for flag in flags:
+        alone = str(flag) if flag.severity is Severity.ERROR else flag.remedy
+        kinds.setdefault((flag.check, alone), []).append(flag)
+    told = list[str]()
+    for own in kinds.values():
+        runs = list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run))
+        if len(own) <= _RUNS_NAMED:
+            told += map(str, own)
+            continue
+        where = f", in {listed(runs, _RUNS_NAMED)}" if runs else ""
+        what = says_of_many(own, say)
+        told.append(f"{own[0].severity}: {len(own)} times{where}: {what}. {own[0].remedy}")
+    return told
 
 
 def tares_caption(group: str) -> str:

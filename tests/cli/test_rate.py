@@ -20,7 +20,7 @@ def test_time_to_a_target_for_each_ball_ratio(psdstats, trial):
 
 
 def test_together_leaves_the_factor_out_and_says_so(psdstats, trial):
-    said = psdstats("rate", trial, *D50, "--together")
+    said = psdstats("rate", trial, *D50, "--together", "--all-notes")
     assert "Ball ratio 5:" not in said.out
     assert "differs between runs and is not in the rate model" in said.out
 

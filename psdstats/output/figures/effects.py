@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.axes import log_ticks, name_rows
+from psdstats.output.figures.axes import log_ticks, name_rows, new_panels, plain_ticks
 from psdstats.output.figures.marks import (
     drawn,
     hover,
+    hover_each,
     key_above,
     label_beside,
     need,
@@ -23,9 +24,12 @@ from psdstats.output.figures.marks import (
     rows,
 )
 from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
+from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from psdstats.words.numbers import Numerals
 
 
 _COLUMNS = ("contrast", "ratio", "ratio_lower", "ratio_upper", "verdict")
@@ -140,6 +144,199 @@ def _row(ax: Axes, at: int, row: Any) -> None:
     marker, fill = _MARKERS.get(verdict, _UNKNOWN)
     text = f"{row.contrast}: {say.ratio(value, lower, upper)}, {verdict}"
     point(ax, (value, at), marker, text, colour=INK, fill=fill, size=6.5, zorder=4)
+
+
+_ROW_MM, _LEAST_ROW_MM = 3.9, 3.2
+_PLACE_MM, _QUANTITY_MM = 0.9, 2.2  # between times, between quantities
+_AROUND_MM, _PAGE_MM = 30.0, 215.0  # axis and key, and what a page has room for
+_TEXT_PT = 7.5
+_TICK_MM = 5.5  # between two numbers of an axis
+_ORDER = ("changed", "equivalent", "not shown", "cannot be told")
+
+
+def course_effects(
+    changes: pd.DataFrame,
+    pairs: pd.DataFrame,
+    say: Numerals,
+    *,
+    labels: tuple[str, str],
+    titles: tuple[str, str],
+    margin: float | None = None,
+) -> Axes:
+    """Changes against the first time, and levels against each other beside; one row each.
+
+    Parameters
+    ----------
+    changes, pairs : DataFrame
+        Columns quantity, at, level, ratio, ratio_lower, ratio_upper, verdict, told; rows in the
+        order drawn.  A bound has no ratio and one end: an arrow.  ``pairs`` may be empty.
+    say : Numerals
+        With what numbers are written.
+    labels, titles : (str, str)
+        Of the axis and above it, of both panels.
+    margin : float or None
+        Equivalence margin as a ratio > 1; the band is shaded.
+
+    Returns
+    -------
+    Axes
+        The first panel.
+    """
+    heights, total = _places(changes, pairs)
+    several = not pairs.empty
+    (panels,) = new_panels(1, 2 if several else 1, height_mm=_AROUND_MM + total, say=say)
+    grid: Any = panels[0].get_gridspec()
+    if grid.ncols > 1:
+        grid.set_width_ratios([5.0, 3.0])
+    frames = (changes, pairs)[: len(panels)]
+    wide = 30.0 if several and len(set(pairs["level"])) == 1 else 18.0 if several else 90.0
+    for ax, frame, label, title in zip(panels, frames, labels, titles, strict=False):
+        _effect_rows(ax, frame, heights, label, margin)
+        _fewer_ticks(ax, wide if ax is panels[-1] else 1.6 * wide)
+        ax.set_title(title)
+        ax.set_ylim(total, 0.0)
+        ax.grid(axis="y", visible=False)
+        ax.spines["left"].set_visible(False)
+        ax.tick_params(axis="y", length=0)
+    _name_places(panels[0], changes, heights)
+    _verdict_key(panels[0], pd.concat(frames))
+    return panels[0]
+
+
+Key = tuple[str, str, int]
+
+
+def _keys(frame: pd.DataFrame) -> list[Key]:
+    """Quantity, time and place among the rows of both, of each row."""
+    count: dict[tuple[str, str], int] = {}
+    found = []
+    for quantity, at in zip(frame["quantity"], frame["at"], strict=True):
+        number = count.get((quantity, at), 0)
+        count[quantity, at] = number + 1
+        found.append((str(quantity), str(at), number))
+    return found
+
+
+def _places(changes: pd.DataFrame, pairs: pd.DataFrame) -> tuple[dict[Key, float], float]:
+    """Height of each row in mm from the top, rows of one time beside each other; all in all."""
+    keys = dict.fromkeys([*_keys(pairs), *_keys(changes)])
+    quantities = list(dict.fromkeys(changes["quantity"]))
+    times = sorted({float(at) for _, at, _ in keys})
+    order = {one: k for k, one in enumerate(quantities)}
+    ranked = sorted(keys, key=lambda key: (order[key[0]], times.index(float(key[1])), key[2]))
+    gaps, between = [0.0], _PLACE_MM if any(key[2] for key in ranked) else 0.0
+    for key, last in zip(ranked[1:], ranked, strict=False):
+        gap = between if key[:2] != last[:2] else 0.0
+        gaps.append(gaps[-1] + gap + (_QUANTITY_MM if key[0] != last[0] else 0.0))
+    room = (_PAGE_MM - _AROUND_MM - gaps[-1]) / (len(ranked) + 0.2)
+    row_mm = min(max(room, _LEAST_ROW_MM), _ROW_MM)
+    heights = {key: (k + 0.6) * row_mm + gaps[k] for k, key in enumerate(ranked)}
+    return heights, (len(ranked) + 0.2) * row_mm + gaps[-1]
+
+
+def _effect_rows(
+    ax: Axes,
+    frame: pd.DataFrame,
+    heights: dict[Key, float],
+    label: str,
+    margin: float | None,
+) -> None:
+    """Intervals and bounds as lines, estimates as marks of their verdicts, changes in words."""
+    y = np.array([heights[key] for key in _keys(frame)])
+    ends = frame[["ratio", "ratio_lower", "ratio_upper"]].to_numpy(dtype=float)
+    known = ends[np.isfinite(ends) & (ends > 0)]
+    seen = [*known, 1.0] if margin is None else [*known, 1.0, margin, 1 / margin]
+    log_ticks(ax, "x", around=(min(seen), max(seen)), label=label)
+    if margin is not None:
+        ax.axvspan(1 / margin, margin, color="#eef0f3", linewidth=0, zorder=0)
+    ax.axvline(1.0, color=GREY, linewidth=1.0)
+    left, right = ax.get_xlim()
+    low = np.where(ends[:, 1] > 0, ends[:, 1], left)
+    high = np.where(np.isfinite(ends[:, 2]), ends[:, 2], right)
+    some = np.isfinite(ends[:, 1:]).any(axis=1) & ~np.isnan(ends[:, 1:]).any(axis=1)
+    ax.hlines(y[some], low[some], high[some], color=INK, linewidth=1.4)
+    for sign, edge, is_open in (("<", left, ends[:, 1] <= 0), (">", right, np.isinf(ends[:, 2]))):
+        beyond = some & is_open
+        if beyond.any():
+            ax.plot(np.full(beyond.sum(), edge), y[beyond], sign, color=INK, markersize=5)
+            near = np.where(sign == "<", high, low)[beyond]
+            ax.plot(near, y[beyond], "|", color=INK, markersize=6)
+    closed = some & np.isnan(ends[:, 0]) & (ends[:, 1] > 0) & np.isfinite(ends[:, 2])
+    if closed.any():
+        both = np.concatenate([low[closed], high[closed]])
+        ax.plot(both, np.tile(y[closed], 2), "|", color=INK, markersize=6)
+    for verdict in _ORDER:
+        own = np.flatnonzero((frame["verdict"] == verdict).to_numpy() & np.isfinite(ends[:, 0]))
+        if len(own):
+            marker, fill = _MARKERS.get(verdict, _UNKNOWN)
+            dots = ax.scatter(
+                ends[own, 0], y[own], marker=marker, facecolors=fill, edgecolors=INK, s=15, zorder=4
+            )
+            hover_each(dots, frame["told"].iloc[own])
+    for at, row in zip(y, rows(frame), strict=True):
+        label_beside(ax, row.told, at, shift=6, bold=row.verdict == "changed")
+        ax.texts[-1].set_fontsize(_TEXT_PT)
+
+
+def _fewer_ticks(ax: Axes, width_mm: float) -> None:
+    """Numbers that have room side by side, 1 always among them."""
+    ticks = np.array(ax.get_xticks(), dtype=float)
+    low, high = np.log(ax.get_xlim())
+    least = _TICK_MM / width_mm * (high - low)
+    kept: list[float] = []
+    for tick in sorted(ticks, key=lambda one: abs(np.log(one))):
+        if low <= np.log(tick) <= high and all(abs(np.log(tick / one)) >= least for one in kept):
+            kept.append(float(tick))
+    plain_ticks(ax, "x", sorted(kept), width_pt=1e6)
+
+
+def _name_places(ax: Axes, changes: pd.DataFrame, heights: dict[Key, float]) -> None:
+    """Level of each row, its time before the first of them, quantity in bold before the first."""
+    say = numerals(ax)
+    levels = dict(zip(_keys(changes), changes["level"], strict=True))
+    has_levels = len(set(changes["level"])) > 1
+    names, last = [], ("", "")
+    for key in heights:
+        quantity, at, _ = key
+        time = words.minutes(float(at), say) if (quantity, at) != last else ""
+        level = drawn(levels.get(key, ""), most=16) if has_levels else ""
+        names.append("   ".join(one for one in (time, level) if one))
+        if quantity != last[0]:
+            place = ax.annotate(
+                drawn(quantity),
+                (0.0, heights[key]),
+                xytext=(-84 if has_levels else -58, 0),
+                xycoords=("axes fraction", "data"),
+                textcoords="offset points",
+                va="center",
+                fontweight="bold",
+            )
+            place.set_fontsize(8.5)
+            if last[0]:
+                ax.axhline(
+                    heights[key] - 0.5 * (_ROW_MM + _QUANTITY_MM), color=FAINT, linewidth=0.8
+                )
+        last = (quantity, at)
+    ax.set_yticks(list(heights.values()), names)
+    ax.tick_params(axis="y", labelsize=_TEXT_PT)
+
+
+def _verdict_key(ax: Axes, frame: pd.DataFrame) -> None:
+    """The marks that occur, with their verdicts, above all panels."""
+    from matplotlib.lines import Line2D
+
+    found = [one for one in _ORDER if (frame["verdict"] == one).any()]
+    handles = []
+    for verdict in found:
+        marker, fill = _MARKERS.get(verdict, _UNKNOWN)
+        own = Line2D([], [], color=INK, linestyle="", marker=marker, markersize=5, label=verdict)
+        own.set_markerfacecolor(fill)
+        handles.append(own)
+    if ((frame["ratio_lower"] <= 0) | np.isinf(frame["ratio_upper"])).any():
+        handles.append(
+            Line2D([], [], color=INK, linewidth=1.4, marker="<", markersize=5, label=words.BOUND)
+        )
+    ax.figure.legend(handles=handles, loc="outside upper left", ncols=len(handles))
 
 
 _NORMAL_95 = 1.96

@@ -49,10 +49,11 @@ _BOUNDS = {
 }
 _BARS = (("comparing_lower", "comparing_upper"), ("lower", "upper"))
 _UNIT = "µm"
-_SIGN_PT = 3.3  # width of a sign of a direct label
+_SIGN_PT = 3.8  # width of a sign of a direct label
 _LABEL_PT = 7.0
 _GAP_PT = 8.5  # between two direct labels
 _BESIDE_PT = 6.0  # from the last value to its label
+_ALL = "all"  # label of a line without a level
 _MEAN_PT, _RUN_PT = 4.0, 3.0
 _MOST_NAMED, _LONGEST = 4, 12  # levels named at their lines, and signs of the longest
 _MOST_HOVERS = 150  # runs with a hover text of their own
@@ -306,7 +307,14 @@ def _lines(ax: Axes, closed: pd.DataFrame, every: pd.DataFrame, looks: Mapping[s
         own = closed[closed["series"] == name].groupby("at")["value"]
         line = np.exp(own.agg(lambda sizes: np.log(sizes).mean()))
         line = line.reindex(sorted(set(every.loc[every["series"] == name, "at"])))
-        ax.plot(line.index, line, color=look.colour, linestyle=look.line, linewidth=1.1, label=name)
+        ax.plot(
+            line.index,
+            line,
+            color=look.colour,
+            linestyle=look.line,
+            linewidth=1.1,
+            label=name or _ALL,
+        )
 
 
 def _values(ax: Axes, closed: pd.DataFrame, looks: Mapping[str, Mark], unit: str) -> None:

@@ -39,7 +39,6 @@ def test_comma_where_ticks_were_left_to_matplotlib() -> None:
 def test_names_with_a_point_keep_it(sizes: pd.DataFrame) -> None:
     named = sizes.assign(group=sizes["group"].replace("Alder", "Mill 2.5"))
     ax = size_against_time(named, new_axes(say=COMMA))
-    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Mill 2.5", "Birch"]
     hovers = [text for dots in ax.collections for text in dots.get_urls() if text]
     assert any(text.startswith("hover: D50, Mill 2.5, 0 min: 300") for text in hovers)
 
