@@ -234,6 +234,16 @@ def test_paper_opens_what_is_folded_and_breaks_after_page_one(content: ReportCon
     assert ".appendix { break-before: page;" in printed
 
 
+def test_a_page_one_without_panels_takes_no_page_of_its_own(content: ReportContent) -> None:
+    assert content.sheet is not None
+    brief = replace(content, sheet=replace(content.sheet, drawing=None))
+    kinds = [
+        [one["class"] for one in _Page(report_html(each)).of("section") if one["id"] == "answer"]
+        for each in (content, brief)
+    ]
+    assert kinds == [["sheet"], ["sheet brief"]]
+
+
 def test_every_printed_page_but_the_first_bears_the_title(content: ReportContent) -> None:
     style = report_html(content).partition("<style>")[2].partition("</style>")[0]
     head = re.search(r'@top-left \{ content: "([^"]*)"; \}', style)
