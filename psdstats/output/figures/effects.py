@@ -23,7 +23,16 @@ from psdstats.output.figures.marks import (
     point,
     rows,
 )
-from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
+from psdstats.output.style import (
+    DASHED,
+    FAINT,
+    GREY,
+    INK,
+    WIDTH_MM,
+    column_mm,
+    mark,
+    numerals,
+)
 from psdstats.words import figures as words
 
 if TYPE_CHECKING:
@@ -182,25 +191,36 @@ def course_effects(
     Axes
         The first panel.
     """
-    heights, total = _places(changes, pairs)
-    several = not pairs.empty
-    (panels,) = new_panels(1, 2 if several else 1, height_mm=_AROUND_MM + total, say=say)
-    if several:
-        grid: Any = panels[0].get_gridspec()
-        grid.set_width_ratios([5.0, 3.0])
-    frames = (changes, pairs)[: len(panels)]
-    wide = 30.0 if several and len(set(pairs["level"])) == 1 else 18.0 if several else 90.0
-    for ax, frame, label, title in zip(panels, frames, labels, titles, strict=False):
+    several, is_narrow = not pairs.empty, column_mm() < WIDTH_MM
+    frames = [changes, *([pairs] if several else [])]
+    if is_narrow:  # below each other, each with rows of its own
+        places = [_places(one, one) for one in frames]
+        heights_mm = [_AROUND_MM + total for _, total in places]
+        panels = [ax for (ax,) in new_panels(len(frames), height_mm=sum(heights_mm), say=say)]
+        _ratios_of(panels[0]).set_height_ratios(heights_mm)
+    else:
+        places = [_places(changes, pairs)] * len(frames)
+        (panels,) = new_panels(1, len(frames), height_mm=_AROUND_MM + places[0][1], say=say)
+        _ratios_of(panels[0]).set_width_ratios([5.0, 3.0][: len(frames)])
+    wide = 18.0 if len(set(pairs["level"])) > 1 else 30.0 if several and not is_narrow else 40.0
+    for ax, frame, own, label, title in zip(panels, frames, places, labels, titles, strict=False):
+        heights, total = own
         _effect_rows(ax, frame, heights, label, margin)
         _fewer_ticks(ax, wide if ax is panels[-1] else 1.6 * wide)
         ax.set_title(title)
         ax.set_ylim(total, 0.0)
         ax.grid(axis="y", visible=False)
         ax.spines["left"].set_visible(False)
+        if is_narrow or ax is panels[0]:
+            _name_places(ax, changes if ax is panels[0] else frame.assign(level=""), heights)
         ax.tick_params(axis="y", length=0)
-    _name_places(panels[0], changes, heights)
     _verdict_key(panels[0], pd.concat(frames))
     return panels[0]
+
+
+def _ratios_of(ax: Axes) -> Any:
+    """The grid of the panels of a figure."""
+    return ax.get_gridspec()
 
 
 Key = tuple[str, str, int]

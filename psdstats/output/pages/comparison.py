@@ -500,7 +500,7 @@ def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | 
     pairs = pairs[pairs["at"].isin([*kept, first])].reset_index(drop=True)
     named = [] if pairs.empty else list(zip(pairs["high"], pairs["low"], strict=True))
     drawing = drawing_of(
-        "changes",
+        "changes by time",
         partial(
             course_effects,
             changes,

@@ -8,7 +8,7 @@ import pytest
 from matplotlib.collections import LineCollection, PathCollection
 
 from psdstats.output.figures import effects as figures
-from psdstats.output.style import house_style
+from psdstats.output.style import house_style, narrow_screen
 from psdstats.words.figures import change_words, changes_alternative
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -158,3 +158,13 @@ def test_the_alternative_tells_every_row_of_the_frame() -> None:
     assert "D10, 10:1 vs 5:1: 0 min +0.1 % equivalent, 6 min −8.0 %." in told
     comma = changes_alternative(_told(CHANGES), _told(PAIRS), Numerals(","))
     assert "6 min −4,0 % not shown" in comma
+
+
+def test_on_a_narrow_screen_panels_stand_below_each_other_with_rows_of_their_own() -> None:
+    with narrow_screen():
+        figure = _drawn()
+    upper, lower = figure.axes
+    assert figure.get_figwidth() < _drawn().get_figwidth()
+    assert [label.get_text() for label in lower.get_yticklabels()] == ["0 min", "6 min", "48 min"]
+    assert "0 min" not in [label.get_text() for label in upper.get_yticklabels()]
+    assert sorted(_points(lower).values()) == pytest.approx(sorted(PAIRS["ratio"]))
