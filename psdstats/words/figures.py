@@ -15,7 +15,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 WEIGHING_ORDER = "weighing of the empty sieve, in order"
 TIME_AXIS = "milling time / min"
 SIZE_AXIS = "size / µm"
-BOUND = "bound: at least so much"
+BOUND = "at least so much"
 BELOW_SIEVES = "below the finest sieve"
 APERTURE_AXIS = "sieve aperture / µm"
 UNDERSIZE_AXIS = "cumulative undersize / % by mass"

@@ -138,7 +138,7 @@ def test_changes_stand_beside_in_words_verdicts_in_the_key() -> None:
     assert "−4.0 %  not shown" in [text.get_text() for text in one_level.texts]
     (key,) = figure.legends
     assert [text.get_text() for text in key.get_texts()] == [
-        "changed", "equivalent", "not shown", "cannot be told", "bound: at least so much"
+        "changed", "equivalent", "not shown", "cannot be told", "at least so much"
     ]  # fmt: skip
     closed = _drawn(CHANGES.iloc[:1], PAIRS.iloc[:0])
     assert [text.get_text() for text in closed.legends[0].get_texts()] == ["changed"]
