@@ -50,11 +50,12 @@ _HEADINGS = {
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Sources of u as a figure; their shares and what a change would buy as tables."""
+    *shares, changes = budget_tables(budget, say)
     return Page(
         heading=words.BUDGET_HEADING,
         lead=words.budget_lead(budget, say),
         sentences=words.budget_sentences(budget, say),
-        blocks=(*shares_drawings(budget, say), *budget_tables(budget, say), *budget_files(budget)),
+        blocks=(*shares_drawings(budget, say), changes, *shares, *budget_files(budget)),
         notes=budget_notes(budget, say),
         notes_heading=words.BUDGET_NOTES,
         behind=words.BUDGET_BEHIND,

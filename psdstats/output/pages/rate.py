@@ -245,7 +245,7 @@ def rate_page(
     scatter = scatter_table(result)
     return Page(
         heading=words.HEADING,
-        lead=words.lead_sentences(result, say),
+        lead=words.lead_sentences(result, say) if result.stopping else (),
         sentences=words.when_sentences(result, say) or words.lead_sentences(result, say),
         blocks=(
             rate_drawing(result, say),
@@ -271,7 +271,10 @@ def rate_page(
 
 
 def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
-    """All levels in one: runs, curves with bands, target and the times at which it is reached."""
+    """All levels in one: runs, curves with bands, target and the times at which it is reached.
+
+    It stands before the appendix where it was asked when to stop.
+    """
     last = max(one.last_min for one in result.series)
     until = max(_until(one) for one in result.series)
     found = {one.label: one.target for one in result.series if one.target is not None}
@@ -295,7 +298,7 @@ def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
         words.drawing_caption(result, beyond=until > last, say=say),
         words.drawing_alternative(curve, found, result.quantity, say),
     )
-    return replace(drawing, is_front=True)
+    return replace(drawing, is_front=bool(result.stopping))
 
 
 def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing]:
