@@ -15,7 +15,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
@@ -242,11 +242,14 @@ def rate_page(
 ) -> Page:
     """When to stop, then curves and the spread behind them; longer tables are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
-    scatter = scatter_table(result)
+    scatter, drawn_off = scatter_table(result), words.withdrawal_sentences(result, say)
     return Page(
         heading=words.HEADING,
         lead=words.lead_sentences(result, say) if result.stopping else (),
-        sentences=words.when_sentences(result, say) or words.lead_sentences(result, say),
+        sentences=(
+            *(words.when_sentences(result, say) or words.lead_sentences(result, say)),
+            *drawn_off,
+        ),
         blocks=(
             rate_drawing(result, say),
             *([stopping_table(result, say)] if result.stopping else []),
@@ -254,12 +257,12 @@ def rate_page(
             parameters_table(result, say),
             *([scatter] if len(scatter.columns) > 1 else []),
             *loss_drawings(loss, say),
+            *([Bullets(drawn_off)] if drawn_off else []),
             residuals_table(result),
             *([loss_table(loss, say)] if loss else []),
             *([withdrawal_table(result)] if result.withdrawals else []),
         ),
         notes=(
-            *words.withdrawal_sentences(result, say),
             *words.curve_sentences(result, say),
             *(words.loss_sentences(loss, say) if loss else ()),
             *(sentence(one, say) for one in remarks),
