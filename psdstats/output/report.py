@@ -436,11 +436,14 @@ def _declared(spread: Declared | None) -> str:
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
-    """The same as label and text, for the page."""
+    """The same as label and text, for the page; options that ask for nothing are left out."""
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if isinstance(value, Mapping):
+        if name == "options" and isinstance(value, Mapping):
+            asked = {key.replace("_", " "): _text(own) for key, own in value.items() if own}
+            lines[label] = "; ".join(f"{k} {own}" for k, own in asked.items() if own != _NONE)
+        elif isinstance(value, Mapping):
             for key, own in value.items():
                 lines[f"{label}: {key}"] = _text(own)
         elif isinstance(value, list):
