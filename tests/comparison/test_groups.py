@@ -187,7 +187,7 @@ def test_groups_that_differ_in_rate_and_not_in_level_are_told_so():
     assert alder.rate.verdict is Verdict.CHANGED
     assert alder.rate.numbers.lower < -0.105 < alder.rate.numbers.upper
     assert alder.average.verdict is Verdict.NOT_SHOWN
-    assert "its D50 at 30 min over its D50 at 0 min is " in agreement_sentences(found)[0]
+    assert "the ratio of its D50 at 30 min to that at 0 min is " in agreement_sentences(found)[0]
 
 
 def test_joint_interval_and_adjusted_p_agree():
