@@ -19,6 +19,7 @@ from psdstats.words.courses import (
     capital,
     course_notes,
     course_sentences,
+    course_verdict,
     ends_of,
     head_words,
     level_words,
@@ -92,26 +93,34 @@ def _finding_words(finding: Finding, plan: ComparisonPlan, say: Numerals) -> str
     match finding.verdict:
         case Verdict.CANNOT_BE_TOLD:
             because = f", because {' and '.join(reasons)}" if reasons else ""
-            said = f"{head}it cannot be told whether {high} differs from {low}{because}"
+            said = (
+                f"{head}it cannot be told whether {high} differs{_behind(' from ', low)}{because}"
+            )
             return "; ".join(filter(None, [said, reads]))
         case Verdict.EQUIVALENT:
             margin = say(finding.margin_percent or 0.0)
-            said = f"{high} is the same as {low} within ±{margin} %"
-            said += _behind(numbers.equivalence_p, reads, say)
+            said = f"{high} is the same{_behind(' as ', low)} within ±{margin} %"
+            said += _p_behind(numbers.equivalence_p, reads, say)
         case Verdict.NOT_SHOWN:
-            said = f"{high} is not shown to differ from {low}"
-            said += _behind(numbers.p_adjusted, reads, say)
+            said = f"{high} is not shown to differ{_behind(' from ', low)}"
+            said += _p_behind(numbers.p_adjusted, reads, say)
         case Verdict.CHANGED:
             ends = (numbers.estimate, numbers.lower, numbers.upper)
             than = difference_words(*ends, say, than=low)
-            said = f"{high} {f'is {than}' if than else f'differs from {low}'}"
+            apart = f"is {than}" if than else f"differs{_behind(' from ', low)}"
+            said = f"{high} {apart}"
             said += "" if np.isnan(numbers.p_adjusted) else f", {p_words(numbers.p_adjusted, say)}"
             if finding.within_margin:
                 said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
     return "; ".join([head + said, *reasons])
 
 
-def _behind(p: float, reads: str, say: Numerals) -> str:
+def _behind(word: str, low: str) -> str:
+    """With what is compared, behind its word; empty where a contrast has one side."""
+    return f"{word}{low}" if low else ""
+
+
+def _p_behind(p: float, reads: str, say: Numerals) -> str:
     """A p-value and the numbers behind what they belong to; nothing where they are not known."""
     told = "" if np.isnan(p) else f" ({p_words(p, say)})"
     return f"{told}: {reads}" if reads else told
@@ -120,7 +129,7 @@ def _behind(p: float, reads: str, say: Numerals) -> str:
 def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
     """What is compared with what: "D50 at 24 min", "that at 0 min"."""
     if not subject.low:
-        return f"{subject.quantity}, {subject.high},", "none"
+        return f"{subject.quantity}, {subject.high},", ""
     of = "of" if plan.by == GROUP else "at"
     high, low = (place(plan.by, one, say) for one in (subject.high, subject.low))
     return f"{subject.quantity} {of} {high}", f"that {of} {low}"
@@ -144,8 +153,8 @@ def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, st
         told += [(name, one) for one in factor_sentences(factors, plan, say)]
     for result in results:
         told += [] if result.courses else _by_families(plan, result, say)
-    for result in results:
-        told += [(GROUPS, one) for one in bench_sentences(result.benches, say)]
+    benches = [one for result in results for one in result.benches]
+    told += [(GROUPS, one) for one in bench_sentences(benches, say)]
     balances = [one.balance for one in results if one.balance is not None]
     told += [(BALANCE, balance_sentence(balances, say))] if balances else []
     advice = [(one.quantity, remark) for one in results for remark in one.advice]
@@ -153,7 +162,7 @@ def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, st
 
 
 def headlines(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """The answers in plain words, then the test of all levels at once.
+    """The answers in plain words, then the test of all levels at once where it says more.
 
     That test asks whether anything differs at all; it comes last, since the single answers hold
     their level by themselves, whatever it says.
@@ -230,7 +239,7 @@ def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
     """The test of all levels at once, quantities alike together, and where it parts from others."""
     alike: dict[tuple[str, str, str], list[tuple[str, OverallTest]]] = {}
     for result in comparison.results:
-        if result.tests:
+        if result.tests and not _is_told(result, comparison.level):
             said = _test_verdict(comparison.plan, result)
             alike.setdefault(said, []).append((result.quantity, result.tests[0]))
     head = f"All levels of {column_words(comparison.plan.by)} at once: "
@@ -242,6 +251,12 @@ def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
         p = _all_p([test.p for _, test in tests], say, shown=shown)
         told.append(f"{head}{names} {verb} ({p}){part}.")
     return (*told, *_where_tests_part(comparison, say))
+
+
+def _is_told(result: QuantityComparison, level: float) -> bool:
+    """Whether the courses say already what the test of all levels at once would."""
+    shown = any(course_verdict(one) is Verdict.CHANGED for one in result.courses)
+    return shown and result.tests[0].p < 1.0 - level
 
 
 def _test_verdict(plan: ComparisonPlan, result: QuantityComparison) -> tuple[str, str, str]:

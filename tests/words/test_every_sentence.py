@@ -87,7 +87,8 @@ def sections():
             "two factors together": factor_sentences([made.JOINED], made.TOGETHER),
         },
     )
-    yield "Do the groups agree", {name: bench_sentences(one) for name, one in made.BENCHES.items()}
+    benches = {name: bench_sentences(one) for name, one in made.BENCHES.items()}
+    yield "Do the groups agree", {**benches, "several sizes": bench_sentences(made.BENCH_SIZES)}
     yield (
         "Is the balance good enough",
         {name: (balance_sentence(one),) for name, one in made.BALANCES.items()},

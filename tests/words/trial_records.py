@@ -293,6 +293,10 @@ FINDINGS = {
     "cannot be told": finding(
         FindingKind.LEVELS, Verdict.CANNOT_BE_TOLD, Numbers(), VerdictRemark.NO_ESTIMATE()
     ),
+    "one level against all others": replace(
+        finding(FindingKind.LEVELS, Verdict.CHANGED, replace(LOWER, p_adjusted=0.002)),
+        subject=Contrast(high="Alder against the others", low="", quantity="D50"),
+    ),
     "cannot be told, no reason": finding(FindingKind.LEVELS, Verdict.CANNOT_BE_TOLD, Numbers()),
 }
 
@@ -358,6 +362,12 @@ BENCHES = {
     "none is shown to differ": (unclear("Alder"), unclear("Birch")),
     "one cannot be told": (agreeing("Alder"), agreeing("Cedar"), LOST),
 }
+
+BENCH_SIZES = [
+    replace(one, quantity=name)
+    for name in ("D50", "D90")
+    for one in BENCHES["one differs, at a condition and in rate"]
+]
 
 ENOUGH = BalanceAnswer(quantity="D50", shorter_percent=0.3, is_enough=True)
 POOR = BalanceAnswer(quantity="D10", shorter_percent=12.4, is_enough=False)

@@ -185,8 +185,8 @@ def course_effects(
     heights, total = _places(changes, pairs)
     several = not pairs.empty
     (panels,) = new_panels(1, 2 if several else 1, height_mm=_AROUND_MM + total, say=say)
-    if several:
-        grid: Any = panels[0].get_gridspec()
+    grid: Any = panels[0].get_gridspec()
+    if grid.ncols > 1:
         grid.set_width_ratios([5.0, 3.0])
     frames = (changes, pairs)[: len(panels)]
     wide = 30.0 if several and len(set(pairs["level"])) == 1 else 18.0 if several else 90.0
@@ -224,9 +224,9 @@ def _places(changes: pd.DataFrame, pairs: pd.DataFrame) -> tuple[dict[Key, float
     times = sorted({float(at) for _, at, _ in keys})
     order = {one: k for k, one in enumerate(quantities)}
     ranked = sorted(keys, key=lambda key: (order[key[0]], times.index(float(key[1])), key[2]))
-    gaps = [0.0]
+    gaps, between = [0.0], _PLACE_MM if any(key[2] for key in ranked) else 0.0
     for key, last in zip(ranked[1:], ranked, strict=False):
-        gap = _PLACE_MM if key[:2] != last[:2] else 0.0
+        gap = between if key[:2] != last[:2] else 0.0
         gaps.append(gaps[-1] + gap + (_QUANTITY_MM if key[0] != last[0] else 0.0))
     room = (_PAGE_MM - _AROUND_MM - gaps[-1]) / (len(ranked) + 0.2)
     row_mm = min(max(room, _LEAST_ROW_MM), _ROW_MM)

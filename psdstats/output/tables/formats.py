@@ -73,6 +73,7 @@ def _field(value: object, sign: str) -> str:
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
 _WIDE_TEXT = 90  # signs in the longest texts of all columns together: the same
+_SLIM_TEXT = 56  # signs across all columns, up to which print may set a table in half a page
 _SHORT_LINES = 15  # up to here print keeps a table on one page
 _LINE = 30  # signs in a line of a column of text, about
 _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
@@ -86,7 +87,7 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     grid = table.grid(say)
     signs = sum(min(max(map(len, texts)), _LONG) for texts in zip(*grid, strict=True))
     is_wide = len(table.columns) >= _WIDE_COLUMNS or signs > _WIDE_TEXT
-    kind = " wide" if is_wide else ""
+    kind = " wide" if is_wide else " slim" if _is_slim(table, grid) else ""
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
     body = [_row(table, row, texts, say) for row, texts in zip(table.rows(), grid, strict=True)]
@@ -111,6 +112,15 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
             "</div>",
         ]
     )
+
+
+def _is_slim(table: Table, grid: list[list[str]]) -> bool:
+    """Whether a table, its headings broken between words, is no wider than half a page."""
+    signs = 0
+    for column, *texts in zip(table.columns, *grid, strict=True):
+        parts = (*f"{column.heading} {column.unit}".split(), *texts)
+        signs += min(max(map(len, parts), default=0), _LONG) + 2
+    return signs <= _SLIM_TEXT
 
 
 def _heading(column: Column) -> str:
