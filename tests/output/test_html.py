@@ -91,7 +91,7 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
             line=("Invented data", "trial of ____"),
             lead="Milling changed it.",
             sentence="D50 fell by 14 % in bench [1] of $m$.",
-            drawing=replace(drawings[0], name="panels", is_front=True),
+            drawing=replace(drawings[0], name="panels"),
             table=replace(table, name="changes", caption="Changes."),
             answers=(
                 ShortAnswer(question="When to stop?", strong="Not yet.", sentence="It falls."),
