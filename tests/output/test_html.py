@@ -91,7 +91,7 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
             line=("Invented data", "trial of ____"),
             lead="Milling changed it.",
             sentence="D50 fell by 14 % in bench [1] of $m$.",
-            drawing=replace(drawings[0], name="panels", is_front=True),
+            drawing=replace(drawings[0], name="panels"),
             table=replace(table, name="changes", caption="Changes."),
             answers=(
                 ShortAnswer(question="When to stop?", strong="Not yet.", sentence="It falls."),
@@ -232,6 +232,16 @@ def test_paper_opens_what_is_folded_and_breaks_after_page_one(content: ReportCon
     assert "details::details-content { content-visibility: visible" in printed
     assert ".sheet { break-after: page; }" in printed
     assert ".appendix { break-before: page;" in printed
+
+
+def test_a_page_one_without_panels_takes_no_page_of_its_own(content: ReportContent) -> None:
+    assert content.sheet is not None
+    brief = replace(content, sheet=replace(content.sheet, drawing=None))
+    kinds = [
+        [one["class"] for one in _Page(report_html(each)).of("section") if one["id"] == "answer"]
+        for each in (content, brief)
+    ]
+    assert kinds == [["sheet"], ["sheet brief"]]
 
 
 def test_every_printed_page_but_the_first_bears_the_title(content: ReportContent) -> None:
