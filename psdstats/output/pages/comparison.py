@@ -94,7 +94,7 @@ def _end(name: str, quantity: str, own: Numbers, say: Numerals) -> dict[str, obj
     with np.errstate(over="ignore"):
         value, lower, upper = np.exp([own.estimate, own.lower, own.upper]).tolist()
     numbers = {f"{name}_value": value, f"{name}_lower": lower, f"{name}_upper": upper}
-    return {name: told.size_words(own, quantity, say), **numbers}
+    return {name: told.size_cell(own, quantity, say), **numbers}
 
 
 def courses_table(
@@ -106,7 +106,7 @@ def courses_table(
     rows = [
         {
             "quantity": one.quantity,
-            "where": told.level_words(one.where, plan),
+            "where": one.where,
             **_end("start", one.quantity, one.start, say),
             **_end("end", one.quantity, one.end, say),
             **_ratios(one.fallen),
@@ -120,13 +120,14 @@ def courses_table(
     frame = pd.DataFrame(rows)
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
     level = courses[0].fallen.level
-    named = [Column(name="where", heading="at")] if (frame["where"] != "").any() else []
+    where = ", ".join(map(column_words, plan.at_each))
+    named = [Column(name="where", heading=where)] if (frame["where"] != "").any() else []
     return Table(
         name="courses",
         frame=frame,
         caption=told.COURSES_CAPTION,
         columns=(
-            Column(name="quantity", heading="quantity"),
+            Column(name="quantity", heading="size"),
             *named,
             Column(name="start", heading="from", unit="µm"),
             Column(name="end", heading="to", unit="µm"),
