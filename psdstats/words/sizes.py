@@ -168,6 +168,15 @@ def means_caption(level: float, say: Numerals = PLAIN) -> str:
     )
 
 
+def conditions_caption(coverage: float, say: Numerals = PLAIN) -> str:
+    """What the table of means by the measurement alone shows."""
+    return (
+        "Mean size of the runs at each condition ± its expanded uncertainty "
+        f"({say(100 * coverage, '.3g')} %) by the measurement, run-to-run variation apart; < and > "
+        "are bounds, where runs lie beyond the sieves."
+    )
+
+
 def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -> str:
     """A mean with its interval in so many decimals, or the bounds that hold it.
 
