@@ -34,7 +34,7 @@ from psdstats.words.courses import (
     place,
 )
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.rate import minutes
+from psdstats.words.rate import minutes, time_words
 from psdstats.words.remarks import joined, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result, plural
 from psdstats.words.sizes import source_words
@@ -184,9 +184,7 @@ def _reached(series: RateSeries, say: Numerals) -> str:
         return "never" if found.excluded else f"not before {minutes(found.lower, say)} min, if ever"
     if found.value == 0.0 and found.upper == 0.0:
         return "before any milling"
-    low, high = minutes(found.lower, say), minutes(found.upper, say)
-    ends = f"{low} or longer" if found.upper_open else f"{low} to {high}"
-    return f"after {minutes(found.value, say)} min ({ends})"
+    return f"after {time_words(found, say, unit=' min')}"
 
 
 def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
