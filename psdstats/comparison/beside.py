@@ -3,9 +3,10 @@
 A headline is the change by the end at each level of the further factors; where no milling time is
 compared, the first family of contrasts.  Effects are differences of ln size.
 
-Without a run, a group or several runs an effect moves by what least squares on the fixed part of
-the analysis says (blocks included), exactly, from one factorisation.  An effect that the others no
-longer tell has no value then.
+Without a run, a group or several runs an effect moves by what generalised least squares says: the
+fixed part of the analysis (blocks included), the known covariance, and the printed standard
+deviations held as they are.  That is exact for this fit, from one inverse: rows left out are rows
+with a parameter each.  An effect that the others no longer tell has no value then.
 
 Resampled are the largest units that are independent and hold both ends of an effect: groups, else
 charges, else runs where nothing binds them; one difference (or value) a unit, studentised.  That
@@ -186,14 +187,9 @@ def _without(
 def _left_out_of(
     one: QuantityAnalysis, asked: Sequence[tuple[Finding, Array]], sets: Sets
 ) -> Iterator[LeftOut]:
-    x = one.design.x
-    left, size, turn = np.linalg.svd(x, full_matrices=False)
-    rank = size > _TINY * size[0]
-    q = left[:, rank]
-    errors = one.y - q @ (q.T @ one.y)
-    directions = np.array([row for _, row in asked]) @ (turn[rank].T / size[rank])
+    fit = least_squares(one, np.array([row for _, row in asked]))
     for (column, name), rows in sets.items():
-        moves = _moves(q[rows], errors[rows], directions)
+        moves = fit.moves(rows)
         for (finding, _), move in zip(asked, moves, strict=True):
             subject, effect = finding.subject, finding.numbers.estimate
             yield LeftOut(
@@ -208,24 +204,69 @@ def _left_out_of(
             )
 
 
-def _moves(q: Array, errors: Array, directions: Array) -> Array:
-    """How far effects move without some rows; NaN where the others do not tell them.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LeastSquares:
+    """Effects by generalised least squares, and what is left of the rows beside them.
 
-    Shapes: q (s, r) the rows of an orthonormal basis, errors (s,), directions (e, r); gives (e,).
-
-    Notes
-    -----
-    With Q of the rows left out and e their residuals the coefficients on the basis move by
-    −Qᵀ(I − QQᵀ)⁻¹e; a direction of QQᵀ with eigenvalue 1 is known from these rows alone.
+    Parameters
+    ----------
+    weights : ndarray, shape (e, n)
+        Of the effects on the rows.
+    precision, residual : ndarray, shape (n, n)
+        Inverse of the covariance V, and P - P X (X'PX)⁻ X'P with P this inverse.
+    errors : ndarray, shape (n,)
+        ``residual`` times the values.
     """
-    share, vectors = np.linalg.eigh(q @ q.T)
-    kept = 1.0 - share > 1e-8
-    along = directions @ q.T @ vectors
-    solved = (vectors.T @ errors)[kept] / (1.0 - share[kept])
-    moved = -(along[:, kept] @ solved)
-    size = np.maximum(np.linalg.norm(directions, axis=1), _TINY)
-    lost = (np.abs(along[:, ~kept]) > 1e-6 * size[:, None]).any(axis=1)
-    return np.where(lost, np.nan, moved)
+
+    weights: Array
+    precision: Array
+    residual: Array
+    errors: Array
+
+    def moves(self, rows: NDArray[np.intp]) -> Array:
+        """How far the effects move without some rows (s,), (e,); NaN where the others do not tell.
+
+        Notes
+        -----
+        A parameter d for each of these rows takes them out: R d = r with R and r the parts of
+        ``residual`` and ``errors`` on them, and the effects move by -W d.  A direction of R that
+        vanishes beside that of P is known from these rows alone.
+        """
+        both = np.ix_(rows, rows)
+        factor = np.linalg.cholesky(self.precision[both])
+        inner = np.linalg.solve(factor, np.linalg.solve(factor, self.residual[both]).T)
+        share, vectors = np.linalg.eigh((inner + inner.T) / 2.0)
+        kept = share > 1e-8
+        along = np.linalg.solve(factor, self.weights[:, rows].T).T @ vectors
+        solved = (vectors.T @ np.linalg.solve(factor, self.errors[rows]))[kept] / share[kept]
+        size = np.maximum(np.linalg.norm(along, axis=1), _TINY)
+        lost = (np.abs(along[:, ~kept]) > 1e-6 * size[:, None]).any(axis=1)
+        return np.where(lost, np.nan, -(along[:, kept] @ solved))
+
+
+def least_squares(one: QuantityAnalysis, rows: Array) -> LeastSquares:
+    """Effects (e, p) on the columns of x, with the known covariance and the printed spread."""
+    x, v = one.design.x, one.response.known + scatter(one).sum(axis=0)
+    v = v + _TINY * (float(np.trace(v)) / len(v) or 1.0) * np.eye(len(v))
+    precision = np.asarray(np.linalg.inv(v), dtype=np.float64)
+    onto = x.T @ precision
+    core = np.linalg.pinv(onto @ x, hermitian=True, rcond=_TINY)
+    residual = precision - onto.T @ core @ onto
+    return LeastSquares(
+        weights=rows @ core @ onto,
+        precision=precision,
+        residual=residual,
+        errors=residual @ one.y,
+    )
+
+
+def scatter(one: QuantityAnalysis) -> Array:
+    """Covariance of the printed spread: between runs; of cells and drift, (2, n, n)."""
+    run, drift = np.nan_to_num([one.spread.run, one.spread.drift]) ** 2
+    own = run * np.eye(len(one.frame))
+    declared = one.known - one.response.known
+    other = one.total() - one.response.known - own + declared + drift * one.drift_lines
+    return np.array([own, other])
 
 
 def resampled(comparison: Comparison, *, seed: int = 0) -> tuple[Resampled, ...]:

@@ -1,12 +1,12 @@
 """What more of something would buy: how much shorter the intervals of the headlines would be.
 
-The variance of a headline is that of its least-squares weights on the runs: what the measurement
-adds (known), and what runs, cells of group and condition and drift add (the printed standard
-deviations).  More runs, or more groups, divide the parts that each run, or group, has by itself;
-another sieve, balance or sample changes the part of the measurement by the ratio that the linear
-law gives with the sensitivities of each run.  The law of the t ratio is held as it is, although
-more runs would also know the spread better, so that what is told is rather too little.  Nothing is
-fitted again.
+A headline is taken by generalised least squares: its variance follows from the design, from what
+every input of the measurement adds to every run (the linear law, with the sensitivities of each
+run), and from the printed standard deviations of runs, cells and drift.  More runs, or more groups,
+divide the parts that each run, or group, has by itself; another sieve, balance or sample changes
+the inputs.  The ratio of the variances shortens the standard uncertainty of the headline; the law
+of its t ratio is held as it is, although more runs would also know the spread better, so that what
+is told is rather too little.  Nothing is fitted again.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from psdstats.columns import GROUP, QUANTITIES
+from psdstats.columns import GROUP, QUANTITIES, RUN
 from psdstats.comparison.analysis import QuantityAnalysis
-from psdstats.comparison.beside import headline_row, headlines
+from psdstats.comparison.beside import headline_row, headlines, scatter
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.result import Comparison, Route
-from psdstats.comparison.trial_design import same_level
 from psdstats.frozen import Array
 from psdstats.uncertainty.budget import changed_studies
 from psdstats.uncertainty.law import JointLaw, prepare
 
 _SHARED_BY_REPLICATES = "between_sieves"  # what the curve does there is that of the powder
+_TINY = 1e-9
 
 
 class Remedy(StrEnum):
@@ -78,20 +78,33 @@ def gains(comparison: Comparison, quantity: str = "D50") -> tuple[Gain, ...]:
     known = [(finding.numbers.u, row) for finding, row in asked if row is not None]
     if not known or result.route not in (Route.MIXED_MODEL, Route.SINGLE_RUNS):
         return ()
-    u = np.array([each for each, _ in known])
-    rows = np.array([row for _, row in known]) @ np.linalg.pinv(one.design.x)
-    parts = _Parts.of(one, rows, *_laws(comparison))
-    now = float(100.0 * np.sqrt(np.mean(u**2)))
+    u, rows = np.array([each for each, _ in known]), np.array([row for _, row in known])
+    law, changed = _laws(comparison)
+    parts = _parts(one, law)
+    now = _variances(one, rows, parts.total)
     found = [
         Gain(
             quantity=quantity,
             remedy=remedy,
-            u_now_percent=now,
-            u_then_percent=float(100.0 * np.sqrt(np.mean(u**2 * (1.0 - saved / parts.total)))),
+            u_now_percent=_root_mean(u),
+            u_then_percent=_root_mean(u * np.sqrt(_variances(one, rows, then) / now)),
         )
-        for remedy, saved in parts.saved()
+        for remedy, then in _covariances(one, parts, changed)
     ]
     return tuple(sorted(found, key=lambda each: each.u_then_percent))
+
+
+def _root_mean(u: Array) -> float:
+    return float(100.0 * np.sqrt(np.mean(np.square(u))))
+
+
+def _variances(one: QuantityAnalysis, rows: Array, covariance: Array) -> Array:
+    """Variances of effects (e, p) by generalised least squares."""
+    x = one.design.x
+    floor = _TINY * (float(np.trace(covariance)) / len(covariance) or 1.0)
+    onto = x.T @ np.linalg.inv(covariance + floor * np.eye(len(covariance)))
+    core = np.linalg.pinv(onto @ x, hermitian=True, rcond=_TINY)
+    return np.asarray(np.einsum("ij,jk,ik->i", rows, core, rows))
 
 
 def _laws(comparison: Comparison) -> tuple[JointLaw, dict[Remedy, JointLaw]]:
@@ -107,81 +120,58 @@ def _laws(comparison: Comparison) -> tuple[JointLaw, dict[Remedy, JointLaw]]:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Parts:
-    """Variances of headlines (h,), by what they come from."""
+    """Covariances (n, n) of the runs of a quantity, by what they come from."""
 
     run: Array
     cell_and_drift: Array
     measured: Array
     own_of_run: Array  # of `measured`: what every run has by itself
     own_of_group: Array
-    then: dict[Remedy, Array]  # `measured` with another sieve, balance or sample
-    groups: int  # blocks that one more could stand beside; 0 where there are none
-
-    @staticmethod
-    def of(
-        one: QuantityAnalysis, rows: Array, law: JointLaw, changed: dict[Remedy, JointLaw]
-    ) -> _Parts:
-        spread, plan = one.spread, one.plan
-        run, cell, drift = np.nan_to_num([spread.run, spread.cell, spread.drift]) ** 2
-        other = drift * _squares(rows, one.drift_lines)
-        for each in plan.cells[:1]:
-            other = other + cell * _squares(rows, same_level(one.frame, columns_of(each)))
-        measured = _squares(rows, one.response.known)
-        inputs, weights = _inputs(one, rows, law)
-        squares = np.square(np.asarray((weights @ inputs).todense()))
-        whole = squares.sum(axis=1)
-        scale = np.divide(measured, whole, out=np.zeros_like(whole), where=whole > 0)
-        is_own = ~_of_source(law, _SHARED_BY_REPLICATES) & (_touched(inputs) == 1)
-        code = one.frame[GROUP].factorize()[0]
-        by_group = sparse.csr_array(
-            (np.ones(len(code)), (code, np.arange(len(code)))), shape=(code.max() + 1, len(code))
-        )
-        is_own_of_group = _touched(by_group @ abs(inputs)) == 1
-        then = {
-            remedy: scale * _squares_of(*_inputs(one, rows, own)) for remedy, own in changed.items()
-        }
-        blocks = [columns_of(each) for each in plan.blocks]
-        return _Parts(
-            run=run * np.square(rows).sum(axis=1),
-            cell_and_drift=other,
-            measured=measured,
-            own_of_run=scale * squares[:, is_own].sum(axis=1),
-            own_of_group=scale * squares[:, is_own_of_group].sum(axis=1),
-            then=then,
-            groups=int(code.max()) + 1 if (GROUP,) in blocks else 0,
-        )
 
     @property
     def total(self) -> Array:
         return np.asarray(self.run + self.cell_and_drift + self.measured)
 
-    def saved(self) -> Iterator[tuple[Remedy, Array]]:
-        """What each remedy takes off the variances."""
-        yield Remedy.TWICE_RUNS, (self.run + self.own_of_run) / 2.0
-        if self.groups:
-            own = self.run + self.cell_and_drift + self.own_of_group
-            yield Remedy.ONE_MORE_GROUP, own / (self.groups + 1.0)
-        for remedy, then in self.then.items():
-            yield remedy, self.measured - then
+
+def _parts(one: QuantityAnalysis, law: JointLaw) -> _Parts:
+    run, other = scatter(one)
+    inputs = _inputs(one, law)
+    code = one.frame[GROUP].factorize()[0]
+    places = (code, np.arange(len(code)))
+    of_group = sparse.csr_array((np.ones(len(code)), places), shape=(code.max() + 1, len(code)))
+    is_own = (_touched(inputs) == 1) & ~_of_source(law, _SHARED_BY_REPLICATES)
+    return _Parts(
+        run=run,
+        cell_and_drift=other,
+        measured=_covariance(inputs),
+        own_of_run=_covariance(inputs[:, np.flatnonzero(is_own)]),
+        own_of_group=_covariance(inputs[:, np.flatnonzero(_touched(of_group @ abs(inputs)) == 1)]),
+    )
 
 
-def _squares(rows: Array, matrix: Array) -> Array:
-    return np.asarray(np.einsum("ij,jk,ik->i", rows, matrix, rows))
+def _covariances(
+    one: QuantityAnalysis, parts: _Parts, changed: dict[Remedy, JointLaw]
+) -> Iterator[tuple[Remedy, Array]]:
+    """What each remedy makes of the covariance of the runs."""
+    yield Remedy.TWICE_RUNS, parts.total - (parts.run + parts.own_of_run) / 2.0
+    if (GROUP,) in [columns_of(each) for each in one.plan.blocks]:
+        own = parts.run + parts.cell_and_drift + parts.own_of_group
+        yield Remedy.ONE_MORE_GROUP, parts.total - own / (one.frame[GROUP].nunique() + 1.0)
+    for remedy, law in changed.items():
+        measured = _covariance(_inputs(one, law))
+        yield remedy, parts.run + parts.cell_and_drift + measured
 
 
-def _squares_of(inputs: sparse.csr_array, weights: sparse.csr_array) -> Array:
-    return np.asarray(np.square((weights @ inputs).toarray()).sum(axis=1))
-
-
-def _inputs(
-    one: QuantityAnalysis, rows: Array, law: JointLaw
-) -> tuple[sparse.csr_array, sparse.csr_array]:
-    """What each input adds to ln size of the runs compared (n, N), and weights on these runs."""
+def _inputs(one: QuantityAnalysis, law: JointLaw) -> sparse.csr_array:
+    """What each input adds to ln size of the runs compared, (n, N)."""
     place = {name: number for number, name in enumerate(law.arrays.runs)}
-    at = np.array([place[name] for name in one.frame["run"]])
+    at = np.array([place[name] for name in one.frame[RUN]])
     column = QUANTITIES.index(one.quantity)
-    own = law.contributions.rows(len(QUANTITIES) * at + column).matrix
-    return sparse.csr_array(own), sparse.csr_array(rows)
+    return sparse.csr_array(law.contributions.rows(len(QUANTITIES) * at + column).matrix)
+
+
+def _covariance(inputs: sparse.csr_array) -> Array:
+    return np.asarray((inputs @ inputs.T).toarray(), dtype=np.float64)
 
 
 def _of_source(law: JointLaw, name: str) -> NDArray[np.bool_]:

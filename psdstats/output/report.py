@@ -45,7 +45,7 @@ from psdstats.output.pages.budget import (
 )
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.groups import groups_page
+from psdstats.output.pages.groups import GroupResults, groups_page
 from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
@@ -219,7 +219,9 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
             found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
         ),
         *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
-        *_page(groups_words.HEADING, found.groups, groups_page, say),
+        *_page(
+            groups_words.HEADING, found.groups, lambda one, own: _groups_page(found, one, own), say
+        ),
         *_page(whole_heading(TIME), found.whole, whole_page, say),
         *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
         *([limits_page(list(found.limits), say)] if found.limits else []),
@@ -249,6 +251,12 @@ def _page(
         yield Page(heading=heading, blocks=(Note(words.not_computed(str(result))),))
     else:
         yield page(result, say)
+
+
+def _groups_page(found: Results, results: GroupResults, say: Numerals) -> Page:
+    """The page of the groups; its figure names where other sizes differ."""
+    compared = () if found.compared is None else found.compared.results
+    return groups_page(results, say, others=[one for each in compared for one in each.benches])
 
 
 def _rate_page(found: Results, result: RateResult, say: Numerals) -> Page:
@@ -428,11 +436,14 @@ def _declared(spread: Declared | None) -> str:
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
-    """The same as label and text, for the page."""
+    """The same as label and text, for the page; options that ask for nothing are left out."""
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if isinstance(value, Mapping):
+        if name == "options" and isinstance(value, Mapping):
+            asked = {key.replace("_", " "): _text(own) for key, own in value.items() if own}
+            lines[label] = "; ".join(f"{k} {own}" for k, own in asked.items() if own != _NONE)
+        elif isinstance(value, Mapping):
             for key, own in value.items():
                 lines[f"{label}: {key}"] = _text(own)
         elif isinstance(value, list):

@@ -33,7 +33,7 @@ TEAL = "#3f938c"
 OCHRE = "#e2ae45"
 DASHED = (0, (4.0, 3.0))  # of lines that mark a limit, a target or a margin
 WIDTH_MM = 165.0  # text width of an A4 page with 22 mm margins
-NARROW_MM = 105.0  # in the 350 pixels of a phone, letters of 8 pt have 9.4 pixels
+NARROW_MM = 96.0  # in the 350 pixels of a phone, letters of 7 pt have 9 pixels
 _column_mm = ContextVar("column_mm", default=WIDTH_MM)
 
 _SHEET = Path(__file__).with_name("house.mplstyle")
@@ -160,7 +160,8 @@ def new_axes(
     Parameters
     ----------
     width_mm, height_mm : float
-        Size of the figure, mm; where left out, the width fills a report column.
+        Size of the figure, mm; where left out, the width fills a report column.  For a narrow
+        screen it is no wider than that.
     say : Numerals
         With what the figure writes its numbers; only a decimal comma differs.
 
@@ -174,7 +175,9 @@ def new_axes(
     OutputError
         If a side is not positive.
     """
-    width_mm = column_mm() if width_mm is None else width_mm
+    column = column_mm()
+    if width_mm is None or column < WIDTH_MM:
+        width_mm = min(column, column if width_mm is None else width_mm)
     if not (width_mm > 0 and height_mm > 0):
         raise OutputError(f"a figure of {width_mm} × {height_mm} mm has no area; use sizes > 0.")
     with house_style():

@@ -54,7 +54,7 @@ def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
                 {one.label: one.margin for one in result.series},
                 quantity=result.quantity,
                 margin_percent=result.margin_percent,
-                last_min=last,
+                last_min=last if result.target_um is None else np.inf,  # said once
                 say=say,
             )
         )
@@ -135,7 +135,9 @@ def time_words(interval: OpenInterval, say: Numerals = PLAIN, *, unit: str = "")
     if interval.value == interval.upper == 0.0:
         return f"0{unit}"
     time, ends = time_parts(interval, say)
-    return f"{time}{unit} ({ends})" if time else f"{ends}{unit}"
+    if time:
+        return f"{time}{unit} ({ends})"
+    return f"{_earliest(interval, say)}{unit} or longer" if interval.upper_open else ends + unit
 
 
 def time_parts(interval: OpenInterval, say: Numerals = PLAIN) -> tuple[str, str]:
@@ -204,7 +206,7 @@ def target_sentence(
     if still:
         why = f"no change of {quantity} is shown{_at(still)}"
         parts.append(f"{why}, so no time to {size} can be given")
-    return f"{_upper('; '.join(parts))}."
+    return " ".join(f"{_upper(part)}." for part in parts)
 
 
 def margin_sentence(
@@ -226,7 +228,8 @@ def margin_sentence(
     never = [name for name, one in known.items() if one.never]
     if never:
         parts.append(f"the sizes show no limit{_at(never)}, so there is no time after which {left}")
-    open_ones = {n: one for n, one in known.items() if one.value is None and not one.excluded}
+    untold = {n: one for n, one in known.items() if one.value is None and not one.excluded}
+    open_ones = {name: one for name, one in untold.items() if one.lower > 0}
     if open_ones:
         several = len(open_ones) > 1
         starts = joined(
@@ -239,18 +242,22 @@ def margin_sentence(
             f"the best curve never levels off{_at(list(open_ones))}; if {quantity} does, the last "
             f"{margin} is not reached before {starts}"
         )
+    nothing = [name for name in untold if name not in open_ones]
+    if nothing:
+        parts.append(f"the data do not bound the time after which {left}{_at(nothing)}")
     without = [name for name in found if name not in known]
     if without:
         parts.append(
             f"no time can be given after which less than {margin} is left to gain{_at(without)}: "
             "no curve that is left levels off"
         )
-    return f"{_upper('; '.join(parts))}."
+    return " ".join(f"{_upper(part)}." for part in parts)
 
 
 def _earliest(interval: OpenInterval, say: Numerals) -> str:
     """The lower end of an open interval, in its digits."""
-    return say.fixed(interval.lower, decimals_for(interval.lower / 20, digits=1))
+    places = decimals_for(interval.lower / 20, digits=1) if interval.lower > 0 else 0
+    return say.fixed(interval.lower, places)
 
 
 def _after(series: str, interval: OpenInterval, say: Numerals) -> str:

@@ -19,6 +19,7 @@ from psdstats.comparison.remedies import Gain, Remedy
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
 from psdstats.frozen import ReadOnly
+from psdstats.models.verdicts import VerdictRemark
 from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
@@ -114,17 +115,17 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
     ]
     if not gained:
         return ""
-    finer = "coarser" if plan.direction is Direction.RISING else "finer"
+    rises = plan.direction is Direction.RISING
     parts = [
-        f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, 1)}"
-        for one, stop in gained
+        f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, k)}"
+        for k, (one, stop) in enumerate(gained)
     ]
     if len(gained) > SEVERAL_LEVELS:
         least = min(gain_share(stop.gain_at_least, plan) for _, stop in gained)
         parts = [f"{say.at_least(least)} at every level"]
-    stop = gained[0][1]
+    name, stop = courses[0].quantity, gained[0][1]
     step = f"{say(float(stop.before), '.12g')} to {place(TIME, stop.last, say)}"
-    return f"From {step} it became {finer} by at least {joined(parts)}."
+    return f"From {step} {name} {'rose' if rises else 'fell'} by at least {joined(parts)}."
 
 
 def gain_share(gain: float, plan: ComparisonPlan) -> float:
@@ -147,7 +148,7 @@ def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) 
     """When the target size is reached, level by level."""
     if rate.target_um is None:
         return ""
-    told = [f"{_reached(one, say)}{_label(one, plan)}" for one in rate.series]
+    told = [f"{_reached(one, say)}{_label(one, k, plan)}" for k, one in enumerate(rate.series)]
     timed = [one for one in rate.series if _timed(one)]
     beyond = [one for one in timed if one.target is not None and _is_beyond(one.target, one)]
     tail = ""
@@ -159,11 +160,12 @@ def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) 
     return f"{say(rate.target_um)} µm is reached {joined(told)}{tail}."
 
 
-def _label(series: RateSeries, plan: ComparisonPlan) -> str:
-    """The level; its factor is named in the large sentence."""
+def _label(series: RateSeries, number: int, plan: ComparisonPlan) -> str:
+    """The level, the factor named at the first."""
     if not series.label:
         return ""
-    return f" at {series.sizes.where if len(plan.at_each) == 1 else series.label}"
+    short = series.sizes.where if number and len(plan.at_each) == 1 else ""
+    return f" at {short or series.label}"
 
 
 def _timed(series: RateSeries) -> bool:
@@ -311,9 +313,12 @@ _SOURCES = ReadOnly(
 )
 
 
+UNKNOWN = "How far runs alike differ is not known."
+
+
 def _spread_words(spread: Spread, quantity: str, say: Numerals) -> str:
     if spread.basis is SpreadBasis.NONE:
-        return "How far runs alike differ is not known."
+        return UNKNOWN
     if not spread.run > 0.0:
         return f"Runs alike differ in {quantity} by no more than the measurement explains."
     sd = say.significant(100.0 * spread.run, 2)
@@ -338,6 +343,9 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
     if not told:
         return ""
     first = min(told, key=lambda one: float(str(one["percent"])))
+    if first.kind is VerdictRemark.RUN_TO_RUN_UNKNOWN:
+        sd = say.significant(float(str(first["percent"])), 2)
+        return f"An SD of {sd} % between runs would undo the change."
     return f"{capital(sentence(first, say))}."
 
 
@@ -371,7 +379,7 @@ def what_would_help(
     what = f"the interval of the {'change' if is_course else 'difference'}"
     worth = [one for one in found if one.shorter_percent >= _WORTH_PERCENT]
     spare = [_REMEDIES[one.remedy] for one in found if one not in worth]
-    least = f"{' or '.join(spare)} by under {say(_WORTH_PERCENT)} %" if spare else ""
+    least = f"{_or(spare)} by under {say(_WORTH_PERCENT)} %" if spare else ""
     if not worth:
         return Told("", " ".join([f"{capital(what)} would shorten with {least}.", *told]))
     best, by = capital(_REMEDIES[worth[0].remedy]), _per_cent(worth[0], say)
@@ -380,6 +388,10 @@ def what_would_help(
     more = f"{', '.join(parts)}." if parts else ""
     strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
     return Told(strong, " ".join(one for one in (more, *told) if one))
+
+
+def _or(names: Sequence[str]) -> str:
+    return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _per_cent(gain: Gain, say: Numerals) -> str:
@@ -493,7 +505,8 @@ def without_words(runs: int, moved: Sequence[LeftOut], say: Numerals = PLAIN) ->
     if np.isinf(most):
         return f"Without {which} {changes} could not be told."
     if most < LEAST_POINTS:
-        return f"Without {which} no change of {name} moves by {say(LEAST_POINTS)} points."
+        verb = "moves" if len(moved) == 1 else "move"
+        return f"Without {which} {changes} {verb} by less than {say(LEAST_POINTS)} points."
     moves = "moves by" if len(moved) == 1 else "move by at most"
     points = say.fixed(float(np.ceil(10.0 * most)) / 10.0, 1)
     return f"Without {which} {changes} {moves} {points} points."

@@ -24,7 +24,7 @@ const CONTRAST = {
   shadowOutlineEmMax: 0.2,
   textStrokeEmMin: 0.03,
 };
-const LETTER_PT = 8; // the smallest letters of a figure
+const LETTER_PT = 7; // the smallest letters of a figure
 const LEGIBLE_PX = 9;
 
 let browser;

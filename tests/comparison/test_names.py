@@ -54,7 +54,7 @@ def test_levels_within_which_is_compared_keep_their_names(planted):
     assert all(f" at jar {jar}, by " in fallen for jar in DRY)
     assert any(one.startswith("At both levels of jar, D50 was still falling") for one in said)
     drawn = [one.alternative for one in comparison_page(found).drawings]
-    assert any(f"D50 24 vs 0 min, jar {DRY[0]}: " in one for one in drawn)
+    assert any(f"D50, {DRY[0]}: 6 min " in one for one in drawn)
 
 
 def _groups(planted, names, **options):

@@ -183,7 +183,7 @@ def test_the_narrow_drawing_fills_a_phone_and_only_front_ones_have_one(page: _Pa
     kinds = [set(str(box["class"]).split()) - {"drawing"} for box in boxes]
     assert kinds == [{"broad", "wide"}, {"narrow"}, {"wide"}, {"wide"}]
     widths = [float(str(svg["viewbox"]).split()[2]) for svg in page.of("svg")]
-    phone_px, smallest_pt = 350, 8.0
+    phone_px, smallest_pt = 350, 7.0
     assert smallest_pt * phone_px / widths[1] > 9.0
     assert all(smallest_pt * phone_px / width < 9.0 for at, width in enumerate(widths) if at != 1)
 

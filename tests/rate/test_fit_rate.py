@@ -18,7 +18,14 @@ from psdstats.rate.answers import OpenInterval
 from psdstats.rate.run_sizes import RateRemark
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
-from psdstats.words.rate import margin_sentence, minutes, rate_sentences, target_sentence
+from psdstats.words.rate import (
+    lead_sentences,
+    margin_sentence,
+    minutes,
+    rate_sentences,
+    target_sentence,
+    time_words,
+)
 from psdstats.words.remarks import sentence
 
 
@@ -182,18 +189,64 @@ def interval(**given):
 
 def test_sentences_of_open_and_closed_intervals():
     ask = {"quantity": "D50", "target_um": 90.0, "last_min": 48.0}
-    closed = target_sentence(interval(), **ask)
-    assert closed == "D50 reaches 90 µm after 10 min (8 to 13 min, 95 %)."
-    beyond = target_sentence(interval(value=60.0, upper_open=True, upper=4800.0), **ask)
-    assert "8 min or longer" in beyond
-    assert "beyond the last time measured (48 min)" in beyond
-    never = target_sentence(interval(value=None, upper_open=True), **ask)
+    closed = target_sentence({"": interval()}, **ask)
+    assert closed == "D50 reaches 90 µm after 10 min (8 to 13)."
+    late = interval(value=60.2, lower=52.4, upper_open=True, upper=4800.0)
+    assert target_sentence({"5": interval(), "10": late}, **ask) == (
+        "D50 reaches 90 µm after 10 min at 5 (8 to 13) and after 60 min at 10 (52 or longer); the "
+        "time at 10 lies beyond the last one milled (48 min) and rests on the form of the curve."
+    )
+    never = target_sentence({"": interval(value=None, upper_open=True)}, **ask)
     assert "8 min or longer, or never" in never
-    assert "does not reach" in target_sentence(interval(value=None, excluded=True), **ask)
+    assert "does not reach" in target_sentence({"": interval(value=None, excluded=True)}, **ask)
     zero = interval(value=0.0, lower=0.0, upper=0.0)
-    assert "before any milling" in target_sentence(zero, **ask)
-    margin = margin_sentence(interval(), quantity="D50", margin_percent=5.0, last_min=48.0)
-    assert margin.startswith("After 10 min (8 to 13 min, 95 %) less than 5 % of the limit")
+    assert "below 90 µm before any milling at 5" in target_sentence({"5": zero}, **ask)
+    unchanged = target_sentence({"5": None}, **ask)
+    assert unchanged == "No change of D50 is shown at 5, so no time to 90 µm can be given."
+
+
+def test_sentences_of_a_margin():
+    ask = {"quantity": "D50", "margin_percent": 5.0, "last_min": 48.0}
+    assert margin_sentence({"": interval()}, **ask) == (
+        "Less than 5 % of the limit of D50 is left to gain after 10 min (8 to 13)."
+    )
+    late = interval(value=None, lower=94.4, upper_open=True)
+    assert margin_sentence({"5": late, "10": None}, **ask) == (
+        "The best curve never levels off at 5; if D50 does, the last 5 % is not reached before 94 "
+        "min. No time can be given after which less than 5 % is left to gain at 10: no curve that "
+        "is left levels off."
+    )
+    gone = margin_sentence({"": interval(value=None, excluded=True)}, **ask)
+    assert gone.startswith("The sizes show no limit, so there is no time after which less than 5 %")
+
+
+def test_a_lead_says_how_far_the_times_can_be_trusted(demo):
+    study, propagation = demo
+    far = fit_rate(study, target_um=60, propagation=propagation)
+    assert lead_sentences(far)[0].startswith("Every time below lies beyond the last one milled (48")
+    near = fit_rate(study, target_um=200, propagation=propagation)  # the study states a margin
+    assert lead_sentences(near)[0].startswith("A time marked as extrapolated below lies beyond")
+    near = dataclasses.replace(near, margin_percent=None)
+    assert lead_sentences(near) == (
+        "Every time below lies within the times milled (up to 48 min).",
+    )
+    bare = dataclasses.replace(near, target_um=None)
+    assert lead_sentences(bare)[0].endswith("sizes and times cover both.")
+
+
+@pytest.mark.parametrize(
+    ("given", "text"),
+    [
+        ({"value": 91.3, "lower": 82.9, "upper": 4800.0, "upper_open": True}, "91 (83 or longer)"),
+        ({"value": 3.42, "lower": 3.13, "upper": 3.81}, "3.4 (3.1 to 3.8)"),
+        ({"value": 1234.0, "lower": 900.0, "upper": 2000.0}, "1200 (900 to 2000)"),
+        ({"value": None, "lower": 94.4, "upper_open": True}, "94 or longer"),
+        ({"value": None, "excluded": True}, "never"),
+        ({"value": 0.0, "lower": 0.0, "upper": 0.0}, "0"),
+    ],
+)
+def test_times_have_the_digits_that_their_interval_allows(given, text):
+    assert time_words(interval(**given)) == text
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,8 @@ from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdi
 from psdstats.models.verdicts import judge
 from psdstats.words.groups import (
     agreement_sentences,
+    deviations_alternative,
+    deviations_caption,
     none_beyond,
     precision_notes,
     suspects_caption,
@@ -79,12 +81,37 @@ def test_names_of_groups_are_written_as_they_are(name):
     assert "sentence" not in frame
 
 
-def test_how_many_values_chance_would_put_beyond_a_limit_is_said():
-    rows = [(g, 1.0 + 0.1 * k + y) for k, g in enumerate("ABCD") for y in (0.0, 0.1)]
-    frame = pd.DataFrame(rows, columns=["group", "y"]).assign(t=2.5)
+@pytest.mark.parametrize("name", HOSTILE)
+def test_the_figure_of_deviations_is_told_with_names_as_they_are(name):
+    frame = pd.DataFrame(
+        {
+            "milling_time_min": [2.5, 6.0, 2.5, 6.0],
+            "group": [name, name, "plain", "plain"],
+            "difference_percent": [1.25, -4.11, -0.5, 2.0],
+            "lower_percent": [-2.0, -6.9, -3.0, -1.0],
+            "upper_percent": [4.0, -1.3, 2.0, 5.0],
+            "verdict": ["not shown", "changed", "not shown", "not shown"],
+        }
+    )
+    found = replace(agreement(one(name), one("plain", p=0.4)), by_condition=frame)
+    first, second = (
+        f"{name}: −4,1 % (−6,9 to −1,3) at 6 min, shown to differ; otherwise +1,2 %, not shown.",
+        "plain: −0,5 to +2,0 %, not shown.",
+    )
+    assert deviations_alternative(frame, found, COMMA) == f"{first} {second}"
+    other = replace(one(name), quantity="D90")
+    caption = deviations_caption(found, [one(name), other], COMMA, panels=2)
+    assert caption.endswith(f"Shown to differ too: D90 of {name} at 6 min.")
+    assert "filled, with their number" in caption
+
+
+def test_what_lies_beyond_its_limit_is_counted_or_said_not_to():
+    cells = {"A": [1.0, 1.1], "B": [1.0, 1.1], "C": [1.05, 1.0], "D": [1.0, 1.05], "E": [9.0, 9.1]}
+    frame = pd.DataFrame([{"group": g, "y": y, "t": 2.5} for g, own in cells.items() for y in own])
     table = consistency(frame, value="y", group="group", level=["t"])
-    assert "(of 8; about 0 would be by chance alone)" in suspects_caption(table, "D50", COMMA)
-    assert none_beyond(table).startswith("None of 8 values of Mandel's h and k")
+    assert "(of 10; about 0 would be by chance alone)" in suspects_caption(table, "D50", COMMA)
+    assert none_beyond(table).startswith("None of 10 values")
+    assert none_beyond(table.assign(h=float("nan"), k=float("nan"))).endswith("there is none.")
 
 
 def test_the_word_for_a_group_is_a_difference_anywhere_or_agreement_everywhere():

@@ -7,7 +7,6 @@ Everything on it is read from records; sentences and cells are made in `psdstats
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -33,6 +32,7 @@ from psdstats.words.remarks import sentence
 from psdstats.words.sheet import Told
 
 _MOST_LEVELS, _MOST_ROWS = 2, 6  # side by side; one below the other
+_HEIGHT_MM = 70.0
 NAME = "changes"
 
 
@@ -69,9 +69,8 @@ def _headline(found: Results, say: Numerals) -> Told:
 
 
 def _drawing(found: Results, say: Numerals) -> Drawing | None:
-    if len({run.milling_time_min for run in found.study.runs}) < 2:
-        return None
-    return replace(sizes_drawing(found, say), is_front=True)
+    """The panels of the sizes; one run alone needs none."""
+    return sizes_drawing(found, say, height_mm=_HEIGHT_MM) if len(found.study.runs) > 1 else None
 
 
 def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:

@@ -38,6 +38,7 @@ from psdstats.words.figures import (
     changes_labels,
     changes_titles,
     level_label,
+    short_change,
 )
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -480,7 +481,11 @@ def _told(found: Sequence[tuple[object, ...]], say: Numerals) -> pd.DataFrame:
     names = ("quantity", "at", "level", "ratio", "ratio_lower", "ratio_upper", "verdict")
     more = ("high", "low")[: len(found[0]) - len(names)] if found else ()
     frame = pd.DataFrame(found, columns=[*names, *more])
-    return frame.assign(told=[change_words(row, say) for row in frame.to_dict("records")])
+    rows = frame.to_dict("records")
+    return frame.assign(
+        told=[change_words(row, say) for row in rows],
+        short=[short_change(row, say) or str(row["verdict"]) for row in rows],
+    )
 
 
 def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | None:
@@ -501,7 +506,7 @@ def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | 
     pairs = pairs[pairs["at"].isin([*kept, first])].reset_index(drop=True)
     named = [] if pairs.empty else list(zip(pairs["high"], pairs["low"], strict=True))
     drawing = drawing_of(
-        "changes",
+        "changes by time",
         partial(
             course_effects,
             changes,

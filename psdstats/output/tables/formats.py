@@ -73,6 +73,7 @@ def _field(value: object, sign: str) -> str:
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
 _WIDE_TEXT = 90  # signs in the longest texts of all columns together: the same
+_SLIM_TEXT = 56  # signs across all columns, up to which print may set a table in half a page
 _SHORT_LINES = 15  # up to here print keeps a table on one page
 _LINE = 30  # signs in a line of a column of text, about
 _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
@@ -111,6 +112,15 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
             "</div>",
         ]
     )
+
+
+def is_slim(table: Table, say: Numerals = PLAIN) -> bool:
+    """Whether a table, its headings broken between words, is no wider than half a page."""
+    signs = 0
+    for column, *texts in zip(table.columns, *table.grid(say), strict=True):
+        parts = (*f"{column.heading} {column.unit}".split(), *texts)
+        signs += min(max(map(len, parts), default=0), _LONG) + 2
+    return signs <= _SLIM_TEXT
 
 
 def _heading(column: Column) -> str:

@@ -6,7 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from psdstats.output.pages.comparison import benches_table, courses_table, factors_table
+from psdstats.output.pages.comparison import (
+    benches_table,
+    changed_benches_table,
+    courses_table,
+    factors_table,
+)
 
 _records = Path(__file__).parents[2] / "words" / "trial_records.py"
 _spec = importlib.util.spec_from_file_location("trial_records", _records)
@@ -94,3 +99,4 @@ def test_no_records_no_table():
     assert courses_table(made.PLAN, []) is None
     assert factors_table([]) is None
     assert benches_table([]) is None
+    assert changed_benches_table([]) is None

@@ -7,9 +7,11 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
+    change_rows,
     comparison_page,
+    effects_drawing,
     effects_table,
-    factor_drawings,
+    pair_rows,
     ratio_drawing,
     variance_table,
 )
@@ -25,7 +27,12 @@ from psdstats.words.comparison import (
     STOP,
     answers,
     finding_sentence,
+    headlines,
 )
+
+
+def _course_of(comparison, quantity, level):
+    return next(one for one in comparison[quantity].courses if f"{one.where}:1" == level)
 
 
 def test_answers_are_fall_since_stop_and_factor_then_groups(benches):
@@ -37,7 +44,74 @@ def test_answers_are_fall_since_stop_and_factor_then_groups(benches):
     assert [one.split()[3] for one in fallen] == ["D10", "D50", "D90", "span"]
 
 
-def test_levels_that_are_no_times_are_told_where_they_changed(benches):
+def test_every_change_is_that_of_its_finding_or_a_bound(benches):
+    """At the last time that of the course, else that of the family; bounds where runs are open."""
+    found = benches.comparison
+    rows = change_rows(found)
+    assert len(rows) == 4 * 2 * 4
+    usual = {
+        (own.subject.quantity, own.subject.high, f"{own.subject.where}:1"): own
+        for result in found.results
+        for own in result.findings
+        if own.subject.family == "against first"
+    }
+    for row in rows.to_dict("records"):
+        course = _course_of(found, row["quantity"], row["level"])
+        place = course.times.index(row["at"]) - 1
+        ends = (row["ratio_lower"], row["ratio_upper"])
+        if row["quantity"] == "D10" and row["at"] == "48":
+            assert np.isnan(row["ratio"])
+            assert ends == (0.0, pytest.approx(np.exp(-course.at_least[place])))
+            assert row["verdict"] == "changed"
+            assert row["told"] == f"≥ {np.floor(100 * (1 - ends[1])):.0f} % finer"
+        elif row["at"] == "48":
+            own = course.fallen.numbers
+            assert ends == pytest.approx(tuple(np.exp([own.lower, own.upper])))
+        else:
+            own = usual[row["quantity"], row["at"], row["level"]].numbers
+            assert row["ratio"] == pytest.approx(np.exp(own.estimate))
+            assert ends == pytest.approx(tuple(np.exp([own.lower_single, own.upper_single])))
+
+
+def test_levels_are_compared_at_each_time_with_the_control(benches):
+    rows = pair_rows(benches.comparison)
+    own = rows[rows["quantity"] == "D50"].set_index("at")
+    (answer,) = benches.comparison["D50"].factors
+    assert list(own.index) == ["0", "6", "12", "24", "48"]
+    for one in (answer.control, *answer.at):
+        assert own.loc[one.subject.where, "ratio"] == pytest.approx(np.exp(one.numbers.estimate))
+        assert own.loc[one.subject.where, "verdict"] == one.verdict
+    assert set(rows["level"]) == {"10:1 vs 5:1"}
+
+
+def test_one_figure_in_front_draws_every_row(benches):
+    drawing = effects_drawing(benches.comparison)
+    assert drawing.is_front
+    rows, pairs = change_rows(benches.comparison), pair_rows(benches.comparison)
+    for ax, frame in zip(drawing.figure.axes, (rows, pairs), strict=True):
+        dots = [one for one in ax.collections if hasattr(one, "get_offsets") and one.get_urls()[0]]
+        drawn = sorted(float(x) for one in dots for x, _ in one.get_offsets())
+        assert drawn == pytest.approx(sorted(frame["ratio"].dropna()))
+    for row in rows.to_dict("records"):
+        assert f"{row['at']} min {' '.join(row['told'].split())}" in drawing.alternative
+    height_mm = 25.4 * drawing.figure.get_size_inches()[1]
+    assert height_mm <= 215.1
+    left, right = drawing.figure.axes
+    assert left.get_xlabel() == "size at the later time / size at 0 min"
+    assert right.get_xlabel() == "size at 10:1 / size at 5:1"
+    assert "within the margin of 5 %" in drawing.caption
+
+
+def test_one_bench_has_changes_without_levels(bench):
+    drawing = effects_drawing(bench.comparison)
+    (ax,) = drawing.figure.axes
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        "6 min", "12 min", "24 min", "48 min"
+    ] * 4  # fmt: skip
+    assert "Shaded" not in drawing.caption
+
+
+def test_a_comparison_of_no_times_shows_the_family_that_leads(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
     beside = (GROUPS, BALANCE, NEXT)
     (told,) = (one for word, one in answers(found) if word not in beside)
@@ -46,6 +120,11 @@ def test_levels_that_are_no_times_are_told_where_they_changed(benches):
         "the largest change: at 48 min",
     )
     assert told.startswith(f"{count}; {most}, D50 at ball ratio 10 is ")
+    assert effects_drawing(found) is None
+    (drawing,) = comparison_page(found).drawings
+    assert drawing.name == "effect ratios all pairs"
+    assert drawing.is_front
+    assert "D50 10 vs 5, milling time 24" in drawing.alternative or "24 min" in drawing.alternative
 
 
 def test_effects_are_the_comparison_in_full(benches):
@@ -82,7 +161,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_page(benches.comparison).whole().sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).back().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -126,18 +205,6 @@ def test_single_runs_have_no_variances(bench):
     assert set(table.frame["route"]) == {bench.comparison["D50"].route.value}
 
 
-def test_levels_of_the_further_factor_are_drawn_by_time(benches):
-    (drawing,) = factor_drawings(benches.comparison)
-    (own,) = benches.comparison["D50"].factors
-    assert all(f"D50 10 vs 5, {one.subject.where} min: " in drawing.alternative for one in own.at)
-    drawn = {
-        round(float(line.get_xdata()[0]), 9)
-        for line in drawing.figure.axes[0].lines
-        if len(line.get_xdata()) == 1
-    }
-    assert {round(float(np.exp(one.numbers.estimate)), 9) for one in own.at} <= drawn
-
-
 def test_equivalence_has_the_interval_of_its_test(bench):
     plan = replace(bench.comparison.plan, margin_percent=5.0)
     heading = "interval of the equivalence test"
@@ -148,15 +215,29 @@ def test_equivalence_has_the_interval_of_its_test(bench):
     assert "±5 %" in table.notes[0]
 
 
-def test_section_and_files_hold_every_family_once(benches):
+def test_tables_stand_behind_and_files_hold_the_rest(benches):
     page = comparison_page(benches.comparison)
-    shown = [block.name for block in page.whole().blocks if isinstance(block, Table)]
-    files = [table.name for table in page.files]
-    assert [name for name in shown if name.startswith("effects")] == [
-        "effects against first",
-        "effects successive",
-    ]
-    assert files == ["effects all pairs"]
+    assert [one.name for one in page.front().blocks] == ["changes by time"]
+    shown = [block.name for block in page.back().blocks if isinstance(block, Table)]
+    assert shown == [
+        "courses", "factors", "groups that differ", "effects against first",
+        "variance components", "tests",
+    ]  # fmt: skip
+    assert [table.name for table in page.files] == [
+        "groups against the others", "effects successive", "effects all pairs"
+    ]  # fmt: skip
+    assert [table.name for table in page.first][:2] == ["courses", "factors"]
+    assert page.sentences == headlines(benches.comparison)
+
+
+def test_groups_that_differ_are_counted_and_the_rest_is_in_the_files(benches):
+    tables = {table.name: table for table in comparison_page(benches.comparison).tables}
+    whole, shown = tables["groups against the others"], tables["groups that differ"]
+    changed = whole.frame[whole.frame["verdict"] == "changed"]
+    assert len(shown.frame) == len(changed) > 0
+    assert shown.caption == (
+        f"Groups shown to differ from the others: {len(changed)} of {len(whole.frame)} comparisons."
+    )
 
 
 def test_a_group_called_at_something_keeps_its_name(benches):

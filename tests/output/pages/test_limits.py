@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 
 from psdstats.output.pages.limits import limits_page
-from psdstats.output.report import _limits
-from psdstats.uncertainty.conformity import Specification, judge_limit
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
+from psdstats.words.numbers import Numerals
 
 
 @pytest.fixture(scope="module")
@@ -25,6 +24,8 @@ def test_the_answer_counts_the_conditions_and_names_them(decided):
         "Conforming: "
     )
     assert "at most 5 % risk at its end" in rule
+    assert page.lead == (told,)
+    assert [block.text for block in page.back().blocks] == [rule]
 
 
 def test_the_table_shows_what_was_decided(decided):
@@ -48,12 +49,10 @@ def test_one_run_is_told_with_its_probability(bench):
     assert rule.startswith("Simple acceptance: ")
 
 
-def test_limits_of_the_study_are_answered_in_its_report(benches):
+def test_limits_of_the_study_stand_on_the_front_pages(benches):
     stated = replace(benches.study, limits={"D50_upper_um": 150.0, "D90_upper_um": 300.0})
-    (page,) = _limits(stated, benches.sizes, PLAIN)
-    assert [answer.sentence.split(":")[0] for answer in page.answers] == [
-        "D50 at most 150 µm",
-        "D90 at most 300 µm",
-    ]
-    assert [table.name for table in page.tables] == ["D50 at most 150 µm", "D90 at most 300 µm"]
-    assert _limits(benches.study, benches.sizes, PLAIN) == []
+    page = limits_page(judge_limit(stated, one) for one in specifications(stated))
+    names = ["D50 at most 150 µm", "D90 at most 300 µm"]
+    assert [told.split(":")[0] for told in page.lead] == names
+    assert [block.name for block in page.front().blocks[2:]] == names
+    assert specifications(benches.study) == ()
