@@ -31,6 +31,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.content import Page
     from psdstats.output.pages.sizes import (
         bootstrap_page,
+        conditions_page,
         course_drawing,
         ratios_page,
         sizes_page,
@@ -43,6 +44,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     runs = study.runs_frame()
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
     page = sizes_page(propagation, runs, bands, options.say)
+    page += conditions_page(propagation, runs, options.say)
     page += Page(heading="", blocks=(course_drawing(study, propagation, say=options.say),))
     if options.ratios:
         pairs = level_pairs(study, options.ratios)

@@ -12,18 +12,21 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
+from itertools import groupby
 
 from jinja2 import Environment
 from markupsafe import Markup
 
-from psdstats.output.content import ReportContent, Section
+from psdstats.output.content import Block, Drawing, ReportContent, Section
 from psdstats.output.equations import equation_html, inline_html
 from psdstats.output.style import NARROW_MM
-from psdstats.output.tables.formats import to_html
+from psdstats.output.tables.formats import is_slim, to_html
 from psdstats.output.tables.table import Table
 from psdstats.output.text import clean, escape_html, slug
+from psdstats.words.numbers import Numerals
 
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
@@ -57,6 +60,7 @@ def report_html(content: ReportContent) -> str:
         "anchor": lambda section: anchors[id(section)],
         "table": lambda table, label: _table(table, content, label),
         "svg": svg,
+        "runs": lambda blocks: _runs(blocks, content.say),
     }
     return environment.from_string(_resource("report.html")).render(
         content=content,
@@ -93,6 +97,15 @@ def _markup(text: str) -> Markup:
     return Markup(text)  # noqa: S704
 
 
+def _runs(blocks: Iterable[Block], say: Numerals) -> list[tuple[bool, list[Block]]]:
+    """Blocks in runs of those that paper may set in two columns, and of those it may not."""
+
+    def is_slim_block(block: Block) -> bool:
+        return is_slim(block, say) if isinstance(block, Table) else not isinstance(block, Drawing)
+
+    return [(slim, list(run)) for slim, run in groupby(blocks, key=is_slim_block)]
+
+
 def _table(table: Table, content: ReportContent, label: str) -> Markup:
     return _markup(to_html(table, content.say, label=label))
 
@@ -119,11 +132,15 @@ def _running_head(content: ReportContent) -> str:
     return f"\n{head}\n@page :first {{ @top-left {{ content: none; }} }}"
 
 
+_TALL = 0.62  # height over width
+
+
 def _wideness(svg: str) -> str:
-    """A class for a drawing whose letters would be too small in the width of a phone."""
+    """Classes for a drawing: too wide for a phone; too high to share a printed page as it is."""
     found = _VIEW_BOX.search(svg)
-    width = float(found[1].split()[2]) if found else 0.0
-    return " wide" if width > NARROW_MM * _POINTS_PER_MM + 1 else ""
+    width, height = map(float, found[1].split()[2:4]) if found else (0.0, 0.0)
+    wide = " wide" if width > NARROW_MM * _POINTS_PER_MM + 1 else ""
+    return wide + (" tall" if height > _TALL * width else "")
 
 
 def _inline_svg(svg: str, alternative: str, number: int) -> Markup:

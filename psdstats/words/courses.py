@@ -76,6 +76,17 @@ def size_words(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
     return f"an unknown {quantity}"
 
 
+def size_cell(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
+    """The same for a cell of a table: "254.1", "< 53", "1.25 to 1.35"."""
+    if np.isfinite(numbers.estimate) or np.isnan([numbers.lower, numbers.upper]).all():
+        return size_words(numbers, quantity, say)
+    low, high = (float(np.exp(one)) for one in (numbers.lower, numbers.upper))
+    if np.isfinite([numbers.lower, numbers.upper]).all():
+        return f"{say.bound(low, '>')} to {say.bound(high, '<')}"
+    side, end = ("<", high) if np.isfinite(numbers.upper) else (">", low)
+    return say.measured(end, np.nan, side=side)
+
+
 def _spread_of(numbers: Numbers) -> float:
     """By what a size is rounded: its u, or a quarter of its interval."""
     return numbers.u if np.isfinite(numbers.u) else (numbers.upper - numbers.lower) / 4
@@ -455,10 +466,9 @@ CONTROL = "control"
 def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
     """What the columns of the courses say."""
     return (
-        f"At least: lower limit of the change by the end, which with the times shown holds at "
-        f"{say(100 * level, '.3g')} %; the interval of the ratio is two-sided and holds alone. "
-        f"When to stop: from when on less than {say(margin_percent)} % was left to gain by the end "
-        "of the trial. Span has no direction and no unit."
+        f"At least: lower limit of the change by the end, which holds together with since when "
+        f"({say(100 * level, '.3g')} %); the interval of the ratio holds alone. When to stop: from "
+        f"when on less than {say(margin_percent)} % was left to gain. Span has no unit."
     )
 
 

@@ -15,7 +15,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 WEIGHING_ORDER = "weighing of the empty sieve, in order"
 TIME_AXIS = "milling time / min"
 SIZE_AXIS = "size / µm"
-BOUND = "bound: at least so much"
+BOUND = "at least so much"
 BELOW_SIEVES = "below the finest sieve"
 APERTURE_AXIS = "sieve aperture / µm"
 UNDERSIZE_AXIS = "cumulative undersize / % by mass"
@@ -58,19 +58,23 @@ def change_words(row: Mapping[Hashable, Any], say: Numerals = PLAIN) -> str:
     >>> change_words(row | {"ratio": float("nan"), "ratio_lower": 0.0, "ratio_upper": 0.412})
     '≥ 58 % finer'
     """
-    ratio, lower, upper = (float(row[name]) for name in ("ratio", "ratio_lower", "ratio_upper"))
     verdict = "" if row["verdict"] == Verdict.CHANGED else str(row["verdict"])
+    return "  ".join(one for one in (short_change(row, say), verdict) if one)
+
+
+def short_change(row: Mapping[Hashable, Any], say: Numerals = PLAIN) -> str:
+    """The same without the verdict, which the mark has; empty where there is no number."""
+    ratio, lower, upper = (float(row[name]) for name in ("ratio", "ratio_lower", "ratio_upper"))
     if np.isfinite(ratio):
-        said = say.change(ratio, decimals=1 if abs(ratio - 1.0) < 0.0995 else 0)
-    elif lower <= 0.0 and np.isfinite(upper) and upper < 1.0:
-        said = f"≥ {say.at_least(1.0 - upper)} finer"
-    elif np.isinf(upper) and lower > 1.0:
-        said = f"≥ {say.at_least(lower - 1.0)} coarser"
-    elif np.isfinite([lower, upper]).all():
-        said = f"{say.change(lower)} to {say.change(upper)}"
-    else:
-        said = ""
-    return "  ".join(one for one in (said, verdict) if one)
+        return say.change(ratio, decimals=1 if abs(ratio - 1.0) < 0.0995 else 0)
+    if lower <= 0.0 and np.isfinite(upper) and upper < 1.0:
+        return f"≥ {say.at_least(1.0 - upper)} finer"
+    if np.isinf(upper) and lower > 1.0:
+        return f"≥ {say.at_least(lower - 1.0)} coarser"
+    if np.isfinite([lower, upper]).all():
+        signs = (say.signed(100.0 * (one - 1.0), 0) for one in (lower, upper))
+        return f"{' to '.join(signs)} %"
+    return ""
 
 
 def changes_alternative(changes: pd.DataFrame, pairs: pd.DataFrame, say: Numerals = PLAIN) -> str:

@@ -22,6 +22,7 @@ from psdstats.words.remarks import listed
 HEADING = "Do the groups agree?"
 BEHIND = "Groups: every difference, and precision"
 NOTES_HEADING = "Notes on the groups"
+FROM_OTHERS = "difference from the others / %"
 _MOST_LEADING = 2
 
 

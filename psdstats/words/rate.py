@@ -54,7 +54,7 @@ def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]
                 {one.label: one.margin for one in result.series},
                 quantity=result.quantity,
                 margin_percent=result.margin_percent,
-                last_min=last,
+                last_min=last if result.target_um is None else np.inf,  # said once
                 say=say,
             )
         )
@@ -206,7 +206,7 @@ def target_sentence(
     if still:
         why = f"no change of {quantity} is shown{_at(still)}"
         parts.append(f"{why}, so no time to {size} can be given")
-    return f"{_upper('; '.join(parts))}."
+    return " ".join(f"{_upper(part)}." for part in parts)
 
 
 def margin_sentence(
@@ -251,7 +251,7 @@ def margin_sentence(
             f"no time can be given after which less than {margin} is left to gain{_at(without)}: "
             "no curve that is left levels off"
         )
-    return f"{_upper('; '.join(parts))}."
+    return " ".join(f"{_upper(part)}." for part in parts)
 
 
 def _earliest(interval: OpenInterval, say: Numerals) -> str:

@@ -213,7 +213,7 @@ def test_sentences_of_a_margin():
     late = interval(value=None, lower=94.4, upper_open=True)
     assert margin_sentence({"5": late, "10": None}, **ask) == (
         "The best curve never levels off at 5; if D50 does, the last 5 % is not reached before 94 "
-        "min; no time can be given after which less than 5 % is left to gain at 10: no curve that "
+        "min. No time can be given after which less than 5 % is left to gain at 10: no curve that "
         "is left levels off."
     )
     gone = margin_sentence({"": interval(value=None, excluded=True)}, **ask)

@@ -7,6 +7,8 @@ Residuals of a model: against fitted values, and against normal quantiles.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,12 +20,22 @@ from psdstats.output.figures.marks import (
     hover,
     hover_each,
     key_above,
+    key_columns,
     label_beside,
     need,
     point,
     rows,
 )
-from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
+from psdstats.output.style import (
+    DASHED,
+    FAINT,
+    GREY,
+    INK,
+    WIDTH_MM,
+    column_mm,
+    mark,
+    numerals,
+)
 from psdstats.words import figures as words
 
 if TYPE_CHECKING:
@@ -147,8 +159,10 @@ def _row(ax: Axes, at: int, row: Any) -> None:
 
 
 _ROW_MM, _LEAST_ROW_MM = 3.9, 3.2
-_PLACE_MM, _QUANTITY_MM = 0.9, 2.2  # between times, between quantities
-_AROUND_MM, _PAGE_MM = 30.0, 215.0  # axis and key, and what a page has room for
+_PITCH_MM, _LOW_MM = 2.3, 3.4  # of two levels in one row, and the least height of such a row
+_PLACE_MM, _QUANTITY_MM = 0.9, 2.0  # between times, between quantities
+_AROUND_MM, _PAGE_MM = 28.0, 215.0  # axis and key, and what a page has room for
+_BESIDE_PT, _COLUMN_PT = 6.0, 58.0  # of changes in words, where two levels stand beside each other
 _TEXT_PT = 7.5
 _TICK_MM = 5.5  # between two numbers of an axis
 _ORDER = ("changed", "equivalent", "not shown", "cannot be told")
@@ -168,8 +182,9 @@ def course_effects(
     Parameters
     ----------
     changes, pairs : DataFrame
-        Columns quantity, at, level, ratio, ratio_lower, ratio_upper, verdict, told; rows in the
-        order drawn.  A bound has no ratio and one end: an arrow.  ``pairs`` may be empty.
+        Columns quantity, at, level, ratio, ratio_lower, ratio_upper, verdict, and in words told
+        and short (which leaves out the verdict); rows in the order drawn.  A bound has no ratio
+        and one end: an arrow.  ``pairs`` may be empty.
     say : Numerals
         With what numbers are written.
     labels, titles : (str, str)
@@ -182,67 +197,113 @@ def course_effects(
     Axes
         The first panel.
     """
-    heights, total = _places(changes, pairs)
-    several = not pairs.empty
-    (panels,) = new_panels(1, 2 if several else 1, height_mm=_AROUND_MM + total, say=say)
-    grid: Any = panels[0].get_gridspec()
-    if grid.ncols > 1:
-        grid.set_width_ratios([5.0, 3.0])
-    frames = (changes, pairs)[: len(panels)]
-    wide = 30.0 if several and len(set(pairs["level"])) == 1 else 18.0 if several else 90.0
-    for ax, frame, label, title in zip(panels, frames, labels, titles, strict=False):
-        _effect_rows(ax, frame, heights, label, margin)
+    several, is_narrow = not pairs.empty, column_mm() < WIDTH_MM
+    frames = [changes, *([pairs] if several else [])]
+    if is_narrow:  # below each other, each with rows of its own
+        both = [_lay_out([one]) for one in frames]
+        heights_mm = [_AROUND_MM + one.total for one in both]
+        panels = [ax for (ax,) in new_panels(len(frames), height_mm=sum(heights_mm), say=say)]
+        _grid_of(panels[0]).set_height_ratios(heights_mm)
+    else:
+        both = [_lay_out(frames)] * len(frames)
+        (panels,) = new_panels(1, len(frames), height_mm=_AROUND_MM + both[0].total, say=say)
+        _grid_of(panels[0]).set_width_ratios([5.0, 3.0][: len(frames)])
+    wide = 18.0 if len(set(pairs["level"])) > 1 else 30.0 if several and not is_narrow else 40.0
+    for place, ax in enumerate(panels):
+        frame, own = frames[place], both[place]
+        y = own.y[0 if is_narrow else place]
+        _effect_rows(ax, frame, y, labels[place], margin)
+        beside = list(dict.fromkeys(frame["level"])) if own.is_beside and place == 0 else []
+        columns = {level: _BESIDE_PT + k * _COLUMN_PT for k, level in enumerate(beside)}
+        _tell_beside(ax, frame, y, columns)
         _fewer_ticks(ax, wide if ax is panels[-1] else 1.6 * wide)
-        ax.set_title(title)
-        ax.set_ylim(total, 0.0)
+        ax.set_title(titles[place])
+        ax.set_ylim(own.total, 0.0)
         ax.grid(axis="y", visible=False)
         ax.spines["left"].set_visible(False)
+        if is_narrow or place == 0:
+            _name_rows(ax, own)
         ax.tick_params(axis="y", length=0)
-    _name_places(panels[0], changes, heights)
     _verdict_key(panels[0], pd.concat(frames))
     return panels[0]
 
 
-Key = tuple[str, str, int]
+def _grid_of(ax: Axes) -> Any:
+    """The grid of the panels of a figure."""
+    return ax.get_gridspec()
 
 
-def _keys(frame: pd.DataFrame) -> list[Key]:
-    """Quantity, time and place among the rows of both, of each row."""
-    count: dict[tuple[str, str], int] = {}
+@dataclass(frozen=True, kw_only=True)
+class _Rows:
+    """Where rows stand, mm from the top."""
+
+    y: list[list[float]]  # of each frame, row by row
+    names: dict[float, tuple[str, str]]  # time and level, each by its place
+    quantities: dict[str, float]
+    head: float  # from a hairline to the first row below it
+    total: float
+    is_beside: bool  # two levels in one row
+
+
+def _lay_out(frames: Sequence[pd.DataFrame]) -> _Rows:
+    """Time by time within each quantity; two levels share a row, more have a row each."""
+    levels = list(dict.fromkeys(frames[0]["level"]))
+    order = {one: k for k, one in enumerate(dict.fromkeys(frames[0]["quantity"]))}
+    counts = pd.concat([one.groupby(["quantity", "at"]).size() for one in frames], axis=1).fillna(0)
+    ranked = sorted(counts.index, key=lambda place: (order[place[0]], float(place[1])))
+    counts = counts.loc[ranked].astype(int)
+    is_beside = len(levels) == 2 and (len(frames) == 1 or counts.iloc[:, 1].max() == 1)
+    most = counts.max(axis=1).to_numpy()
+    between = _PLACE_MM if most.max() > 1 else 0.0
+    gaps = np.array([between] * len(most))
+    gaps[
+        [place[0] != last[0] for place, last in zip(ranked, [ranked[0], *ranked], strict=False)]
+    ] += _QUANTITY_MM
+    gaps[0] = 0.0
+    room = (_PAGE_MM - _AROUND_MM - gaps.sum()) / most.sum()
+    row_mm = _PITCH_MM if is_beside else float(np.clip(room, _LEAST_ROW_MM, _ROW_MM))
+    high = np.maximum(row_mm * most, _LOW_MM)
+    top = 0.6 + np.cumsum(gaps + high) - high
+    head = np.full(len(most), row_mm / 2.0) if not is_beside else high / 2.0
+    starts = dict(zip(ranked, zip(top, high, top + head, strict=True), strict=True))
+    found = [_heights(one, starts, row_mm, is_beside) for one in frames]
+    names = {round(float(own[2]), 6): (place[1], "") for place, own in starts.items()}
+    if not is_beside and len(levels) > 1:
+        for at, level in zip(found[0], frames[0]["level"], strict=True):
+            names[at] = (names.get(at, ("", ""))[0], level)
+    first = {place[0]: float(starts[place][2]) for place in reversed(ranked)}
+    return _Rows(
+        y=found,
+        names=dict(sorted(names.items())),
+        quantities={one: first[one] for one in order},
+        head=float(head[0]) + (_QUANTITY_MM + between) / 2.0,
+        total=float(top[-1] + high[-1]) + 0.6,
+        is_beside=is_beside,
+    )
+
+
+def _heights(
+    frame: pd.DataFrame,
+    starts: Mapping[tuple[str, str], tuple[float, float, float]],
+    row_mm: float,
+    is_beside: bool,
+) -> list[float]:
+    """Where the rows of a frame stand: about the middle of their time, or from its top down."""
+    keys = list(zip(frame["quantity"], frame["at"], strict=True))
+    number = frame.groupby(["quantity", "at"]).cumcount()
     found = []
-    for quantity, at in zip(frame["quantity"], frame["at"], strict=True):
-        number = count.get((quantity, at), 0)
-        count[quantity, at] = number + 1
-        found.append((str(quantity), str(at), number))
+    for key, k in zip(keys, number, strict=True):
+        top, high, _ = starts[key]
+        start = top + (high - row_mm * keys.count(key)) / 2.0 if is_beside else top
+        found.append(round(float(start + row_mm * (k + 0.5)), 6))
     return found
 
 
-def _places(changes: pd.DataFrame, pairs: pd.DataFrame) -> tuple[dict[Key, float], float]:
-    """Height of each row in mm from the top, rows of one time beside each other; all in all."""
-    keys = dict.fromkeys([*_keys(pairs), *_keys(changes)])
-    quantities = list(dict.fromkeys(changes["quantity"]))
-    times = sorted({float(at) for _, at, _ in keys})
-    order = {one: k for k, one in enumerate(quantities)}
-    ranked = sorted(keys, key=lambda key: (order[key[0]], times.index(float(key[1])), key[2]))
-    gaps, between = [0.0], _PLACE_MM if any(key[2] for key in ranked) else 0.0
-    for key, last in zip(ranked[1:], ranked, strict=False):
-        gap = between if key[:2] != last[:2] else 0.0
-        gaps.append(gaps[-1] + gap + (_QUANTITY_MM if key[0] != last[0] else 0.0))
-    room = (_PAGE_MM - _AROUND_MM - gaps[-1]) / (len(ranked) + 0.2)
-    row_mm = min(max(room, _LEAST_ROW_MM), _ROW_MM)
-    heights = {key: (k + 0.6) * row_mm + gaps[k] for k, key in enumerate(ranked)}
-    return heights, (len(ranked) + 0.2) * row_mm + gaps[-1]
-
-
 def _effect_rows(
-    ax: Axes,
-    frame: pd.DataFrame,
-    heights: dict[Key, float],
-    label: str,
-    margin: float | None,
+    ax: Axes, frame: pd.DataFrame, at: Sequence[float], label: str, margin: float | None
 ) -> None:
-    """Intervals and bounds as lines, estimates as marks of their verdicts, changes in words."""
-    y = np.array([heights[key] for key in _keys(frame)])
+    """Intervals and bounds as lines, estimates as marks of their verdicts."""
+    y = np.array(at)
     ends = frame[["ratio", "ratio_lower", "ratio_upper"]].to_numpy(dtype=float)
     known = ends[np.isfinite(ends) & (ends > 0)]
     seen = [*known, 1.0] if margin is None else [*known, 1.0, margin, 1 / margin]
@@ -273,8 +334,19 @@ def _effect_rows(
                 ends[own, 0], y[own], marker=marker, facecolors=fill, edgecolors=INK, s=15, zorder=4
             )
             hover_each(dots, frame["told"].iloc[own])
+
+
+def _tell_beside(
+    ax: Axes, frame: pd.DataFrame, y: Sequence[float], columns: Mapping[str, float]
+) -> None:
+    """Changes in words to the right, bold where shown; two levels in columns of their own."""
+    for level, shift in columns.items():
+        label_beside(ax, drawn(level, most=12), -1.2, shift=shift)
+        ax.texts[-1].set_fontsize(_TEXT_PT)
     for at, row in zip(y, rows(frame), strict=True):
-        label_beside(ax, row.told, at, shift=6, bold=row.verdict == "changed")
+        told = row.short if columns else row.told
+        shift = columns.get(row.level, _BESIDE_PT)
+        label_beside(ax, told, at, shift=shift, bold=row.verdict == "changed")
         ax.texts[-1].set_fontsize(_TEXT_PT)
 
 
@@ -290,34 +362,28 @@ def _fewer_ticks(ax: Axes, width_mm: float) -> None:
     plain_ticks(ax, "x", sorted(kept), width_pt=1e6)
 
 
-def _name_places(ax: Axes, changes: pd.DataFrame, heights: dict[Key, float]) -> None:
-    """Level of each row, its time before the first of them, quantity in bold before the first."""
+def _name_rows(ax: Axes, placed: _Rows) -> None:
+    """Time, and level where it has a row of its own; quantity in bold, a hairline before it."""
     say = numerals(ax)
-    levels = dict(zip(_keys(changes), changes["level"], strict=True))
-    has_levels = len(set(changes["level"])) > 1
-    names, last = [], ("", "")
-    for key in heights:
-        quantity, at, _ = key
-        time = words.minutes(float(at), say) if (quantity, at) != last else ""
-        level = drawn(levels.get(key, ""), most=16) if has_levels else ""
-        names.append("   ".join(one for one in (time, level) if one))
-        if quantity != last[0]:
-            place = ax.annotate(
-                drawn(quantity),
-                (0.0, heights[key]),
-                xytext=(-84 if has_levels else -58, 0),
-                xycoords=("axes fraction", "data"),
-                textcoords="offset points",
-                va="center",
-                fontweight="bold",
-            )
-            place.set_fontsize(8.5)
-            if last[0]:
-                ax.axhline(
-                    heights[key] - 0.5 * (_ROW_MM + _QUANTITY_MM), color=FAINT, linewidth=0.8
-                )
-        last = (quantity, at)
-    ax.set_yticks(list(heights.values()), names)
+    names = []
+    for time, level in placed.names.values():
+        parts = (words.minutes(float(time), say) if time else "", drawn(level, most=16))
+        names.append("   ".join(one for one in parts if one))
+    longest = max(map(len, names))
+    for number, (quantity, at) in enumerate(placed.quantities.items()):
+        place = ax.annotate(
+            drawn(quantity),
+            (0.0, at),
+            xytext=(-4.6 * longest - 34.0, 0),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            va="center",
+            fontweight="bold",
+        )
+        place.set_fontsize(8.5)
+        if number:
+            ax.axhline(at - placed.head, color=FAINT, linewidth=0.8)
+    ax.set_yticks(list(placed.names), names)
     ax.tick_params(axis="y", labelsize=_TEXT_PT)
 
 
@@ -336,7 +402,8 @@ def _verdict_key(ax: Axes, frame: pd.DataFrame) -> None:
         handles.append(
             Line2D([], [], color=INK, linewidth=1.4, marker="<", markersize=5, label=words.BOUND)
         )
-    ax.figure.legend(handles=handles, loc="outside upper left", ncols=len(handles))
+    columns = min(key_columns([str(one.get_label()) for one in handles]), len(handles))
+    ax.figure.legend(handles=handles, loc="outside upper left", ncols=columns)
 
 
 _NORMAL_95 = 1.96

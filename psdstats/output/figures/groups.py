@@ -27,7 +27,7 @@ from psdstats.output.figures.marks import (
     rows,
 )
 from psdstats.output.style import GREY, Mark, mark, numerals, readable, time_colours
-from psdstats.words.groups import place_words
+from psdstats.words.groups import FROM_OTHERS, place_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 
 _DEVIATION = ("difference_percent", "lower_percent", "upper_percent")
-_FROM_OTHERS = "difference from the others / %"
 _BAND = "#eef0f3"
 _STEP_ASIDE = 0.24  # between series, in steps of the axis
 _STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500)  # per cent
@@ -91,7 +90,7 @@ def bench_deviations(
     along, *further = conditions
     frame = need(frame, (*conditions, *_DEVIATION, "verdict"), "bench deviations")
     low, high = deviation_reach(frame, margin_percent) if reach is None else reach
-    ax.set(yscale="log", ylim=(1 + low / 100, 1 + high / 100), ylabel=_FROM_OTHERS)
+    ax.set(yscale="log", ylim=(1 + low / 100, 1 + high / 100), ylabel=FROM_OTHERS)
     ticks = _even_ticks(low, high)
     say = numerals(ax)
     ax.set_yticks([1 + tick / 100 for tick in ticks], [say.signed(tick, 0) for tick in ticks])

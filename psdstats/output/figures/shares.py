@@ -10,7 +10,7 @@ import pandas as pd
 from psdstats.output.figures.axes import name_rows
 from psdstats.output.figures.marks import drawn, hover, hover_each, key_above, label_at, need
 from psdstats.output.style import INK, OCHRE, TEAL, numerals
-from psdstats.words.sizes import BALANCE, OTHERS, change_words, labelled_shares
+from psdstats.words.budget import AXIS, BALANCE, OTHERS, change_words, labelled_shares
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -111,7 +111,7 @@ def uncertainty_shares(
     name_rows(ax, [drawn(label) for label in bars.index])
     ax.set_xlim(0, longest)
     ax.set_ylim(bottom=len(bars) - 1 + 1.7 * _LANE)
-    ax.set_xlabel("standard uncertainty / % of the size")
+    ax.set_xlabel(AXIS)
     handles, _ = ax.get_legend_handles_labels()
     count = len(handles) - len(bars.columns)  # of marks, which matplotlib puts first
     key_above(ax, [*handles[count:], *handles[:count]])

@@ -32,7 +32,16 @@ from psdstats.output.figures.marks import (
     series_handles,
     spread_apart,
 )
-from psdstats.output.style import FAINT, GREY, Mark, mark, numerals, readable
+from psdstats.output.style import (
+    FAINT,
+    GREY,
+    WIDTH_MM,
+    Mark,
+    column_mm,
+    mark,
+    numerals,
+    readable,
+)
 from psdstats.words import figures as words
 
 if TYPE_CHECKING:
@@ -139,7 +148,8 @@ def size_panels(
     """A panel for each size side by side, on one axis of size; frames as `size_against_time`."""
     means, runs = (_as_drawn(one.assign(quantity=one["quantity"]), _UNIT) for one in (means, runs))
     quantities = list(dict.fromkeys(means["quantity"]))
-    (panels,) = new_panels(1, len(quantities), width_mm=SHEET_MM, height_mm=height_mm, say=say)
+    width_mm = None if column_mm() < WIDTH_MM else SHEET_MM
+    (panels,) = new_panels(1, len(quantities), width_mm=width_mm, height_mm=height_mm, say=say)
     around = _ends(pd.concat([means, runs]))
     for ax, quantity in zip(panels, quantities, strict=True):
         own, below = (one[one["quantity"] == quantity] for one in (means, runs))

@@ -27,7 +27,8 @@ from psdstats.study.records import Study
 from psdstats.study.save import described
 from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import sizes as words
+from psdstats.words import budget as words
+from psdstats.words import sizes as size_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
@@ -50,21 +51,22 @@ _HEADINGS = {
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
     """Sources of u as a figure; their shares and what a change would buy as tables."""
+    *shares, changes = budget_tables(budget, say)
     return Page(
-        heading=words.BUDGET_HEADING,
+        heading=words.HEADING,
         lead=words.budget_lead(budget, say),
         sentences=words.budget_sentences(budget, say),
-        blocks=(*shares_drawings(budget, say), *budget_tables(budget, say), *budget_files(budget)),
+        blocks=(*shares_drawings(budget, say), changes, *shares, *budget_files(budget)),
         notes=budget_notes(budget, say),
-        notes_heading=words.BUDGET_NOTES,
-        behind=words.BUDGET_BEHIND,
+        notes_heading=words.NOTES_HEADING,
+        behind=words.BEHIND,
     )
 
 
 def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The assumptions of the budget; differences without one are counted, not listed."""
     return (
-        *words.notes_in_words(budget.notes, say),
+        *size_words.notes_in_words(budget.notes, say),
         *words.without_budget(budget),
         *left_out_notes(budget.sources_left_out),
     )
@@ -117,7 +119,7 @@ def run_budget_page(
             f"run {run!r} is not in the study; it has {', '.join(sizes.runs)}. Give one of them."
         )
     frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
-    frame["source"] = [words.source_words(one) for one in frame["source"]]
+    frame["source"] = [size_words.source_words(one) for one in frame["source"]]
     frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
     rounded = partial(Column, show=Show.MEASURED)
 
@@ -151,8 +153,8 @@ def run_budget_page(
         notes=(words.RUN_BUDGET_NOTE,),
         place=Place.FIRST,
     )
-    told = words.size_sentence(sizes, run, quantity, say)
-    return Page(heading=words.BUDGET_HEADING, sentences=(told,), blocks=(table,))
+    told = size_words.size_sentence(sizes, run, quantity, say)
+    return Page(heading=words.HEADING, sentences=(told,), blocks=(table,))
 
 
 def usual_run(sizes: Propagation, quantity: str = "D50") -> str | None:

@@ -38,6 +38,7 @@ from psdstats.words.figures import (
     changes_labels,
     changes_titles,
     level_label,
+    short_change,
 )
 from psdstats.words.numbers import PLAIN, Numerals
 
@@ -93,7 +94,7 @@ def _end(name: str, quantity: str, own: Numbers, say: Numerals) -> dict[str, obj
     with np.errstate(over="ignore"):
         value, lower, upper = np.exp([own.estimate, own.lower, own.upper]).tolist()
     numbers = {f"{name}_value": value, f"{name}_lower": lower, f"{name}_upper": upper}
-    return {name: told.size_words(own, quantity, say), **numbers}
+    return {name: told.size_cell(own, quantity, say), **numbers}
 
 
 def courses_table(
@@ -105,7 +106,7 @@ def courses_table(
     rows = [
         {
             "quantity": one.quantity,
-            "where": told.level_words(one.where, plan),
+            "where": one.where,
             **_end("start", one.quantity, one.start, say),
             **_end("end", one.quantity, one.end, say),
             **_ratios(one.fallen),
@@ -119,13 +120,14 @@ def courses_table(
     frame = pd.DataFrame(rows)
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
     level = courses[0].fallen.level
-    named = [Column(name="where", heading="at")] if (frame["where"] != "").any() else []
+    where = ", ".join(map(column_words, plan.at_each))
+    named = [Column(name="where", heading=where)] if (frame["where"] != "").any() else []
     return Table(
         name="courses",
         frame=frame,
         caption=told.COURSES_CAPTION,
         columns=(
-            Column(name="quantity", heading="quantity"),
+            Column(name="quantity", heading="size"),
             *named,
             Column(name="start", heading="from", unit="µm"),
             Column(name="end", heading="to", unit="µm"),
@@ -479,7 +481,11 @@ def _told(found: Sequence[tuple[object, ...]], say: Numerals) -> pd.DataFrame:
     names = ("quantity", "at", "level", "ratio", "ratio_lower", "ratio_upper", "verdict")
     more = ("high", "low")[: len(found[0]) - len(names)] if found else ()
     frame = pd.DataFrame(found, columns=[*names, *more])
-    return frame.assign(told=[change_words(row, say) for row in frame.to_dict("records")])
+    rows = frame.to_dict("records")
+    return frame.assign(
+        told=[change_words(row, say) for row in rows],
+        short=[short_change(row, say) or str(row["verdict"]) for row in rows],
+    )
 
 
 def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | None:
@@ -500,7 +506,7 @@ def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | 
     pairs = pairs[pairs["at"].isin([*kept, first])].reset_index(drop=True)
     named = [] if pairs.empty else list(zip(pairs["high"], pairs["low"], strict=True))
     drawing = drawing_of(
-        "changes",
+        "changes by time",
         partial(
             course_effects,
             changes,

@@ -15,7 +15,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
@@ -242,11 +242,14 @@ def rate_page(
 ) -> Page:
     """When to stop, then curves and the spread behind them; longer tables are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
-    scatter = scatter_table(result)
+    scatter, drawn_off = scatter_table(result), words.withdrawal_sentences(result, say)
     return Page(
         heading=words.HEADING,
-        lead=words.lead_sentences(result, say),
-        sentences=words.when_sentences(result, say) or words.lead_sentences(result, say),
+        lead=words.lead_sentences(result, say) if result.stopping else (),
+        sentences=(
+            *(words.when_sentences(result, say) or words.lead_sentences(result, say)),
+            *drawn_off,
+        ),
         blocks=(
             rate_drawing(result, say),
             *([stopping_table(result, say)] if result.stopping else []),
@@ -254,12 +257,12 @@ def rate_page(
             parameters_table(result, say),
             *([scatter] if len(scatter.columns) > 1 else []),
             *loss_drawings(loss, say),
+            *([Bullets(drawn_off)] if drawn_off else []),
             residuals_table(result),
             *([loss_table(loss, say)] if loss else []),
             *([withdrawal_table(result)] if result.withdrawals else []),
         ),
         notes=(
-            *words.withdrawal_sentences(result, say),
             *words.curve_sentences(result, say),
             *(words.loss_sentences(loss, say) if loss else ()),
             *(sentence(one, say) for one in remarks),
@@ -271,7 +274,10 @@ def rate_page(
 
 
 def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
-    """All levels in one: runs, curves with bands, target and the times at which it is reached."""
+    """All levels in one: runs, curves with bands, target and the times at which it is reached.
+
+    It stands before the appendix where it was asked when to stop.
+    """
     last = max(one.last_min for one in result.series)
     until = max(_until(one) for one in result.series)
     found = {one.label: one.target for one in result.series if one.target is not None}
@@ -295,7 +301,7 @@ def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
         words.drawing_caption(result, beyond=until > last, say=say),
         words.drawing_alternative(curve, found, result.quantity, say),
     )
-    return replace(drawing, is_front=True)
+    return replace(drawing, is_front=bool(result.stopping))
 
 
 def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing]:

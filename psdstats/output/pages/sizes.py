@@ -24,6 +24,7 @@ from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
+from psdstats.uncertainty.linear import coverage_factor
 from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
@@ -154,6 +155,49 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
         row_headings=len(heads),
         is_front=True,
     )
+
+
+def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Page:
+    """Means over the runs of each condition, by the measurement alone; empty without replicates."""
+    by = [TIME, *_milled_factors(runs)]
+    coverage = propagation.coverage
+    found = mean_sizes(propagation, runs, by, coverage=coverage)
+    if found["n_runs"].max() < 2:
+        return Page(heading="")
+    wide = found[[*by, "n_runs"]].drop_duplicates().reset_index(drop=True)
+    columns, k = [Column(name="n_runs", heading="runs", show=Show.COUNT)], coverage_factor(coverage)
+    for quantity in propagation.quantities:
+        own = found[found["quantity"] == quantity].reset_index(drop=True)
+        unit = "" if quantity == "span" else "µm"
+        name = f"{quantity}_um" if unit else str(quantity)
+        wide[name] = own["value"]
+        half = (own["upper"] - own["lower"]).where(own["side"] == "") / 2
+        wide[f"u_{name}"], wide[f"expanded_{name}"] = half / k, half
+        wide[f"side_{name}"] = own["side"]
+        columns.append(
+            Column(
+                name=name,
+                heading=str(quantity),
+                unit=unit,
+                show=Show.MEASURED,
+                u=f"u_{name}",
+                expanded=f"expanded_{name}",
+                side=f"side_{name}",
+            )
+        )
+    heads = [
+        number_column(wide[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
+        for name in by
+    ]
+    table = Table(
+        name="mean sizes by condition",
+        frame=wide,
+        caption=words.conditions_caption(coverage, say),
+        columns=(*heads, *columns),
+        row_headings=len(heads),
+        place=Place.FIRST,
+    )
+    return Page(heading="", blocks=(table,))
 
 
 def sizes_drawing(found: Results, say: Numerals = PLAIN, *, height_mm: float = 75.0) -> Drawing:

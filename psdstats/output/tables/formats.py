@@ -87,7 +87,7 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     grid = table.grid(say)
     signs = sum(min(max(map(len, texts)), _LONG) for texts in zip(*grid, strict=True))
     is_wide = len(table.columns) >= _WIDE_COLUMNS or signs > _WIDE_TEXT
-    kind = " wide" if is_wide else " slim" if _is_slim(table, grid) else ""
+    kind = " wide" if is_wide else ""
     lines = sum(-(-max((len(text) for text in row), default=0) // _LINE) for row in grid)
     kind += " short" if lines <= _SHORT_LINES else ""
     body = [_row(table, row, texts, say) for row, texts in zip(table.rows(), grid, strict=True)]
@@ -114,10 +114,10 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     )
 
 
-def _is_slim(table: Table, grid: list[list[str]]) -> bool:
+def is_slim(table: Table, say: Numerals = PLAIN) -> bool:
     """Whether a table, its headings broken between words, is no wider than half a page."""
     signs = 0
-    for column, *texts in zip(table.columns, *grid, strict=True):
+    for column, *texts in zip(table.columns, *table.grid(say), strict=True):
         parts = (*f"{column.heading} {column.unit}".split(), *texts)
         signs += min(max(map(len, parts), default=0), _LONG) + 2
     return signs <= _SLIM_TEXT

@@ -8,8 +8,8 @@ import pytest
 from matplotlib.collections import LineCollection, PathCollection
 
 from psdstats.output.figures import effects as figures
-from psdstats.output.style import house_style
-from psdstats.words.figures import change_words, changes_alternative
+from psdstats.output.style import house_style, narrow_screen
+from psdstats.words.figures import change_words, changes_alternative, short_change
 from psdstats.words.numbers import PLAIN, Numerals
 
 NAMES = ["quantity", "at", "level", "ratio", "ratio_lower", "ratio_upper", "verdict"]
@@ -37,7 +37,11 @@ PAIRS = pd.DataFrame(
 
 
 def _told(frame: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
-    return frame.assign(told=[change_words(row, say) for row in frame.to_dict("records")])
+    rows = frame.to_dict("records")
+    return frame.assign(
+        told=[change_words(row, say) for row in rows],
+        short=[short_change(row, say) or row["verdict"] for row in rows],
+    )
 
 
 @house_style()
@@ -93,35 +97,48 @@ def test_a_bound_is_an_arrow_to_the_edge() -> None:
     assert list(heads.get_xdata()) == [ax.get_xlim()[1]] * 2
 
 
-def test_levels_are_interleaved_and_pairs_stand_at_their_time() -> None:
+def test_two_levels_share_a_row_and_their_pair_stands_between_them() -> None:
     left, right = _drawn().axes
     names = [label.get_text() for label in left.get_yticklabels()]
-    assert names == ["0 min", "6 min   5:1", "10:1", "48 min   5:1", "10:1", "6 min   5:1",
-                     "10:1", "48 min   5:1", "10:1"]  # fmt: skip
+    assert names == ["0 min", "6 min", "48 min", "6 min", "48 min"]
     assert left.get_ylim()[0] > left.get_ylim()[1]  # from the top down
-    first, *_ = left.get_yticks()
-    at = {round(float(y), 6) for y in left.get_yticks()}
-    points = _points(right)
-    assert set(points) <= at
-    assert points[round(float(first), 6)] == 1.001
-    heights = dict(zip(points.values(), points, strict=True))
-    ours = dict(zip(_points(left).values(), _points(left), strict=True))
-    assert heights[0.92] == ours[0.83]  # both at 6 min, D10
-    assert heights[0.83] == ours[0.51]  # both at 48 min, D50
+    ticks = dict(zip([("D10", 0), ("D10", 6), ("D10", 48), ("D50", 6), ("D50", 48)],
+                     left.get_yticks(), strict=True))  # fmt: skip
+    ours = {ratio: y for y, ratio in _points(left).items()}
+    pairs = {ratio: y for y, ratio in _points(right).items()}
+    assert pairs[1.001] == pytest.approx(ticks["D10", 0])
+    assert pairs[0.92] == pytest.approx(ticks["D10", 6])
+    assert ours[0.83] < ticks["D10", 6] < ours[0.96]  # first level above the second
+    assert (ours[0.83] + ours[0.96]) / 2 == pytest.approx(ticks["D10", 6])
+    beside = {text.get_text(): text for text in left.texts}
+    assert beside["−17 %"].xy[1] == pytest.approx(ours[0.83])
+    shifts = {one: beside[one].xyann[0] for one in ("5:1", "−17 %", "10:1", "−4.0 %")}
+    assert shifts["5:1"] == shifts["−17 %"] < shifts["10:1"] == shifts["−4.0 %"]
     bold = [text.get_text() for text in left.texts if text.get_text() in ("D10", "D50")]
     assert bold == ["D10", "D50"]
+
+
+def test_three_levels_have_a_row_each_with_its_name() -> None:
+    third = CHANGES[CHANGES["level"] == "5:1"].assign(level="20:1", ratio=0.6)
+    left = _drawn(pd.concat([CHANGES, third]), PAIRS.iloc[:0]).axes[0]
+    names = [label.get_text() for label in left.get_yticklabels()]
+    one = ["6 min   5:1", "10:1", "20:1", "48 min   5:1", "10:1", "20:1"]
+    assert names == one + one
+    assert len(set(left.get_yticks())) == 12
 
 
 def test_changes_stand_beside_in_words_verdicts_in_the_key() -> None:
     figure = _drawn()
     beside = [text.get_text() for text in figure.axes[0].texts]
-    for told in ("−17 %", "−4.0 %  not shown", "≥ 58 % finer", "cannot be told", "+16 % to +84 %"):
+    for told in ("−17 %", "−4.0 %", "≥ 58 % finer", "cannot be told", "+16 to +84 %"):
         assert told in beside
     weights = {text.get_text(): text.get_fontweight() for text in figure.axes[0].texts}
-    assert (weights["−17 %"], weights["−4.0 %  not shown"]) == ("bold", "normal")
+    assert (weights["−17 %"], weights["−4.0 %"]) == ("bold", "normal")
+    one_level = _drawn(CHANGES[CHANGES["level"] == "10:1"], PAIRS.iloc[:0]).axes[0]
+    assert "−4.0 %  not shown" in [text.get_text() for text in one_level.texts]
     (key,) = figure.legends
     assert [text.get_text() for text in key.get_texts()] == [
-        "changed", "equivalent", "not shown", "cannot be told", "bound: at least so much"
+        "changed", "equivalent", "not shown", "cannot be told", "at least so much"
     ]  # fmt: skip
     closed = _drawn(CHANGES.iloc[:1], PAIRS.iloc[:0])
     assert [text.get_text() for text in closed.legends[0].get_texts()] == ["changed"]
@@ -158,3 +175,13 @@ def test_the_alternative_tells_every_row_of_the_frame() -> None:
     assert "D10, 10:1 vs 5:1: 0 min +0.1 % equivalent, 6 min −8.0 %." in told
     comma = changes_alternative(_told(CHANGES), _told(PAIRS), Numerals(","))
     assert "6 min −4,0 % not shown" in comma
+
+
+def test_on_a_narrow_screen_panels_stand_below_each_other_with_rows_of_their_own() -> None:
+    with narrow_screen():
+        figure = _drawn()
+    upper, lower = figure.axes
+    assert figure.get_figwidth() < _drawn().get_figwidth()
+    assert [label.get_text() for label in lower.get_yticklabels()] == ["0 min", "6 min", "48 min"]
+    assert "0 min" not in [label.get_text() for label in upper.get_yticklabels()]
+    assert sorted(_points(lower).values()) == pytest.approx(sorted(PAIRS["ratio"]))

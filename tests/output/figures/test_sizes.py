@@ -12,7 +12,7 @@ from matplotlib.colors import to_hex
 from psdstats.output.figures import size_against_time
 from psdstats.output.figures import sizes as figures
 from psdstats.output.figures.save import svg_text
-from psdstats.output.style import MARKS, house_style, new_axes
+from psdstats.output.style import MARKS, house_style, narrow_screen, new_axes
 from psdstats.words.numbers import PLAIN, Numerals
 
 size_panels = house_style()(figures.size_panels)
@@ -225,3 +225,12 @@ def test_many_levels_have_a_key_above_all_panels() -> None:
     first = size_panels(frame, RUNS.iloc[:0], PLAIN, height_mm=75.0)
     (key,) = first.figure.legends
     assert [text.get_text() for text in key.get_texts()] == names
+
+
+def test_on_a_narrow_screen_panels_stand_below_each_other() -> None:
+    with narrow_screen():
+        figure = size_panels(MEANS, RUNS, PLAIN, height_mm=75.0).figure
+    wide = size_panels(MEANS, RUNS, PLAIN, height_mm=75.0).figure
+    assert figure.get_figwidth() < wide.get_figwidth()
+    assert figure.axes[0].get_gridspec().ncols == 1
+    assert [ax.get_ylim() for ax in figure.axes] == [ax.get_ylim() for ax in wide.axes]

@@ -217,7 +217,7 @@ def test_equivalence_has_the_interval_of_its_test(bench):
 
 def test_tables_stand_behind_and_files_hold_the_rest(benches):
     page = comparison_page(benches.comparison)
-    assert [one.name for one in page.front().blocks] == ["changes"]
+    assert [one.name for one in page.front().blocks] == ["changes by time"]
     shown = [block.name for block in page.back().blocks if isinstance(block, Table)]
     assert shown == [
         "courses", "factors", "groups that differ", "effects against first",

@@ -158,6 +158,12 @@ def test_front_section_and_files_share_the_tables(result, loss):
     assert "A note." in section.sections[0].blocks[0].items
 
 
+def test_where_nobody_asks_when_it_stands_in_the_appendix(benches, result):
+    page = rate_page(replace(result, target_um=None, margin_percent=None))
+    assert page.front() is None
+    assert page.back().blocks[0].name == "rate D50"
+
+
 def test_levels_are_told_together(result, loss):
     page = rate_page(result, loss)
     assert len(page.lead) == 1
