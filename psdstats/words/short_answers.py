@@ -49,7 +49,7 @@ WHEN, AGREE, SURE, HELP, ACT = (
 )
 """The questions of page one."""
 
-_FEW_FLAGS = 3
+_FEW_FLAGS, _MOST = 3, 0.5
 _STEPS = 2  # from which on the last one is a fact of its own
 _WORTH_PERCENT = 1.0  # of an interval: less is not worth naming
 
@@ -371,10 +371,11 @@ _SIEVES: tuple[RemarkKind, ...] = (AdviceRemark.FINER_SIEVE, AdviceRemark.COARSE
 
 
 def what_would_help(
-    comparison: Comparison | None, found: Sequence[Gain], say: Numerals = PLAIN
+    comparison: Comparison | None, found: Sequence[Gain], budget: Budget, say: Numerals = PLAIN
 ) -> Told | None:
     """What more of something would buy, the most first, and what would tell what was not told."""
     told = [] if comparison is None else list(_advised(comparison, say))
+    told = [*_closer_sieves(budget, "D50" if not found else found[0].quantity), *told]
     if not found:
         return Told("", " ".join(told)) if told else None
     is_course = comparison is not None and bool(main_result(comparison).courses)
@@ -390,6 +391,14 @@ def what_would_help(
     more = f"{', '.join(parts)}." if parts else ""
     strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
     return Told(strong, " ".join(one for one in (more, *told) if one))
+
+
+def _closer_sieves(budget: Budget, quantity: str) -> Iterator[str]:
+    """Sieves closer together, where most of the uncertainty is what lies between them."""
+    rows = typical_run(budget)
+    own = rows[(rows["quantity"] == quantity) & (rows["source"] == "between_sieves")]
+    if float(own["share"].sum()) > _MOST:
+        yield f"Sieves closer together would tell one {quantity} better."
 
 
 def _or(names: Sequence[str]) -> str:

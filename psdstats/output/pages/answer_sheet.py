@@ -86,7 +86,7 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
         told[answers.AGREE] = answers.benches_agree(compared, say)
         bought = gains(compared, main.quantity)
     told[answers.SURE] = answers.how_sure(main, spread, found.budget, say)
-    told[answers.HELP] = answers.what_would_help(compared, bought, say)
+    told[answers.HELP] = answers.what_would_help(compared, bought, found.budget, say)
     flags = [one for one in found.checks.flags if one.doubts]
     moved = moved_without(compared, found.checks.doubted_runs)
     told[answers.ACT] = answers.act_on(flags, moved, _to_look_at(main), say)
