@@ -269,8 +269,8 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
         heading=words.STUDY_HEADING,
         blocks=(
             Paragraph(words.study_sentence(study)),
-            _groups_table(study, say),
             balances_table(study),
+            _groups_table(study, say),
         ),
         notes=study.notes,
         notes_heading=words.ASSUMED_HEADING,
