@@ -210,6 +210,10 @@ class Sheet:
     answers: tuple[ShortAnswer, ...] = ()
     footnotes: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        if self.drawing is not None and not self.drawing.is_front:
+            object.__setattr__(self, "drawing", replace(self.drawing, is_front=True))
+
     @property
     def headline(self) -> str:
         """The large sentence as text alone."""

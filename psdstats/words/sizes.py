@@ -190,6 +190,8 @@ def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -
     value, lower, upper = (float(row[name]) for name in ("value", "lower", "upper"))
     if row["side"] in ("<", ">"):
         return say.measured(value, np.nan, side=str(row["side"]))
+    if np.isfinite(value) and np.isnan([lower, upper]).any():
+        return say.fixed(value, places)
     if np.isfinite(value):
         told, low, high = (say.fixed(one, places) for one in (value, lower, upper))
         return f"{told} ({low} to {high})"

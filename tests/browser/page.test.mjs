@@ -197,7 +197,13 @@ for (const report of reports()) {
     test("shows the value below the pointer", async () => {
       const { page, close } = await open(browser, report.url);
       await unfold(page);
-      const mark = page.locator(".drawing:visible .mark").first();
+      // of marks above each other the topmost is told
+      const at = await page.locator(".drawing:visible .mark").evaluateAll((marks) => marks.findIndex((mark) => {
+        mark.scrollIntoView({ block: "center" });
+        const box = mark.getBoundingClientRect();
+        return document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2)?.closest(".mark") === mark;
+      }));
+      const mark = page.locator(".drawing:visible .mark").nth(at);
       const expected = await mark.getAttribute("data-hover");
       assert.match(expected, /\d/);
       await mark.scrollIntoViewIfNeeded();

@@ -26,7 +26,7 @@ from psdstats.output.content import (
     ShortAnswer,
 )
 from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
-from psdstats.output.html import report_html
+from psdstats.output.html import _wideness, report_html
 from psdstats.output.tables.table import Table
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -91,7 +91,7 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
             line=("Invented data", "trial of ____"),
             lead="Milling changed it.",
             sentence="D50 fell by 14 % in bench [1] of $m$.",
-            drawing=replace(drawings[0], name="panels", is_front=True),
+            drawing=replace(drawings[0], name="panels"),
             table=replace(table, name="changes", caption="Changes."),
             answers=(
                 ShortAnswer(question="When to stop?", strong="Not yet.", sentence="It falls."),
@@ -234,6 +234,16 @@ def test_paper_opens_what_is_folded_and_breaks_after_page_one(content: ReportCon
     assert ".appendix { break-before: page;" in printed
 
 
+def test_a_page_one_without_panels_takes_no_page_of_its_own(content: ReportContent) -> None:
+    assert content.sheet is not None
+    brief = replace(content, sheet=replace(content.sheet, drawing=None))
+    kinds = [
+        [one["class"] for one in _Page(report_html(each)).of("section") if one["id"] == "answer"]
+        for each in (content, brief)
+    ]
+    assert kinds == [["sheet"], ["sheet brief"]]
+
+
 def test_every_printed_page_but_the_first_bears_the_title(content: ReportContent) -> None:
     style = report_html(content).partition("<style>")[2].partition("</style>")[0]
     head = re.search(r'@top-left \{ content: "([^"]*)"; \}', style)
@@ -266,3 +276,9 @@ def test_an_empty_report_is_still_a_page() -> None:
     page = _Page(report_html(ReportContent(title="Nothing yet")))
     assert page.stack == []
     assert page.levels == [1]
+
+
+def test_a_drawing_of_many_rows_keeps_its_size_on_paper() -> None:
+    boxes = {"0 0 468 270": " wide", "0 0 468 395": " wide tall", "0 0 270 600": ""}
+    for box, classes in boxes.items():
+        assert _wideness(f'<svg viewBox="{box}">') == classes
