@@ -308,6 +308,7 @@ PARTS = {
     "psdstats.comparison.benches",  # with groups
     "psdstats.comparison.crossing",  # with plan
     "psdstats.models.level_table",  # with level
+    "psdstats.output.pages.answer_sheet",  # with report
     "psdstats.planning.trial_like",  # with attained
 }
 DOORS = {"cli.main", "psdstats.present", "psdstats.output.presenter"}

@@ -51,6 +51,8 @@ def condition_sizes(comparison: Comparison) -> pd.DataFrame:
 
     Notes
     -----
+    A condition that could not be compared has the plain mean of its runs and no interval.
+
     Half widths h of the bars times √2 reproduce the intervals a of differences, h_i² + h_j² =
     a_ij²/2, by least squares of logarithms; exactly for two or three levels at a time.
     """
@@ -79,8 +81,9 @@ def _sizes(comparison: Comparison, result: QuantityComparison) -> pd.DataFrame:
     bars = comparing_halves(compared)
     shared = _shared(comparison, result.quantity, compared)
     rows = []
-    for cell in _in_order(comparison, [*found, *bounds]):
-        value, lower, upper = found.get(cell, (np.nan, np.nan, np.nan))
+    plain = _plain_means(comparison, result.quantity)
+    for cell in _in_order(comparison, [*found, *bounds, *plain]):
+        value, lower, upper = found.get(cell, (plain.get(cell, np.nan), np.nan, np.nan))
         side = ""
         if cell in bounds:
             lower, upper = bounds[cell]
@@ -100,6 +103,14 @@ def _in_order(comparison: Comparison, cells: Iterable[Cell]) -> list[Cell]:
     at_levels = {one: place for place, one in enumerate(response.at_levels)}
     places = {cell: (levels.get(cell[0], 0), at_levels.get(cell[1], 0)) for cell in cells}
     return sorted(places, key=places.__getitem__)
+
+
+def _plain_means(comparison: Comparison, quantity: str) -> dict[Cell, float]:
+    """Geometric mean of the runs of each condition, for those that no analysis has a mean of."""
+    placed = comparison.analysis[quantity].response.placed
+    cells = pd.Series(cell_texts(placed, comparison.plan), dtype=object)
+    means = np.exp(placed["ln_lower"].groupby(cells).mean())
+    return {cell: float(value) for cell, value in means.items() if 0.0 < value < np.inf}
 
 
 def open_sizes(comparison: Comparison, quantity: str) -> dict[Cell, tuple[float, float]]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import Future
 from functools import partial
 from pathlib import Path
 
@@ -67,11 +66,11 @@ def _tables_beside(
         return lambda: None
     if processes == 1:
         return partial(write_tables, folder, tables, say)
-    from joblib.externals.loky import get_reusable_executor
+    from joblib import Parallel, delayed
 
-    pool = get_reusable_executor(max_workers=processes)
-    written: Future[list[Path]] = pool.submit(write_tables, folder, tables, say)
-    return written.result
+    pool = Parallel(n_jobs=processes, return_as="generator")
+    written = pool([delayed(write_tables)(folder, tables, say)])  # begins at once
+    return lambda: list(written)
 
 
 def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:

@@ -132,15 +132,16 @@ def _running_head(content: ReportContent) -> str:
     return f"\n{head}\n@page :first {{ @top-left {{ content: none; }} }}"
 
 
-_TALL = 0.62  # height over width
+_TALL = 0.585  # height over width
 
 
 def _wideness(svg: str) -> str:
     """Classes for a drawing: too wide for a phone; too high to share a printed page as it is."""
     found = _VIEW_BOX.search(svg)
     width, height = map(float, found[1].split()[2:4]) if found else (0.0, 0.0)
-    wide = " wide" if width > NARROW_MM * _POINTS_PER_MM + 1 else ""
-    return wide + (" tall" if height > _TALL * width else "")
+    if width <= NARROW_MM * _POINTS_PER_MM + 1:
+        return ""
+    return " wide tall" if height > _TALL * width else " wide"
 
 
 def _inline_svg(svg: str, alternative: str, number: int) -> Markup:

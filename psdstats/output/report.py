@@ -226,7 +226,7 @@ def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
         *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
         *([limits_page(list(found.limits), say)] if found.limits else []),
         shared,
-        checks_page(found.checks),
+        checks_page(found.checks, found.compared, say),
         *models,
     ]
 

@@ -62,7 +62,9 @@ def condition_words(
         level = row[name] if isinstance(row[name], str) else say(row[name], ".12g")
         plain = level if name == GROUP else f"{column_words(name)} {level}"
         parts.append(f"{level} min" if name == TIME else plain)
-    return " ".join(parts) or "the mean of the runs"
+    groups = [one for name, one in zip(varying, parts, strict=True) if name == GROUP]
+    rest = ", ".join(one for name, one in zip(varying, parts, strict=True) if name != GROUP)
+    return " at ".join([*groups, *([rest] if rest else [])]) or "the mean of the runs"
 
 
 def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, str]:
@@ -76,14 +78,30 @@ def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, st
     what = limit_words(limit, say)
     if len(rows) == 1:
         return f"{what}: {_decided(limit, rows[0], say)}.", rule_sentence(result, say)
-    counted = joined([f"{len(of)} {verdict}" for verdict, of in names.items() if of])
+    counted = joined([_counted(verdict, len(of)) for verdict, of in names.items() if of])
     which = [
-        f"{str(verdict).capitalize()}: {listed(names[verdict], _FEW)}."
+        f"{_WHICH[verdict]} {listed(names[verdict], _FEW, between='; ')}."
         for verdict in (Conformity.CONFORMING, Conformity.CANNOT_BE_TOLD)
         if 0 < len(names[verdict]) < len(rows)
     ]
     told = [f"{what}: of {len(rows)} conditions {counted}.", *which]
     return " ".join(told), rule_sentence(result, say)
+
+
+_WHICH = {
+    Conformity.CONFORMING: "It is kept by",
+    Conformity.CANNOT_BE_TOLD: "It cannot be told of",
+}
+
+
+def _counted(verdict: Conformity, number: int) -> str:
+    """How many conditions got a verdict."""
+    one = number == 1
+    return {
+        Conformity.CONFORMING: f"{number} {'conforms' if one else 'conform'}",
+        Conformity.NOT_CONFORMING: f"{number} {'does' if one else 'do'} not",
+        Conformity.CANNOT_BE_TOLD: f"{number} cannot be told",
+    }[verdict]
 
 
 def _decided(limit: Specification, row: Mapping[Hashable, Any], say: Numerals) -> str:

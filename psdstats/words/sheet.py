@@ -13,7 +13,7 @@ import numpy as np
 from psdstats.columns import BALL_RATIO, CHARGE, GROUP, TIME, column_words
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison, QuantityComparison
-from psdstats.findings import Course, Ending, Finding, Numbers, Verdict
+from psdstats.findings import ContrastKind, Course, Ending, Finding, Numbers, Verdict
 from psdstats.study.flags import CheckReport, Severity
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
@@ -118,7 +118,7 @@ def headline(comparison: Comparison, say: Numerals = PLAIN) -> Told:
     if result.courses:
         ends = _intervals([one.end for one in result.courses], comparison.level, say)
         return Told(_went(result.courses, plan, say), f"{ends}{_state(result.courses, plan, say)}")
-    lead = leading(result) if result.findings else []
+    lead = last_of_each(leading(result)) if result.findings else []
     if not _is_told(lead):
         why = f", because {sentence(lead[0].reasons[0], say)}" if lead and lead[0].reasons else ""
         name = column_words(plan.by)
@@ -287,6 +287,13 @@ def _pairs_headline(
         said = f"No two of the {what} are shown to differ in {name}; farthest apart are"
         return Told(f"{said} {pair.subject.high} and {pair.subject.low}{against}.", rest)
     return Told(f"{name} is not shown to differ {high} and {low}{against}.", rest)
+
+
+def last_of_each(findings: Sequence[Finding]) -> list[Finding]:
+    """Every pair; against the first level only the last one at each further level."""
+    if any(one.subject.family is not ContrastKind.AGAINST_FIRST for one in findings):
+        return list(findings)
+    return list({one.subject.where: one for one in findings}.values())
 
 
 def pair_sides(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> tuple[str, str]:

@@ -34,7 +34,7 @@ from psdstats.words.courses import (
     place,
 )
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.rate import minutes
+from psdstats.words.rate import minutes, time_words
 from psdstats.words.remarks import joined, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result, plural
 from psdstats.words.sizes import source_words
@@ -49,7 +49,8 @@ WHEN, AGREE, SURE, HELP, ACT = (
 )
 """The questions of page one."""
 
-_FEW_FLAGS = 3
+_FEW_FLAGS, _MOST = 3, 0.5
+_STEPS = 2  # from which on the last one is a fact of its own
 _WORTH_PERCENT = 1.0  # of an interval: less is not worth naming
 
 
@@ -61,14 +62,14 @@ def when_to_stop(
     stops = [one.stop for one in main.courses if one.stop is not None]
     if not stops:
         return None
-    endings = {stop.ending for stop in stops}
+    endings, rises = {stop.ending for stop in stops}, plan.direction is Direction.RISING
     lead = "Not at one time for all levels."
     if len(endings) == 1:
         lead = _ended(stops, say)
     told = [
         _last_step(main.courses, plan, say),
         *_why_untold(main.courses, say),
-        CLUMPS if Ending.COARSER_AGAIN in endings else "",
+        CLUMPS if Ending.COARSER_AGAIN in endings and not rises else "",
         _others_falling(comparison, main) if endings == {Ending.LITTLE_LEFT} else "",
         WHAT_LATER if endings == {Ending.LITTLE_LEFT} else "",
         "" if rate is None else target_words(rate, plan, say),
@@ -100,7 +101,8 @@ def _others_falling(comparison: Comparison, main: QuantityComparison) -> str:
         if one is not main
         and any(c.stop is not None and c.stop.ending is Ending.STILL_FALLING for c in one.courses)
     ]
-    return f"{joined(names)} went on." if names else ""
+    were = "were" if len(names) > 1 else "was"
+    return f"{joined(names)} {were} still falling." if names else ""
 
 
 CLUMPS = "Look whether the fines clump or cake."
@@ -113,7 +115,7 @@ def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -
         for one in courses
         if one.stop is not None and one.stop.ending is Ending.STILL_FALLING
     ]
-    if not gained:
+    if not gained or len(courses[0].times) < _STEPS + 1:  # one step is the whole change
         return ""
     rises = plan.direction is Direction.RISING
     parts = [
@@ -184,9 +186,7 @@ def _reached(series: RateSeries, say: Numerals) -> str:
         return "never" if found.excluded else f"not before {minutes(found.lower, say)} min, if ever"
     if found.value == 0.0 and found.upper == 0.0:
         return "before any milling"
-    low, high = minutes(found.lower, say), minutes(found.upper, say)
-    ends = f"{low} or longer" if found.upper_open else f"{low} to {high}"
-    return f"after {minutes(found.value, say)} min ({ends})"
+    return f"after {time_words(found, say, unit=' min')}"
 
 
 def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
@@ -369,10 +369,11 @@ _SIEVES: tuple[RemarkKind, ...] = (AdviceRemark.FINER_SIEVE, AdviceRemark.COARSE
 
 
 def what_would_help(
-    comparison: Comparison | None, found: Sequence[Gain], say: Numerals = PLAIN
+    comparison: Comparison | None, found: Sequence[Gain], budget: Budget, say: Numerals = PLAIN
 ) -> Told | None:
     """What more of something would buy, the most first, and what would tell what was not told."""
     told = [] if comparison is None else list(_advised(comparison, say))
+    told = [*_closer_sieves(budget, "D50" if not found else found[0].quantity), *told]
     if not found:
         return Told("", " ".join(told)) if told else None
     is_course = comparison is not None and bool(main_result(comparison).courses)
@@ -388,6 +389,14 @@ def what_would_help(
     more = f"{', '.join(parts)}." if parts else ""
     strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
     return Told(strong, " ".join(one for one in (more, *told) if one))
+
+
+def _closer_sieves(budget: Budget, quantity: str) -> Iterator[str]:
+    """Sieves closer together, where most of the uncertainty is what lies between them."""
+    rows = typical_run(budget)
+    own = rows[(rows["quantity"] == quantity) & (rows["source"] == "between_sieves")]
+    if float(own["share"].sum()) > _MOST:
+        yield f"Sieves closer together would tell one {quantity} better."
 
 
 def _or(names: Sequence[str]) -> str:

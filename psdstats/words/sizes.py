@@ -45,7 +45,7 @@ MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the clas
 MEANS_NOTE = (
     "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
     "at half the finest aperture. The means depend on that choice more than on the weighings, so "
-    "they carry no uncertainty. Means as in ISO 9276-2 (names from memory); the specific surface "
+    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface "
     "is that of spheres."
 )
 BOOTSTRAP_STATUS = {
@@ -190,6 +190,8 @@ def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -
     value, lower, upper = (float(row[name]) for name in ("value", "lower", "upper"))
     if row["side"] in ("<", ">"):
         return say.measured(value, np.nan, side=str(row["side"]))
+    if np.isfinite(value) and np.isnan([lower, upper]).any():
+        return say.fixed(value, places)
     if np.isfinite(value):
         told, low, high = (say.fixed(one, places) for one in (value, lower, upper))
         return f"{told} ({low} to {high})"

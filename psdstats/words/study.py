@@ -85,7 +85,9 @@ def moves_sentence(points: Mapping[str, float], say: Numerals = PLAIN) -> str:
         return f"Without all of them together the change of {lost} cannot be told."
     if known[most] < LEAST_POINTS:
         least = say(LEAST_POINTS)
-        return f"Without all of them together no change by the end moves by {least} points."
+        return (
+            f"Without all of them together no change by the end moves by as much as {least} points."
+        )
     return (
         f"Without all of them together the changes by the end move by at most "
         f"{say.fixed(known[most], 1)} points ({most})."

@@ -141,9 +141,7 @@ def test_out_writes_and_never_covers(psdstats, bench, tmp_path, contents):
     said = psdstats("sizes", bench, *LINEAR, "--out", "out")
     assert f"Wrote tables and figures to {tmp_path / 'out'}" in said.out
     written = contents(tmp_path / "out")
-    assert {"tables/sizes.csv", "tables/all-tables.xlsx", "figures/undersize-all.svg"} <= set(
-        written
-    )
+    assert {"tables/sizes.csv", "tables/all-tables.xlsx", "figures/undersize.svg"} <= set(written)
     refused = psdstats("sizes", bench, *LINEAR, "--out", "out")
     assert refused.code == 2
     assert "exists already" in refused.err
@@ -251,7 +249,7 @@ def test_budget_shares_sum_to_one(psdstats, trial):
         assert sums
         assert all(total == pytest.approx(1.0) for total in sums.values())
     shown = psdstats("budget", trial, "--quiet").out
-    assert shown.startswith("D50 of one run: the measurement makes a standard uncertainty of ")
+    assert shown.startswith("The measurement leaves D50 of one run a standard uncertainty of ")
     assert "What a change would buy" in psdstats("budget", trial, "--all-tables").out
 
 

@@ -30,15 +30,15 @@ def test_withdrawn_mass_needs_powder_and_balls(psdstats, trial, bench):
     alone = psdstats("rate", bench, *quick)
     assert alone.code == 2
     assert "state powder_g and balls_g" in alone.err
-    both = psdstats("rate", bench, *quick, "--balls-g", "2500")
+    both = psdstats("rate", bench, *quick, "--balls-g", "2500", "--all-notes")
     assert "Sampling raised the ball-to-powder ratio from 5 to" in both.out
-    by_ratio = psdstats("rate", trial, *quick)
+    by_ratio = psdstats("rate", trial, *quick, "--all-notes")
     assert "Sampling raised the ball-to-powder ratio from 10 to" in by_ratio.out
 
 
 def test_files_and_figures_with_a_decimal_comma(psdstats, bench, tmp_path, contents):
     words = ("rate", bench, "--target-um", "100", "--margin", "5", "--decimal", ",")
-    said = psdstats(*words, "--out", "out")
+    said = psdstats(*words, "--out", "out", "--all-notes")
     assert said.code == 0
     assert re.search(r"D50 reaches 100 µm after \d+(,\d+)? min", said.out)
     assert "Without repeats the misfit" in psdstats(*words, "--all-notes").out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -109,3 +110,15 @@ def test_an_open_span_lies_between_its_bounds(benches):
     own = found.loc[("span", "48", "5")]
     assert np.isnan(own["value"])
     assert 0 < own["lower"] < own["upper"] < np.inf
+
+
+def test_a_condition_that_cannot_be_compared_has_its_plain_mean(benches):
+    """Were D10 open everywhere but at 0 min, that mean would be of the runs, with no interval."""
+    one = benches["D10"]
+    bare = replace(one, means=one.means.iloc[:0], factors=(), findings=())
+    found = condition_sizes(replace(benches, results=(bare,))).set_index(["at", "level"])
+    frame = benches.analysis["D10"].response.placed
+    own = frame[(frame["milling_time_min"] == 0) & (frame["ball_ratio"] == 5)]
+    assert found.loc[("0", "5"), "value"] == pytest.approx(np.exp(own["ln_lower"].mean()))
+    assert np.isnan(found.loc[("0", "5"), ["lower", "upper"]].to_numpy(dtype=float)).all()
+    assert found.loc[("48", "5"), "side"] == "<"

@@ -26,7 +26,7 @@ from psdstats.output.content import (
     ShortAnswer,
 )
 from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
-from psdstats.output.html import report_html
+from psdstats.output.html import _wideness, report_html
 from psdstats.output.tables.table import Table
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -276,3 +276,9 @@ def test_an_empty_report_is_still_a_page() -> None:
     page = _Page(report_html(ReportContent(title="Nothing yet")))
     assert page.stack == []
     assert page.levels == [1]
+
+
+def test_a_drawing_of_many_rows_keeps_its_size_on_paper() -> None:
+    boxes = {"0 0 468 270": " wide", "0 0 468 395": " wide tall", "0 0 270 600": ""}
+    for box, classes in boxes.items():
+        assert _wideness(f'<svg viewBox="{box}">') == classes

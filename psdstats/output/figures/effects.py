@@ -208,7 +208,7 @@ def course_effects(
         both = [_lay_out(frames)] * len(frames)
         (panels,) = new_panels(1, len(frames), height_mm=_AROUND_MM + both[0].total, say=say)
         _grid_of(panels[0]).set_width_ratios([5.0, 3.0][: len(frames)])
-    wide = 18.0 if len(set(pairs["level"])) > 1 else 30.0 if several and not is_narrow else 40.0
+    wide = 18.0 if len(set(pairs["level"])) > 1 else 30.0 if several else 90.0
     for place, ax in enumerate(panels):
         frame, own = frames[place], both[place]
         y = own.y[0 if is_narrow else place]
@@ -216,7 +216,7 @@ def course_effects(
         beside = list(dict.fromkeys(frame["level"])) if own.is_beside and place == 0 else []
         columns = {level: _BESIDE_PT + k * _COLUMN_PT for k, level in enumerate(beside)}
         _tell_beside(ax, frame, y, columns)
-        _fewer_ticks(ax, wide if ax is panels[-1] else 1.6 * wide)
+        _fewer_ticks(ax, 26.0 if is_narrow else wide * (1.6 if ax is not panels[-1] else 1.0))
         ax.set_title(titles[place])
         ax.set_ylim(own.total, 0.0)
         ax.grid(axis="y", visible=False)

@@ -21,6 +21,7 @@ from psdstats.output.figures.marks import (
     label_at,
     need,
     point,
+    room_for,
     rows,
     series_key,
     spread_apart,
@@ -185,6 +186,8 @@ def _reached(
         point(ax, (time, at), look.marker, text, colour=look.colour, size=5)
         ax.vlines(time, at, target_um, color=look.colour, linewidth=0.7)
     text = f"{drawn(name) + ': ' if name else ''}{told}"
+    if len(text) > room_for(ax, 1) * (start - ends[0]) / (ends[1] - ends[0]):
+        text = told  # the colour says whose
     label_at(ax, text, (start, at), colour=readable(look.colour), shift=(-6, 0), align="right")
 
 

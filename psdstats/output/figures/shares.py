@@ -8,7 +8,15 @@ import numpy as np
 import pandas as pd
 
 from psdstats.output.figures.axes import name_rows
-from psdstats.output.figures.marks import drawn, hover, hover_each, key_above, label_at, need
+from psdstats.output.figures.marks import (
+    drawn,
+    hover,
+    hover_each,
+    key_above,
+    label_at,
+    need,
+    room_for,
+)
 from psdstats.output.style import INK, OCHRE, TEAL, numerals
 from psdstats.words.budget import AXIS, BALANCE, OTHERS, change_words, labelled_shares
 
@@ -29,7 +37,7 @@ _FILLS = (
     ("#ffffff", "||||", INK),
 )
 _MARKERS = ("D", "^", "v", "s", "P")
-_ROOM_FOR_TEXT = 0.07  # of the axis
+_SIGNS = 7  # that a segment must have room for to carry its share
 _SMALL = 0.01  # a source that is less of every bar stands with the other small ones
 _LANE = 0.44  # of marks below the middle of a bar
 
@@ -137,7 +145,7 @@ def _segments(
     shares = length / total.where(total > 0)
     for bar, (label, share), left in zip(bars, shares.items(), start, strict=True):
         hover(bar, f"{label}: {length.name} {say.per_cent(float(share), decimals=1)}")
-        if bar.get_width() >= _ROOM_FOR_TEXT * longest:
+        if room_for(ax, 1) * bar.get_width() >= _SIGNS * longest:
             text = ax.text(
                 left + bar.get_width() / 2,
                 bar.get_y() + bar.get_height() / 2,

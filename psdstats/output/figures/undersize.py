@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 _COLUMNS = ("run", TIME, "aperture_um", "undersize", "lower", "upper")
 _GUIDES = (10, 50, 90)  # per cent: where D10, D50 and D90 are read
 _MOST_ACROSS = 4
+_TITLE_SIGNS = 76  # of the titles of a row together
 _PANEL_MM, _AROUND_MM, _PAGE_MM = 42.0, 22.0, 225.0  # height of a panel, of what is around, of all
 
 
@@ -98,7 +99,8 @@ def undersize_panels(frame: pd.DataFrame, say: Numerals) -> Axes:
             if ax is not row[0]:
                 ax.tick_params(axis="y", length=0)
             _curves(ax, own, colours)
-            ax.set_title(drawn(", ".join(one for one in name if one)), fontsize=8, pad=4)
+            named = drawn(", ".join(one for one in name if one), most=_TITLE_SIGNS // len(row))
+            ax.set_title(named, fontsize=8, pad=4)
     figure = panels[0][0].figure
     figure.supxlabel(words.APERTURE_AXIS, fontsize=8.5)
     figure.supylabel(words.UNDERSIZE_AXIS, fontsize=8.5)

@@ -17,7 +17,7 @@ from psdstats.comparison.beside import LeftOut, without_runs
 from psdstats.comparison.remedies import Gain, gains
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import PsdstatsError
-from psdstats.findings import ContrastKind, Course, FactorAnswer, Finding, Remark, Verdict
+from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
 from psdstats.output.pages.sizes import sizes_drawing
@@ -86,7 +86,7 @@ def _answers(found: Results, say: Numerals) -> list[ShortAnswer]:
         told[answers.AGREE] = answers.benches_agree(compared, say)
         bought = gains(compared, main.quantity)
     told[answers.SURE] = answers.how_sure(main, spread, found.budget, say)
-    told[answers.HELP] = answers.what_would_help(compared, bought, say)
+    told[answers.HELP] = answers.what_would_help(compared, bought, found.budget, say)
     flags = [one for one in found.checks.flags if one.doubts]
     moved = moved_without(compared, found.checks.doubted_runs)
     told[answers.ACT] = answers.act_on(flags, moved, _to_look_at(main), say)
@@ -228,7 +228,7 @@ def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
     """One row a pair of levels, a column a size; the farthest first where there are many."""
     found: dict[tuple[str, str, str], dict[str, Finding]] = {}
     for result in compared.results:
-        for one in last_of_each(leading(result) if result.findings else []):
+        for one in words.last_of_each(leading(result) if result.findings else []):
             key = (one.subject.high, one.subject.low, one.subject.where)
             found.setdefault(key, {})[result.quantity] = one
     if not found:
@@ -247,13 +247,6 @@ def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
     columns = [Column(name="pair", heading=heading)]
     columns += [Column(name=name, heading=name) for name in names]
     return _table(rows, columns)
-
-
-def last_of_each(findings: Sequence[Finding]) -> list[Finding]:
-    """Every pair; against the first level only the last one at each further level."""
-    if any(one.subject.family is not ContrastKind.AGAINST_FIRST for one in findings):
-        return list(findings)
-    return list({one.subject.where: one for one in findings}.values())
 
 
 def _size_of(finding: Finding | None) -> float:

@@ -251,6 +251,10 @@ def test_levels_at_one_time_are_a_pair(kind):
     assert change == "{} ({})".format(*percent_parts(finding.numbers))
     asked = [one.question for one in sheet.answers]
     assert asked == ["Do the benches agree?", "How sure?", "What would help?", "Act on"]
+    rows = typical_run(found.budget)
+    between = rows[(rows["quantity"] == "D50") & (rows["source"] == "between_sieves")]
+    assert between["share"].sum() > 0.5  # so that sieves are what would help one size
+    assert "Sieves closer together would tell one D50 better." in sheet.answers[2].text
 
 
 def test_what_cannot_be_compared_says_why_and_what_to_do(kind):

@@ -32,8 +32,8 @@ def test_a_course_shows_where_it_went_and_when_to_stop():
     own = made.COURSES["fell, since the first time after the start"]
     row = _row(courses_table(made.PLAN, [own]), quantity="D50")
     assert row == {
-        "quantity": "D50",
-        "at": "ball ratio 10",
+        "size": "D50",
+        "ball ratio": "10",
         "from": "252.1",
         "to": "105.2",
         "ratio (95 % interval)": "0.417 (0.387 to 0.445)",
@@ -47,7 +47,7 @@ def test_a_course_shows_where_it_went_and_when_to_stop():
 def test_a_size_below_the_sieves_stays_a_bound():
     table = courses_table(made.PLAN, [made.COURSES["fell below the finest sieve"]])
     row = _row(table, quantity="D10")
-    assert (row["from"], row["to"]) == ("150.4", "below 53")
+    assert (row["from"], row["to"]) == ("150.4", "< 53")
     assert row["ratio (95 % interval)"] == "–"
     assert (row["at least"], row["verdict"]) == ("64 %", "changed")
     (frame_row,) = table.rows()

@@ -183,7 +183,7 @@ def test_front_holds_figure_and_table_and_long_tables_are_files(results):
 
 def test_one_group_is_answered_in_words_and_has_no_page(single):
     page = groups_page(single)
-    assert page.sentences[0].startswith("It cannot be told whether all agrees")
+    assert page.sentences[0].startswith("It cannot be told whether the groups agree in D50")
     assert page.blocks == ()
     assert (page.front(), page.lead) == (None, ())
     assert any(note.startswith("Intraclass correlation not computed") for note in page.notes)

@@ -19,9 +19,9 @@ def test_the_answer_counts_the_conditions_and_names_them(decided):
     counts = decided.table["verdict"].value_counts()
     told, rule = page.sentences
     assert told.startswith(
-        f"D10 at most 60 µm: of 40 conditions {counts['conforming']} conforming, "
-        f"{counts['not conforming']} not conforming and {counts['cannot be told']} cannot be told. "
-        "Conforming: "
+        f"D10 at most 60 µm: of 40 conditions {counts['conforming']} conform, "
+        f"{counts['not conforming']} do not and {counts['cannot be told']} cannot be told. "
+        "It is kept by Alder at 48 min, ball ratio 5; "
     )
     assert "at most 5 % risk at its end" in rule
     assert page.lead == (told,)

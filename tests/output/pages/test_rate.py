@@ -167,8 +167,11 @@ def test_where_nobody_asks_when_it_stands_in_the_appendix(benches, result):
 def test_levels_are_told_together(result, loss):
     page = rate_page(result, loss)
     assert len(page.lead) == 1
-    assert len(page.sentences) == 2  # target and margin, each for both ball ratios
-    assert all("ball ratio 5" in one and "ball ratio 10" in one for one in page.sentences)
+    *told, sampled, which = page.sentences  # target and margin, each for both ball ratios
+    assert len(told) == 2
+    assert all("ball ratio 5" in one and "ball ratio 10" in one for one in told)
+    assert sampled.startswith("Sampling raised the ball-to-powder ratio")
+    assert which.startswith("That is charge")
     rates = [one for one in page.notes if one.startswith("The rate grows with size")]
     assert len(rates) == 1
     assert not any("first order" in one for one in (*page.sentences, *page.notes))

@@ -6,6 +6,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import psdstats
+from psdstats.comparison.beside import left_out, without_runs
 from psdstats.comparison.plan import LevelTest
 from psdstats.models import verdicts as models
 from psdstats.output import report
@@ -179,3 +180,43 @@ def test_report_with_comma_has_no_point_between_digits(bench):
     assert set(bench.study.notes) < set(texts)  # what the reader assumed keeps its point
     texts = [text for text in texts if text not in bench.study.notes]
     assert not [text for text in texts if re.search(r"(?<![\w.-])\d+\.\d+(?![\w.])", text)]
+
+
+def test_checks_say_what_changes_without_the_runs_in_doubt(benches):
+    """Each row against the changes without its runs, the lead against all of them together."""
+    page = checks_page(benches.checks, benches.comparison)
+    table = next(block for block in page.blocks if isinstance(block, Table))
+    assert list(table.frame["without"]) == ["under 0.1"] * 3 + ["counted as a bound"]
+    most = max(one.points for one in without_runs(benches.comparison, benches.checks.doubted_runs))
+    assert most < 0.1
+    assert page.lead == (
+        "3 readings are in doubt, of 3 runs. Without all of them together no change by the end "
+        "moves by as much as 0.1 points.",
+    )
+    assert page.front().heading == "Checks of the readings"
+    assert page.back().heading == "Further notes of the checks"
+
+
+def test_checks_name_the_changes_that_move(benches):
+    """A reading in doubt in the run that moves a change the most."""
+    runs = [one for one in left_out(benches.comparison) if one.column == "run"]
+    flag = benches.checks.flags[0]
+    flag = replace(flag, spot=replace(flag.spot, run=runs[0].name))
+    page = checks_page(replace(benches.checks, flags=(flag,)), benches.comparison)
+    points = {}
+    for one in without_runs(benches.comparison, [runs[0].name]):
+        points[one.quantity] = max(one.points, points.get(one.quantity, 0.0))
+    moving = [name for name in ("D50", "D90") if points[name] >= 0.1]
+    assert moving
+    table = next(block for block in page.blocks if isinstance(block, Table))
+    assert list(table.frame["without"]) == [
+        ", ".join(f"{points[name]:.1f} ({name})" for name in moving)
+    ]
+    most = max(points, key=points.__getitem__)
+    assert f"move by at most {points[most]:.1f} points ({most})" in page.lead[0]
+
+
+def test_clean_readings_leave_nothing_to_look_at(bench):
+    page = checks_page(bench.checks, bench.comparison)
+    assert page.lead == ()
+    assert page.front() is None
