@@ -132,7 +132,7 @@ def _running_head(content: ReportContent) -> str:
     return f"\n{head}\n@page :first {{ @top-left {{ content: none; }} }}"
 
 
-_TALL = 0.585  # height over width
+_TALL = 0.7  # height over width
 
 
 def _wideness(svg: str) -> str:

@@ -53,7 +53,7 @@ for (const report of reports()) {
       const bottom = await page.evaluate(() => document.querySelector(".sheet").getBoundingClientRect().bottom);
       const room = (PAGE.height - PAGE.top - PAGE.bottom) * MM;
       assert.ok(bottom <= room, `page one takes ${(bottom / room).toFixed(2)} of a page`);
-      const isBrief = await page.locator(".sheet.brief").count();
+      const isBrief = await page.locator(".sheet.flowing").count();
       assert.ok(!isBrief || !report.pages, "page one of a demo has no panels");
       await close();
       const on = (text) => sheets.findIndex((sheet) => sheet.words.some((word) => word.text === text));

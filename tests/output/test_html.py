@@ -241,7 +241,7 @@ def test_a_page_one_without_panels_takes_no_page_of_its_own(content: ReportConte
         [one["class"] for one in _Page(report_html(each)).of("section") if one["id"] == "answer"]
         for each in (content, brief)
     ]
-    assert kinds == [["sheet"], ["sheet brief"]]
+    assert kinds == [["sheet"], ["sheet flowing"]]
 
 
 def test_every_printed_page_but_the_first_bears_the_title(content: ReportContent) -> None:
