@@ -52,6 +52,7 @@ LOOK_CAPTION = (
     "What to look at, and by how many points the changes by the end move without these runs."
 )
 WITHOUT = "moves a change by, points"
+FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
 
 

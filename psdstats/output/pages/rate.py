@@ -36,7 +36,7 @@ _CURVE_POINTS = 41
 _SCATTER = {
     "run": "run to run",
     "cell": "groups at one condition",
-    "drift": "groups drifting apart, per step",
+    "drift": "groups drifting, per step",
 }
 
 
