@@ -1,7 +1,5 @@
 """Effects as ratios of sizes with simultaneous intervals, one row a contrast.
 
-Predicted random effects with their intervals in rows.
-
 Residuals of a model: against fitted values, and against normal quantiles.
 """
 
