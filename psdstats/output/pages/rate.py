@@ -288,7 +288,7 @@ def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
         return size_rate(
             curve,
             result.points_frame(),
-            new_axes(height_mm=96.0, say=say),
+            new_axes(height_mm=72.0, say=say),
             quantity=result.quantity,
             target_um=result.target_um,
             reached_min={name: _reached(one) for name, one in found.items()},
