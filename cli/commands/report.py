@@ -101,7 +101,7 @@ def _say(written: Report, console: Console) -> None:
     answers = [{"question": one.question, "answer": one.text} for one in sheet.answers]
     sentences = [sheet.headline, *(one.text for one in sheet.answers)]
     console.document({"report": str(written.path), "sentences": sentences, "answers": answers})
-    for sentence in (sheet.headline, *(f"{one.question} {one.text}" for one in sheet.answers)):
+    for sentence in (sheet.headline, *(one.line for one in sheet.answers)):
         console.say(sentence)
     console.say(f"Report: {written.path}")
 

@@ -177,6 +177,12 @@ class ShortAnswer:
         """The answer as text alone."""
         return _joined(self.strong, self.sentence)
 
+    @property
+    def line(self) -> str:
+        """Question and answer in one line of text."""
+        mark = "" if self.question.endswith("?") else ":"
+        return f"{self.question}{mark} {self.text}"
+
 
 def _joined(*parts: str) -> str:
     return " ".join(" ".join(parts).split())

@@ -128,8 +128,7 @@ def _running_head(content: ReportContent) -> str:
     """Title, author and date above every printed page but the first."""
     told = " · ".join(part for part in (content.title, content.author, content.date) if part)
     text = "".join(sign if sign.isalnum() else f"\\{ord(sign):x} " for sign in clean(told))
-    head = f'@page {{ @top-left {{ content: "{text}"; }} }}'
-    return f"\n{head}\n@page :first {{ @top-left {{ content: none; }} }}"
+    return f'\n@page {{ @top-left {{ content: "{text}"; }} }}'
 
 
 _TALL = 0.7  # height over width

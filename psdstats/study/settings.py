@@ -274,7 +274,7 @@ def expected_instead(rule: Rule, value: object) -> str:
     if rule is str:
         return "" if isinstance(value, str) else "text in quotation marks"
     if rule is date:
-        return "" if isinstance(value, str | date) else "a date, or text in quotation marks"
+        return "" if isinstance(value, str | date) else "a date or quoted text"
     if rule is tuple:
         texts = isinstance(value, list) and all(isinstance(part, str) for part in value)
         return "" if texts else "a list of texts"

@@ -37,11 +37,16 @@ def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tu
     """
     apart = sorted(filter(differs, answers), key=_farthest, reverse=True)
     found = [_apart(own, say) for own in alike(apart, lambda one: one.group)]
+    return (*found, *other_sentences(answers, say))
+
+
+def other_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Of the groups that are not shown to differ: whether they agree, or how far they may not."""
     rest = [
         _Rest([one for one in own if not differs(one)], is_all=not any(map(differs, own)))
         for own in alike(answers, lambda one: one.quantity)
     ]
-    return (*found, *_agreeing(rest, say), *_not_shown(rest, say), *_untold(rest, say))
+    return (*_agreeing(rest, say), *_not_shown(rest, say), *_untold(rest, say))
 
 
 @dataclass(frozen=True)
@@ -160,18 +165,29 @@ def _not_shown(rest: Sequence[_Rest], say: Numerals) -> list[str]:
     if is_whole and all(map(_is_not_shown, (each for one in left for each in one.answers))):
         kept = [[one for same in kept for one in same]]
     for same in kept:
-        one, sizes = same[0], joined([each.quantity for each in same])
-        others = f" from{one.others}" if one.others else ""
-        said = f"{one.who('are', 'is')} not shown to differ{others} in {sizes}"
-        if len({each.key for each in same}) > 1:
-            said = "No other difference between groups is shown"
         most = [(each.quantity, _most(each.answers)) for each in same]
         known = [(name, value) for name, value in most if np.isfinite(value)]
+        beyond = _beyond_margin(same[0].answers, known, say)
+        said = _not_shown_head(same, beyond)
         if known:
-            said += f"; differences of up to {_limits(known, say)} at one condition remain possible"
-            said += _beyond_margin(one.answers, min(value for _, value in known), say)
+            limits = _limits(known, say)
+            said += f"; differences of up to {limits} at one condition remain possible"
         told.append(f"{said}.")
     return told
+
+
+def _not_shown_head(same: Sequence[_Rest], beyond: str) -> str:
+    """What is not shown, or, where more than the margin remains possible, cannot be told."""
+    one, sizes = same[0], joined([each.quantity for each in same])
+    if len({each.key for each in same}) > 1:
+        return "No other difference between groups is shown"
+    if beyond:
+        who = one.who("agree", "agrees")
+        who = who[:1].lower() + who[1:] if one.is_all else who
+        others = f" with{one.others}" if one.others else ""
+        return f"It cannot be told whether {who}{others} in {sizes} within {beyond}"
+    others = f" from{one.others}" if one.others else ""
+    return f"{one.who('are', 'is')} not shown to differ{others} in {sizes}"
 
 
 def _limits(known: Sequence[tuple[str, float]], say: Numerals) -> str:
@@ -196,11 +212,13 @@ def _most(answers: Sequence[BenchAnswer]) -> float:
     return max(ends, default=np.nan)
 
 
-def _beyond_margin(own: Sequence[BenchAnswer], most: float, say: Numerals) -> str:
+def _beyond_margin(
+    own: Sequence[BenchAnswer], known: Sequence[tuple[str, float]], say: Numerals
+) -> str:
+    """The margin, where more than it remains possible; empty otherwise."""
     margin = own[0].at[0].margin_percent if own[0].at else None
-    if margin is None or most <= np.log1p(margin / 100):
-        return ""
-    return f", more than the margin of {say(margin)} %"
+    most = min((value for _, value in known), default=0.0)
+    return "" if margin is None or most <= np.log1p(margin / 100) else f"±{say(margin)} %"
 
 
 def _is_untold(answer: BenchAnswer) -> bool:

@@ -8,13 +8,14 @@ from typing import Any
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, without_value
+from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import SpreadBasis
 from psdstats.comparison.consistency import IntraclassRemark
 from psdstats.comparison.groups import GroupAgreement, GroupRemark
 from psdstats.comparison.precision import Precision, Scale, Told
 from psdstats.findings import BenchAnswer, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.benches import AVERAGE, RATE, bench_sentences
+from psdstats.words.benches import AVERAGE, RATE, bench_sentences, other_sentences
 from psdstats.words.courses import place
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import listed
@@ -35,8 +36,10 @@ def agreement_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tup
 
 
 def lead_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What matters of it: which differ and where, else that all agree or how far they may not."""
-    return bench_sentences(agreement.answers, say)[:_MOST_LEADING]
+    """What is said of the groups beside those that differ, which page one tells."""
+    if not any(map(differs, agreement.answers)):
+        return ()
+    return other_sentences(agreement.answers, say)[:_MOST_LEADING]
 
 
 def rests_on(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:

@@ -346,21 +346,6 @@ class Numerals:
 PLAIN = Numerals()
 
 
-def ratio_words(
-    log_ratio: float, lower: float, upper: float, *, level: float, say: Numerals = PLAIN
-) -> str:
-    """A ratio of sizes with its interval.
-
-    Examples
-    --------
-    >>> ratio_words(-0.8795, -0.9493, -0.8097, level=0.95)
-    'ratio 0.415 (95 % interval 0.387 to 0.445)'
-    """
-    with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
-        value, limits = say.ratio_parts(*np.exp([log_ratio, lower, upper]).tolist())
-    return f"ratio {value} ({say(100 * level, '.3g')} % interval {limits})"
-
-
 def difference_words(
     log_ratio: float,
     lower: float,

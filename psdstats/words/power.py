@@ -104,6 +104,11 @@ _ANALYSED = {
 }
 
 
+def trials_note(result: PowerResult) -> str:
+    """How many trials a design was given, and from which seed."""
+    return f"{result.trials} simulated trials per design, seed {result.seed}."
+
+
 def power_question(result: PowerResult) -> str:
     """How the change is to be shown."""
     way = "finer" if result.change_percent < 0 else "coarser"

@@ -121,13 +121,6 @@ RULES = {
 """How a percentile is read between two apertures, and what the letters mean."""
 
 
-def subtitle(study: Study, say: Numerals = PLAIN) -> str:
-    """What was done, under the title."""
-    times = sorted({run.milling_time_min for run in study.runs})
-    span = f"{say(times[0])} to {say(times[-1])} min" if len(times) > 1 else f"{say(times[0])} min"
-    return f"Milling trial, {span}; sizes by sieving, with joint uncertainty"
-
-
 def study_sentence(study: Study) -> str:
     """How many runs of what."""
     groups = len({run.group for run in study.runs})
@@ -143,11 +136,6 @@ def not_computed(reason: str) -> str:
 def whether_heading(by: str) -> str:
     """The question of a comparison."""
     return f"Did {column_words(by)} change the size?"
-
-
-def uncompared_sentence(by: str, reason: str) -> str:
-    """The answer where the study does not allow a comparison."""
-    return f"Whether {column_words(by)} changed the size cannot be told. {capital(reason)}"
 
 
 def capital(sentence: str) -> str:

@@ -52,13 +52,14 @@ LOOK_CAPTION = (
     "What to look at, and by how many points the changes by the end move without these runs."
 )
 WITHOUT = "moves a change by, points"
+FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
 
 
 def doubted_sentence(flags: int, runs: int, told: str) -> str:
     """How many readings are in doubt, and what the answers are without their runs."""
-    readings = "1 reading is" if flags == 1 else f"{flags} readings are"
-    return f"{readings} in doubt, of {runs} {'runs' if runs > 1 else 'run'}. {told}".strip()
+    readings, are = ("1 reading", "is") if flags == 1 else (f"{flags} readings", "are")
+    return f"{readings} of {runs} {'runs' if runs > 1 else 'run'} {are} in doubt. {told}".strip()
 
 
 def moved_words(

@@ -3,7 +3,6 @@
 from psdstats.output.figures.bench import bench_bars, jar_section, tare_history
 from psdstats.output.figures.effects import (
     effect_ratios,
-    random_effects,
     residual_quantiles,
     residuals_against_fitted,
 )
@@ -33,7 +32,6 @@ __all__ = [
     "loss_against_size",
     "new_axes",
     "power_curves",
-    "random_effects",
     "residual_quantiles",
     "residuals_against_fitted",
     "save_figure",

@@ -1,7 +1,5 @@
 """Effects as ratios of sizes with simultaneous intervals, one row a contrast.
 
-Predicted random effects with their intervals in rows.
-
 Residuals of a model: against fitted values, and against normal quantiles.
 """
 
@@ -407,62 +405,6 @@ def _verdict_key(ax: Axes, frame: pd.DataFrame) -> None:
 
 
 _NORMAL_95 = 1.96
-
-
-def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln D50") -> Axes:
-    """Draw predicted random effects with their 95 % intervals, in rows.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns level, estimate, standard_error, and optionally effect (its name is written where
-        there are several), as `MixedModelFit.random_effects` gives it.
-    ax : Axes
-        Where to draw.
-    label : str
-        Label of the horizontal axis, with the scale of the effect.
-
-    Returns
-    -------
-    Axes
-        The same Axes, one row a level and effect in the frame's order, with a line at 0.
-
-    Notes
-    -----
-    Intervals are the estimate ± 1.96 standard errors, whatever the degrees of freedom.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from psdstats import models
-    >>> from psdstats.output.figures import new_axes
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
-    >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
-    >>> fit = model.fit()
-    >>> random_effects(fit.random_effects, new_axes()).get_xlabel()
-    'effect on ln D50'
-    """
-    say = numerals(ax)
-    frame = need(frame, ("level", "estimate", "standard_error"), "random effects")
-    names = [drawn(name) for name in frame["level"]]
-    if "effect" in frame.columns and len(set(frame["effect"])) > 1:
-        names = [f"{name}, {drawn(one)}" for name, one in zip(names, frame["effect"], strict=True)]
-    ax.axvline(0.0, color=GREY, linewidth=1.0)
-    for at, row in enumerate(rows(frame)):
-        half = _NORMAL_95 * row.standard_error
-        lower, upper = row.estimate - half, row.estimate + half
-        ax.hlines(at, lower, upper, color=INK, linewidth=1.6)
-        text = f"{row.level}: {say.significant(row.estimate, 2)} ({say.interval(lower, upper)})"
-        point(ax, (row.estimate, at), "o", text, colour=INK, size=5.5)
-    ax.set_xlabel(label)
-    name_rows(ax, names)
-    return ax
 
 
 def residuals_against_fitted(

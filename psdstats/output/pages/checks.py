@@ -66,7 +66,7 @@ def checks_page(
     blocks.append(checks_table(report))
     return Page(
         heading="Checks of the readings",
-        behind="Further notes of the checks",
+        behind=words.FURTHER_NOTES,
         lead=_lead(report, compared, say),
         blocks=tuple(blocks),
     )

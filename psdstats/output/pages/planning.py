@@ -34,6 +34,7 @@ from psdstats.words.power import (
     power_caption,
     power_notes,
     power_sentences,
+    trials_note,
 )
 
 if TYPE_CHECKING:
@@ -151,7 +152,7 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
         caption=power_caption(result, say),
         columns=tuple(columns),
         row_headings=3,
-        notes=(f"{result.trials} simulated trials per design, seed {result.seed}.",),
+        notes=(trials_note(result),),
         place=Place.FIRST,
     )
 

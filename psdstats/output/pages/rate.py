@@ -36,7 +36,7 @@ _CURVE_POINTS = 41
 _SCATTER = {
     "run": "run to run",
     "cell": "groups at one condition",
-    "drift": "groups drifting apart, per step",
+    "drift": "groups drifting, per step",
 }
 
 
@@ -288,7 +288,7 @@ def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
         return size_rate(
             curve,
             result.points_frame(),
-            new_axes(height_mm=96.0, say=say),
+            new_axes(height_mm=72.0, say=say),
             quantity=result.quantity,
             target_um=result.target_um,
             reached_min={name: _reached(one) for name, one in found.items()},

@@ -57,7 +57,6 @@ RESIDUALS = _frame(
     run=NAMES, group=NAMES, fitted=[5.0, 5.1, 5.2], standardised=[-1.0, 0.2, 0.9],
     normal_quantile=[-0.97, 0.0, 0.97],
 )  # fmt: skip
-ROWS = _frame(level=NAMES, estimate=[0.02, -0.03, 0.01], standard_error=0.015)
 CURVE = _frame(
     series=np.repeat([A, B], 3), milling_time_min=TIMES * 2, size_um=[300.0, 210.0, 120.0] * 2
 ).assign(lower_um=lambda f: 0.9 * f["size_um"], upper_um=lambda f: 1.1 * f["size_um"])
@@ -106,7 +105,6 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         _frame(design="two", change_percent=[0.0, 2.5], power=[0.05, 0.5],
                power_lower=[0.04, 0.45], power_upper=[0.06, 0.55]), ax,
     ),
-    "random_effects": lambda ax: figures.random_effects(ROWS, ax),
     "residual_quantiles": lambda ax: figures.residual_quantiles(RESIDUALS, ax),
     "residuals_against_fitted": lambda ax: figures.residuals_against_fitted(RESIDUALS, ax),
     "size_against_time": lambda ax: figures.size_against_time(SIZES, ax),

@@ -68,18 +68,6 @@ def test_quantiles_with_band_and_line_of_equality(ax: Axes) -> None:
     assert len(ax.collections) == 1
 
 
-def test_random_effects(ax: Axes) -> None:
-    frame = pd.DataFrame(
-        {"level": ["Alder", "Birch"], "estimate": [0.02, -0.03], "standard_error": [0.01, 0.02],
-         "effect": ["(Intercept)", "slope"]}
-    )  # fmt: skip
-    figures.random_effects(frame, ax)
-    bars = [path.vertices[:, 0].tolist() for g in ax.collections for path in g.get_paths()]
-    assert bars == [pytest.approx([0.0004, 0.0396]), pytest.approx([-0.0692, 0.0092])]
-    names = [label.get_text() for label in ax.get_yticklabels()]
-    assert names == ["Alder, (Intercept)", "Birch, slope"]
-
-
 def test_power(ax: Axes) -> None:
     frame = pd.DataFrame(
         {"design": ["two", "two", "four", "four"], "change_percent": [0.0, 5.0, 5.0, 0.0],

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from psdstats.errors import OutputError
-from psdstats.output.figures import effect_ratios, random_effects, size_against_time
+from psdstats.output.figures import effect_ratios, size_against_time
 from psdstats.output.figures.axes import new_panels
 from psdstats.output.style import new_axes, numerals
 from psdstats.words.numbers import PLAIN, Numerals
@@ -23,17 +23,6 @@ def test_comma_in_ticks_labels_and_hover_texts(ratios: pd.DataFrame) -> None:
     assert "0,7" in [label.get_text() for label in ax.get_xticklabels()]
     texts = [line.get_gid() for line in ax.lines if line.get_gid()]
     assert texts[0] == "hover: 12 min against 0 min: 0,700 (0,650 to 0,760), changed"
-
-
-def test_comma_where_ticks_were_left_to_matplotlib() -> None:
-    frame = pd.DataFrame({"level": ["a"], "estimate": [0.02], "standard_error": [0.015]})
-    plain, ax = new_axes(), new_axes(say=COMMA)
-    random_effects(frame, plain)
-    random_effects(frame, ax)
-    ax.figure.canvas.draw()
-    labels = [label.get_text() for label in ax.get_xticklabels()]
-    assert all("," in label and "." not in label for label in labels)
-    assert ax.get_xlim() == plain.get_xlim()
 
 
 def test_names_with_a_point_keep_it(sizes: pd.DataFrame) -> None:

@@ -190,7 +190,7 @@ def test_checks_say_what_changes_without_the_runs_in_doubt(benches):
     most = max(one.points for one in without_runs(benches.comparison, benches.checks.doubted_runs))
     assert most < 0.1
     assert page.lead == (
-        "3 readings are in doubt, of 3 runs. Without all of them together no change by the end "
+        "3 readings of 3 runs are in doubt. Without all of them together no change by the end "
         "moves by as much as 0.1 points.",
     )
     assert page.front().heading == "Checks of the readings"
