@@ -389,10 +389,6 @@ def is_asked_for(options: argparse.Namespace) -> bool:
     return any(each is not None for each in (options.by, *asked_of_plan(options).values()))
 
 
-MAX_DRAWS = 100_000
-"""Where the adaptive method stops unless --draws asks for more: a few seconds for 80 runs."""
-
-
 def propagate_study(
     study: Study,
     options: argparse.Namespace,
@@ -403,6 +399,7 @@ def propagate_study(
 ) -> Propagation:
     """Propagate with the options of the command, on that many processes at least."""
     from psdstats.uncertainty import propagate
+    from psdstats.uncertainty.engine import ENOUGH_DRAWS
 
     with console.progress("drawing readings") as progress:
         return propagate(
@@ -412,7 +409,7 @@ def propagate_study(
             sources=sources if sources is not None else options.sources,
             coverage=options.coverage,
             draws=options.draws,
-            max_draws=MAX_DRAWS,
+            max_draws=ENOUGH_DRAWS,
             workers=max(options.workers, workers),
             cluster=options.cluster,
             progress=progress,

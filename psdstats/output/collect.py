@@ -29,7 +29,7 @@ from psdstats.study.records import Study
 from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import Budget, budget
 from psdstats.uncertainty.conformity import LimitResult, judge_limit, specifications
-from psdstats.uncertainty.engine import propagate
+from psdstats.uncertainty.engine import ENOUGH_DRAWS, propagate
 from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import measurement_sources
@@ -169,7 +169,8 @@ def _asked_beside(
         yield lambda: propagation
         return
     sources, workers = measurement_sources(study), processes(study)
-    ask = propagation or partial(propagate, study, sources=sources, workers=workers)
+    made = partial(propagate, study, sources=sources, max_draws=ENOUGH_DRAWS, workers=workers)
+    ask = propagation or made
     if workers == 1:
         yield ask
         return

@@ -59,6 +59,7 @@ from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import SourceRemark
+from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
@@ -87,6 +88,7 @@ class Report:
     sheet: Sheet
 
 
+@one_thread
 def report(
     study: Study,
     folder: str | Path,

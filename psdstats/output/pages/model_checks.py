@@ -40,6 +40,7 @@ from psdstats.output.figures.effects import residual_quantiles, residuals_agains
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.attained import Attained
+from psdstats.uncertainty.linear import one_thread
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -54,10 +55,14 @@ _DRAWN = "D50"  # drawn where it was compared
 _COMMON = {"anova": repeated_measures_check, "friedman": friedman_check}
 
 
+@one_thread
 def model_checks_page(
     comparison: Comparison, say: Numerals = PLAIN, *, thorough: bool = False
 ) -> Page:
-    """Checks of every quantity that a mixed model compared; no blocks where none did."""
+    """Checks of every quantity that a mixed model compared; no blocks where none did.
+
+    The common tests are made of the quantity that is drawn, of all where it is thorough.
+    """
     fits = {one.quantity: one.fit for one in comparison.results if one.fit is not None}
     if not fits:
         return Page(heading=words.CHECKS_HEADING, notes=(words.NO_MODEL,))
@@ -68,7 +73,8 @@ def model_checks_page(
     tables: list[Table] = []
     remarks: list[tuple[str, Remark]] = []
     if group is not None:
-        table, remarks = _common_tests(comparison, fits, group, say)
+        tested = fits if thorough else {drawn: fits[drawn]}
+        table, remarks = _common_tests(comparison, tested, group, say)
         tables.append(table)
     moved = left_out(comparison)
     tables += _left_out_tables(moved)

@@ -34,8 +34,11 @@ def test_page_shows_residuals_common_tests_and_refits(benches):
     assert {"first levels", "milling time 6, ball ratio 5"} & set(page.tables[3].frame["name"])
 
 
-def test_common_tests_stand_beside_the_analysis_at_each_level(benches):
-    page = model_checks_page(benches.comparison)
+def test_common_tests_stand_beside_the_analysis_at_each_level(benches, monkeypatch):
+    short = model_checks_page(benches.comparison)
+    assert set(short.tables[0].frame["quantity"]) == {"D50"}  # the others where it is thorough
+    monkeypatch.setattr("psdstats.output.pages.model_checks._DRAWS", 3)
+    page = model_checks_page(benches.comparison, thorough=True)
     frame = page.tables[0].frame.set_index(["quantity", "where"])
     assert {where for _, where in frame.index} == {"5", "10"}
     tests = frame[["p", "anova_p", "friedman_p"]]
