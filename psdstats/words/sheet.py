@@ -396,7 +396,7 @@ def change_cells(
         sign = UNTOLD
     sign += earlier_words(course.times[-1], last, several=several, say=say)
     change, interval = percent_parts(own, say)
-    return f"{change}{sign}", interval
+    return ("" if change == MISSING else change) + sign or MISSING, interval
 
 
 def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
@@ -413,11 +413,11 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
     if np.isfinite(own.estimate):
         return f"{say.signed(middle, places)} %", between
     if is_closed:
-        return f"between{BOUND}", between
+        return MISSING, f"{between}{BOUND}"
     if np.isfinite(own.upper) and own.upper < 0.0:
-        return f"below −{say.at_least(-high / 100.0)}{BOUND}", MISSING
+        return f"≥ {say.at_least(-high / 100.0)} lower{BOUND}", MISSING
     if np.isfinite(own.lower) and own.lower > 0.0:
-        return f"above +{say.at_least(low / 100.0)}{BOUND}", MISSING
+        return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
     return f"cannot be told{UNTOLD}", MISSING
 
 

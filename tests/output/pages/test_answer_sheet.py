@@ -218,7 +218,7 @@ def test_a_bound_is_called_one(demo):
     sheet = answer_sheet(demo)
     (row,) = [row for row in sheet.table.grid() if row[0] == "D10"]
     upper = [course.fallen.numbers.upper for course in demo.compared["D10"].courses]
-    assert row[1:5:2] == [f"below −{PLAIN.at_least(-expm1(one))}*" for one in upper]
+    assert row[1:5:2] == [f"≥ {PLAIN.at_least(-expm1(one))} lower*" for one in upper]
     assert row[5].endswith("†")
     assert sheet.footnotes[0].startswith("* Bound")
     assert sheet.footnotes[1].startswith("† At 24 min")
