@@ -302,15 +302,17 @@ def _with_ends(one: QuantityAnalysis, courses: Sequence[Course]) -> tuple[Course
 def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     """Mean of ln size at each condition with its own interval.
 
-    Columns: the factor, the further factors joined, estimate, lower, upper.
+    Columns: the factor, the further factors joined, estimate, lower, upper (NaN where the spread of
+    the mean cannot be told).
     """
     fit, plan, level = one.fit, one.plan, one.response.level
     names = [plan.by, *where_columns(plan)]
     if fit is not None and plan.by in fit.model.factors:
-        means = fit.marginal_means(plan.by, by=plan.where, level=level)
+        means = _with_known_spread(fit.marginal_means(plan.by, by=plan.where, level=level))
         return means[[*names, "estimate", "lower", "upper"]]
     if fit is not None:
-        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
+        means = _with_known_spread(fit.marginal_means(CONDITION, level=level))
+        means = means.set_index(CONDITION)
         found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
         own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
         return own.assign(**found[["estimate", "lower", "upper"]])
@@ -321,6 +323,12 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
     estimate = rows @ one.y
     return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
+
+
+def _with_known_spread(means: pd.DataFrame) -> pd.DataFrame:
+    """Without intervals that rest on less than one degree of freedom: they bound nothing."""
+    is_unknown = means["df"] < 1.0
+    return means.assign(**{end: means[end].mask(is_unknown) for end in ("lower", "upper")})
 
 
 def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:

@@ -249,5 +249,8 @@ def _loss(
 ) -> tuple[LossRates | None, tuple[str, ...]]:
     if not _has_rate(study):
         return None, ()
-    each = done.plan.at_each if done is not None and done.plan.by == TIME else rate_factor(study)
+    is_known = done is not None and done.plan.by == TIME
+    each = _or_reason(lambda: done.plan.at_each if done and is_known else rate_factor(study))
+    if isinstance(each, PsdstatsError):  # the rate gives the same reason
+        return None, ()
     return collect_loss(study, at_each=each, level=level)

@@ -206,8 +206,8 @@ def precision_notes(
     notes = [
         (per_cent if precision.scale is Scale.LOG else "")
         + "They contain the scatter of the measurement as far as the results do not share it, and "
-        "0.0 means that the data show none, not that there is none. Their intervals are in the "
-        "file."
+        f"{say.fixed(0.0, 1)} means that the data show none, not that there is none. Their "
+        "intervals are in the file."
     ]
     rows = precision.table.to_dict("records")
     for told, words in _TOLD.items():

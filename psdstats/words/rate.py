@@ -24,16 +24,6 @@ _MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
 
 
-def rate_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """When to stop, which curve describes the sizes, then powder taken."""
-    found = (
-        *when_sentences(result, say),
-        *curve_sentences(result, say),
-        *withdrawal_sentences(result, say),
-    )
-    return tuple(dict.fromkeys(found))
-
-
 def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Time to the target and to the margin: one sentence each for all levels."""
     found, last = [], max(one.last_min for one in result.series)
@@ -456,15 +446,21 @@ REMARKS = {
     RateRemark.BETWEEN_GROUPS: lambda _, groups: f"from the spread between {groups} groups",
 }
 
+
+def scatter_note(say: Numerals = PLAIN) -> str:
+    """What the spread behind the intervals is, and what a zero means."""
+    return (
+        "Standard deviations of the comparison, from all levels together: between runs, of groups "
+        "at one condition, and of groups that drift apart, per step of the milling times. A curve "
+        f"that does not fit cannot widen them, and {say.fixed(0.0, 1)} means that the data show "
+        "none."
+    )
+
+
 HEADING = "How fast does it grind?"
 BEHIND = "Rate: curves compared, and loss above each sieve"
 IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
-SCATTER = (
-    "Standard deviations of the comparison, from all levels together: between runs, of groups at "
-    "one condition, and of groups that drift apart, per step of the milling times. A curve that "
-    "does not fit cannot widen them, and 0.0 means that the data show none."
-)
 CRITERION = (
     "The criterion weighs how far the means of the times lie from a curve, in the spread of the "
     "trial, against its parameters: the smaller the better. A curve within 4 of the best is not "

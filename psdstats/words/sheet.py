@@ -210,7 +210,7 @@ def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
 
 def _intervals(ends: Sequence[Numbers], level: float, say: Numerals) -> str:
     """Intervals of the sizes told, where they are sizes and not bounds."""
-    known = [one for one in ends if np.isfinite(one.estimate)]
+    known = [one for one in ends if np.isfinite([one.estimate, one.lower, one.upper]).all()]
     if not known or len(ends) > SEVERAL_LEVELS:
         return ""
     told = joined([size_interval(one, say) for one in known])

@@ -168,6 +168,9 @@ def means_caption(level: float, say: Numerals = PLAIN) -> str:
     )
 
 
+NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
+
+
 def conditions_caption(coverage: float, say: Numerals = PLAIN) -> str:
     """What the table of means by the measurement alone shows."""
     return (

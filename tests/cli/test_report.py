@@ -23,13 +23,18 @@ def _text(page):
     return " ".join(bare.split())
 
 
+def _asked(question):
+    """A question as it is, a heading that asks nothing with a colon."""
+    return question if question.endswith("?") else f"{question}:"
+
+
 def test_the_same_report_comes_out_again(psdstats, small_report, tmp_path, contents):
     quiet = psdstats(*small_report.words, "--out", "b", "--quiet")
     assert (quiet.code, quiet.err) == (0, "")
     document = json.loads(small_report.out)
     assert quiet.out.splitlines() == [
         document["sentences"][0],
-        *(f"{one['question']} {one['answer']}" for one in document["answers"]),
+        *(f"{_asked(one['question'])} {one['answer']}" for one in document["answers"]),
         f"Report: {tmp_path / 'b' / 'report.html'}",
     ]
     assert [one["answer"] for one in document["answers"]] == document["sentences"][1:]
@@ -68,7 +73,7 @@ def test_tour_of_a_study_with_groups(psdstats, few_runs, tmp_path, contents):
     assert len(sentences) >= 4
     text = _text(page)
     for sentence in sentences:
-        assert sentence in text
+        assert sentence.replace("Act on: ", "Act on ", 1) in text  # a heading of the page
     assert last == f"Report: {tmp_path / 'my-report' / 'report.html'}"
 
     record = json.loads(written["provenance.json"])

@@ -19,12 +19,14 @@ from psdstats.rate.run_sizes import RateRemark
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
 from psdstats.words.rate import (
+    curve_sentences,
     lead_sentences,
     margin_sentence,
     minutes,
-    rate_sentences,
     target_sentence,
     time_words,
+    when_sentences,
+    withdrawal_sentences,
 )
 from psdstats.words.remarks import sentence
 
@@ -48,8 +50,7 @@ def test_each_level_has_its_curve_and_faster_milling_is_seen(demo):
     assert times[1] < times[0]
     assert len(result.points_frame()) == 80
     assert set(result.choice_frame()["series"]) == {"ball ratio 5", "ball ratio 10"}
-    text = " ".join(rate_sentences(result))
-    assert "D50 reaches 120 µm after" in text
+    assert when_sentences(result)[0].startswith("D50 reaches 120 µm after")
     assert [note.kind for note in result.notes] == [RateRemark.NO_CHARGE]
 
 
@@ -88,7 +89,7 @@ def test_runs_of_an_open_cell_all_leave(demo):
     hidden = dataclasses.replace(propagation, value=value)
     result = fit_rate(study, propagation=hidden, curve="power law")
     first = study.runs[0]
-    assert "Only a power law was fitted" in " ".join(rate_sentences(result))
+    assert "Only a power law was fitted" in " ".join(curve_sentences(result))
     used = result.points_frame().query("series == 'ball ratio 5'")
     cell = (used["group"] == first.group) & (used["milling_time_min"] == first.milling_time_min)
     assert not cell.any()
@@ -111,8 +112,9 @@ def test_withdrawn_mass_by_charge(demo):
         left = 600 - sum(masses)
         assert one["left_g"].iloc[-1] == pytest.approx(left)
         assert one["ball_to_powder"].iloc[-1] == pytest.approx(600 * ratio / left)
-    assert "ball-to-powder ratio from 10 to" in rate_sentences(result)[-2]
-    assert rate_sentences(result)[-1].endswith("the most affected of 16.")
+    drawn_off, most = withdrawal_sentences(result)
+    assert "ball-to-powder ratio from 10 to" in drawn_off
+    assert most.endswith("the most affected of 16.")
     assert not any("charge of a jar" in note for note in told(result))
 
 
@@ -123,7 +125,7 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
     )
     part = propagate(plain, method="linear", sources=["rounding"])
     result = fit_rate(plain, propagation=part, powder_g=600, balls_g=4800, curve="power law")
-    assert "ball-to-powder ratio from 8 to" in rate_sentences(result)[-2]
+    assert "ball-to-powder ratio from 8 to" in withdrawal_sentences(result)[0]
     with pytest.raises(ModelError, match="state powder_g and balls_g"):
         fit_rate(plain, propagation=part, powder_g=600, curve="power law")
     factors = [{}, *[{"ball_ratio": 5.0}] * 9]
@@ -138,9 +140,8 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
 def test_one_bench_and_one_run_a_time():
     study = read_study(demo_study("one_bench"))
     result = fit_rate(study, propagation=propagate(study, method="linear"), target_um=150)
-    text = " ".join(rate_sentences(result))
-    assert text.startswith("D50 reaches 150 µm after")
-    assert "cannot be told from run-to-run variation" in text
+    assert when_sentences(result)[0].startswith("D50 reaches 150 µm after")
+    assert "cannot be told from run-to-run variation" in " ".join(curve_sentences(result))
     assert any("Each time has one run" in note for note in told(result))
 
 

@@ -127,7 +127,7 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     )
 
 
-def scatter_table(result: RateResult) -> Table:
+def scatter_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """The spread behind the intervals, that of the comparison."""
     frame = result.scatter_frame()
     return _series_table(
@@ -142,7 +142,7 @@ def scatter_table(result: RateResult) -> Table:
             ),
             _number("df", "degrees of freedom", decimals=0),
         ],
-        (words.SCATTER,),
+        (words.scatter_note(say),),
         headings=0,
     )
 
@@ -242,7 +242,7 @@ def rate_page(
 ) -> Page:
     """When to stop, then curves and the spread behind them; longer tables are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
-    scatter, drawn_off = scatter_table(result), words.withdrawal_sentences(result, say)
+    scatter, drawn_off = scatter_table(result, say), words.withdrawal_sentences(result, say)
     return Page(
         heading=words.HEADING,
         lead=words.lead_sentences(result, say) if result.stopping else (),

@@ -129,7 +129,7 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
     keys = ["at", "level"]
     wide = found[keys].drop_duplicates().reset_index(drop=True)
     at, factor = (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
-    columns = []
+    columns, is_untold = [], found["value"].notna() & found["lower"].isna()
     for quantity, own in found.groupby("quantity", sort=False):
         unit = "" if quantity == "span" else "µm"
         name = f"{quantity}_um" if unit else str(quantity)
@@ -153,6 +153,7 @@ def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
         caption=words.means_caption(comparison.level, say),
         columns=(*heads, *columns),
         row_headings=len(heads),
+        notes=(words.NO_INTERVAL,) if is_untold.any() else (),
         is_front=True,
     )
 

@@ -3,6 +3,9 @@
 from dataclasses import replace
 from types import MappingProxyType
 
+from psdstats_datasets import demo_study
+
+from psdstats import read_study
 from psdstats.simulate import Bench, Powder, SieveSet, TrialDesign, simulate_study
 from psdstats.simulate.breakage import Breakage
 from psdstats.simulate.design import Spread
@@ -122,6 +125,13 @@ def one_run():
     return _study(("Bench",), (12.0,), 1, seed=3)
 
 
+def two_early_times():
+    """Start and 6 min of the large demo: the spread of most means cannot be told."""
+    study = read_study(demo_study("four_benches"))
+    runs = tuple(run for run in study.runs if run.milling_time_min in (0.0, 6.0))
+    return replace(study, runs=runs)
+
+
 KINDS = {
     make.__name__: make
     for make in (
@@ -135,5 +145,6 @@ KINDS = {
         little_left,
         charges,
         one_run,
+        two_early_times,
     )
 }

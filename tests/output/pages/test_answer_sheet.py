@@ -9,10 +9,13 @@ import pytest
 from psdstats.comparison.remedies import gains
 from psdstats.findings import Ending, Verdict
 from psdstats.output.pages.answer_sheet import answer_sheet
+from psdstats.output.pages.sizes import means_table
 from psdstats.uncertainty.budget import combined_percent, typical_run
 from psdstats.words.courses import size_words
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.rate import time_words
 from psdstats.words.sheet import CAPTION, percent_parts
+from psdstats.words.sizes import NO_INTERVAL
 
 WITH_TIME = (
     "three_benches",
@@ -22,6 +25,7 @@ WITH_TIME = (
     "coarser_again",
     "little_left",
     "charges",
+    "two_early_times",
 )
 OTHERS = ("benches_alone", "ratio_alone", "one_run")
 
@@ -177,9 +181,7 @@ def _of_measurement(found, say):
     texts += [say.significant(float(u), 2) for u in then]
     texts += [say.fixed(one.shorter_percent, 0) for one in gains(found.compared)]
     for series in found.rate.series if found.rate else ():
-        target = series.target
-        ends = (target.value, target.lower, target.upper)
-        texts += [f"{one:.3g}" for one in ends if one is not None]
+        texts.append(time_words(series.target, say))
     texts.append(str(found.target_um and int(found.target_um)))
     for flag in found.checks.flags:
         texts += [f"{abs(flag.value or 0):.10g}", f"{abs(flag.value or 0):.1f}"]
@@ -228,6 +230,23 @@ def test_the_end_that_is_a_bound_is_no_size(kind):
     sheet = answer_sheet(kind("one_bench"))
     assert "to below 45 µm" in sheet.lead
     assert "interval" not in sheet.sentence
+
+
+def test_a_mean_of_unknown_spread_has_no_interval(kind):
+    """Two early times of the demo: less than one degree of freedom for most means, not for all."""
+    found = kind("two_early_times")
+    means = found.compared["D50"].means
+    assert list(means["lower"].isna()) == [True, True, False, False]
+    course = found.compared["D50"].courses[0]
+    start, end = exp(course.start.estimate), exp(course.end.estimate)
+    told = answer_sheet(found)
+    assert f"from {start:.1f} µm to {end:.0f} µm at ball ratio 5" in told.lead
+    assert told.sentence.startswith("The 95 % intervals are 203 to 246 and 203.6 to 226.1 µm.")
+    table = means_table(found.compared)
+    cells = {tuple(row[:2]): row[3] for row in table.grid()}
+    assert cells["0", "5:1"] == f"{start:.1f}"
+    assert cells["6", "5:1"] == f"{end:.1f} (203.4 to 246.4)"
+    assert table.notes == (NO_INTERVAL,)
 
 
 def test_benches_alone_are_answered_as_pairs(kind):

@@ -23,7 +23,7 @@ from psdstats.output.tables.table import Table
 from psdstats.rate import fit_rate
 from psdstats.rate.fit_rate import UNITS
 from psdstats.uncertainty import propagate
-from psdstats.words.rate import rate_sentences, time_words, when_sentences
+from psdstats.words.rate import time_words, when_sentences
 
 
 @pytest.fixture(scope="module")
@@ -210,7 +210,7 @@ def test_a_size_that_does_not_change_has_no_time_to_the_target(benches):
     study = replace(benches.study, runs=tuple(later))
     sizes = propagate(study, method="linear", sources=["rounding"])
     coarse, fine = (
-        rate_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
+        when_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
         for target in (90.0, 900.0)
     )
     levels = "ball ratio 5 and ball ratio 10"
