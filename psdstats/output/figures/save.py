@@ -27,9 +27,11 @@ _STYLE_ELEMENT = re.compile(r"\s*<style[^>]*>.*?</style>", re.DOTALL)
 _EMPTY_DEFS = re.compile(r"\s*<defs>\s*</defs>")
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _PROLOGUE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
-_HOVER_GROUP = re.compile(rf'<g id="{HOVER}([^"]*)">')
-_HOVER_POINT = re.compile(rf'<a xlink:href="{HOVER}([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
-_TITLED = r'<g class="mark"><title>\1</title>'
+# a text with a double quote stands in single ones
+_HOVERED = rf"""(?:"{HOVER}([^"]*)"|'{HOVER}([^']*)')"""
+_HOVER_GROUP = re.compile(rf"<g id={_HOVERED}>")
+_HOVER_POINT = re.compile(rf"<a xlink:href={_HOVERED}[^>]*>(.*?)</a>", re.DOTALL)
+_TITLED = r'<g class="mark"><title>\1\2</title>'
 
 
 def svg_text(figure: Figure, *, title: str = "") -> str:
@@ -44,7 +46,7 @@ def svg_text(figure: Figure, *, title: str = "") -> str:
     # joins and caps were the style sheet's only rule; here the marks inherit them
     text = text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
     text = _HOVER_GROUP.sub(_TITLED, text)
-    text = _HOVER_POINT.sub(rf"{_TITLED}\2</g>", text)
+    text = _HOVER_POINT.sub(rf"{_TITLED}\3</g>", text)
     if title:
         text = text.replace(">", f">\n <title>{escape_html(title)}</title>", 1)
     return text.strip() + "\n"
