@@ -414,8 +414,7 @@ def _tests(one: QuantityAnalysis, answers: Answers) -> tuple[OverallTest, ...]:
         f, df_num, df_den, plain = np.nan, np.nan, np.nan, np.nan
         if one.design.left < 1 and isinstance(answers.judged, StudentJudged):
             whole, df_num, df = answers.judged.joint_f(list(p).index(name))
-            # its last bit depends on where the arrays lie in memory
-            f, df_den, plain = float(f"{float(whole):.12g}"), float(df), p[name]
+            f, df_den, plain = float(whole), float(df), p[name]
         elif fit is not None and plan.by in fit.model.factors:
             test = fit.test(term)
             f, df_num, df_den, plain = test.f, test.df_num, test.df_den, test.p

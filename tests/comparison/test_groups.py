@@ -276,7 +276,9 @@ def test_margin():
     rough = {key: [d[0], d[0] * 1.06] for key, d in sizes.items()}
     found = agreement(make_study(rough), margin_percent=2)
     assert {overall(one) for one in found.answers} == {Verdict.CANNOT_BE_TOLD}
-    assert agreement_sentences(found)[0].endswith("remain possible, more than the margin of 2 %.")
+    said = agreement_sentences(found)[0]
+    assert said.startswith("It cannot be told whether the groups agree in D50 within ±2 %; ")
+    assert said.endswith(" at one condition remain possible.")
 
 
 def test_a_group_alone_or_unbracketed_cannot_be_told():
