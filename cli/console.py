@@ -16,7 +16,7 @@ import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -31,6 +31,9 @@ _PLAIN = {
     "─": "-", "−": "-", "–": "-", "…": "...", "≥": ">=", "≤": "<=", "→": "->", "×": "x", "±": "+-",
     "ν": "nu",
 }  # fmt: skip
+SCREEN = 40  # lines that unasked output takes, where its nature allows
+_FOOT = 4  # lines below the tables: what else there is
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|µm|min|mg|kg|g|s)(?!\w))")  # between a number and its unit
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
@@ -65,7 +68,7 @@ class Console:
         if not self.json:
             _print(_visible(text), sys.stdout)
 
-    def remark(self, text: str) -> None:
+    def remark(self, text: str = "") -> None:
         """Print a remark that --quiet leaves out."""
         if not self.quiet:
             self.say(text)
@@ -87,6 +90,10 @@ class Console:
         """Print a refusal on standard error."""
         _print(self._set(f"psdstats: {text}", sys.stderr), sys.stderr)
 
+    def lines(self, text: str) -> list[str]:
+        """A sentence as a terminal of this width shows it."""
+        return self._broken(text).split("\n")
+
     def _set(self, text: str, stream: TextIO) -> str:
         """The text; on a terminal its sentences are broken between words, commands are not."""
         lines = _visible(text).split("\n")
@@ -95,13 +102,15 @@ class Console:
         return "\n".join(lines)
 
     def _broken(self, line: str) -> str:
-        return textwrap.fill(
-            line,
+        kept = _UNIT.sub("\u00a0", line)
+        broken = textwrap.fill(
+            kept,
             max(self.width, 40),
             subsequent_indent="  ",
             break_long_words=False,
             break_on_hyphens=False,
         )
+        return broken if kept == line else broken.translate({0xA0: " "})
 
     def flush(self) -> None:
         """Push the text out, so that a closed pipe is noticed here."""
@@ -242,19 +251,46 @@ def present(page: Page, options: argparse.Namespace, console: Console) -> int:
     )
     for sentence in page.sentences:
         console.say(sentence)
-    shown = page.printed if options.all_tables else page.first
+    shown = page.printed if options.all_tables else _on_one_screen(page, options, console)
     for table in shown:
         console.say()
         print_table(table, options, console)
-    left = [table.name for table in page.printed if table not in shown]
-    if left:
-        console.remark(f"\nNot shown: {', '.join(left)}. Add --all-tables to print them.")
-    for note in page.notes:
-        console.remark(f"Note: {note}")
     for caution in page.cautions:
         console.say(f"Caution: {caution}")
+    left = [table.name for table in page.printed if table not in shown]
+    if left or page.notes:
+        console.remark()
+    if left:
+        console.remark(f"--all-tables prints also: {', '.join(left)}.")
+    _say_notes(page.notes, options, console)
     write_result(page, options, console)
     return 0
+
+
+def _on_one_screen(page: Page, options: argparse.Namespace, console: Console) -> tuple[Table, ...]:
+    """The first table that has room on a screen, and those after it while they still have.
+
+    Where none has, the first of all.
+    """
+    heights = [_text_of(one, options, console).count("\n") + 1 for one in page.first]
+    low = [height <= SCREEN - _FOOT for height in heights]
+    room = SCREEN - _FOOT - sum(len(console.lines(one)) for one in page.sentences)
+    shown: list[Table] = []
+    for table, height, is_low in zip(page.first, heights, low, strict=True):
+        room -= height
+        if room >= 0 if shown else is_low or not any(low):
+            shown.append(table)
+    return tuple(shown)
+
+
+def _say_notes(notes: Sequence[str], options: argparse.Namespace, console: Console) -> None:
+    """Count the notes, or print them where that is asked for."""
+    if options.all_notes:
+        for note in notes:
+            console.remark(f"Note: {note}")
+    elif notes:
+        are = "1 note says" if len(notes) == 1 else f"{len(notes)} notes say"
+        console.remark(f"{are} what was assumed or left out: --all-notes prints them.")
 
 
 def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace") -> None:
@@ -284,10 +320,13 @@ def print_table(
     console: Console,
 ) -> None:
     """Print a table no wider than the terminal."""
+    console.verbatim(_text_of(table, options, console).rstrip("\n"))
+
+
+def _text_of(table: Table, options: argparse.Namespace, console: Console) -> str:
     from psdstats.output.tables.formats import to_terminal
 
-    text = to_terminal(table, options.say, width=console.width)
-    console.verbatim(text.rstrip("\n"))
+    return to_terminal(table, options.say, width=console.width)
 
 
 def records(table: Table) -> list[dict[str, object]]:
@@ -298,7 +337,7 @@ def records(table: Table) -> list[dict[str, object]]:
 def write_result(page: Page, options: argparse.Namespace, console: Console) -> None:
     """Write tables, figures and texts (by file name) into --out, or say how to have them."""
     if options.out is None:
-        console.remark("Add --out DIR to have the tables and figures as files.")
+        console.remark("--out DIR writes the tables and figures as files.")
         return
     from psdstats.files import write_folder_atomically
     from psdstats.output.bundle import write_drawings, write_tables

@@ -105,6 +105,9 @@ def add_page(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all-tables", action="store_true", help="print every table, not only the first ones"
     )
+    parser.add_argument(
+        "--all-notes", action="store_true", help="print what was assumed or left out, note by note"
+    )
     add_writing(parser)
     add_json(parser)
 
@@ -386,19 +389,17 @@ def is_asked_for(options: argparse.Namespace) -> bool:
     return any(each is not None for each in (options.by, *asked_of_plan(options).values()))
 
 
-MAX_DRAWS = 100_000
-"""Where the adaptive method stops unless --draws asks for more: a few seconds for 80 runs."""
-
-
 def propagate_study(
     study: Study,
     options: argparse.Namespace,
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
+    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command; progress on a terminal."""
+    """Propagate with the options of the command, on that many processes at least."""
     from psdstats.uncertainty import propagate
+    from psdstats.uncertainty.engine import ENOUGH_DRAWS
 
     with console.progress("drawing readings") as progress:
         return propagate(
@@ -408,8 +409,8 @@ def propagate_study(
             sources=sources if sources is not None else options.sources,
             coverage=options.coverage,
             draws=options.draws,
-            max_draws=MAX_DRAWS,
-            workers=options.workers,
+            max_draws=ENOUGH_DRAWS,
+            workers=max(options.workers, workers),
             cluster=options.cluster,
             progress=progress,
         )

@@ -32,6 +32,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--notes", action="store_true", help="print the notes too, not only errors and warnings"
     )
+    parser.add_argument(
+        "--each",
+        action="store_true",
+        help="print every finding on a line of its own, also where many are alike",
+    )
     add_writing(parser)
     add_json(parser)
 
@@ -83,17 +88,20 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 
 
 def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
+    from psdstats.words.study import flag_lines
+
     notes = report.of_severity("note")
-    for flag in report.flags:
-        if options.notes or flag not in notes:
-            console.say(str(flag))
+    shown = [flag for flag in report.flags if options.notes or flag not in notes]
+    for line in map(str, shown) if options.each else flag_lines(shown, options.say):
+        console.say(line)
     if report.switched_off:
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
     pressing = len(report.flags) - len(notes)
-    found = f"{pressing} to look at" if pressing else "nothing to look at"
-    console.remark(f"{options.study} checked: {found}.")
+    things = {0: "nothing", 1: "1 thing"}.get(pressing, f"{pressing} things")
+    console.remark(f"{options.study} was checked: {things} to look at.")
     if notes and not options.notes:
-        console.remark(f"Notes that ask for nothing: {len(notes)}; add --notes to read them.")
+        ask = "note asks" if len(notes) == 1 else "notes ask"
+        console.remark(f"{len(notes)} {ask} for nothing; --notes prints them.")
 
 
 def _stamp(study: Path) -> tuple[tuple[str, int], ...]:

@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     guard = (
         "guard band in standard uncertainties, 0 for simple acceptance (default: as study.toml "
-        "says, else 5 % risk at its end)"
+        "says, else 5 %% risk at its end)"
     )
     add_values(
         parser,

@@ -114,7 +114,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("--sample-g", 50.0, "MASS", "sample, g"),
     )
     add_weighing(parser)
-    add_simulation(parser, trials=2000, what="simulated trials a design")
+    add_simulation(parser, trials=2000, what="simulated trials per design")
     add_page(parser)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -15,6 +16,7 @@ from ..options import (
     add_propagation,
     add_study,
     add_target,
+    add_values,
     add_writing,
     attain,
     compare_study,
@@ -26,17 +28,17 @@ from ..options import (
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
     from psdstats.errors import ModelError
+    from psdstats.output.report import Report
     from psdstats.study import Study
     from psdstats.uncertainty import Propagation
 
-SUMMARY = "write the report: verdicts, sizes, comparison, budget, tables and figures"
+SUMMARY = "write the report: the answer on one page, what it rests on, tables and figures"
 EXAMPLE = "psdstats report my-trial --out my-report"
 
 STAGES = MappingProxyType(
     {
         "checking": 1,
-        "drawing readings": 27,
-        "comparing": 12,
+        "comparing": 39,
         "sharing out the uncertainty": 2,
         "groups and rate": 29,
         "writing": 29,
@@ -53,6 +55,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_target(parser)
     add_propagation(parser)
     add_attained(parser)
+    add_values(
+        parser,
+        ("--author", None, "NAME", "who answers for the report (default: author of study.toml)"),
+        ("--date", None, "DATE", "date of the report, as it is to stand there"),
+        kind=str,
+    )
     add_writing(parser, default="STUDY-report")
     add_json(parser)
 
@@ -60,7 +68,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace, console: Console) -> int:
     """Compute everything, write one folder, name the report file."""
     from psdstats.output.report import report
-    from psdstats.uncertainty.registry import measurement_sources
 
     target = options.out or Path(f"{options.study.resolve().stem}-report")
     ensure_free(target, replace=options.replace)
@@ -68,38 +75,47 @@ def run(options: argparse.Namespace, console: Console) -> int:
     with console.stages(shares):
         console.begin("checking")
         study, checks = read_checked(options, console)
-        sources = measurement_sources(study, options.sources)
-        propagation = propagate_study(study, options, console, sources=sources)
         console.begin("comparing")
-        comparison = _compared(study, propagation, options)
-        proof = None
-        if not isinstance(comparison, Exception):
-            proof = attain(comparison, options, console)
         written = report(
             study,
             target,
-            propagation=propagation,
-            comparison=comparison,
+            propagation=partial(_drawn, study, options),
+            comparison=partial(_compared, study, options),
             checks=checks,
-            attained=proof,
+            attained=partial(attain, options=options, console=console),
             level=options.level,
             target_um=options.target_um,
+            author=options.author or "",
+            date=options.date or "",
             decimal=options.decimal,
             replace=options.replace,
             stage=console.stage,
         )
-    answers = [{"verdict": each.word, "sentence": each.sentence} for each in written.answers]
-    sentences = [each.sentence for each in written.answers]
-    console.document({"report": str(written.path), "sentences": sentences, "verdicts": answers})
-    for sentence in sentences:
-        console.say(sentence)
-    console.say(f"Report: {written.path}")
+    _say(written, console)
     return 0
 
 
-def _compared(
-    study: Study, propagation: Propagation, options: argparse.Namespace
-) -> Comparison | ModelError:
+def _say(written: Report, console: Console) -> None:
+    """Print page one as text: the large sentence, the short answers, where the page is."""
+    sheet = written.sheet
+    answers = [{"question": one.question, "answer": one.text} for one in sheet.answers]
+    sentences = [sheet.headline, *(one.text for one in sheet.answers)]
+    console.document({"report": str(written.path), "sentences": sentences, "answers": answers})
+    for sentence in (sheet.headline, *(one.line for one in sheet.answers)):
+        console.say(sentence)
+    console.say(f"Report: {written.path}")
+
+
+def _drawn(study: Study, options: argparse.Namespace) -> Propagation:
+    """The sizes, drawn while the trial is compared."""
+    from psdstats.output.collect import processes
+    from psdstats.uncertainty.registry import measurement_sources
+
+    sources, quiet = measurement_sources(study, options.sources), Console(quiet=True)
+    return propagate_study(study, options, quiet, sources=sources, workers=processes(study))
+
+
+def _compared(study: Study, options: argparse.Namespace) -> Comparison | ModelError:
     """The comparison; where study.toml or the data do not allow it, why.
 
     What the command line asks for itself is refused.
@@ -107,7 +123,7 @@ def _compared(
     from psdstats.errors import ModelError
 
     try:
-        return compare_study(study, options, propagation)
+        return compare_study(study, options)
     except ModelError as reason:
         if is_asked_for(options):
             raise

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 
-from psdstats.columns import TIME
-
 from ..console import Console, present
 from ..options import add_page, add_propagation, add_study, propagate_study, read_checked
 
@@ -30,17 +28,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Propagate, print, write."""
-    from psdstats.output.pages.sizes import bootstrap_page, ratios_page, sizes_page
+    from psdstats.output.content import Page
+    from psdstats.output.pages.sizes import (
+        bootstrap_page,
+        conditions_page,
+        course_drawing,
+        ratios_page,
+        sizes_page,
+    )
     from psdstats.uncertainty import ratio_intervals, undersize_bands
-    from psdstats.uncertainty.propagation import mean_sizes
     from psdstats.uncertainty.ratios import level_pairs
 
     study, _ = read_checked(options, console)
     propagation = propagate_study(study, options, console)
     runs = study.runs_frame()
     bands = undersize_bands(study, sources=propagation.sources, coverage=propagation.coverage)
-    means = mean_sizes(propagation, runs, ["group", TIME])
-    page = sizes_page(propagation, runs, bands, means, options.say)
+    page = sizes_page(propagation, runs, bands, options.say)
+    page += conditions_page(propagation, runs, options.say)
+    page += Page(heading="", blocks=(course_drawing(study, propagation, say=options.say),))
     if options.ratios:
         pairs = level_pairs(study, options.ratios)
         with console.progress("drawing ratios") as progress:

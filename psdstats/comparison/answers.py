@@ -35,11 +35,13 @@ from psdstats.findings import (
     Contrast,
     ContrastKind,
     Course,
+    Ending,
     FactorAnswer,
     Finding,
     FindingKind,
     Numbers,
     Remark,
+    Verdict,
 )
 from psdstats.frozen import Array
 from psdstats.models.design_columns import level_text
@@ -139,7 +141,7 @@ def answer(one: QuantityAnalysis, families: Sequence[ContrastKind]) -> Answers:
         courses, factors = _ordered(one, asked, judged)
         courses = _with_ends(one, _with_what_is_unknown(one, courses))
     return Answers(
-        findings=with_missing(one.response, families, found),
+        findings=with_missing(one.response, families, found, courses=courses),
         courses=courses,
         factors=factors,
         tests={name: float(judged.joint_p(k)) for k, name in enumerate(asked.tests)},
@@ -300,15 +302,17 @@ def _with_ends(one: QuantityAnalysis, courses: Sequence[Course]) -> tuple[Course
 def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     """Mean of ln size at each condition with its own interval.
 
-    Columns: the factor, the further factors joined, estimate, lower, upper.
+    Columns: the factor, the further factors joined, estimate, lower, upper (NaN where the spread of
+    the mean cannot be told).
     """
     fit, plan, level = one.fit, one.plan, one.response.level
     names = [plan.by, *where_columns(plan)]
     if fit is not None and plan.by in fit.model.factors:
-        means = fit.marginal_means(plan.by, by=plan.where, level=level)
+        means = _with_known_spread(fit.marginal_means(plan.by, by=plan.where, level=level))
         return means[[*names, "estimate", "lower", "upper"]]
     if fit is not None:
-        means = fit.marginal_means(CONDITION, level=level).set_index(CONDITION)
+        means = _with_known_spread(fit.marginal_means(CONDITION, level=level))
+        means = means.set_index(CONDITION)
         found = means.loc[[" at ".join(cell) for cell in one.design.cells]].reset_index(drop=True)
         own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
         return own.assign(**found[["estimate", "lower", "upper"]])
@@ -319,6 +323,12 @@ def condition_means(one: QuantityAnalysis) -> pd.DataFrame:
     own = pd.DataFrame([cell[: len(names)] for cell in one.design.cells], columns=names)
     estimate = rows @ one.y
     return own.assign(estimate=estimate, lower=estimate - half, upper=estimate + half)
+
+
+def _with_known_spread(means: pd.DataFrame) -> pd.DataFrame:
+    """Without intervals that rest on less than one degree of freedom: they bound nothing."""
+    is_unknown = means["df"] < 1.0
+    return means.assign(**{end: means[end].mask(is_unknown) for end in ("lower", "upper")})
 
 
 def _mean_weights(one: QuantityAnalysis, cell: tuple[str, str]) -> Array:
@@ -359,16 +369,52 @@ def with_missing(
     families: Sequence[ContrastKind],
     found: Sequence[Finding],
     missing: Remark | None = None,
+    courses: Sequence[Course] = (),
 ) -> tuple[Finding, ...]:
-    """Findings in the order asked, those on levels that are lost told as such."""
+    """Findings in the order asked; those on levels that are lost by their bounds, or untold."""
     told = {one.subject: one for one in found}
     ordered = []
     for family in families:
         for contrast in response.asked(family).contrasts:
             subject = replace(contrast, quantity=response.quantity)
-            untold = _untold(response, subject, missing)
-            ordered.append(told.pop(subject, untold))
+            own = told.pop(subject, None) or _by_bounds(subject, courses)
+            ordered.append(own or _untold(response, subject, missing))
     return (*ordered, *told.values())
+
+
+def _by_bounds(subject: Contrast, courses: Sequence[Course]) -> Finding | None:
+    """What a course says of two of its times; None where that is nothing."""
+    for course in courses:
+        first, *later = course.times
+        stop = course.stop
+        if course.where != subject.where or subject.high not in later:
+            continue
+        fallen, at = course.fallen, later.index(subject.high)
+        is_fallen, last = subject.low == first, at == len(later) - 1
+        if is_fallen and last and fallen.verdict is not Verdict.CANNOT_BE_TOLD:
+            return replace(fallen, kind=FindingKind.LEVELS, subject=subject)
+        if is_fallen and course.shown[at] and np.isfinite(course.at_least[at]):
+            return _bounded(fallen, subject, course.at_least[at])
+        if stop is None or stop.ending is not Ending.STILL_FALLING:
+            continue
+        is_step = (subject.high, subject.low) == (stop.last, stop.before)
+        if is_step and np.isfinite(stop.gain_at_least):
+            return _bounded(fallen, subject, stop.gain_at_least)
+    return None
+
+
+def _bounded(fallen: Finding, subject: Contrast, gain: float) -> Finding:
+    """A change of which a lower limit is known, in the direction of the whole change."""
+    rises = fallen.numbers.lower > 0.0
+    numbers = Numbers(lower=gain, upper=np.inf) if rises else Numbers(lower=-np.inf, upper=-gain)
+    return Finding(
+        kind=FindingKind.LEVELS,
+        subject=subject,
+        verdict=Verdict.CHANGED,
+        numbers=numbers,
+        level=fallen.level,
+        margin_percent=fallen.margin_percent,
+    )
 
 
 def _untold(response: Response, subject: Contrast, missing: Remark | None) -> Finding:

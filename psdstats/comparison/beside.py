@@ -1,11 +1,12 @@
-"""The headline effects looked at another way: without each run and group, and by resampling.
+"""The headline effects looked at another way: without runs and groups, and by resampling.
 
 A headline is the change by the end at each level of the further factors; where no milling time is
 compared, the first family of contrasts.  Effects are differences of ln size.
 
-Without a run or a group an effect moves by what least squares on the fixed part of the analysis
-says (blocks included), exactly, from one factorisation.  An effect that the others no longer tell
-has no value then.
+Without a run, a group or several runs an effect moves by what generalised least squares says: the
+fixed part of the analysis (blocks included), the known covariance, and the printed standard
+deviations held as they are.  That is exact for this fit, from one inverse: rows left out are rows
+with a parameter each.  An effect that the others no longer tell has no value then.
 
 Resampled are the largest units that are independent and hold both ends of an effect: groups, else
 charges, else runs where nothing binds them; one difference (or value) a unit, studentised.  That
@@ -17,7 +18,7 @@ differ.  Without replicates the readings vary by their own uncertainty alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -37,12 +38,13 @@ from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
 
 FEWEST_UNITS, FEWEST_RESIDUALS = 6, 8  # degrees of freedom of residuals
 _TINY = 1e-9
+RUNS = "runs"
 _RESAMPLES = 9_999
 
 
 @dataclass(frozen=True, kw_only=True)
 class LeftOut:
-    """What an effect would be without a run or a group.
+    """What an effect would be without a run, several runs or a group.
 
     Parameters
     ----------
@@ -51,7 +53,7 @@ class LeftOut:
     high, low : str
         What is compared with what.
     column, name : str
-        "run" or "group", and which.
+        "run", "runs" or "group", and which.
     effect, without : float
         Difference of ln size with all runs, and without those; NaN where the others do not tell it.
     """
@@ -70,6 +72,12 @@ class LeftOut:
         """How far the effect moves; infinite where it cannot be told without them."""
         moved = abs(self.without - self.effect)
         return moved if np.isfinite(moved) else np.inf
+
+    @property
+    def points(self) -> float:
+        """How far the change in per cent moves, in points; infinite as ``moved``."""
+        points = float(100.0 * abs(np.exp(self.without) - np.exp(self.effect)))
+        return points if np.isfinite(points) else np.inf
 
 
 class Unit(StrEnum):
@@ -123,7 +131,7 @@ def headlines(result: QuantityComparison) -> Iterator[Finding]:
     yield from (one for one in result.findings if one.subject.family in first and one.subject.low)
 
 
-def _weights(one: QuantityAnalysis, finding: Finding) -> Array | None:
+def headline_row(one: QuantityAnalysis, finding: Finding) -> Array | None:
     """The effect on the columns of x; None where its ends are not both within the sieves."""
     subject, design = finding.subject, one.design
     ends = [(subject.high, subject.where), (subject.low, subject.where)]
@@ -134,62 +142,131 @@ def _weights(one: QuantityAnalysis, finding: Finding) -> Array | None:
 
 def left_out(comparison: Comparison) -> tuple[LeftOut, ...]:
     """Every headline without each group and each run, the largest move first."""
+    return _without(comparison, _units_of)
+
+
+def without_runs(comparison: Comparison, runs: Collection[str]) -> tuple[LeftOut, ...]:
+    """Every headline without several runs together, the largest move first.
+
+    Runs that do not enter a quantity move nothing of it.
+    """
+
+    def together(one: QuantityAnalysis) -> Sets:
+        rows = np.flatnonzero(one.frame[RUN].isin(list(runs)).to_numpy())
+        return {(RUNS, ", ".join(runs)): rows}
+
+    return _without(comparison, together)
+
+
+Sets = Mapping[tuple[str, str], NDArray[np.intp]]
+
+
+def _units_of(one: QuantityAnalysis) -> Sets:
+    """Rows of each group and of each run, where there are several."""
+    return {
+        (column, str(name)): np.asarray(rows)
+        for column in (GROUP, RUN)
+        if len(one.frame[column].unique()) > 1
+        for name, rows in one.frame.groupby(column, sort=False, observed=True).indices.items()
+    }
+
+
+def _without(
+    comparison: Comparison, sets: Callable[[QuantityAnalysis], Sets]
+) -> tuple[LeftOut, ...]:
     found: list[LeftOut] = []
     for result in comparison.results:
         one = comparison.analysis[result.quantity]
-        asked = [(finding, _weights(one, finding)) for finding in headlines(result)]
+        asked = [(finding, headline_row(one, finding)) for finding in headlines(result)]
         known = [(finding, row) for finding, row in asked if row is not None]
         if known:
-            found += _left_out_of(one, known)
+            found += _left_out_of(one, known, sets(one))
     return tuple(sorted(found, key=lambda each: -each.moved))
 
 
 def _left_out_of(
-    one: QuantityAnalysis, asked: Sequence[tuple[Finding, Array]]
+    one: QuantityAnalysis, asked: Sequence[tuple[Finding, Array]], sets: Sets
 ) -> Iterator[LeftOut]:
-    x, frame = one.design.x, one.frame
-    left, size, turn = np.linalg.svd(x, full_matrices=False)
-    rank = size > _TINY * size[0]
-    q = left[:, rank]
-    errors = one.y - q @ (q.T @ one.y)
-    directions = np.array([row for _, row in asked]) @ (turn[rank].T / size[rank])
-    for column in (GROUP, RUN):
-        if len(frame[column].unique()) < 2:
-            continue
-        for name, rows in frame.groupby(column, sort=False, observed=True).indices.items():
-            moves = _moves(q[rows], errors[rows], directions)
-            for (finding, _), move in zip(asked, moves, strict=True):
-                subject, effect = finding.subject, finding.numbers.estimate
-                yield LeftOut(
-                    quantity=one.quantity,
-                    where=subject.where,
-                    high=subject.high,
-                    low=subject.low,
-                    column=column,
-                    name=str(name),
-                    effect=effect,
-                    without=effect + float(move),
-                )
+    fit = least_squares(one, np.array([row for _, row in asked]))
+    for (column, name), rows in sets.items():
+        moves = fit.moves(rows)
+        for (finding, _), move in zip(asked, moves, strict=True):
+            subject, effect = finding.subject, finding.numbers.estimate
+            yield LeftOut(
+                quantity=one.quantity,
+                where=subject.where,
+                high=subject.high,
+                low=subject.low,
+                column=column,
+                name=name,
+                effect=effect,
+                without=effect + float(move),
+            )
 
 
-def _moves(q: Array, errors: Array, directions: Array) -> Array:
-    """How far effects move without some rows; NaN where the others do not tell them.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LeastSquares:
+    """Effects by generalised least squares, and what is left of the rows beside them.
 
-    Shapes: q (s, r) the rows of an orthonormal basis, errors (s,), directions (e, r); gives (e,).
-
-    Notes
-    -----
-    With Q of the rows left out and e their residuals the coefficients on the basis move by
-    −Qᵀ(I − QQᵀ)⁻¹e; a direction of QQᵀ with eigenvalue 1 is known from these rows alone.
+    Parameters
+    ----------
+    weights : ndarray, shape (e, n)
+        Of the effects on the rows.
+    precision, residual : ndarray, shape (n, n)
+        Inverse of the covariance V, and P - P X (X'PX)⁻ X'P with P this inverse.
+    errors : ndarray, shape (n,)
+        ``residual`` times the values.
     """
-    share, vectors = np.linalg.eigh(q @ q.T)
-    kept = 1.0 - share > 1e-8
-    along = directions @ q.T @ vectors
-    solved = (vectors.T @ errors)[kept] / (1.0 - share[kept])
-    moved = -(along[:, kept] @ solved)
-    size = np.maximum(np.linalg.norm(directions, axis=1), _TINY)
-    lost = (np.abs(along[:, ~kept]) > 1e-6 * size[:, None]).any(axis=1)
-    return np.where(lost, np.nan, moved)
+
+    weights: Array
+    precision: Array
+    residual: Array
+    errors: Array
+
+    def moves(self, rows: NDArray[np.intp]) -> Array:
+        """How far the effects move without some rows (s,), (e,); NaN where the others do not tell.
+
+        Notes
+        -----
+        A parameter d for each of these rows takes them out: R d = r with R and r the parts of
+        ``residual`` and ``errors`` on them, and the effects move by -W d.  A direction of R that
+        vanishes beside that of P is known from these rows alone.
+        """
+        both = np.ix_(rows, rows)
+        factor = np.linalg.cholesky(self.precision[both])
+        inner = np.linalg.solve(factor, np.linalg.solve(factor, self.residual[both]).T)
+        share, vectors = np.linalg.eigh((inner + inner.T) / 2.0)
+        kept = share > 1e-8
+        along = np.linalg.solve(factor, self.weights[:, rows].T).T @ vectors
+        solved = (vectors.T @ np.linalg.solve(factor, self.errors[rows]))[kept] / share[kept]
+        size = np.maximum(np.linalg.norm(along, axis=1), _TINY)
+        lost = (np.abs(along[:, ~kept]) > 1e-6 * size[:, None]).any(axis=1)
+        return np.where(lost, np.nan, -(along[:, kept] @ solved))
+
+
+def least_squares(one: QuantityAnalysis, rows: Array) -> LeastSquares:
+    """Effects (e, p) on the columns of x, with the known covariance and the printed spread."""
+    x, v = one.design.x, one.response.known + scatter(one).sum(axis=0)
+    v = v + _TINY * (float(np.trace(v)) / len(v) or 1.0) * np.eye(len(v))
+    precision = np.asarray(np.linalg.inv(v), dtype=np.float64)
+    onto = x.T @ precision
+    core = np.linalg.pinv(onto @ x, hermitian=True, rcond=_TINY)
+    residual = precision - onto.T @ core @ onto
+    return LeastSquares(
+        weights=rows @ core @ onto,
+        precision=precision,
+        residual=residual,
+        errors=residual @ one.y,
+    )
+
+
+def scatter(one: QuantityAnalysis) -> Array:
+    """Covariance of the printed spread: between runs; of cells and drift, (2, n, n)."""
+    run, drift = np.nan_to_num([one.spread.run, one.spread.drift]) ** 2
+    own = run * np.eye(len(one.frame))
+    declared = one.known - one.response.known
+    other = one.total() - one.response.known - own + declared + drift * one.drift_lines
+    return np.array([own, other])
 
 
 def resampled(comparison: Comparison, *, seed: int = 0) -> tuple[Resampled, ...]:
@@ -198,7 +275,7 @@ def resampled(comparison: Comparison, *, seed: int = 0) -> tuple[Resampled, ...]
     for result in comparison.results:
         one = comparison.analysis[result.quantity]
         for finding in headlines(result):
-            row = _weights(one, finding)
+            row = headline_row(one, finding)
             if row is not None:
                 generator = np.random.default_rng([seed, len(found)])
                 found.append(_resampled(one, finding, row, generator))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from pathlib import Path
 
 from psdstats.files import write_folder_atomically
@@ -30,8 +31,9 @@ def write_report_folder(
     provenance: Mapping[str, object],
     replace: bool = False,
     progress: Progress | None = None,
+    processes: int = 1,
 ) -> Path:
-    """Write a report with everything it shows into one folder."""
+    """Write a report with everything it shows into one folder, its tables beside the figures."""
     content = content.told_apart()
     every = told_apart((*content.tables, *content.files))
 
@@ -39,7 +41,7 @@ def write_report_folder(
         steps = len(content.drawings) + 3
         if every:
             (folder / "tables").mkdir()
-            write_tables(folder / "tables", every, content.say)
+        written = _tables_beside(folder / "tables", every, content.say, processes)
         _tell(progress, 1, steps)
         if content.drawings:
             (folder / "figures").mkdir()
@@ -47,12 +49,28 @@ def write_report_folder(
             write_drawings(folder / "figures", [drawing])
             _tell(progress, count, steps)
         _write(folder / "report.html", report_html(content))
+        written()
         _tell(progress, steps - 1, steps)
         record = json.dumps(provenance, indent=2, ensure_ascii=False, allow_nan=False)
         _write(folder / "provenance.json", record + "\n")
         _tell(progress, steps, steps)
 
     return write_folder_atomically(target, write, replace=replace) / "report.html"
+
+
+def _tables_beside(
+    folder: Path, tables: list[Table], say: Numerals, processes: int
+) -> Callable[[], object]:
+    """Write tables, in a process of their own where there are several; waits for them."""
+    if not tables:
+        return lambda: None
+    if processes == 1:
+        return partial(write_tables, folder, tables, say)
+    from joblib import Parallel, delayed
+
+    pool = Parallel(n_jobs=processes, return_as="generator")
+    written = pool([delayed(write_tables)(folder, tables, say)])  # begins at once
+    return lambda: list(written)
 
 
 def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:

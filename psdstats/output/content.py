@@ -1,6 +1,6 @@
 """What a command and the report say, before it has a form: one `Page` for each result.
 
-A page holds its answers, its blocks in reading order (tables and drawings among them), its notes
+A page holds its sentences, its blocks in reading order (tables and drawings among them), its notes
 and cautions.  A command prints it (`psdstats_cli.writing.present`), the report sets it as a
 section: the same page serves both.  A table says where it is shown;
 everything is among the files.
@@ -109,12 +109,15 @@ class Drawing:
         One sentence that says what is drawn.
     alternative : str
         What a reader who cannot see it should know: the finding, not the look.
+    is_front : bool, default=False
+        Whether it stands on the pages before the appendix of a report.
     """
 
     name: str
     draw: Callable[[], Axes]
     caption: str
     alternative: str
+    is_front: bool = False
 
     @cached_property
     def figure(self) -> Figure:
@@ -135,26 +138,92 @@ class Drawing:
 
         return svg_text(self.figure, title=self.alternative)
 
+    @cached_property
+    def narrow_svg(self) -> str:
+        """Drawn again for a narrow screen, on the pages before the appendix; empty elsewhere."""
+        from psdstats.output.figures.save import narrow_figure, svg_text
+
+        if not self.is_front:
+            return ""
+        figure = narrow_figure(self.draw)
+        is_narrower = figure.get_figwidth() < self.figure.get_figwidth()
+        return svg_text(figure, title=self.alternative) if is_narrower else ""
+
 
 Named = TypeVar("Named", Table, Drawing)
 Block = Paragraph | Bullets | Equation | Note | Table | Drawing
 
 
-@dataclass(frozen=True)
-class Answer:
-    """One answer in plain words, for the top of the report.
+@dataclass(frozen=True, kw_only=True)
+class ShortAnswer:
+    """One question on page one, and its answer.
 
     Parameters
     ----------
-    word : str
-        A verdict; or "groups" or "balance", for how groups agree and for the part of the doubt that
-        is the balance.
+    question : str
+        Such as "When to stop?".
     sentence : str
-        The answer with its numbers, already rounded.
+        The answer, one to three short sentences.
+    strong : str
+        What of it is set in bold, in front of the sentence; empty for nothing.
     """
 
-    word: str
+    question: str
     sentence: str
+    strong: str = ""
+
+    @property
+    def text(self) -> str:
+        """The answer as text alone."""
+        return _joined(self.strong, self.sentence)
+
+    @property
+    def line(self) -> str:
+        """Question and answer in one line of text."""
+        mark = "" if self.question.endswith("?") else ":"
+        return f"{self.question}{mark} {self.text}"
+
+
+def _joined(*parts: str) -> str:
+    return " ".join(" ".join(parts).split())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """Page one of a report: what somebody who reads nothing else should know.
+
+    Parameters
+    ----------
+    line : tuple of str
+        Parts of the line under the title: trial, author, design, warnings that touch the numbers.
+    lead, sentence : str
+        The one large sentence: what is set in bold, and what follows it.
+    drawing : Drawing or None
+        The panels of the sizes.
+    table : Table or None
+        The change at each level, and of level against level.
+    answers : tuple of ShortAnswer
+        The questions, in order.
+    footnotes : tuple of str
+        What a sign of the table or a bound means.
+    """
+
+    line: tuple[str, ...] = ()
+    lead: str = ""
+    sentence: str = ""
+    drawing: Drawing | None = None
+    table: Table | None = None
+    answers: tuple[ShortAnswer, ...] = ()
+    footnotes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.drawing is not None and not self.drawing.is_front:
+            object.__setattr__(self, "drawing", replace(self.drawing, is_front=True))
+
+    @property
+    def headline(self) -> str:
+        """The large sentence as text alone."""
+        return _joined(self.lead, self.sentence)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,6 +262,10 @@ def _nothing() -> Mapping[str, str]:
     return MappingProxyType({})
 
 
+def _is_front(block: Block) -> bool:
+    return isinstance(block, Table | Drawing) and block.is_front
+
+
 @dataclass(frozen=True, kw_only=True)
 class Page:
     """One result, for a command to print and for the report to set as a section.
@@ -201,11 +274,8 @@ class Page:
     ----------
     heading : str
         The question that it answers, or its subject.
-    answers : tuple of Answer
-        What of it stands at the top of the report.
     sentences : tuple of str
-        The answer in words: a command prints all; in the report those that no answer at the top
-        says already come first in the section.
+        The answer in words, for a terminal.
     blocks : tuple of Block
         Texts, tables and drawings in reading order; texts are the report's alone.
     notes : tuple of str
@@ -218,10 +288,13 @@ class Page:
         Further sections below, the report's alone.
     texts : mapping of str to str
         Further files by name.
+    lead : tuple of str
+        Sentences that stand with its front tables and drawings in a report.
+    behind : str
+        Heading of what of it stands in the appendix; that of the page where empty.
     """
 
     heading: str
-    answers: tuple[Answer, ...] = ()
     sentences: tuple[str, ...] = ()
     blocks: tuple[Block, ...] = ()
     notes: tuple[str, ...] = ()
@@ -229,6 +302,8 @@ class Page:
     cautions: tuple[str, ...] = ()
     sections: tuple[Section, ...] = ()
     texts: Mapping[str, str] = field(default_factory=_nothing)
+    lead: tuple[str, ...] = ()
+    behind: str = ""
 
     @property
     def tables(self) -> tuple[Table, ...]:
@@ -255,29 +330,46 @@ class Page:
         """Every drawing, in reading order."""
         return tuple(block for block in self.blocks if isinstance(block, Drawing))
 
-    def section(self) -> Section:
-        """The page as a section of the report."""
-        told = {answer.sentence for answer in self.answers}
-        further = tuple(sentence for sentence in self.sentences if sentence not in told)
+    def front(self) -> Section | None:
+        """What of it stands before the appendix of a report; None where there is nothing."""
+        shown = tuple(block for block in self.blocks if _is_front(block))
+        if not shown and not self.lead:
+            return None
+        return Section(heading=self.heading, blocks=(*map(Paragraph, self.lead), *shown))
+
+    def back(self) -> Section | None:
+        """What of it stands in the appendix of a report; None where there is nothing."""
         left = self.files
-        shown = (block for block in self.blocks if block not in left)
+        shown = (block for block in self.blocks if block not in left and not _is_front(block))
         notes = (Section(heading=self.notes_heading, blocks=(Bullets(self.notes),)),)
+        found = Section(
+            heading=self.behind or self.heading,
+            blocks=tuple(shown),
+            sections=(*self.sections, *(notes if self.notes else ())),
+        )
+        return found if found.blocks or found.sections else None
+
+    def whole(self) -> Section:
+        """All of it as one section, its sentences first."""
+        front, back = replace(self, lead=()).front(), self.back()
+        told = (Bullets(self.sentences),) if self.sentences else ()
         return Section(
             heading=self.heading,
-            blocks=(*((Bullets(further),) if further else ()), *shown),
-            sections=(*self.sections, *(notes if self.notes else ())),
+            blocks=(*told, *(front.blocks if front else ()), *(back.blocks if back else ())),
+            sections=back.sections if back else (),
         )
 
     def __add__(self, other: Page) -> Page:
         return replace(
             self,
-            answers=self.answers + other.answers,
             sentences=self.sentences + other.sentences,
             blocks=self.blocks + other.blocks,
             notes=tuple(dict.fromkeys(self.notes + other.notes)),
             cautions=tuple(dict.fromkeys(self.cautions + other.cautions)),
             sections=self.sections + other.sections,
             texts={**self.texts, **other.texts},
+            lead=self.lead + other.lead,
+            behind=self.behind or other.behind,
         )
 
 
@@ -287,12 +379,14 @@ class ReportContent:
 
     Parameters
     ----------
-    title, subtitle : str
-        What was studied; the line under it.
-    answers : tuple of Answer
-        Come first on the page.
-    sections : tuple of Section
-        The body, in order.
+    title : str
+        What was studied.
+    author, date : str
+        Who answers for the report, and its date; empty for a blank.
+    sheet : Sheet or None
+        Page one.
+    sections, appendix : tuple of Section
+        The pages that follow, and what stands behind them, in order.
     cautions : tuple of str
         Safety cautions; they get a section of their own.
     references : tuple of str
@@ -306,9 +400,11 @@ class ReportContent:
     """
 
     title: str
-    subtitle: str = ""
-    answers: tuple[Answer, ...] = ()
+    author: str = ""
+    date: str = ""
+    sheet: Sheet | None = None
     sections: tuple[Section, ...] = ()
+    appendix: tuple[Section, ...] = ()
     cautions: tuple[str, ...] = ()
     references: tuple[str, ...] = ()
     provenance: Mapping[str, str] = field(default_factory=_nothing)
@@ -316,8 +412,11 @@ class ReportContent:
     say: Numerals = PLAIN
 
     def blocks(self) -> tuple[Block, ...]:
-        """Every block of every section, in reading order."""
-        return tuple(block for section in self.sections for block in section.all_blocks())
+        """Every block of page one, of the sections and of the appendix, in reading order."""
+        first = () if self.sheet is None else (self.sheet.drawing, self.sheet.table)
+        sections = (*self.sections, *self.appendix)
+        below = (block for section in sections for block in section.all_blocks())
+        return (*(one for one in first if one is not None), *below)
 
     @property
     def tables(self) -> tuple[Table, ...]:
@@ -343,7 +442,17 @@ class ReportContent:
                 case _:
                     return block
 
-        return replace(self, sections=tuple(each.with_blocks(change) for each in self.sections))
+        sheet = self.sheet
+        if sheet is not None:
+            drawing = None if sheet.drawing is None else next(drawings)
+            table = None if sheet.table is None else next(tables)
+            sheet = replace(sheet, drawing=drawing, table=table)
+        return replace(
+            self,
+            sheet=sheet,
+            sections=tuple(each.with_blocks(change) for each in self.sections),
+            appendix=tuple(each.with_blocks(change) for each in self.appendix),
+        )
 
 
 def told_apart(items: Iterable[Named]) -> list[Named]:

@@ -12,7 +12,7 @@ import re
 from psdstats.output.text import escape_html, keep_units
 
 _TOKEN = re.compile(r"([_^])(\{[^{}]*\}|.)|([A-Za-zα-ωΑ-ΩΣ]+)|([^_^A-Za-zα-ωΑ-Ω]+)|(.)")
-_SYMBOL = re.compile(r"\b(s_[rLR]|E_n|[xQz]_[abp])\b")
+_SYMBOL = re.compile(r"\b(s_[rLR]|E_n|[xQz]_[abp]|[gswμ]_k)\b")
 _REFERENCE = re.compile(r"\[(\d{1,3})\]")
 
 

@@ -1,9 +1,10 @@
 """A report as one self-contained HTML page: the same content gives the same bytes.
 
 The page asks nothing of the network and allows itself nothing: a content security policy permits
-only its own style sheet and script, by their SHA-256.  Without script everything can be read; the
-script adds sorting and faster hover texts.  What the page looks like stands in the template
-report.html; every value put into it is escaped here.
+only its own style sheet and script, by their SHA-256.  Without script everything can be read and
+printed; the script adds sorting, faster hover texts, and opens a folded part that a link names.
+What the page looks like stands in the template report.html; every value put into it is escaped
+here.
 """
 
 from __future__ import annotations
@@ -11,34 +12,43 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
+from itertools import groupby
 
 from jinja2 import Environment
 from markupsafe import Markup
 
-from psdstats.output.content import Drawing, ReportContent, Section
+from psdstats.output.content import Block, Drawing, ReportContent, Section
 from psdstats.output.equations import equation_html, inline_html
-from psdstats.output.tables.formats import to_html
+from psdstats.output.style import NARROW_MM
+from psdstats.output.tables.formats import is_slim, to_html
 from psdstats.output.tables.table import Table
-from psdstats.output.text import escape_html, slug
+from psdstats.output.text import clean, escape_html, slug
+from psdstats.words.numbers import Numerals
 
 _IDENTIFIER = re.compile(r'(\bid="|href="#|url\(#)')
 _SVG_OPENING = re.compile(r"<svg [^>]*>\s*(?:<title>.*?</title>)?", re.DOTALL)
-_VIEW_BOX = re.compile(r'viewBox="[^"]*"')
-_PARTS = ("verdicts", "cautions", "references", "provenance")  # of the page itself
+_VIEW_BOX = re.compile(r'viewBox="([^"]*)"')
+_POINTS_PER_MM = 72 / 25.4
+_PARTS = ("answer", "cautions", "appendix", "references", "provenance")  # of the page itself
 
 
 def report_html(content: ReportContent) -> str:
     """Write a report as one HTML page."""
     content = content.told_apart()
-    sections = _all_sections(content.sections)
+    sections = _all_sections((*content.sections, *content.appendix))
     anchors = dict(zip(map(id, sections), _anchors(sections), strict=True))
-    count = {"Table": 0, "Figure": 0}
+    count = {"Table": 0, "Figure": 0, "svg": 0}
 
-    def label(kind: str) -> str:
+    def number(kind: str) -> str:
         count[kind] += 1
         return f"{kind} {count[kind]}"
+
+    def svg(text: str, alternative: str) -> Markup:
+        count["svg"] += 1
+        return _inline_svg(text, alternative, count["svg"])
 
     def inline(text: str, cites: bool = False) -> Markup:
         return _markup(inline_html(text, len(content.references) if cites else 0))
@@ -48,14 +58,15 @@ def report_html(content: ReportContent) -> str:
         **environment.filters,
         "inline": inline,
         "anchor": lambda section: anchors[id(section)],
-        "table": lambda table: _table(table, content, label("Table")),
+        "table": lambda table, label: _table(table, content, label),
+        "svg": svg,
+        "runs": lambda blocks: _runs(blocks, content.say),
     }
     return environment.from_string(_resource("report.html")).render(
         content=content,
         contents=_contents(content, anchors),
-        number=label,
-        count=count,
-        style=_markup(_resource("report.css")),
+        number=number,
+        style=_markup(_resource("report.css") + _running_head(content)),
         script=_markup(_resource("report.js")),
     )
 
@@ -71,8 +82,7 @@ def _environment() -> Environment:
     environment.filters |= {
         "kind": lambda block: type(block).__name__,
         "formula": lambda text: _markup(equation_html(text)),
-        "svg": _inline_svg,
-        "slug": slug,
+        "wideness": _wideness,
         "digest": _digest,
     }
     return environment
@@ -87,26 +97,59 @@ def _markup(text: str) -> Markup:
     return Markup(text)  # noqa: S704
 
 
+def _runs(blocks: Iterable[Block], say: Numerals) -> list[tuple[bool, list[Block]]]:
+    """Blocks in runs of those that paper may set in two columns, and of those it may not."""
+
+    def is_slim_block(block: Block) -> bool:
+        return is_slim(block, say) if isinstance(block, Table) else not isinstance(block, Drawing)
+
+    return [(slim, list(run)) for slim, run in groupby(blocks, key=is_slim_block)]
+
+
 def _table(table: Table, content: ReportContent, label: str) -> Markup:
     return _markup(to_html(table, content.say, label=label))
 
 
 def _contents(content: ReportContent, anchors: dict[int, str]) -> list[tuple[str, str]]:
-    """Anchors and headings of the parts that the page has."""
-    held = {"verdicts": content.answers} | {name: getattr(content, name) for name in _PARTS[1:]}
-    own = {name: (name, name.capitalize()) for name in _PARTS if held[name]}
-    first = [own.pop("verdicts")] if content.answers else []
-    sections = [(anchors[id(section)], section.heading) for section in content.sections]
-    return [*first, *sections, *own.values()]
+    """Anchors and headings of the parts that the page has, in their order."""
+
+    def named(sections: tuple[Section, ...]) -> list[tuple[str, str]]:
+        return [(anchors[id(section)], section.heading) for section in sections]
+
+    return [
+        *([("answer", "Answer")] if content.sheet else []),
+        *named(content.sections),
+        *([("cautions", "Cautions")] if content.cautions else []),
+        *([("appendix", "Appendix")] if content.appendix else []),
+    ]
 
 
-def _inline_svg(drawing: Drawing, number: int) -> Markup:
+def _running_head(content: ReportContent) -> str:
+    """Title, author and date above every printed page but the first."""
+    told = " · ".join(part for part in (content.title, content.author, content.date) if part)
+    text = "".join(sign if sign.isalnum() else f"\\{ord(sign):x} " for sign in clean(told))
+    return f'\n@page {{ @top-left {{ content: "{text}"; }} }}'
+
+
+_TALL = 0.7  # height over width
+
+
+def _wideness(svg: str) -> str:
+    """Classes for a drawing: too wide for a phone; too high to share a printed page as it is."""
+    found = _VIEW_BOX.search(svg)
+    width, height = map(float, found[1].split()[2:4]) if found else (0.0, 0.0)
+    if width <= NARROW_MM * _POINTS_PER_MM + 1:
+        return ""
+    return " wide tall" if height > _TALL * width else " wide"
+
+
+def _inline_svg(svg: str, alternative: str, number: int) -> Markup:
     """The drawing with ids of its own and its alternative; its size is left to the page."""
-    body = _IDENTIFIER.sub(rf"\g<1>f{number}-", drawing.svg)
+    body = _IDENTIFIER.sub(rf"\g<1>f{number}-", svg)
     found = _VIEW_BOX.search(body)
     view_box = found[0] if found else ""
     opening = (
-        f'<svg role="img" aria-label="{escape_html(drawing.alternative)}" '
+        f'<svg role="img" aria-label="{escape_html(alternative)}" '
         + f'{view_box} stroke-linejoin="round" stroke-linecap="butt">'
     )
     return _markup(_SVG_OPENING.sub(lambda _: opening, body, count=1).strip())

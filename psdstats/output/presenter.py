@@ -33,7 +33,8 @@ PAGES = MappingProxyType(
         "WholeComparison": ("whole_distribution", "whole_page"),
     }
 )
-# class of a result: module of psdstats.words, its sentences, and the name of its cautions there
+# class of a result: module of psdstats.words, its sentences, and the name of its cautions there;
+# where left out, its page says them
 SENTENCES = MappingProxyType(
     {
         "Comparison": ("comparison", "summary", ""),
@@ -44,7 +45,6 @@ SENTENCES = MappingProxyType(
         "MillCharge": ("planning", "charge_sentences", "MILL_CAUTIONS"),
         "PowerResult": ("power", "power_sentences", ""),
         "PrecisionPlan": ("planning", "precision_sentences", ""),
-        "RateResult": ("rate", "rate_sentences", ""),
         "StackChoice": ("planning", "stack_sentences", ""),
         "StudyFits": ("distribution", "fit_sentences", ""),
         "Timeline": ("planning", "timeline_sentences", "BENCH_CAUTIONS"),
@@ -68,7 +68,8 @@ def summary(result: object, say: Numerals = PLAIN) -> str:
     """The answer in words, then notes and cautions, one a line."""
     name = type(result).__name__
     if name not in SENTENCES:
-        raise OutputError(f"a {name} has no words; these have: {', '.join(sorted(SENTENCES))}.")
+        page = page_of(result, say)
+        return "\n".join([*page.sentences, *(f"Note: {note}" for note in page.notes)])
     module, function, cautions = SENTENCES[name]
     words = import_module(f"psdstats.words.{module}")
     told = getattr(words, function)(result, say)
@@ -93,10 +94,7 @@ def html(result: object, say: Numerals = PLAIN) -> str:
     from psdstats.output.html import report_html
 
     page = page_of(result, say)
-    content = ReportContent(
-        title=page.heading, answers=page.answers, sections=(page.section(),), say=say
-    )
-    return report_html(content)
+    return report_html(ReportContent(title=page.heading, sections=(page.whole(),), say=say))
 
 
 FORMS: MappingProxyType[str, Callable[..., object]] = MappingProxyType(

@@ -1,4 +1,4 @@
-// Sorting of tables and hover texts. The page says all it has to say without this.
+// Folded parts that open, sorting of tables, hover texts. The page says all it has to say without this.
 (() => {
   "use strict";
 
@@ -24,7 +24,7 @@
     }
     table.tBodies[0].append(...sorted);
   };
-  document.querySelectorAll("table").forEach((table) => {
+  document.querySelectorAll(".body table").forEach((table) => {
     const rows = Array.from(table.tBodies[0].rows);
     if (rows.length < 3) return;
     table.querySelectorAll("thead th").forEach((heading) => {
@@ -38,13 +38,42 @@
     });
   });
 
-  // a box that does not scroll needs no stop for the keyboard
+  // a link to what stands in a folded part opens it; paper shows every part
+  const parts = Array.from(document.querySelectorAll("details"));
+  const reveal = () => {
+    const target = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    const part = target && target.closest("details");
+    if (!part || part.open) return;
+    part.open = true;
+    target.scrollIntoView();
+  };
+  addEventListener("hashchange", reveal);
+  document.addEventListener("click", (event) => {
+    const link = event.target instanceof Element ? event.target.closest("a[href^='#']") : null;
+    if (link && link.hash === location.hash) setTimeout(reveal);
+  });
+  let folded = [];
+  addEventListener("beforeprint", () => {
+    folded = parts.filter((part) => !part.open);
+    folded.forEach((part) => { part.open = true; });
+  });
+  addEventListener("afterprint", () => {
+    folded.forEach((part) => { part.open = false; });
+    folded = [];
+  });
+  reveal();
+
+  // a box that does not scroll needs no stop for the keyboard; one that does shows where it is cut
   const boxes = document.querySelectorAll(".tablebox, .drawing");
+  const shade = (box) => box.classList.toggle("cut", box.scrollLeft + box.clientWidth < box.scrollWidth - 1);
   const stops = () => boxes.forEach((box) => {
     if (box.scrollWidth > box.clientWidth + 1) box.setAttribute("tabindex", "0");
     else box.removeAttribute("tabindex");
+    shade(box);
   });
+  boxes.forEach((box) => box.addEventListener("scroll", () => shade(box), { passive: true }));
   addEventListener("resize", stops);
+  parts.forEach((part) => part.addEventListener("toggle", stops));
   stops();
 
   const tip = document.createElement("div");

@@ -1,30 +1,30 @@
-"""The report of a study: every result asked of the library, its pages in order, one folder.
+"""The report of a study: page one, the pages that follow, an appendix, one folder.
 
-The answers come first, then what a reviewer asks for; method, cautions, references and provenance
-close it.  A page appears where the study could answer its question (two groups, three milling
-times); where it still cannot be computed, one sentence says why.
+The answers come first, then what a reviewer asks for; every run, test and number, method,
+references and provenance stand in the appendix.  A page appears where the study could answer its
+question (two groups, three milling times); where it still cannot be computed, one sentence says
+why.
 """
 
 from __future__ import annotations
 
 import platform
 import shlex
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import replace as with_fields
 from math import isfinite
 from pathlib import Path
+from typing import TypeVar
 
 from psdstats import __version__
-from psdstats.columns import GROUP, TIME
-from psdstats.comparison.analysis import Analysis
-from psdstats.comparison.compare import compare
+from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
-from psdstats.comparison.whole import compare_distributions
-from psdstats.errors import ModelError, PsdstatsError
-from psdstats.findings import Verdict
-from psdstats.output.bundle import Progress, write_report_folder
+from psdstats.errors import PsdstatsError
+from psdstats.findings import Course, Finding, Remark, Verdict
+from psdstats.output.bundle import write_report_folder
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
 from psdstats.output.content import (
-    Answer,
     Block,
     Bullets,
     Equation,
@@ -33,7 +33,9 @@ from psdstats.output.content import (
     Paragraph,
     ReportContent,
     Section,
+    Sheet,
 )
+from psdstats.output.pages.answer_sheet import answer_sheet
 from psdstats.output.pages.budget import (
     balances_table,
     budget_page,
@@ -43,40 +45,31 @@ from psdstats.output.pages.budget import (
 )
 from psdstats.output.pages.checks import checks_page
 from psdstats.output.pages.comparison import comparison_page
-from psdstats.output.pages.groups import collect_groups, groups_page, stated_margin
+from psdstats.output.pages.groups import GroupResults, groups_page
 from psdstats.output.pages.limits import limits_page
 from psdstats.output.pages.model_checks import attained_page, model_checks_page
 from psdstats.output.pages.parts import without_repeats
-from psdstats.output.pages.rate import collect_loss, rate_factor, rate_page
+from psdstats.output.pages.rate import rate_page
 from psdstats.output.pages.sizes import sizes_page
 from psdstats.output.pages.whole_distribution import whole_page
 from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
-from psdstats.rate.fit_rate import fit_rate
-from psdstats.study.check import check_study
+from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
-from psdstats.uncertainty.bands import undersize_bands
-from psdstats.uncertainty.budget import budget
-from psdstats.uncertainty.conformity import judge_limit, specifications
-from psdstats.uncertainty.engine import propagate
-from psdstats.uncertainty.propagation import Propagation, mean_sizes
-from psdstats.uncertainty.registry import measurement_sources
-from psdstats.words import conformity as conformity_words
+from psdstats.uncertainty.inputs import SourceRemark
+from psdstats.uncertainty.linear import one_thread
+from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as groups_words
 from psdstats.words import rate as rate_words
 from psdstats.words import report as words
-from psdstats.words.comparison import BALANCE, GROUPS, NEXT, VERDICTS
+from psdstats.words.comparison import verdict_meanings
+from psdstats.words.courses import course_verdict
 from psdstats.words.distribution import whole_heading
 from psdstats.words.numbers import PLAIN, Numerals
 
-PERMUTATIONS = 1_999
-LEAST_TIMES = 3
-SHARING, FURTHER, WRITING = "sharing out the uncertainty", "groups and rate", "writing"
-"""Stages of the work, as a progress line names them."""
-
-Stage = Callable[[str], Progress | None]
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,29 +80,32 @@ class Report:
     ----------
     path : Path
         The page, report.html; tables, figures and provenance.json lie beside it.
-    answers : tuple of Answer
-        What stands at its top.
+    sheet : Sheet
+        What stands on page one.
     """
 
     path: Path
-    answers: tuple[Answer, ...]
+    sheet: Sheet
 
 
+@one_thread
 def report(
     study: Study,
     folder: str | Path,
     *,
-    propagation: Propagation | None = None,
-    comparison: Comparison | PsdstatsError | None = None,
+    propagation: Propagation | Callable[[], Propagation] | None = None,
+    comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
-    attained: Attained | None = None,
+    attained: Attained | Callable[[Comparison], Attained | None] | None = None,
     level: float = 0.95,
     target_um: float | None = None,
+    author: str = "",
+    date: str = "",
     decimal: str = ".",
     replace: bool = False,
     stage: Stage = lambda _: None,
 ) -> Report:
-    """Write the report of a study: verdicts, sizes, comparison, budget, tables and figures.
+    """Write the report of a study: the answer on one page, what it rests on, tables and figures.
 
     Parameters
     ----------
@@ -117,18 +113,22 @@ def report(
         The study.
     folder : path
         Where to write; appears whole or not at all.
-    propagation : Propagation, optional
-        Its sizes, without run-to-run variation; by Monte Carlo from seed 0 where left out.
-    comparison : Comparison or PsdstatsError, optional
-        What is compared, or why it cannot be; as study.toml says where left out.
+    propagation : Propagation or callable, optional
+        Its sizes, without run-to-run variation, or what gives them while the trial is compared; by
+        Monte Carlo from seed 0 where left out.
+    comparison : Comparison or PsdstatsError or callable, optional
+        What is compared, or why it cannot be, or what gives this; as study.toml says where left
+        out.
     checks : CheckReport, optional
         What the bench checks found, where they were run already.
-    attained : Attained, optional
-        What the answers attain in simulated trials, where that was asked for.
+    attained : Attained or callable, optional
+        What the answers attain in simulated trials, or what tells it of a comparison.
     level : float, default=0.95
         Confidence level of groups and rate, and of a comparison that is left out.
     target_um : float, optional
         Size to reach, µm.
+    author, date : str, default=""
+        Who answers for the report, and its date; the author of study.toml where left out.
     decimal : {".", ","}, default="."
         Decimal sign of everything written.
     replace : bool, default=False
@@ -139,7 +139,7 @@ def report(
     Returns
     -------
     Report
-        Where the page is, and the answers at its top.
+        Where the page is, and what stands on page one.
 
     Raises
     ------
@@ -147,75 +147,53 @@ def report(
         If the folder holds something that may not be replaced.
     """
     say = Numerals(decimal)
-    if propagation is None:
-        propagation = propagate(study, sources=measurement_sources(study))
-    if comparison is None:
-        try:
-            comparison = compare(study, propagation=propagation, level=level)
-        except ModelError as reason:
-            comparison = reason
-    done = comparison if isinstance(comparison, Comparison) else None
-    if target_um is None and "target_um" in study.compare:
-        target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
-    asked = {"level": level} | ({} if done is None else comparison_options(done))
-    asked |= {} if target_um is None else {"target_um": target_um}
-    record = provenance_record(study, propagation, asked)
-    stage(SHARING)
-    sizes, shares = _measured(study, propagation, comparison, say)
-    stage(FURTHER)
-    further = _limits(study, propagation, say)
-    analysis = None if done is None else done.analysis
-    further += further_pages(
-        study, propagation, analysis=analysis, level=level, target_um=target_um, say=say
-    )
-    content = report_content(
+    found = collect(
         study,
-        check_study(study) if checks is None else checks,
-        propagation,
-        sizes=sizes,
-        comparison=_compared(study, comparison, say),
-        further=[*further, shares, *_models_checked(comparison, attained, say)],
-        provenance=provenance_text(record),
-        compared=done,
-        say=say,
+        propagation=propagation,
+        comparison=comparison,
+        checks=checks,
+        attained=attained,
+        level=level,
+        target_um=target_um,
+        stage=stage,
     )
+    found = with_fields(found, author=author.strip() or study.author, report_date=date.strip())
+    done, target_um = found.compared, found.target_um
+    asked = {"level": level} | ({} if done is None else comparison_options(done))
+    given = {"target_um": target_um, "author": author, "date": date}
+    asked |= {name: value for name, value in given.items() if value not in (None, "")}
+    record = provenance_record(study, found.propagation, asked)
+    content = report_content(found, provenance=provenance_text(record), say=say)
     path = write_report_folder(
-        folder, content, provenance=record, replace=replace, progress=stage(WRITING)
+        folder,
+        content,
+        provenance=record,
+        replace=replace,
+        progress=stage(WRITING),
+        processes=processes(study),
     )
-    return Report(path=path, answers=content.answers)
+    return Report(path=path, sheet=content.sheet or Sheet())
 
 
 def report_content(
-    study: Study,
-    checks: CheckReport,
-    propagation: Propagation,
-    *,
-    sizes: Page,
-    comparison: Page,
-    further: Sequence[Page],
-    provenance: dict[str, str],
-    compared: Comparison | None = None,
-    say: Numerals = PLAIN,
+    found: Results, *, provenance: Mapping[str, str], say: Numerals = PLAIN
 ) -> ReportContent:
-    """Put the pages in their order; answers on the measurement itself come last.
-
-    Whether groups agree and the balance will do is answered by the comparison where it can be.
-    """
-    pages = [study_page(study, say), checks_page(checks), sizes, comparison, *further]
-    said = {answer.word for answer in comparison.answers} & {GROUPS, BALANCE}
-    told = [*comparison.answers]
-    for page in (*further, sizes):
-        told += [answer for answer in page.answers if answer.word not in said]
-    told.sort(key=lambda answer: _LAST.index(answer.word) if answer.word in _LAST else -1)
+    """Page one, the pages that follow, and behind them the appendix."""
+    pages = report_pages(found, say)
     cite = words.Works()
-    answered = [kind for kind, heading in _FURTHER.items() if _answers(further, heading)]
-    method = method_section(study, propagation, cite, compared=compared, answered=answered, say=say)
-    sections = (*(page.section() for page in pages), method)
+    method = method_section(found, cite, say)
+    fronts = (page.front() for page in pages)
+    backs = (page.back() for page in pages)
+    sections = [one for one in fronts if one is not None]
+    appendix = [*(one for one in backs if one is not None), method]
+    kept = without_repeats([*sections, *appendix])
     return ReportContent(
-        title=study.title,
-        subtitle=words.subtitle(study, say),
-        answers=tuple(Answer(each.word, words.capital(each.sentence)) for each in told),
-        sections=without_repeats(sections),
+        title=found.study.title,
+        author=found.author,
+        date=found.report_date,
+        sheet=answer_sheet(found, say),
+        sections=kept[: len(sections)],
+        appendix=kept[len(sections) :],
         files=tuple(table for page in pages for table in page.files),
         cautions=words.CAUTIONS,
         references=cite.cited,
@@ -224,132 +202,67 @@ def report_content(
     )
 
 
-_LAST = (BALANCE, NEXT)  # in this order, after all other answers
-_FURTHER = {
-    words.Further.GROUPS: groups_words.HEADING,
-    words.Further.WHOLE: whole_heading(TIME),
-    words.Further.RATE: rate_words.HEADING,
-    words.Further.LIMITS: conformity_words.HEADING,
-}
-
-
-def _answers(pages: Sequence[Page], heading: str) -> bool:
-    """Whether the page of that heading has numbers."""
-    return any(page.heading == heading and page.tables for page in pages)
-
-
-def _measured(
-    study: Study,
-    propagation: Propagation,
-    comparison: Comparison | PsdstatsError,
-    say: Numerals,
-) -> tuple[Page, Page]:
-    """The page of sizes, and that of the budget."""
-    runs, sources = study.runs_frame(), propagation.sources
-    bands = undersize_bands(study, sources=sources, coverage=propagation.coverage)
-    means = mean_sizes(propagation, runs, [GROUP, TIME])
-    shares = budget(study, by=_compared_by(study, comparison), sources=sources)
-    page, run = budget_page(shares, say), usual_run(propagation)
+def report_pages(found: Results, say: Numerals = PLAIN) -> list[Page]:
+    """Every page in the order of the report."""
+    study, shares = found.study, found.budget
+    run = usual_run(found.propagation)
+    shared = budget_page(shares, say)
     if run is not None:
-        page += run_budget_page(shares.inputs, propagation, run, "D50", say)
-    page += Page(heading=page.heading, blocks=(sieves_table(study),))
-    return sizes_page(propagation, runs, bands, means, say), page
+        shared += run_budget_page(shares.inputs, found.propagation, run, "D50", say)
+    shared += Page(heading=shared.heading, blocks=(sieves_table(study),))
+    models: list[Page] = []
+    if found.compared is not None and any(one.fit for one in found.compared.results):
+        models.append(model_checks_page(found.compared, say))
+    if found.attained is not None:
+        models.append(attained_page(found.attained, say))
+    return [
+        study_page(study, say),
+        sizes_page(
+            found.propagation, study.runs_frame(), found.bands, say, comparison=found.compared
+        ),
+        *_page(words.whether_heading(_by(found)), found.comparison, comparison_page, say),
+        *_page(
+            groups_words.HEADING, found.groups, lambda one, own: _groups_page(found, one, own), say
+        ),
+        *_page(whole_heading(TIME), found.whole, whole_page, say),
+        *_page(rate_words.HEADING, found.rate, lambda one, own: _rate_page(found, one, own), say),
+        *([limits_page(list(found.limits), say)] if found.limits else []),
+        shared,
+        checks_page(found.checks, found.compared, say),
+        *models,
+    ]
 
 
-def _limits(study: Study, propagation: Propagation, say: Numerals) -> list[Page]:
-    """Decisions on the limits that study.toml states."""
-    limits, sources = specifications(study), propagation.sources
-    found = [judge_limit(study, one, sources=sources) for one in limits]
-    return [limits_page(found, say)] if found else []
-
-
-def _compared_by(study: Study, comparison: Comparison | PsdstatsError) -> str:
+def _by(found: Results) -> str:
     """The column compared: that of the comparison, of study.toml, or milling time."""
-    if isinstance(comparison, Comparison):
-        return comparison.plan.by
-    return str(study.compare.get("by") or TIME)
+    if found.compared is not None:
+        return found.compared.plan.by
+    return str(found.study.compare.get("by") or TIME)
 
 
-def _compared(study: Study, comparison: Comparison | PsdstatsError, say: Numerals) -> Page:
-    """The comparison as a page; where the study does not allow it, the page says why."""
-    if isinstance(comparison, Comparison):
-        return comparison_page(comparison, say)
-    by, reason = _compared_by(study, comparison), str(comparison)
-    return Page(
-        heading=words.whether_heading(by),
-        answers=(Answer(Verdict.CANNOT_BE_TOLD, words.uncompared_sentence(by, reason)),),
-        blocks=(Note(words.not_computed(reason)),),
-    )
+def _page(
+    heading: str,
+    result: Found | PsdstatsError | None,
+    page: Callable[[Found, Numerals], Page],
+    say: Numerals,
+) -> Iterable[Page]:
+    """The page of a result, or one with a sentence on why there is none."""
+    if result is None:
+        return
+    if isinstance(result, PsdstatsError):
+        yield Page(heading=heading, blocks=(Note(words.not_computed(str(result))),))
+    else:
+        yield page(result, say)
 
 
-def _models_checked(
-    comparison: Comparison | PsdstatsError, attained: Attained | None, say: Numerals
-) -> list[Page]:
-    """Checks of the models behind a comparison, where there are any, and what it attains."""
-    proof = [] if attained is None else [attained_page(attained, say)]
-    if isinstance(comparison, PsdstatsError) or all(one.fit is None for one in comparison.results):
-        return proof
-    return [model_checks_page(comparison, say), *proof]
+def _groups_page(found: Results, results: GroupResults, say: Numerals) -> Page:
+    """The page of the groups; its figure names where other sizes differ."""
+    compared = () if found.compared is None else found.compared.results
+    return groups_page(results, say, others=[one for each in compared for one in each.benches])
 
 
-def further_pages(
-    study: Study,
-    propagation: Propagation,
-    *,
-    analysis: Analysis | None = None,
-    level: float = 0.95,
-    target_um: float | None = None,
-    say: Numerals = PLAIN,
-) -> list[Page]:
-    """Groups, whole distribution and rate, as far as the study has them; asked as its analysis."""
-    plan = None if analysis is None else analysis.plan
-    margin = stated_margin(study) if plan is None else plan.margin_percent
-
-    def groups() -> Page:
-        found = collect_groups(
-            study,
-            propagation,
-            margin_percent=margin,
-            level=level,
-            intraclass=False,
-            analysis=analysis if analysis is not None and "D50" in analysis.quantities else None,
-        )
-        return groups_page(found, say)
-
-    def whole() -> Page:
-        seed = propagation.seed or 0
-        found = compare_distributions(study, level=level, permutations=PERMUTATIONS, seed=seed)
-        return whole_page(found, say)
-
-    def rate() -> Page:
-        found = fit_rate(
-            study,
-            target_um=target_um,
-            margin_percent=margin,
-            level=level,
-            propagation=propagation,
-            analysis=analysis,
-        )
-        each = plan.at_each if plan is not None and plan.by == TIME else rate_factor(study)
-        loss, notes = collect_loss(study, at_each=each, level=level)
-        return rate_page(found, loss, notes=notes, say=say)
-
-    times = {run.milling_time_min for run in study.runs}
-    several_groups = len({run.group for run in study.runs}) > 1
-    wanted = (
-        (groups_words.HEADING, groups, several_groups),
-        (whole_heading(TIME), whole, len(times) > 1),
-        (rate_words.HEADING, rate, len(times) >= LEAST_TIMES or target_um is not None),
-    )
-    return [_or_reason(heading, make) for heading, make, is_wanted in wanted if is_wanted]
-
-
-def _or_reason(heading: str, make: Callable[[], Page]) -> Page:
-    """What `make` gives, or a page with one sentence on why it cannot."""
-    try:
-        return make()
-    except PsdstatsError as reason:
-        return Page(heading=heading, blocks=(Note(words.not_computed(str(reason))),))
+def _rate_page(found: Results, result: RateResult, say: Numerals) -> Page:
+    return rate_page(result, found.loss, notes=found.loss_notes, say=say)
 
 
 def study_page(study: Study, say: Numerals = PLAIN) -> Page:
@@ -358,8 +271,8 @@ def study_page(study: Study, say: Numerals = PLAIN) -> Page:
         heading=words.STUDY_HEADING,
         blocks=(
             Paragraph(words.study_sentence(study)),
-            _groups_table(study, say),
             balances_table(study),
+            _groups_table(study, say),
         ),
         notes=study.notes,
         notes_heading=words.ASSUMED_HEADING,
@@ -396,23 +309,27 @@ def _groups_table(study: Study, say: Numerals) -> Table:
     )
 
 
-def method_section(
-    study: Study,
-    propagation: Propagation,
-    cite: words.Works,
-    *,
-    compared: Comparison | None = None,
-    answered: Sequence[words.Further] = (),
-    say: Numerals = PLAIN,
-) -> Section:
+def method_section(found: Results, cite: words.Works, say: Numerals = PLAIN) -> Section:
     """The method of this report, with the choices actually made."""
+    study, propagation, compared = found.study, found.propagation, found.compared
+    further = {
+        words.Further.GROUPS: found.groups,
+        words.Further.WHOLE: found.whole,
+        words.Further.RATE: found.rate,
+        words.Further.LIMITS: found.limits or None,
+    }
+    answered = [
+        kind
+        for kind, result in further.items()
+        if result is not None and not isinstance(result, PsdstatsError)
+    ]
     rule = propagation.rule
     blocks: list[Block] = [
         Paragraph(words.weighing_paragraph(study, cite), cites=True),
         Equation(*words.NET_MASSES),
         Paragraph(words.percentile_paragraph(rule)),
         *([Equation(*words.RULES[rule])] if rule in words.RULES else []),
-        Paragraph(words.uncertainty_paragraph(study, propagation, cite), cites=True),
+        Paragraph(words.uncertainty_paragraph(study, propagation, cite, say), cites=True),
     ]
     if compared is not None:
         paragraphs = words.comparison_paragraphs(compared, cite, say)
@@ -421,12 +338,46 @@ def method_section(
             blocks.append(Equation(*words.COVARIANCE))
     if answered:
         blocks.append(Paragraph(words.further_paragraph(answered, cite), cites=True))
-    meaning = Bullets(tuple(VERDICTS.values()))
+    blocks.append(Paragraph(words.unchecked_sentence(_unchecked(found, answered))))
+    meanings = verdict_meanings(_verdicts(found))
+    meaning = Section(heading=words.MEANING_HEADING, blocks=(Bullets(meanings),))
     return Section(
         heading="Method",
-        blocks=tuple(blocks),
-        sections=(Section(heading=words.MEANING_HEADING, blocks=(meaning,)),),
+        blocks=tuple(one for one in blocks if one != Paragraph("")),
+        sections=(meaning,) if meanings else (),
     )
+
+
+def _unchecked(found: Results, answered: Iterable[words.Further]) -> list[words.Unchecked]:
+    """What was used and not compared with the text of its document."""
+    notes = (one for one in found.propagation.notes if isinstance(one, Remark))
+    by_balance = any(one.kind is SourceRemark.NO_DATA_SHEET for one in notes)
+    used = {
+        words.Unchecked.TOLERANCE: words.uses_tolerances(found.study, found.propagation),
+        words.Unchecked.BALANCE: by_balance,
+        words.Unchecked.PRECISION: words.Further.GROUPS in answered,
+        words.Unchecked.SCORES: words.Further.GROUPS in answered,
+        words.Unchecked.CHECKS: True,
+    }
+    return [one for one, is_used in used.items() if is_used]
+
+
+def _verdicts(result: object) -> Iterator[Verdict]:
+    """Every verdict in a result, however deep."""
+    if isinstance(result, Finding):
+        yield result.verdict
+    elif isinstance(result, Results):
+        compared = () if result.compared is None else result.compared.results
+        for one in (compared, result.groups, result.whole, result.rate, result.loss):
+            yield from _verdicts(one)
+    elif isinstance(result, tuple | list):
+        for one in result:
+            yield from _verdicts(one)
+    elif is_dataclass(result):
+        if isinstance(result, Course):
+            yield course_verdict(result)
+        for field in fields(result):
+            yield from _verdicts(getattr(result, field.name))
 
 
 _NONE = "none"
@@ -487,11 +438,14 @@ def _declared(spread: Declared | None) -> str:
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
-    """The same as label and text, for the page."""
+    """The same as label and text, for the page; options that ask for nothing are left out."""
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if isinstance(value, Mapping):
+        if name == "options" and isinstance(value, Mapping):
+            asked = {key.replace("_", " "): _text(own) for key, own in value.items() if own}
+            lines[label] = "; ".join(f"{k} {own}" for k, own in asked.items() if own != _NONE)
+        elif isinstance(value, Mapping):
             for key, own in value.items():
                 lines[f"{label}: {key}"] = _text(own)
         elif isinstance(value, list):
@@ -513,7 +467,7 @@ def _command(propagation: Propagation, options: Mapping[str, object]) -> str:
     for name in ("by", "within", "also", "at_each", "leave_out"):
         for value in str(options.get(name, _NONE)).split(", "):
             words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
-    for name in ("margin", "target_um", "run_to_run", "drift"):
+    for name in ("margin", "target_um", "run_to_run", "drift", "author", "date"):
         value = str(options.get("margin_percent" if name == "margin" else name, _NONE))
         words += [] if value == _NONE else [f"--{name.replace('_', '-')}", value]
     for name in ("spread", "direction", "test", "level"):

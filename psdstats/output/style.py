@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -32,6 +33,8 @@ TEAL = "#3f938c"
 OCHRE = "#e2ae45"
 DASHED = (0, (4.0, 3.0))  # of lines that mark a limit, a target or a margin
 WIDTH_MM = 165.0  # text width of an A4 page with 22 mm margins
+NARROW_MM = 96.0  # in the 350 pixels of a phone, letters of 7 pt have 9 pixels
+_column_mm = ContextVar("column_mm", default=WIDTH_MM)
 
 _SHEET = Path(__file__).with_name("house.mplstyle")
 _TIME_ANCHORS = (OCHRE, "#3f8a84", INK)
@@ -95,6 +98,21 @@ def house_style() -> Iterator[None]:
         yield
 
 
+@contextmanager
+def narrow_screen() -> Iterator[None]:
+    """Draw for a phone inside a ``with`` block: narrower, with letters as large."""
+    token = _column_mm.set(NARROW_MM)
+    try:
+        yield
+    finally:
+        _column_mm.reset(token)
+
+
+def column_mm() -> float:
+    """Width of the column for which figures are drawn, mm."""
+    return _column_mm.get()
+
+
 @cache
 def _settings() -> dict[Any, Any]:
     """What the house style sets; read once."""
@@ -134,13 +152,16 @@ def readable(colour: str) -> str:
     return "#" + "".join(f"{(own + ink) // 2:02x}" for own, ink in pairs)
 
 
-def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0, say: Numerals = PLAIN) -> Axes:
+def new_axes(
+    *, width_mm: float | None = None, height_mm: float = 95.0, say: Numerals = PLAIN
+) -> Axes:
     """One empty Axes on a figure of its own, in the house style.
 
     Parameters
     ----------
     width_mm, height_mm : float
-        Size of the figure, mm; the default width fills a report column.
+        Size of the figure, mm; where left out, the width fills a report column.  For a narrow
+        screen it is no wider than that.
     say : Numerals
         With what the figure writes its numbers; only a decimal comma differs.
 
@@ -154,6 +175,9 @@ def new_axes(*, width_mm: float = WIDTH_MM, height_mm: float = 95.0, say: Numera
     OutputError
         If a side is not positive.
     """
+    column = column_mm()
+    if width_mm is None or column < WIDTH_MM:
+        width_mm = min(column, column if width_mm is None else width_mm)
     if not (width_mm > 0 and height_mm > 0):
         raise OutputError(f"a figure of {width_mm} × {height_mm} mm has no area; use sizes > 0.")
     with house_style():

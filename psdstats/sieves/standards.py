@@ -224,7 +224,8 @@ class FinenessClass:
 
 def _source(document: str, edition: str, clause: str, status: str) -> str:
     named = document + (f":{edition}" if edition else "") + (f", {clause}" if clause else "")
-    return named if status == "searched" else f"{named} ({status})"
+    shown = "document not checked" if status == "from memory" else status
+    return named if status == "searched" else f"{named}, {shown}"
 
 
 def _table(name: str) -> list[dict[str, str]]:

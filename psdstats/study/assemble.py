@@ -363,6 +363,8 @@ def _study(
     return Study(
         title=str(given.get("title", "")).strip() or raw.name,
         material=str(given.get("material", "")).strip(),
+        author=str(given.get("author", "")).strip(),
+        date=str(given.get("date", "")).strip(),
         runs=runs,
         sieves=sieves,
         balances=balances,

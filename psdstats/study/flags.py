@@ -2,7 +2,8 @@
 
 `checks.csv` lists the checks in the order in which flags are given: severity, whether such a flag
 stops the reading of a study, the limits that `[checks]` of study.toml may set (each with the rule
-of practice that gives its default), and where the limit comes from otherwise.  There,
+of practice that gives its default), where the limit comes from otherwise, and whether a flag
+throws doubt on what was weighed in its run.  There,
 `name = false` switches a check off and `[checks.name]` changes its limits; a check that stops
 cannot be switched off.
 """
@@ -41,6 +42,8 @@ class CheckOptions:
         How grave a flag is.
     stops : bool
         Whether a study with such a flag cannot be read at all.
+    doubts : bool
+        Whether a flag throws doubt on a reading of its run, so that the run may be left out.
     limits : mapping of str to float
         Settable limits with their defaults; units in the names.
     source : str
@@ -49,6 +52,7 @@ class CheckOptions:
 
     severity: Severity
     stops: bool
+    doubts: bool
     limits: Mapping[str, float]
     source: str
 
@@ -60,6 +64,7 @@ def _declared(row: Mapping[str, str]) -> CheckOptions:
     return CheckOptions(
         severity=Severity(row["severity"]),
         stops=row["stops"] == "yes",
+        doubts=row["doubts"] == "yes",
         limits=ReadOnly({name: practice_rule(rule).value for name, rule in rules}),
         source="; ".join(dict.fromkeys(filter(None, sources))),
     )
@@ -143,6 +148,11 @@ class Flag:
         """Where the limit comes from."""
         return "" if self.check == UNREADABLE else CHECKS[self.check].source
 
+    @property
+    def doubts(self) -> bool:
+        """Whether it throws doubt on a reading of its run."""
+        return self.spot.run is not None and self.check != UNREADABLE and CHECKS[self.check].doubts
+
     def __str__(self) -> str:
         where = self.spot.file or ""
         if self.spot.row is not None:
@@ -194,6 +204,12 @@ class CheckReport:
         if Severity.ERROR in severities:
             return 2
         return 1 if Severity.WARNING in severities else 0
+
+    @property
+    def doubted_runs(self) -> tuple[str, ...]:
+        """Runs with a reading in doubt, in the order of the flags."""
+        found = (each.spot.run for each in self.flags if each.doubts and each.spot.run is not None)
+        return tuple(dict.fromkeys(found))
 
     def of_severity(self, severity: Severity | str) -> tuple[Flag, ...]:
         """Flags of one severity.

@@ -133,6 +133,8 @@ _UNREADABLE = (
 _TEXT_SETTINGS = (
     "title",
     "material",
+    "author",
+    "date",
     "standard",
     "certificate",
     "reference",

@@ -294,8 +294,8 @@ class Study:
 
     Parameters
     ----------
-    title, material : str
-        Free text.
+    title, material, author, date : str
+        Free text: what was studied, on which powder, by whom, and when the trial was run.
     runs : tuple of Run
         In the order of the files.
     sieves : mapping of str to Sieve
@@ -332,6 +332,8 @@ class Study:
     sieves: Mapping[str, Sieve]
     balances: Mapping[str, Balance]
     material: str = ""
+    author: str = ""
+    date: str = ""
     tares: TareHandling = TareHandling.EACH_RUN
     density_g_per_cm3: float | None = None
     shape_factor: float = 0.5
@@ -345,7 +347,7 @@ class Study:
     settings_text: str = field(default="", compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        for name in ("title", "material", "settings_text"):
+        for name in ("title", "material", "author", "date", "settings_text"):
             hold_text(self, name, empty=True)
         for name, known in (("tares", tuple(TareHandling)), ("rule", (None, *RULES))):
             if getattr(self, name) not in known:

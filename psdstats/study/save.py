@@ -49,8 +49,8 @@ OutTable = tuple[list[str], list[list[OutCell]]]
 """Column names, and rows of cells (None where empty)."""
 
 _SETTINGS = (
-    "title", "material", "density_g_per_cm3", "shape_factor", "tares", "rule", "notes", "balances",
-    "uncertainty", "checks", "compare", "limits",
+    "title", "material", "author", "date", "density_g_per_cm3", "shape_factor", "tares", "rule",
+    "notes", "balances", "uncertainty", "checks", "compare", "limits",
 )  # fmt: skip
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 

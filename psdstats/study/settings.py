@@ -11,6 +11,7 @@ import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from itertools import chain
 from typing import Any
 
@@ -33,12 +34,15 @@ class _Number:
 
 
 Rule = _Number | tuple[str | bool, ...] | type
-"""Numbers within limits, one of some words, or values of a type; `list` is names of columns."""
+"""Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
+text or a date of TOML."""
 
 _POSITIVE, _SHARE = _Number(above=0), _Number(above=0, below=1)
 _TOP: dict[str, Rule] = {
     "title": str,
     "material": str,
+    "author": str,
+    "date": date,
     "density_g_per_cm3": _POSITIVE,
     "shape_factor": _POSITIVE,
     "tares": tuple(TareHandling),
@@ -269,6 +273,8 @@ def expected_instead(rule: Rule, value: object) -> str:
         return "" if isinstance(value, bool) else "true or false"
     if rule is str:
         return "" if isinstance(value, str) else "text in quotation marks"
+    if rule is date:
+        return "" if isinstance(value, str | date) else "a date or quoted text"
     if rule is tuple:
         texts = isinstance(value, list) and all(isinstance(part, str) for part in value)
         return "" if texts else "a list of texts"

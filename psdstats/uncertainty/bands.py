@@ -37,8 +37,9 @@ def undersize_bands(
     Returns
     -------
     DataFrame
-        One row a run and sieve, finest first: run, milling_time_min, sieve, aperture_um,
-        undersize, u, lower, upper; fractions of one, limits kept within 0 and 1.
+        One row a run and sieve, finest first: run, milling_time_min, sieve, aperture_um (with its
+        certificate), nominal_um (as weighed), undersize, u, lower, upper; fractions of one, limits
+        kept within 0 and 1.
 
     Raises
     ------
@@ -61,12 +62,17 @@ def undersize_bands(
     place_of_run = np.nonzero(arrays.real[order][:, 1:])
     run, place = order[place_of_run[0]], place_of_run[1]
     times = np.array([one.milling_time_min for one in law.runs], dtype=float)
+    nominal = [{one.sieve: one.aperture_um for one in own.readings} for own in law.runs]
+    sieves = [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)]
     return pd.DataFrame(
         {
             "run": np.array(arrays.runs, dtype=object)[run],
             "milling_time_min": times[place_of_run[0]],
-            "sieve": [arrays.sieves[r][p + 1] for r, p in zip(run, place, strict=True)],
+            "sieve": sieves,
             "aperture_um": arrays.aperture_um[run, place],
+            "nominal_um": [
+                nominal[r][sieve] for r, sieve in zip(place_of_run[0], sieves, strict=True)
+            ],
             "undersize": undersize[run, place],
             "u": u[run, place],
             "lower": np.clip(undersize - half, 0.0, 1.0)[run, place],

@@ -102,14 +102,6 @@ def combined_percent(part: pd.DataFrame) -> pd.Series:
     return pd.Series(np.sqrt(squares), name="u_percent")
 
 
-def typical_changes(budget: Budget) -> pd.DataFrame:
-    """What each change makes of the typical uncertainty of a run, and of a difference."""
-    known = budget.what_if[budget.what_if["u_now_percent"].notna()]
-    grouped = known.groupby(["scope", "change", "quantity"], sort=False, observed=True)
-    columns = ["u_now_percent", "u_then_percent"]
-    return grouped[columns].agg(_root_mean).reset_index()
-
-
 def _root_mean(u_percent: pd.Series) -> float:
     return float(np.sqrt((u_percent**2).mean()))
 
@@ -161,6 +153,24 @@ class Budget:
             parts.append(last.assign(scope="difference"))
         rows = [row for part in parts for row in part.assign(by=self.by).to_dict("records")]
         return pd.DataFrame(rows, columns=["scope", "by", *self.differences.columns])
+
+    def changes_frame(self) -> pd.DataFrame:
+        """What each change makes of the uncertainties that `shares_frame` divides.
+
+        Its columns: scope, quantity, level, versus, change, u_now_percent, u_then_percent; of runs
+        the root mean square.
+        """
+        known = self.what_if[self.what_if["u_now_percent"].notna()]
+        columns = ["u_now_percent", "u_then_percent"]
+        keys = ["scope", "change", "quantity"]
+        runs = known[known["scope"] == "run"].groupby(keys, sort=False, observed=True)
+        typical = runs[columns].agg(_root_mean).reset_index().assign(level=None, versus=None)
+        shown = self.shares_frame()
+        shown = shown[shown["scope"] == "difference"].drop_duplicates("quantity")
+        own = shown[["scope", "quantity", "level", "versus"]].merge(known)
+        columns = ["scope", "quantity", "level", "versus", "change", *columns]
+        rows = [row for part in (typical, own) for row in part.to_dict("records")]
+        return pd.DataFrame(rows, columns=columns)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import blake2b
 from itertools import groupby
 from math import sqrt
@@ -160,10 +160,16 @@ def make_plan(
     slot = {index: number for number, index in enumerate(shared_inputs)}
     own_mass, own_ln = _spread(table, arrays, runs, slot)
     _group_streams(table, runs, own_mass)
+    alike: dict[tuple[int, str], list[Stream]] = defaultdict(list)
     for index, parts in own_ln.items():
         on_ln_size = tuple((level, part) for _, level, part in parts)
         stream = _stream(table, index, on_ln_size=on_ln_size)
-        runs[parts[0][0]].own.append(stream)
+        if stream.kind is Kind.NORMAL and curve is not None:
+            alike[parts[0][0], stream.identity[0]].append(stream)
+        else:
+            runs[parts[0][0]].own.append(stream)
+    for (row, source), streams in alike.items():
+        runs[row].own += _fewer(streams, (source, "of one run", arrays.runs[row]))
     return DrawPlan(
         seed=seed,
         runs=tuple(runs),
@@ -189,6 +195,35 @@ def _stream(
         sign=sign,
         on_ln_size=on_ln_size,
     )
+
+
+def _fewer(streams: list[Stream], identity: tuple[str, ...]) -> list[Stream]:
+    """Normal inputs of one source of one run, as few as the places on which they act.
+
+    The places take A z of normal z; with Aᵀ = Q R they take Rᵀ z' of fewer, of the same law.
+    """
+    matrix = np.zeros((2 * LEVELS.size, len(streams)))
+    for column, one in enumerate(streams):
+        for place, part in one.on_ln_size:
+            matrix[place, column] = part
+    used = np.flatnonzero(matrix.any(axis=1))
+    if len(streams) <= len(used):
+        return streams
+    upper = np.linalg.qr(matrix[used].T)[1]
+    upper = upper * np.where(np.diag(upper) < 0.0, -1.0, 1.0)[:, None]
+    return [
+        replace(
+            streams[0],
+            identity=(*identity, str(number)),
+            on_ln_size=tuple(
+                (place, part)
+                for place, part in zip(used.tolist(), row.tolist(), strict=True)
+                if part
+            ),
+        )
+        for number, row in enumerate(upper)
+        if row.any()
+    ]
 
 
 def _group_streams(table: InputTable, runs: list[RunPlan], own_mass: _Parts) -> None:

@@ -44,6 +44,8 @@ from psdstats.uncertainty.monte_carlo import (
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
 
 ANSWER_WITHIN = "10s"
+ENOUGH_DRAWS = 100_000
+"""Where commands and reports end the adaptive method: a few seconds for 80 runs."""
 _FEW = 10  # runs or pairs up to which two digits of u are made
 
 # beyond JCGM 101, clause 8 with one digit of u: ends and u of the linear law within this share

@@ -13,22 +13,22 @@ from psdstats.comparison.result import Comparison, OverallTest, QuantityComparis
 from psdstats.errors import OutputError
 from psdstats.findings import Contrast, ContrastKind, Finding, Remark, Verdict
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
+from psdstats.words.advice import advice_sentences, balance_sentence
 from psdstats.words.benches import bench_sentences
 from psdstats.words.courses import (
-    advice_sentences,
-    balance_sentence,
     capital,
     course_notes,
-    course_sentence,
+    course_sentences,
     course_verdict,
     ends_of,
-    factor_sentences,
     head_words,
     level_words,
     place,
-    stop_sentence,
+    since_sentences,
+    stop_sentences,
 )
 from psdstats.words.design import plan_notes
+from psdstats.words.factors import factor_sentences
 from psdstats.words.models import fit_sentence, influence_sentence
 from psdstats.words.numbers import PLAIN, Numerals, difference_words, p_words
 from psdstats.words.remarks import joined, once_each, sentence
@@ -53,10 +53,17 @@ VERDICTS = {
 }
 """What each verdict means; a new one says it here."""
 
-STOP, GROUPS, BALANCE, NEXT, NUMBER = "when to stop", "groups", "balance", "what next", "in all"
+SINCE, STOP, GROUPS = "since when", "when to stop", "groups"
+BALANCE, NEXT, NUMBER = "balance", "what next", "in all"
 """What an answer without a verdict of its own is about."""
 
 _MOST_PAIRS = 3  # told one by one
+
+
+def verdict_meanings(told: Iterable[Verdict]) -> tuple[str, ...]:
+    """What the verdicts that were given mean, in their usual order."""
+    given = set(told)
+    return tuple(VERDICTS[one] for one in Verdict if one in given)
 
 
 def family_words(family: ContrastKind | str) -> tuple[str, str]:
@@ -72,81 +79,96 @@ def family_words(family: ContrastKind | str) -> tuple[str, str]:
 
 def finding_sentence(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """A verdict on two levels, as one sentence with its numbers and its reasons."""
+    return f"{capital(_finding_words(finding, plan, say))}."
+
+
+def _finding_words(finding: Finding, plan: ComparisonPlan, say: Numerals) -> str:
     high, low = _sides(finding.subject, plan, say)
     head = head_words(finding.subject.where, plan, say)
+    head = head[:1].lower() + head[1:]
     reasons = [sentence(one, say) for one in finding.reasons]
     numbers = finding.numbers
-    difference = difference_words(numbers.estimate, *ends_of(finding), say)
+    reads = difference_words(numbers.estimate, *ends_of(finding), say)
+    reads = f"it reads {reads}" if reads else ""
     match finding.verdict:
         case Verdict.CANNOT_BE_TOLD:
             because = f", because {' and '.join(reasons)}" if reasons else ""
-            seen = "" if np.isnan(numbers.estimate) else f"; it reads {difference}"
-            said = f"{head}it cannot be told whether {high} differs from {low}{because}{seen}"
-            return f"{capital(said)}."
+            said = (
+                f"{head}it cannot be told whether {high} differs{_behind(' from ', low)}{because}"
+            )
+            return "; ".join(filter(None, [said, reads]))
         case Verdict.EQUIVALENT:
-            margin, p = say(finding.margin_percent or 0.0), p_words(numbers.equivalence_p, say)
-            said = f"{high} is {low} within ±{margin} % ({p}): it reads {difference}"
+            margin = say(finding.margin_percent or 0.0)
+            said = f"{high} is the same{_behind(' as ', low)} within ±{margin} %"
+            said += _p_behind(numbers.equivalence_p, reads, say)
         case Verdict.NOT_SHOWN:
-            p = p_words(numbers.p_adjusted, say)
-            said = f"{high} is not shown to differ from {low} ({p}): it reads {difference}"
+            said = f"{high} is not shown to differ{_behind(' from ', low)}"
+            said += _p_behind(numbers.p_adjusted, reads, say)
         case Verdict.CHANGED:
-            p = p_words(numbers.p_adjusted, say)
             ends = (numbers.estimate, numbers.lower, numbers.upper)
-            said = f"{high} is {difference_words(*ends, say, than=low)}, {p}"
+            than = difference_words(*ends, say, than=low)
+            apart = f"is {than}" if than else f"differs{_behind(' from ', low)}"
+            said = f"{high} {apart}"
+            said += "" if np.isnan(numbers.p_adjusted) else f", {p_words(numbers.p_adjusted, say)}"
             if finding.within_margin:
                 said += f", and within the margin of ±{say(finding.margin_percent or 0.0)} %"
-    return f"{'; '.join([capital(head + said), *reasons])}."
+    return "; ".join([head + said, *reasons])
+
+
+def _behind(word: str, low: str) -> str:
+    """With what is compared, behind its word; empty where a contrast has one side."""
+    return f"{word}{low}" if low else ""
+
+
+def _p_behind(p: float, reads: str, say: Numerals) -> str:
+    """A p-value and the numbers behind what they belong to; nothing where they are not known."""
+    told = "" if np.isnan(p) else f" ({p_words(p, say)})"
+    return f"{told}: {reads}" if reads else told
 
 
 def _sides(subject: Contrast, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
     """What is compared with what: "D50 at 24 min", "that at 0 min"."""
     if not subject.low:
-        return f"{subject.quantity}, {subject.high},", "none"
+        return f"{subject.quantity}, {subject.high},", ""
     of = "of" if plan.by == GROUP else "at"
     high, low = (place(plan.by, one, say) for one in (subject.high, subject.low))
     return f"{subject.quantity} {of} {high}", f"that {of} {low}"
 
 
 def answers(comparison: Comparison, say: Numerals = PLAIN) -> list[tuple[str, str]]:
-    """Each answer with what it is about or its verdict: all of one quantity, then of all.
+    """Each answer with what it is about or its verdict; what holds of several sizes is told once.
 
-    Of milling time: fallen by the end, when to stop, does the factor matter, do the groups agree.
-    Of any other factor: the verdicts of the family that leads.  Then the balance, what to do next.
+    Of milling time: fallen by the end, since when, when to stop, does the factor matter, do the
+    groups agree.  Of any other factor: the verdicts of the family that leads.  Then the balance,
+    what to do next.
     """
-    told = [one for result in comparison.results for one in _of_quantity(comparison, result, say)]
-    balances = [one.balance for one in comparison.results if one.balance is not None]
+    plan, results = comparison.plan, comparison.results
+    courses = [one for result in results for one in result.courses]
+    told = [(verdict.value, one) for verdict, one in course_sentences(courses, plan, say)]
+    told += [(SINCE, one) for one in since_sentences(courses, plan, say)]
+    told += [(STOP, one) for one in stop_sentences(courses, plan, say)]
+    factors = [one for result in results for one in result.factors]
+    if factors:
+        name = column_words(str(plan.where))
+        told += [(name, one) for one in factor_sentences(factors, plan, say)]
+    for result in results:
+        told += [] if result.courses else _by_families(plan, result, say)
+    benches = [one for result in results for one in result.benches]
+    told += [(GROUPS, one) for one in bench_sentences(benches, say)]
+    balances = [one.balance for one in results if one.balance is not None]
     told += [(BALANCE, balance_sentence(balances, say))] if balances else []
-    advice = [(one.quantity, remark) for one in comparison.results for remark in one.advice]
+    advice = [(one.quantity, remark) for one in results for remark in one.advice]
     return [*told, *((NEXT, one) for one in advice_sentences(advice, say))]
 
 
 def headlines(comparison: Comparison, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """The answers in plain words, then the test of all levels at once.
+    """The answers in plain words, then the test of all levels at once where it says more.
 
     That test asks whether anything differs at all; it comes last, since the single answers hold
     their level by themselves, whatever it says.
     """
     told = (one for _, one in answers(comparison, say))
     return (*told, *_test_sentences(comparison, say))
-
-
-def _of_quantity(
-    comparison: Comparison, result: QuantityComparison, say: Numerals
-) -> list[tuple[str, str]]:
-    plan = comparison.plan
-    groups = [(GROUPS, one) for one in bench_sentences(result.benches, say)]
-    if not result.courses:
-        return [*_by_families(plan, result, say), *groups]
-    stops = ((STOP, stop_sentence(one, plan, say)) for one in result.courses)
-    return [
-        *((course_verdict(one).value, course_sentence(one, plan, say)) for one in result.courses),
-        *(one for one in stops if one[1]),
-        *(
-            (column_words(str(plan.where)), said)
-            for said in factor_sentences(result.factors, plan, say)
-        ),
-        *groups,
-    ]
 
 
 def leading(result: QuantityComparison) -> list[Finding]:
@@ -160,22 +182,50 @@ def leading(result: QuantityComparison) -> list[Finding]:
 def _by_families(
     plan: ComparisonPlan, result: QuantityComparison, say: Numerals
 ) -> list[tuple[str, str]]:
-    """Verdicts of the leading family: the last level, every pair of a few, or the changed ones."""
+    """Verdicts of the leading family: the last level, each of a few changes, or the largest."""
     lead = leading(result)
     family = lead[0].subject.family
-    counted = []
+    counted = list[tuple[str, str]]()
     if family is ContrastKind.AGAINST_FIRST:
         own: dict[str, list[Finding]] = {}
         for one in lead:
             own.setdefault(one.subject.where, []).append(one)
         lead = [one for each in own.values() for one in _last_levels(each)]
     elif len(lead) > _MOST_PAIRS:
-        verdicts = [one.verdict for one in lead]
-        number = ", ".join(f"{verdicts.count(one)} {one.value}" for one in dict.fromkeys(verdicts))
-        kind = family_words(family)[1]
-        counted = [(NUMBER, f"{capital(result.quantity)}: of {len(lead)} {kind}s, {number}.")]
+        number = _counted(lead, family)
         lead = [one for one in lead if one.verdict is Verdict.CHANGED]
+        if len(lead) > _MOST_PAIRS:
+            most = _finding_words(max(lead, key=_largest), plan, say)
+            return [(NUMBER, f"{number}; the largest change: {most}.")]
+        counted = [(NUMBER, f"{number}.")]
     return counted + [(one.verdict.value, finding_sentence(one, plan, say)) for one in lead]
+
+
+_COUNTED = {
+    Verdict.CHANGED: ("changed", "changed"),
+    Verdict.EQUIVALENT: ("is equivalent", "are equivalent"),
+    Verdict.NOT_SHOWN: ("is not shown to differ", "are not shown to differ"),
+    Verdict.CANNOT_BE_TOLD: ("cannot be told", "cannot be told"),
+}
+
+
+def _largest(finding: Finding) -> float:
+    """How far two levels are apart, or by how much at least."""
+    own = finding.numbers
+    if np.isfinite(own.estimate):
+        return abs(own.estimate)
+    return max((abs(one) for one in (own.lower, own.upper) if np.isfinite(one)), default=0.0)
+
+
+def _counted(findings: Sequence[Finding], family: ContrastKind) -> str:
+    """How many contrasts of one quantity got each verdict."""
+    verdicts = [one.verdict for one in findings]
+    told = []
+    for one in Verdict:
+        count = verdicts.count(one)
+        told += [f"{count} {_COUNTED[one][count > 1]}"] if count else []
+    kind, quantity = family_words(family)[1], findings[0].subject.quantity
+    return f"Of {len(findings)} {kind}s in {quantity}, {joined(told)}"
 
 
 def _last_levels(findings: Sequence[Finding]) -> list[Finding]:
@@ -189,7 +239,7 @@ def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
     """The test of all levels at once, quantities alike together, and where it parts from others."""
     alike: dict[tuple[str, str, str], list[tuple[str, OverallTest]]] = {}
     for result in comparison.results:
-        if result.tests:
+        if result.tests and not _is_told(result, comparison.level):
             said = _test_verdict(comparison.plan, result)
             alike.setdefault(said, []).append((result.quantity, result.tests[0]))
     head = f"All levels of {column_words(comparison.plan.by)} at once: "
@@ -201,6 +251,12 @@ def _test_sentences(comparison: Comparison, say: Numerals) -> tuple[str, ...]:
         p = _all_p([test.p for _, test in tests], say, shown=shown)
         told.append(f"{head}{names} {verb} ({p}){part}.")
     return (*told, *_where_tests_part(comparison, say))
+
+
+def _is_told(result: QuantityComparison, level: float) -> bool:
+    """Whether the courses say already what the test of all levels at once would."""
+    shown = any(course_verdict(one) is Verdict.CHANGED for one in result.courses)
+    return shown and result.tests[0].p < 1.0 - level
 
 
 def _test_verdict(plan: ComparisonPlan, result: QuantityComparison) -> tuple[str, str, str]:
@@ -357,6 +413,14 @@ def contrast_words(subject: Contrast) -> str:
     return f"{subject.high} vs {subject.low}" if subject.low else subject.high
 
 
+TESTS_HEADING = "Tests and models of the comparison"
+
+
+def differing_caption(changed: int, every: int) -> str:
+    """What the table of groups that differ shows."""
+    return f"Groups shown to differ from the others: {changed} of {every} comparisons."
+
+
 def effects_caption(comparison: Comparison, family: str) -> str:
     """Caption of the table of effects of one family."""
     kind = family_words(family)[0]
@@ -393,30 +457,15 @@ def _shaded(comparison: Comparison, say: Numerals) -> str:
     return "" if margin is None else f" Shaded: within the margin of {say(margin)} %."
 
 
-def factor_ratios_caption(comparison: Comparison, say: Numerals = PLAIN) -> str:
-    """Caption of the figure of a further factor."""
-    return (
-        f"Ratios between levels of {column_words(str(comparison.plan.where))} at each milling "
-        f"time, each with its own {say(100 * comparison.level)} % interval; left of 1 is smaller."
-        f"{_shaded(comparison, say)}"
-    )
-
-
-def ratio_label(subject: Contrast, plan: ComparisonPlan, *, at_time: bool = False) -> str:
+def ratio_label(subject: Contrast, plan: ComparisonPlan) -> str:
     """A contrast beside its interval in a figure: "48 vs 0 min, ball ratio 5"."""
-    if at_time:
-        return f"{contrast_words(subject)}, {place(TIME, subject.where)}"
     unit = f" {UNITS[plan.by]}" if plan.by in UNITS else ""
     at = f", {level_words(subject.where, plan)}" if subject.where else ""
     return contrast_words(subject) + unit + at
 
 
 def ratios_alternative(
-    findings: Iterable[Finding],
-    plan: ComparisonPlan,
-    say: Numerals = PLAIN,
-    *,
-    at_time: bool = False,
+    findings: Iterable[Finding], plan: ComparisonPlan, say: Numerals = PLAIN
 ) -> str:
     """The figure of ratios for who cannot see it: "D50 48 vs 0 min: 0.532 (…), changed; …"."""
     told = []
@@ -425,7 +474,7 @@ def ratios_alternative(
         finite = bool(np.isfinite(ends).all())
         with np.errstate(over="ignore"):
             shown = f"{say.ratio(*np.exp(ends))}, " if finite else ""
-        label = ratio_label(one.subject, plan, at_time=at_time)
+        label = ratio_label(one.subject, plan)
         told.append(f"{one.subject.quantity} {label}: {shown}{one.verdict.value}")
     return "; ".join(told) + "."
 

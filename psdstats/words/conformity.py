@@ -62,7 +62,9 @@ def condition_words(
         level = row[name] if isinstance(row[name], str) else say(row[name], ".12g")
         plain = level if name == GROUP else f"{column_words(name)} {level}"
         parts.append(f"{level} min" if name == TIME else plain)
-    return " ".join(parts) or "the mean of the runs"
+    groups = [one for name, one in zip(varying, parts, strict=True) if name == GROUP]
+    rest = ", ".join(one for name, one in zip(varying, parts, strict=True) if name != GROUP)
+    return " at ".join([*groups, *([rest] if rest else [])]) or "the mean of the runs"
 
 
 def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, str]:
@@ -76,14 +78,30 @@ def limit_sentences(result: LimitResult, say: Numerals = PLAIN) -> tuple[str, st
     what = limit_words(limit, say)
     if len(rows) == 1:
         return f"{what}: {_decided(limit, rows[0], say)}.", rule_sentence(result, say)
-    counted = joined([f"{len(of)} {verdict}" for verdict, of in names.items() if of])
+    counted = joined([_counted(verdict, len(of)) for verdict, of in names.items() if of])
     which = [
-        f"{str(verdict).capitalize()}: {listed(names[verdict], _FEW)}."
+        f"{_WHICH[verdict]} {listed(names[verdict], _FEW, between='; ')}."
         for verdict in (Conformity.CONFORMING, Conformity.CANNOT_BE_TOLD)
         if 0 < len(names[verdict]) < len(rows)
     ]
     told = [f"{what}: of {len(rows)} conditions {counted}.", *which]
     return " ".join(told), rule_sentence(result, say)
+
+
+_WHICH = {
+    Conformity.CONFORMING: "It is kept by",
+    Conformity.CANNOT_BE_TOLD: "It cannot be told of",
+}
+
+
+def _counted(verdict: Conformity, number: int) -> str:
+    """How many conditions got a verdict."""
+    one = number == 1
+    return {
+        Conformity.CONFORMING: f"{number} {'conforms' if one else 'conform'}",
+        Conformity.NOT_CONFORMING: f"{number} {'does' if one else 'do'} not",
+        Conformity.CANNOT_BE_TOLD: f"{number} cannot be told",
+    }[verdict]
 
 
 def _decided(limit: Specification, row: Mapping[Hashable, Any], say: Numerals) -> str:
@@ -120,9 +138,9 @@ def limit_caption(limit: Specification, say: Numerals = PLAIN) -> str:
 def _scatter(say: Numerals, sd_percent: float, degrees_of_freedom: int, *, is_share: bool) -> str:
     unit = "per cent points" if is_share else "%"
     return (
-        f"Means of replicates hold their run-to-run scatter, {say.significant(sd_percent, 2)} "
-        f"{unit}: estimated from the replicates of all conditions ({degrees_of_freedom} degrees "
-        "of freedom), less what the measurement makes of it."
+        f"The uncertainty of a mean of replicates holds their run-to-run scatter of "
+        f"{say.significant(sd_percent, 2)} {unit}, estimated from the replicates of all conditions "
+        f"({degrees_of_freedom} degrees of freedom), less what the measurement explains of it."
     )
 
 
@@ -140,7 +158,9 @@ def _by_bound(say: Numerals, conditions: int) -> str:  # noqa: ARG001
 
 
 def _no_sieve(say: Numerals, runs: Iterable[str], aperture_um: float) -> str:
-    return f"Not sieved at {say(aperture_um)} µm and left out: {listed(tuple(runs))}."
+    names = tuple(runs)
+    were = "1 run was" if len(names) == 1 else f"{len(names)} runs were"
+    return f"{were} not sieved at {say(aperture_um)} µm and left out: {listed(names)}."
 
 
 REMARKS = {

@@ -1,31 +1,30 @@
-"""Answers on one trial in words: fallen and since when, when to stop, factor, balance, advice."""
+"""Courses over milling time in words: has a size fallen, since when, and when to stop."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from typing import TypeVar
 
 import numpy as np
 
 from psdstats.columns import TIME, column_words
-from psdstats.comparison.advice import AdviceRemark
 from psdstats.comparison.courses import OrderedRemark
 from psdstats.comparison.ordered import BESIDE
 from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.findings import (
-    BalanceAnswer,
     Course,
     Ending,
-    FactorAnswer,
     Finding,
     Numbers,
-    Remark,
     RemarkKind,
     Stop,
     Verdict,
 )
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.numbers import PLAIN, Numerals, difference_words, ratio_words
+from psdstats.words.numbers import PLAIN, Numerals, difference_words
 from psdstats.words.remarks import Wording, joined, sentence
+
+Item = TypeVar("Item")
 
 WHAT_LATER = "What longer milling would do, this trial does not say."
 _LEAST_TOLD = 0.001  # share: a lower limit below it says no more than the verdict
@@ -77,6 +76,17 @@ def size_words(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
     return f"an unknown {quantity}"
 
 
+def size_cell(numbers: Numbers, quantity: str, say: Numerals = PLAIN) -> str:
+    """The same for a cell of a table: "254.1", "< 53", "1.25 to 1.35"."""
+    if np.isfinite(numbers.estimate) or np.isnan([numbers.lower, numbers.upper]).all():
+        return size_words(numbers, quantity, say)
+    low, high = (float(np.exp(one)) for one in (numbers.lower, numbers.upper))
+    if np.isfinite([numbers.lower, numbers.upper]).all():
+        return f"{say.bound(low, '>')} to {say.bound(high, '<')}"
+    side, end = ("<", high) if np.isfinite(numbers.upper) else (">", low)
+    return say.measured(end, np.nan, side=side)
+
+
 def _spread_of(numbers: Numbers) -> float:
     """By what a size is rounded: its u, or a quarter of its interval."""
     return numbers.u if np.isfinite(numbers.u) else (numbers.upper - numbers.lower) / 4
@@ -87,20 +97,6 @@ def _from_to(course: Course, say: Numerals) -> str:
     unit = "" if course.quantity == "span" else " µm"
     start, end = (size_words(one, course.quantity, say) for one in (course.start, course.end))
     return f"from {start} to {end}{unit}"
-
-
-def _ratio(finding: Finding, say: Numerals, before: str) -> str:
-    """Ratio with its interval; empty where a size is a bound."""
-    own, (lower, upper) = finding.numbers, ends_of(finding)
-    if np.isnan(own.estimate) and np.isfinite([lower, upper]).all():
-        _, limits = say.ratio_parts(*np.exp([lower, lower, upper]).tolist())
-        return f"{before} ratio {limits}"
-    if np.isnan(own.estimate):
-        return ""
-    if finding.verdict is Verdict.EQUIVALENT:
-        value, limits = say.ratio_parts(*np.exp([own.estimate, lower, upper]).tolist())
-        return f"{before} ratio {value} (interval of the equivalence test {limits})"
-    return f"{before} {ratio_words(own.estimate, lower, upper, level=finding.level, say=say)}"
 
 
 def _went_up(numbers: Numbers) -> bool:
@@ -115,36 +111,98 @@ def ends_of(finding: Finding) -> tuple[float, float]:
     return own.lower, own.upper
 
 
+def course_sentences(
+    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> list[tuple[Verdict, str]]:
+    """What each size did from the first to the last time; levels where it moved alike together."""
+    told = list[tuple[Verdict, str]]()
+    for own in alike(courses, lambda one: (one.quantity, one.times[-1], _moved(one, plan))):
+        verdict, verb = course_verdict(own[0]), _moved(own[0], plan)
+        if verb and all(one.where for one in own):
+            told.append((verdict, _moved_sentence(own, verb, plan, say)))
+        else:
+            told += [(course_verdict(one), course_sentence(one, plan, say)) for one in own]
+    return told
+
+
+def alike(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[list[Item]]:
+    """Items of which the same holds, together, in the order of the first of each."""
+    found: dict[Hashable, list[Item]] = {}
+    for one in items:
+        found.setdefault(key(one), []).append(one)
+    return list(found.values())
+
+
+def _moved(course: Course, plan: ComparisonPlan) -> str:
+    """The verb of a course that moved; empty where that is not what was found."""
+    if course.stop is not None and course.shown[-1]:
+        return "rose" if _rises(plan) else "fell"
+    if (course.stop is None or not any(course.shown)) and (
+        course.fallen.verdict is Verdict.CHANGED
+    ):
+        return "rose" if _went_up(course.fallen.numbers) else "fell"
+    return ""
+
+
+def _moved_sentence(
+    courses: Sequence[Course], verb: str, plan: ComparisonPlan, say: Numerals
+) -> str:
+    """One size that went the same way at each of some levels, or without any."""
+    last, parts = place(TIME, courses[0].times[-1], say), list[str]()
+    levels = [f" at {level_words(one.where, plan, say)}" if one.where else "" for one in courses]
+    alone, *others = levels if len(levels) == 1 else ("", *levels)
+    for one, at in zip(courses, others or ("",), strict=True):
+        by = _by_how_much(one, plan, say)
+        parts.append(f"{_from_to(one, say)}{at}{f', by {by}' if by else ''}")
+    said = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])}, and {parts[-1]}"
+    return f"By {last} {courses[0].quantity}{alone} {verb} {said}{_clauses(courses, say)}."
+
+
+def _by_how_much(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+    """Size of a move: with its lower limit where it has one, else with its interval."""
+    if course.stop is None or not course.shown[-1]:
+        return difference_of(course.fallen, say, has_verb=True)
+    estimate, least = course.fallen.numbers.estimate, _least(course, plan)
+    share = _share(estimate if _rises(plan) else -estimate, plan)
+    limit = f"at least {say.at_least(least)}" if least >= _LEAST_TOLD else ""
+    if np.isnan(share):
+        return limit
+    told = say.per_cent(share, decimals=1 if abs(share) < 0.1 else 0)
+    return f"{told} ({limit})" if limit else told
+
+
+def _least(course: Course, plan: ComparisonPlan) -> float:
+    gain = course.at_least[-1] if course.at_least else np.nan
+    return _share(gain, plan)
+
+
+def _clauses(courses: Sequence[Course], say: Numerals) -> str:
+    """What stands beside the verdicts, each once."""
+    reasons = (why for one in courses for why in one.fallen.reasons)
+    told = dict.fromkeys(sentence(one, say) for one in reasons if one.kind not in NOT_ESTIMATED)
+    return "".join(f"; {one}" for one in told)
+
+
 def course_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """What one size did from the first to the last time, and since when."""
+    """What one size did from the first to the last time."""
     finding, last = course.fallen, place(TIME, course.times[-1], say)
-    has_direction = course.stop is not None
-    ratio, after = _ratio(finding, say, ","), ""
-    went = f"{_from_to(course, say)} by {last}"
-    if has_direction and course.shown[-1]:
-        verb = "rose" if _rises(plan) else "fell"
-        least = _at_least(course.at_least[-1], plan, say, ":")
-        said = f"{verb} {went}{f'{least} {_finer(plan)}' if least else ''}{ratio}"
-        after = _since(course, plan, say)
-    elif has_direction and any(course.shown):
-        said = f"{_in_between(course, plan, say)}{ratio}"
+    has_direction, verb = course.stop is not None, _moved(course, plan)
+    if verb:
+        return _moved_sentence([course], verb, plan, say)
+    reads = difference_of(finding, say)
+    went = f"it went {_from_to(course, say)}{f', which is {reads}' if reads else ''}"
+    if has_direction and any(course.shown):
+        said = f"{_in_between(course, plan, say)}{f': it reads {reads}' if reads else ''}"
     elif finding.verdict is Verdict.CANNOT_BE_TOLD:
-        return _not_told(course, plan, f"{went}{ratio}", say)
-    elif finding.verdict is Verdict.CHANGED:
-        said = f"{'rose' if _went_up(finding.numbers) else 'fell'} {went}{ratio}"
+        return _not_told(course, plan, went, say)
     elif finding.verdict is Verdict.EQUIVALENT:
         first, margin = place(TIME, course.times[0], say), say(finding.margin_percent or 0)
-        said = (
-            f"is the same at {last} as at {first} within ±{margin} %: it went "
-            f"{_from_to(course, say)}{ratio}"
-        )
+        said = f"is the same at {last} as at {first} within ±{margin} %: {went}"
     else:
-        verb = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
-        said = f"is not shown to have {verb}: it went {went}{ratio}"
-    told = (one for one in finding.reasons if one.kind not in NOT_ESTIMATED)
-    clauses = "".join(f"; {sentence(one, say)}" for one in told)
+        done = ("risen" if _rises(plan) else "fallen") if has_direction else "changed"
+        said = f"is not shown to have {done} by {last}: {went}"
     head = head_words(course.where, plan, say)
-    return f"{capital(f'{head}{course.quantity} {said}')}{clauses}.{after}"
+    return f"{capital(f'{head}{course.quantity} {said}')}{_clauses([course], say)}."
 
 
 def course_verdict(course: Course) -> Verdict:
@@ -155,8 +213,8 @@ def course_verdict(course: Course) -> Verdict:
 
 def least_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
     """Lower limit of the change by the end, for a cell of a table; empty where there is none."""
-    gain = course.at_least[-1] if course.at_least else np.nan
-    return say.at_least(_share(gain, plan)) if np.isfinite(gain) else ""
+    share = _least(course, plan)
+    return say.at_least(share) if np.isfinite(share) else ""
 
 
 def stop_words(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
@@ -196,14 +254,53 @@ def _at_least(gain: float, plan: ComparisonPlan, say: Numerals, before: str) -> 
     return f"{before} at least {say.at_least(share)}" if share >= _LEAST_TOLD else ""
 
 
-def _since(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
-    """From when on it is shown, as a sentence; none where there is no time between."""
-    if course.since is None or len(course.times) < 3:
+def since_sentences(
+    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> list[str]:
+    """From when on sizes are shown to be finer, alike together; none without a time between."""
+    known = [
+        one
+        for one in courses
+        if one.stop is not None and one.shown[-1] and one.since is not None and len(one.times) > 2
+    ]
+    told = []
+    for own in alike(known, lambda one: (one.times[0], one.times[-1], one.since)):
+        first, last, since = (str(one) for one in (own[0].times[0], own[0].times[-1], own[0].since))
+        than, since_when = (place(TIME, one, say) for one in (first, since))
+        for names, head in shared(own, courses, plan, say):
+            sizes, are = joined(names), "is" if len(names) == 1 else "are"
+            finer = f"{_finer(plan)} than at {than}"
+            if since == last:
+                said = f"{sizes} {are} not shown to be {finer} before {since_when}"
+            else:
+                said = f"{sizes} {are} {finer} from {since_when} on"
+            told.append(f"{capital(head + said)}.")
+    return told
+
+
+def shared(
+    own: Sequence[Course], everyone: Sequence[Course], plan: ComparisonPlan, say: Numerals
+) -> list[tuple[list[str], str]]:
+    """Sizes of which the same holds, and at which levels: "At both levels of ball ratio, "."""
+    where: dict[str, tuple[str, ...]] = {}
+    for one in own:
+        where[one.quantity] = (*where.get(one.quantity, ()), one.where)
+    count = {name: sum(one.quantity == name for one in everyone) for name in where}
+    return [
+        (names, _heads(where[names[0]], count[names[0]], plan, say))
+        for names in alike(where, lambda name: (where[name], count[name]))
+    ]
+
+
+def _heads(levels: Sequence[str], everywhere: int, plan: ComparisonPlan, say: Numerals) -> str:
+    """At which levels of the further factors, in words; empty where there are none."""
+    if not any(levels):
         return ""
-    since, first = (place(TIME, one, say) for one in (course.since, course.times[0]))
-    if course.since == course.times[-1]:
-        return f" Before {since} it is not shown to be {_finer(plan)} than at {first}."
-    return f" From {since} on it is {_finer(plan)} than at {first}."
+    if len(levels) > 1 and len(levels) == everywhere:
+        what = " and ".join(map(column_words, plan.at_each))
+        kind = "levels" if len(plan.at_each) == 1 else "combinations"
+        return f"At {'both' if len(levels) == 2 else 'all'} {kind} of {what}, "
+    return f"At {joined([level_words(one, plan, say) for one in levels])}, "
 
 
 def _in_between(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
@@ -216,14 +313,15 @@ def _in_between(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
         for bound, shown in zip(course.at_least, course.shown, strict=True)
         if shown and np.isfinite(bound)
     ]
-    least = _at_least(max(bounds), plan, say, " by") if bounds else ""
+    least = _at_least(max(bounds), plan, say, ", by") if bounds else ""
     return (
-        f"was {finer} at {_times(at, say)} than at {first}{least}; at {last} it is not shown to be "
-        f"{finer}"
+        f"was {finer} at {times_words(at, say)} than at {first}{least}; at {last} it is not shown "
+        f"to be {finer}"
     )
 
 
-def _times(times: Sequence[str], say: Numerals) -> str:
+def times_words(times: Sequence[str], say: Numerals) -> str:
+    """Milling times with their unit, such as "24 and 48 min"."""
     return f"{joined([say(float(one), '.12g') for one in times])} min"
 
 
@@ -236,165 +334,120 @@ def _not_told(course: Course, plan: ComparisonPlan, went: str, say: Numerals) ->
     if why:
         said += f", because {why}"
     if np.isfinite([course.start.estimate, course.end.estimate]).all():
-        said += f"; it went {went}"
+        said += f"; {went}"
     return f"{capital(said)}."
 
 
-def stop_sentence(course: Course, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
-    """When to stop, by one size; empty for a quantity without direction."""
-    stop, quantity = course.stop, course.quantity
-    if stop is None:
-        return ""
-    head, last = head_words(course.where, plan, say), place(TIME, stop.last, say)
+def stop_sentences(
+    courses: Sequence[Course], plan: ComparisonPlan, say: Numerals = PLAIN
+) -> list[str]:
+    """When to stop, sizes and levels of which the same holds together; none without a direction."""
+    known = [one for one in courses if one.stop is not None]
+    told = []
+    for own in alike(known, _stop_key):
+        for names, head in shared(own, courses, plan, say):
+            some = [one for one in own if one.quantity in names]
+            told.append(capital(f"{head}{_stop_words(some, names, plan, say)}."))
+    return told
+
+
+def _stop_key(course: Course) -> Hashable:
+    """What the sentences on two courses have in common."""
+    stop = course.stop
+    assert stop is not None  # noqa: S101
+    told = (stop.since, stop.stayed_within, stop.coarser_after, stop.reasons)
+    return (stop.ending, stop.before, stop.last, stop.margin_percent, *told)
+
+
+def _stop_words(
+    courses: Sequence[Course], names: Sequence[str], plan: ComparisonPlan, say: Numerals
+) -> str:
+    stop = courses[0].stop
+    assert stop is not None  # noqa: S101
+    last, sizes, other = place(TIME, stop.last, say), joined(names), _other(plan)
     step = f"{say(float(stop.before), '.12g')} to {last}"
-    other = _other(plan)
+    is_one = len(names) == 1
     match stop.ending:
         case Ending.LITTLE_LEFT:
-            return _little_left(stop, course, plan, say)
+            return _little_left(stop, names, say)
         case Ending.STILL_FALLING:
-            by = _at_least(stop.gain_at_least, plan, say, "")
-            going = "rising" if _rises(plan) else "falling"
-            told = (
-                f"was still {going} at the end: the last step ({step}) made it{by} {_finer(plan)}"
-            )
+            going, by = "rising" if _rises(plan) else "falling", _gains(courses, names, plan, say)
+            told = f"the last step ({step}) made {'it' if is_one else 'them'} {_finer(plan)}{by}"
+            return f"{sizes} {'was' if is_one else 'were'} still {going} at the end: {told}"
         case Ending.COARSER_AGAIN:
-            told = (
-                f"got {other} again: at the end of the trial ({last}) it is {other} than at "
-                f"{_times(stop.coarser_after, say)}"
+            they, than = "it is" if is_one else "they are", times_words(stop.coarser_after, say)
+            return (
+                f"{sizes} got {other} again: at the end of the trial ({last}) {they} {other} than "
+                f"at {than}"
             )
         case Ending.CANNOT_BE_TOLD:
-            told = _stop_not_told(stop, step, plan, say)
-            return capital(f"{head}it cannot be told from {quantity} when to stop{told}.")
-    return capital(f"{head}{quantity} {told}.")
+            said = _stop_not_told(courses, names, step, plan, say)
+            return f"it cannot be told from {sizes} when to stop{said}"
 
 
-def _little_left(stop: Stop, course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+def _gains(
+    courses: Sequence[Course], names: Sequence[str], plan: ComparisonPlan, say: Numerals
+) -> str:
+    """Lower limits of what the last step gained, size by size, level by level."""
+    told = _of_each(courses, names, lambda stop: _share(stop.gain_at_least, plan), say.at_least)
+    return f" by at least {told}" if told else ""
+
+
+def _of_each(
+    courses: Sequence[Course],
+    names: Sequence[str],
+    share: Callable[[Stop], float],
+    write: Callable[[float], str],
+) -> str:
+    """Shares of the last step, such as "19 % and 11 % (D10), 21 % and 25 % (D50)"."""
+    parts = list[tuple[str, str]]()
+    for name in names:
+        own = [share(one.stop) for one in courses if one.quantity == name and one.stop is not None]
+        if any(not _LEAST_TOLD <= one < np.inf for one in own):
+            return ""
+        written = list(dict.fromkeys(map(write, own)))
+        few = written if len(own) <= _MOST_PAIRS and len(written) > 1 else [write(min(own))]
+        parts.append((joined(few), name))
+    if len({told for told, _ in parts}) == 1:
+        return parts[0][0]
+    return ", ".join(f"{told} ({name})" for told, name in parts)
+
+
+def _little_left(stop: Stop, names: Sequence[str], say: Numerals) -> str:
     """From when on little was left, and what the trial does not say."""
     since, margin = stop.since or stop.before, say(stop.margin_percent)
-    said = head_words(course.where, plan, say)
-    said += (
-        f"from {place(TIME, since, say)} to the end of the trial ({place(TIME, stop.last, say)}) "
-        f"less than {margin} % of {course.quantity} was left to gain "
-        f"({say(100 * course.fallen.level, '.3g')} %)"
+    they, ends = ("it", "its end") if len(names) == 1 else ("they", "their ends")
+    said = (
+        f"less than {margin} % of {joined(names)} was left to gain from {place(TIME, since, say)} "
+        f"to the end of the trial ({place(TIME, stop.last, say)})"
     )
+    stayed = f"{they} stayed within ±{margin} % of {ends}"
     if stop.stayed_within == since:
-        said += f", and it stayed within ±{margin} % of its end"
+        said += f", and from then on {stayed}"
     elif stop.stayed_within is not None:
-        within = place(TIME, stop.stayed_within, say)
-        said += f"; from {within} on it stayed within ±{margin} % of its end"
-    return f"{capital(said)}."
+        said += f"; from {place(TIME, stop.stayed_within, say)} on {stayed}"
+    return said
 
 
-def _stop_not_told(stop: Stop, step: str, plan: ComparisonPlan, say: Numerals) -> str:
+def _stop_not_told(
+    courses: Sequence[Course], names: Sequence[str], step: str, plan: ComparisonPlan, say: Numerals
+) -> str:
     """What the last step may have gained, and why no more can be said."""
-    why = " and ".join(sentence(one, say) for one in stop.reasons)
-    most = _share(stop.gain_at_most, plan)
-    if not most > 0 or np.isinf(most):
+    stop = courses[0].stop
+    why = " and ".join(sentence(one, say) for one in (stop.reasons if stop is not None else ()))
+    most = _of_each(courses, names, lambda one: _share(one.gain_at_most, plan), say.at_most)
+    if not most:
         return f", because {why}" if why else ""
-    said = f": in the last step ({step}) up to {say.at_most(most)} may have been gained"
+    said = f": in the last step ({step}) up to {most} may have been gained"
     return f"{said}; {why}" if why else said
 
 
-def factor_sentences(
-    answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals = PLAIN
-) -> tuple[str, ...]:
-    """Whether a factor matters for one quantity: pair by pair of its levels, or many summed up."""
-    if len(answers) > _MOST_PAIRS:
-        controls = (_control(one, plan, say) for one in answers)
-        return (_many_pairs(answers, plan, say), *(one for one in controls if one))
-    return tuple(said for one in answers for said in _pair_sentences(one, plan, say))
-
-
-def _factor(plan: ComparisonPlan) -> str:
-    """What the further factor is called, several of them together being one."""
-    name = column_words(str(plan.where))
-    return f"the combination of {name}" if len(plan.at_each) > 1 else name
-
-
-def _levels(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> tuple[str, str]:
-    """Both levels; those of several factors together by themselves, such as "10, wet"."""
-    if len(plan.at_each) > 1:
-        return answer.high, answer.low
-    return place(answer.factor, answer.high, say), place(answer.factor, answer.low, say)
-
-
-def _many_pairs(answers: Sequence[FactorAnswer], plan: ComparisonPlan, say: Numerals) -> str:
-    """How many pairs of levels differ, and the one that differs most."""
-    name, quantity = _factor(plan), answers[0].quantity
-    pairs = f"{len(answers)} pairs of its levels"
-    found = {one: [at for at in one.at if at.verdict is Verdict.CHANGED] for one in answers}
-    shown = [one for one, changed in found.items() if changed]
-    if not shown:
-        said = f"{name} is not shown to matter for {quantity} at any time in any of {pairs}"
-        return f"{capital(said)}."
-    most = max(shown, key=lambda one: abs(found[one][-1].numbers.estimate))
-    last, (high, low) = found[most][-1], _levels(most, plan, say)
-    end = place(TIME, last.subject.where, say)
-    differ = "differs" if len(shown) == 1 else "differ"
-    said = (
-        f"{name} matters for {quantity}: of {pairs} {len(shown)} {differ}, the most at {end}, "
-        f"where {quantity} at {high} is {difference_of(last, say, f'at {low}')}"
-    )
-    return f"{capital(said)}."
-
-
-def _pair_sentences(
-    answer: FactorAnswer, plan: ComparisonPlan, say: Numerals = PLAIN
-) -> tuple[str, ...]:
-    """Two levels: whether and when they differ; the control; whether one course holds."""
-    name, quantity = _factor(plan), answer.quantity
-    high, low = _levels(answer, plan, say)
-    if not answer.at:
-        said = f"it cannot be told whether {name} matters for {quantity}: {low} and {high}"
-        return (f"{capital(said)} were run at no common time after the first.",)
-    last = answer.at[-1]
-    end = place(TIME, last.subject.where, say)
-    reads = f"at {end} {quantity} at {high} is {difference_of(last, say, f'at {low}')}"
-    changed = [one.subject.where for one in answer.at if one.verdict is Verdict.CHANGED]
-    if answer.since is not None:
-        since = place(TIME, answer.since, say)
-        when = "at the end" if answer.since == last.subject.where else f"from {since} on"
-        said = f"{name} matters for {quantity} {when}: {reads}"
-    elif changed:
-        said = f"{name} matters for {quantity} at {_times(changed, say)}; {reads}"
-    elif last.verdict is Verdict.CANNOT_BE_TOLD:
-        why = " and ".join(sentence(one, say) for one in last.reasons)
-        said = f"it cannot be told whether {name} matters for {quantity}"
-        said += f", because {why}" if why else ""
-    elif all(one.verdict is Verdict.EQUIVALENT for one in answer.at):
-        margin = say(last.margin_percent or 0.0)
-        said = f"{name} makes no difference to {quantity} beyond ±{margin} % at any time: {reads}"
-    else:
-        said = f"{name} is not shown to matter for {quantity} at any time: {reads}"
-        if last.numbers.lower * last.numbers.upper > 0.0:
-            said += ", an interval that holds for this time alone"
-    found = [f"{capital(said)}.", _control(answer, plan, say)]
-    if answer.is_one_course:
-        margin = say(last.margin_percent or 0.0)
-        found.append(
-            f"One course may stand for both levels: within {margin} % {quantity} changed alike at "
-            f"{high} and at {low}, at every time."
-        )
-    return tuple(one for one in found if one)
-
-
-def difference_of(finding: Finding, say: Numerals, than: str = "") -> str:
+def difference_of(
+    finding: Finding, say: Numerals, than: str = "", *, has_verb: bool = False
+) -> str:
     """A difference with the interval of its verdict."""
-    return difference_words(finding.numbers.estimate, *ends_of(finding), say, than=than)
-
-
-def _control(answer: FactorAnswer, plan: ComparisonPlan, say: Numerals) -> str:
-    """A difference at the first time, where none is expected."""
-    control = answer.control
-    if control.verdict is not Verdict.CHANGED:
-        return ""
-    high, low = _levels(answer, plan, say)
-    return (
-        f"Already at {place(TIME, control.subject.where, say)}, before the levels can have done "
-        f"anything, {answer.quantity} at {high} is "
-        f"{difference_of(control, say, f'at {low}')}: look at the feed, the charges and the "
-        "splitting."
-    )
+    ends = (finding.numbers.estimate, *ends_of(finding))
+    return difference_words(*ends, say, than=than, has_verb=has_verb)
 
 
 NOT_ESTIMATED = (VerdictRemark.RUN_TO_RUN_UNKNOWN, VerdictRemark.DRIFT_UNKNOWN)
@@ -413,10 +466,9 @@ CONTROL = "control"
 def courses_note(level: float, margin_percent: float, say: Numerals = PLAIN) -> str:
     """What the columns of the courses say."""
     return (
-        f"At least: lower limit of the change by the end, which with the times shown holds at "
-        f"{say(100 * level, '.3g')} %; the interval of the ratio is two-sided and holds alone. "
-        f"When to stop: from when on less than {say(margin_percent)} % was left to gain by the end "
-        "of the trial. Span has no direction and no unit."
+        f"At least: lower limit of the change by the end, which holds together with since when "
+        f"({say(100 * level, '.3g')} %); the interval of the ratio holds alone. When to stop: from "
+        f"when on less than {say(margin_percent)} % was left to gain. Span has no unit."
     )
 
 
@@ -465,42 +517,6 @@ def _withstood(courses: Sequence[Course], say: Numerals) -> tuple[str, ...]:
     return tuple(told)
 
 
-def balance_sentence(answers: Sequence[BalanceAnswer], say: Numerals = PLAIN) -> str:
-    """Whether the balance is good enough, of one quantity or several."""
-    poor = [one for one in answers if not one.is_enough]
-    if not poor:
-        most = say.at_most(max(one.shorter_percent for one in answers) / 100)
-        which = "the interval" if len(answers) == 1 else "no interval"
-        by = f"by {most}" if len(answers) == 1 else f"by more than {most}"
-        return f"Is the balance good enough? Yes: a perfect one would shorten {which} {by}."
-    names = joined([one.quantity for one in poor])
-    said = f"No, not for {names}" if len(poor) < len(answers) else "No"
-    gains = [
-        f"of {one.quantity} by {say.per_cent(one.shorter_percent / 100, decimals=1)}"
-        for one in poor
-    ]
-    told = " and that ".join([", that ".join(gains[:-1]), gains[-1]] if gains[1:] else gains)
-    return f"Is the balance good enough? {said}: a perfect one would shorten the interval {told}."
-
-
-def advice_sentences(told: Iterable[tuple[str, Remark]], say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What to do next, each once, with the quantities that ask for it."""
-    asked: dict[str, list[str]] = {}
-    for quantity, remark in told:
-        asked.setdefault(sentence(remark, say), []).append(quantity)
-    return tuple(f"{text} ({', '.join(dict.fromkeys(names))})." for text, names in asked.items())
-
-
-_TIMES_EACH = {3: "three", 4: "four"}
-
-
-def _repeat(say: Numerals, *, before: str, last: str, runs: int) -> str:
-    return (
-        f"Run {_times([before, last], say)} {_TIMES_EACH.get(runs, say(runs))} times each: single "
-        "runs cannot show that little was left to gain"
-    )
-
-
 def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
     digits = 0 if times_as_many >= 10 else 1
     many = (
@@ -514,46 +530,12 @@ def _out_of_reach(say: Numerals, *, times_as_many: float) -> str:
 REMARKS: dict[RemarkKind, Wording] = {
     OrderedRemark.OUT_OF_REACH: _out_of_reach,
     OrderedRemark.BEYOND_SIEVES: lambda say, quantity, times: (
-        f"the sieves do not bracket {quantity} at {_times(times, say)}"
+        f"the sieves do not bracket {quantity} at {times_words(times, say)}"
     ),
     OrderedRemark.FEW_SINGLE_RUNS: lambda say, runs: (
         f"{say(runs)} single runs can show no more than a change by the end"
     ),
     OrderedRemark.SINGLE_RUNS: lambda _: (
         "single runs cannot show that less than the margin was left"
-    ),
-    AdviceRemark.REPEAT_LAST_TIMES: _repeat,
-    AdviceRemark.MORE_RUNS: lambda say, before, last: (
-        f"Add runs at {_times([before, last], say)}, which decide when to stop"
-    ),
-    AdviceRemark.MILL_LONGER: lambda say, last: (
-        f"To find where little is left to gain, mill longer than {place(TIME, last, say)}"
-    ),
-    AdviceRemark.FINER_SIEVE: lambda say, below_um: (
-        f"Add a sieve finer than {say.bound(below_um, '<')} µm, so that the size is more than a "
-        "bound"
-    ),
-    AdviceRemark.COARSER_SIEVE: lambda say, above_um: (
-        f"Add a sieve coarser than {say.bound(above_um, '>')} µm, so that the size is more than a "
-        "bound"
-    ),
-    AdviceRemark.KNOW_RUN_TO_RUN: lambda _: (
-        "Repeat runs of one kind, or declare how far they differ (run_to_run_percent in [compare] "
-        "of study.toml, or --run-to-run): single runs alone do not show it"
-    ),
-    AdviceRemark.KNOW_DRIFT: lambda _: (
-        "Run a third group, or declare how far groups drift apart from one time to the next "
-        "(drift_percent in [compare] of study.toml, or --drift): two cannot show it"
-    ),
-    AdviceRemark.LOOK_AT_GROUP: lambda _, group: (
-        f"Look for what {group} does otherwise: speed, balls, charge, sieves, shaking"
-    ),
-    AdviceRemark.LOOK_AT_START: lambda say, factor, time: (
-        f"Find out why the levels of {column_words(factor)} differ already at "
-        f"{place(TIME, time, say)}"
-    ),
-    AdviceRemark.BETTER_BALANCE: lambda say, shorter_percent: (
-        f"Weigh on a better balance: a perfect one would shorten the interval by "
-        f"{say.per_cent(shorter_percent / 100)}"
     ),
 }

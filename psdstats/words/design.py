@@ -17,7 +17,7 @@ from psdstats.words.numbers import Numerals, p_words
 from psdstats.words.remarks import Wording, joined, listed, sentence
 
 _RUN_TO_RUN = ("run-to-run variation was not estimated", "a standard deviation of {} %")
-_DRIFT = ("drift over the milling times was not estimated", "one of {} % a step")
+_DRIFT = ("drift over the milling times was not estimated", "one of {} % per step")
 
 
 def plan_notes(plan: ComparisonPlan, say: Numerals) -> Iterable[str]:
@@ -42,8 +42,8 @@ def _without_value(_: Numerals, *, runs: Sequence[str], column: str) -> str:
 
 def _set_aside(_: Numerals, *, runs: Sequence[str]) -> str:
     return (
-        f"{len(runs)} {'run counts' if len(runs) == 1 else 'runs count'} by a bound at most, "
-        "because the sieves do not bracket the size in every run of the condition: "
+        f"{len(runs)} {'run counts' if len(runs) == 1 else 'runs count'} only by a bound, because "
+        "the sieves do not bracket the size in every run of its condition: "
         f"{listed(runs)}."
     )
 
@@ -90,9 +90,9 @@ def _by_single_runs(say: Numerals, *, basis: SpreadBasis, percent: float, df: fl
     known = f"{say(df, '.3g')} degree{'' if df == 1 else 's'} of freedom"
     known = known if np.isfinite(df) else "counted as known"
     return (
-        "ln size of single runs compared by the joint covariance of the measurement and a standard "
-        f"deviation between runs of {say(percent, '.2g')} %, {_BASES.get(basis, basis.value)} "
-        f"({known})."
+        "Ln size of single runs was compared by the joint covariance of the measurement and a "
+        f"standard deviation between runs of {say(percent, '.2g')} %, "
+        f"{_BASES.get(basis, basis.value)} ({known})."
     )
 
 
@@ -104,8 +104,9 @@ def _by_own_spread(_: Numerals, *, paired: bool) -> str:
             "(paired t)"
         )
     return (
-        f"ln size: each contrast is {basis}, and what the measurement covariance holds in common "
-        f"for all {_units(paired)}; families by Holm's rule, their intervals by Bonferroni's."
+        f"Each contrast of ln size is {basis}, and what the measurement covariance holds in common "
+        f"for all {_units(paired)}; families are adjusted by Holm's rule, their intervals by "
+        "Bonferroni's."
     )
 
 
@@ -168,12 +169,14 @@ REMARKS: dict[RemarkKind, Wording] = {
     VerdictRemark.RUN_TO_RUN_UNKNOWN: _unknown(*_RUN_TO_RUN),
     VerdictRemark.UNDONE_BY_DRIFT: _undone(*_DRIFT),
     VerdictRemark.DRIFT_UNKNOWN: _unknown(*_DRIFT),
-    VerdictRemark.SHOWS_NOTHING: lambda _: "this trial has too little to go by to show any change",
+    VerdictRemark.SHOWS_NOTHING: lambda _: "this trial has too few runs to show any change",
     VerdictRemark.MARGIN_TOO_SMALL: lambda _: (
         "a change as large as the margin could easily have been missed"
     ),
     VerdictRemark.NO_ESTIMATE: lambda _: "there is no estimate with an interval",
-    VerdictRemark.NO_END: lambda _: "too little is left to judge it by, so its interval has no end",
+    VerdictRemark.NO_END: lambda _: (
+        "too few runs are left to judge it by, so its interval has no end"
+    ),
     PlanRemark.WITHOUT_VALUE: _without_value,
     PlanRemark.TIME_SET_ASIDE: lambda _, by: (
         f"Runs of several milling times are compared by {column_words(by)}: milling time was set "
@@ -184,13 +187,13 @@ REMARKS: dict[RemarkKind, Wording] = {
         "told apart; they count together as variation between runs."
     ),
     PlanRemark.BLOCKS: lambda _, columns: (
-        f"Compared within each {' and '.join(map(column_words, columns))}, so that what differs "
-        "between them altogether does not count."
+        f"Levels are compared within each {' and '.join(map(column_words, columns))}, so that a "
+        "difference that lasts over all its runs does not count."
     ),
     PlanRemark.ONE_CHARGE: _of_charges,
     PlanRemark.EACH_LEVEL: lambda _, column: (
-        f"Each level of {column_words(column)} is answered by itself, since levels were run "
-        "side by side at several times."
+        f"Each level of {column_words(column)} is answered by itself, since the levels were "
+        "run side by side at several times."
     ),
     PlanRemark.NESTED: lambda _, column: (
         f"{capital(column_words(column))} is the same in all runs of one group: each level is "
@@ -203,12 +206,12 @@ REMARKS: dict[RemarkKind, Wording] = {
         "counts as variation between runs unless it is added as a further factor."
     ),
     ComparisonRemark.BY_MODEL: lambda _: (
-        "ln size: a mean for each condition, groups and charges that hold several being blocks; "
-        "the variances of this design could not be fitted one by one."
+        "Each condition has a mean of ln size of its own, and groups and charges that hold several "
+        "conditions are blocks; the variances of this design could not be fitted one by one."
     ),
     ComparisonRemark.BY_MEASUREMENT: lambda _: (
-        "ln size of single runs compared by the joint covariance of the measurement, with nothing "
-        "for run-to-run variation, which one run per level cannot show."
+        "Ln size of single runs was compared by the joint covariance of the measurement, with "
+        "nothing for run-to-run variation, which one run per level cannot show."
     ),
     ComparisonRemark.BY_SINGLE_RUNS: _by_single_runs,
     ComparisonRemark.BY_OWN_SPREAD: _by_own_spread,

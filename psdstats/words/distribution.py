@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, without_value
 from psdstats.comparison.classes import DistributionRemark, Level, MovedClasses, class_names
 from psdstats.comparison.permutation_manova import PermutationManova
-from psdstats.comparison.whole import ZERO_SHARE, StackPart, WholeComparison
+from psdstats.comparison.whole import ZERO_SHARE, WholeComparison
 from psdstats.comparison.whole_fits import StudyFits
 from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness
@@ -35,20 +35,36 @@ def verdict_sentence(whole: WholeComparison, say: Numerals = PLAIN) -> str:
     factor, finding = column_words(whole.by), whole.finding
     if whole.test is None or finding.verdict is Verdict.CANNOT_BE_TOLD:
         why = " ".join(sentence(reason, say) for reason in finding.reasons)
-        return f"Cannot be told whether the distribution changes with {factor}. {why}"
-    if finding.verdict is Verdict.CHANGED:
-        return f"The whole distribution changes with {factor}: {_test(whole.test, say)}."
+        return f"Whether the whole distribution changes with {factor} cannot be told. {why}"
     told = _test(whole.test, say)
+    if finding.verdict is Verdict.CHANGED:
+        return f"The whole distribution changes with {factor}: {told}."
     return f"No change of the whole distribution with {factor} is shown: {told}."
 
 
 def _test(test: PermutationManova, say: Numerals) -> str:
     way = "all {} rearrangements" if test.exact else "{} rearrangements drawn at random"
+    p = f"p = {say(test.p, '.2g')} ({way.format(test.used)})"
+    if test.p <= test.smallest_p:
+        p = (
+            f"p at most {say(test.smallest_p, '.2g')}, the least that {test.used} rearrangements "
+            "can give"
+        )
     return (
-        f"pseudo-F({test.df_factor}, {test.df_residual}) = {say(test.pseudo_f, '.3g')}, "
-        f"p = {say(test.p, '.2g')} ({way.format(test.used)}), "
-        f"{say(100 * test.r_squared, '.0f')} % of the variation within groups"
+        f"{say(100 * test.r_squared, '.0f')} % of the variation within groups goes with it "
+        f"(pseudo-F({test.df_factor}, {test.df_residual}) = {say(test.pseudo_f, '.3g')}; {p})"
     )
+
+
+def permutation_p(p: float, smallest: float, say: Numerals = PLAIN) -> str:
+    """A p by rearrangement in a table; where none could be smaller it is an upper bound.
+
+    Examples
+    --------
+    >>> permutation_p(0.0005, 0.0005), permutation_p(0.032, 0.0005)
+    ('≤ 0.00050', '0.032')
+    """
+    return f"≤ {say.p_value(smallest)}" if p <= smallest else say.p_value(p)
 
 
 def moved_sentence(moved: MovedClasses, say: Numerals = PLAIN) -> str:
@@ -57,26 +73,13 @@ def moved_sentence(moved: MovedClasses, say: Numerals = PLAIN) -> str:
         return _nothing_moved(moved, say)
     names, order = class_names(moved.limits_um, say), moved.change_percent.argsort()
     gained, lost = (
-        f"{names[at]} ({say(moved.change_percent[at], '+.1f')} points)"
-        for at in (order[-1], order[0])
+        f"{names[at]} {verb} most ({say(moved.change_percent[at], '+.1f')} points)"
+        for at, verb in ((order[-1], "gained"), (order[0], "lost"))
     )
-    return (
-        f"{_pair(moved.low, moved.high, moved.unit, say)}: {int(moved.moved.sum())} of "
-        f"{len(names)} size classes moved; most gained {gained} and lost {lost}."
-    )
-
-
-def all_moved(moved: MovedClasses, say: Numerals = PLAIN) -> str:
-    """Every class that moved, for those who do not see the figure."""
-    if not moved.moved.any():
-        return _nothing_moved(moved, say)
-    names = class_names(moved.limits_um, say)
-    found = [
-        f"{name} {say(change, '+.1f')} points"
-        for name, change, shown in zip(names, moved.change_percent, moved.moved, strict=True)
-        if shown
-    ]
-    return f"{_pair(moved.low, moved.high, moved.unit, say)}: {', '.join(found)}."
+    count = int(moved.moved.sum())
+    many = f"all {count}" if count == len(names) else f"{count} of {len(names)}"
+    pair = _pair(moved.low, moved.high, moved.unit, say)
+    return f"{pair}: {many} size classes moved; the class {gained}, {lost}."
 
 
 def _nothing_moved(moved: MovedClasses, say: Numerals) -> str:
@@ -161,17 +164,31 @@ def moved_note(level: float, say: Numerals = PLAIN) -> str:
     )
 
 
-def moved_drawing_caption(level: float, stack: str, say: Numerals = PLAIN) -> str:
-    """What the bars show; the stack is named where there are several."""
+def moved_drawing_caption(whole: WholeComparison, panels: int, say: Numerals = PLAIN) -> str:
+    """What the lines show; stacks that have no panel are counted."""
+    more = len(whole.parts) - panels
+    left = f" {more} more families of stacks are in the file." if more > 0 else ""
     return (
-        f"Change of the size classes{stack and f' of {stack}'} with {say(100 * level)} % "
-        "intervals that hold for all classes together; empty bars: no change shown."
+        f"Which size classes gained and which lost mass with {column_words(whole.by)}? Lines: "
+        f"change between two levels; bars: {say(100 * whole.level)} % intervals of the last, for "
+        f"all classes together; empty marks: no change shown.{left}"
     )
 
 
-def moved_alternative(part: StackPart, say: Numerals = PLAIN) -> str:
-    """Every change of one family of stacks, for those who do not see the figure."""
-    return " ".join(all_moved(one, say) for one in part.moved)
+def moved_alternative(frames: Mapping[str, pd.DataFrame], say: Numerals = PLAIN) -> str:
+    """Every change that is shown between the last pair of levels, by stack."""
+    lines = []
+    for stack, frame in frames.items():
+        own = frame[frame["pair"] == frame["pair"].iloc[-1]]
+        names = class_names(own["to_um"].dropna().to_numpy(), say)
+        shown = [
+            f"{name} {say.signed(change, 1)}"
+            for name, change, moved in zip(names, own["change_percent"], own["moved"], strict=True)
+            if moved
+        ]
+        head = f"{stack + ', ' if stack else ''}{own['pair'].iloc[0]}"
+        lines.append(f"{head}: {', '.join(shown) or 'no class is shown to have moved'}.")
+    return f"Changes in percentage points. {' '.join(lines)}"
 
 
 SENSITIVITY_CAPTION = (

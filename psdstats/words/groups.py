@@ -8,31 +8,48 @@ from typing import Any
 import pandas as pd
 
 from psdstats.columns import TIME, column_words, without_value
+from psdstats.comparison.advice import differs
 from psdstats.comparison.analysis import SpreadBasis
-from psdstats.comparison.consistency import IntraclassRemark, Suspect
-from psdstats.comparison.groups import GroupAgreement, GroupRemark, overall
+from psdstats.comparison.consistency import IntraclassRemark
+from psdstats.comparison.groups import GroupAgreement, GroupRemark
 from psdstats.comparison.precision import Precision, Scale, Told
-from psdstats.findings import Verdict
+from psdstats.findings import BenchAnswer, Verdict
 from psdstats.models.verdicts import VerdictRemark
-from psdstats.words.benches import bench_sentences
+from psdstats.words.benches import AVERAGE, RATE, bench_sentences, other_sentences
+from psdstats.words.courses import place
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import listed
 
 HEADING = "Do the groups agree?"
-_MOST_NAMED = 4
+BEHIND = "Groups: every difference, and precision"
+NOTES_HEADING = "Notes on the groups"
+FROM_OTHERS = "difference from the others / %"
+_MOST_LEADING = 2
 
 
 def agreement_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
     """Those that differ first, then the others; what it rests on, and what was set aside."""
-    aside = ", ".join(agreement.set_aside)
-    because = "Set aside, because a size of their cell is not bracketed by the sieves"
     return (
         *bench_sentences(agreement.answers, say),
-        _rests_on(agreement, say),
-        *((f"{because}: {aside}.",) if aside else ()),
+        *rests_on(agreement, say),
     )
 
 
-def _rests_on(agreement: GroupAgreement, say: Numerals) -> str:
+def lead_sentences(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What is said of the groups beside those that differ, which page one tells."""
+    if not any(map(differs, agreement.answers)):
+        return ()
+    return other_sentences(agreement.answers, say)[:_MOST_LEADING]
+
+
+def rests_on(agreement: GroupAgreement, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """The scatter by which the groups were judged, and the runs set aside."""
+    aside = ", ".join(agreement.set_aside)
+    because = "Set aside, because a size of their cell is not bracketed by the sieves"
+    return (_scatter(agreement, say), *((f"{because}: {aside}.",) if aside else ()))
+
+
+def _scatter(agreement: GroupAgreement, say: Numerals) -> str:
     spread = agreement.spread
     reasons = (why.kind for one in agreement.answers for at in one.at for why in at.reasons)
     by_measurement = (VerdictRemark.UNDONE, VerdictRemark.RUN_TO_RUN_UNKNOWN)
@@ -57,17 +74,6 @@ _FROM = {
 }
 
 
-def headline(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
-    """Which groups stand where, in one sentence for the top of the page."""
-    margin = agreement.margin_percent
-    named: dict[Verdict, list[str]] = {}
-    for one in agreement.answers:
-        named.setdefault(overall(one), []).append(one.group)
-    found = (f"{verdict}: {', '.join(groups)}" for verdict, groups in named.items())
-    within = "" if margin is None else f" (margin ±{say(margin)} %)"
-    return f"{agreement.quantity} of each group against the others{within} – {'; '.join(found)}."
-
-
 def place_words(
     row: Mapping[Hashable, Any], conditions: Iterable[str], say: Numerals = PLAIN
 ) -> str:
@@ -86,34 +92,6 @@ def place_words(
     return ", ".join(words)
 
 
-def consistency_sentences(
-    table: pd.DataFrame, outliers: pd.DataFrame, conditions: Sequence[str], say: Numerals = PLAIN
-) -> tuple[str, ...]:
-    """How many indicators lie beyond their limits and which, then what the two tests found."""
-    told = int(table[["h", "k"]].notna().to_numpy().sum())
-    if not told:
-        return ("Mandel's h and k cannot be told: h needs three groups, k two with replicates.",)
-    found = table[table["finding"] != ""]
-    line = f"Of {told} values of Mandel's h and k {len(found) or 'none'} lie beyond the 5 % limit"
-    if len(found):
-        named = [
-            f"{row['group']} at {place_words(row, conditions, say)} ({row['finding']})"
-            for row in found.head(_MOST_NAMED).to_dict("records")
-        ]
-        more = f" and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
-        by_chance = f"about {say(0.05 * told, '.0f')} would by chance alone"
-        line += f": {', '.join(named)}{more}; {by_chance}"
-    lines = [f"{line}."]
-    for row in outliers[outliers["finding"].isin(list(Suspect))].to_dict("records"):
-        word = "an outlier" if row["finding"] == Suspect.OUTLIER else "a straggler"
-        test = {"Cochran": "Cochran's", "Grubbs": "Grubbs'"}[row["test"]]
-        lines.append(
-            f"{test} test calls {row['group']} at {place_words(row, conditions, say)} {word}; look "
-            "for a cause, nothing was removed."
-        )
-    return tuple(dict.fromkeys(lines))
-
-
 def agreement_caption(agreement: GroupAgreement) -> str:
     """What the table of findings shows."""
     return (
@@ -122,34 +100,91 @@ def agreement_caption(agreement: GroupAgreement) -> str:
     )
 
 
-def agreement_note(level: float, say: Numerals = PLAIN) -> str:
+def agreement_note(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
     """How far intervals hold, and what an average can hide."""
+    rates = [one.rate for one in agreement.answers if one.rate is not None]
+    rate = ""
+    if rates:
+        subject = rates[0].subject
+        high, low = (place(TIME, level, say) for level in (subject.high, subject.low))
+        rate = (
+            f"{_capital(RATE)}: the ratio of {agreement.quantity} at {high} to that at {low}, "
+            "against that of the others. "
+        )
     return (
-        f"Average and rate each hold for all groups together at {say(100 * level)} %, for the "
-        "groups of this trial. Rate: the ratio of last to first time against that of the others. "
-        "Differs at: conditions at which a difference is shown; an average can hide them."
+        f"{rate}{_capital(AVERAGE)}: over the conditions; it can hide single differences, and "
+        "differs at counts those that are shown. Intervals hold for all groups together at "
+        f"{say(100 * agreement.level)} %, for the groups of this trial."
     )
 
 
-def agreement_drawing_caption(agreement: GroupAgreement, say: Numerals = PLAIN) -> str:
-    """What the figure of ratios shows."""
-    return (
-        f"{agreement.quantity} of each group over the mean of the others on average, with "
-        f"{say(100 * agreement.level)} % intervals that hold for all groups together."
+def panel_title(agreement: GroupAgreement, group: str) -> str:
+    """What one panel shows: a group, or the one pair there is."""
+    own = (finding for one in agreement.answers if one.group == group for finding in one.at)
+    low = next((finding.subject.low for finding in own), "")
+    return f"{group} against {low}" if low else group
+
+
+def deviations_caption(
+    agreement: GroupAgreement,
+    others: Sequence[BenchAnswer],
+    say: Numerals = PLAIN,
+    *,
+    panels: int,
+) -> str:
+    """What the figure of deviations shows, and which other sizes differ where."""
+    margin = agreement.margin_percent
+    every = sum(bool(one.conditions) for one in agreement.answers)
+    which = "each group" if panels == every else f"the {panels} groups farthest from the others"
+    pair = any(at.subject.low for one in agreement.answers for at in one.at)
+    against = "the two groups" if pair else f"{which} against the mean of the others"
+    told = (
+        f"Is a group apart, and where? {agreement.quantity} of {against} at each "
+        f"condition, with {say(100 * agreement.level)} % intervals that hold for all together"
     )
+    told += "" if margin is None else f"; shaded: within ±{say(margin)} %"
+    shown = (agreement.by_condition["verdict"] == Verdict.CHANGED).any()
+    told += "; filled, with their number: shown to differ." if shown else "."
+    found = [
+        f"{one.quantity} of {one.group} at {', '.join(place(*level, say) for level in levels)}"
+        for one in others
+        if one.quantity != agreement.quantity
+        for at, levels in zip(one.at, one.conditions, strict=False)
+        if at.verdict is Verdict.CHANGED
+    ]
+    return f"{told} Shown to differ too: {listed(found)}." if found else told
 
 
-def ratio_label(quantity: str) -> str:
-    """Label of its axis."""
-    return f"{quantity} over that of the other groups"
+def deviations_alternative(
+    frame: pd.DataFrame, agreement: GroupAgreement, say: Numerals = PLAIN
+) -> str:
+    """Every group of the figure: where it is shown to differ, and how far it lies elsewhere."""
+    lines = []
+    for group, own in frame.groupby("group", sort=False):
+        shown = own["verdict"] == Verdict.CHANGED
+        parts = [
+            f"{say.signed(row['difference_percent'], 1)} % "
+            f"({say.interval(row['lower_percent'], row['upper_percent'])}) at "
+            f"{place_words(row, agreement.conditions, say)}, shown to differ"
+            for row in own[shown].to_dict("records")
+        ]
+        ends = own.loc[~shown, "difference_percent"]
+        if len(ends):
+            both = dict.fromkeys(say.signed(float(end), 1) for end in (ends.min(), ends.max()))
+            parts.append(f"{'otherwise ' if parts else ''}{' to '.join(both)} %, not shown")
+        lines.append(f"{panel_title(agreement, str(group))}: {'; '.join(parts)}.")
+    return " ".join(lines)
 
 
-def precision_caption(quantity: str, coverage: float, say: Numerals = PLAIN) -> str:
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def precision_caption(quantity: str) -> str:
     """What the table of standard deviations shows."""
     return (
-        f"Precision of {quantity} at each condition (ISO 5725-2), with {say(100 * coverage)} % "
-        "intervals: s_r within a group (repeatability), s_L between groups, s_R both together "
-        "(reproducibility)."
+        f"Precision of {quantity} at each condition (ISO 5725-2): s_r within a group "
+        "(repeatability), s_L between groups, s_R both together (reproducibility)."
     )
 
 
@@ -170,7 +205,9 @@ def precision_notes(
     per_cent = "Per cent: 100 times the standard deviation of ln size. "
     notes = [
         (per_cent if precision.scale is Scale.LOG else "")
-        + "They contain the scatter of the measurement as far as the results do not share it."
+        + "They contain the scatter of the measurement as far as the results do not share it, and "
+        f"{say.fixed(0.0, 1)} means that the data show none, not that there is none. Their "
+        "intervals are in the file."
     ]
     rows = precision.table.to_dict("records")
     for told, words in _TOLD.items():
@@ -188,9 +225,14 @@ OUTLIERS_NOTE = (
 )
 SCORES_NOTE = (
     "Verdicts hold for all groups and conditions together. Zeta is the difference over its "
-    "standard uncertainty, E_n over twice that; |zeta| from 2 is called a warning signal, from 3 "
-    "an action signal (ISO 13528, from memory), each alone: among many some come by chance."
+    "standard uncertainty, E_n (in the file) half of it; |zeta| from 2 is called a warning signal, "
+    "from 3 an action signal, each alone: among many some come by chance."
 )
+SUSPECTS_NOTE = (
+    "Beyond the 5 % limit a result is called a straggler, beyond the 1 % limit an outlier. Nothing "
+    "is removed; the whole tables are in the files."
+)
+TESTS = {"Cochran": "Cochran's test", "Grubbs": "Grubbs' test"}
 INTRACLASS_NOTE = (
     "Times that differ much make it large whatever the groups do: weak evidence of agreement by "
     "itself."
@@ -205,11 +247,23 @@ def consistency_caption(quantity: str) -> str:
     )
 
 
-def consistency_drawing_caption(quantity: str) -> str:
-    """What the figure of indicators shows."""
+def suspects_caption(table: pd.DataFrame, quantity: str, say: Numerals = PLAIN) -> str:
+    """What the table of values beyond their limits shows, and how many chance would put there."""
+    count = int(table[["h", "k"]].notna().to_numpy().sum())
     return (
-        f"Mandel's indicators of {quantity} for each group, one bar a milling time; lines: limits "
-        "exceeded by chance in 5 % and 1 %."
+        f"{quantity}: values of Mandel's h and k beyond their 5 % limit (of {count}; about "
+        f"{say(0.05 * count, '.0f')} would be by chance alone), and of Cochran's and Grubbs' tests."
+    )
+
+
+def none_beyond(table: pd.DataFrame) -> str:
+    """What to say where no value lies beyond its limit."""
+    count = int(table[["h", "k"]].notna().to_numpy().sum())
+    if not count:
+        return "Mandel's h needs three groups, k two with replicates: there is none."
+    return (
+        f"None of {count} values of Mandel's h and k, and none of Cochran's and Grubbs' tests, "
+        "lies beyond its 5 % limit."
     )
 
 

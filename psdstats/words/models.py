@@ -17,7 +17,7 @@ from psdstats.models.diagnostics import Influence
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import FitRemark, MixedModelFit
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
-from psdstats.words.numbers import PLAIN, Numerals, p_words
+from psdstats.words.numbers import MISSING, PLAIN, Numerals, p_words
 from psdstats.words.remarks import joined
 
 
@@ -185,6 +185,7 @@ def _without(row: pd.Series, say: Numerals) -> str:
 CHECKS_HEADING = "Can the models be believed?"
 NO_MODEL = "No mixed model was fitted, so there is none to check."
 OWN_TEST = "this analysis"
+COMMON_TESTS = {"anova": "repeated measures", "friedman": "Friedman"}
 COMMON_NOTE = (
     "The common tests know nothing of measurement uncertainty, average replicates and further "
     "factors, and need a complete design; the mixed model gives the verdict. p of the analysis of "
@@ -222,17 +223,7 @@ def refit_names(fit: MixedModelFit, components: Mapping[str, str]) -> list[str]:
 
 
 def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
-    """How far the estimates of another package are from ours."""
-    if found.route is RefitRoute.WITHOUT_KNOWN:
-        how = "without the covariance of the measurement, which it cannot take"
-        if not found.converged:
-            return f"Refitted by statsmodels {how}: that fit did not converge."
-        return (
-            f"Refitted by statsmodels {how}, a coefficient moves by up to "
-            f"{say(100 * found.largest_difference, '.2g')} % of its standard error: what the "
-            "measurement adds then counts as scatter of runs and groups, and sieves that runs "
-            "share as independent."
-        )
+    """How far the estimates of another package are from ours, for the same model."""
     if found.route is RefitRoute.MIXED_MODEL:
         how = "a mixed model with variances estimated anew"
     else:
@@ -246,16 +237,31 @@ def refit_sentence(found: Refit, say: Numerals = PLAIN) -> str:
     )
 
 
+def bare_refit_sentences(found: Mapping[str, Refit], say: Numerals = PLAIN) -> tuple[str, ...]:
+    """How far estimates move by a package that cannot take the covariance of the measurement."""
+    how = "Refitted by statsmodels without the covariance of the measurement, which it cannot take"
+    moved = {name: one.largest_difference for name, one in found.items() if one.converged}
+    lines = []
+    if moved:
+        ends = (min(moved, key=moved.__getitem__), max(moved, key=moved.__getitem__))
+        told = [f"{say.fixed(100 * moved[one], 0)} % ({one})" for one in dict.fromkeys(ends)]
+        lines.append(
+            f"{how}, a coefficient moves by up to {' to '.join(told)} of its standard error: what "
+            "the measurement adds then counts as scatter of runs and groups, and sieves that runs "
+            "share as independent."
+        )
+    failed = [name for name in found if name not in moved]
+    if failed:
+        lines.append(f"{how}, the fit of {joined(failed)} did not converge.")
+    return tuple(lines)
+
+
 def residuals_caption(quantity: str) -> str:
     """Of the figure of residuals."""
-    return f"{quantity}: standardised residuals of the mixed model; most should lie within ±2."
-
-
-def quantiles_caption(quantity: str) -> str:
-    """Of the figure of quantiles."""
     return (
-        f"{quantity}: residuals in order against those of a normal law; a straight line speaks for "
-        f"it."
+        f"{quantity}: standardised residuals of the mixed model against fitted values, where most "
+        "should lie within ±2, and in order against those of a normal law, for which a straight "
+        "line speaks."
     )
 
 
@@ -267,22 +273,25 @@ def residuals_alternative(count: int, largest: float, say: Numerals = PLAIN) -> 
     )
 
 
-def influence_caption(quantity: str, grouping: str) -> str:
-    """Of the figure without each group."""
-    return (
-        f"{quantity}: effect that is left without each {column_words(grouping)} in turn; at 1 it "
-        f"does not move."
-    )
-
-
-def influence_table_caption(term: str) -> str:
-    """Of the table without each group."""
-    return f"The test of {column_words(term)} without each group in turn."
-
-
 def common_caption(by: str) -> str:
     """Of the table of common tests."""
     return f"What common tests say of {column_words(by)}, beside the mixed model."
+
+
+def statistic_words(
+    test: str, statistic: float, df: float, df_error: float, *, say: Numerals = PLAIN
+) -> str:
+    """The statistic of a common test with its degrees of freedom.
+
+    Examples
+    --------
+    >>> statistic_words("anova", 51.234, 4, 12), statistic_words("friedman", 14.4, 4, np.nan)
+    ('F(4, 12) = 51.2', 'Q(4) = 14.4')
+    """
+    if not np.isfinite(statistic):
+        return MISSING
+    freedom = say(df) if np.isnan(df_error) else f"{say(df)}, {say(df_error)}"
+    return f"{'F' if test == 'anova' else 'Q'}({freedom}) = {say.significant(statistic, 3)}"
 
 
 def variances_caption(quantity: str, level: float, say: Numerals = PLAIN) -> str:

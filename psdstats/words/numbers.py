@@ -346,25 +346,18 @@ class Numerals:
 PLAIN = Numerals()
 
 
-def ratio_words(
-    log_ratio: float, lower: float, upper: float, *, level: float, say: Numerals = PLAIN
-) -> str:
-    """A ratio of sizes with its interval.
-
-    Examples
-    --------
-    >>> ratio_words(-0.8795, -0.9493, -0.8097, level=0.95)
-    'ratio 0.415 (95 % interval 0.387 to 0.445)'
-    """
-    with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
-        value, limits = say.ratio_parts(*np.exp([log_ratio, lower, upper]).tolist())
-    return f"ratio {value} ({say(100 * level, '.3g')} % interval {limits})"
-
-
 def difference_words(
-    log_ratio: float, lower: float, upper: float, say: Numerals = PLAIN, *, than: str = ""
+    log_ratio: float,
+    lower: float,
+    upper: float,
+    say: Numerals = PLAIN,
+    *,
+    than: str = "",
+    has_verb: bool = False,
 ) -> str:
     """A difference of ln size with its interval, each number in its own direction.
+
+    Where a verb before it ``has_verb`` says the direction, the numbers leave it out.
 
     Examples
     --------
@@ -372,21 +365,50 @@ def difference_words(
     '2.1 % higher, between 1.9 % lower and 6.2 % higher'
     >>> difference_words(-0.1972, -0.2256, -0.1672, than="at 0 min")
     '17.9 % lower than at 0 min (15.4 to 20.2 %)'
+
+    Where there is no estimate, its bounds are told; empty without any.
+
+    >>> inf, nan = float("inf"), float("nan")
+    >>> difference_words(nan, -inf, -0.8867), difference_words(nan, 0.15, 0.61)
+    ('at least 58 % lower', '16 to 84 % higher')
+    >>> difference_words(0.0723, 0.0296, 0.1142, has_verb=True)
+    '7.5 % (3.0 to 12.1 %)'
     """
     with np.errstate(over="ignore"):  # with next to no degrees of freedom there is no upper limit
         middle, low, high = (float(one) for one in 100.0 * np.expm1([log_ratio, lower, upper]))
     places = _places_of((high - low) / 2.0)
+    has_verb = has_verb and not lower < 0.0 < upper
+    behind = f" than {than}" if than else ""
+
+    def way(value: float) -> str:
+        return "" if has_verb else f" {'lower' if value < 0 else 'higher'}"
 
     def told(value: float) -> str:
-        return f"{say.fixed(abs(value), places)} % {'lower' if value < 0 else 'higher'}"
+        return f"{say.fixed(abs(value), places)} %{way(value)}"
 
-    said = f"{told(middle)} than {than}" if than else told(middle)
-    if not (math.isfinite(lower) and math.isfinite(high)):
-        return said
-    if low < 0.0 < high:
-        return f"{said}, between {told(low)} and {told(high)}"
+    is_closed = math.isfinite(lower) and math.isfinite(high)
+    if math.isnan(middle) and not is_closed:
+        limit, share = _limit_words(lower, upper, say)
+        return f"{limit}{way(share)}{behind}" if limit else ""
     near, far = sorted((abs(low), abs(high)))
-    return f"{said} ({say.fixed(near, places)} to {say.fixed(far, places)} %)"
+    limits = f"{say.fixed(near, places)} to {say.fixed(far, places)} %"
+    either = f"between {told(low)} and {told(high)}"
+    if math.isnan(middle):
+        return f"{either if low < 0.0 < high else f'{limits}{way(low + high)}'}{behind}"
+    said = f"{told(middle)}{behind}"
+    if not is_closed:
+        return said
+    return f"{said}, {either}" if low < 0.0 < high else f"{said} ({limits})"
+
+
+def _limit_words(lower: float, upper: float, say: Numerals) -> tuple[str, float]:
+    """A difference of which one end is known: "at least 58 %", and that end; empty for none."""
+    ends = [one for one in (lower, upper) if math.isfinite(one)]
+    if not ends:
+        return "", 0.0
+    share, is_least = float(np.expm1(ends[0])), ends[0] == (lower if ends[0] > 0 else upper)
+    limit = say.at_least(abs(share)) if is_least else say.at_most(abs(share))
+    return f"at {'least' if is_least else 'most'} {limit}", share
 
 
 def _places_of(half: float) -> int:

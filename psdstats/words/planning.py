@@ -350,7 +350,7 @@ def _unusual(name: str, source: str) -> Callable[..., str]:
     def words(say: Numerals, value: float, low: float, high: float) -> str:
         return (
             f"{name} of {say(value, '.2f')} is outside the usual {say(low)} to {say(high)} "
-            f"({source}, from memory)."
+            f"({source})."
         )
 
     return words

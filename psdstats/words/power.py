@@ -49,16 +49,29 @@ def power_caption(result: PowerResult, say: Numerals = PLAIN) -> str:
 
 
 def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What each design shows, the smallest that is enough, and what it rests on."""
+    """The smallest design that is enough, what each shows, and what it rests on."""
+    return (*power_answer(result, say), *power_notes(result, say))
+
+
+def power_answer(
+    result: PowerResult, say: Numerals = PLAIN, *, most: int | None = None
+) -> tuple[str, ...]:
+    """The smallest design that is enough, and what each shows; more than ``most`` have a table."""
     lines = [] if result.smallest is None else _smallest(result, result.smallest, say)
     rows = zip(result.designs, result.to_frame().to_dict("records"), strict=True)
-    lines += [_shown(result, one.design, row, say) for one, row in rows]
+    if most is None or len(result.designs) <= most or not lines:
+        lines += [_shown(result, one.design, row, say) for one, row in rows]
     if result.missed:
         errs = ", ".join(_design(one.design) for one in result.missed)
         lines.append(
             f"{errs}: this analysis does not allow for all that is assumed to differ between "
             "groups, so it would err more often than its level says; do not go by its chances."
         )
+    return tuple(lines)
+
+
+def power_notes(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What was assumed to vary, and how the planned trial would be analysed."""
     v = result.variation
     parts = (
         ("run to run", v.run_percent),
@@ -70,12 +83,11 @@ def power_sentences(result: PowerResult, say: Numerals = PLAIN) -> tuple[str, ..
     )
     spread = ", ".join(f"{name} {say(value, '.2g')} %" for name, value in parts)
     source = "; measurement: ".join(sentence(one, say) for one in v.source)
-    lines.append(
+    return (
         f"Assumed ({source}): {spread}; question: {power_question(result)}, level "
-        f"{say(result.alpha)}; {result.trials} simulated trials a design, seed {result.seed}."
+        f"{say(result.alpha)}; {result.trials} simulated trials per design, seed {result.seed}.",
+        _ANALYSED[SpreadRule(result.spread)],
     )
-    lines.append(_ANALYSED[SpreadRule(result.spread)])
-    return tuple(lines)
 
 
 _ANALYSED = {
@@ -90,6 +102,11 @@ _ANALYSED = {
         "not drift apart is taken for granted, not found."
     ),
 }
+
+
+def trials_note(result: PowerResult) -> str:
+    """How many trials a design was given, and from which seed."""
+    return f"{result.trials} simulated trials per design, seed {result.seed}."
 
 
 def power_question(result: PowerResult) -> str:

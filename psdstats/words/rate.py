@@ -8,41 +8,87 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+import pandas as pd
 
-from psdstats.columns import column_words, without_value
+from psdstats.columns import TIME, column_words, without_value
 from psdstats.findings import Finding, Verdict
 from psdstats.rate.answers import CurveChoice, OpenInterval
 from psdstats.rate.curves import CurveName
 from psdstats.rate.first_order import SAME_RATE_PERCENT, LossRates
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.rate.run_sizes import RateRemark, Withdrawal
-from psdstats.words.numbers import PLAIN, Numerals, p_words
+from psdstats.words.numbers import PLAIN, Numerals, decimals_for, p_words
 from psdstats.words.remarks import joined, sentence
 
+_MOST_SIEVES = 6  # named one by one
 NOTABLE_PERCENT = 10.0  # change of the ball-to-powder ratio
 
 
-def rate_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """When to stop, series by series, then the curves behind it, then powder taken."""
-    lines: list[str] = []
+def when_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Time to the target and to the margin: one sentence each for all levels."""
+    found, last = [], max(one.last_min for one in result.series)
     if result.target_um is not None:
-        lines += [_of(one.label, _target(result, one, say)) for one in result.series]
-    if result.margin_percent is not None:
-        lines += [_of(one.label, _margin(result, one, say)) for one in result.series]
-    for one in result.series:
-        lines += [_of(one.label, text) for text in curve_sentences(one, say)]
-    if result.withdrawals:
-        name, worst = max(
-            result.withdrawals.items(), key=lambda item: float(item[1].frame.change_percent.max())
+        targets = {one.label: _target(result, one) for one in result.series}
+        found.append(
+            target_sentence(
+                targets,
+                quantity=result.quantity,
+                target_um=result.target_um,
+                last_min=last,
+                say=say,
+            )
         )
-        lines.append(withdrawal_sentence(worst, say))
-        if len(result.withdrawals) > 1:
-            lines.append(f"That is charge {name}, the most affected of {len(result.withdrawals)}.")
-    return tuple(dict.fromkeys(lines))
+    if result.margin_percent is not None:
+        found.append(
+            margin_sentence(
+                {one.label: one.margin for one in result.series},
+                quantity=result.quantity,
+                margin_percent=result.margin_percent,
+                last_min=last if result.target_um is None else np.inf,  # said once
+                say=say,
+            )
+        )
+    return tuple(found)
 
 
-def _of(series: str, text: str) -> str:
-    return f"{_upper(series)}: {text}" if series else text
+def lead_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """How far the times to a target or margin can be trusted; else which curve there is."""
+    found = [one for *_, one in result.stopping]
+    beyond = [one for one in found if not one.never and _is_beyond(one, result)]
+    if not found:
+        return curve_sentences(result, say)[:1]
+    last = minutes(max(one.last_min for one in result.series), say)
+    if not beyond:
+        return (f"Every time below lies within the times milled (up to {last} min).",)
+    some = "Every time" if len(beyond) == len(found) else "A time marked as extrapolated"
+    return (
+        f"{some} below lies beyond the last one milled ({last} min) and rests on the form of the "
+        "curve, which no run can check there.",
+    )
+
+
+def _is_beyond(interval: OpenInterval, result: RateResult) -> bool:
+    last = max(one.last_min for one in result.series)
+    return interval.value is None or interval.value > last
+
+
+def withdrawal_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """What sampling did to the charge that it changed most."""
+    if not result.withdrawals:
+        return ()
+    name, worst = max(
+        result.withdrawals.items(), key=lambda item: float(item[1].frame.change_percent.max())
+    )
+    told = withdrawal_sentence(worst, say)
+    if len(result.withdrawals) == 1:
+        return (told,)
+    return told, f"That is charge {name}, the most affected of {len(result.withdrawals)}."
+
+
+def _at(series: Sequence[str]) -> str:
+    """At which levels, behind a clause; empty where there is only one series."""
+    named = [one for one in series if one]
+    return f" at {joined(named)}" if named else ""
 
 
 def _upper(words: str) -> str:
@@ -63,10 +109,37 @@ def minutes(value: float, say: Numerals = PLAIN) -> str:
     return say(rounded, ".0f" if abs(rounded) >= 1000 else ".3g")
 
 
-def reach(interval: OpenInterval, say: Numerals = PLAIN) -> str:
-    """The interval of a time in a table, with the digits of the sentences."""
-    low = minutes(interval.lower, say)
-    return f"> {low}" if interval.upper_open else f"{low} to {minutes(interval.upper, say)}"
+def time_words(interval: OpenInterval, say: Numerals = PLAIN, *, unit: str = "") -> str:
+    """A time with its interval, in the digits that the interval allows.
+
+    Examples
+    --------
+    >>> known = {"df": 9.0, "level": 0.95}
+    >>> time_words(OpenInterval(value=91.3, lower=82.9, upper=4800.0, upper_open=True, **known))
+    '91 (83 or longer)'
+    >>> time_words(OpenInterval(value=3.42, lower=3.13, upper=3.81, **known), unit=" min")
+    '3.4 min (3.1 to 3.8)'
+    """
+    if interval.never:
+        return "never"
+    if interval.value == interval.upper == 0.0:
+        return f"0{unit}"
+    time, ends = time_parts(interval, say)
+    if time:
+        return f"{time}{unit} ({ends})"
+    return f"{_earliest(interval, say)}{unit} or longer" if interval.upper_open else ends + unit
+
+
+def time_parts(interval: OpenInterval, say: Numerals = PLAIN) -> tuple[str, str]:
+    """Time, empty where the curve gives none, and interval, both in its digits."""
+    value, lower, upper = interval.value, interval.lower, interval.upper
+    spread = (upper - lower) / 4
+    if interval.upper_open:
+        spread = (lower / 10 if value is None else value - lower) / 2
+    places = decimals_for(spread, digits=1) if spread > 0 else 0
+    low, high = (say.fixed(end, places) for end in (lower, upper))
+    ends = f"{low} or longer" if interval.upper_open else f"{low} to {high}"
+    return "" if value is None else say.fixed(value, places), ends
 
 
 def wanted(quantity: str, asked: float, unit: str, say: Numerals = PLAIN) -> str:
@@ -83,189 +156,214 @@ def curve_phrase(name: CurveName) -> str:
     return f"{'an' if name is CurveName.LIMIT else 'a'} {name!s}"
 
 
-def _target(result: RateResult, one: RateSeries, say: Numerals) -> str:
-    size = float(result.target_um or 0.0)
-    if one.target is not None:
-        return target_sentence(
-            one.target,
-            quantity=result.quantity,
-            target_um=size,
-            last_min=one.last_min,
-            others=dict(list(one.targets.items())[1:]),
-            say=say,
-        )
-    name, wanted = one.change(result.quantity).subject.quantity, f"{say(size)} µm"  # not shown
-    if float(np.exp(one.fit.beta[0])) <= size:
-        return f"{name} is below {wanted} before any milling, and no change is shown."
-    return f"No change of {name} is shown, so no time to {wanted} can be given."
+def _target(result: RateResult, one: RateSeries) -> OpenInterval | None:
+    """Time to the target; none where no change is shown, 0 where it is below it as it is."""
+    if one.target is None and float(np.exp(one.fit.beta[0])) <= (result.target_um or 0.0):
+        return OpenInterval(value=0.0, lower=0.0, upper=0.0, df=np.inf, level=result.level)
+    return one.target
 
 
 def target_sentence(
-    interval: OpenInterval,
+    found: Mapping[str, OpenInterval | None],
     *,
     quantity: str,
     target_um: float,
     last_min: float,
-    others: Mapping[CurveName, OpenInterval] | None = None,
     say: Numerals = PLAIN,
 ) -> str:
-    """When the target size is reached; `others` are the curves not ruled out."""
-    size, sure = f"{say(target_um)} µm", f"{say(100 * interval.level)} %"
-    if interval.value == 0.0 and interval.upper == 0.0:
-        return f"{quantity} is below {size} before any milling."
-    if interval.value is None:
-        if interval.excluded:
-            return f"{quantity} does not reach {size} on this curve, at {sure} confidence."
-        return (
-            f"The fitted {quantity} does not reach {size}; the data ({sure}) allow "
-            f"{minutes(interval.lower, say)} min or longer, or never."
-        )
-    text = f"{quantity} reaches {size} after {_found(interval, say)}"
-    return text + _beyond(interval, last_min, others or {}, say)
-
-
-def _margin(result: RateResult, one: RateSeries, say: Numerals) -> str:
-    margin = float(result.margin_percent or 0.0)
-    no_limit = [fit.curve.name for fit in one.fits if fit.curve.name is not CurveName.LIMIT]
-    names = " or ".join(curve_phrase(name) for name in no_limit)
-    if one.margin is None:
-        return (
-            f"No time can be given after which less than {say(margin)} % is left to gain: "
-            f"{names} has no limit."
-        )
-    return margin_sentence(
-        one.margin,
-        quantity=result.quantity,
-        margin_percent=margin,
-        last_min=one.last_min,
-        without_limit=names,
-        say=say,
-    )
+    """When the target size is reached, by level; None where no change is shown."""
+    size, parts = f"{say(target_um)} µm", list[str]()
+    known = {name: one for name, one in found.items() if one is not None}
+    there = [name for name, one in known.items() if one.value == one.upper == 0.0]
+    times = {
+        name: one for name, one in known.items() if one.value is not None and name not in there
+    }
+    if times:
+        told = joined([_after(name, one, say) for name, one in times.items()])
+        parts.append(f"{quantity} reaches {size} {told}{_extrapolated(times, last_min, say)}")
+    if there:
+        parts.append(f"{quantity} is below {size} before any milling{_at(there)}")
+    never = [name for name, one in known.items() if one.never]
+    if never:
+        parts.append(f"{quantity} does not reach {size} on any curve that is left{_at(never)}")
+    for name, one in known.items():
+        if one.value is None and not one.excluded:
+            parts.append(
+                f"the fitted {quantity} does not reach {size}{_at([name])}; the data allow "
+                f"{minutes(one.lower, say)} min or longer, or never"
+            )
+    still = [name for name in found if name not in known]
+    if still:
+        why = f"no change of {quantity} is shown{_at(still)}"
+        parts.append(f"{why}, so no time to {size} can be given")
+    return " ".join(f"{_upper(part)}." for part in parts)
 
 
 def margin_sentence(
-    interval: OpenInterval,
+    found: Mapping[str, OpenInterval | None],
     *,
     quantity: str,
     margin_percent: float,
     last_min: float,
-    without_limit: str = "",
     say: Numerals = PLAIN,
 ) -> str:
-    """After which time less than the margin is left; the curves left that have no limit."""
-    what = f"less than {say(margin_percent)} % of the limit of {quantity} is left to gain"
-    if interval.value is None:
-        if interval.excluded:
-            return f"There is no time after which {what}: the sizes show no limit."
-        sure = f"{say(100 * interval.level)} %"
-        earliest = f"after {minutes(interval.lower, say)} min at the earliest ({sure})"
-        if without_limit:
-            return f"{_upper(without_limit)} has no limit; if there is one, {what} {earliest}."
-        return f"The fitted curve shows no limit yet; {what} {earliest}."
-    if interval.value == 0.0 and interval.upper == 0.0:
-        return f"Even before milling {what}."
-    text = f"After {_found(interval, say)} {what}"
-    if without_limit:
-        text += f"; open above, since {without_limit} would have no limit"
-    return text + _beyond(interval, last_min, {}, say)
+    """After which time less than the margin is left, by level; None where no curve has a limit."""
+    margin, parts = f"{say(margin_percent)} %", list[str]()
+    left = f"less than {margin} of the limit of {quantity} is left to gain"
+    known = {name: one for name, one in found.items() if one is not None}
+    times = {name: one for name, one in known.items() if one.value is not None}
+    if times:
+        told = joined([_after(name, one, say) for name, one in times.items()])
+        parts.append(f"{left} {told}{_extrapolated(times, last_min, say)}")
+    never = [name for name, one in known.items() if one.never]
+    if never:
+        parts.append(f"the sizes show no limit{_at(never)}, so there is no time after which {left}")
+    untold = {n: one for n, one in known.items() if one.value is None and not one.excluded}
+    open_ones = {name: one for name, one in untold.items() if one.lower > 0}
+    if open_ones:
+        several = len(open_ones) > 1
+        starts = joined(
+            [
+                f"{_earliest(one, say)} min{_at([name]) if several else ''}"
+                for name, one in open_ones.items()
+            ]
+        )
+        parts.append(
+            f"the best curve never levels off{_at(list(open_ones))}; if {quantity} does, the last "
+            f"{margin} is not reached before {starts}"
+        )
+    nothing = [name for name in untold if name not in open_ones]
+    if nothing:
+        parts.append(f"the data do not bound the time after which {left}{_at(nothing)}")
+    without = [name for name in found if name not in known]
+    if without:
+        parts.append(
+            f"no time can be given after which less than {margin} is left to gain{_at(without)}: "
+            "no curve that is left levels off"
+        )
+    return " ".join(f"{_upper(part)}." for part in parts)
 
 
-def _found(interval: OpenInterval, say: Numerals) -> str:
-    low, high = minutes(interval.lower, say), minutes(interval.upper, say)
-    ends = f"{low} min or longer" if interval.upper_open else f"{low} to {high} min"
-    return f"{minutes(interval.value or 0.0, say)} min ({ends}, {say(100 * interval.level)} %)"
+def _earliest(interval: OpenInterval, say: Numerals) -> str:
+    """The lower end of an open interval, in its digits."""
+    places = decimals_for(interval.lower / 20, digits=1) if interval.lower > 0 else 0
+    return say.fixed(interval.lower, places)
 
 
-def _beyond(
-    interval: OpenInterval,
-    last_min: float,
-    others: Mapping[CurveName, OpenInterval],
-    say: Numerals,
-) -> str:
-    if interval.value is None or interval.value <= last_min:
-        return "."
-    by_others = [
-        f"{curve_phrase(name)} "
-        + ("never gets there" if one.value is None else f"gives {minutes(one.value, say)} min")
-        for name, one in others.items()
-    ]
-    curve = f"the form of the curve: {', '.join(by_others)}" if by_others else "the curve alone"
+def _after(series: str, interval: OpenInterval, say: Numerals) -> str:
+    time, ends = time_parts(interval, say)
+    return f"after {time} min{_at([series])} ({ends})"
+
+
+def _extrapolated(times: Mapping[str, OpenInterval], last_min: float, say: Numerals) -> str:
+    """That times lie beyond those measured, and which where some do not."""
+    beyond = [name for name, one in times.items() if (one.value or 0.0) > last_min]
+    if not beyond:
+        return ""
+    where = "" if len(beyond) == len(times) else _at(beyond)
+    which = f"the times{where} lie" if len(beyond) > 1 else f"the time{where} lies"
+    rest = "rest" if len(beyond) > 1 else "rests"
     last = minutes(last_min, say)
-    return f"; that is beyond the last time measured ({last} min) and rests on {curve}."
+    return f"; {which} beyond the last one milled ({last} min) and {rest} on the form of the curve"
 
 
-def curve_sentences(one: RateSeries, say: Numerals = PLAIN) -> list[str]:
-    """Which curve, and whether it describes the sizes."""
-    return [choice_sentence(one.choice), check_sentence(one.check, say)]
-
-
-def choice_sentence(choice: CurveChoice) -> str:
-    """Which curve the data prefer, and which others are left."""
-    best = curve_phrase(choice.best)
-    if len(choice.candidates) == 1:
-        return f"Only {best} was fitted."
-    near = [curve_phrase(name) for name in choice.not_ruled_out[1:]]
-    if not near:
-        return f"{_upper(best)} fits best; no other curve is left."
-    return (
-        f"{_upper(best)} fits best; {joined(near)} {'is' if len(near) == 1 else 'are'} not ruled "
-        f"out, and sizes and times hold for {'both' if len(near) == 1 else 'each'}."
-    )
-
-
-def check_sentence(check: Finding, say: Numerals = PLAIN) -> str:
-    """Whether the sizes leave the curve."""
-    curve, p = curve_phrase(CurveName(check.subject.high)), p_words(check.numbers.p, say)
-    gap, where = 100 * float(np.expm1(check.numbers.estimate)), sentence(check.reasons[-1], say)
-    if check.reasons[0].kind is RateRemark.NO_TIME_TO_SPARE:
-        first = sentence(check.reasons[0], say)
-        return f"{first} {curve} passes every mean, so its form cannot be checked."
-    if check.verdict is Verdict.CANNOT_BE_TOLD:
-        return f"Without repeats the misfit of {curve} cannot be told from run-to-run variation."
-    if check.verdict is Verdict.CHANGED:
-        largest = f"the mean is off by {say(gap, '+.2g')} % {where}"
-        return f"{_upper(curve)} does not describe the sizes ({p}): {largest}."
-    return f"A misfit of {curve} is not shown ({p})."
-
-
-def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """Series by series: above which sieves one rate will not do, and its power of size."""
-    lines = []
-    for series, exponent in loss.exponents.items():
-        found = zip(loss.findings, loss.frame["lower_per_min"], strict=True)
-        own = [(one, lower) for one, lower in found if one.subject.where == series]
-        lines += [_of(series, line) for line in _changes_of_rate(own, say)]
-        numbers = (exponent.exponent, exponent.lower, exponent.upper)
-        if any(lower > 0 for _, lower in own) and exponent.exponent is not None:
-            power, low, high = (say(number, ".2f") for number in numbers if number is not None)
-            basis = sentence(exponent.basis, say)
-            text = f"The rate grows with size to the power {power} ({low} to {high}; {basis})."
-            lines.append(_of(series, text))
+def curve_sentences(result: RateResult, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Which curves are left at which levels, and where one does not describe the sizes."""
+    alike: dict[frozenset[CurveName], list[RateSeries]] = {}
+    for one in result.series:
+        alike.setdefault(frozenset(one.choice.not_ruled_out), []).append(one)
+    lines = [
+        choice_sentence(own[0].choice, _at([one.label for one in own])) for own in alike.values()
+    ]
+    told = (Verdict.CHANGED, Verdict.CANNOT_BE_TOLD)
+    lines += [
+        check_sentence(one.check, say, _at([one.label]))
+        for one in result.series
+        if one.check.verdict in told
+    ]
     return tuple(dict.fromkeys(lines))
 
 
-def _changes_of_rate(own: Sequence[tuple[Finding, float]], say: Numerals) -> list[str]:
-    """A sieve above which no loss is shown has no rate to speak of, unless its mass bends."""
-    words = {
-        Verdict.CHANGED: "The rate of loss above {} changed with time: one rate constant does not "
-        "describe it.",
-        Verdict.EQUIVALENT: "One rate of loss describes the mass above {}: it changes by less than "
-        "{margin} % over the trial.",
-        Verdict.NOT_SHOWN: "A change of the rate of loss above {} with time is not shown.",
-        Verdict.CANNOT_BE_TOLD: "Whether the rate of loss above {} changes with time cannot be "
-        "told from these runs.",
-    }
-    above: dict[Verdict, list[str]] = {}
-    for one, lower in own:
-        if lower > 0 or one.verdict is Verdict.CHANGED:
-            above.setdefault(one.verdict, []).append(one.subject.high)
-    return [
-        words.get(verdict, f"The rate of loss above {{}} with time: {verdict}.").format(
-            ", ".join(above[verdict]) + " µm", margin=say(SAME_RATE_PERCENT)
+def choice_sentence(choice: CurveChoice, where: str = "") -> str:
+    """Which curves are left, at a level of the further factors."""
+    best = curve_phrase(choice.best)
+    if len(choice.candidates) == 1:
+        return f"Only {best} was fitted{where}."
+    left = [name for name in CurveName if name in choice.not_ruled_out]
+    if len(left) == 1:
+        return f"{_upper(best)} fits best{where}; no other curve is left."
+    names = _upper(joined([curve_phrase(name) for name in left]))
+    each = "both" if len(left) == 2 else "each"
+    return f"{names} are not ruled out{where}: sizes and times cover {each}."
+
+
+def check_sentence(check: Finding, say: Numerals = PLAIN, where: str = "") -> str:
+    """Whether the sizes leave the curve, at a level of the further factors."""
+    curve, p = curve_phrase(CurveName(check.subject.high)), p_words(check.numbers.p, say)
+    gap, place = 100 * float(np.expm1(check.numbers.estimate)), sentence(check.reasons[-1], say)
+    if check.reasons[0].kind is RateRemark.NO_TIME_TO_SPARE:
+        first = sentence(check.reasons[0], say)
+        return f"{first} {curve} passes every mean{where}, so its form cannot be checked."
+    if check.verdict is Verdict.CANNOT_BE_TOLD:
+        return (
+            f"Without repeats the misfit of {curve}{where} cannot be told from run-to-run "
+            "variation."
         )
+    if check.verdict is Verdict.CHANGED:
+        largest = f"the mean is off by {say(gap, '+.2g')} % {place}"
+        return f"{_upper(curve)} does not describe the sizes{where} ({p}): {largest}."
+    return f"A misfit of {curve}{where} is not shown ({p})."
+
+
+def loss_sentences(loss: LossRates, say: Numerals = PLAIN) -> tuple[str, ...]:
+    """Above which sieves one rate will not do, and how the rate grows with size, at all levels."""
+    above: dict[Verdict, dict[str, list[str]]] = {}
+    seen = set[str]()
+    for one, lower in zip(loss.findings, loss.frame["lower_per_min"], strict=True):
+        series = one.subject.where
+        # a sieve above which no loss is shown has no rate to speak of, unless its mass bends
+        if lower > 0 or one.verdict is Verdict.CHANGED:
+            above.setdefault(one.verdict, {}).setdefault(series, []).append(one.subject.high)
+        seen |= {series} if lower > 0 else set()
+    lines = [
+        _LOSS[verdict].format(_sieves(above[verdict], say), margin=say(SAME_RATE_PERCENT))
         for verdict in Verdict
         if verdict in above
     ]
+    powers: dict[str, list[str]] = {}
+    for series, found in loss.exponents.items():
+        if series in seen and found.exponent is not None:
+            numbers = (found.exponent, found.lower, found.upper)
+            power, low, high = (say(number, ".2f") for number in numbers if number is not None)
+            told = f"{power}{_at([series])} ({low} to {high})"
+            powers.setdefault(sentence(found.basis, say), []).append(told)
+    lines += [
+        f"The rate grows with size to the power {joined(told)}; {basis}."
+        for basis, told in powers.items()
+    ]
+    return tuple(lines)
+
+
+_LOSS = {
+    Verdict.CHANGED: "The rate of loss {} changed with time: one rate constant does not describe "
+    "it.",
+    Verdict.EQUIVALENT: "The rate of loss {} changed by less than {margin} % over the trial.",
+    Verdict.NOT_SHOWN: "A change of the rate of loss {} with time is not shown.",
+    Verdict.CANNOT_BE_TOLD: "Whether the rate of loss {} changes with time cannot be told from "
+    "these runs.",
+}
+
+
+def _sieves(above: Mapping[str, Sequence[str]], say: Numerals) -> str:
+    """Above which sieves at which levels; of many their number and range."""
+    told = []
+    for series, sieves in above.items():
+        names = f"{joined(sieves)} µm"
+        if len(sieves) > _MOST_SIEVES:
+            ends = sorted(map(float, sieves))
+            names = f"{len(sieves)} sieves from {say(ends[0])} to {say(ends[-1])} µm"
+        told.append(f"above {names}{_at([series])}")
+    return joined(told)
 
 
 def withdrawal_sentence(one: Withdrawal, say: Numerals = PLAIN) -> str:
@@ -279,7 +377,8 @@ def withdrawal_sentence(one: Withdrawal, say: Numerals = PLAIN) -> str:
     if change > NOTABLE_PERCENT:
         return (
             f"{words}: late sizes belong to a faster mill than early ones, so do not carry the "
-            "curve over to an undisturbed charge; take smaller samples or a fresh charge a time."
+            "curve over to an undisturbed charge; take smaller samples, or a fresh charge for each "
+            "time."
         )
     return f"{words}, less than {NOTABLE_PERCENT:.0f} %, which is usually of no account."
 
@@ -347,19 +446,21 @@ REMARKS = {
     RateRemark.BETWEEN_GROUPS: lambda _, groups: f"from the spread between {groups} groups",
 }
 
+
+def scatter_note(say: Numerals = PLAIN) -> str:
+    """What the spread behind the intervals is, and what a zero means."""
+    return (
+        "Standard deviations of the comparison, from all levels together: between runs, of groups "
+        "at one condition, and of groups that drift apart, per step of the milling times. A curve "
+        f"that does not fit cannot widen them, and {say.fixed(0.0, 1)} means that the data show "
+        "none."
+    )
+
+
 HEADING = "How fast does it grind?"
-OPEN_TIMES = (
-    "An interval with > is open: the data do not bound the time. It holds for every curve not "
-    "ruled out. A time beyond those measured is extrapolated: it rests on the form of the curve "
-    "alone."
-)
+BEHIND = "Rate: curves compared, and loss above each sieve"
 IF_RIGHT = "The intervals hold if this curve is the right one."
 POWER_SHAPES = "Power shape: 0 is the law of Kick, one half that of Bond, 1 that of Rittinger."
-NONE_SHOWN = (
-    "Standard deviations of the comparison, from all levels together: between runs, of groups at "
-    "one condition, and of groups that drift apart, a step of the milling times. A curve that does "
-    "not fit cannot widen them."
-)
 CRITERION = (
     "The criterion weighs how far the means of the times lie from a curve, in the spread of the "
     "trial, against its parameters: the smaller the better. A curve within 4 of the best is not "
@@ -372,16 +473,52 @@ CHARGES_CAPTION = (
 )
 
 
-def drawing_caption(
-    result: RateResult, one: RateSeries, *, beyond: bool, say: Numerals = PLAIN
-) -> str:
-    """Below the figure of one series; `beyond`: it goes past the times measured."""
+STOP_CAPTION = "When to stop milling."
+
+
+def stop_note(level: float, say: Numerals = PLAIN) -> str:
+    """How the table of times is read."""
     return (
-        f"{result.quantity} against milling time{f' ({one.label})' if one.label else ''}: "
-        f"{curve_phrase(one.fit.curve.name)} with its {say(100 * result.level)} % band"
-        f"{', which holds for every curve not ruled out' if len(one.fits) > 1 else ''}; one mark a "
-        f"run{'; dashed: beyond the times measured' if beyond else ''}."
+        f"In brackets: {say(100 * level)} % interval, over every curve not ruled out. Where it "
+        "says or longer, the data do not bound the time."
     )
+
+
+def drawing_caption(result: RateResult, *, beyond: bool, say: Numerals = PLAIN) -> str:
+    """Below the figure of all levels; `beyond`: curves go past the times measured."""
+    name = result.quantity
+    if result.target_um is None:
+        asked = f"How does {name} fall with milling time?"
+    else:
+        asked = f"When does {name} reach {say(result.target_um)} µm?"
+    each = " at each level" if len(result.series) > 1 else ""
+    groups = set(result.points_frame()["group"])
+    mean = " for the mean of the groups" if len(groups) > 1 else ""
+    told = (
+        f"{asked} The best curve{each}{mean}, with the {say(100 * result.level)} % band over every "
+        "curve not ruled out; one dot per run"
+    )
+    told += "; dashed: beyond the times measured" if beyond else ""
+    if result.target_um is not None:
+        told += "; bar: interval of the time to the target"
+    return f"{told}."
+
+
+def drawing_alternative(
+    curve: pd.DataFrame, reached: Mapping[str, OpenInterval], name: str, say: Numerals = PLAIN
+) -> str:
+    """Where every curve of the figure begins and ends, and when it reaches the target."""
+    lines = []
+    for series, own in curve.groupby("series", sort=False):
+        ends = (
+            f"{say(row['size_um'], '.3g')} µm at {minutes(row[TIME], say)} min"
+            for _, row in own.iloc[[0, -1]].iterrows()
+        )
+        told = f"{name}{_at([str(series)])}: {' to '.join(ends)}"
+        if str(series) in reached:
+            told += f"; target after {time_words(reached[str(series)], say, unit=' min')}"
+        lines.append(f"{told}.")
+    return " ".join(lines)
 
 
 def loss_drawing_caption(loss: LossRates, say: Numerals = PLAIN) -> str:

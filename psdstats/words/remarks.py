@@ -16,6 +16,7 @@ from psdstats.words.numbers import PLAIN, Numerals
 Wording = Callable[..., str]
 
 _ROOMS: tuple[str, ...] = (  # modules of psdstats.words with REMARKS
+    "advice",
     "conformity",
     "courses",
     "design",
@@ -71,7 +72,7 @@ def joined(items: Sequence[str]) -> str:
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
-def listed(items: Sequence[str], most: int = 4) -> str:
+def listed(items: Sequence[str], most: int = 4, *, between: str = ", ") -> str:
     """The first items, and how many more there are.
 
     Examples
@@ -80,4 +81,4 @@ def listed(items: Sequence[str], most: int = 4) -> str:
     'a, b and 1 more'
     """
     more = f" and {len(items) - most} more" if len(items) > most else ""
-    return ", ".join(items[:most]) + more
+    return between.join(items[:most]) + more

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import StrEnum
+from math import isfinite
 
 from psdstats.columns import column_words
 from psdstats.comparison.ordered import BESIDE
-from psdstats.comparison.plan import Direction, LevelTest
-from psdstats.comparison.result import Comparison, Route
+from psdstats.comparison.plan import ComparisonPlan, Direction, LevelTest, columns_of
+from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words.comparison import DRIFT_OF, component_words, family_words
 from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.remarks import joined
 
 _CURVE = (
     "ISO 9276-1, Representation of results of particle size analysis: graphical representation."
@@ -21,9 +24,7 @@ _DRAWS = (
     "JCGM 101:2008, Propagation of distributions using a Monte Carlo method; "
     "JCGM 102:2011, Extension to any number of output quantities."
 )
-_TOLERANCE = (
-    "ISO 3310-1, Test sieves: technical requirements and testing (tolerance formula from memory)."
-)
+_TOLERANCE = "ISO 3310-1, Test sieves: technical requirements and testing."
 _SAMPLING = "P. M. Gy, Sampling of Particulate Materials: Theory and Practice, Elsevier, 1982."
 _SMALL_SAMPLES = (
     "M. G. Kenward, J. H. Roger, Small sample inference for fixed effects from restricted maximum "
@@ -45,10 +46,10 @@ _PERMUTATION = (
     "M. J. Anderson, A new method for non-parametric multivariate analysis of variance, Austral "
     "Ecology 26 (2001) 32–46."
 )
-_CURVES = (
-    "M. J. Lindstrom, D. M. Bates, Nonlinear mixed effects models for repeated measures data, "
-    "Biometrics 46 (1990) 673–687."
+_SELECTION = (
+    "K. P. Burnham, D. R. Anderson, Model Selection and Multimodel Inference, Springer, 2002."
 )
+_SCORES = "ISO 13528, Statistical methods for use in proficiency testing."
 _LIMITS = "JCGM 106:2012, The role of measurement uncertainty in conformity assessment."
 
 
@@ -120,13 +121,6 @@ RULES = {
 """How a percentile is read between two apertures, and what the letters mean."""
 
 
-def subtitle(study: Study, say: Numerals = PLAIN) -> str:
-    """What was done, under the title."""
-    times = sorted({run.milling_time_min for run in study.runs})
-    span = f"{say(times[0])} to {say(times[-1])} min" if len(times) > 1 else f"{say(times[0])} min"
-    return f"Milling trial, {span}; sizes by sieving, with joint uncertainty"
-
-
 def study_sentence(study: Study) -> str:
     """How many runs of what."""
     groups = len({run.group for run in study.runs})
@@ -142,11 +136,6 @@ def not_computed(reason: str) -> str:
 def whether_heading(by: str) -> str:
     """The question of a comparison."""
     return f"Did {column_words(by)} change the size?"
-
-
-def uncompared_sentence(by: str, reason: str) -> str:
-    """The answer where the study does not allow a comparison."""
-    return f"Whether {column_words(by)} changed the size cannot be told. {capital(reason)}"
 
 
 def capital(sentence: str) -> str:
@@ -210,27 +199,37 @@ def percentile_paragraph(rule: str) -> str:
     )
 
 
-def uncertainty_paragraph(study: Study, propagation: Propagation, cite: Works) -> str:
+def uncertainty_paragraph(
+    study: Study, propagation: Propagation, cite: Works, say: Numerals = PLAIN
+) -> str:
     """Which sources were counted, and how they were propagated."""
     left_out = sources_words(propagation.sources_left_out) or "none"
     if propagation.method == "linear":
-        how, works = "linear law", cite(_GUM)
+        how, works = "by the linear law", cite(_GUM)
     else:
         draws = f"{propagation.draws:,}".replace(",", "\u202f")
-        how, works = f"Monte Carlo, {draws} draws, seed {propagation.seed}", cite(_GUM, _DRAWS)
+        how = f"by Monte Carlo ({draws} draws, seed {propagation.seed})"
+        works = cite(_GUM, _DRAWS)
     follow = []
-    if "aperture" in propagation.sources and _has_tolerances(study):
+    if uses_tolerances(study, propagation):
         follow.append(
-            f"apertures of sieves without a certificate follow the tolerance {cite(_TOLERANCE)}"
+            f" Apertures of sieves without a certificate lie within the tolerance "
+            f"{cite(_TOLERANCE)}."
         )
     if "sampling" in propagation.sources:
-        follow.append(f"sampling follows {cite(_SAMPLING)}")
+        follow.append(f" Sampling follows {cite(_SAMPLING)}.")
     return (
         f"Sources of uncertainty counted: {sources_words(propagation.sources)}; left out: "
         f"{left_out}. Every source carries the identity of what causes it, so a sieve used in "
         "several runs has one aperture error, and a tare weighed once is one error. All runs are "
-        f"propagated together ({how}) {works}{''.join(f'; {one}' for one in follow)}."
+        f"propagated together {how} {works}, with intervals of "
+        f"{say(100 * propagation.coverage, '.3g')} % coverage.{''.join(follow)}"
     )
+
+
+def uses_tolerances(study: Study, propagation: Propagation) -> bool:
+    """Whether the tolerance of a standard stands in for a certificate."""
+    return "aperture" in propagation.sources and _has_tolerances(study)
 
 
 def _has_tolerances(study: Study) -> bool:
@@ -245,40 +244,39 @@ def _has_tolerances(study: Study) -> bool:
 
 _ROUTES = {
     Route.MIXED_MODEL: (
-        "The response is ln D. Every condition (a milling time at a level of the further factors) "
-        "has a mean of its own; groups, and charges sampled at several times, are blocks. The "
-        "variation between runs, of groups from condition to condition and their drift are "
-        "estimated where the runs can show them, beside the covariance of the measurement as a "
-        "known part; the standard deviations printed are those of restricted maximum likelihood."
+        "The response is ln D: each condition has a mean of its own{blocks}. Standard deviations "
+        "({parts}) are estimated by restricted maximum likelihood beside the covariance of the "
+        "measurement, which is known."
     ),
     Route.SINGLE_RUNS: (
-        "Where each condition has one run, the spread between runs is declared, or that of the "
-        "runs about smooth courses over milling time; contrasts are those of the runs themselves."
+        "Each condition has one run, so the spread between runs is {spread}; contrasts of ln D are "
+        "those of the runs themselves."
     ),
     Route.MEASUREMENT_ONLY: (
-        "Single runs were compared by the joint covariance of the measurement and the spread "
-        "between runs that was declared, if any."
+        "Single runs were compared by ln D and the joint covariance of the measurement alone; what "
+        "run-to-run variation would undo a change is said beside it."
     ),
     Route.EACH_CONTRAST: (
-        "Each contrast was judged by its own differences within groups (paired t), families by "
-        "Holm's rule."
+        "Each contrast of ln D was judged by its own differences {units}, and families by Holm's "
+        "rule."
     ),
 }
 _CALIBRATED = (
     "Tests and intervals rest on t ratios whose law is averaged over the variances that the runs "
-    "allow and held at its largest rate, by simulation (own procedure); where no variance is open "
-    "it is that of Student's t."
+    "allow and held at its largest rate, by simulation (own procedure)."
 )
+_STUDENT = "Tests and intervals are those of Student's t."
 _KENWARD_ROGER = "Tests and intervals are those of Kenward and Roger {}."
 _ORDERED = (
-    "{fallen} and since when: tests of one side from the last time back{kept}. When to stop: what "
-    "was left to gain after each time, from the last step back. {other} again is looked for "
-    "besides, with an error of {guard} % more."
+    "Whether and since when a size has {fallen} is tested from one side, from the last time back. "
+    "When to stop is read from what was left to gain after each time, against a margin of "
+    "{margin} %, from the last step back; getting {other} again is looked for besides, with an "
+    "error of {guard} % more."
 )
-_KEPT = ", with {} % of the error, and of all times at once with the rest"
-_FACTOR = " A further factor is compared at each time, from the last one back."
-_EACH_QUESTION = " Each of these questions holds its error by itself."
-_ONE_FAMILY = " These questions hold one error together."
+_FACTOR = " Levels of {} are compared at each time, from the last one back."
+_LEVEL = "Intervals hold at {} %"
+_ONE_FAMILY = ", and the questions hold one error together"
+_ACROSS = ", over all sizes together"
 
 
 class Further(StrEnum):
@@ -290,19 +288,24 @@ class Further(StrEnum):
     LIMITS = "limits"
 
 
-_FURTHER = {
-    Further.GROUPS: ("precision within and between groups follows {}", _PRECISION),
+_FURTHER: dict[Further, tuple[str, tuple[str, ...]]] = {
+    Further.GROUPS: (
+        "Precision within and between groups follows {}, scores of groups {}.",
+        (_PRECISION, _SCORES),
+    ),
     Further.WHOLE: (
-        "whole distributions are compared in log-ratio coordinates by permutation within groups {}",
-        _PERMUTATION,
+        "Whole distributions are compared in log-ratio coordinates by permutation within groups "
+        "{}.",
+        (_PERMUTATION,),
     ),
     Further.RATE: (
-        "curves of size against time are fitted with group and run variation estimated {}",
-        _CURVES,
+        "Curves of size against time are fitted with the spread of the comparison, have intervals "
+        "by profile, and are chosen by Akaike's criterion {}.",
+        (_SELECTION,),
     ),
     Further.LIMITS: (
-        "limits are judged with guard bands and probabilities of conforming {}",
-        _LIMITS,
+        "Limits are judged with guard bands and probabilities of conforming {}.",
+        (_LIMITS,),
     ),
 }
 
@@ -311,42 +314,128 @@ def comparison_paragraphs(
     comparison: Comparison, cite: Works, say: Numerals = PLAIN
 ) -> tuple[str, ...]:
     """How sizes were compared, by what was done alone."""
-    plan, results = comparison.plan, comparison.results
-    routes = dict.fromkeys(one.route for one in results)
-    said = [_ROUTES[one] for one in routes if one in _ROUTES]
+    plan = comparison.plan
+    routes: dict[Route, list[QuantityComparison]] = {}
+    for one in comparison.results:
+        routes.setdefault(one.route, []).append(one)
+    said = []
+    for route, own in routes.items():
+        if route in _ROUTES:
+            names = f"{joined([one.quantity for one in own])}: " if len(routes) > 1 else ""
+            said.append(names + _route_words(route, own, plan, say))
     if Route.MIXED_MODEL in routes:
         is_calibrated = plan.test is LevelTest.CALIBRATED
         said.append(_CALIBRATED if is_calibrated else _KENWARD_ROGER.format(cite(_SMALL_SAMPLES)))
-    asked = []
-    if any(one.courses for one in results):
-        asked.append(_ordered(comparison, say))
-    if routes.keys() & {Route.MIXED_MODEL, Route.SINGLE_RUNS, Route.MEASUREMENT_ONLY}:
-        asked.append(
-            "Families of contrasts hold their level together, by the law of the largest of their t "
-            f"ratios {cite(_FAMILY)}."
-        )
+    elif Route.SINGLE_RUNS in routes:
+        said.append(_STUDENT)
+    said += [f"{capital(one)}." for one in _declared(plan, say)]
+    asked = [_ordered(comparison, say)] if any(one.courses for one in comparison.results) else []
+    asked += _family_words(comparison, set(routes), cite)
     if plan.margin_percent is not None:
+        margin = say(plan.margin_percent)
         asked.append(
-            f"Equivalence is judged by two one-sided tests within ±{say(plan.margin_percent)} % "
-            f"{cite(_TWO_TESTS)}."
+            f"Equivalence is judged by two one-sided tests within ±{margin} % {cite(_TWO_TESTS)}."
         )
-    return (*said, *([" ".join(asked)] if asked else []))
+    level = _LEVEL.format(say(100 * comparison.level, ".3g"))
+    level += _ACROSS if comparison.across_quantities else ""
+    level += _ONE_FAMILY if plan.one_family else ""
+    told = (" ".join(said), " ".join([*asked, f"{level}."]))
+    return tuple(one for one in told if one)
+
+
+def _route_words(
+    route: Route, own: Sequence[QuantityComparison], plan: ComparisonPlan, say: Numerals
+) -> str:
+    """One way of comparing, with what it held."""
+    parts = dict.fromkeys(
+        name
+        for one in own
+        if one.fit is not None
+        for name in component_words(one.fit, plan, DRIFT_OF).values()
+    )
+    names = [" and ".join(map(column_words, columns_of(one))) for one in plan.blocks]
+    spreads = [
+        f"{say(percent, '.2g')} % ({', '.join(of)})" for percent, of in _spreads(own).items()
+    ]
+    where = "declared" if plan.run_to_run is not None else "that about smooth courses over time"
+    return _ROUTES[route].format(
+        blocks=f", {joined([f'{one}s' for one in names])} are blocks" if names else "",
+        parts="; ".join(parts),
+        spread=f"{where}: {joined(spreads)}" if spreads else where,
+        units="within groups (paired t)" if names else "(Welch's t)",
+    )
+
+
+def _spreads(own: Sequence[QuantityComparison]) -> dict[float, list[str]]:
+    """Quantities by the spread between single runs that they were compared with."""
+    found: dict[float, list[str]] = {}
+    for one in own:
+        percent = dict(one.basis.data).get("percent")
+        if isinstance(percent, float):
+            found.setdefault(percent, []).append(one.quantity)
+    return found
+
+
+def _declared(plan: ComparisonPlan, say: Numerals) -> list[str]:
+    """Spreads that were declared, with their degrees of freedom."""
+    named = (("run-to-run variation", plan.run_to_run), ("drift of groups per step", plan.drift))
+    return [
+        f"{what} was declared as {say(one.percent)} %"
+        + (f" with {say(one.df, '.3g')} degrees of freedom" if isfinite(one.df) else "")
+        for what, one in named
+        if one is not None
+    ]
+
+
+def _family_words(comparison: Comparison, routes: set[Route], cite: Works) -> list[str]:
+    """Families of contrasts, where one law holds each."""
+    kinds = dict.fromkeys(
+        one.subject.family for result in comparison.results for one in result.findings
+    )
+    if not kinds or routes <= {Route.EACH_CONTRAST}:
+        return []
+    names = joined([family_words(kind)[0] for kind in kinds])
+    one_law = f"by the law of the largest of their t ratios {cite(_FAMILY)}"
+    several = "each of these families holds" if len(kinds) > 1 else "this family holds"
+    return [f"Contrasts are {names}; {several} its level {one_law}."]
 
 
 def _ordered(comparison: Comparison, say: Numerals) -> str:
-    plan, alpha = comparison.plan, 100 * (1 - comparison.level)
-    rises = plan.direction is Direction.RISING
+    plan = comparison.plan
+    rises, alpha = plan.direction is Direction.RISING, 100 * (1 - comparison.level)
+    courses = [one for result in comparison.results for one in result.courses]
+    stops = [one.stop.margin_percent for one in courses if one.stop is not None]
+    if not stops:
+        return "The last time is compared with the first, from both sides."
     told = _ORDERED.format(
-        fallen="Risen" if rises else "Fallen",
-        kept="" if plan.one_family else _KEPT.format(say(100 * (1 - BESIDE), ".3g")),
-        other="Finer" if rises else "Coarser",
+        fallen="risen" if rises else "fallen",
+        margin=say(stops[0]),
+        other="finer" if rises else "coarser",
         guard=say(alpha * BESIDE, ".2g"),
     )
-    further = _FACTOR if any(one.factors for one in comparison.results) else ""
-    return told + further + (_ONE_FAMILY if plan.one_family else _EACH_QUESTION)
+    factors = any(one.factors for one in comparison.results)
+    return told + (_FACTOR.format(" and ".join(map(column_words, plan.at_each))) if factors else "")
 
 
 def further_paragraph(answered: Sequence[Further], cite: Works) -> str:
     """How everything else was found."""
-    told = [_FURTHER[one][0].format(cite(_FURTHER[one][1])) for one in answered]
-    return f"{capital('; '.join(told))}."
+    told = (_FURTHER[one] for one in answered)
+    return " ".join(said.format(*map(cite, works)) for said, works in told)
+
+
+class Unchecked(StrEnum):
+    """What psdstats computes without its document having been read against it."""
+
+    TOLERANCE = "the tolerance of ISO 3310-1"
+    PRECISION = "the statistics of ISO 5725-2"
+    SCORES = "the scores of ISO 13528"
+    BALANCE = "the permissible errors of OIML R 76"
+    CHECKS = "the check limits of USP <786>"
+
+
+def unchecked_sentence(used: Sequence[Unchecked]) -> str:
+    """Which formulas were not compared with the text of their documents; empty for none."""
+    if not used:
+        return ""
+    names = joined([str(one) for one in used])
+    return f"Taken from secondary sources, not compared with the documents themselves: {names}."

@@ -16,10 +16,9 @@ from psdstats.distribution.arrays import WeighingRemark
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.uncertainty.bootstrap import LEAST_UNITS
-from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.inputs import SourceRemark
 from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import MISSING, PLAIN, Numerals
 from psdstats.words.remarks import sentence
 
 _MANY = 1e4  # degrees of freedom at which k is that of infinitely many to four digits
@@ -32,6 +31,12 @@ def notes_in_words(notes: Iterable[Remark | str], say: Numerals = PLAIN) -> tupl
     return tuple(one if isinstance(one, str) else sentence(one, say) for one in notes)
 
 
+SIZES_HEADING = "Sizes"
+EVERY_RUN_HEADING = "Sizes of every run"
+MEANS_LEAD = (
+    "Each interval is that of a mean by itself, with the error of the sieves in it; differences "
+    "are known better, since what is shared cancels."
+)
 SIZES_CAPTION = (
     "Sizes of every run: value ± expanded uncertainty U = k u, or the ends of the interval."
 )
@@ -40,37 +45,8 @@ MEANS_CAPTION = "Mean sizes and spread of every run, from the masses of the clas
 MEANS_NOTE = (
     "Every class counts as particles of one size, the geometric middle of its apertures; the pan "
     "at half the finest aperture. The means depend on that choice more than on the weighings, so "
-    "they carry no uncertainty. Means as in ISO 9276-2 (names from memory); the specific surface "
+    "they carry no uncertainty. Means as in ISO 9276-2; the specific surface "
     "is that of spheres."
-)
-NO_SIZE = "No size is bracketed by the sieves."
-BUDGET_HEADING = "Where the uncertainty comes from"
-CHANGES = {
-    "certified sieves": "certified sieves (U a quarter of the tolerance, k = 2)",
-    "tares weighed each run": "tares weighed again in each run",
-}
-"""What a change would be, where its name alone does not say it."""
-DISTRIBUTIONS = {
-    "normal": "normal",
-    "uniform": "rectangular",
-    "gamma": "gamma",
-    "student": "t",
-}
-"""Distributions of inputs as they are read."""
-RUN_BUDGET_NOTE = (
-    "n: inputs in a row; estimate, u and c are those of one input, and left out where the inputs "
-    "differ. ν: degrees of freedom of u. c: sensitivity, by how much the size moves for one unit "
-    "of the input. Adds: the row's part of u of the size; its squares add up to that of the last "
-    "row, by the linear law."
-)
-BALANCES_CAPTION = "Balances used, with what is stated of them."
-SIEVES_CAPTION = (
-    "Sieves used, and what their apertures are traceable to: a certificate or a reference, else "
-    "the tolerance of the standard."
-)
-CHANGES_CAPTION = (
-    "What a change would buy: standard uncertainty in per cent (root mean square over the runs, or "
-    "over the differences)."
 )
 BOOTSTRAP_STATUS = {
     "no common unit": "no unit has both levels",
@@ -174,52 +150,145 @@ def balance_sentence(propagation: Propagation, say: Numerals = PLAIN) -> str:
     u = u[np.isfinite(u)]
     middle, least, most = (say.significant(float(of(u)), 2) for of in (np.median, np.min, np.max))
     largest = float(shares.max())
-    part = f"less than {say(0.1)} % in every run"
+    part = f"less than {say(0.1)} % of that variance in every run"
     if largest >= 0.001:
         median = say.per_cent(float(np.median(shares)), decimals=1)
-        part = f"{median} (median), at most {say.per_cent(largest, decimals=1)}"
+        part = f"{median} of that variance (median), at most {say.per_cent(largest, decimals=1)}"
     return (
         f"The measurement leaves D50 with a standard uncertainty of {middle} % (median over the "
-        f"runs; {least} % to {most} %). Of that variance the balance makes {part}."
+        f"runs; {least} % to {most} %). The balance accounts for {part}."
     )
 
 
-def course_caption(coverage: float, say: Numerals = PLAIN) -> str:
-    """What the figure of sizes against time shows."""
+def means_caption(level: float, say: Numerals = PLAIN) -> str:
+    """What the table of means shows."""
     return (
-        f"D10, D50 and D90 against milling time: means of the runs of each group with "
-        f"{say(100 * coverage)} % measurement intervals; arrows mark open intervals."
+        f"Mean size at each condition with its {say(100 * level, '.3g')} % interval; < and > are "
+        "bounds, where runs lie beyond the sieves."
     )
 
 
-def course(means: pd.DataFrame, say: Numerals = PLAIN) -> str:
-    """Where every size began and ended."""
-    told = []
-    for quantity, own in means.groupby("quantity", sort=False):
-        ordered = own.sort_values(TIME)
-        first, last = (
-            f"{_bounded(row, say)} at {say(row[TIME])} min"
-            for row in (ordered.iloc[0], ordered.iloc[-1])
+NO_INTERVAL = "Without an interval: the spread of that mean cannot be told from these runs."
+
+
+def conditions_caption(coverage: float, say: Numerals = PLAIN) -> str:
+    """What the table of means by the measurement alone shows."""
+    return (
+        "Mean size of the runs at each condition ± its expanded uncertainty "
+        f"({say(100 * coverage, '.3g')} %) by the measurement, run-to-run variation apart; < and > "
+        "are bounds, where runs lie beyond the sieves."
+    )
+
+
+def mean_cell(row: Mapping[Hashable, Any], places: int, say: Numerals = PLAIN) -> str:
+    """A mean with its interval in so many decimals, or the bounds that hold it.
+
+    Examples
+    --------
+    >>> mean_cell({"value": 127.76, "lower": 122.02, "upper": 133.77, "side": ""}, 1)
+    '127.8 (122.0 to 133.8)'
+    >>> mean_cell({"value": 51.43, "lower": 0.0, "upper": 51.43, "side": "<"}, 1)
+    '< 51.43'
+    """
+    value, lower, upper = (float(row[name]) for name in ("value", "lower", "upper"))
+    if row["side"] in ("<", ">"):
+        return say.measured(value, np.nan, side=str(row["side"]))
+    if np.isfinite(value) and np.isnan([lower, upper]).any():
+        return say.fixed(value, places)
+    if np.isfinite(value):
+        told, low, high = (say.fixed(one, places) for one in (value, lower, upper))
+        return f"{told} ({low} to {high})"
+    if np.isfinite([lower, upper]).all():
+        scale = 10.0**places  # outwards: still bounds
+        low, high = np.floor(lower * scale) / scale, np.ceil(upper * scale) / scale
+        return f"between {say.fixed(low, places)} and {say.fixed(high, places)}"
+    return MISSING
+
+
+def course_caption(means: pd.DataFrame, factor: str) -> str:
+    """What the figure of sizes against time shows."""
+    line = "a line through the means"
+    line = f"a line per {column_words(factor)} through its means" if factor else line
+    is_time = pd.api.types.is_numeric_dtype(means[TIME])
+    told = [f"A dot per run, {line if is_time else 'a larger mark per mean'}."]
+    bars = "comparing_lower" in means.columns and means["comparing_lower"].notna().any()
+    if bars:
+        what = "at one time " if factor else ""
+        told.append(
+            f"Bars of two means {what}that do not overlap show a difference (95 %, each pair for "
+            "itself); a bar that is not seen is shorter than its mark."
         )
-        told.append(f"{quantity}: {first}, {last}.")
+    if bars and (means["shared"] > 0).any():
+        told.append("The bar at the side is the error of the sieves, which these means share.")
+    if (means["side"] != "").any():
+        told.append("Arrows mark bounds, where runs lie beyond the sieves.")
     return " ".join(told)
 
 
-def _bounded(row: pd.Series, say: Numerals) -> str:
-    side = str(row.get("side", "") or "")
-    return f"{side} {say(row['value'], '.3g')} µm".strip()
+def course(means: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """Where every size began and ended at each level, or its mean at each level side by side."""
+    if not pd.api.types.is_numeric_dtype(means[TIME]):
+        return " ".join(
+            f"{quantity}: {', '.join(f'{row[TIME]} {_bounded(row, say)}' for row in _rows(own))}."
+            for quantity, own in means.groupby("quantity", sort=False)
+        )
+    told = []
+    for quantity, own in means.groupby("quantity", sort=False):
+        lines = (_line(line, say) for _, line in own.groupby("level", sort=False))
+        told.append(f"{quantity}: {'; '.join(lines)}.")
+    return " ".join(told)
 
 
-def undersize_captions(
-    times: Sequence[float], runs: int, group: str, say: Numerals = PLAIN
-) -> tuple[str, str]:
-    """Caption and alternative of the curves of a group; empty where there is one group only."""
-    of_group = f" of {group}" if group else ""
-    listed = ", ".join(say(time) for time in sorted(times))
+def _rows(frame: pd.DataFrame) -> list[dict[Hashable, Any]]:
+    return frame.to_dict("records")
+
+
+def _line(line: pd.DataFrame, say: Numerals) -> str:
+    """One level from its first to its last time."""
+    ordered = _rows(line.sort_values(TIME, kind="stable"))
+    first, last = (
+        f"{_bounded(row, say)} at {say(row[TIME], '.12g')} min" for row in (ordered[0], ordered[-1])
+    )
+    level = f"at {ordered[0]['level']} " if ordered[0]["level"] else ""
+    return f"{level}from {first} to {last}"
+
+
+def _bounded(row: Mapping[Hashable, Any], say: Numerals) -> str:
+    value, side = float(row["value"]), str(row.get("side") or "")
+    if not np.isfinite(value):
+        return "an unknown size"
+    if side:
+        return f"{'below' if side == '<' else 'above'} {say.bound(value, side)} µm"
+    return f"{say.significant(value, 3)} µm"
+
+
+def undersize_caption(several: bool, factor: str) -> str:
+    """What the curves show."""
+    panel = [*(["group"] if several else []), *([column_words(factor)] if factor else [])]
+    each = f" A panel per {' and '.join(panel)}." if panel else ""
     return (
-        f"Cumulative undersize{of_group} by milling time, with uncertainty bands.",
-        f"Mass finer than each aperture for {runs} runs{of_group} at {listed} min; the numbers are "
-        "in the table of curves.",
+        "Cumulative undersize of every run with its uncertainty band, darker for longer milling."
+        f"{each} Where a curve crosses a dotted line its D10, D50 or D90 is read; grey: below the "
+        "finest sieve."
+    )
+
+
+def undersize_alternative(frame: pd.DataFrame, say: Numerals = PLAIN) -> str:
+    """How much was finer than a middle sieve at the first and at the last time."""
+    times = sorted(set(frame[TIME]))
+    listed = ", ".join(say(time, ".12g") for time in times)
+    sieves = frame.groupby("nominal_um")["undersize"].agg(["size", "median"])
+    common = sieves[sieves["size"] == sieves["size"].max()]
+    middle = float((common["median"] - 0.5).abs().idxmin())
+    at = frame[frame["nominal_um"] == middle].groupby(TIME)["undersize"].median()
+    parts = [
+        f"{say.per_cent(float(at.loc[time]))} at {say(time, '.12g')} min"
+        for time in dict.fromkeys((times[0], times[-1]))
+        if time in at.index
+    ]
+    return (
+        f"Mass finer than each sieve, {frame['run'].nunique()} runs at {listed} min. Finer than "
+        f"{say(middle)} µm: {', '.join(parts)} (median of runs)."
     )
 
 
@@ -231,81 +300,6 @@ def no_means(reason: object) -> str:
 def source_words(source: str) -> str:
     """Name of a source as it is read, e.g. "lost powder"."""
     return source.replace("_", " ")
-
-
-def labelled_shares(shares: pd.DataFrame, say: Numerals = PLAIN) -> pd.DataFrame:
-    """Shares of a budget with the label of each bar, and the sources as they are read."""
-    labels = [
-        f"{row['quantity']} of one run"
-        if row["scope"] == "run"
-        else f"{row['quantity']}, {_against(row, say)}"
-        for row in shares.to_dict("records")
-    ]
-    return shares.assign(label=labels, source=[source_words(one) for one in shares["source"]])
-
-
-def _against(row: Mapping[Hashable, Any], say: Numerals) -> str:
-    level, versus = (
-        one if isinstance(one, str) else say(one, ".12g") for one in (row["level"], row["versus"])
-    )
-    return f"{level} against {versus}{' min' if row['by'] == TIME else ''}"
-
-
-def budget_sentences(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """What the budget says of D50, in one sentence for the sizes and one for the difference."""
-    frame = budget.shares_frame()
-    told = []
-    for scope, own in frame[frame["quantity"] == "D50"].groupby("scope", sort=False):
-        rows = own.to_dict("records")
-        largest = max(rows, key=lambda row: float(row["share"]))
-        limited = sum(float(row["share"]) for row in rows if row["balance_limited"])
-        is_run = scope == "run"
-        what = "of one run" if is_run else f"at {_against(largest, say)}"
-        basis = " (root mean square over the runs)" if is_run else ""
-        told.append(
-            f"D50 {what}: the measurement makes a standard uncertainty of "
-            f"{say.significant(combined_percent(own)['D50'], 2)} %{basis}; "
-            f"{source_words(largest['source'])} makes "
-            f"{say.per_cent(float(largest['share']), decimals=1)} of the variance, the balance "
-            f"{say.per_cent(limited, decimals=1)}."
-        )
-    return tuple(told)
-
-
-def without_budget(budget: Budget) -> tuple[str, ...]:
-    """How many differences have no budget; quantities alike are told together."""
-    keys = ["quantity", "level", "versus"]
-    known = budget.differences.groupby(keys, sort=False)["share"].count() > 0
-    alike: dict[tuple[int, int], list[str]] = {}
-    for quantity, own in known.groupby(level="quantity", sort=False):
-        if not own.all():
-            alike.setdefault((int((~own).sum()), len(own)), []).append(str(quantity))
-    return tuple(
-        f"{', '.join(quantities)}: {lost} of {every} differences by {column_words(budget.by)} have "
-        "no budget, because a run is not bracketed by its sieves."
-        for (lost, every), quantities in alike.items()
-    )
-
-
-def budget_captions(by: str) -> dict[str, str]:
-    """Caption of every table of a budget by name, and of its figure."""
-    factor = column_words(by)
-    return {
-        "budget of sizes": "Share of each source in the variance of one run, mean over the runs.",
-        "budget of a difference": "Share of each source in the variance of a difference by "
-        f"{factor}.",
-        "budget inputs": "What every input adds to every size of every run.",
-        "budget runs": "Share of each source in every size of every run.",
-        "budget differences": f"Share of each source in every difference by {factor}.",
-        "budget what if": "What one change would make of each uncertainty.",
-        "uncertainty shares": f"{BUDGET_HEADING}: shares of the variance in the sizes of one run "
-        f"(mean over the runs) and in a difference by {factor}; the balance first.",
-    }
-
-
-def run_budget_caption(run: str, quantity: str) -> str:
-    """What the budget of one size shows."""
-    return f"Uncertainty budget of {quantity} of run {run}, input by input."
 
 
 def ratios_caption(by: str, coverage: float, say: Numerals = PLAIN) -> str:
@@ -336,7 +330,7 @@ def _negative_net(say: Numerals, found: Sequence[tuple[float, str, str]], more: 
     told = "; ".join(f"{say(net_g, '.2g')} g on {sieve} in {run}" for net_g, sieve, run in found)
     rest = f" and {more} more" if more else ""
     return (
-        f"Net masses less than nothing: {told}{rest}. Sizes are taken where the undersize curve "
+        f"Negative net masses: {told}{rest}. Sizes are taken where the undersize curve "
         "first reaches each level."
     )
 
@@ -377,7 +371,7 @@ def _no_data_sheet(
 
 
 def _no_sample_mass(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
-    return f"No sample_mass_g is stated for {', '.join(runs)}; a loss there is not counted."
+    return f"No sample_mass_g is stated for {_listed(runs)}; a loss there is not counted."
 
 
 def _loss_counted(say: Numerals, runs: int, least_g: float, most_g: float, habit: str) -> str:
@@ -395,7 +389,7 @@ _HABITS = {
 
 def _empty_pan(say: Numerals, runs: Sequence[str]) -> str:  # noqa: ARG001
     return (
-        f"Powder was lost in {', '.join(runs)}, where the pan was found empty and can have held "
+        f"Powder was lost in {_listed(runs)}, where the pan was found empty and can have held "
         "little: only so much of it counts as powder of the pan."
     )
 
@@ -448,8 +442,7 @@ def _flat_step(say: Numerals, run: str, quantity: str) -> str:  # noqa: ARG001
 
 def _listed(runs: Sequence[str]) -> str:
     """Names of runs, or how many there are."""
-    few = len(runs) <= _NAMED
-    return ", ".join(map(repr, runs)) if few else f"{len(runs)} runs, {runs[0]!r} first,"
+    return ", ".join(runs) if len(runs) <= _NAMED else f"{len(runs)} runs"
 
 
 def _not_settled(say: Numerals, draws: int, digits: int) -> str:  # noqa: ARG001

@@ -5,16 +5,20 @@ The messages of single flags stand beside the checks: they are errors that do no
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
-from psdstats.study.flags import Flag
+from psdstats.study.flags import Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.remarks import listed
 
 _RUNS_NAMED = 3
+LEAST_POINTS = 0.1
+"""Points of a change in per cent below which nothing is said to move."""
 
 LOOKED_FOR: Mapping[str, str] = ReadOnly(
     {
@@ -44,15 +48,55 @@ LOOKED_FOR: Mapping[str, str] = ReadOnly(
 """What each bench check looks for."""
 
 CHECKS_CAPTION = "What the bench checks found."
+LOOK_CAPTION = (
+    "What to look at, and by how many points the changes by the end move without these runs."
+)
+WITHOUT = "moves a change by, points"
+FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
 
 
-def pressing_sentence(number: int) -> str:
-    """How many errors and warnings there are."""
-    things = "things" if number > 1 else "thing"
+def doubted_sentence(flags: int, runs: int, told: str) -> str:
+    """How many readings are in doubt, and what the answers are without their runs."""
+    readings, are = ("1 reading", "is") if flags == 1 else (f"{flags} readings", "are")
+    return f"{readings} of {runs} {'runs' if runs > 1 else 'run'} {are} in doubt. {told}".strip()
+
+
+def moved_words(
+    points: Mapping[str, float], say: Numerals = PLAIN, *, least: float = LEAST_POINTS
+) -> str:
+    """By how many points the changes by the end move: "0.3 (D50), 0.4 (D90)", "under 0.1"."""
+    if not points:
+        return MISSING
+    lost = [name for name, one in points.items() if not math.isfinite(one)]
+    moving = {name: one for name, one in points.items() if math.isfinite(one) and one >= least}
+    told = [f"{say.fixed(one, 1)} ({name})" for name, one in moving.items()]
+    told += [f"not told ({', '.join(lost)})"] if lost else []
+    return ", ".join(told) if told else f"under {say(least)}"
+
+
+def moves_sentence(points: Mapping[str, float], say: Numerals = PLAIN) -> str:
+    """What all runs in doubt do to the changes by the end, together."""
+    known = {name: one for name, one in points.items() if math.isfinite(one)}
+    if not known:
+        return ""
+    most = max(known, key=known.__getitem__)
+    if len(known) < len(points):
+        lost = ", ".join(name for name in points if name not in known)
+        return f"Without all of them together the change of {lost} cannot be told."
+    if known[most] < LEAST_POINTS:
+        least = say(LEAST_POINTS)
+        return (
+            f"Without all of them together no change by the end moves by as much as {least} points."
+        )
     return (
-        f"The checks found {number} {things} to look at; keep them in mind with every number below."
+        f"Without all of them together the changes by the end move by at most "
+        f"{say.fixed(known[most], 1)} points ({most})."
     )
+
+
+BOUNDED = "counted as a bound"
+"""What becomes of a size beyond the sieves, in the place of how far it moves a change."""
 
 
 def notes_sentence(number: int) -> str:
@@ -90,6 +134,24 @@ def says_of_many(flags: Sequence[Flag], say: Numerals = PLAIN) -> str:
     if not values:
         return text
     return f"{text} ({say(min(values), '.3g')} to {say(max(values), '.3g')} {flags[0].unit})"
+
+
+def flag_lines(flags: Sequence[Flag], say: Numerals = PLAIN) -> list[str]:
+    """One line a flag as it stands; many warnings or notes of one kind in one line."""
+    kinds: dict[tuple[str, str], list[Flag]] = {}
+    for flag in flags:
+        alone = str(flag) if flag.severity is Severity.ERROR else flag.remedy
+        kinds.setdefault((flag.check, alone), []).append(flag)
+    told = list[str]()
+    for own in kinds.values():
+        runs = list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run))
+        if len(own) <= _RUNS_NAMED:
+            told += map(str, own)
+            continue
+        where = f", in {listed(runs, _RUNS_NAMED)}" if runs else ""
+        what = says_of_many(own, say)
+        told.append(f"{own[0].severity}: {len(own)} times{where}: {what}. {own[0].remedy}")
+    return told
 
 
 def tares_caption(group: str) -> str:

@@ -15,8 +15,9 @@ import { reports } from "./reports.mjs";
 
 const MM = 96 / 25.4; // CSS pixels
 const POINTS = 72 / 25.4;
-const PAGE = { width: 210, height: 297, side: 18, top: 20, bottom: 18 }; // mm, as in report.css
-const WHOLE = { row: "tbody tr", figure: "figure", note: ".note", equation: ".equation", verdict: ".verdicts li" };
+const PAGE = { width: 210, height: 297, side: 18, top: 18, bottom: 16 }; // mm, as in report.css
+const WHOLE = { row: "tbody tr", figure: "figure", note: ".note", equation: ".equation", answer: ".answers div", page: ".sheet", appendix: ".appendix h2" };
+const BLANK = 1 / 3; // of a page, at most
 
 let browser;
 let scratch;
@@ -33,14 +34,61 @@ for (const report of reports()) {
   describe(`printed report ${report.name}`, () => {
     let sheets; // pages of words
     let wanted; // what was marked: key, kind, words of a row
+    let first; // first page of the appendix, from 0
+    const path = () => join(scratch, `${report.name}.pdf`);
 
     before(async () => {
       const { page, close } = await open(browser, report.url);
       wanted = await page.evaluate(setMarks, WHOLE);
-      const path = join(scratch, `${report.name}.pdf`);
-      await page.pdf({ path, preferCSSPageSize: true, printBackground: true });
-      sheets = words(path);
+      await page.pdf({ path: path(), preferCSSPageSize: true, printBackground: true });
+      sheets = words(path());
+      const mark = wanted.find((each) => each.kind === "appendix").first;
+      first = sheets.findIndex((sheet) => sheet.words.some((word) => word.text === mark));
       await close();
+    });
+
+    test("has page one on one A4 page, and with panels a page of its own", async () => {
+      const { page, close } = await open(browser, report.url, { width: Math.floor((PAGE.width - 2 * PAGE.side) * MM) });
+      await page.emulateMedia({ media: "print" });
+      const bottom = await page.evaluate(() => document.querySelector(".sheet").getBoundingClientRect().bottom);
+      const room = (PAGE.height - PAGE.top - PAGE.bottom) * MM;
+      assert.ok(bottom <= room, `page one takes ${(bottom / room).toFixed(2)} of a page`);
+      const isBrief = await page.locator(".sheet.flowing").count();
+      assert.ok(!isBrief || !report.pages, "page one of a demo has no panels");
+      await close();
+      const on = (text) => sheets.findIndex((sheet) => sheet.words.some((word) => word.text === text));
+      const one = wanted.find((each) => each.kind === "page");
+      assert.deepEqual([on(one.first), on(one.last)], [0, 0]);
+      const others = isBrief ? [] : wanted.filter((each) => !each.isOfPageOne && on(each.first) === 0);
+      assert.deepEqual(others.map((each) => each.what), []);
+    });
+
+    test("has as many pages as a reader can be asked to turn", { skip: !report.pages && "no limit is set" }, () => {
+      assert.ok(first <= report.pages.body, `${first} pages before the appendix`);
+      assert.ok(sheets.length <= report.pages.all, `${sheets.length} pages`);
+    });
+
+    test("leaves no page more than a third blank, the last of each part apart", () => {
+      const blank = blanks(path()).map((share, at) => ({ page: at + 1, blank: Number(share.toFixed(2)) }));
+      assert.equal(blank.length, sheets.length);
+      const parts = [first - 1, sheets.length - 1];
+      assert.deepEqual(blank.filter((each, at) => each.blank > BLANK && !parts.includes(at)), []);
+    });
+
+    test("prints what is folded on the screen, with script and without", async () => {
+      for (const script of [true, false]) {
+        const { page, close } = await open(browser, report.url, { script });
+        assert.equal(await page.locator("details[open]").count(), 0);
+        const told = await page.locator("#provenance dd").allTextContents();
+        const bare = join(scratch, `${report.name}-${script}.pdf`);
+        await page.pdf({ path: bare, preferCSSPageSize: true });
+        const found = new Set(words(bare).flatMap((sheet) => sheet.words.map((word) => word.text)));
+        const asked = told.flatMap((text) => text.split(/\s+/)).filter(Boolean);
+        assert.ok(asked.length > 10);
+        assert.deepEqual(asked.filter((word) => !isComposed(word, found)), []);
+        assert.equal(await page.locator("details[open]").count(), 0, "the parts stay open after printing");
+        await close();
+      }
     });
 
     test("fits the width of an A4 page", async () => {
@@ -73,8 +121,9 @@ for (const report of reports()) {
     test("splits no row, figure, note or formula between pages", () => {
       const place = new Map();
       sheets.forEach((sheet, at) => sheet.words.forEach((word) => place.set(word.text, at + 1)));
-      assert.ok(wanted.filter((each) => each.kind === "row").length > 20, "hardly a row was marked");
-      assert.ok(wanted.filter((each) => each.kind === "figure").length > 3, "hardly a figure was marked");
+      const count = (kind) => wanted.filter((each) => each.kind === kind).length;
+      assert.ok(count("row") > (report.pages ? 20 : 5), "hardly a row was marked");
+      assert.ok(count("figure") > (report.pages ? 3 : 0), "hardly a figure was marked");
       const lost = wanted.filter((each) => !place.has(each.first) || !place.has(each.last));
       assert.deepEqual(lost.map((each) => each.what), [], "marks that came on no page");
       const split = wanted.filter((each) => place.get(each.first) !== place.get(each.last));
@@ -126,10 +175,28 @@ function setMarks(kinds) {
       const what = `${kind} ${at} in ${element.closest("[id]").id} (${element.textContent.trim().slice(0, 40)})`;
       set(host, first, "top");
       set(host, last, "bottom");
-      marked.push({ kind, first, last, words, what });
+      marked.push({ kind, first, last, words, what, isOfPageOne: Boolean(element.closest(".sheet")) });
     });
   }
   return marked;
+}
+
+// What of each page stays white below the last ink, as a share of its height inside the margins.
+function blanks(path) {
+  const dpi = 40;
+  const image = execFileSync("pdftoppm", ["-gray", "-r", String(dpi), path], { maxBuffer: 1 << 28 });
+  const out = [];
+  for (let at = 0; at < image.length;) {
+    const head = image.subarray(at, at + 40).toString("latin1").match(/^P5\s+(\d+)\s+(\d+)\s+255\s/);
+    const [width, height] = [Number(head[1]), Number(head[2])];
+    const pixels = image.subarray(at + head[0].length, at + head[0].length + width * height);
+    const [top, bottom] = [PAGE.top, PAGE.height - PAGE.bottom].map((mm) => Math.round((mm / 25.4) * dpi));
+    let last = bottom;
+    while (last > top && pixels.subarray((last - 1) * width, last * width).every((grey) => grey > 245)) last -= 1;
+    out.push((bottom - last) / (bottom - top));
+    at += head[0].length + width * height;
+  }
+  return out;
 }
 
 // Words of a PDF with their boxes in points, a list for each page.

@@ -60,9 +60,22 @@ def test_check_json_holds_every_finding(psdstats, benches):
 
 def test_check_notes_are_counted_or_printed(psdstats, benches):
     notes = len(check_study(read_study(benches)).of_severity("note"))
-    assert f"Notes that ask for nothing: {notes};" in psdstats("check", benches).out
-    assert psdstats("check", benches, "--notes").out.count("note: ") == notes
+    assert f"{notes} notes ask for nothing; --notes" in psdstats("check", benches).out
+    assert psdstats("check", benches, "--notes", "--each").out.count("note: ") == notes
     assert "ask for nothing" not in psdstats("check", benches, "--quiet").out
+
+
+def test_check_tells_what_is_alike_in_one_line(psdstats, benches):
+    """Eight runs have D10 in the pan; each of the other three warnings stands alone."""
+    warnings = check_study(read_study(benches)).of_severity("warning")
+    open_runs = [one.spot.run for one in warnings if one.check == "not_bracketed"]
+    short = psdstats("check", benches).out.splitlines()
+    (alike,) = [line for line in short if line.startswith("warning: 8 times, in ")]
+    assert f"{open_runs[0]}, {open_runs[1]}, {open_runs[2]} and 5 more: D10, D50 or D90" in alike
+    assert "(10.2 to 14.9 %). Add a finer sieve" in alike
+    assert sum(line.startswith("warning: ") for line in short) == len(warnings) - 7
+    each = psdstats("check", benches, "--each").out
+    assert each.count("D10 lies below the finest sieve") == len(open_runs) == 8
 
 
 def test_check_tells_what_the_study_leaves_open(psdstats, benches, tmp_path):
@@ -128,9 +141,7 @@ def test_out_writes_and_never_covers(psdstats, bench, tmp_path, contents):
     said = psdstats("sizes", bench, *LINEAR, "--out", "out")
     assert f"Wrote tables and figures to {tmp_path / 'out'}" in said.out
     written = contents(tmp_path / "out")
-    assert {"tables/sizes.csv", "tables/all-tables.xlsx", "figures/undersize-all.svg"} <= set(
-        written
-    )
+    assert {"tables/sizes.csv", "tables/all-tables.xlsx", "figures/undersize.svg"} <= set(written)
     refused = psdstats("sizes", bench, *LINEAR, "--out", "out")
     assert refused.code == 2
     assert "exists already" in refused.err
@@ -153,8 +164,11 @@ def test_quiet_leaves_results_only(psdstats, trial):
     quiet = psdstats("sizes", trial, *LINEAR, "--quiet")
     assert loud.err.startswith("psdstats: 2 warnings from the bench checks; see: psdstats check")
     assert quiet.err == ""
-    assert "Note:" in loud.out
-    assert "Note:" not in quiet.out
+    assert "notes say what was assumed or left out: --all-notes prints them." in loud.out
+    assert "note" not in quiet.out
+    notes = json.loads(psdstats("sizes", trial, *LINEAR, "--json").out)["notes"]
+    told = psdstats("sizes", trial, *LINEAR, "--all-notes").out.splitlines()
+    assert [line for line in told if line.startswith("Note: ")] == [f"Note: {one}" for one in notes]
     assert quiet.out.splitlines()[:5] == loud.out.splitlines()[:5]
 
 
@@ -188,7 +202,10 @@ def test_compare_prints_one_family_or_all(psdstats, trial):
     short = psdstats("compare", trial)
     assert "Each size from the first to the last milling time, and when to stop." in short.out
     assert "against the one before: ratios" not in short.out
-    assert "effects against first, effects successive, effects all pairs, tests." in short.out
+    (others,) = [one for one in short.out.splitlines() if one.startswith("--all-tables prints")]
+    assert {"effects against first", "effects successive", "effects all pairs"} <= set(
+        others.rstrip(".").split(": ")[1].split(", ")
+    )
     full = psdstats("compare", trial, "--all-tables", "--quiet")
     assert "against the one before: ratios" in full.out
     table = [line for line in short.out.splitlines() if line.startswith(("D50 ", "D90 "))]
@@ -232,8 +249,8 @@ def test_budget_shares_sum_to_one(psdstats, trial):
         assert sums
         assert all(total == pytest.approx(1.0) for total in sums.values())
     shown = psdstats("budget", trial, "--quiet").out
-    assert shown.startswith("D50 of one run: the measurement makes a standard uncertainty of ")
-    assert "What a change would buy" in shown
+    assert shown.startswith("The measurement leaves D50 of one run a standard uncertainty of ")
+    assert "What a change would buy" in psdstats("budget", trial, "--all-tables").out
 
 
 def test_convert_goes_round_without_loss(psdstats, benches, tmp_path):

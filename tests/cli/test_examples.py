@@ -41,7 +41,7 @@ def _quick(path):
 
 
 FILES_ALONE = {("demo",), ("convert",), ("sheet",)}
-HINTS = ("Note:", "Add --", "Wrote", "Try next", "Not shown", "see: psdstats")
+HINTS = ("Note:", "Wrote", "Try next", "prints also", "prints them", "DIR writes", "see: psdstats")
 
 
 @pytest.mark.parametrize("path", [one for one in COMMANDS if one != ("report",)], ids=" ".join)

@@ -69,6 +69,7 @@ def test_every_option_is_explained_in_the_help(path, action):
     assert action.help
     assert all(name in said for name in action.option_strings or [action.metavar])
     assert action.help.split()[0] in said
+    assert "option_strings" not in said  # a sign of per cent that was not doubled
 
 
 @pytest.mark.parametrize("path", PARSERS, ids=" ".join)

@@ -32,7 +32,7 @@ def test_the_report_is_written_and_says_so(tmp_path, capsys):
 
 @pytest.mark.parametrize("times", [(0, 10, 20), (0, 0, 10, 10)])
 def test_the_comparison_says_so(tmp_path, capsys, times):
-    assert main(["compare", str(_study(tmp_path, times))]) == 0
+    assert main(["compare", str(_study(tmp_path, times)), "--all-notes"]) == 0
     said = capsys.readouterr()
     assert "Each group has a single run" in said.out
     assert "Traceback" not in said.err

@@ -67,7 +67,7 @@ def test_power_of_span_asks_nothing_that_needs_a_direction(psdstats):
     said = json.loads(psdstats(*words, "--json").out)
     assert not any("left" in name for row in said["power"] for name in row)
     assert not any("left" in sentence for sentence in said["sentences"])
-    assert "two-sided" in said["sentences"][-2]
+    assert "two-sided" in said["notes"][0]
     for more in (("--margin", "5"), ("--question", "end")):
         refused = psdstats(*words, *more)
         assert (refused.code, "span has no direction" in refused.err) == (2, True)
@@ -75,9 +75,10 @@ def test_power_of_span_asks_nothing_that_needs_a_direction(psdstats):
 
 def test_power_from_a_study(psdstats, trial):
     words = ("plan", "power", "--study", trial, "--replicates", "2", "--trials", "200")
-    said = psdstats(*words)
-    assert said.code == 0
-    assert "36 runs in 3 groups" in said.out
+    said, all_said = psdstats(*words), psdstats(*words, "--all-notes")
+    assert (said.code, all_said.code) == (0, 0)
+    assert "36 runs in 3 groups" not in said.out + said.err
+    assert "36 runs in 3 groups" in all_said.out + all_said.err
 
 
 def test_precision_of_a_stated_change(psdstats):
@@ -121,7 +122,7 @@ def test_power_with_its_measurement_weighed(psdstats):
     fine, coarse = (
         json.loads(psdstats(*words, "--resolution", d, "--json").out) for d in ("0.01", "0.5")
     )
-    assert "balance of 0.5 g resolution" in coarse["sentences"][-2]
+    assert "balance of 0.5 g resolution" in coarse["notes"][0]
     assert fine["power"][0]["power"] > coarse["power"][0]["power"]
 
 

@@ -8,7 +8,8 @@ from psdstats_datasets import demo_study
 
 from psdstats import compare, read_study
 from psdstats.comparison import beside
-from psdstats.comparison.beside import Unit, headlines, left_out, resampled
+from psdstats.comparison.beside import Unit, headlines, left_out, resampled, without_runs
+from psdstats.comparison.trial_design import drift_matrix, same_level
 from psdstats.uncertainty.bootstrap import BootstrapMethod, bootstrap_interval
 
 
@@ -29,8 +30,18 @@ def test_headlines_are_the_changes_by_the_end(benches):
     assert found == [("48", "0", "5"), ("48", "0", "10")]
 
 
+def _by_least_squares(one, keep, where):
+    """Generalised least squares on some rows, from scratch: known covariance, printed spread."""
+    run, cell, drift = np.nan_to_num([one.spread.run, one.spread.cell, one.spread.drift]) ** 2
+    of_cell = same_level(one.frame, ("group", "milling_time_min", "ball_ratio"))
+    v = one.known + run * np.eye(len(keep)) + cell * of_cell
+    v = (v + drift * drift_matrix(one.frame, one.plan, ("group",)))[np.ix_(keep, keep)]
+    p, x = np.linalg.inv(v), one.design.x[keep]
+    row = one.design.mean_row("48", where) - one.design.mean_row("0", where)
+    return row @ np.linalg.pinv(x.T @ p @ x) @ x.T @ p @ one.y[keep]
+
+
 def test_without_a_run_or_group_is_a_new_fit_without_it(benches):
-    """Against least squares on the rows that are left, from scratch."""
     one = benches.analysis["D50"]
     moves = {
         (each.column, each.name, each.where): each
@@ -41,14 +52,51 @@ def test_without_a_run_or_group_is_a_new_fit_without_it(benches):
     for column, name in (("group", "Alder"), ("group", "Rowan"), ("run", "alder-5to1-48min-a")):
         keep = (one.frame[column] != name).to_numpy()
         for where in ("5", "10"):
-            row = one.design.mean_row("48", where) - one.design.mean_row("0", where)
-            whole = row @ np.linalg.pinv(one.design.x) @ one.y
-            rest = row @ np.linalg.pinv(one.design.x[keep]) @ one.y[keep]
+            whole = _by_least_squares(one, np.ones_like(keep), where)
+            rest = _by_least_squares(one, keep, where)
             found = moves[column, name, where]
-            assert found.without - found.effect == pytest.approx(rest - whole, abs=1e-10)
+            assert found.without - found.effect == pytest.approx(rest - whole, abs=1e-6)
     other = moves["run", "alder-5to1-48min-a", "10"]
     own = moves["run", "alder-5to1-48min-a", "5"]
     assert own.moved > other.moved
+
+
+IN_DOUBT = ("cedar-5to1-6min-b", "birch-5to1-24min-a", "alder-10to1-12min-b")
+AT_THE_END = ("alder-5to1-48min-a", "alder-5to1-0min-b", "rowan-10to1-48min-a")
+
+
+@pytest.mark.parametrize("runs", [IN_DOUBT, AT_THE_END])
+def test_without_several_runs_is_a_study_without_them(study, benches, runs):
+    """Against the trial read, measured and compared anew without them: its spread moves too."""
+    left = replace(study, runs=tuple(run for run in study.runs if run.name not in runs))
+    anew = compare(left, quantities=("D50",), families=["against first"])
+    found = {each.where: each for each in without_runs(benches, runs) if each.quantity == "D50"}
+    assert set(found) == {"5", "10"}
+    for course in anew["D50"].courses:
+        expected = course.fallen.numbers.estimate
+        assert found[course.where].without == pytest.approx(expected, abs=2e-3)  # 0.1 points
+    one = benches.analysis["D50"]
+    keep = ~one.frame["run"].isin(runs).to_numpy()
+    for course in benches["D50"].courses:
+        own = found[course.where]
+        assert own.effect == course.fallen.numbers.estimate
+        ends = [_by_least_squares(one, rows, course.where) for rows in (keep, keep | True)]
+        assert own.without - own.effect == pytest.approx(ends[0] - ends[1], abs=1e-6)
+        assert own.points == pytest.approx(100 * abs(np.exp(own.without) - np.exp(own.effect)))
+    moved = max(one.points for one in found.values())
+    assert moved < 0.1 if runs is IN_DOUBT else moved > 0.05
+
+
+def test_without_all_runs_of_an_end_nothing_is_told(benches):
+    names = benches.analysis["D50"].frame["run"]
+    found = without_runs(benches, [name for name in names if "10to1-48min" in name])
+    lost = {each.where: each.points for each in found if each.quantity == "D50"}
+    assert lost["10"] == np.inf
+    assert np.isfinite(lost["5"])
+
+
+def test_runs_that_do_not_enter_move_nothing(benches):
+    assert {each.points for each in without_runs(benches, ["no such run"])} == {0.0}
 
 
 def test_the_largest_move_comes_first(benches):

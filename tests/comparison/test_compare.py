@@ -220,8 +220,8 @@ def test_open_percentiles_go_with_their_whole_cell(planted_study, planted_sizes)
         propagation=planted_sizes(study, ln_size, 1e-12 * np.eye(len(rows))),
     )["D50"]
     assert sentence(found.remarks[0]) == (
-        "2 runs count by a bound at most, because the sieves do not bracket the size in every run "
-        f"of the condition: run-{at}, run-{at + 1}."
+        "2 runs count only by a bound, because the sieves do not bracket the size in every run "
+        f"of its condition: run-{at}, run-{at + 1}."
     )
     assert found.fit is not None
     assert len(found.fit.fitted) == len(rows) - 2

@@ -8,7 +8,7 @@ import statsmodels.api as sm
 
 from psdstats.comparison.classes import moved_classes
 from psdstats.errors import ModelError
-from psdstats.words.distribution import all_moved, moved_sentence
+from psdstats.words.distribution import moved_sentence
 
 LIMITS = (45.0, 90.0, 180.0)
 NAMES = ("< 45 µm", "45 to 90 µm", "90 to 180 µm", "≥ 180 µm")
@@ -47,8 +47,11 @@ def test_the_class_that_moved_is_named():
     parts, factor, strata = compositions(np.random.default_rng(3), shift=8.0)
     result = moved_classes(parts, factor, low=0, high=6, limits_um=LIMITS, strata=strata)
     assert list(result.moved) == [True, False, False, True]
-    assert all_moved(result).startswith("0 to 6: < 45 µm +")
-    assert " µm −" in all_moved(result)
+    gained, lost = result.change_percent[0], -result.change_percent[3]
+    assert moved_sentence(result) == (
+        f"0 to 6: 2 of 4 size classes moved; the class < 45 µm gained most (+{gained:.1f} points), "
+        f"≥ 180 µm lost most (−{lost:.1f} points)."
+    )
     assert list(result.to_frame()["class"]) == list(NAMES)
 
 

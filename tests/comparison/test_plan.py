@@ -24,7 +24,8 @@ def test_groups_are_blocks_and_it_is_said(planted_study):
     plan = plan_comparison(planted_study(_rows()))
     assert (plan.by, plan.within, plan.also) == ("milling_time_min", ("group",), ())
     assert [sentence(one) for one in plan.remarks] == [
-        "Compared within each group, so that what differs between them altogether does not count.",
+        "Levels are compared within each group, so that a difference that lasts over all its runs "
+        "does not count.",
     ]
 
 

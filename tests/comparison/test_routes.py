@@ -106,9 +106,7 @@ def test_bracketed_at_one_time_groups_are_compared_there_and_it_is_said(planted)
     first = [row for row in rows if row["milling_time_min"] == 0.0]
     alone = planted(first, ln_size[times == 0], by="group")["D50"]
     assert found.route is Route.MIXED_MODEL
-    assert sentence(found.remarks[0]).startswith(
-        "9 runs count by a bound at most, because the sieves"
-    )
+    assert sentence(found.remarks[0]).startswith("9 runs count only by a bound, because the sieves")
     lost = found.effects["where"] == "6"
     assert set(found.effects["verdict"][lost]) == {"cannot be told"}
     kept = found.effects[~lost]

@@ -32,7 +32,7 @@ def test_classes(undersize, step, classes):
     found = fineness(STACK, undersize)
     assert found.step_um == step
     assert found.classes == classes
-    assert "from memory" in found.source
+    assert "document not checked" in found.source
 
 
 def test_a_stack_that_cannot_tell():

@@ -93,4 +93,4 @@ def test_unknown_sieve_is_refused(make_run, make_study):
 
 def test_a_net_mass_below_nothing_is_noted(make_run, make_study):
     study = make_study(make_run("x", [0, 63, 125], [5, -0.01, 5]))
-    assert "less than nothing" in sentence(sizes(study).notes[0])
+    assert sentence(sizes(study).notes[0]).startswith("Negative net masses: −0.01 g on a-63 in x.")

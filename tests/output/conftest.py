@@ -75,8 +75,8 @@ def ratios() -> pd.DataFrame:
 
 @pytest.fixture
 def shares() -> pd.DataFrame:
-    """Three sources of two quantities, the balance named last."""
-    return pd.DataFrame(
+    """Three sources of two quantities, the balance named last; u is 2 % and 4 %."""
+    frame = pd.DataFrame(
         [
             ("D50", "aperture", 0.5),
             ("D50", "sampling", 0.2),
@@ -89,3 +89,6 @@ def shares() -> pd.DataFrame:
         ],
         columns=["label", "source", "share"],
     )
+    u_percent = frame["label"].map({"D50": 2.0, "D10": 4.0}) * np.sqrt(frame["share"])
+    limited = frame["source"].str.startswith("balance")
+    return frame.assign(u_percent=u_percent, balance_limited=limited)

@@ -11,9 +11,9 @@ from html.parser import HTMLParser
 
 import pandas as pd
 import pytest
+from matplotlib.axes import Axes
 
 from psdstats.output.content import (
-    Answer,
     Bullets,
     Drawing,
     Equation,
@@ -22,9 +22,11 @@ from psdstats.output.content import (
     Paragraph,
     ReportContent,
     Section,
+    Sheet,
+    ShortAnswer,
 )
 from psdstats.output.figures import cumulative_undersize, new_axes, size_against_time
-from psdstats.output.html import report_html
+from psdstats.output.html import _wideness, report_html
 from psdstats.output.tables.table import Table
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -63,12 +65,16 @@ class _Page(HTMLParser):
         return [attributes for own, attributes in self.attributes if own == tag]
 
 
+def _drawn(draw, frame: pd.DataFrame) -> Axes:
+    return draw(frame, new_axes())
+
+
 @pytest.fixture
 def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
     drawings = [
         Drawing(
             name=name,
-            draw=partial(draw, frame, new_axes()),
+            draw=partial(_drawn, draw, frame),
             caption=f"All of it, {name}.",
             alternative=f"Curves of {name} fall <with> time.",
         )
@@ -80,16 +86,25 @@ def content(undersize: pd.DataFrame, sizes: pd.DataFrame) -> ReportContent:
     table = Table(name="sizes", frame=sizes, caption="Sizes.")
     return ReportContent(
         title="A <script>alert(1)</script> trial",
-        subtitle="Invented data",
-        answers=(
-            Answer("changed", "D50 fell by 14 % in bench [1] of $m$."),
-            Answer("cannot be told", "D10 < 63 µm."),
+        author="B. <Miller>",
+        sheet=Sheet(
+            line=("Invented data", "trial of ____"),
+            lead="Milling changed it.",
+            sentence="D50 fell by 14 % in bench [1] of $m$.",
+            drawing=replace(drawings[0], name="panels"),
+            table=replace(table, name="changes", caption="Changes."),
+            answers=(
+                ShortAnswer(question="When to stop?", strong="Not yet.", sentence="It falls."),
+            ),
+            footnotes=("* a bound",),
         ),
         sections=(
             Section(
                 heading="Sizes",
                 blocks=(drawings[0], table, Note("A loss of 6 %.", NoteKind.WARNING)),
             ),
+        ),
+        appendix=(
             Section(
                 heading="Method",
                 blocks=(Paragraph("See [1], [2] and $m_i$.", cites=True),),
@@ -156,12 +171,21 @@ def test_nothing_inline_that_the_policy_would_block(page: _Page) -> None:
 
 
 def test_every_drawing_has_its_alternative_and_caption(page: _Page) -> None:
-    drawings = [svg for svg in page.of("svg") if svg.get("role") == "img"]
-    assert [svg["aria-label"] for svg in drawings] == [
-        "Curves of undersize fall <with> time.",
-        "Curves of sizes fall <with> time.",
-    ]
-    assert len(page.of("svg")) == len(page.of("figure")) == len(page.of("figcaption")) == 2
+    told = [svg["aria-label"] for svg in page.of("svg") if svg.get("role") == "img"]
+    undersize, sizes = "Curves of undersize fall <with> time.", "Curves of sizes fall <with> time."
+    assert told == [undersize, undersize, undersize, sizes]  # page one has a narrow one beside it
+    assert len(page.of("svg")) == 4
+    assert len(page.of("figure")) == len(page.of("figcaption")) == 3
+
+
+def test_the_narrow_drawing_fills_a_phone_and_only_front_ones_have_one(page: _Page) -> None:
+    boxes = [box for box in page.of("div") if "drawing" in (box.get("class") or "").split()]
+    kinds = [set(str(box["class"]).split()) - {"drawing", "tall"} for box in boxes]
+    assert kinds == [{"broad", "wide"}, {"narrow"}, {"wide"}, {"wide"}]
+    widths = [float(str(svg["viewbox"]).split()[2]) for svg in page.of("svg")]
+    phone_px, smallest_pt = 350, 7.0
+    assert smallest_pt * phone_px / widths[1] > 9.0
+    assert all(smallest_pt * phone_px / width < 9.0 for at, width in enumerate(widths) if at != 1)
 
 
 def test_ids_are_unique_and_every_link_arrives(page: _Page) -> None:
@@ -183,11 +207,51 @@ def test_headings_never_skip_a_level(page: _Page) -> None:
                                                             strict=False))  # fmt: skip
 
 
-def test_verdicts_come_first(content: ReportContent) -> None:
+def test_page_one_comes_first_and_the_contents_after_it(content: ReportContent) -> None:
     text = report_html(content)
     main = text[text.index("<main") :]
-    assert main.index("D50 fell by 14") < main.index("<figure")
-    assert 'href="#reference-1"' in main
+    order = ("Milling changed it.", "D50 fell by 14", 'id="figure-panels"', 'id="table-changes"',
+             "When to stop?", "Not yet.", "It falls.", "* a bound", "<nav", 'id="sizes"',
+             'id="cautions"', 'id="appendix"', 'id="method"', 'id="references"',
+             'id="provenance"')  # fmt: skip
+    places = [main.index(each) for each in order]
+    assert places == sorted(places)
+    assert 'href="#reference-1"' not in main[: places[-4]]
+    assert 'href="#reference-1"' in main[places[-3] :]
+
+
+def test_the_parts_of_the_appendix_are_folded(page: _Page) -> None:
+    assert [one["id"] for one in page.of("details")] == ["method", "references", "provenance"]
+    assert not any("open" in one for one in page.of("details"))
+    assert len(page.of("summary")) == 3
+
+
+def test_paper_opens_what_is_folded_and_breaks_after_page_one(content: ReportContent) -> None:
+    style = report_html(content).partition("<style>")[2].partition("</style>")[0]
+    printed = style[style.index("@media print") :]
+    assert "details::details-content { content-visibility: visible" in printed
+    assert ".sheet { break-after: page; }" in printed
+    assert ".appendix { break-before: page;" in printed
+
+
+def test_a_page_one_without_panels_takes_no_page_of_its_own(content: ReportContent) -> None:
+    assert content.sheet is not None
+    brief = replace(content, sheet=replace(content.sheet, drawing=None))
+    kinds = [
+        [one["class"] for one in _Page(report_html(each)).of("section") if one["id"] == "answer"]
+        for each in (content, brief)
+    ]
+    assert kinds == [["sheet"], ["sheet flowing"]]
+
+
+def test_every_printed_page_but_the_first_bears_the_title(content: ReportContent) -> None:
+    style = report_html(content).partition("<style>")[2].partition("</style>")[0]
+    head = re.search(r'@top-left \{ content: "([^"]*)"; \}', style)
+    assert head is not None
+    shown = re.sub(r"\\([0-9a-f]+) ", lambda sign: chr(int(sign[1], 16)), head[1])
+    assert shown == "A <script>alert(1)</script> trial · B. <Miller>"
+    assert "<" not in head[1]
+    assert "@page :first { @top-left { content: none; } }" in style  # outweighs it, wherever it is
 
 
 def test_typed_text_cannot_become_markup(content: ReportContent, page: _Page) -> None:
@@ -205,10 +269,16 @@ def test_structure_for_screen_readers(page: _Page) -> None:
 
 def test_tables_and_figures_are_numbered_in_reading_order(page: _Page) -> None:
     labels = [text for text in page.texts["span"] if re.match(r"(Table|Figure) \d", text)]
-    assert labels == ["Figure 1", "Table 1", "Figure 2"]
+    assert labels == ["Figure 1", "Table 1", "Figure 2"]  # what stands on page one has no number
 
 
 def test_an_empty_report_is_still_a_page() -> None:
     page = _Page(report_html(ReportContent(title="Nothing yet")))
     assert page.stack == []
     assert page.levels == [1]
+
+
+def test_a_drawing_of_many_rows_keeps_its_size_on_paper() -> None:
+    boxes = {"0 0 468 270": " wide", "0 0 468 395": " wide tall", "0 0 270 600": ""}
+    for box, classes in boxes.items():
+        assert _wideness(f'<svg viewBox="{box}">') == classes

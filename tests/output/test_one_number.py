@@ -9,6 +9,8 @@ from psdstats_datasets import demo_study
 
 from psdstats.columns import QUANTITIES
 from psdstats.comparison import compare, group_agreement
+from psdstats.comparison.beside import without_runs
+from psdstats.comparison.remedies import gains
 from psdstats.output.report import report
 from psdstats.planning.variation import variation_of
 from psdstats.study import read_study
@@ -67,6 +69,17 @@ def test_no_quantity_of_a_comparison_has_two_values(found):
         assert value == pytest.approx(told.setdefault(thing, value), rel=1e-6, abs=1e-9), thing
     assert len(told) > 100
     assert twice > 20  # the same thing is told in several records
+
+
+@pytest.mark.parametrize("quantity", ["D50", "D90"])
+def test_what_would_help_and_what_is_left_out_start_from_the_changes(found, quantity):
+    changes = {one.where: one.fallen.numbers for one in found[quantity].courses}
+    for one in without_runs(found, ["birch-5to1-24min-a"]):
+        if one.quantity == quantity:
+            assert one.effect == changes[one.where].estimate
+    u = np.array([own.u for own in changes.values()])
+    for one in gains(found, quantity):
+        assert one.u_now_percent == pytest.approx(100 * np.sqrt(np.mean(u**2)), rel=1e-12)
 
 
 @pytest.mark.parametrize("quantity", ["D50", "D90"])

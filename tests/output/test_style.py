@@ -9,12 +9,18 @@ import numpy as np
 import pytest
 
 from psdstats.errors import OutputError
+from psdstats.output.figures.axes import new_panels
+from psdstats.output.figures.marks import key_columns
+from psdstats.output.figures.save import narrow_figure
 from psdstats.output.style import (
     GREY,
     INK,
     MARKS,
+    NARROW_MM,
+    WIDTH_MM,
     house_style,
     mark,
+    narrow_screen,
     new_axes,
     readable,
     time_colours,
@@ -73,3 +79,29 @@ def test_text_colour_has_contrast_on_white() -> None:
 def test_a_figure_without_area_is_refused() -> None:
     with pytest.raises(OutputError, match="no area"):
         new_axes(height_mm=0)
+
+
+def test_a_narrow_screen_has_narrow_figures_and_their_panels_below_each_other():
+    def draw():
+        (panels,) = new_panels(1, 3, height_mm=60.0)
+        for ax, top in zip(panels, (1.0, 2.0, 5.0), strict=True):
+            ax.plot([0.0, 1.0], [0.0, top])
+        panels[0].set_ylabel("size / µm")
+        return panels[0]
+
+    wide, narrow = draw().get_figure(), narrow_figure(draw)
+    assert [round(one.get_figwidth() * 25.4) for one in (wide, narrow)] == [WIDTH_MM, NARROW_MM]
+    assert narrow.get_figheight() == pytest.approx(3 * wide.get_figheight())
+    for figure, count in ((wide, 3), (narrow, 1)):
+        assert len({ax.get_subplotspec().colspan.start for ax in figure.axes}) == count
+        assert len({ax.get_ylim() for ax in figure.axes}) == 1
+    assert [ax.get_ylabel() for ax in wide.axes] == ["size / µm", "", ""]
+    assert [ax.get_ylabel() for ax in narrow.axes] == ["size / µm"] * 3
+    assert all(ax.yaxis.get_tick_params()["labelleft"] for ax in narrow.axes)
+
+
+def test_a_key_has_fewer_columns_on_a_narrow_screen():
+    names = ["a name of twenty-five sg."] * 4
+    with narrow_screen():
+        assert key_columns(names) == 1
+    assert key_columns(names) == 2

@@ -56,7 +56,9 @@ def test_with_three_times_the_order_cannot_be_told(make_study):
     found = loss_rates(make_study(rates=RATES, start=START, replicates=2, times=(0.0, 12.0, 48.0)))
     assert (found.frame["verdict"] == "cannot be told").all()
     words = loss_sentences(found)[0]
-    assert words.startswith("Whether the rate of loss above 500, 250, 125, 63 µm changes with time")
+    assert words.startswith(
+        "Whether the rate of loss above 500, 250, 125 and 63 µm changes with time"
+    )
 
 
 def test_where_nothing_is_lost_there_is_nothing_to_say(make_study):

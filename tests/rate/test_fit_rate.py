@@ -18,7 +18,16 @@ from psdstats.rate.answers import OpenInterval
 from psdstats.rate.run_sizes import RateRemark
 from psdstats.study import read_study
 from psdstats.uncertainty import propagate
-from psdstats.words.rate import margin_sentence, minutes, rate_sentences, target_sentence
+from psdstats.words.rate import (
+    curve_sentences,
+    lead_sentences,
+    margin_sentence,
+    minutes,
+    target_sentence,
+    time_words,
+    when_sentences,
+    withdrawal_sentences,
+)
 from psdstats.words.remarks import sentence
 
 
@@ -41,8 +50,7 @@ def test_each_level_has_its_curve_and_faster_milling_is_seen(demo):
     assert times[1] < times[0]
     assert len(result.points_frame()) == 80
     assert set(result.choice_frame()["series"]) == {"ball ratio 5", "ball ratio 10"}
-    text = " ".join(rate_sentences(result))
-    assert "D50 reaches 120 µm after" in text
+    assert when_sentences(result)[0].startswith("D50 reaches 120 µm after")
     assert [note.kind for note in result.notes] == [RateRemark.NO_CHARGE]
 
 
@@ -81,7 +89,7 @@ def test_runs_of_an_open_cell_all_leave(demo):
     hidden = dataclasses.replace(propagation, value=value)
     result = fit_rate(study, propagation=hidden, curve="power law")
     first = study.runs[0]
-    assert "Only a power law was fitted" in " ".join(rate_sentences(result))
+    assert "Only a power law was fitted" in " ".join(curve_sentences(result))
     used = result.points_frame().query("series == 'ball ratio 5'")
     cell = (used["group"] == first.group) & (used["milling_time_min"] == first.milling_time_min)
     assert not cell.any()
@@ -104,8 +112,9 @@ def test_withdrawn_mass_by_charge(demo):
         left = 600 - sum(masses)
         assert one["left_g"].iloc[-1] == pytest.approx(left)
         assert one["ball_to_powder"].iloc[-1] == pytest.approx(600 * ratio / left)
-    assert "ball-to-powder ratio from 10 to" in rate_sentences(result)[-2]
-    assert rate_sentences(result)[-1].endswith("the most affected of 16.")
+    drawn_off, most = withdrawal_sentences(result)
+    assert "ball-to-powder ratio from 10 to" in drawn_off
+    assert most.endswith("the most affected of 16.")
     assert not any("charge of a jar" in note for note in told(result))
 
 
@@ -116,7 +125,7 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
     )
     part = propagate(plain, method="linear", sources=["rounding"])
     result = fit_rate(plain, propagation=part, powder_g=600, balls_g=4800, curve="power law")
-    assert "ball-to-powder ratio from 8 to" in rate_sentences(result)[-2]
+    assert "ball-to-powder ratio from 8 to" in withdrawal_sentences(result)[0]
     with pytest.raises(ModelError, match="state powder_g and balls_g"):
         fit_rate(plain, propagation=part, powder_g=600, curve="power law")
     factors = [{}, *[{"ball_ratio": 5.0}] * 9]
@@ -131,9 +140,8 @@ def test_balls_are_stated_where_the_runs_do_not_say(demo):
 def test_one_bench_and_one_run_a_time():
     study = read_study(demo_study("one_bench"))
     result = fit_rate(study, propagation=propagate(study, method="linear"), target_um=150)
-    text = " ".join(rate_sentences(result))
-    assert text.startswith("D50 reaches 150 µm after")
-    assert "cannot be told from run-to-run variation" in text
+    assert when_sentences(result)[0].startswith("D50 reaches 150 µm after")
+    assert "cannot be told from run-to-run variation" in " ".join(curve_sentences(result))
     assert any("Each time has one run" in note for note in told(result))
 
 
@@ -182,18 +190,64 @@ def interval(**given):
 
 def test_sentences_of_open_and_closed_intervals():
     ask = {"quantity": "D50", "target_um": 90.0, "last_min": 48.0}
-    closed = target_sentence(interval(), **ask)
-    assert closed == "D50 reaches 90 µm after 10 min (8 to 13 min, 95 %)."
-    beyond = target_sentence(interval(value=60.0, upper_open=True, upper=4800.0), **ask)
-    assert "8 min or longer" in beyond
-    assert "beyond the last time measured (48 min)" in beyond
-    never = target_sentence(interval(value=None, upper_open=True), **ask)
+    closed = target_sentence({"": interval()}, **ask)
+    assert closed == "D50 reaches 90 µm after 10 min (8 to 13)."
+    late = interval(value=60.2, lower=52.4, upper_open=True, upper=4800.0)
+    assert target_sentence({"5": interval(), "10": late}, **ask) == (
+        "D50 reaches 90 µm after 10 min at 5 (8 to 13) and after 60 min at 10 (52 or longer); the "
+        "time at 10 lies beyond the last one milled (48 min) and rests on the form of the curve."
+    )
+    never = target_sentence({"": interval(value=None, upper_open=True)}, **ask)
     assert "8 min or longer, or never" in never
-    assert "does not reach" in target_sentence(interval(value=None, excluded=True), **ask)
+    assert "does not reach" in target_sentence({"": interval(value=None, excluded=True)}, **ask)
     zero = interval(value=0.0, lower=0.0, upper=0.0)
-    assert "before any milling" in target_sentence(zero, **ask)
-    margin = margin_sentence(interval(), quantity="D50", margin_percent=5.0, last_min=48.0)
-    assert margin.startswith("After 10 min (8 to 13 min, 95 %) less than 5 % of the limit")
+    assert "below 90 µm before any milling at 5" in target_sentence({"5": zero}, **ask)
+    unchanged = target_sentence({"5": None}, **ask)
+    assert unchanged == "No change of D50 is shown at 5, so no time to 90 µm can be given."
+
+
+def test_sentences_of_a_margin():
+    ask = {"quantity": "D50", "margin_percent": 5.0, "last_min": 48.0}
+    assert margin_sentence({"": interval()}, **ask) == (
+        "Less than 5 % of the limit of D50 is left to gain after 10 min (8 to 13)."
+    )
+    late = interval(value=None, lower=94.4, upper_open=True)
+    assert margin_sentence({"5": late, "10": None}, **ask) == (
+        "The best curve never levels off at 5; if D50 does, the last 5 % is not reached before 94 "
+        "min. No time can be given after which less than 5 % is left to gain at 10: no curve that "
+        "is left levels off."
+    )
+    gone = margin_sentence({"": interval(value=None, excluded=True)}, **ask)
+    assert gone.startswith("The sizes show no limit, so there is no time after which less than 5 %")
+
+
+def test_a_lead_says_how_far_the_times_can_be_trusted(demo):
+    study, propagation = demo
+    far = fit_rate(study, target_um=60, propagation=propagation)
+    assert lead_sentences(far)[0].startswith("Every time below lies beyond the last one milled (48")
+    near = fit_rate(study, target_um=200, propagation=propagation)  # the study states a margin
+    assert lead_sentences(near)[0].startswith("A time marked as extrapolated below lies beyond")
+    near = dataclasses.replace(near, margin_percent=None)
+    assert lead_sentences(near) == (
+        "Every time below lies within the times milled (up to 48 min).",
+    )
+    bare = dataclasses.replace(near, target_um=None)
+    assert lead_sentences(bare)[0].endswith("sizes and times cover both.")
+
+
+@pytest.mark.parametrize(
+    ("given", "text"),
+    [
+        ({"value": 91.3, "lower": 82.9, "upper": 4800.0, "upper_open": True}, "91 (83 or longer)"),
+        ({"value": 3.42, "lower": 3.13, "upper": 3.81}, "3.4 (3.1 to 3.8)"),
+        ({"value": 1234.0, "lower": 900.0, "upper": 2000.0}, "1200 (900 to 2000)"),
+        ({"value": None, "lower": 94.4, "upper_open": True}, "94 or longer"),
+        ({"value": None, "excluded": True}, "never"),
+        ({"value": 0.0, "lower": 0.0, "upper": 0.0}, "0"),
+    ],
+)
+def test_times_have_the_digits_that_their_interval_allows(given, text):
+    assert time_words(interval(**given)) == text
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,7 @@ def test_curves_within_four_of_the_best_are_kept(make_sizes):
     assert set(choice.not_ruled_out) == {name for name, gap in gaps.items() if gap <= CLOSE}
     assert choice.not_ruled_out[0] is choice.best
     assert len(choice.not_ruled_out) > 1
-    assert "hold for" in choice_sentence(choice)
+    assert choice_sentence(choice, " at 5").endswith(" at 5: sizes and times cover both.")
 
 
 def test_band_is_the_widest_of_the_bands(make_sizes):

@@ -1,6 +1,7 @@
 """With a decimal comma no number that a reader sees has a point: text, figures, hover texts.
 
-Messages of the reading and of the bench checks keep it, as refusals do, and so do names.
+Messages of the reading and of the bench checks keep it, as refusals do, and so do names.  What many
+flags of one kind found together is no message of theirs, but a sentence like any other.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ BENCH = "Mill 2.5"
 KEPT = re.compile(rf"\d+\.\d+\.\d+|\.csv|{re.escape(BENCH)}")  # versions, names
 MESSAGES = ("found", "what to do")  # columns of the tables of the bench checks
 CHECK_TABLES = ("checks.md", "to-look-at.md")
+TOGETHER = re.compile(r"\d+ times: ")  # where many flags stand in one row
 
 
 class _Seen(HTMLParser):
@@ -34,26 +36,27 @@ class _Seen(HTMLParser):
         self.places: list[str] = []  # ids of the sections and blocks about
         self.cells: list[str] = []  # headings of the table about
         self.cell = -1
+        self.together = False
         self.hidden = False
-        self.feed(text.partition('<section id="provenance">')[0])
+        self.feed(text.partition('<details id="provenance">')[0])
 
     def handle_starttag(self, tag, attrs):
         own = dict(attrs)
         self.hidden = tag in ("style", "script")
         self.texts += [own[name] or "" for name in ("title", "aria-label") if name in own]
-        if tag in ("section", "div"):
+        if tag in ("section", "details", "div"):
             self.places.append(own.get("id") or "")
         elif tag == "table":
             self.cells = []
         elif tag == "tr":
-            self.cell = -1
+            self.cell, self.together = -1, False
         elif tag in ("td", "th"):
             self.cell += 1
             self.cells += [""] if own.get("scope") == "col" else []
 
     def handle_endtag(self, tag):
         self.hidden = False
-        if tag in ("section", "div"):
+        if tag in ("section", "details", "div"):
             self.places.pop()
         elif tag == "table":
             self.cell = -1
@@ -61,6 +64,7 @@ class _Seen(HTMLParser):
     def handle_data(self, data):
         if self.hidden:
             return
+        self.together |= self.cell >= 0 and bool(TOGETHER.match(data))
         (self.messages if self._is_message() else self.texts).append(data)
         if self.cell >= 0 and self.cell == len(self.cells) - 1 and not self.cells[-1]:
             self.cells[-1] = data
@@ -69,7 +73,8 @@ class _Seen(HTMLParser):
         if "what-had-to-be-assumed" in self.places:
             return True
         in_flags = "table-to-look-at" in self.places and self.cell >= 0
-        return in_flags and self.cells[self.cell] in MESSAGES
+        heading = self.cells[self.cell] if in_flags else ""
+        return heading in MESSAGES and not (self.together and heading == "found")
 
 
 def _without_messages(path: Path) -> list[str]:
@@ -80,7 +85,9 @@ def _without_messages(path: Path) -> list[str]:
     rows = [line.strip("| ").split(" | ") for line in lines if line.startswith("|")]
     kept = [at for at, heading in enumerate(rows[0]) if heading not in MESSAGES]
     assert len(kept) == len(rows[0]) - len(MESSAGES)
-    return [row[at] for row in rows for at in kept if at < len(row)]
+    together = [row for row in rows if any(map(TOGETHER.match, row))]
+    found = [row[rows[0].index("found")] for row in together]
+    return [row[at] for row in rows for at in kept if at < len(row)] + found
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ import importlib.util
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import openpyxl
 import pytest
@@ -18,6 +19,7 @@ _spec = importlib.util.spec_from_file_location(
 hostile_names = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(hostile_names)
 GROUPS, TITLE = hostile_names.GROUPS, hostile_names.TITLE
+RUNS = [f"{time} {run}, {time} min" for time in hostile_names.SHARES for run in (1, 2)]
 SAFE_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}\.(csv|md|tex|xlsx|svg|png)")
 
 
@@ -70,15 +72,21 @@ def test_the_page_holds_every_name_as_text_and_no_tag_of_theirs(report):
 
 def test_only_the_method_points_to_references(report):
     text = (report / "report.html").read_text(encoding="utf-8")
-    before, _, method = text.partition('<section id="method">')
+    before, _, method = text.partition('<details id="method">')
     assert 'href="#reference-' not in before.partition("<main")[2]
     assert 'href="#reference-1"' in method
 
 
 def test_file_names_are_safe_and_each_group_has_its_curves(report):
+    """The curves of undersize are one figure, in which every run of every group is pointed at."""
     files = [path for path in report.rglob("*") if path.parent != report and path.is_file()]
     assert [path.name for path in files if not SAFE_NAME.fullmatch(path.name)] == []
-    assert len(list((report / "figures").glob("undersize*.svg"))) == len(GROUPS)
+    (drawing,) = (report / "figures").glob("undersize*.svg")
+    tags = ElementTree.parse(drawing).getroot().iter()
+    told = [one.text or "" for one in tags if one.tag.rpartition("}")[2] == "title"]
+    runs = {group: [f"{_shown(group)} {run}" for run in RUNS] for group in GROUPS}
+    drawn = {group: [name for name in own if name in told] for group, own in runs.items()}
+    assert drawn == runs
 
 
 def test_no_spreadsheet_takes_a_name_for_a_formula(report):
@@ -98,8 +106,6 @@ def test_markdown_gives_the_names_back(report):
 
 
 def test_svg_files_are_xml_without_script(report):
-    from xml.etree import ElementTree
-
     drawings = sorted((report / "figures").glob("*.svg"))
     for path in drawings:
         root = ElementTree.parse(path).getroot()

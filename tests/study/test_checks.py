@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
+from psdstats_datasets import demo_study
 
 from psdstats.study import check_file, check_study, read_study
 from psdstats.study.flags import CHECKS
@@ -254,3 +255,16 @@ def test_a_charge_in_two_groups_or_of_two_ball_ratios(study):
 def test_a_run_without_a_charge_among_others_with_one(study):
     (flag,) = only(check_study(charged(study, ["1", None])), "charge")
     assert flag.spot.run == study.runs[1].name
+
+
+def test_only_flags_on_readings_throw_doubt_on_a_run():
+    """Demo: three readings are in doubt; sizes below the finest sieve are bounds, no doubt."""
+    report = check_study(read_study(demo_study("four_benches")))
+    doubts = {one.check for one in report.flags if one.doubts}
+    assert doubts == {"finer_than_resolution", "mass_balance", "tare_drift"}
+    assert set(report.doubted_runs) == {
+        "cedar-5to1-6min-b",
+        "birch-5to1-24min-a",
+        "alder-10to1-12min-b",
+    }
+    assert not any(one.doubts for one in report.flags if one.check == "not_bracketed")

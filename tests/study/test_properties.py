@@ -69,6 +69,7 @@ def studies(draw):
     return Study(
         title=draw(NAMES), runs=tuple(runs), sieves=MappingProxyType(sieves),
         balances=MappingProxyType({"b": balance}), material=draw(NAMES | st.just("")),
+        author=draw(NAMES | st.just("")), date=draw(NAMES | st.just("")),
         density_g_per_cm3=draw(st.none() | st.floats(0.1, 20)),
         tares=TareHandling.EACH_RUN,
     )  # fmt: skip

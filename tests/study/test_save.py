@@ -19,7 +19,8 @@ def rich(write_folder, catalogue):
     """A study that uses every field."""
     settings = catalogue.SOUND["study.toml"].replace(
         "[compare]",
-        'material = "calcite, 5 % moist"\ndensity_g_per_cm3 = 2.71\nrule = "linear"\n'
+        'material = "calcite, 5 % moist"\nauthor = "B. Miller"\ndate = "1 May 2026"\n'
+        'density_g_per_cm3 = 2.71\nrule = "linear"\n'
         'notes = ["kept = from before"]\n'
         '[balances."old, coarse.1"]\nresolution_g = 0.1\ncapacity_g = 2000\n'
         "[uncertainty]\nrounding = false\nrun_to_run_percent = 1.5\n"

@@ -48,6 +48,24 @@ def test_every_setting_stands_above_a_flat_table(tmp_path):
     assert study.compare == stated()
 
 
+@pytest.mark.parametrize(
+    ("typed", "read"), [("2026-05-01", "2026-05-01"), ('"1 to 3 May"', "1 to 3 May")]
+)
+def test_the_date_of_the_trial_is_text_or_a_date(tmp_path, typed, read):
+    study = read_study(
+        flat_file(tmp_path / "flat.csv", [f"date = {typed}", 'author = "B. Miller"'])
+    )
+    assert (study.author, study.date) == ("B. Miller", read)
+    for name in ("saved", "saved.xlsx"):
+        save_study(study, tmp_path / name)
+        assert read_study(tmp_path / name) == study
+
+
+def test_a_date_that_is_none_is_refused(tmp_path):
+    with pytest.raises(StudyError, match="column date: the value is not allowed"):
+        read_study(flat_file(tmp_path / "flat.csv", ["date = 2026"]))
+
+
 def test_every_setting_stands_above_a_flat_table_as_a_spreadsheet_saves_it(tmp_path):
     lines = [f"compare.{name} = {text}" for name, (_, text) in COMPARE.items()]
     quoted = "".join('"# {}",,,,,,,,\n'.format(line.replace('"', '""')) for line in lines)

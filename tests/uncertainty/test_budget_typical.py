@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from psdstats.uncertainty import budget, propagate
-from psdstats.uncertainty.budget import combined_percent, typical_changes, typical_run
-from psdstats.words.sizes import labelled_shares
+from psdstats.uncertainty.budget import combined_percent, typical_run
+from psdstats.words.budget import labelled_shares
 
 
 def test_typical_run_is_the_root_mean_square_of_the_propagation(milling):
@@ -29,10 +29,21 @@ def test_one_difference_combined_is_that_of_the_joint_covariance(milling):
 
 
 def test_a_finer_balance_leaves_a_tenth_of_rounding_in_every_mean(milling):
-    found = typical_changes(budget(milling, sources=["rounding"]))
+    found = budget(milling, sources=["rounding"]).changes_frame()
     finer = found[found["change"] == "balance ten times finer"]
     assert sorted(set(finer["scope"])) == ["difference", "run"]
     assert finer["u_then_percent"].tolist() == pytest.approx((finer["u_now_percent"] / 10).tolist())
+
+
+def test_changes_start_from_the_uncertainties_that_are_divided(milling):
+    found = budget(milling)
+    shares, changes = found.shares_frame(), found.changes_frame()
+    for scope in ("run", "difference"):
+        whole = combined_percent(shares[shares["scope"] == scope])
+        own = changes[changes["scope"] == scope]
+        for quantity, now in own.groupby("quantity")["u_now_percent"]:
+            assert now.tolist() == pytest.approx([whole[quantity]] * len(now))
+        assert set(own["quantity"]) == set(whole.index)
 
 
 def test_runs_without_a_value_count_in_no_mean(make_run, make_study):

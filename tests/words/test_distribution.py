@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from psdstats.comparison.classes import DistributionRemark, class_names, moved_classes
-from psdstats.words.distribution import all_moved, moved_sentence
+from psdstats.words.distribution import moved_alternative, moved_sentence, permutation_p
 from psdstats.words.numbers import Numerals
 from psdstats.words.remarks import sentence
 
@@ -31,18 +31,25 @@ def test_levels_are_written_as_they_are(level):
     found = moved(level, "x")
     said = moved_sentence(found, COMMA)
     assert said == (
-        f"{level} to x: 2 of 2 size classes moved; most gained < 22,4 µm (+40,0 points) and lost "
-        "≥ 22,4 µm (−40,0 points)."
+        f"{level} to x: all 2 size classes moved; the class < 22,4 µm gained most (+40,0 points), "
+        "≥ 22,4 µm lost most (−40,0 points)."
     )
-    told = all_moved(found, COMMA)
-    assert told == f"{level} to x: < 22,4 µm +40,0 points, ≥ 22,4 µm −40,0 points."
+    told = moved_alternative({"": found.to_frame()}, COMMA)
+    assert told == (
+        f"Changes in percentage points. {level} to x: < 22,4 µm +40,0, ≥ 22,4 µm −40,0."
+    )
     assert list(found.to_frame()["low"].unique()) == [level]
 
 
 def test_levels_with_a_unit_are_numbers():
     found = moved(0.5, 6.0, unit="min")
     assert found.pair == "0.5 to 6 min"
-    assert moved_sentence(found, COMMA).startswith("0,5 to 6 min: 2 of 2 size classes")
+    assert moved_sentence(found, COMMA).startswith("0,5 to 6 min: all 2 size classes")
+
+
+def test_p_is_a_bound_where_rearrangements_can_give_no_smaller_one():
+    assert permutation_p(1 / 2000, 1 / 2000, COMMA) == "≤ 0,00050"
+    assert permutation_p(3 / 2000, 1 / 2000, COMMA) == "0,0015"
 
 
 def test_remarks_write_their_numbers():

@@ -8,15 +8,17 @@ import re
 from pathlib import Path
 
 from psdstats.findings import RemarkKind
+from psdstats.words.advice import advice_sentences, balance_sentence
 from psdstats.words.benches import bench_sentences
+from psdstats.words.comparison import finding_sentence
 from psdstats.words.courses import (
-    advice_sentences,
-    balance_sentence,
     course_notes,
     course_sentence,
-    factor_sentences,
-    stop_sentence,
+    course_sentences,
+    since_sentences,
+    stop_sentences,
 )
+from psdstats.words.factors import factor_sentences
 from psdstats.words.numbers import Numerals
 from psdstats.words.remarks import sentence, wordings
 
@@ -35,24 +37,45 @@ made = _records("trial_records")
 remarks = _records("remark_records").REMARKS
 
 
+def _of_courses(courses, plan=made.PLAN):
+    told = (one for _, one in course_sentences(courses, plan))
+    return (*told, *since_sentences(courses, plan), *stop_sentences(courses, plan))
+
+
 def sections():
     yield (
-        "Has it fallen, and since when",
+        "Has it fallen",
         {name: (course_sentence(one, made.PLAN),) for name, one in made.COURSES.items()},
+    )
+    since = "fell, since the first time after the start", "fell, shown at the end alone"
+    yield (
+        "Since when",
+        {name: since_sentences([made.COURSES[name]], made.PLAN) for name in since},
     )
     yield (
         "When to stop",
         {
-            name: (stop_sentence(made.course(ending=one), made.PLAN),)
+            name: stop_sentences([made.course(ending=one)], made.PLAN)
             for name, one in made.STOPS.items()
         },
     )
     yield (
-        "The same where the size is expected to rise",
+        "Several levels and sizes together",
         {
-            "rose": (course_sentence(made.RISEN, made.RISING),),
-            "still rising": (stop_sentence(made.RISEN, made.RISING),),
+            "one size": _of_courses(made.AT_BOTH),
+            "two sizes": _of_courses(made.BOTH_SIZES),
+            "one level without the other": _of_courses([*made.BOTH_SIZES[1:]]),
+            "bounds": _of_courses(made.BELOW_AT_BOTH),
+            "span": _of_courses(made.SPANS),
         },
+    )
+    yield (
+        "The same where the size is expected to rise",
+        {"rose": _of_courses([made.RISEN], made.RISING)},
+    )
+    yield (
+        "Two levels compared",
+        {name: (finding_sentence(one, made.ALONE),) for name, one in made.FINDINGS.items()},
     )
     yield (
         "Does the factor matter",
@@ -60,10 +83,12 @@ def sections():
         | {
             "many pairs of levels": factor_sentences(made.MANY_PAIRS, made.PLAN),
             "no pair of many": factor_sentences(made.NO_PAIRS, made.PLAN),
+            "several sizes": factor_sentences(made.SEVERAL_SIZES, made.PLAN),
             "two factors together": factor_sentences([made.JOINED], made.TOGETHER),
         },
     )
-    yield "Do the groups agree", {name: bench_sentences(one) for name, one in made.BENCHES.items()}
+    benches = {name: bench_sentences(one) for name, one in made.BENCHES.items()}
+    yield "Do the groups agree", {**benches, "several sizes": bench_sentences(made.BENCH_SIZES)}
     yield (
         "Is the balance good enough",
         {name: (balance_sentence(one),) for name, one in made.BALANCES.items()},
@@ -118,17 +143,25 @@ def test_sentences_are_sentences():
         for told in (one for said in examples.values() for one in said):
             assert told[0].isupper() or told[0].isdigit()
             assert told.endswith(".")
-    assert not any(wrong in written() for wrong in ("nan", "inf ", "  ", "..", " ,", "( "))
+    wrong = ("nan", "–", "∞", "inf ", "  ", "..", " ,", "( ", " a run", " a step", "from memory")
+    assert [one for one in wrong if one in written()] == []
 
 
 def test_numbers_take_the_sign_of_the_reader():
-    told = course_sentence(made.COURSES["fell, since the first time after the start"], made.PLAN)
-    comma = course_sentence(
-        made.COURSES["fell, since the first time after the start"], made.PLAN, Numerals(",")
-    )
-    assert "0.417" in told
-    assert "0,417" in comma
+    small = made.COURSES["fell, shown at the end alone"]
+    told = course_sentence(small, made.PLAN)
+    comma = course_sentence(small, made.PLAN, Numerals(","))
+    assert "3.6 % (at least 1.2 %)" in told
+    assert "3,6 % (at least 1,2 %)" in comma
     assert not re.search(r"\d\.\d", comma)
+
+
+def test_several_sizes_and_levels_are_told_in_as_many_sentences_as_there_are_facts():
+    told = _of_courses(made.BOTH_SIZES)
+    assert len(told) == 4  # each size once, since when once, when to stop once
+    both = "At both levels of ball ratio, D90 and D50"
+    assert told[-2] == f"{both} are finer than at 0 min from 6 min on."
+    assert told[-1].startswith(f"{both} were still falling at the end: ")
 
 
 if __name__ == "__main__":

@@ -51,8 +51,8 @@ def test_equivalent_shows_the_interval_of_its_own_test():
     numbers = {"estimate": 0.01, "lower": -0.09, "upper": 0.11, "equivalence_p": 0.0003}
     ends = {"equivalence_lower": -0.07, "equivalence_upper": 0.09}
     assert said(Verdict.EQUIVALENT, margin=10, **numbers, **ends) == (
-        "D50 at 24 min is that at 0 min within ±10 % (p = 0.00030): it reads 1.0 % higher, between "
-        "6.8 % lower and 9.4 % higher."
+        "D50 at 24 min is the same as that at 0 min within ±10 % (p = 0.00030): it reads 1.0 % "
+        "higher, between 6.8 % lower and 9.4 % higher."
     )
 
 
@@ -80,7 +80,7 @@ def test_not_shown_gives_how_large_a_change_may_yet_be():
         (
             (VerdictRemark.NO_END(),),
             {"estimate": 0.1, "lower": -math.inf, "upper": math.inf},
-            "too little is left to judge it by, so its interval has no end; it reads 10.5 % "
+            "too few runs are left to judge it by, so its interval has no end; it reads 10.5 % "
             "higher.",
         ),
         (

@@ -8,16 +8,18 @@ import pandas as pd
 import pytest
 
 from psdstats.comparison.analysis import Spread, SpreadBasis
-from psdstats.comparison.consistency import consistency, outliers
+from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import GroupAgreement, overall
 from psdstats.comparison.precision import precision
 from psdstats.findings import BenchAnswer, Contrast, FindingKind, Numbers, Verdict
 from psdstats.models.verdicts import judge
 from psdstats.words.groups import (
     agreement_sentences,
-    consistency_sentences,
-    headline,
+    deviations_alternative,
+    deviations_caption,
+    none_beyond,
     precision_notes,
+    suspects_caption,
 )
 from psdstats.words.numbers import Numerals
 
@@ -72,7 +74,6 @@ def test_names_of_groups_are_written_as_they_are(name):
         f"{name} differs from the other groups: its D50 is 4,1 % lower (1,3 to 6,9 %) at 6 min."
     )
     assert second.startswith("plain and third are not shown to differ")
-    assert f"changed: {name}; not shown: plain, third." in headline(found, COMMA)
     frame = found.to_frame()
     assert list(frame["group"]) == [name, "plain", "third"]
     assert list(frame["verdict"]) == ["changed", "not shown", "not shown"]
@@ -81,14 +82,36 @@ def test_names_of_groups_are_written_as_they_are(name):
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_consistency_names_the_group_as_it_is(name):
-    cells = {"A": [1.0, 1.1], "B": [1.0, 1.1], "C": [1.05, 1.0], "D": [1.0, 1.05], name: [9.0, 9.1]}
+def test_the_figure_of_deviations_is_told_with_names_as_they_are(name):
+    frame = pd.DataFrame(
+        {
+            "milling_time_min": [2.5, 6.0, 2.5, 6.0],
+            "group": [name, name, "plain", "plain"],
+            "difference_percent": [1.25, -4.11, -0.5, 2.0],
+            "lower_percent": [-2.0, -6.9, -3.0, -1.0],
+            "upper_percent": [4.0, -1.3, 2.0, 5.0],
+            "verdict": ["not shown", "changed", "not shown", "not shown"],
+        }
+    )
+    found = replace(agreement(one(name), one("plain", p=0.4)), by_condition=frame)
+    first, second = (
+        f"{name}: −4,1 % (−6,9 to −1,3) at 6 min, shown to differ; otherwise +1,2 %, not shown.",
+        "plain: −0,5 to +2,0 %, not shown.",
+    )
+    assert deviations_alternative(frame, found, COMMA) == f"{first} {second}"
+    other = replace(one(name), quantity="D90")
+    caption = deviations_caption(found, [one(name), other], COMMA, panels=2)
+    assert caption.endswith(f"Shown to differ too: D90 of {name} at 6 min.")
+    assert "filled, with their number" in caption
+
+
+def test_what_lies_beyond_its_limit_is_counted_or_said_not_to():
+    cells = {"A": [1.0, 1.1], "B": [1.0, 1.1], "C": [1.05, 1.0], "D": [1.0, 1.05], "E": [9.0, 9.1]}
     frame = pd.DataFrame([{"group": g, "y": y, "t": 2.5} for g, own in cells.items() for y in own])
-    options = {"value": "y", "group": "group", "level": ["t"]}
-    table, tests = consistency(frame, **options), outliers(frame, **options)
-    first, second = consistency_sentences(table, tests, ["t"], COMMA)
-    assert f"{name} at t 2,5 (h beyond the 1 % limit)" in first
-    assert second.startswith(f"Grubbs' test calls {name} at t 2,5 an outlier;")
+    table = consistency(frame, value="y", group="group", level=["t"])
+    assert "(of 10; about 0 would be by chance alone)" in suspects_caption(table, "D50", COMMA)
+    assert none_beyond(table).startswith("None of 10 values")
+    assert none_beyond(table.assign(h=float("nan"), k=float("nan"))).endswith("there is none.")
 
 
 def test_the_word_for_a_group_is_a_difference_anywhere_or_agreement_everywhere():

@@ -23,6 +23,7 @@ from psdstats.models.verdicts import VerdictRemark
 
 TIMES = ("0", "6", "12", "24", "48")
 PLAN = ComparisonPlan(by="milling_time_min", at_each=("ball_ratio",), margin_percent=5.0)
+ALONE = replace(PLAN, at_each=())
 RISING = replace(PLAN, direction=Direction.RISING)
 STRICT = replace(PLAN, one_family=True)
 NAN, INF = math.nan, math.inf
@@ -196,6 +197,20 @@ COURSES = {
         **NONE_SHOWN,
     ),
 }
+LESS = course(
+    where="5",
+    end=size(127.8),
+    numbers=ratio(0.509, 0.48, 0.54),
+    at_least=(0.05, 0.2, 0.4, 0.592),
+    ending=replace(FALLING, gain_at_least=0.21),
+)
+AT_BOTH = [LESS, COURSES["fell, since the first time after the start"]]
+BOTH_SIZES = [*(replace(one, quantity="D90") for one in AT_BOTH), *AT_BOTH]
+BELOW_AT_BOTH = [
+    replace(COURSES["fell below the finest sieve"], where=where, since=since)
+    for where, since in (("5", "24"), ("10", "12"))
+]
+SPANS = [replace(COURSES["span between two bounds"], where=where) for where in ("5", "10")]
 WITHSTOOD = [
     course(ending=FALLING, reasons=(VerdictRemark.DRIFT_UNKNOWN(percent=percent),))
     for percent in (14.2, 5.3)
@@ -249,6 +264,40 @@ FACTORS = {
     "differs before milling": factor(
         {"48": CHANGED}, (Verdict.CHANGED, ratio(1.06, 1.02, 1.102)), since="48"
     ),
+}
+
+SEVERAL_SIZES = [
+    replace(FACTORS["matters from a time on"], quantity=name) for name in ("D50", "D90")
+] + [replace(factor({"6": CHANGED, "24": CHANGED}, since="24"), quantity="D10")]
+FINDINGS = {
+    "changed": finding(FindingKind.LEVELS, Verdict.CHANGED, replace(LOWER, p_adjusted=4e-4)),
+    "changed, by a bound": finding(
+        FindingKind.LEVELS, Verdict.CHANGED, Numbers(lower=-INF, upper=-0.8867)
+    ),
+    "changed, between two bounds": finding(
+        FindingKind.LEVELS, Verdict.CHANGED, Numbers(lower=0.15, upper=0.61, p_adjusted=0.049)
+    ),
+    "changed, nothing else known": finding(FindingKind.LEVELS, Verdict.CHANGED, Numbers()),
+    "changed, within the margin": replace(
+        finding(FindingKind.LEVELS, Verdict.CHANGED, replace(NEAR, upper=-0.01, p_adjusted=0.01)),
+        within_margin=True,
+    ),
+    "the same within the margin": finding(
+        FindingKind.LEVELS, Verdict.EQUIVALENT, replace(SAME, equivalence_p=0.003)
+    ),
+    "not shown": finding(FindingKind.LEVELS, NOT_SHOWN[0], replace(NEAR, p_adjusted=0.21)),
+    "not shown, no number": finding(FindingKind.LEVELS, NOT_SHOWN[0], Numbers()),
+    "cannot be told, with a number": finding(
+        FindingKind.LEVELS, Verdict.CANNOT_BE_TOLD, NEAR, VerdictRemark.MARGIN_TOO_SMALL()
+    ),
+    "cannot be told": finding(
+        FindingKind.LEVELS, Verdict.CANNOT_BE_TOLD, Numbers(), VerdictRemark.NO_ESTIMATE()
+    ),
+    "one level against all others": replace(
+        finding(FindingKind.LEVELS, Verdict.CHANGED, replace(LOWER, p_adjusted=0.002)),
+        subject=Contrast(high="Alder against the others", low="", quantity="D50"),
+    ),
+    "cannot be told, no reason": finding(FindingKind.LEVELS, Verdict.CANNOT_BE_TOLD, Numbers()),
 }
 
 MANY_PAIRS = [
@@ -313,6 +362,12 @@ BENCHES = {
     "none is shown to differ": (unclear("Alder"), unclear("Birch")),
     "one cannot be told": (agreeing("Alder"), agreeing("Cedar"), LOST),
 }
+
+BENCH_SIZES = [
+    replace(one, quantity=name)
+    for name in ("D50", "D90")
+    for one in BENCHES["one differs, at a condition and in rate"]
+]
 
 ENOUGH = BalanceAnswer(quantity="D50", shorter_percent=0.3, is_enough=True)
 POOR = BalanceAnswer(quantity="D10", shorter_percent=12.4, is_enough=False)

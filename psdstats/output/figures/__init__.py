@@ -3,12 +3,10 @@
 from psdstats.output.figures.bench import bench_bars, jar_section, tare_history
 from psdstats.output.figures.effects import (
     effect_ratios,
-    leave_one_out,
-    random_effects,
     residual_quantiles,
     residuals_against_fitted,
 )
-from psdstats.output.figures.groups import class_changes, fit_misfit, group_consistency
+from psdstats.output.figures.groups import bench_deviations, class_changes, fit_misfit
 from psdstats.output.figures.planning import (
     expected_undersize,
     power_curves,
@@ -17,24 +15,23 @@ from psdstats.output.figures.planning import (
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.figures.save import save_figure
 from psdstats.output.figures.shares import uncertainty_shares
-from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
+from psdstats.output.figures.sizes import size_against_time
+from psdstats.output.figures.undersize import cumulative_undersize
 from psdstats.output.style import house_style, new_axes
 
 __all__ = [
     "bench_bars",
+    "bench_deviations",
     "class_changes",
     "cumulative_undersize",
     "effect_ratios",
     "expected_undersize",
     "fit_misfit",
-    "group_consistency",
     "house_style",
     "jar_section",
-    "leave_one_out",
     "loss_against_size",
     "new_axes",
     "power_curves",
-    "random_effects",
     "residual_quantiles",
     "residuals_against_fitted",
     "save_figure",

@@ -14,7 +14,17 @@ import numpy as np
 
 from psdstats.errors import OutputError
 from psdstats.output.figures.marks import key_columns
-from psdstats.output.style import GREY, INK, house_style, new_axes, number_ticks, numerals
+from psdstats.output.style import (
+    GREY,
+    INK,
+    WIDTH_MM,
+    column_mm,
+    house_style,
+    new_axes,
+    number_ticks,
+    numerals,
+)
+from psdstats.words.figures import APERTURE_AXIS, TIME_AXIS
 from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
@@ -25,19 +35,30 @@ _LADDERS = ((1.0, 2.0, 5.0), (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0))
 _POINTS_PER_INCH = 72
 _FEWEST_TICKS = 4
 _SIGN_PT = 4.7  # width of a digit of 8 points
-_LABEL_GAP_PT = 4.0  # between two numbers
+_LABEL_GAP_PT = 2.5  # between two numbers
 
 
-def sieve_axis(ax: Axes, apertures_um: Iterable[float]) -> None:
-    """Turn the horizontal axis into log size, with a tick at each sieve aperture."""
+def sieve_axis(
+    ax: Axes, apertures_um: Iterable[float], ends: tuple[float, float] | None = None
+) -> None:
+    """Turn the horizontal axis into log size, with a tick at each sieve aperture that has room.
+
+    ``ends`` are those of all panels, where several share an axis.
+    """
     sizes = sorted({float(size) for size in apertures_um if size > 0})
     ax.set_xscale("log")
-    low, high = sizes[0], sizes[-1]
+    low, high = (sizes[0], sizes[-1]) if ends is None else ends
     pad = (high / low) ** 0.03 if high > low else 1.2
-    ax.set_xlim(low / pad, high * pad)
-    ax.set_xticks(sizes, _with_room(ax, np.log(sizes), _plain(ax, sizes)))
+    ax.set_xlim(low / pad**2, high * pad)
+    width_pt = None
+    if ends is not None:  # a panel of several is wider than it yet is
+        figure: Any = ax.get_figure(root=True)
+        grid: Any = ax.get_gridspec()
+        width_pt = 0.85 * figure.get_size_inches()[0] * _POINTS_PER_INCH / grid.ncols
+        width_pt *= np.log(sizes[-1] / sizes[0]) / np.log(high / low)
+    _set_ticks(ax, "x", sizes, np.log(sizes), width_pt)
     ax.set_xticks([], minor=True)
-    ax.set_xlabel("sieve aperture / µm")
+    ax.set_xlabel(APERTURE_AXIS)
 
 
 def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -> None:
@@ -52,11 +73,21 @@ def log_ticks(ax: Axes, axis: str, *, around: tuple[float, float], label: str) -
     own.set_ticks([], minor=True)
 
 
-def plain_ticks(ax: Axes, axis: str, values: Sequence[float]) -> None:
-    """Ticks at exactly the values that occur, with numbers where there is room."""
-    places = np.asarray(values, dtype=float)
-    labels = _with_room(ax, places, _plain(ax, values))
-    (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(values), labels=labels)
+def plain_ticks(
+    ax: Axes, axis: str, values: Sequence[float], *, width_pt: float | None = None
+) -> None:
+    """Ticks at the values that occur, as many as there is room for their numbers."""
+    _set_ticks(ax, axis, list(values), np.asarray(values, dtype=float), width_pt)
+
+
+def _set_ticks(
+    ax: Axes, axis: str, values: Sequence[float], places: np.ndarray, width_pt: float | None = None
+) -> None:
+    """Ticks with their numbers, where there is room for these; none without a number."""
+    width_pt = width_pt or ax.bbox.width / ax.figure.dpi * _POINTS_PER_INCH
+    labels = _with_room(places, _plain(ax, values), width_pt)
+    shown = {value: label for value, label in zip(values, labels, strict=True) if label}
+    (ax.xaxis if axis == "x" else ax.yaxis).set_ticks(list(shown), labels=list(shown.values()))
 
 
 def time_axis(ax: Axes, times_min: Iterable[float]) -> None:
@@ -65,7 +96,7 @@ def time_axis(ax: Axes, times_min: Iterable[float]) -> None:
     plain_ticks(ax, "x", times)
     reach = max(times[-1] - times[0], 1.0)
     ax.set_xlim(times[0] - 0.05 * reach, times[-1] + 0.12 * reach)
-    ax.set_xlabel("milling time / min")
+    ax.set_xlabel(TIME_AXIS)
     ax.tick_params(axis="x", color=GREY)
 
 
@@ -106,9 +137,8 @@ def _steps(low: float, high: float) -> list[float]:
     return [round(float(k * step), 12) for k in np.arange(first, np.floor(high / step) + 1)]
 
 
-def _with_room(ax: Axes, places: np.ndarray, labels: list[str]) -> list[str]:
+def _with_room(places: np.ndarray, labels: list[str], width_pt: float) -> list[str]:
     """Tick labels that fit, the others empty: the ends first, then from the right what has room."""
-    width_pt = ax.bbox.width / ax.figure.dpi * _POINTS_PER_INCH
     at = (places - places[0]) / (float(places[-1] - places[0]) or 1.0) * width_pt
     keep = {0, len(labels) - 1}
     for i in range(len(labels) - 2, 0, -1):
@@ -123,20 +153,35 @@ def _plain(ax: Axes, values: Iterable[float]) -> list[str]:
 
 
 def new_panels(
-    rows: int, columns: int = 1, *, height_mm: float, say: Numerals = PLAIN
+    rows: int,
+    columns: int = 1,
+    *,
+    height_mm: float,
+    width_mm: float | None = None,
+    say: Numerals = PLAIN,
 ) -> list[list[Axes]]:
-    """Empty Axes in rows and columns on one figure, in the house style."""
+    """Empty Axes in rows and columns on one figure, in the house style.
+
+    For a narrow screen the columns of a row come below each other.
+    """
     if rows < 1 or columns < 1:
         raise OutputError(
             f"a figure of {rows} × {columns} panels shows nothing; ask for 1 or more."
         )
     with house_style():
-        figure = new_axes(height_mm=height_mm, say=say).figure
+        is_narrow = column_mm() < WIDTH_MM
+        height_mm *= columns if is_narrow else 1
+        figure = new_axes(width_mm=width_mm, height_mm=height_mm, say=say).figure
         figure.clear()
-        grid = figure.subplots(rows, columns, squeeze=False, sharey="row")
+        shape = (rows * columns, 1) if is_narrow else (rows, columns)
+        grid = figure.subplots(*shape, squeeze=False, sharey="none" if is_narrow else "row")
+        panels = grid.reshape(rows, columns)
+        for first, *others in panels if is_narrow else ():
+            for ax in others:
+                ax.sharey(first)
         for ax in grid.flat:
             number_ticks(ax)
-    return [list(row) for row in grid]
+    return [list(row) for row in panels]
 
 
 def joint_key(panels: list[list[Axes]]) -> None:

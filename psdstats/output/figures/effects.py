@@ -1,32 +1,45 @@
 """Effects as ratios of sizes with simultaneous intervals, one row a contrast.
 
-Estimates with intervals in rows: leaving one group out, and predicted random effects.
-
 Residuals of a model: against fitted values, and against normal quantiles.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from psdstats.output.figures.axes import log_ticks, name_rows
+from psdstats.output.figures.axes import log_ticks, name_rows, new_panels, plain_ticks
 from psdstats.output.figures.marks import (
     drawn,
     hover,
+    hover_each,
     key_above,
+    key_columns,
     label_beside,
     need,
     point,
     rows,
 )
-from psdstats.output.style import DASHED, FAINT, GREY, INK, mark, numerals
+from psdstats.output.style import (
+    DASHED,
+    FAINT,
+    GREY,
+    INK,
+    WIDTH_MM,
+    column_mm,
+    mark,
+    numerals,
+)
 from psdstats.words import figures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from psdstats.words.numbers import Numerals
 
 
 _COLUMNS = ("contrast", "ratio", "ratio_lower", "ratio_upper", "verdict")
@@ -143,117 +156,255 @@ def _row(ax: Axes, at: int, row: Any) -> None:
     point(ax, (value, at), marker, text, colour=INK, fill=fill, size=6.5, zorder=4)
 
 
+_ROW_MM, _LEAST_ROW_MM = 3.9, 3.2
+_PITCH_MM, _LOW_MM = 2.3, 3.4  # of two levels in one row, and the least height of such a row
+_PLACE_MM, _QUANTITY_MM = 0.9, 2.0  # between times, between quantities
+_AROUND_MM, _PAGE_MM = 28.0, 215.0  # axis and key, and what a page has room for
+_BESIDE_PT, _COLUMN_PT = 6.0, 58.0  # of changes in words, where two levels stand beside each other
+_TEXT_PT = 7.5
+_TICK_MM = 5.5  # between two numbers of an axis
+_ORDER = ("changed", "equivalent", "not shown", "cannot be told")
+
+
+def course_effects(
+    changes: pd.DataFrame,
+    pairs: pd.DataFrame,
+    say: Numerals,
+    *,
+    labels: tuple[str, str],
+    titles: tuple[str, str],
+    margin: float | None = None,
+) -> Axes:
+    """Changes against the first time, and levels against each other beside; one row each.
+
+    Parameters
+    ----------
+    changes, pairs : DataFrame
+        Columns quantity, at, level, ratio, ratio_lower, ratio_upper, verdict, and in words told
+        and short (which leaves out the verdict); rows in the order drawn.  A bound has no ratio
+        and one end: an arrow.  ``pairs`` may be empty.
+    say : Numerals
+        With what numbers are written.
+    labels, titles : (str, str)
+        Of the axis and above it, of both panels.
+    margin : float or None
+        Equivalence margin as a ratio > 1; the band is shaded.
+
+    Returns
+    -------
+    Axes
+        The first panel.
+    """
+    several, is_narrow = not pairs.empty, column_mm() < WIDTH_MM
+    frames = [changes, *([pairs] if several else [])]
+    if is_narrow:  # below each other, each with rows of its own
+        both = [_lay_out([one]) for one in frames]
+        heights_mm = [_AROUND_MM + one.total for one in both]
+        panels = [ax for (ax,) in new_panels(len(frames), height_mm=sum(heights_mm), say=say)]
+        _grid_of(panels[0]).set_height_ratios(heights_mm)
+    else:
+        both = [_lay_out(frames)] * len(frames)
+        (panels,) = new_panels(1, len(frames), height_mm=_AROUND_MM + both[0].total, say=say)
+        _grid_of(panels[0]).set_width_ratios([5.0, 3.0][: len(frames)])
+    wide = 18.0 if len(set(pairs["level"])) > 1 else 30.0 if several else 90.0
+    for place, ax in enumerate(panels):
+        frame, own = frames[place], both[place]
+        y = own.y[0 if is_narrow else place]
+        _effect_rows(ax, frame, y, labels[place], margin)
+        beside = list(dict.fromkeys(frame["level"])) if own.is_beside and place == 0 else []
+        columns = {level: _BESIDE_PT + k * _COLUMN_PT for k, level in enumerate(beside)}
+        _tell_beside(ax, frame, y, columns)
+        _fewer_ticks(ax, 26.0 if is_narrow else wide * (1.6 if ax is not panels[-1] else 1.0))
+        ax.set_title(titles[place])
+        ax.set_ylim(own.total, 0.0)
+        ax.grid(axis="y", visible=False)
+        ax.spines["left"].set_visible(False)
+        if is_narrow or place == 0:
+            _name_rows(ax, own)
+        ax.tick_params(axis="y", length=0)
+    _verdict_key(panels[0], pd.concat(frames))
+    return panels[0]
+
+
+def _grid_of(ax: Axes) -> Any:
+    """The grid of the panels of a figure."""
+    return ax.get_gridspec()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Rows:
+    """Where rows stand, mm from the top."""
+
+    y: list[list[float]]  # of each frame, row by row
+    names: dict[float, tuple[str, str]]  # time and level, each by its place
+    quantities: dict[str, float]
+    head: float  # from a hairline to the first row below it
+    total: float
+    is_beside: bool  # two levels in one row
+
+
+def _lay_out(frames: Sequence[pd.DataFrame]) -> _Rows:
+    """Time by time within each quantity; two levels share a row, more have a row each."""
+    levels = list(dict.fromkeys(frames[0]["level"]))
+    order = {one: k for k, one in enumerate(dict.fromkeys(frames[0]["quantity"]))}
+    counts = pd.concat([one.groupby(["quantity", "at"]).size() for one in frames], axis=1).fillna(0)
+    ranked = sorted(counts.index, key=lambda place: (order[place[0]], float(place[1])))
+    counts = counts.loc[ranked].astype(int)
+    is_beside = len(levels) == 2 and (len(frames) == 1 or counts.iloc[:, 1].max() == 1)
+    most = counts.max(axis=1).to_numpy()
+    between = _PLACE_MM if most.max() > 1 else 0.0
+    gaps = np.array([between] * len(most))
+    gaps[
+        [place[0] != last[0] for place, last in zip(ranked, [ranked[0], *ranked], strict=False)]
+    ] += _QUANTITY_MM
+    gaps[0] = 0.0
+    room = (_PAGE_MM - _AROUND_MM - gaps.sum()) / most.sum()
+    row_mm = _PITCH_MM if is_beside else float(np.clip(room, _LEAST_ROW_MM, _ROW_MM))
+    high = np.maximum(row_mm * most, _LOW_MM)
+    top = 0.6 + np.cumsum(gaps + high) - high
+    head = np.full(len(most), row_mm / 2.0) if not is_beside else high / 2.0
+    starts = dict(zip(ranked, zip(top, high, top + head, strict=True), strict=True))
+    found = [_heights(one, starts, row_mm, is_beside) for one in frames]
+    names = {round(float(own[2]), 6): (place[1], "") for place, own in starts.items()}
+    if not is_beside and len(levels) > 1:
+        for at, level in zip(found[0], frames[0]["level"], strict=True):
+            names[at] = (names.get(at, ("", ""))[0], level)
+    first = {place[0]: float(starts[place][2]) for place in reversed(ranked)}
+    return _Rows(
+        y=found,
+        names=dict(sorted(names.items())),
+        quantities={one: first[one] for one in order},
+        head=float(head[0]) + (_QUANTITY_MM + between) / 2.0,
+        total=float(top[-1] + high[-1]) + 0.6,
+        is_beside=is_beside,
+    )
+
+
+def _heights(
+    frame: pd.DataFrame,
+    starts: Mapping[tuple[str, str], tuple[float, float, float]],
+    row_mm: float,
+    is_beside: bool,
+) -> list[float]:
+    """Where the rows of a frame stand: about the middle of their time, or from its top down."""
+    keys = list(zip(frame["quantity"], frame["at"], strict=True))
+    number = frame.groupby(["quantity", "at"]).cumcount()
+    found = []
+    for key, k in zip(keys, number, strict=True):
+        top, high, _ = starts[key]
+        start = top + (high - row_mm * keys.count(key)) / 2.0 if is_beside else top
+        found.append(round(float(start + row_mm * (k + 0.5)), 6))
+    return found
+
+
+def _effect_rows(
+    ax: Axes, frame: pd.DataFrame, at: Sequence[float], label: str, margin: float | None
+) -> None:
+    """Intervals and bounds as lines, estimates as marks of their verdicts."""
+    y = np.array(at)
+    ends = frame[["ratio", "ratio_lower", "ratio_upper"]].to_numpy(dtype=float)
+    known = ends[np.isfinite(ends) & (ends > 0)]
+    seen = [*known, 1.0] if margin is None else [*known, 1.0, margin, 1 / margin]
+    log_ticks(ax, "x", around=(min(seen), max(seen)), label=label)
+    if margin is not None:
+        ax.axvspan(1 / margin, margin, color="#eef0f3", linewidth=0, zorder=0)
+    ax.axvline(1.0, color=GREY, linewidth=1.0)
+    left, right = ax.get_xlim()
+    low = np.where(ends[:, 1] > 0, ends[:, 1], left)
+    high = np.where(np.isfinite(ends[:, 2]), ends[:, 2], right)
+    some = np.isfinite(ends[:, 1:]).any(axis=1) & ~np.isnan(ends[:, 1:]).any(axis=1)
+    ax.hlines(y[some], low[some], high[some], color=INK, linewidth=1.4)
+    for sign, edge, is_open in (("<", left, ends[:, 1] <= 0), (">", right, np.isinf(ends[:, 2]))):
+        beyond = some & is_open
+        if beyond.any():
+            ax.plot(np.full(beyond.sum(), edge), y[beyond], sign, color=INK, markersize=5)
+            near = np.where(sign == "<", high, low)[beyond]
+            ax.plot(near, y[beyond], "|", color=INK, markersize=6)
+    closed = some & np.isnan(ends[:, 0]) & (ends[:, 1] > 0) & np.isfinite(ends[:, 2])
+    if closed.any():
+        both = np.concatenate([low[closed], high[closed]])
+        ax.plot(both, np.tile(y[closed], 2), "|", color=INK, markersize=6)
+    for verdict in _ORDER:
+        own = np.flatnonzero((frame["verdict"] == verdict).to_numpy() & np.isfinite(ends[:, 0]))
+        if len(own):
+            marker, fill = _MARKERS.get(verdict, _UNKNOWN)
+            dots = ax.scatter(
+                ends[own, 0], y[own], marker=marker, facecolors=fill, edgecolors=INK, s=15, zorder=4
+            )
+            hover_each(dots, frame["told"].iloc[own])
+
+
+def _tell_beside(
+    ax: Axes, frame: pd.DataFrame, y: Sequence[float], columns: Mapping[str, float]
+) -> None:
+    """Changes in words to the right, bold where shown; two levels in columns of their own."""
+    for level, shift in columns.items():
+        label_beside(ax, drawn(level, most=12), -1.2, shift=shift)
+        ax.texts[-1].set_fontsize(_TEXT_PT)
+    for at, row in zip(y, rows(frame), strict=True):
+        told = row.short if columns else row.told
+        shift = columns.get(row.level, _BESIDE_PT)
+        label_beside(ax, told, at, shift=shift, bold=row.verdict == "changed")
+        ax.texts[-1].set_fontsize(_TEXT_PT)
+
+
+def _fewer_ticks(ax: Axes, width_mm: float) -> None:
+    """Numbers that have room side by side, 1 always among them."""
+    ticks = np.array(ax.get_xticks(), dtype=float)
+    low, high = np.log(ax.get_xlim())
+    least = _TICK_MM / width_mm * (high - low)
+    kept: list[float] = []
+    for tick in sorted(ticks, key=lambda one: abs(np.log(one))):
+        if low <= np.log(tick) <= high and all(abs(np.log(tick / one)) >= least for one in kept):
+            kept.append(float(tick))
+    plain_ticks(ax, "x", sorted(kept), width_pt=1e6)
+
+
+def _name_rows(ax: Axes, placed: _Rows) -> None:
+    """Time, and level where it has a row of its own; quantity in bold, a hairline before it."""
+    say = numerals(ax)
+    names = []
+    for time, level in placed.names.values():
+        parts = (words.minutes(float(time), say) if time else "", drawn(level, most=16))
+        names.append("   ".join(one for one in parts if one))
+    longest = max(map(len, names))
+    for number, (quantity, at) in enumerate(placed.quantities.items()):
+        place = ax.annotate(
+            drawn(quantity),
+            (0.0, at),
+            xytext=(-4.6 * longest - 34.0, 0),
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            va="center",
+            fontweight="bold",
+        )
+        place.set_fontsize(8.5)
+        if number:
+            ax.axhline(at - placed.head, color=FAINT, linewidth=0.8)
+    ax.set_yticks(list(placed.names), names)
+    ax.tick_params(axis="y", labelsize=_TEXT_PT)
+
+
+def _verdict_key(ax: Axes, frame: pd.DataFrame) -> None:
+    """The marks that occur, with their verdicts, above all panels."""
+    from matplotlib.lines import Line2D
+
+    found = [one for one in _ORDER if (frame["verdict"] == one).any()]
+    handles = []
+    for verdict in found:
+        marker, fill = _MARKERS.get(verdict, _UNKNOWN)
+        own = Line2D([], [], color=INK, linestyle="", marker=marker, markersize=5, label=verdict)
+        own.set_markerfacecolor(fill)
+        handles.append(own)
+    if ((frame["ratio_lower"] <= 0) | np.isinf(frame["ratio_upper"])).any():
+        handles.append(
+            Line2D([], [], color=INK, linewidth=1.4, marker="<", markersize=5, label=words.BOUND)
+        )
+    columns = min(key_columns([str(one.get_label()) for one in handles]), len(handles))
+    ax.figure.legend(handles=handles, loc="outside upper left", ncols=columns)
+
+
 _NORMAL_95 = 1.96
-
-
-def rows_height_mm(count: int) -> float:
-    """Height at which the given number of rows has room."""
-    return 26.0 + 6.0 * count
-
-
-def leave_one_out(frame: pd.DataFrame, ax: Axes) -> Axes:
-    """Draw how much of an effect is left when each group is left out in turn.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns left_out, effect_left (1: it did not move), p, as the table of
-        `psdstats.models.leave_one_group_out`; the row that leaves nothing out is passed over.
-    ax : Axes
-        Where to draw.
-
-    Returns
-    -------
-    Axes
-        The same Axes, one row for each group left out with its p; lines at 0 and at 1.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from psdstats import models
-    >>> from psdstats.output.figures import new_axes
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
-    >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
-    >>> fit = model.fit()
-    >>> found = models.leave_one_group_out(fit, "time")
-    >>> leave_one_out(found.table, new_axes()).get_xlabel()
-    'effect left / effect of all groups'
-    """
-    say = numerals(ax)
-    need(frame, ("left_out", "effect_left", "p"), "leave one out")
-    frame = need(frame[frame["left_out"] != "none"], ("left_out",), "leave one out")
-    ax.axvline(0.0, color=GREY, linewidth=1.0)
-    ax.axvline(1.0, color=GREY, linewidth=1.0, linestyle=DASHED)
-    for at, row in enumerate(rows(frame)):
-        told = f"p {say.significant(row.p, 2)}" if np.isfinite(row.p) else "not fitted"
-        text = f"without {row.left_out}: {say.significant(row.effect_left, 3)} left, {told}"
-        point(ax, (row.effect_left, at), "o", text, colour=INK, size=5.5)
-        label_beside(ax, told, at)
-    ax.set_xlabel(words.EFFECT_LEFT)
-    name_rows(ax, [f"without {drawn(name)}" for name in frame["left_out"]])
-    return ax
-
-
-def random_effects(frame: pd.DataFrame, ax: Axes, *, label: str = "effect on ln D50") -> Axes:
-    """Draw predicted random effects with their 95 % intervals, in rows.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns level, estimate, standard_error, and optionally effect (its name is written where
-        there are several), as `MixedModelFit.random_effects` gives it.
-    ax : Axes
-        Where to draw.
-    label : str
-        Label of the horizontal axis, with the scale of the effect.
-
-    Returns
-    -------
-    Axes
-        The same Axes, one row a level and effect in the frame's order, with a line at 0.
-
-    Notes
-    -----
-    Intervals are the estimate ± 1.96 standard errors, whatever the degrees of freedom.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from psdstats import models
-    >>> from psdstats.output.figures import new_axes
-    >>> trial = pd.DataFrame(
-    ...     {
-    ...         "ln_D50": [5.9, 5.5, 5.2, 6.0, 5.4, 5.3, 5.8, 5.6, 5.1],
-    ...         "time": ["0", "5", "9"] * 3,
-    ...         "group": list("aaabbbccc"),
-    ...     }
-    ... )
-    >>> model = models.MixedModel(trial, response="ln_D50", fixed=["time"], random=["group"])
-    >>> fit = model.fit()
-    >>> random_effects(fit.random_effects, new_axes()).get_xlabel()
-    'effect on ln D50'
-    """
-    say = numerals(ax)
-    frame = need(frame, ("level", "estimate", "standard_error"), "random effects")
-    names = [drawn(name) for name in frame["level"]]
-    if "effect" in frame.columns and len(set(frame["effect"])) > 1:
-        names = [f"{name}, {drawn(one)}" for name, one in zip(names, frame["effect"], strict=True)]
-    ax.axvline(0.0, color=GREY, linewidth=1.0)
-    for at, row in enumerate(rows(frame)):
-        half = _NORMAL_95 * row.standard_error
-        lower, upper = row.estimate - half, row.estimate + half
-        ax.hlines(at, lower, upper, color=INK, linewidth=1.6)
-        text = f"{row.level}: {say.significant(row.estimate, 2)} ({say.interval(lower, upper)})"
-        point(ax, (row.estimate, at), "o", text, colour=INK, size=5.5)
-    ax.set_xlabel(label)
-    name_rows(ax, names)
-    return ax
 
 
 def residuals_against_fitted(

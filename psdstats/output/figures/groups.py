@@ -1,4 +1,4 @@
-"""Mandel's h and k: how each group stands among the others, level by level.
+"""How far each group lies from the others, condition by condition.
 
 Which size classes gained and which lost mass, with simultaneous intervals.
 
@@ -7,118 +7,175 @@ How far measured undersize lies from a fitted curve, aperture by aperture.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import TIME
+from psdstats.columns import TIME, column_words
+from psdstats.findings import Verdict
 from psdstats.output.figures.axes import name_columns, sieve_axis
 from psdstats.output.figures.marks import (
     colours_by_time,
     drawn,
     hover,
-    interval,
+    hover_each,
     key_above,
-    label_beside,
+    label_at,
     need,
     point,
-    room_for,
     rows,
-    spread_apart,
 )
-from psdstats.output.style import DASHED, GREY, INK, numerals, time_colours
+from psdstats.output.style import GREY, Mark, mark, numerals, readable, time_colours
+from psdstats.words.groups import FROM_OTHERS, place_words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Sequence
 
     from matplotlib.axes import Axes
 
     from psdstats.words.numbers import Numerals
 
 
-_DASHES = (DASHED, "-", (0, (1, 2)))
-_LABEL_GAP = 0.06  # of the vertical axis
+_DEVIATION = ("difference_percent", "lower_percent", "upper_percent")
+_BAND = "#eef0f3"
+_STEP_ASIDE = 0.24  # between series, in steps of the axis
+_STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500)  # per cent
+_MOST_TICKS = 7
+_FARTHEST, _LEAST = 4.0, 0.05  # times the largest deviation, which counts at least so much
 
 
-def group_consistency(
+def bench_deviations(
     frame: pd.DataFrame,
     ax: Axes,
     *,
-    indicator: str = "h",
+    conditions: Sequence[str] = (TIME,),
+    margin_percent: float | None = None,
+    reach: tuple[float, float] | None = None,
 ) -> Axes:
-    """Draw a consistency statistic as bars, grouped by group, one bar a level.
+    """Draw how far one group lies from the others at each condition, with joint intervals.
 
     Parameters
     ----------
     frame : DataFrame
-        Columns group, milling_time_min, and those of the indicator: its name, and optionally
-        its critical values (h_limit_5, h_limit_1); each gets a line at its median.
+        Rows of one group of `GroupAgreement.by_condition`: the columns of the conditions,
+        difference_percent, lower_percent, upper_percent, verdict.
     ax : Axes
         Where to draw.
-    indicator : {"h", "k"}, default="h"
-        Which of Mandel's indicators; h has lines at minus its critical values too.
+    conditions : sequence of str, default=("milling_time_min",)
+        Columns that define a condition: the first runs along the axis in even steps, each level of
+        the others is a series.
+    margin_percent : float or None
+        Difference too small to matter; the band within it is shaded.
+    reach : (float, float) or None
+        Ends of the vertical axis in per cent, where several panels share them.
 
     Returns
     -------
     Axes
-        The same Axes; bars run from light (short times) to dark (long times).
+        The same Axes, ratios on a log axis told in per cent: filled marks with their number where a
+        difference is shown.
 
     Examples
     --------
     >>> import psdstats
+    >>> from psdstats.comparison import group_agreement
     >>> from psdstats.output.figures import new_axes
-    >>> from psdstats.comparison import consistency
-    >>> from psdstats.comparison.groups import sizes_by_run
     >>> from psdstats_datasets import demo_study
-    >>> study = psdstats.read_study(demo_study("four_benches"))
-    >>> sizes = sizes_by_run(study, psdstats.propagate(study, method="linear"))
-    >>> found = consistency(sizes, value="D50", group="group", level="milling_time_min")
-    >>> group_consistency(found, new_axes()).get_ylabel()
-    'Mandel’s h'
+    >>> found = group_agreement(psdstats.read_study(demo_study("four_benches")))
+    >>> own = found.by_condition[found.by_condition["group"] == "Alder"]
+    >>> bench_deviations(own, new_axes(), conditions=found.conditions).get_ylabel()
+    'difference from the others / %'
     """
+    along, *further = conditions
+    frame = need(frame, (*conditions, *_DEVIATION, "verdict"), "bench deviations")
+    low, high = deviation_reach(frame, margin_percent) if reach is None else reach
+    ax.set(yscale="log", ylim=(1 + low / 100, 1 + high / 100), ylabel=FROM_OTHERS)
+    ticks = _even_ticks(low, high)
     say = numerals(ax)
-    need(frame, ("group", TIME, indicator), "group consistency")
-    limits = {
-        f"{percent} %": float(frame[name].median())
-        for percent in (5, 1)
-        if (name := f"{indicator}_limit_{percent}") in frame and frame[name].notna().any()
-    }
-    frame = need(frame[frame[indicator].notna()], (indicator,), "group consistency")
-    groups = list(dict.fromkeys(frame["group"]))
-    colours = colours_by_time(frame)
-    width = 0.8 / len(colours)
-    for step, (time, colour) in enumerate(colours.items()):
-        own = rows(frame[frame[TIME] == time])
-        shift = width * (step - (len(colours) - 1) / 2)
-        places = [groups.index(row.group) + shift for row in own]
-        values = [float(getattr(row, indicator)) for row in own]
-        bars = ax.bar(
-            places, values, width * 0.92, color=colour, edgecolor=INK, linewidth=0.4,
-            label=f"{say(time)} min",
-        )  # fmt: skip
-        for bar, row, value in zip(bars, own, values, strict=True):
-            hover(bar, f"{row.group}, {say(time)} min: {say.fixed(value, 2)}")
-    _limit_lines(ax, limits, two_sided=indicator == "h")
-    ax.axhline(0, color=GREY, linewidth=1.0)
-    most = room_for(ax, len(groups))
-    name_columns(ax, [drawn(group, most=most) for group in groups])
-    ax.set_ylabel(f"Mandel’s {indicator}")
-    key_above(ax)
+    ax.set_yticks([1 + tick / 100 for tick in ticks], [say.signed(tick, 0) for tick in ticks])
+    ax.set_yticks([], minor=True)
+    if margin_percent is not None:
+        ends = 1 + margin_percent / 100
+        hover(ax.axhspan(1 / ends, ends, color=_BAND, linewidth=0, zorder=0), "margin")
+    ax.axhline(1.0, color=GREY, linewidth=1.0)
+    places = sorted(set(frame[along]))
+    series = list(dict.fromkeys(frame[further].itertuples(index=False, name=None)))
+    for index, levels in enumerate(series):
+        own = frame[[one == levels for one in frame[further].itertuples(index=False, name=None)]]
+        own = own.sort_values(along, kind="stable")
+        shift = _STEP_ASIDE * (index - (len(series) - 1) / 2)
+        at = np.array([places.index(one) for one in own[along]]) + shift
+        name = place_words(dict(zip(further, levels, strict=True)), further, say)
+        is_ordered = not isinstance(places[0], str)
+        _deviations(ax, own, at, mark(index), name, is_ordered=is_ordered)
+    texts = [say(one) if isinstance(one, float) else drawn(one) for one in places]
+    ax.set_xticks(range(len(places)), texts)
+    ax.set_xlim(-0.5, len(places) - 0.5)
+    ax.set_xlabel("milling time / min" if along == TIME else column_words(along))
+    ax.grid(axis="x", visible=False)
     return ax
 
 
-def _limit_lines(ax: Axes, limits: Mapping[str, float], *, two_sided: bool) -> None:
-    for dash, limit in zip(_DASHES, limits.values(), strict=False):
-        for sign in (1, -1) if two_sided else (1,):
-            ax.axhline(sign * limit, color=INK, linewidth=0.9, linestyle=dash)
-    low, high = ax.get_ylim()
-    reach = 1.06 * max(limits.values(), default=0.0)
-    low, high = (min(low, -reach) if two_sided else low), max(high, reach)
-    ax.set_ylim(low, high)
-    spots = spread_apart(list(limits.values()), _LABEL_GAP * (high - low))
-    for name, spot in zip(limits, spots, strict=True):
-        label_beside(ax, name, spot, shift=4)
+def deviation_reach(frame: pd.DataFrame, margin_percent: float | None) -> tuple[float, float]:
+    """Ends of an axis of deviations in per cent: an interval far out runs off it."""
+    middle = np.log1p(frame["difference_percent"].to_numpy(dtype=float) / 100)
+    ends = np.log1p(frame[["lower_percent", "upper_percent"]].to_numpy(dtype=float) / 100)
+    margin = np.log1p((margin_percent or 0.0) / 100)
+    farthest = _FARTHEST * max(float(np.abs(middle).max()), margin, _LEAST)
+    every = np.concatenate([middle, np.clip(ends, -farthest, farthest).ravel(), [margin, -margin]])
+    every = every[np.isfinite(every)]
+    pad = 0.08 * float(np.ptp(every))
+    low, high = np.expm1([every.min() - 1.5 * pad, every.max() + 2 * pad])
+    return 100 * float(low), 100 * float(high)
+
+
+def _even_ticks(low: float, high: float) -> list[float]:
+    """Even steps in per cent, zero among them."""
+    step = next((one for one in _STEPS if (high - low) / one <= _MOST_TICKS), _STEPS[-1])
+    return [float(k * step) for k in range(int(np.ceil(low / step)), int(high // step) + 1)]
+
+
+def _deviations(
+    ax: Axes, own: pd.DataFrame, at: np.ndarray, look: Mark, name: str, *, is_ordered: bool
+) -> None:
+    say, shown = numerals(ax), (own["verdict"] == Verdict.CHANGED).to_numpy()
+    middle, low, high = (1 + own[one].to_numpy(dtype=float) / 100 for one in _DEVIATION)
+    bottom, top = ax.get_ylim()
+    ends = np.clip(low, bottom, top), np.clip(high, bottom, top)
+    ax.vlines(at, *ends, color=look.colour, linewidth=np.where(shown, 1.8, 1.0))
+    for end, beyond, arrowhead in ((ends[0], low < bottom, "v"), (ends[1], high > top, "^")):
+        if beyond.any():
+            ax.plot(at[beyond], end[beyond], arrowhead, color=look.colour, markersize=4)
+    if is_ordered:
+        ax.plot(at, middle, color=look.colour, linestyle=look.line, linewidth=0.7, alpha=0.6)
+    points = ax.scatter(
+        at,
+        middle,
+        s=np.where(shown, 34, 18),
+        marker=look.marker,
+        facecolors=[look.colour if one else "white" for one in shown],
+        edgecolors=look.colour,
+        linewidths=1.1,
+        zorder=4,
+    )
+    texts = []
+    for row, x, is_shown, *reached in zip(rows(own), at, shown, *ends, strict=True):
+        told = f"{say.signed(row.difference_percent, 1)} %"
+        texts.append(
+            f"{name + ', ' if name else ''}{told} "
+            f"({say.interval(row.lower_percent, row.upper_percent)}), {row.verdict}"
+        )
+        if is_shown:
+            is_up = row.difference_percent >= 0
+            spot, shift = (float(x), float(reached[is_up])), 7.0 if is_up else -7.0
+            label = label_at(
+                ax, told, spot, colour=readable(look.colour), shift=(6, shift), align="right"
+            )
+            label.set_in_layout(False)
+    hover_each(points, texts)
+    if name:
+        ax.plot([], [], look.marker, color=look.colour, linestyle=look.line, label=drawn(name))
 
 
 _SLANTED = {"rotation": 30, "ha": "right", "rotation_mode": "anchor"}
@@ -126,22 +183,22 @@ _COLUMNS = ("class", "from_um", "to_um", "pair", "change_percent", "lower", "upp
 
 
 def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
-    """Draw the change of every size class as bars, one colour a pair of levels.
+    """Draw the change of every size class as a line over the classes, one for each pair of levels.
 
     Parameters
     ----------
     frame : DataFrame
         Of one family of stacks, as `WholeComparison.moved_frame` gives it: class, from_um
         and to_um (its limits, missing where it has none), pair, change_percent (percentage points),
-        lower, upper, moved; classes and pairs in the order in which they shall stand.  An infinite
-        end of an interval is left out.
+        lower, upper, moved; classes and pairs in the order in which they shall stand.  The interval
+        of the last pair is drawn; an infinite end of it is left out.
     ax : Axes
         Where to draw.
 
     Returns
     -------
     Axes
-        The same Axes: filled bars where a change is shown, empty ones where it is not.
+        The same Axes: filled marks where a change is shown, empty ones where it is not.
 
     Examples
     --------
@@ -159,12 +216,14 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     frame = need(frame, _COLUMNS, "class changes").rename(columns={"class": "name"})
     classes = list(dict.fromkeys(frame["name"]))
     pairs = list(dict.fromkeys(frame["pair"]))
-    width = 0.8 / len(pairs)
-    for step, (pair, colour) in enumerate(zip(pairs, time_colours(len(pairs)), strict=True)):
-        shift = width * (step - (len(pairs) - 1) / 2)
-        for row in rows(frame[frame["pair"] == pair]):
-            _bar(ax, classes.index(row.name) + shift, row, width, colour)
-        ax.bar([np.nan], [0.0], color=colour, edgecolor=INK, linewidth=0.4, label=drawn(pair))
+    for pair, colour in zip(pairs, time_colours(len(pairs)), strict=True):
+        own = frame[frame["pair"] == pair]
+        at = np.array([classes.index(name) for name in own["name"]])
+        if pair == pairs[-1]:
+            known = np.isfinite(own[["lower", "upper"]]).all(axis=1).to_numpy()
+            ends = (own["lower"][known], own["upper"][known])
+            ax.vlines(at[known], *ends, color=colour, linewidth=1.2)
+        _changes(ax, own, at, colour)
     ax.axhline(0, color=GREY, linewidth=1.0)
     firsts = rows(frame.drop_duplicates("name"))
     labels = [_limits(row.from_um, row.to_um, numerals(ax)) for row in firsts]
@@ -176,20 +235,28 @@ def class_changes(frame: pd.DataFrame, ax: Axes) -> Axes:
     return ax
 
 
-def _bar(ax: Axes, at: float, row: Any, width: float, colour: str) -> None:
-    say = numerals(ax)
-    (bar,) = ax.bar(
-        [at],
-        [row.change_percent],
-        width * 0.92,
-        color=colour if row.moved else "white",
-        edgecolor=INK if row.moved else colour,
-        linewidth=0.4 if row.moved else 1.0,
+def _changes(ax: Axes, own: pd.DataFrame, at: np.ndarray, colour: str) -> None:
+    say, name = numerals(ax), drawn(own["pair"].iloc[0])
+    moved = own["moved"].to_numpy(dtype=bool)
+    ax.plot(at, own["change_percent"], color=colour, linewidth=1.1, label=name)
+    points = ax.scatter(
+        at,
+        own["change_percent"],
+        s=20,
+        facecolors=[colour if one else "white" for one in moved],
+        edgecolors=colour,
+        linewidths=1.0,
+        zorder=4,
     )
-    shown = "" if row.moved else ", not shown"
-    change = f"{say.signed(row.change_percent, 1)} points ({say.interval(row.lower, row.upper)})"
-    hover(bar, f"{_limits(row.from_um, row.to_um, say)} µm, {row.pair}: {change}{shown}")
-    interval(ax, at, (row.lower, row.upper), colour=INK, width=0.9)
+    hover_each(
+        points,
+        (
+            f"{_limits(row.from_um, row.to_um, say)} µm, {row.pair}: "
+            f"{say.signed(row.change_percent, 1)} points ({say.interval(row.lower, row.upper)})"
+            f"{'' if row.moved else ', not shown'}"
+            for row in rows(own)
+        ),
+    )
 
 
 def _limits(from_um: float, to_um: float, say: Numerals) -> str:

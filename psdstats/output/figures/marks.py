@@ -18,7 +18,7 @@ import pandas as pd
 
 from psdstats.columns import TIME
 from psdstats.errors import OutputError
-from psdstats.output.style import INK, mark, time_colours
+from psdstats.output.style import INK, WIDTH_MM, column_mm, mark, time_colours
 from psdstats.output.text import clean
 
 if TYPE_CHECKING:
@@ -75,7 +75,8 @@ def key_columns(names: Iterable[object]) -> int:
     (6, 2)
     """
     longest = max((len(str(name)) for name in names), default=0)
-    return max(1, min(_MOST_COLUMNS, _LINE_SIGNS // (longest + _MARK_SIGNS)))
+    signs = int(_LINE_SIGNS * column_mm() / WIDTH_MM)
+    return max(1, min(_MOST_COLUMNS, signs // (longest + _MARK_SIGNS)))
 
 
 def room_for(ax: Axes, count: int) -> int:
@@ -205,15 +206,21 @@ def label_beside(ax: Axes, text: str, y: float, *, shift: float = 10, bold: bool
     )
 
 
-def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> None:
-    """A key of marks, for series that cannot be labelled where they are."""
+def series_handles(names: Sequence[object]) -> list[Artist]:
+    """Entries of a key: the mark and line of each series."""
     from matplotlib.lines import Line2D
 
-    handles = []
+    handles: list[Artist] = []
     for name, look in zip(names, map(mark, range(len(names))), strict=True):
         line = Line2D([], [], color=look.colour, linestyle=look.line, linewidth=1.2)
         line.set(marker=look.marker, markersize=4, label=drawn(name))
         handles.append(line)
+    return handles
+
+
+def series_key(ax: Axes, names: Sequence[object], *, inside: bool = False) -> None:
+    """A key of marks, for series that cannot be labelled where they are."""
+    handles = series_handles(names)
     if inside:
         ax.legend(handles=handles, loc="lower right", labelcolor=INK, borderaxespad=0.8)
     else:
@@ -225,11 +232,12 @@ def key_above(
 ) -> None:
     """A key above the Axes, in as many columns as its entries have room for."""
     shown = ax.get_legend_handles_labels()[0] if handles is None else list(handles)
+    fitting = key_columns(getattr(one, "get_label", str)() for one in shown)
     ax.legend(
         handles=shown,
         loc="lower left",
         bbox_to_anchor=(0, 1.02),
-        ncols=columns or key_columns(getattr(one, "get_label", str)() for one in shown),
+        ncols=columns if columns and column_mm() == WIDTH_MM else fitting,
         labelcolor=INK,
         fontsize=8,
         frameon=False,

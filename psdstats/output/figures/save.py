@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from psdstats.output.figures.marks import HOVER
-from psdstats.output.style import house_style
+from psdstats.output.style import house_style, narrow_screen
 from psdstats.output.text import escape_html
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -25,9 +27,11 @@ _STYLE_ELEMENT = re.compile(r"\s*<style[^>]*>.*?</style>", re.DOTALL)
 _EMPTY_DEFS = re.compile(r"\s*<defs>\s*</defs>")
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
 _PROLOGUE = re.compile(r"^.*?(?=<svg )", re.DOTALL)
-_HOVER_GROUP = re.compile(rf'<g id="{HOVER}([^"]*)">')
-_HOVER_POINT = re.compile(rf'<a xlink:href="{HOVER}([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
-_TITLED = r'<g class="mark"><title>\1</title>'
+# a text with a double quote stands in single ones
+_HOVERED = rf"""(?:"{HOVER}([^"]*)"|'{HOVER}([^']*)')"""
+_HOVER_GROUP = re.compile(rf"<g id={_HOVERED}>")
+_HOVER_POINT = re.compile(rf"<a xlink:href={_HOVERED}[^>]*>(.*?)</a>", re.DOTALL)
+_TITLED = r'<g class="mark"><title>\1\2</title>'
 
 
 def svg_text(figure: Figure, *, title: str = "") -> str:
@@ -42,7 +46,7 @@ def svg_text(figure: Figure, *, title: str = "") -> str:
     # joins and caps were the style sheet's only rule; here the marks inherit them
     text = text.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
     text = _HOVER_GROUP.sub(_TITLED, text)
-    text = _HOVER_POINT.sub(rf"{_TITLED}\2</g>", text)
+    text = _HOVER_POINT.sub(rf"{_TITLED}\3</g>", text)
     if title:
         text = text.replace(">", f">\n <title>{escape_html(title)}</title>", 1)
     return text.strip() + "\n"
@@ -54,6 +58,21 @@ def png_bytes(figure: Figure) -> bytes:
     with house_style():
         _print(figure, "png", buffer, {"Software": None})
     return buffer.getvalue()
+
+
+def narrow_figure(draw: Callable[[], Axes]) -> Figure:
+    """What is drawn, drawn for a narrow screen.
+
+    A panel keeps the labels that one beside it had for both.
+    """
+    with narrow_screen():
+        ax: Any = draw()
+    figure: Figure = ax.get_figure(root=True)
+    axes = [one for one in figure.axes if one.get_subplotspec() is not None]
+    for own in axes if len(axes) > 1 else ():
+        if not own.get_ylabel():
+            own.set_ylabel(next((one.get_ylabel() for one in axes if one.get_ylabel()), ""))
+    return figure
 
 
 def save_figure(figure: Figure, folder: Path | str, name: str, *, title: str = "") -> list[Path]:

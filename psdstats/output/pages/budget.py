@@ -17,7 +17,7 @@ import pandas as pd
 from psdstats.columns import QUANTITIES
 from psdstats.errors import SizeError, UncertaintyError
 from psdstats.output.content import Drawing, Page
-from psdstats.output.figures.shares import shares_height_mm, uncertainty_shares
+from psdstats.output.figures.shares import bars_of, shares_height_mm, uncertainty_shares
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table, columns_of
@@ -25,9 +25,10 @@ from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import tolerance_um
 from psdstats.study.records import Study
 from psdstats.study.save import described
-from psdstats.uncertainty.budget import Budget, combined_percent, typical_changes
+from psdstats.uncertainty.budget import Budget, combined_percent
 from psdstats.uncertainty.propagation import Propagation
-from psdstats.words import sizes as words
+from psdstats.words import budget as words
+from psdstats.words import sizes as size_words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
@@ -49,20 +50,23 @@ _HEADINGS = {
 
 
 def budget_page(budget: Budget, say: Numerals = PLAIN) -> Page:
-    """Shares as a figure, then as tables, then what a change would buy."""
+    """Sources of u as a figure; their shares and what a change would buy as tables."""
+    *shares, changes = budget_tables(budget, say)
     return Page(
-        heading=words.BUDGET_HEADING,
+        heading=words.HEADING,
+        lead=words.budget_lead(budget, say),
         sentences=words.budget_sentences(budget, say),
-        blocks=(shares_drawing(budget, say), *budget_tables(budget, say), *budget_files(budget)),
+        blocks=(*shares_drawings(budget, say), changes, *shares, *budget_files(budget)),
         notes=budget_notes(budget, say),
-        notes_heading="Notes on the budget",
+        notes_heading=words.NOTES_HEADING,
+        behind=words.BEHIND,
     )
 
 
 def budget_notes(budget: Budget, say: Numerals = PLAIN) -> tuple[str, ...]:
     """The assumptions of the budget; differences without one are counted, not listed."""
     return (
-        *words.notes_in_words(budget.notes, say),
+        *size_words.notes_in_words(budget.notes, say),
         *words.without_budget(budget),
         *left_out_notes(budget.sources_left_out),
     )
@@ -115,7 +119,7 @@ def run_budget_page(
             f"run {run!r} is not in the study; it has {', '.join(sizes.runs)}. Give one of them."
         )
     frame = inputs[(inputs["run"] == run) & (inputs["quantity"] == quantity)].copy()
-    frame["source"] = [words.source_words(one) for one in frame["source"]]
+    frame["source"] = [size_words.source_words(one) for one in frame["source"]]
     frame["distribution"] = [words.DISTRIBUTIONS.get(one, MISSING) for one in frame["distribution"]]
     rounded = partial(Column, show=Show.MEASURED)
 
@@ -126,7 +130,7 @@ def run_budget_page(
             name=name, heading="adds", show=Show.NUMBER, decimals=max([0, *places]), **settings
         )
 
-    unit = sizes.to_frame().set_index("quantity")["unit"][quantity].iloc[0]
+    unit = sizes.to_frame().set_index("quantity").loc[[quantity], "unit"].iloc[0]
     table = Table(
         name=f"budget of one {quantity}",
         frame=frame,
@@ -149,8 +153,8 @@ def run_budget_page(
         notes=(words.RUN_BUDGET_NOTE,),
         place=Place.FIRST,
     )
-    told = words.size_sentence(sizes, run, quantity, say)
-    return Page(heading=words.BUDGET_HEADING, sentences=(told,), blocks=(table,))
+    told = size_words.size_sentence(sizes, run, quantity, say)
+    return Page(heading=words.HEADING, sentences=(told,), blocks=(table,))
 
 
 def usual_run(sizes: Propagation, quantity: str = "D50") -> str | None:
@@ -209,17 +213,22 @@ def _stated_table(name: str, frame: pd.DataFrame, caption: str, names: Sequence[
     )
 
 
-def shares_drawing(budget: Budget, say: Numerals = PLAIN) -> Drawing:
-    """Stacked shares of the variance, the balance first: sizes, then the difference."""
+def shares_drawings(budget: Budget, say: Numerals = PLAIN) -> list[Drawing]:
+    """Bars as long as u of each size and of the difference; none where one source is all of it."""
     frame = words.labelled_shares(budget.shares_frame(), say)
-    height_mm = shares_height_mm(max(frame["label"].nunique(), 1))
-    name = "uncertainty shares"
-    return drawing_of(
-        name,
-        lambda: uncertainty_shares(frame, new_axes(height_mm=height_mm, say=say)),
-        words.budget_captions(budget.by)[name],
-        " ".join(words.budget_sentences(budget, say)) or words.NO_SIZE,
+    if frame.empty or words.only_source(budget) is not None:
+        return []
+    bars = bars_of(frame)
+    changes = words.noticed_changes(budget).assign(by=budget.by)
+    changes = words.labelled_shares(changes, say)
+    height_mm = shares_height_mm(len(bars))
+    drawing = drawing_of(
+        "uncertainty shares",
+        lambda: uncertainty_shares(frame, new_axes(height_mm=height_mm, say=say), changes=changes),
+        words.shares_caption(budget, say),
+        words.shares_alternative(bars, changes, say),
     )
+    return [replace(drawing, is_front=True)]
 
 
 def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str) -> Table:
@@ -249,7 +258,7 @@ def _shares_table(part: pd.DataFrame, say: Numerals, *, name: str, caption: str)
 
 def _what_if_table(budget: Budget) -> Table:
     rows = []
-    whole = typical_changes(budget)
+    whole = budget.changes_frame()
     for scope, label in (("run", "size of one run"), ("difference", "difference")):
         own = whole[whole["scope"] == scope]
         if own.empty:

@@ -1,20 +1,24 @@
-"""The bench checks as a section."""
+"""The bench checks as a section, followed through: what changes without what is in doubt."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from psdstats.output.content import Block, Drawing, Note, NoteKind, Page, Paragraph
+from psdstats.columns import QUANTITIES
+from psdstats.comparison.beside import without_runs
+from psdstats.comparison.result import Comparison
+from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
 from psdstats.output.figures.bench import tare_history
 from psdstats.output.pages.parts import drawing_of
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.numbers import MISSING, PLAIN, Numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,14 +47,16 @@ def checks_table(report: CheckReport) -> Table:
     )
 
 
-def checks_page(report: CheckReport) -> Page:
-    """Errors and warnings as a table; notes are only counted, and stand in the files."""
+def checks_page(
+    report: CheckReport, compared: Comparison | None = None, say: Numerals = PLAIN
+) -> Page:
+    """What to look at and what changes without it; notes are only counted, and stand in files."""
     pressing = [flag for flag in report.flags if flag.severity is not Severity.NOTE]
+    pressing.sort(key=lambda flag: not flag.doubts)
     notes = len(report.flags) - len(pressing)
     blocks: list[Block] = []
     if pressing:
-        blocks.append(Note(words.pressing_sentence(len(pressing)), kind=NoteKind.WARNING))
-        blocks.append(_pressing_table(pressing))
+        blocks.append(_pressing_table(pressing, compared, say))
     else:
         blocks.append(Paragraph(words.NOTHING_FOUND))
     if notes:
@@ -58,7 +64,30 @@ def checks_page(report: CheckReport) -> Page:
     if report.switched_off:
         blocks.append(Note(words.switched_off_sentence(report.switched_off)))
     blocks.append(checks_table(report))
-    return Page(heading="Checks of the readings", blocks=tuple(blocks))
+    return Page(
+        heading="Checks of the readings",
+        behind=words.FURTHER_NOTES,
+        lead=_lead(report, compared, say),
+        blocks=tuple(blocks),
+    )
+
+
+def _lead(report: CheckReport, compared: Comparison | None, say: Numerals) -> tuple[str, ...]:
+    """How many readings are in doubt, and what all their runs together move."""
+    flags, runs = [one for one in report.flags if one.doubts], report.doubted_runs
+    if not flags:
+        return ()
+    told = words.moves_sentence(_points(compared, runs), say)
+    return (words.doubted_sentence(len(flags), len(runs), told),)
+
+
+def _points(compared: Comparison | None, runs: Sequence[str]) -> dict[str, float]:
+    """How far the changes of each size move without some runs together, in points."""
+    found: dict[str, float] = {}
+    for one in () if compared is None else without_runs(compared, runs):
+        found[one.quantity] = max(one.points, found.get(one.quantity, 0.0))
+    order = {name: place for place, name in enumerate(QUANTITIES)}
+    return dict(sorted(found.items(), key=lambda item: order[item[0]]))
 
 
 def tare_drawings(history: pd.DataFrame, say: Numerals = PLAIN) -> list[Drawing]:
@@ -81,26 +110,43 @@ def _tares(history: pd.DataFrame, say: Numerals) -> Axes:
     return tare_history(history, new_axes(height_mm=85.0, say=say))
 
 
-def _pressing_table(pressing: list[Flag]) -> Table:
+def _pressing_table(pressing: list[Flag], compared: Comparison | None, say: Numerals) -> Table:
     """Flags of one check and remedy as they are, or many of them in one row."""
     alike: dict[tuple[str, str], list[Flag]] = {}
     for flag in pressing:
         alike.setdefault((flag.check, flag.remedy), []).append(flag)
-    rows: list[tuple[str, str, str, str]] = []
+    rows: list[dict[str, str]] = []
     for own in alike.values():
-        kind, remedy = str(own[0].severity), own[0].remedy
-        if len(own) > _MOST_ALIKE:
-            rows.append((kind, words.where_of_many(own), words.says_of_many(own), remedy))
-        else:
-            rows += [(kind, words.where_of(flag), flag.says, remedy) for flag in own]
+        parts = [own] if len(own) > _MOST_ALIKE else [[flag] for flag in own]
+        rows += [_row(part, compared, say) for part in parts]
     return Table(
         name="to look at",
-        frame=pd.DataFrame(rows, columns=["severity", "where", "says", "remedy"]),
-        caption="What to look at.",
+        frame=pd.DataFrame(rows),
+        caption=words.LOOK_CAPTION,
         columns=(
             Column(name="severity", heading="severity"),
             Column(name="where", heading="where"),
             Column(name="says", heading="found"),
             Column(name="remedy", heading="what to do"),
+            Column(name="without", heading=words.WITHOUT),
         ),
+        is_front=True,
     )
+
+
+def _row(own: list[Flag], compared: Comparison | None, say: Numerals) -> dict[str, str]:
+    """One row: what was found where, what to do, and what moves without these runs."""
+    first, several = own[0], len(own) > 1
+    runs = list(dict.fromkeys(one.spot.run for one in own if one.spot.run is not None))
+    without = MISSING
+    if first.check == "not_bracketed":
+        without = words.BOUNDED
+    elif runs and first.doubts:
+        without = words.moved_words(_points(compared, runs), say)
+    return {
+        "severity": str(first.severity),
+        "where": words.where_of_many(own) if several else words.where_of(first),
+        "says": words.says_of_many(own, say) if several else first.says,
+        "remedy": first.remedy,
+        "without": without,
+    }

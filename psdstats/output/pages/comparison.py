@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -10,28 +11,43 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import UNITS, column_words
-from psdstats.comparison.plan import ComparisonPlan
+from psdstats.comparison.comparing import open_sizes
+from psdstats.comparison.plan import ComparisonPlan, Direction
 from psdstats.comparison.result import Comparison
-from psdstats.findings import BenchAnswer, Course, FactorAnswer, Finding, Numbers
-from psdstats.output.content import Answer, Block, Bullets, Drawing, Page, Section
-from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
+from psdstats.findings import (
+    BenchAnswer,
+    ContrastKind,
+    Course,
+    FactorAnswer,
+    Finding,
+    Numbers,
+    Verdict,
+)
+from psdstats.output.content import Block, Bullets, Drawing, Page, Section
+from psdstats.output.figures.effects import course_effects, effect_ratios, ratios_height_mm
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import benches
 from psdstats.words import comparison as words
 from psdstats.words import courses as told
+from psdstats.words.figures import (
+    change_words,
+    changes_alternative,
+    changes_caption,
+    changes_labels,
+    changes_titles,
+    level_label,
+    short_change,
+)
 from psdstats.words.numbers import PLAIN, Numerals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_SHOWN = 2  # families of contrasts on the page
-
-
-def comparison_answers(comparison: Comparison, say: Numerals = PLAIN) -> tuple[Answer, ...]:
-    """The answers for the top of a page."""
-    return tuple(Answer(word, said) for word, said in words.answers(comparison, say))
+_MOST_RATIOS = 36  # contrasts in one figure
+_MOST_ROWS = 52  # of the figure of changes, which has a page
+_MOST_PAIRS = 3  # of levels of a further factor beside each other
 
 
 _VERDICT = Column(name="verdict", heading="verdict")
@@ -78,7 +94,7 @@ def _end(name: str, quantity: str, own: Numbers, say: Numerals) -> dict[str, obj
     with np.errstate(over="ignore"):
         value, lower, upper = np.exp([own.estimate, own.lower, own.upper]).tolist()
     numbers = {f"{name}_value": value, f"{name}_lower": lower, f"{name}_upper": upper}
-    return {name: told.size_words(own, quantity, say), **numbers}
+    return {name: told.size_cell(own, quantity, say), **numbers}
 
 
 def courses_table(
@@ -90,7 +106,7 @@ def courses_table(
     rows = [
         {
             "quantity": one.quantity,
-            "where": told.level_words(one.where, plan),
+            "where": one.where,
             **_end("start", one.quantity, one.start, say),
             **_end("end", one.quantity, one.end, say),
             **_ratios(one.fallen),
@@ -104,13 +120,14 @@ def courses_table(
     frame = pd.DataFrame(rows)
     stops = [one.stop.margin_percent for one in courses if one.stop is not None]
     level = courses[0].fallen.level
-    named = [Column(name="where", heading="at")] if (frame["where"] != "").any() else []
+    where = ", ".join(map(column_words, plan.at_each))
+    named = [Column(name="where", heading=where)] if (frame["where"] != "").any() else []
     return Table(
         name="courses",
         frame=frame,
         caption=told.COURSES_CAPTION,
         columns=(
-            Column(name="quantity", heading="quantity"),
+            Column(name="quantity", heading="size"),
             *named,
             Column(name="start", heading="from", unit="µm"),
             Column(name="end", heading="to", unit="µm"),
@@ -167,7 +184,39 @@ def factors_table(answers: Sequence[FactorAnswer], say: Numerals = PLAIN) -> Tab
 
 
 def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Table | None:
-    """Each group against the others; None where there are none."""
+    """Each group against the others, everything, for the files; None where there are none."""
+    frame, level = _bench_rows(answers, say)
+    if frame.empty:
+        return None
+    return Table(
+        name="groups against the others",
+        frame=frame,
+        caption=benches.BENCHES_CAPTION,
+        columns=_bench_columns(level, say),
+        row_headings=3,
+        notes=(benches.BENCHES_NOTE,),
+        place=Place.FILES,
+    )
+
+
+def changed_benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Table | None:
+    """Groups shown to differ from the others; None where there are none."""
+    frame, level = _bench_rows(answers, say)
+    if frame.empty or not (frame["verdict"] == Verdict.CHANGED).any():
+        return None
+    changed = frame[frame["verdict"] == Verdict.CHANGED]
+    return Table(
+        name="groups that differ",
+        frame=changed,
+        caption=words.differing_caption(len(changed), len(frame)),
+        columns=_bench_columns(level, say)[:-1],
+        row_headings=3,
+        notes=(benches.BENCHES_NOTE,),
+    )
+
+
+def _bench_rows(answers: Sequence[BenchAnswer], say: Numerals) -> tuple[pd.DataFrame, float]:
+    """One row a finding on groups, and the level of their intervals."""
     named = [
         (one, place, finding)
         for one in answers
@@ -178,8 +227,6 @@ def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Tabl
         )
         if finding is not None
     ]
-    if not named:
-        return None
     rows = [
         {
             "quantity": one.quantity,
@@ -190,21 +237,18 @@ def benches_table(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> Tabl
         }
         for one, place, finding in named
     ]
-    return Table(
-        name="groups against the others",
-        frame=pd.DataFrame(rows),
-        caption=benches.BENCHES_CAPTION,
-        columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="group", heading="group"),
-            Column(name="condition", heading="at"),
-            _ratio_column(named[0][2].level, say),
-            _CHANGE,
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            _VERDICT,
-        ),
-        row_headings=3,
-        notes=(benches.BENCHES_NOTE,),
+    return pd.DataFrame(rows), named[0][2].level if named else 0.95
+
+
+def _bench_columns(level: float, say: Numerals) -> tuple[Column, ...]:
+    return (
+        Column(name="quantity", heading="quantity"),
+        Column(name="group", heading="group"),
+        Column(name="condition", heading="at"),
+        _ratio_column(level, say),
+        _CHANGE,
+        Column(name="p", heading="p", show=Show.P_VALUE),
+        _VERDICT,
     )
 
 
@@ -331,78 +375,195 @@ def ratio_drawing(
     frame = comparison.to_frame(family)
     frame = frame[frame["quantity"].isin(names)]
     frame = frame.assign(contrast=[words.ratio_label(one.subject, plan) for one in found])
-    return drawing_of(
+    margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
+
+    def draw() -> Axes:
+        ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
+        return effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
+
+    drawing = drawing_of(
         f"effect ratios {family}",
-        partial(_draw_ratios, frame, plan, say),
+        draw,
         words.ratios_caption(comparison, family, say),
         words.ratios_alternative(found, plan, say),
     )
+    return replace(drawing, is_front=True)
 
 
-def _draw_ratios(frame: pd.DataFrame, plan: ComparisonPlan, say: Numerals) -> Axes:
-    margin = None if plan.margin_percent is None else 1 + plan.margin_percent / 100
-    ax = new_axes(height_mm=ratios_height_mm(len(frame)), say=say)
-    return effect_ratios(frame, ax, margin=margin, label=words.RATIO_AXIS)
+def _leading_drawing(comparison: Comparison, say: Numerals) -> Drawing | None:
+    """The family that leads, of all sizes or of D50 alone, where that has room on a page."""
+    family = comparison.families[0]
+    found = [one.subject.quantity for one in _of_family(comparison, family)]
+    for names in (tuple(dict.fromkeys(found)), ("D50",)):
+        if 0 < sum(one in names for one in found) <= _MOST_RATIOS:
+            return ratio_drawing(comparison, family, names, say)
+    return None
 
 
-def factor_drawings(comparison: Comparison, say: Numerals = PLAIN) -> list[Drawing]:
-    """Ratios between levels of a further factor at each time; none without one."""
+def change_rows(comparison: Comparison, say: Numerals = PLAIN) -> pd.DataFrame:
+    """Change of every size from the first to each later time, as it is drawn and told.
+
+    One row a quantity, time and level of the further factors: that of the course at its last time,
+    of the family against the first level before; a bound where runs lie beyond the sieves.
+    """
     plan = comparison.plan
-    answers = [one for result in comparison.results for one in result.factors]
-    found = [one for own in answers for one in (own.control, *own.at) if one.subject.where]
-    if not found:
-        return []
-    frame = pd.DataFrame(
-        {
-            "quantity": one.subject.quantity,
-            "contrast": words.ratio_label(one.subject, plan, at_time=True),
-            **_ratios(one),
-            "verdict": one.verdict.value,
+    found = []
+    for result in comparison.results:
+        opened = open_sizes(comparison, result.quantity)
+        usual = {
+            (one.subject.high, one.subject.where): one
+            for one in result.findings
+            if one.subject.family is ContrastKind.AGAINST_FIRST
         }
-        for one in found
+        for course in result.courses:
+            for place, time in enumerate(course.times[1:]):
+                is_open = {(time, course.where), (course.times[0], course.where)} & set(opened)
+                ends, verdict = _change(course, place, usual.get((time, course.where)), plan)
+                if is_open and np.isfinite(course.at_least[place]):
+                    ends = _bound(course.at_least[place], plan)
+                level = level_label(course.where, str(plan.where))
+                found.append((result.quantity, time, level, *ends, verdict.value))
+    return _told(found, say)
+
+
+def _change(
+    course: Course, place: int, usual: Finding | None, plan: ComparisonPlan
+) -> tuple[tuple[float, float, float], Verdict]:
+    """Ratio with its own interval, and verdict, of one of the later times."""
+    is_last = place == len(course.times) - 2
+    one = course.fallen if is_last or usual is None else usual
+    own = one.numbers
+    if is_last:
+        return _ends(own.estimate, own.lower, own.upper), told.course_verdict(course)
+    shown = course.stop is not None and course.shown[place]
+    ends = _ends(own.estimate, own.lower_single, own.upper_single)
+    if usual is None:
+        ends = _bound(course.at_least[place], plan)
+    return ends, Verdict.CHANGED if shown else one.verdict
+
+
+def _ends(*numbers: float) -> tuple[float, float, float]:
+    with np.errstate(over="ignore"):
+        ratio, lower, upper = np.exp(numbers).tolist()
+    return ratio, lower, upper
+
+
+def _bound(gain: float, plan: ComparisonPlan) -> tuple[float, float, float]:
+    """A change of which only the least is known, in the direction asked."""
+    if plan.direction is Direction.RISING:
+        return _ends(np.nan, gain, np.inf)
+    return _ends(np.nan, -np.inf, -gain)
+
+
+def pair_rows(comparison: Comparison, say: Numerals = PLAIN) -> pd.DataFrame:
+    """Levels of the further factors against each other at each time; all pairs of three levels.
+
+    Of more levels, each against the first of them.
+    """
+    where = str(comparison.plan.where)
+    found = []
+    for result in comparison.results:
+        answers = result.factors
+        if len(answers) > _MOST_PAIRS:
+            answers = tuple(one for one in answers if one.low == answers[0].low)
+        for answer in answers:
+            pair = [level_label(one, where) for one in (answer.high, answer.low)]
+            for finding in (answer.control, *answer.at):
+                own, at = finding.numbers, finding.subject.where
+                if at:  # the levels may share no first time
+                    ends = _ends(own.estimate, own.lower_single, own.upper_single)
+                    row = (result.quantity, at, " vs ".join(pair), *ends, finding.verdict.value)
+                    found.append((*row, *pair))
+    return _told(found, say)
+
+
+def _told(found: Sequence[tuple[object, ...]], say: Numerals) -> pd.DataFrame:
+    names = ("quantity", "at", "level", "ratio", "ratio_lower", "ratio_upper", "verdict")
+    more = ("high", "low")[: len(found[0]) - len(names)] if found else ()
+    frame = pd.DataFrame(found, columns=[*names, *more])
+    rows = frame.to_dict("records")
+    return frame.assign(
+        told=[change_words(row, say) for row in rows],
+        short=[short_change(row, say) or str(row["verdict"]) for row in rows],
     )
-    return [
-        drawing_of(
-            "factor ratios",
-            partial(_draw_ratios, frame, plan, say),
-            words.factor_ratios_caption(comparison, say),
-            words.ratios_alternative(found, plan, say, at_time=True),
-        )
-    ]
+
+
+def effects_drawing(comparison: Comparison, say: Numerals = PLAIN) -> Drawing | None:
+    """Every change against the first time, and levels against each other; None without courses."""
+    plan = comparison.plan
+    changes, pairs = change_rows(comparison, say), pair_rows(comparison, say)
+    if changes.empty:
+        return None
+    times = list(dict.fromkeys(changes["at"]))
+    first = next(one.times[0] for result in comparison.results for one in result.courses)
+    side = len(set(pairs["level"]))
+    rows = max(len(set(changes["level"])), side) * len(set(changes["quantity"]))
+    ahead = int((pairs["at"] == first).sum())
+    kept = _thinned(times, max((_MOST_ROWS - ahead) // rows, 1))
+    if side > 1:
+        pairs = pairs.assign(told=pairs["level"] + "  " + pairs["told"])
+    changes = changes[changes["at"].isin(kept)].reset_index(drop=True)
+    pairs = pairs[pairs["at"].isin([*kept, first])].reset_index(drop=True)
+    named = [] if pairs.empty else list(zip(pairs["high"], pairs["low"], strict=True))
+    drawing = drawing_of(
+        "changes by time",
+        partial(
+            course_effects,
+            changes,
+            pairs,
+            say,
+            labels=changes_labels(first, named),
+            titles=changes_titles(first, str(plan.where), pairs["level"]),
+            margin=None if plan.margin_percent is None else 1 + plan.margin_percent / 100,
+        ),
+        changes_caption(comparison.level, plan.margin_percent, (len(kept), len(times)), say),
+        changes_alternative(changes, pairs, say),
+    )
+    return replace(drawing, is_front=True)
+
+
+def _thinned(times: Sequence[str], most: int) -> list[str]:
+    """So many of the times, evenly, the last among them."""
+    if len(times) <= most:
+        return list(times)
+    places = np.unique(np.linspace(len(times) - 1, 0, most).round().astype(int))
+    return [times[place] for place in places]
 
 
 def answer_tables(comparison: Comparison, say: Numerals = PLAIN) -> list[Table]:
     """What the answers rest on: courses, levels of further factors, groups."""
     results = comparison.results
+    answers = [one for own in results for one in own.benches]
     found = (
         courses_table(comparison.plan, [one for own in results for one in own.courses], say),
         factors_table([one for own in results for one in own.factors], say),
-        benches_table([one for own in results for one in own.benches], say),
+        changed_benches_table(answers, say),
+        benches_table(answers, say),
     )
     return [one for one in found if one is not None]
 
 
 def comparison_page(comparison: Comparison, say: Numerals = PLAIN) -> Page:
-    """Answers and what they rest on, effects of the first families, variances, tests last."""
-    blocks: list[Block] = list(answer_tables(comparison, say))
-    quantities = [result.quantity for result in comparison.results]
+    """Every change in one figure; behind it what it rests on, effects, variances, tests last."""
+    changes = effects_drawing(comparison, say)
+    tables = answer_tables(comparison, say)
+    front = changes or _leading_drawing(comparison, say)
+    blocks: list[Block] = [*([] if front is None else [front]), *tables]
     families = comparison.families
-    leads = not blocks
-    blocks += factor_drawings(comparison, say)
-    for family in families[:_SHOWN]:
-        blocks.append(ratio_drawing(comparison, family, quantities, say))
-        place = Place.FIRST if leads and family == families[0] else Place.REPORT
+    leads = all(table.place is not Place.FIRST for table in tables)
+    for family in families:
+        is_lead = family == families[0]
+        place = (Place.FIRST if leads else Place.REPORT) if is_lead else Place.FILES
         blocks.append(effects_table(comparison, family, place, say))
     variances = variance_table(comparison)
     if variances is not None:
         blocks.append(variances)
-    blocks += [effects_table(comparison, one, Place.FILES, say) for one in families[_SHOWN:]]
     if not comparison.tests_frame().empty:
         blocks.append(tests_table(comparison))
     models = words.models_fitted(comparison, say)
     return Page(
         heading=words.question(comparison),
-        answers=comparison_answers(comparison, say),
+        behind=words.TESTS_HEADING,
         sentences=words.headlines(comparison, say),
         blocks=tuple(blocks),
         notes=words.notes(comparison, say),

@@ -1,4 +1,4 @@
-"""Do the groups agree: a verdict a group, precision at each condition, consistency, outliers.
+"""Do the groups agree: each against the others, precision, what lies beyond usual limits.
 
 Sizes in µm.  Precision, consistency and outliers are found at each milling time (and further
 condition) with the columns by which the agreement of the groups was judged.
@@ -6,7 +6,8 @@ condition) with the columns by which the agreement of the groups was judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -15,23 +16,23 @@ from psdstats.columns import GROUP, RUN, TIME, column_words
 from psdstats.comparison.analysis import Analysis
 from psdstats.comparison.consistency import (
     Intraclass,
+    Suspect,
     consistency,
     intraclass_correlation,
     outliers,
 )
 from psdstats.comparison.groups import GroupAgreement, GroupRemark, group_agreement, sizes_by_run
 from psdstats.comparison.precision import Precision, Scale, precision
-from psdstats.findings import Remark, Verdict
-from psdstats.output.content import Answer, Block, Drawing, Page
+from psdstats.findings import BenchAnswer, Remark, Verdict
+from psdstats.output.content import Block, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
-from psdstats.output.figures.effects import effect_ratios, ratios_height_mm
-from psdstats.output.figures.groups import group_consistency
-from psdstats.output.figures.marks import drawn
+from psdstats.output.figures.groups import bench_deviations, deviation_reach
+from psdstats.output.figures.marks import drawn, room_for
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.propagation import Propagation
+from psdstats.words import benches
 from psdstats.words import groups as words
 from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.remarks import sentence
@@ -39,6 +40,7 @@ from psdstats.words.remarks import sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+_PANELS_A_ROW, _MOST_PANELS = 4, 12
 _SDS = {"repeatability": "s_r", "between": "s_L", "reproducibility": "s_R"}
 
 
@@ -74,6 +76,11 @@ class GroupResults:
     def quantity(self) -> str:
         """What is compared."""
         return self.agreement.quantity
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """Every group that has a result."""
+        return tuple(dict.fromkeys(self.consistency["group"]))
 
     @property
     def conditions(self) -> tuple[str, ...]:
@@ -133,37 +140,41 @@ def stated_margin(study: Study) -> float | None:
     return float(value) if isinstance(value, int | float) else None
 
 
-def groups_sentences(results: GroupResults, say: Numerals = PLAIN) -> tuple[str, ...]:
-    """The answer in words: one sentence a group, what it rests on, which group stands apart."""
-    found = words.agreement_sentences(results.agreement, say)
-    return tuple(dict.fromkeys([*found, *_consistency_sentences(results, say)]))
+def groups_page(
+    results: GroupResults, say: Numerals = PLAIN, *, others: Sequence[BenchAnswer] = ()
+) -> Page:
+    """Where groups differ as a figure and a table; behind it all differences and precision.
 
-
-def _consistency_sentences(results: GroupResults, say: Numerals) -> tuple[str, ...]:
-    return words.consistency_sentences(
-        results.consistency, results.outliers, results.conditions, say
-    )
-
-
-def groups_page(results: GroupResults, say: Numerals = PLAIN) -> Page:
-    """Verdicts, ratios and precision; the longer tables are left to the files."""
+    `others` are the answers on other quantities: the caption names where those differ.
+    """
+    if len(results.groups) < 2:
+        return Page(
+            heading=words.HEADING,
+            sentences=words.agreement_sentences(results.agreement, say),
+            notes=tuple(sentence(remark, say) for remark in results.remarks),
+            notes_heading=words.NOTES_HEADING,
+        )
     longer = [consistency_table(results), outliers_table(results)]
     if results.intraclass is not None:
         longer.append(intraclass_table(results.intraclass, results.quantity))
     blocks: list[Block] = [
-        agreement_drawing(results.agreement, say),
+        *deviations_drawings(results, say, others=others),
         agreement_table(results.agreement, say),
         conditions_table(results, say),
         precision_table(results, say),
-        *consistency_drawings(results, say),
+        suspects_table(results, say),
     ]
     return Page(
         heading=words.HEADING,
-        answers=(Answer("groups", words.headline(results.agreement, say)),),
-        sentences=groups_sentences(results, say),
+        lead=words.lead_sentences(results.agreement, say),
+        sentences=words.agreement_sentences(results.agreement, say),
         blocks=tuple(one for one in (*blocks, *longer) if _holds_something(one)),
-        notes=tuple(sentence(remark, say) for remark in results.remarks),
-        notes_heading="Notes on the groups",
+        notes=(
+            *words.rests_on(results.agreement, say),
+            *(sentence(remark, say) for remark in results.remarks),
+        ),
+        notes_heading=words.NOTES_HEADING,
+        behind=words.BEHIND,
     )
 
 
@@ -190,72 +201,104 @@ def _plain(name: str, heading: str = "", *, decimals: int = 2) -> Column:
 
 
 def agreement_table(agreement: GroupAgreement, say: Numerals = PLAIN) -> Table:
-    """One row a group: on average, in rate, at how many conditions it differs, verdict."""
+    """One row a group: in rate, on average, at how many conditions it differs, verdict."""
     interval = f"({say(100 * agreement.level)} % interval)"
     pairs = [
-        column
-        for name, prefix in (("average", ""), ("rate", "rate_"))
-        for column in (
-            Column(
-                name=f"{prefix}difference_percent",
-                heading=f"{name} {interval}",
-                unit="%",
-                show=Show.MEASURED,
-                lower=f"{prefix}lower_percent",
-                upper=f"{prefix}upper_percent",
-            ),
-            Column(name=f"{prefix}p_adjusted", heading="p", show=Show.P_VALUE),
+        Column(
+            name=f"{prefix}difference_percent",
+            heading=f"{name} {interval}",
+            unit="%",
+            show=Show.MEASURED,
+            lower=f"{prefix}lower_percent",
+            upper=f"{prefix}upper_percent",
         )
+        for name, prefix in ((benches.RATE, "rate_"), (benches.AVERAGE, ""))
     ]
+    frame = agreement.to_frame()
     return Table(
         name="group agreement",
-        frame=agreement.to_frame(),
+        frame=frame,
         caption=words.agreement_caption(agreement),
         columns=(
             Column(name="group", heading="group"),
-            *pairs,
+            *(one for one in pairs if frame[one.name].notna().any()),
             Column(name="differs_at", heading="differs at", show=Show.COUNT),
             Column(name="verdict", heading="verdict"),
         ),
-        notes=(words.agreement_note(agreement.level, say),),
+        notes=(words.agreement_note(agreement, say),),
         place=Place.FIRST,
+        is_front=True,
     )
 
 
-def agreement_drawing(agreement: GroupAgreement, say: Numerals = PLAIN) -> Drawing:
-    """Ratio of each group to the others with joint intervals."""
-    averages = [one.average for one in agreement.answers]
-    verdicts = [str(one.verdict) if one else Verdict.CANNOT_BE_TOLD.value for one in averages]
-    ratios = agreement.to_frame().drop(columns="quantity").assign(verdict=verdicts)
-    margin = agreement.margin_percent
+def deviations_drawings(
+    results: GroupResults, say: Numerals = PLAIN, *, others: Sequence[BenchAnswer] = ()
+) -> list[Drawing]:
+    """Each group against the others at each condition, a panel each; none without a difference."""
+    agreement = results.agreement
+    frame, at = agreement.by_condition, agreement.conditions
+    if frame.empty:
+        return []
+    shown = _farthest(frame)
+    frame = frame[frame[GROUP].isin(shown)]
+    at = tuple(sorted(at, key=lambda name: frame[name].nunique() < 2))  # what varies comes first
+    if frame[at[0]].nunique() < 2:  # all at one condition: groups beside each other
+        parts, at = {"": frame}, (GROUP, *at[1:])
+    else:
+        names = (words.panel_title(agreement, group) for group in shown)
+        parts = dict(zip(names, (frame[frame[GROUP] == group] for group in shown), strict=True))
 
     def draw() -> Axes:
-        return effect_ratios(
-            ratios,
-            new_axes(height_mm=ratios_height_mm(len(ratios)), say=say),
-            margin=None if margin is None else 1 + margin / 100,
-            label=words.ratio_label(agreement.quantity),
-        )
+        return _deviation_panels(parts, at, agreement, say)
 
-    return drawing_of(
-        "group agreement",
+    drawing = drawing_of(
+        "deviation of each group",
         draw,
-        words.agreement_drawing_caption(agreement, say),
-        words.agreement_sentences(agreement, say),
+        words.deviations_caption(agreement, others, say, panels=len(shown)),
+        words.deviations_alternative(frame, agreement, say),
     )
+    return [replace(drawing, is_front=True)]
+
+
+def _deviation_panels(
+    parts: Mapping[str, pd.DataFrame], at: Sequence[str], agreement: GroupAgreement, say: Numerals
+) -> Axes:
+    """A panel for each part by its title, all on one scale."""
+    margin = agreement.margin_percent
+    reach = deviation_reach(pd.concat(parts.values()), margin)
+    columns = min(len(parts), _PANELS_A_ROW)
+    count = -(-len(parts) // columns)
+    panels = new_panels(count, columns, height_mm=22.0 + 46.0 * count, say=say)
+    every = [ax for row in panels for ax in row]
+    for ax, (title, part) in zip(every, parts.items(), strict=False):
+        bench_deviations(part, ax, conditions=at, margin_percent=margin, reach=reach)
+        ax.set_title(drawn(title, most=room_for(ax, 1)))
+        if ax not in [row[0] for row in panels]:
+            ax.set_ylabel("")
+    for ax in every[len(parts) :]:
+        ax.set_axis_off()
+    if len(at) > 1:
+        joint_key(panels)
+    return every[0]
+
+
+def _farthest(frame: pd.DataFrame) -> list[str]:
+    """The groups with a panel, in the order of the study: those farthest out where there are many.
+
+    A difference that is shown counts before one that is not.
+    """
+    size = frame["difference_percent"].abs() + 1e6 * (frame["verdict"] == Verdict.CHANGED)
+    most = size.groupby(frame[GROUP], sort=False).max().nlargest(_MOST_PANELS).index
+    return [one for one in dict.fromkeys(frame[GROUP]) if one in most]
 
 
 def precision_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
-    """Repeatability, between-group and reproducibility SD at each condition with intervals."""
+    """Repeatability, between-group and reproducibility SD at each condition."""
     found, frame = results.precision, results.precision.to_frame()
     unit = "" if results.quantity == "span" else "µm"
     percent = found.scale is Scale.LOG
     suffix, factor = ("percent", 100.0) if percent else ("value", 1.0)
-    columns = [
-        *_condition_columns(results),
-        Column(name="results", heading="results", show=Show.COUNT, spare=True),
-        Column(name="mean", heading="mean", unit=unit, show=Show.NUMBER, spare=True),
-    ]
+    columns = _condition_columns(results)
     for name, heading in _SDS.items():
         for end in ("", "_lower", "_upper"):
             frame[f"{name}_{suffix}{end}"] = factor * frame[f"{name}_sd{end}"]
@@ -264,19 +307,57 @@ def precision_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
                 name=f"{name}_{suffix}",
                 heading=heading,
                 unit="%" if percent else unit,
-                show=Show.MEASURED,
-                lower=f"{name}_{suffix}_lower",
-                upper=f"{name}_{suffix}_upper",
+                show=Show.NUMBER,
+                decimals=1 if percent else None,
             )
         )
+    notes = words.precision_notes(found, results.conditions, say)
+    if suspects_table(results).frame.empty:
+        notes += (words.none_beyond(results.consistency),)
     return Table(
         name="group precision",
         frame=frame,
-        caption=words.precision_caption(results.quantity, found.coverage, say),
+        caption=words.precision_caption(results.quantity),
         columns=tuple(columns),
         row_headings=len(results.conditions),
-        notes=words.precision_notes(found, results.conditions, say),
+        notes=notes,
         place=Place.FIRST,
+    )
+
+
+def suspects_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
+    """What lies beyond the limits of Mandel's h and k, Cochran's and Grubbs' tests."""
+    conditions, rows = list(results.conditions), []
+    for letter in ("h", "k"):
+        own = results.consistency
+        beyond = own[own[letter].abs() > own[f"{letter}_limit_5"]]
+        names = {
+            letter: "value",
+            f"{letter}_limit_5": "critical_5",
+            f"{letter}_limit_1": "critical_1",
+        }
+        own = beyond[[*conditions, "group", *names]].rename(columns=names)
+        rows.append(own.assign(test=f"Mandel's {letter}"))
+    own = results.outliers
+    own = own[own["finding"].isin(list(Suspect))]
+    own = own.assign(test=[words.TESTS[one] for one in own["test"]])
+    rows.append(own.rename(columns={"statistic": "value"}))
+    columns = [*conditions, "group", "test", "value", "critical_5", "critical_1"]
+    frame = pd.concat([one.reindex(columns=columns) for one in rows], ignore_index=True)
+    return Table(
+        name="beyond the limits",
+        frame=frame,
+        caption=words.suspects_caption(results.consistency, results.quantity, say),
+        columns=(
+            *_condition_columns(results),
+            Column(name="group", heading="group"),
+            Column(name="test", heading="indicator or test"),
+            _plain("value"),
+            _plain("critical_5", "5 % limit"),
+            _plain("critical_1", "1 % limit"),
+        ),
+        row_headings=len(conditions) + 1,
+        notes=(words.SUSPECTS_NOTE,),
     )
 
 
@@ -350,9 +431,7 @@ def conditions_table(results: GroupResults, say: Numerals = PLAIN) -> Table:
             ),
             Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
             Column(name="verdict", heading="verdict"),
-            _plain("zeta"),
-            _plain("e_n", "E_n"),
-            Column(name="finding", heading="finding", spare=True),
+            _plain("zeta", decimals=1),
         ),
         row_headings=len(results.conditions) + 1,
         notes=(words.SCORES_NOTE,),
@@ -379,38 +458,3 @@ def intraclass_table(found: Intraclass, quantity: str) -> Table:
         notes=(words.INTRACLASS_NOTE,),
         place=Place.FILES,
     )
-
-
-def consistency_drawings(results: GroupResults, say: Numerals = PLAIN) -> list[Drawing]:
-    """Panels of h above panels of k, side by side for each further condition; empty without."""
-    table = results.consistency
-    kinds = [letter for letter in ("h", "k") if table[letter].notna().any()]
-    if not kinds or TIME not in table.columns:
-        return []
-    further = [name for name in results.conditions if name != TIME]
-    parts = [("", table)]
-    if further:
-        cells = [part for _, part in table.groupby(further, sort=True)]
-        parts = [(words.place_words(part.iloc[0].to_dict(), further, say), part) for part in cells]
-
-    def draw() -> Axes:
-        panels = new_panels(len(kinds), len(parts), height_mm=20.0 + 58.0 * len(kinds), say=say)
-        for row, letter in zip(panels, kinds, strict=True):
-            for ax, (title, part) in zip(row, parts, strict=True):
-                if part[letter].notna().any():
-                    group_consistency(part, ax, indicator=letter)
-                else:  # a cell without replicates has no k
-                    ax.set_axis_off()
-                ax.set_title(drawn(title) if row is panels[0] else "")
-                if ax is not row[0]:
-                    ax.set_ylabel("")
-        joint_key(panels)
-        return panels[0][0]
-
-    drawing = drawing_of(
-        "group consistency",
-        draw,
-        words.consistency_drawing_caption(results.quantity),
-        _consistency_sentences(results, say),
-    )
-    return [drawing]

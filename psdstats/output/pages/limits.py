@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial, reduce
 from operator import add
 
 import numpy as np
 
 from psdstats.columns import RUN, UNITS, column_words
-from psdstats.output.content import Answer, Page
+from psdstats.output.content import Page, Paragraph
 from psdstats.output.pages.parts import number_column
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.uncertainty.conformity import LimitResult, Specification
@@ -25,13 +26,11 @@ def limits_page(results: Iterable[LimitResult], say: Numerals = PLAIN) -> Page:
 
 def _page(result: LimitResult, say: Numerals) -> Page:
     told, rule = words.limit_sentences(result, say)
-    verdicts = set(result.table["verdict"])
-    word = str(verdicts.pop()) if len(verdicts) == 1 else "limit"
     return Page(
         heading=words.HEADING,
-        answers=(Answer(word, told),),
+        lead=(told,),
         sentences=(told, rule),
-        blocks=(limit_table(result, say),),
+        blocks=(Paragraph(rule), replace(limit_table(result, say), is_front=True)),
         notes=notes_in_words(result.notes, say),
     )
 

@@ -30,25 +30,17 @@ from psdstats.models.crosschecks import (
     why_apart,
 )
 from psdstats.models.design_columns import level_text
-from psdstats.models.diagnostics import (
-    Influence,
-    leave_one_group_out,
-    residual_table,
-)
+from psdstats.models.diagnostics import residual_table
 from psdstats.models.judged import Question
 from psdstats.models.mixed_model import MixedModelFit
 from psdstats.models.resampling import bootstrap_test, permutation_test, variance_intervals
-from psdstats.output.content import Block, Drawing, Page
-from psdstats.output.figures.effects import (
-    leave_one_out,
-    residual_quantiles,
-    residuals_against_fitted,
-    rows_height_mm,
-)
+from psdstats.output.content import Bullets, Drawing, Page
+from psdstats.output.figures.axes import joint_key, new_panels
+from psdstats.output.figures.effects import residual_quantiles, residuals_against_fitted
 from psdstats.output.pages.parts import drawing_of
-from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.planning.attained import Attained
+from psdstats.uncertainty.linear import one_thread
 from psdstats.words import models as words
 from psdstats.words.comparison import component_words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -60,49 +52,46 @@ if TYPE_CHECKING:
 _DRAWS = 99  # simulated trials, and arrangements, of a resampled test
 _LARGEST = 3  # moves shown
 _DRAWN = "D50"  # drawn where it was compared
+_COMMON = {"anova": repeated_measures_check, "friedman": friedman_check}
 
 
+@one_thread
 def model_checks_page(
     comparison: Comparison, say: Numerals = PLAIN, *, thorough: bool = False
 ) -> Page:
-    """Checks of every quantity that a mixed model compared; no blocks where none did."""
+    """Checks of every quantity that a mixed model compared; no blocks where none did.
+
+    The common tests are made of the quantity that is drawn, of all where it is thorough.
+    """
     fits = {one.quantity: one.fit for one in comparison.results if one.fit is not None}
     if not fits:
         return Page(heading=words.CHECKS_HEADING, notes=(words.NO_MODEL,))
     by, within = comparison.plan.by, comparison.plan.within
     group = next((one for one in within if isinstance(one, str)), None)
     drawn = _DRAWN if _DRAWN in fits else next(iter(fits))
-    blocks: list[Block] = list(_residual_drawings(fits[drawn], drawn, group, say))
-    told: list[tuple[str, str]] = []
+    drawings = [_residual_drawing(fits[drawn], drawn, group, say)]
+    tables: list[Table] = []
     remarks: list[tuple[str, Remark]] = []
     if group is not None:
-        found = {
-            name: leave_one_group_out(
-                fit, _term(fit, by), grouping=group, alpha=1.0 - comparison.level
-            )
-            for name, fit in fits.items()
-        }
-        told += [(name, words.influence_sentence(one, say)) for name, one in found.items()]
-        blocks += [_influence_drawing(found[drawn], drawn, say), _influence_table(found)]
-        table, beside = _common_tests(comparison, fits, group)
-        blocks.append(table)
-        remarks += beside
+        tested = fits if thorough else {drawn: fits[drawn]}
+        table, remarks = _common_tests(comparison, tested, group, say)
+        tables.append(table)
     moved = left_out(comparison)
-    blocks += _left_out_tables(moved)
+    tables += _left_out_tables(moved)
     components = {name: component_words(fit, comparison.plan) for name, fit in fits.items()}
-    tables, refitted = _refits(fits, components, say)
-    blocks += tables
-    told += refitted
+    refits, refitted = _refits(fits, components, say)
+    tables += refits
     if thorough:
         own = fits[drawn]
-        blocks += [
+        tables += [
             _variance_table(own, drawn, comparison.level, components[drawn], say),
             _resampled_table(own, drawn, by),
         ]
+    told = (*refitted, *words.left_out_sentences(moved, say))
     return Page(
         heading=words.CHECKS_HEADING,
-        sentences=(*words.by_quantity(told), *words.left_out_sentences(moved, say)),
-        blocks=tuple(blocks),
+        sentences=told,
+        blocks=(Bullets(told), *drawings, *tables),
         notes=once_each(remarks, say),
     )
 
@@ -112,66 +101,32 @@ def _term(fit: MixedModelFit, by: str) -> str:
     return by if by in fit.model.factors else CONDITION
 
 
-def _residual_drawings(
+def _residual_drawing(
     fit: MixedModelFit, quantity: str, group: str | None, say: Numerals
-) -> list[Drawing]:
+) -> Drawing:
     """Standardised residuals against fitted values, and in order against normal quantiles."""
     known = [name for name in ("run", group) if name in fit.model.frame]
     named = fit.model.frame[known].reset_index(drop=True)
     named = named.rename(columns={group: "group"})
     table = pd.concat([residual_table(fit), named], axis=1)
 
-    def against() -> Axes:
-        return residuals_against_fitted(
-            table, new_axes(say=say), fitted_label=f"fitted ln {quantity}"
-        )
-
-    def ordered() -> Axes:
-        return residual_quantiles(table, new_axes(say=say))
+    def draw() -> Axes:
+        ((left, right),) = new_panels(1, 2, height_mm=74.0, say=say)
+        residuals_against_fitted(table, left, fitted_label=f"fitted ln {quantity}")
+        residual_quantiles(table, right)
+        right.set_ylabel("")
+        joint_key([[left, right]])
+        return left
 
     largest = float(table["standardised"].abs().max())
     told = words.residuals_alternative(len(table), largest, say)
-    return [
-        drawing_of(name, draw, caption, told)
-        for name, draw, caption in (
-            (f"residuals {quantity}", against, words.residuals_caption(quantity)),
-            (f"residual quantiles {quantity}", ordered, words.quantiles_caption(quantity)),
-        )
-    ]
-
-
-def _influence_drawing(found: Influence, quantity: str, say: Numerals) -> Drawing:
-    def draw() -> Axes:
-        height_mm = rows_height_mm(len(found.table) - 1)
-        return leave_one_out(found.table, new_axes(height_mm=height_mm, say=say))
-
-    caption = words.influence_caption(quantity, found.grouping)
-    told = words.influence_sentence(found, say)
-    return drawing_of(f"without each group {quantity}", draw, caption, told)
-
-
-def _influence_table(found: Mapping[str, Influence]) -> Table:
-    pieces = [one.table.assign(quantity=name) for name, one in found.items()]
-    return Table(
-        name="without each group",
-        frame=pd.concat(pieces, ignore_index=True),
-        caption=words.influence_table_caption(next(iter(found.values())).term),
-        columns=(
-            Column(name="quantity", heading="quantity"),
-            Column(name="left_out", heading="left out"),
-            Column(name="f", heading="F", show=Show.NUMBER),
-            Column(name="df_den", heading="df of the error", show=Show.NUMBER, decimals=1),
-            Column(name="p", heading="p", show=Show.P_VALUE),
-            Column(name="effect_left", heading="effect left", show=Show.PER_CENT),
-        ),
-        row_headings=2,
-    )
+    return drawing_of(f"residuals {quantity}", draw, words.residuals_caption(quantity), told)
 
 
 def _common_tests(
-    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str
+    comparison: Comparison, fits: Mapping[str, MixedModelFit], group: str, say: Numerals
 ) -> tuple[Table, list[tuple[str, Remark]]]:
-    """The test of all levels beside the common ones, at each level of the further factors."""
+    """P of all levels at once beside common tests, a column each, and where they part."""
     plan, alpha = comparison.plan, 1.0 - comparison.level
     rows: list[dict[str, object]] = []
     remarks: list[tuple[str, Remark]] = []
@@ -180,10 +135,10 @@ def _common_tests(
         wheres = [""] * len(frame) if plan.where is None else frame[plan.where].map(level_text)
         for where, p in ours.items():
             here = frame[np.array([one == where for one in wheres], dtype=bool)]
-            rows.append({"quantity": name, "where": where, "test": words.OWN_TEST, "p": p})
-            for run_check in (repeated_measures_check, friedman_check):
+            row: dict[str, object] = {"quantity": name, "where": where, "p": p}
+            for key, run_check in _COMMON.items():
                 check = run_check(here, response=fit.model.response, within=plan.by, group=group)
-                rows.append({"quantity": name, "where": where, **_common_row(check)})
+                row |= {f"{key}_{column}": one for column, one in _common_row(check).items()}
                 why = why_apart(
                     check,
                     p,
@@ -192,17 +147,21 @@ def _common_tests(
                     drifting="drift" in comparison.analysis[name].design.part_names,
                 )
                 remarks += [(name, one) for one in (*check.remarks, *why)]
-    return _common_table(pd.DataFrame(rows), plan.by), remarks
+            rows.append(row)
+    return _common_table(pd.DataFrame(rows), plan.by, say), remarks
 
 
-def _common_row(check: CrossCheck) -> dict[str, object]:
-    row: dict[str, object] = {"test": str(check.test)}
-    if check.table is not None:
-        one = check.table.iloc[0]
-        row |= {"statistic": one.get("q", one["f"]), "df": one.get("df", one["df_num"])}
-        row |= {"df_error": one["df_den"] if "df" not in one else np.nan}
-        row |= {"p": one.get("p_corrected", one["p"])}
-    return row
+def _common_row(check: CrossCheck) -> dict[str, float]:
+    """Statistic, degrees of freedom and p of a common test; NaN where it is not available."""
+    if check.table is None:
+        return dict.fromkeys(("statistic", "df", "df_error", "p"), np.nan)
+    one = check.table.iloc[0]
+    return {
+        "statistic": float(one.get("q", one["f"])),
+        "df": float(one.get("df", one["df_num"])),
+        "df_error": float(one["df_den"]) if "df" not in one else np.nan,
+        "p": float(one.get("p_corrected", one["p"])),
+    }
 
 
 def levels_p(one: QuantityAnalysis) -> dict[str, float]:
@@ -219,23 +178,34 @@ def levels_p(one: QuantityAnalysis) -> dict[str, float]:
     return {where: float(judged.joint_p(k)) for k, where in enumerate(jointly)}
 
 
-def _common_table(frame: pd.DataFrame, by: str) -> Table:
-    missing = {name: np.nan for name in ("statistic", "df", "df_error") if name not in frame}
+def _common_table(frame: pd.DataFrame, by: str, say: Numerals) -> Table:
     at = () if not frame["where"].any() else (Column(name="where", heading="at"),)
+    for key in _COMMON:
+        frame[f"{key}_told"] = [
+            words.statistic_words(key, *numbers, say=say)
+            for numbers in zip(
+                *(frame[f"{key}_{one}"] for one in ("statistic", "df", "df_error")), strict=True
+            )
+        ]
+    tests = (
+        column
+        for key in _COMMON
+        for column in (
+            Column(name=f"{key}_told", heading=words.COMMON_TESTS[key]),
+            Column(name=f"{key}_p", heading="p", show=Show.P_VALUE),
+        )
+    )
     return Table(
         name="common tests",
-        frame=frame.assign(**missing),
+        frame=frame,
         caption=words.common_caption(by),
         columns=(
             Column(name="quantity", heading="quantity"),
             *at,
-            Column(name="test", heading="test"),
-            Column(name="statistic", heading="F or Q", show=Show.NUMBER),
-            Column(name="df", heading="df", show=Show.NUMBER, decimals=0),
-            Column(name="df_error", heading="df of the error", show=Show.NUMBER, decimals=1),
-            Column(name="p", heading="p", show=Show.P_VALUE),
+            Column(name="p", heading=words.OWN_TEST, show=Show.P_VALUE),
+            *tests,
         ),
-        row_headings=2 + len(at),
+        row_headings=1 + len(at),
         notes=(words.COMMON_NOTE,),
     )
 
@@ -280,7 +250,7 @@ def _left_out_tables(found: Sequence[LeftOut]) -> list[Table]:
 
 def _refits(
     fits: Mapping[str, MixedModelFit], components: Mapping[str, Mapping[str, str]], say: Numerals
-) -> tuple[list[Table], list[tuple[str, str]]]:
+) -> tuple[list[Table], tuple[str, ...]]:
     """The same models by another package, and without what that package cannot take."""
     same = {name: independent_refit(fit) for name, fit in fits.items()}
     bare = {name: refit_without_known(fit) for name, fit in fits.items()}
@@ -288,8 +258,8 @@ def _refits(
     tables = [_refit_table(fits, same, components)]
     if without:
         tables.append(_refit_table(fits, without, components, name="refit without measurement"))
-    both = [*same.items(), *without.items()]
-    return tables, [(name, words.refit_sentence(one, say)) for name, one in both]
+    told = words.by_quantity((name, words.refit_sentence(one, say)) for name, one in same.items())
+    return tables, (*told, *words.bare_refit_sentences(without, say))
 
 
 def _refit_table(

@@ -30,8 +30,11 @@ from psdstats.words.power import (
     POWER_CURVES,
     POWER_FIGURE,
     POWER_HEADING,
+    power_answer,
     power_caption,
+    power_notes,
     power_sentences,
+    trials_note,
 )
 
 if TYPE_CHECKING:
@@ -61,6 +64,9 @@ def _count(name: str, heading: str = "") -> Column:
     return Column(name=name, heading=heading or name, show=Show.COUNT)
 
 
+_FEW_DESIGNS = 2  # told one by one beside their table
+
+
 def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     """What each planned trial would show."""
     told = power_sentences(result, say)
@@ -83,7 +89,8 @@ def power_page(result: PowerResult, say: Numerals = PLAIN) -> Page:
     figure = drawing_of("power", draw, POWER_FIGURE, told)
     return Page(
         heading=POWER_HEADING,
-        sentences=told,
+        sentences=power_answer(result, say, most=_FEW_DESIGNS),
+        notes=power_notes(result, say),
         blocks=(
             figure,
             *_left_drawing(result, told, say),
@@ -145,7 +152,7 @@ def _power_table(result: PowerResult, say: Numerals) -> Table:
         caption=power_caption(result, say),
         columns=tuple(columns),
         row_headings=3,
-        notes=(f"{result.trials} simulated trials a design, seed {result.seed}.",),
+        notes=(trials_note(result),),
         place=Place.FIRST,
     )
 

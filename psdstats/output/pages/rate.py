@@ -6,7 +6,7 @@ Times in min, sizes in µm, rates in 1/min.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +15,7 @@ import pandas as pd
 from psdstats.columns import TIME
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.rate import loss_against_size, size_rate
 from psdstats.output.pages.parts import drawing_of, number_column
 from psdstats.output.style import new_axes
@@ -31,11 +31,12 @@ from psdstats.words.remarks import sentence
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MOST_BEYOND = 3.0  # a time further out than this many times the last one is not drawn
+MOST_BEYOND = 4.0  # a time further out than this many times the last one is not drawn
+_CURVE_POINTS = 41
 _SCATTER = {
     "run": "run to run",
     "cell": "groups at one condition",
-    "drift": "groups drifting apart, a step",
+    "drift": "groups drifting, per step",
 }
 
 
@@ -84,28 +85,23 @@ def _number(name: str, heading: str, unit: str = "", decimals: int | None = None
 def stopping_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """Times to the target and to the margin, with intervals that may be open."""
     frame = result.stopping_frame()
-    found = [one for *_, one in result.stopping]
-    frame["time_shown"] = [
-        None if one.value is None else words.minutes(one.value, say) for one in found
-    ]
-    frame["shown"] = ["never" if one.never else words.reach(one, say) for one in found]
+    frame["shown"] = [words.time_words(one, say) for *_, one in result.stopping]
     frame["question"] = [
         words.wanted(result.quantity, asked, unit, say) for _, unit, asked, _ in result.stopping
     ]
-    level = f"{say(100 * result.level)} % interval"
-    return _series_table(
+    table = _series_table(
         "when to stop",
         frame,
-        "When to stop milling.",
+        words.STOP_CAPTION,
         [
             Column(name="question", heading="wanted"),
-            Column(name="time_shown", heading="milling time", unit="min"),
-            Column(name="shown", heading=level, unit="min"),
+            Column(name="shown", heading="milling time", unit="min"),
             Column(name="beyond_last_time", heading="extrapolated"),
         ],
-        (words.OPEN_TIMES,),
+        (words.stop_note(result.level, say),),
         place=Place.FIRST,
     )
+    return replace(table, is_front=True)
 
 
 def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
@@ -128,11 +124,10 @@ def parameters_table(result: RateResult, say: Numerals = PLAIN) -> Table:
             ),
         ],
         (words.IF_RIGHT, *shapes),
-        place=Place.FIRST,
     )
 
 
-def scatter_table(result: RateResult) -> Table:
+def scatter_table(result: RateResult, say: Numerals = PLAIN) -> Table:
     """The spread behind the intervals, that of the comparison."""
     frame = result.scatter_frame()
     return _series_table(
@@ -145,9 +140,9 @@ def scatter_table(result: RateResult) -> Table:
                 for term, heading in _SCATTER.items()
                 if frame[f"{term}_sd_percent"].notna().any()
             ),
-            _number("df", "degrees of freedom"),
+            _number("df", "degrees of freedom", decimals=0),
         ],
-        (words.NONE_SHOWN,),
+        (words.scatter_note(say),),
         headings=0,
     )
 
@@ -247,50 +242,66 @@ def rate_page(
 ) -> Page:
     """When to stop, then curves and the spread behind them; longer tables are left to the files."""
     remarks = dict.fromkeys([*result.notes, *(loss.notes if loss else ())])
+    scatter, drawn_off = scatter_table(result, say), words.withdrawal_sentences(result, say)
     return Page(
         heading=words.HEADING,
-        sentences=words.rate_sentences(result, say)
-        + (words.loss_sentences(loss, say) if loss else ()),
+        lead=words.lead_sentences(result, say) if result.stopping else (),
+        sentences=(
+            *(words.when_sentences(result, say) or words.lead_sentences(result, say)),
+            *drawn_off,
+        ),
         blocks=(
+            rate_drawing(result, say),
             *([stopping_table(result, say)] if result.stopping else []),
-            *rate_drawings(result, say),
-            parameters_table(result, say),
-            scatter_table(result),
             choice_table(result),
+            parameters_table(result, say),
+            *([scatter] if len(scatter.columns) > 1 else []),
             *loss_drawings(loss, say),
+            *([Bullets(drawn_off)] if drawn_off else []),
             residuals_table(result),
             *([loss_table(loss, say)] if loss else []),
             *([withdrawal_table(result)] if result.withdrawals else []),
         ),
-        notes=(*(sentence(one, say) for one in remarks), *notes),
+        notes=(
+            *words.curve_sentences(result, say),
+            *(words.loss_sentences(loss, say) if loss else ()),
+            *(sentence(one, say) for one in remarks),
+            *notes,
+        ),
         notes_heading="Notes on the rate",
+        behind=words.BEHIND,
     )
 
 
-def rate_drawings(result: RateResult, say: Numerals = PLAIN) -> list[Drawing]:
-    """One figure a series: sizes, curve with band, target and the time at which it is reached."""
-    points = result.points_frame()
+def rate_drawing(result: RateResult, say: Numerals = PLAIN) -> Drawing:
+    """All levels in one: runs, curves with bands, target and the times at which it is reached.
 
-    def draw(one: RateSeries) -> Axes:
+    It stands before the appendix where it was asked when to stop.
+    """
+    last = max(one.last_min for one in result.series)
+    until = max(_until(one) for one in result.series)
+    found = {one.label: one.target for one in result.series if one.target is not None}
+    found = {name: one for name, one in found.items() if not one.never}
+    curve = result.curve_frame(points=_CURVE_POINTS, until_min=until)
+
+    def draw() -> Axes:
         return size_rate(
-            one.curve_frame(points=151, level=result.level, until_min=_until(one)),
-            points[points["series"] == one.label],
-            new_axes(height_mm=92.0, say=say),
+            curve,
+            result.points_frame(),
+            new_axes(height_mm=72.0, say=say),
             quantity=result.quantity,
             target_um=result.target_um,
-            reached_min=_reached(one.target),
-            measured_until_min=one.last_min,
+            reached_min={name: _reached(one) for name, one in found.items()},
+            measured_until_min=last,
         )
 
-    return [
-        drawing_of(
-            " ".join(filter(None, ("rate", result.quantity, one.label))),
-            partial(draw, one),
-            words.drawing_caption(result, one, beyond=_until(one) > one.last_min, say=say),
-            words.curve_sentences(one, say),
-        )
-        for one in result.series
-    ]
+    drawing = drawing_of(
+        f"rate {result.quantity}",
+        draw,
+        words.drawing_caption(result, beyond=until > last, say=say),
+        words.drawing_alternative(curve, found, result.quantity, say),
+    )
+    return replace(drawing, is_front=bool(result.stopping))
 
 
 def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing]:
@@ -317,15 +328,14 @@ def loss_drawings(loss: LossRates | None, say: Numerals = PLAIN) -> list[Drawing
 def _until(series: RateSeries) -> float:
     """How far the curve is drawn: past the time to the target and its interval, if not far out."""
     target, last_min = series.target, series.last_min
-    if target is None:
+    if target is None or target.never:
         return last_min
-    ends = [1.1 * (target.value or 0.0), np.inf if target.upper_open else 1.05 * target.upper]
+    ends = [1.1 * (target.value or 0.0), 1.3 * target.lower]
+    ends += [] if target.upper_open else [1.05 * target.upper]
     return float(max([last_min, *(one for one in ends if one <= MOST_BEYOND * last_min)]))
 
 
-def _reached(target: OpenInterval | None) -> tuple[float, float, float] | None:
-    """Time to the target with its limits; None where the curve never reaches it."""
-    if target is None or target.never:
-        return None
+def _reached(target: OpenInterval) -> tuple[float, float, float]:
+    """Time to the target with its limits, infinite where open; NaN where the curve gives none."""
     upper = np.inf if target.upper_open else target.upper
-    return (np.nan if target.value is None else target.value, target.lower, upper)
+    return np.nan if target.value is None else target.value, target.lower, upper

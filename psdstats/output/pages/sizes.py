@@ -11,30 +11,32 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from psdstats.columns import QUANTITIES, TIME, UNITS, column_words
+from psdstats.columns import GROUP, QUANTITIES, TIME, UNITS, column_words
+from psdstats.comparison.comparing import condition_sizes
+from psdstats.comparison.result import Comparison
 from psdstats.distribution.moments import study_moments
 from psdstats.errors import SizeError
 from psdstats.models.design_columns import level_text
-from psdstats.output.content import Answer, Block, Drawing, Page, Paragraph
-from psdstats.output.figures.axes import new_panels
-from psdstats.output.figures.marks import drawn
-from psdstats.output.figures.sizes import cumulative_undersize, size_against_time
+from psdstats.output.content import Drawing, Page, Paragraph
+from psdstats.output.figures.sizes import size_panels
+from psdstats.output.figures.undersize import undersize_panels
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.records import Study
 from psdstats.uncertainty.bootstrap import bootstrap_sizes
-from psdstats.uncertainty.propagation import Propagation
+from psdstats.uncertainty.linear import coverage_factor
+from psdstats.uncertainty.propagation import Propagation, mean_sizes
 from psdstats.uncertainty.ratios import RatioIntervals
 from psdstats.words import sizes as words
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.figures import level_label
+from psdstats.words.numbers import PLAIN, Numerals, decimals_for
 from psdstats.words.report import left_out_notes
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    from psdstats.output.collect import Results
 
 _SIZES = QUANTITIES[:3]
-_MOST_PANELS = 3
+_MOST_ROWS = 6  # levels of a factor with panels of their own
 _COVERAGE = 0.95  # of bootstrap intervals
 
 
@@ -121,78 +123,222 @@ def curves_table(bands: pd.DataFrame) -> Table:
     )
 
 
-def balance_answer(propagation: Propagation, say: Numerals = PLAIN) -> Answer:
-    """How much of the measurement's doubt about D50 is the balance."""
-    return Answer("balance", words.balance_sentence(propagation, say))
+def means_table(comparison: Comparison, say: Numerals = PLAIN) -> Table:
+    """Mean sizes at each condition, time by time, levels of further factors below each other."""
+    plan, found = comparison.plan, condition_sizes(comparison)
+    keys = ["at", "level"]
+    wide = found[keys].drop_duplicates().reset_index(drop=True)
+    at, factor = (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
+    columns, is_untold = [], found["value"].notna() & found["lower"].isna()
+    for quantity, own in found.groupby("quantity", sort=False):
+        unit = "" if quantity == "span" else "µm"
+        name = f"{quantity}_um" if unit else str(quantity)
+        rows = wide[keys].merge(own, on=keys, how="left")
+        u = ((rows["upper"] - rows["lower"]) / 4).where(
+            rows["value"].notna() & (rows["side"] == "")
+        )
+        places = decimals_for(float(u.median())) if u.median() > 0 else 1
+        cells = rows.to_dict("records")
+        wide[f"{name}_text"] = [words.mean_cell(row, places, say) for row in cells]
+        for column in ("value", "lower", "upper", "side"):
+            wide[f"{name}_{column}"] = rows[column].to_numpy()
+        columns.append(Column(name=f"{name}_text", heading=str(quantity), unit=unit))
+    heads = [Column(name="at", heading=column_words(at), unit=UNITS.get(at, ""))]
+    if factor:
+        wide["level_text"] = [level_label(level, factor) for level in wide["level"]]
+        heads.append(Column(name="level_text", heading=column_words(factor)))
+    return Table(
+        name="mean sizes of conditions",
+        frame=wide,
+        caption=words.means_caption(comparison.level, say),
+        columns=(*heads, *columns),
+        row_headings=len(heads),
+        notes=(words.NO_INTERVAL,) if is_untold.any() else (),
+        is_front=True,
+    )
 
 
-def size_drawing(means: pd.DataFrame, say: Numerals = PLAIN, *, caption: str) -> Drawing:
-    """D10, D50 and D90 against milling time."""
-    frame = means[means["quantity"].isin(_SIZES)].copy()
-    frame[TIME] = frame[TIME].astype(float)
+def conditions_page(propagation: Propagation, runs: pd.DataFrame, say: Numerals = PLAIN) -> Page:
+    """Means over the runs of each condition, by the measurement alone; empty without replicates."""
+    by = [TIME, *_milled_factors(runs)]
+    coverage = propagation.coverage
+    found = mean_sizes(propagation, runs, by, coverage=coverage)
+    if found["n_runs"].max() < 2:
+        return Page(heading="")
+    wide = found[[*by, "n_runs"]].drop_duplicates().reset_index(drop=True)
+    columns, k = [Column(name="n_runs", heading="runs", show=Show.COUNT)], coverage_factor(coverage)
+    for quantity in propagation.quantities:
+        own = found[found["quantity"] == quantity].reset_index(drop=True)
+        unit = "" if quantity == "span" else "µm"
+        name = f"{quantity}_um" if unit else str(quantity)
+        wide[name] = own["value"]
+        half = (own["upper"] - own["lower"]).where(own["side"] == "") / 2
+        wide[f"u_{name}"], wide[f"expanded_{name}"] = half / k, half
+        wide[f"side_{name}"] = own["side"]
+        columns.append(
+            Column(
+                name=name,
+                heading=str(quantity),
+                unit=unit,
+                show=Show.MEASURED,
+                u=f"u_{name}",
+                expanded=f"expanded_{name}",
+                side=f"side_{name}",
+            )
+        )
+    heads = [
+        number_column(wide[name], name=name, heading=column_words(name), unit=UNITS.get(name, ""))
+        for name in by
+    ]
+    table = Table(
+        name="mean sizes by condition",
+        frame=wide,
+        caption=words.conditions_caption(coverage, say),
+        columns=(*heads, *columns),
+        row_headings=len(heads),
+        place=Place.FIRST,
+    )
+    return Page(heading="", blocks=(table,))
+
+
+def sizes_drawing(found: Results, say: Numerals = PLAIN, *, height_mm: float = 75.0) -> Drawing:
+    """D10, D50 and D90 of what was found against milling time, side by side."""
+    return course_drawing(found.study, found.propagation, found.compared, say, height_mm=height_mm)
+
+
+def course_drawing(
+    study: Study,
+    propagation: Propagation,
+    comparison: Comparison | None = None,
+    say: Numerals = PLAIN,
+    *,
+    height_mm: float = 75.0,
+) -> Drawing:
+    """Runs, means and what lies beyond the sieves against milling time, a panel for each size.
+
+    A line per level of the further factors; where nothing was compared by time, per level of the
+    first factor milled for more than one time, through the means of the runs.
+    """
+    runs = study.runs_frame()
+    means, factor = _drawn_means(comparison, propagation, runs)
+    dots = _drawn_runs(comparison, propagation, runs, factor, str(means.attrs["at"]))
+    apertures = [
+        [one.aperture_um for one in run.readings if one.aperture_um > 0] for run in study.runs
+    ]
+    beyond = max(map(min, apertures)), min(map(max, apertures))
     return drawing_of(
         "sizes against milling time",
-        lambda: size_against_time(frame, new_axes(height_mm=105.0, say=say)),
-        caption,
-        words.course(frame, say),
+        lambda: size_panels(means, dots, say, height_mm=height_mm, beyond=beyond),
+        words.course_caption(means, factor),
+        words.course(means, say),
     )
 
 
-def undersize_drawing(
-    bands: pd.DataFrame, runs: pd.DataFrame, group: str, say: Numerals = PLAIN
-) -> Drawing:
-    """Cumulative undersize curves of one group by milling time, a panel each for a few settings."""
-    own = runs[runs["group"] == group]
-    factor = _panel_factor(own)
-    parts = [("", own)]
-    if factor is not None:
-        parts = [(f"{column_words(factor)} {level_text(v)}", p) for v, p in own.groupby(factor)]
+def _drawn_means(
+    comparison: Comparison | None, propagation: Propagation, runs: pd.DataFrame
+) -> tuple[pd.DataFrame, str]:
+    """Means as they are drawn, and the factor whose levels have a line each ("" for none).
 
-    def draw() -> Axes:
-        (panels,) = new_panels(1, len(parts), height_mm=95.0, say=say)
-        for ax, (title, part) in zip(panels, parts, strict=True):
-            cumulative_undersize(bands[bands["run"].isin(part["run"])], ax)
-            ax.set_title(drawn(title))
-            if ax is not panels[0]:
-                ax.set_ylabel("")
-        return panels[0]
+    Of the comparison where it knows the time, or where there is one time alone; else of runs.
+    """
+    has_times = len(set(runs[TIME])) > 1
+    if comparison is not None and (not has_times or TIME in comparison.plan.factors):
+        plan = comparison.plan
+        at, factor = (TIME, plan.by) if plan.where == TIME else (plan.by, str(plan.where or ""))
+        found = condition_sizes(comparison)
+    else:
+        factor = _line_factor(runs, comparison) if has_times else ""
+        at = TIME if has_times else GROUP
+        found = mean_sizes(propagation, runs, [*([factor] if factor else []), at])
+        level = found[factor].map(level_text) if factor else ""
+        found = found.assign(level=level, at=found[at].map(level_text))
+        found = found.drop(columns=["lower", "upper"])
+    found = found[found["quantity"].isin(_SIZES)]
+    times = found["at"].astype(float) if at == TIME else found["at"]
+    labels = [level_label(one, factor) for one in found["level"]]
+    found = found.assign(**{TIME: times, "level": labels}).reset_index(drop=True)
+    found.attrs["at"] = at
+    return found, factor
 
-    named = group if len(set(runs["group"])) > 1 else ""
-    caption, alternative = words.undersize_captions(
-        own[TIME].unique().tolist(), len(own), named, say
+
+def _line_factor(runs: pd.DataFrame, comparison: Comparison | None) -> str:
+    """The factor that was compared, else the first whose levels were milled for several times."""
+    if comparison is not None and comparison.plan.by in runs.columns:
+        return comparison.plan.by
+    return next(iter(_milled_factors(runs)), "")
+
+
+def _drawn_runs(
+    comparison: Comparison | None,
+    propagation: Propagation,
+    runs: pd.DataFrame,
+    factor: str,
+    at: str,
+) -> pd.DataFrame:
+    """Sizes of single runs with the level and place they are drawn at; none without a place."""
+    named = runs if comparison is None else comparison.plan.with_where(runs)
+    named = named.set_index("run")
+    own = propagation.to_frame()
+    own = own[own["quantity"].isin(_SIZES)]
+    place = named.loc[own["run"], at]
+    level = named.loc[own["run"], factor] if factor else place
+    known = (place.notna() & level.notna()).to_numpy()
+    where = place.astype(float) if at == TIME else place.map(level_text)
+    labels = [level_label(level_text(one), factor) if factor else "" for one in level]
+    found: pd.DataFrame = own.assign(**{TIME: where.to_numpy(), "level": labels})[known]
+    return found
+
+
+def undersize_drawing(bands: pd.DataFrame, runs: pd.DataFrame, say: Numerals = PLAIN) -> Drawing:
+    """Cumulative undersize curves of all runs, a panel for each group and level of a factor."""
+    named = runs.set_index("run").loc[bands["run"]]
+    factor = next((one for one, count in _milled_factors(runs).items() if count <= _MOST_ROWS), "")
+    several = len(set(runs[GROUP])) > 1
+    level = named[factor].map(level_text) if factor else pd.Series("", named.index)
+    frame = bands.assign(
+        group=named[GROUP].to_numpy() if several else "",
+        level=[level_label(one, factor) for one in level],
     )
-    return drawing_of(f"undersize {group}", draw, caption, alternative)
+    return drawing_of(
+        "undersize",
+        lambda: undersize_panels(frame, say),
+        words.undersize_caption(several, factor),
+        words.undersize_alternative(frame, say),
+    )
 
 
-def _panel_factor(runs: pd.DataFrame) -> str | None:
-    """The first factor with two or three levels, each milled for more than one time."""
+def _milled_factors(runs: pd.DataFrame) -> dict[str, int]:
+    """Factors whose levels were each milled for more than one time, and how many levels."""
+    counts: dict[str, int] = {}
     for name in runs.columns[list(runs.columns).index("balance") + 1 :]:
         times = runs.groupby(name)[TIME].nunique()
-        if 2 <= len(times) <= _MOST_PANELS and times.min() > 1:
-            return str(name)
-    return None
+        if len(times) > 1 and times.min() > 1:
+            counts[str(name)] = len(times)
+    return counts
 
 
 def sizes_page(
     propagation: Propagation,
     runs: pd.DataFrame,
     bands: pd.DataFrame,
-    means: pd.DataFrame,
     say: Numerals = PLAIN,
+    *,
+    comparison: Comparison | None = None,
 ) -> Page:
-    """Sizes of every run, the curves they come from, and their course over time."""
-    answer = balance_answer(propagation, say)
-    blocks: list[Block] = [
-        Paragraph(words.sizes_introduction(propagation.rule)),
-        size_drawing(means, say, caption=words.course_caption(propagation.coverage, say)),
-        sizes_table(propagation, runs, say),
-    ]
-    blocks += [undersize_drawing(bands, runs, group, say) for group in dict.fromkeys(runs["group"])]
+    """Means of the conditions; behind them sizes of every run and the curves they come from."""
+    means = () if comparison is None else (means_table(comparison, say),)
     return Page(
-        heading="Sizes",
-        answers=(answer,),
-        sentences=(answer.sentence,),
-        blocks=(*blocks, curves_table(bands)),
+        heading=words.SIZES_HEADING,
+        behind=words.EVERY_RUN_HEADING,
+        lead=() if comparison is None else (words.MEANS_LEAD,),
+        sentences=(words.balance_sentence(propagation, say),),
+        blocks=(
+            *means,
+            Paragraph(words.sizes_introduction(propagation.rule)),
+            sizes_table(propagation, runs, say),
+            undersize_drawing(bands, runs, say),
+            curves_table(bands),
+        ),
         notes=sizes_notes(propagation, say),
         notes_heading="Notes on the sizes",
         texts={"sentences.txt": words.size_sentences(propagation, say)},

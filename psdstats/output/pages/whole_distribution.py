@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 
 from psdstats.columns import column_words
-from psdstats.comparison.whole import StackPart, WholeComparison
+from psdstats.comparison.whole import WholeComparison
 from psdstats.comparison.whole_fits import CurvePoints, StudyFits
-from psdstats.output.content import Drawing, Page
+from psdstats.output.content import Bullets, Drawing, Page
 from psdstats.output.figures.axes import joint_key, new_panels
 from psdstats.output.figures.groups import class_changes, fit_misfit
+from psdstats.output.figures.marks import drawn, room_for
 from psdstats.output.pages.parts import drawing_of, number_column
-from psdstats.output.style import new_axes
 from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.words import distribution as words
 from psdstats.words.numbers import PLAIN, Numerals
@@ -28,14 +28,22 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+_MOST_PANELS = 4
+
+
 def whole_page(whole: WholeComparison, say: Numerals = PLAIN) -> Page:
     """Verdict, figures of the classes, and how far the answer rests on empty classes."""
     moved = [] if whole.moved_frame().empty else [moved_table(whole, say)]
-    tables = moved if whole.sensitivity.empty else [*moved, sensitivity_table(whole)]
+    tables = moved if whole.sensitivity.empty else [*moved, sensitivity_table(whole, say)]
+    told = words.whole_sentences(whole, say)
     return Page(
         heading=words.whole_heading(whole.by),
-        sentences=words.whole_sentences(whole, say),
-        blocks=(*class_drawings(whole, say), *tables),
+        sentences=told,
+        blocks=(
+            *([] if whole.test is None else [Bullets(told)]),
+            *class_drawings(whole, say),
+            *tables,
+        ),
         notes=_notes(whole, say),
         notes_heading=words.NOTES_HEADING,
     )
@@ -50,6 +58,12 @@ def _notes(whole: WholeComparison, say: Numerals) -> tuple[str, ...]:
 def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     """Change of every class between every pair of levels, stack by stack."""
     several, frame = len(whole.parts) > 1, whole.moved_frame()
+    frame["p_shown"] = [
+        words.permutation_p(float(p), one.smallest_p, say)
+        for part in whole.parts
+        for one in part.moved
+        for p in one.p_adjusted
+    ]
     return Table(
         name=f"moved classes by {column_words(whole.by)}",
         frame=frame,
@@ -67,7 +81,7 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
                 lower="lower",
                 upper="upper",
             ),
-            Column(name="p_adjusted", heading="p", show=Show.P_VALUE),
+            Column(name="p_shown", heading="p"),
             Column(name="moved", heading="moved"),
         ),
         row_headings=4 if several else 3,
@@ -76,11 +90,13 @@ def moved_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     )
 
 
-def sensitivity_table(whole: WholeComparison) -> Table:
+def sensitivity_table(whole: WholeComparison, say: Numerals = PLAIN) -> Table:
     """The permutation test with the replacement of empty classes halved and doubled."""
+    least = 0.0 if whole.test is None else whole.test.smallest_p
+    told = [words.permutation_p(float(p), least, say) for p in whole.sensitivity["p"]]
     return Table(
         name=f"whole distribution by {column_words(whole.by)}",
-        frame=whole.sensitivity,
+        frame=whole.sensitivity.assign(p_shown=told),
         caption=words.SENSITIVITY_CAPTION,
         columns=(
             Column(name="delta_factor", heading=words.REPLACEMENT, show=Show.NUMBER, decimals=1),
@@ -89,33 +105,46 @@ def sensitivity_table(whole: WholeComparison) -> Table:
             Column(
                 name="r_squared", heading="share of the variation", show=Show.PER_CENT, decimals=1
             ),
-            Column(name="p", heading="p", show=Show.P_VALUE),
+            Column(name="p_shown", heading="p"),
         ),
         place=Place.FIRST,
     )
 
 
 def class_drawings(whole: WholeComparison, say: Numerals = PLAIN) -> list[Drawing]:
-    """One figure of changed classes for each family of stacks."""
+    """Changes of the classes, a panel for each family of stacks; none where nothing was judged."""
     several = len(whole.parts) > 1
-    return [
-        _drawing(part, part.name if several else "", whole.level, say)
-        for part in whole.parts
-        if part.moved
+    parts = [part for part in whole.parts if part.moved]
+    if not parts:
+        return []
+    shown = parts[:_MOST_PANELS]
+    frames = [
+        pd.concat([one.to_frame() for one in part.moved], ignore_index=True) for part in shown
     ]
 
-
-def _drawing(part: StackPart, stack: str, level: float, say: Numerals) -> Drawing:
     def draw() -> Axes:
-        moved = pd.concat([one.to_frame() for one in part.moved], ignore_index=True)
-        return class_changes(moved, new_axes(height_mm=92.0, say=say))
+        panels = new_panels(len(shown), height_mm=18.0 + 54.0 * len(shown), say=say)
+        for (ax,), part, frame in zip(panels, shown, frames, strict=True):
+            class_changes(frame, ax)
+            ax.set_title(drawn(part.name, most=room_for(ax, 1)) if several else "")
+            ax.set_xlabel(ax.get_xlabel() if ax is panels[-1][0] else "")
+        joint_key(panels)
+        return panels[0][0]
 
-    return drawing_of(
-        f"moved classes {stack}" if stack else "moved classes",
-        draw,
-        words.moved_drawing_caption(level, stack, say),
-        words.moved_alternative(part, say),
-    )
+    return [
+        drawing_of(
+            "moved classes",
+            draw,
+            words.moved_drawing_caption(whole, len(shown), say),
+            words.moved_alternative(
+                {
+                    part.name if several else "": frame
+                    for part, frame in zip(shown, frames, strict=True)
+                },
+                say,
+            ),
+        )
+    ]
 
 
 def fits_page(

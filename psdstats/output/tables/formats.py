@@ -46,7 +46,8 @@ def to_csv(table: Table, say: Numerals = PLAIN) -> str:
     Notes
     -----
     Text that begins like a formula gets an apostrophe in front, so that opening the file in a
-    spreadsheet cannot run it; numbers are never changed.
+    spreadsheet cannot run it.  Numbers keep 13 digits, since the last bits of a computation depend
+    on where its arrays lie in memory.
     """
     sign = say.decimal
     buffer = io.StringIO()
@@ -59,13 +60,18 @@ def to_csv(table: Table, say: Numerals = PLAIN) -> str:
     return buffer.getvalue()
 
 
+def _kept(value: float) -> float:
+    """The digits of a number that do not depend on the last bits of its computation."""
+    return float(f"{value:.13g}")
+
+
 def _field(value: object, sign: str) -> str:
     if is_missing(value):
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
-        return repr(value).replace(".", sign)
+        return repr(_kept(value)).replace(".", sign)
     if isinstance(value, int):
         return str(value)
     return spreadsheet_safe(str(value))
@@ -73,6 +79,7 @@ def _field(value: object, sign: str) -> str:
 
 _WIDE_COLUMNS = 8  # from here on print uses a smaller letter
 _WIDE_TEXT = 90  # signs in the longest texts of all columns together: the same
+_SLIM_TEXT = 56  # signs across all columns, up to which print may set a table in half a page
 _SHORT_LINES = 15  # up to here print keeps a table on one page
 _LINE = 30  # signs in a line of a column of text, about
 _LONG = 32  # signs; a longer text wraps, in a column wide enough to be read
@@ -113,6 +120,15 @@ def to_html(table: Table, say: Numerals = PLAIN, *, label: str = "") -> str:
     )
 
 
+def is_slim(table: Table, say: Numerals = PLAIN) -> bool:
+    """Whether a table, its headings broken between words, is no wider than half a page."""
+    signs = 0
+    for column, *texts in zip(table.columns, *table.grid(say), strict=True):
+        parts = (*f"{column.heading} {column.unit}".split(), *texts)
+        signs += min(max(map(len, parts), default=0), _LONG) + 2
+    return signs <= _SLIM_TEXT
+
+
 def _heading(column: Column) -> str:
     unit = f' <span class="unit">{escape_html(column.unit)}</span>' if column.unit else ""
     kind = ' class="number"' if column.is_number else ""
@@ -141,7 +157,7 @@ def _full_value(column: Column, row: dict[str, object], text: str, say: Numerals
     value = row[column.name]
     if not column.is_number or is_missing(value) or not isinstance(value, (int, float)):
         return ""
-    full = repr(value)
+    full = repr(_kept(value) if isinstance(value, float) else value)
     told = full.replace(".", say.decimal)
     hover = "" if told == text or not math.isfinite(value) else f' title="{told}"'
     return f' data-value="{full}"{hover}'
@@ -336,7 +352,7 @@ def _put(cell: Any, value: object, number_format: str) -> None:
     if isinstance(value, float) and value in (float("inf"), float("-inf")):
         value = str(value)
     if isinstance(value, (bool, int, float)):
-        cell.value = value
+        cell.value = _kept(value) if isinstance(value, float) else value
         if number_format:
             cell.number_format = number_format
     else:

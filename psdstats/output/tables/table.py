@@ -238,6 +238,8 @@ class Table:
         How many of the first shown columns name the row.
     place : Place, default=Place.REPORT
         Where it is shown.
+    is_front : bool, default=False
+        Whether it stands on the pages before the appendix of a report.
 
     Raises
     ------
@@ -252,6 +254,7 @@ class Table:
     notes: tuple[str, ...] = ()
     row_headings: int = 1
     place: Place = Place.REPORT
+    is_front: bool = False
 
     def __post_init__(self) -> None:
         own = self.frame.reset_index(drop=True).copy()

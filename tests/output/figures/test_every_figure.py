@@ -57,13 +57,9 @@ RESIDUALS = _frame(
     run=NAMES, group=NAMES, fitted=[5.0, 5.1, 5.2], standardised=[-1.0, 0.2, 0.9],
     normal_quantile=[-0.97, 0.0, 0.97],
 )  # fmt: skip
-ROWS = _frame(
-    level=NAMES, left_out=NAMES, estimate=[0.02, -0.03, 0.01], standard_error=0.015,
-    effect_left=[0.9, 1.05, np.nan], p=[0.015, 0.02, np.nan],
-)  # fmt: skip
-CURVE = _frame(milling_time_min=TIMES, size_um=[300.0, 210.0, 120.0]).assign(
-    lower_um=lambda f: 0.9 * f["size_um"], upper_um=lambda f: 1.1 * f["size_um"]
-)
+CURVE = _frame(
+    series=np.repeat([A, B], 3), milling_time_min=TIMES * 2, size_um=[300.0, 210.0, 120.0] * 2
+).assign(lower_um=lambda f: 0.9 * f["size_um"], upper_um=lambda f: 1.1 * f["size_um"])
 POWDER = _frame(powder="fine", size_um=[20.5, 63.0, 125.0], undersize=[0.01, 0.2, 0.9])
 PLANNED = _frame(series="0.01 g", sample_g=[25.0, 50.0], u_percent=[1.5, 0.7])
 
@@ -71,6 +67,13 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
     "bench_bars": lambda ax: figures.bench_bars(
         _frame(resource=["mill"], start_min=[0.0], end_min=[24.5], step=["mill"], charge=["A"],
                attended=[False]), ax,
+    ),
+    "bench_deviations": lambda ax: figures.bench_deviations(
+        _frame(milling_time_min=TIMES * 2, operator=np.repeat([A, B], 3),
+               difference_percent=[0.5, -2.5, 9.5] * 2, lower_percent=[-4.5, -8.5, 2.5] * 2,
+               upper_percent=[5.5, 3.5, 16.5] * 2,
+               verdict=["not shown", "not shown", "changed"] * 2), ax,
+        conditions=("milling_time_min", "operator"), margin_percent=5.0,
     ),
     "class_changes": lambda ax: figures.class_changes(
         _frame(**{"class": ["< 63.5 µm", "≥ 63.5 µm"], "from_um": [np.nan, 63.5],
@@ -90,13 +93,9 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         _frame(run=NAMES, milling_time_min=TIMES, aperture_um=[63.5, 125.0, 250.0],
                misfit_percent=[0.5, -0.25, 1.5]), ax,
     ),
-    "group_consistency": lambda ax: figures.group_consistency(
-        _frame(group=NAMES, milling_time_min=2.5, h=[0.5, -0.5, 1.2], h_limit_5=1.15), ax
-    ),
     "jar_section": lambda ax: figures.jar_section(
         ax, jar_mm=200.5, fill=0.35, balls=[(20.5, 12)], speed="70.5 rpm"
     ),
-    "leave_one_out": lambda ax: figures.leave_one_out(ROWS, ax),
     "loss_against_size": lambda ax: figures.loss_against_size(
         _frame(series=NAMES, aperture_um=[63.5, 125.0, 250.0], rate_per_min=[0.004, 0.016, 0.064],
                lower_per_min=[0.003, 0.012, 0.05], upper_per_min=[0.005, 0.02, 0.08],
@@ -106,12 +105,12 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
         _frame(design="two", change_percent=[0.0, 2.5], power=[0.05, 0.5],
                power_lower=[0.04, 0.45], power_upper=[0.06, 0.55]), ax,
     ),
-    "random_effects": lambda ax: figures.random_effects(ROWS, ax),
     "residual_quantiles": lambda ax: figures.residual_quantiles(RESIDUALS, ax),
     "residuals_against_fitted": lambda ax: figures.residuals_against_fitted(RESIDUALS, ax),
     "size_against_time": lambda ax: figures.size_against_time(SIZES, ax),
     "size_rate": lambda ax: figures.size_rate(
-        CURVE, CURVE[["milling_time_min", "size_um"]], ax, target_um=150.5
+        CURVE, CURVE[["series", "milling_time_min", "size_um"]], ax, target_um=150.5,
+        reached_min={A: (5.5, 4.5, 8.5), B: (6.5, 5.5, np.inf)},
     ),
     "tare_history": lambda ax: figures.tare_history(
         _frame(sieve=list(NAMES) * 2, run_number=[1, 1, 1, 2, 2, 2], run=A,
@@ -123,7 +122,8 @@ EXAMPLES: dict[str, Callable[[Axes], Axes]] = {
     ),
     "uncertainty_shares": lambda ax: figures.uncertainty_shares(
         _frame(label=[A, A, B, B], source=["balance rounding", "aperture"] * 2,
-               share=[0.25, 0.75, 0.5, 0.5]), ax,
+               share=[0.25, 0.75, 0.5, 0.5], u_percent=1.5, balance_limited=[True, False] * 2), ax,
+        changes=_frame(label=[A, B], change="certified sieves", u_then_percent=[0.5, 1.5]),
     ),
 }  # fmt: skip
 
@@ -136,7 +136,7 @@ def _texts(ax: Axes) -> list[str]:
 
 
 def test_every_figure_has_an_example() -> None:
-    assert len(DRAWING) >= 18
+    assert len(DRAWING) == 17
     assert sorted(EXAMPLES) == DRAWING
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.collections import PathCollection
 
 from psdstats.output import figures
 
@@ -67,31 +68,6 @@ def test_quantiles_with_band_and_line_of_equality(ax: Axes) -> None:
     assert len(ax.collections) == 1
 
 
-def test_leaving_one_out(ax: Axes) -> None:
-    frame = pd.DataFrame(
-        {"left_out": ["none", "Alder", "Birch"], "effect_left": [1.0, 0.9, 1.2],
-         "p": [0.001, 0.04, 0.012]}
-    )  # fmt: skip
-    figures.leave_one_out(frame, ax)
-    points = [(line.get_xdata()[0], line.get_ydata()[0]) for line in ax.lines if line.get_gid()]
-    assert points == [(0.9, 0), (1.2, 1)]
-    assert [text.get_text() for text in ax.texts] == ["p 0.040", "p 0.012"]
-    assert [label.get_text() for label in ax.get_yticklabels()] == ["without Alder",
-                                                                    "without Birch"]  # fmt: skip
-
-
-def test_random_effects(ax: Axes) -> None:
-    frame = pd.DataFrame(
-        {"level": ["Alder", "Birch"], "estimate": [0.02, -0.03], "standard_error": [0.01, 0.02],
-         "effect": ["(Intercept)", "slope"]}
-    )  # fmt: skip
-    figures.random_effects(frame, ax)
-    bars = [path.vertices[:, 0].tolist() for g in ax.collections for path in g.get_paths()]
-    assert bars == [pytest.approx([0.0004, 0.0396]), pytest.approx([-0.0692, 0.0092])]
-    names = [label.get_text() for label in ax.get_yticklabels()]
-    assert names == ["Alder, (Intercept)", "Birch, slope"]
-
-
 def test_power(ax: Axes) -> None:
     frame = pd.DataFrame(
         {"design": ["two", "two", "four", "four"], "change_percent": [0.0, 5.0, 5.0, 0.0],
@@ -107,39 +83,73 @@ def test_power(ax: Axes) -> None:
     assert four.max() == 100
 
 
-def test_consistency_of_groups(ax: Axes) -> None:
+def test_deviations_of_one_group_with_joint_intervals(ax: Axes) -> None:
     frame = pd.DataFrame(
-        {"group": ["Alder", "Birch"] * 2, "milling_time_min": [0.0, 0.0, 12.0, 12.0],
-         "h": [1.2, -1.2, 0.3, -0.3], "h_limit_5": 1.15, "h_limit_1": 1.16}
-    )  # fmt: skip
-    figures.group_consistency(frame, ax)
-    heights = [[bar.get_height() for bar in group] for group in ax.containers]
-    assert heights == [[1.2, -1.2], [0.3, -0.3]]
-    levels = {line.get_ydata()[0] for line in ax.lines}
-    assert levels == {1.15, -1.15, 1.16, -1.16, 0}
-    spots = sorted(text.xy[1] for text in ax.texts)
-    assert spots[1] - spots[0] >= 0.05 * np.ptp(ax.get_ylim())
-
-
-def test_rate_with_a_target_reached_at_an_open_time(ax: Axes) -> None:
-    time = np.linspace(0, 60, 7)
-    value = 100 + 200 * np.exp(-time / 20)
-    curve = pd.DataFrame(
         {
-            "milling_time_min": time,
-            "size_um": value,
-            "lower_um": value * 0.9,
-            "upper_um": value * 1.1,
+            "milling_time_min": [48.0, 0.0, 0.0, 48.0],
+            "ball_ratio": [5.0, 5.0, 10.0, 10.0],
+            "difference_percent": [4.0, 1.0, -2.0, 10.0],
+            "lower_percent": [-3.0, -5.0, -9.0, 2.0],
+            "upper_percent": [12.0, 8.0, 900.0, 19.0],
+            "verdict": ["not shown", "not shown", "cannot be told", "changed"],
         }
     )
-    points = pd.DataFrame({"milling_time_min": [0.0, 48.0], "size_um": [310.0, 115.0]})
-    figures.size_rate(curve, points, ax, target_um=105.0, reached_min=(np.nan, 50.0, np.inf))
-    assert _named(ax, "fitted D50")[1] == value.tolist()
-    arrows = [text for text in ax.texts if text.arrow_patch is not None]
-    assert len(arrows) == 1
-    assert arrows[0].xyann[0] > 0
-    bar = ax.collections[-1].get_paths()[0].vertices
-    assert bar[0].tolist() == [50.0, 105.0]
+    conditions = ("milling_time_min", "ball_ratio")
+    figures.bench_deviations(frame, ax, conditions=conditions, margin_percent=5.0)
+    dots = [one for one in ax.collections if isinstance(one, PathCollection)]
+    places = [[(round(float(x)), float(y)) for x, y in one.get_offsets()] for one in dots]
+    assert places == [[(0, 1.01), (1, 1.04)], [(0, pytest.approx(0.98)), (1, 1.1)]]
+    filled = [[tuple(face[:3]) != (1, 1, 1) for face in one.get_facecolors()] for one in dots]
+    assert filled == [[False, False], [False, True]]  # filled where a difference is shown
+    assert [text.get_text() for text in ax.texts] == ["+10.0 %"]
+    bars = [c for c in ax.collections if hasattr(c, "get_segments")]
+    ends = [[tuple(line[:, 1]) for line in bar.get_segments()] for bar in bars]
+    assert ends[0] == [(0.95, 1.08), (0.97, 1.12)]
+    low, top = ends[1][0]
+    assert (low, top) == (pytest.approx(0.91), ax.get_ylim()[1])  # runs off the axis, with a head
+    assert [line.get_marker() for line in ax.lines if len(line.get_xdata()) == 1] == ["^"]
+    assert top < 2
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["0", "48"]
+    band = next(one for one in ax.patches if one.get_gid() == "hover: margin")
+    assert (band.get_y(), band.get_y() + band.get_height()) == pytest.approx((1 / 1.05, 1.05))
+
+
+def _rate_frames() -> tuple[pd.DataFrame, pd.DataFrame]:
+    time = np.linspace(0, 60, 11)
+    pieces = [
+        pd.DataFrame(
+            {"series": name, "milling_time_min": time, "size_um": value,
+             "lower_um": value * 0.9, "upper_um": value * 1.1}
+        )
+        for name, value in (("slow", 100 + 200 * np.exp(-time / 20)), ("fast", 300 - 4 * time))
+    ]  # fmt: skip
+    points = pd.DataFrame(
+        {"series": ["slow", "slow", "fast"], "milling_time_min": [0.0, 48.0, 48.0],
+         "size_um": [310.0, 115.0, 110.0]}
+    )  # fmt: skip
+    return pd.concat(pieces, ignore_index=True), points
+
+
+def test_rates_of_all_levels_with_a_target_reached_at_an_open_time(ax: Axes) -> None:
+    curve, points = _rate_frames()
+    reached = {"slow": (np.nan, 50.0, np.inf), "fast": (48.75, 46.0, 52.0)}
+    figures.size_rate(curve, points, ax, target_um=105.0, reached_min=reached)
+    drawn = [line for line in ax.lines if len(line.get_xdata()) > 2]
+    assert [line.get_linestyle() for line in drawn] == ["-", "--", "-", "--"]
+    slow = curve[curve["series"] == "slow"]
+    assert [*drawn[0].get_ydata(), *drawn[1].get_ydata()[1:]] == slow["size_um"].tolist()
+    assert drawn[0].get_xdata().max() <= 48 <= drawn[1].get_xdata().min()
+    spans = [c.get_segments()[0] for c in ax.collections if hasattr(c, "get_segments")]
+    level = [line for line in spans if line[0][1] == line[1][1]]  # bars, each in a row of its own
+    assert [line[:, 0].tolist() for line in level] == [[50.0, ax.get_xlim()[1]], [46.0, 52.0]]
+    assert 105.0 > level[0][0][1] > level[1][0][1] > ax.get_ylim()[0]
+    heads = [line for line in ax.lines if line.get_marker() == ">"]
+    assert [line.get_xdata()[0] for line in heads] == [ax.get_xlim()[1]]
+    said = [text.get_text() for text in ax.texts]
+    assert "fast: 49 min (46 to 52)" in said
+    assert "slow: 50 min or longer" in said
+    dots = [one for one in ax.collections if isinstance(one, PathCollection)]
+    assert sum(len(one.get_offsets()) for one in dots) == 3
 
 
 def test_tares_against_the_tare_expected(ax: Axes) -> None:

@@ -7,6 +7,7 @@ import math
 import pandas as pd
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.collections import PathCollection
 from matplotlib.colors import to_hex
 
 from psdstats.output import figures
@@ -18,7 +19,7 @@ def _points(ax: Axes) -> list[tuple[float, float]]:
     return [(float(line.get_xdata()[0]), float(line.get_ydata()[0])) for line in marks]
 
 
-def test_bars_of_moved_classes(ax: Axes) -> None:
+def test_lines_of_moved_classes(ax: Axes) -> None:
     frame = pd.DataFrame(
         {
             "class": ["< 63 µm", "63 to 125 µm"] * 2,
@@ -32,13 +33,19 @@ def test_bars_of_moved_classes(ax: Axes) -> None:
         }
     )
     assert figures.class_changes(frame, ax) is ax
-    bars = [bar for bar in ax.patches if bar.get_gid()]
-    assert [bar.get_height() for bar in bars] == [2.0, -1.0, 5.0, -4.0]
-    middles = [bar.get_x() + bar.get_width() / 2 for bar in bars]
-    assert middles == pytest.approx([-0.2, 0.8, 0.2, 1.2])
-    assert [to_hex(bar.get_facecolor()) == "#ffffff" for bar in bars] == [False, True, False, False]
-    whiskers = [tuple(c.get_segments()[0][:, 1]) for c in ax.collections]
-    assert whiskers == [(1.0, 3.0), (-2.5, 0.5), (4.0, 6.0)]  # an open limit has no whisker
+    lines = [line for line in ax.lines if len(line.get_xdata()) == 2 and line.get_label()[0] != "_"]
+    assert [line.get_ydata().tolist() for line in lines] == [[2.0, -1.0], [5.0, -4.0]]
+    dots = [one for one in ax.collections if isinstance(one, PathCollection)]
+    assert [one.get_offsets()[:, 1].tolist() for one in dots] == [[2.0, -1.0], [5.0, -4.0]]
+    white = [[to_hex(face) == "#ffffff" for face in one.get_facecolors()] for one in dots]
+    assert white == [[False, True], [False, False]]
+    whiskers = [
+        tuple(line[:, 1])
+        for c in ax.collections
+        if hasattr(c, "get_segments")
+        for line in c.get_segments()
+    ]
+    assert whiskers == [(4.0, 6.0)]  # of the last pair; an open limit has no whisker
     assert [tick.get_text() for tick in ax.get_xticklabels()] == ["< 63", "63–125"]
     assert [text.get_text() for text in ax.get_legend().get_texts()] == ["0 to 6", "0 to 12"]
 

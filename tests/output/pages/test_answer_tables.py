@@ -6,7 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from psdstats.output.pages.comparison import benches_table, courses_table, factors_table
+from psdstats.output.pages.comparison import (
+    benches_table,
+    changed_benches_table,
+    courses_table,
+    factors_table,
+)
 
 _records = Path(__file__).parents[2] / "words" / "trial_records.py"
 _spec = importlib.util.spec_from_file_location("trial_records", _records)
@@ -27,8 +32,8 @@ def test_a_course_shows_where_it_went_and_when_to_stop():
     own = made.COURSES["fell, since the first time after the start"]
     row = _row(courses_table(made.PLAN, [own]), quantity="D50")
     assert row == {
-        "quantity": "D50",
-        "at": "ball ratio 10",
+        "size": "D50",
+        "ball ratio": "10",
         "from": "252.1",
         "to": "105.2",
         "ratio (95 % interval)": "0.417 (0.387 to 0.445)",
@@ -42,7 +47,7 @@ def test_a_course_shows_where_it_went_and_when_to_stop():
 def test_a_size_below_the_sieves_stays_a_bound():
     table = courses_table(made.PLAN, [made.COURSES["fell below the finest sieve"]])
     row = _row(table, quantity="D10")
-    assert (row["from"], row["to"]) == ("150.4", "below 53")
+    assert (row["from"], row["to"]) == ("150.4", "< 53")
     assert row["ratio (95 % interval)"] == "–"
     assert (row["at least"], row["verdict"]) == ("64 %", "changed")
     (frame_row,) = table.rows()
@@ -94,3 +99,4 @@ def test_no_records_no_table():
     assert courses_table(made.PLAN, []) is None
     assert factors_table([]) is None
     assert benches_table([]) is None
+    assert changed_benches_table([]) is None

@@ -11,9 +11,10 @@ from psdstats.output.pages.budget import (
     budget_notes,
     budget_page,
     budget_tables,
-    shares_drawing,
+    shares_drawings,
 )
-from psdstats.words.sizes import budget_sentences
+from psdstats.uncertainty.budget import combined_percent
+from psdstats.words.budget import budget_lead, budget_sentences, labelled_shares, only_source
 
 
 def test_shares_of_a_column_sum_to_one(benches):
@@ -38,7 +39,7 @@ def test_difference_uses_the_joint_covariance(bench):
     first, last = bench.runs["run"].iloc[0], bench.runs["run"].iloc[-1]
     v = covariance.loc[first, first] + covariance.loc[last, last] - 2 * covariance.loc[first, last]
     sentence = budget_sentences(bench.budget)[1]
-    assert sentence.startswith("D50 at 48 against 0 min: ")
+    assert "leaves D50 at 48 against 0 min a standard uncertainty" in sentence
     found = float(re.search(r"standard uncertainty of (.+?) %", sentence)[1])
     assert found == pytest.approx(100 * np.sqrt(v), abs=0.05)
 
@@ -66,14 +67,54 @@ def test_what_a_change_would_buy_starts_from_now(benches):
         assert (own["u_D50_percent"] <= start["u_D50_percent"] * (1 + 1e-9)).all()
 
 
-def test_drawn_shares_are_those_of_the_tables(benches):
-    ax = shares_drawing(benches.budget).figure.axes[0]
-    table = budget_tables(benches.budget)[0]
+def test_bars_are_as_long_as_u_and_divided_as_the_tables_say(benches):
+    (drawing,) = shares_drawings(benches.budget)
+    ax = drawing.figure.axes[0]
+    table = budget_tables(benches.budget)[0].frame.set_index("source")
+    whole = combined_percent(benches.budget.shares_frame().query("scope == 'run'"))
     row = [label.get_text() for label in ax.get_yticklabels()].index("D50 of one run")
-    for container in ax.containers:
-        source = container.get_label()
-        expected = table.frame.set_index("source").loc[source, "share_D50"]
-        assert container.patches[row].get_width() == pytest.approx(100 * expected)
+    widths = {one.get_label(): one.patches[row].get_width() for one in ax.containers}
+    assert sum(widths.values()) == pytest.approx(whole["D50"])
+    assert widths["aperture"] == pytest.approx(whole["D50"] * table.loc["aperture", "share_D50"])
+    limited = ["rounding", "repeatability", "calibration"]
+    balance = table.loc[limited, "share_D50"].sum()
+    assert widths["balance"] == pytest.approx(whole["D50"] * balance)
+    assert f"D50 of one run: u = {whole['D50']:.1f} %" in drawing.alternative
+
+
+def test_marks_are_what_certified_sieves_would_leave(benches):
+    (drawing,) = shares_drawings(benches.budget)
+    ax = drawing.figure.axes[0]
+    changes = labelled_shares(benches.budget.changes_frame().assign(by=benches.budget.by))
+    own = changes[changes["change"] == "certified sieves"]
+    (marks,) = [one for one in ax.collections if len(one.get_offsets())]
+    names = [label.get_text() for label in ax.get_yticklabels()]
+    drawn = {names[round(float(y))]: float(x) for x, y in marks.get_offsets()}
+    assert drawn == pytest.approx(dict(zip(own["label"], own["u_then_percent"], strict=True)))
+    assert "Not marked: a balance ten times finer and twice the sample" in drawing.caption
+
+
+def test_lead_tells_the_largest_source_and_the_balance_at_most(benches):
+    (lead,) = budget_lead(benches.budget)
+    frame = benches.budget.shares_frame()
+    limited = frame[frame["balance_limited"]].groupby(["scope", "quantity"])["share"].sum()
+    assert lead.endswith(f"the balance makes up at most {100 * limited.max():.1f} %.")
+    assert "from the sieve apertures" in lead
+
+
+def test_where_one_source_is_all_a_sentence_stands_for_the_figure(bench):
+    from psdstats.uncertainty import budget
+
+    alone = budget(bench.study, sources=["aperture"])
+    assert only_source(alone) == "aperture"
+    page = budget_page(alone)
+    assert page.drawings == ()
+    assert page.lead == (
+        "One source, the sieve apertures, makes up more than 99 % of the variance of every size "
+        "and difference; the balance makes up at most 0 %.",
+    )
+    assert only_source(bench.budget) is None
+    assert [one.name for one in budget_page(bench.budget).drawings] == ["uncertainty shares"]
 
 
 def test_files_hold_every_run_and_difference(benches):

@@ -7,10 +7,11 @@ import pytest
 
 from psdstats.comparison import compare
 from psdstats.output.pages.comparison import (
-    comparison_answers,
+    change_rows,
     comparison_page,
+    effects_drawing,
     effects_table,
-    factor_drawings,
+    pair_rows,
     ratio_drawing,
     variance_table,
 )
@@ -18,38 +19,112 @@ from psdstats.output.pages.comparison import (
     tests_table as f_table,
 )
 from psdstats.output.tables.table import Table
-from psdstats.words.benches import bench_sentences
-from psdstats.words.comparison import BALANCE, GROUPS, NEXT, STOP, finding_sentence, headlines
-from psdstats.words.courses import course_sentence, course_verdict, stop_sentence
+from psdstats.words.comparison import (
+    BALANCE,
+    GROUPS,
+    NEXT,
+    SINCE,
+    STOP,
+    answers,
+    finding_sentence,
+    headlines,
+)
 
 
-def test_answers_are_fall_stop_and_factor_of_each_quantity(benches):
-    answers = iter(comparison_answers(benches.comparison))
-    plan = benches.comparison.plan
-    for result in benches.comparison.results:
-        for course in result.courses:
-            answer = next(answers)
-            assert answer.word == course_verdict(course)
-            assert answer.sentence == course_sentence(course, plan)
-        for course in result.courses:
-            if course.stop is not None:
-                answer = next(answers)
-                assert (answer.word, answer.sentence) == (STOP, stop_sentence(course, plan))
-        assert next(answers).word == "ball ratio"
-        said = bench_sentences(result.benches)
-        assert [next(answers).sentence for _ in said] == list(said)
-    assert {answer.word for answer in answers} == {BALANCE, NEXT}
+def _course_of(comparison, quantity, level):
+    return next(one for one in comparison[quantity].courses if f"{one.where}:1" == level)
 
 
-def test_levels_that_are_no_times_are_told_where_they_changed(benches):
+def test_answers_are_fall_since_stop_and_factor_then_groups(benches):
+    told = answers(benches.comparison)
+    kinds = list(dict.fromkeys(word for word, _ in told))
+    assert kinds == ["changed", SINCE, STOP, "ball ratio", GROUPS, BALANCE, NEXT]
+    assert len({one for _, one in told}) == len(told)
+    fallen = [one for word, one in told if word == "changed"]
+    assert [one.split()[3] for one in fallen] == ["D10", "D50", "D90", "span"]
+
+
+def test_every_change_is_that_of_its_finding_or_a_bound(benches):
+    """At the last time that of the course, else that of the family; bounds where runs are open."""
+    found = benches.comparison
+    rows = change_rows(found)
+    assert len(rows) == 4 * 2 * 4
+    usual = {
+        (own.subject.quantity, own.subject.high, f"{own.subject.where}:1"): own
+        for result in found.results
+        for own in result.findings
+        if own.subject.family == "against first"
+    }
+    for row in rows.to_dict("records"):
+        course = _course_of(found, row["quantity"], row["level"])
+        place = course.times.index(row["at"]) - 1
+        ends = (row["ratio_lower"], row["ratio_upper"])
+        if row["quantity"] == "D10" and row["at"] == "48":
+            assert np.isnan(row["ratio"])
+            assert ends == (0.0, pytest.approx(np.exp(-course.at_least[place])))
+            assert row["verdict"] == "changed"
+            assert row["told"] == f"≥ {np.floor(100 * (1 - ends[1])):.0f} % finer"
+        elif row["at"] == "48":
+            own = course.fallen.numbers
+            assert ends == pytest.approx(tuple(np.exp([own.lower, own.upper])))
+        else:
+            own = usual[row["quantity"], row["at"], row["level"]].numbers
+            assert row["ratio"] == pytest.approx(np.exp(own.estimate))
+            assert ends == pytest.approx(tuple(np.exp([own.lower_single, own.upper_single])))
+
+
+def test_levels_are_compared_at_each_time_with_the_control(benches):
+    rows = pair_rows(benches.comparison)
+    own = rows[rows["quantity"] == "D50"].set_index("at")
+    (answer,) = benches.comparison["D50"].factors
+    assert list(own.index) == ["0", "6", "12", "24", "48"]
+    for one in (answer.control, *answer.at):
+        assert own.loc[one.subject.where, "ratio"] == pytest.approx(np.exp(one.numbers.estimate))
+        assert own.loc[one.subject.where, "verdict"] == one.verdict
+    assert set(rows["level"]) == {"10:1 vs 5:1"}
+
+
+def test_one_figure_in_front_draws_every_row(benches):
+    drawing = effects_drawing(benches.comparison)
+    assert drawing.is_front
+    rows, pairs = change_rows(benches.comparison), pair_rows(benches.comparison)
+    for ax, frame in zip(drawing.figure.axes, (rows, pairs), strict=True):
+        dots = [one for one in ax.collections if hasattr(one, "get_offsets") and one.get_urls()[0]]
+        drawn = sorted(float(x) for one in dots for x, _ in one.get_offsets())
+        assert drawn == pytest.approx(sorted(frame["ratio"].dropna()))
+    for row in rows.to_dict("records"):
+        assert f"{row['at']} min {' '.join(row['told'].split())}" in drawing.alternative
+    height_mm = 25.4 * drawing.figure.get_size_inches()[1]
+    assert height_mm <= 215.1
+    left, right = drawing.figure.axes
+    assert left.get_xlabel() == "size at the later time / size at 0 min"
+    assert right.get_xlabel() == "size at 10:1 / size at 5:1"
+    assert "within the margin of 5 %" in drawing.caption
+
+
+def test_one_bench_has_changes_without_levels(bench):
+    drawing = effects_drawing(bench.comparison)
+    (ax,) = drawing.figure.axes
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        "6 min", "12 min", "24 min", "48 min"
+    ] * 4  # fmt: skip
+    assert "Shaded" not in drawing.caption
+
+
+def test_a_comparison_of_no_times_shows_the_family_that_leads(benches):
     found = compare(benches.study, "ball_ratio", quantities=("D50",), propagation=benches.sizes)
     beside = (GROUPS, BALANCE, NEXT)
-    count, *told = (one for one in comparison_answers(found) if one.word not in beside)
-    pairs = [one for one in found["D50"].findings if one.subject.family == "all pairs"]
-    changed = [one for one in pairs if one.verdict == "changed"]
-    assert count.sentence == "D50: of 5 pairs, 1 equivalent, 4 changed."
-    assert [one.sentence for one in told] == [finding_sentence(one, found.plan) for one in changed]
-    assert told[0].sentence.startswith("At 6 min, D50 at ball ratio 10 is ")
+    (told,) = (one for word, one in answers(found) if word not in beside)
+    count, most = (
+        "Of 5 pairs in D50, 4 changed and 1 is equivalent",
+        "the largest change: at 48 min",
+    )
+    assert told.startswith(f"{count}; {most}, D50 at ball ratio 10 is ")
+    assert effects_drawing(found) is None
+    (drawing,) = comparison_page(found).drawings
+    assert drawing.name == "effect ratios all pairs"
+    assert drawing.is_front
+    assert "D50 10 vs 5, milling time 24" in drawing.alternative or "24 min" in drawing.alternative
 
 
 def test_effects_are_the_comparison_in_full(benches):
@@ -86,7 +161,7 @@ def test_level_of_the_other_factor_has_a_column(benches):
 
 def test_what_is_said_of_every_quantity_is_said_once(benches):
     models, notes = (
-        below.blocks[0].items for below in comparison_page(benches.comparison).section().sections
+        below.blocks[0].items for below in comparison_page(benches.comparison).back().sections
     )
     assert models[1].startswith("D50, D90: Restricted maximum likelihood fit of ln size to milling")
     assert not [text for text in (*models, *notes) if "_" in text]
@@ -130,18 +205,6 @@ def test_single_runs_have_no_variances(bench):
     assert set(table.frame["route"]) == {bench.comparison["D50"].route.value}
 
 
-def test_levels_of_the_further_factor_are_drawn_by_time(benches):
-    (drawing,) = factor_drawings(benches.comparison)
-    (own,) = benches.comparison["D50"].factors
-    assert all(f"D50 10 vs 5, {one.subject.where} min: " in drawing.alternative for one in own.at)
-    drawn = {
-        round(float(line.get_xdata()[0]), 9)
-        for line in drawing.figure.axes[0].lines
-        if len(line.get_xdata()) == 1
-    }
-    assert {round(float(np.exp(one.numbers.estimate)), 9) for one in own.at} <= drawn
-
-
 def test_equivalence_has_the_interval_of_its_test(bench):
     plan = replace(bench.comparison.plan, margin_percent=5.0)
     heading = "interval of the equivalence test"
@@ -152,23 +215,29 @@ def test_equivalence_has_the_interval_of_its_test(bench):
     assert "±5 %" in table.notes[0]
 
 
-def test_section_and_files_hold_every_family_once(benches):
+def test_tables_stand_behind_and_files_hold_the_rest(benches):
     page = comparison_page(benches.comparison)
-    shown = [block.name for block in page.section().blocks if isinstance(block, Table)]
-    files = [table.name for table in page.files]
-    assert [name for name in shown if name.startswith("effects")] == [
-        "effects against first",
-        "effects successive",
-    ]
-    assert files == ["effects all pairs"]
+    assert [one.name for one in page.front().blocks] == ["changes by time"]
+    shown = [block.name for block in page.back().blocks if isinstance(block, Table)]
+    assert shown == [
+        "courses", "factors", "groups that differ", "effects against first",
+        "variance components", "tests",
+    ]  # fmt: skip
+    assert [table.name for table in page.files] == [
+        "groups against the others", "effects successive", "effects all pairs"
+    ]  # fmt: skip
+    assert [table.name for table in page.first][:2] == ["courses", "factors"]
+    assert page.sentences == headlines(benches.comparison)
 
 
-def test_verdicts_are_not_repeated_in_the_list(benches):
-    section = comparison_page(benches.comparison).section()
-    told = {verdict.sentence for verdict in comparison_answers(benches.comparison)}
-    items = set(section.blocks[0].items)
-    assert items.isdisjoint(told)
-    assert items | told == set(headlines(benches.comparison))
+def test_groups_that_differ_are_counted_and_the_rest_is_in_the_files(benches):
+    tables = {table.name: table for table in comparison_page(benches.comparison).tables}
+    whole, shown = tables["groups against the others"], tables["groups that differ"]
+    changed = whole.frame[whole.frame["verdict"] == "changed"]
+    assert len(shown.frame) == len(changed) > 0
+    assert shown.caption == (
+        f"Groups shown to differ from the others: {len(changed)} of {len(whole.frame)} comparisons."
+    )
 
 
 def test_a_group_called_at_something_keeps_its_name(benches):
@@ -181,3 +250,21 @@ def test_a_group_called_at_something_keeps_its_name(benches):
     found = compare(study, "group", [], also=["ball_ratio"], quantities=("D50",))
     contrasts = list(effects_table(found, "all pairs").frame["contrast"])
     assert "Birch at the river vs Alder at the river" in contrasts
+
+
+def test_a_contrast_whose_level_is_open_says_what_its_course_says(benches):
+    """D10 at 48 min lies below the finest sieves of three benches; its fall has a bound."""
+    result = benches.comparison["D10"]
+    for course in result.courses:
+        ends = course.times[-1], course.times[0], course.where
+        for one in result.findings:
+            if (one.subject.high, one.subject.low, one.subject.where) == ends:
+                assert one.verdict is course.fallen.verdict
+    bounded = [one for one in result.findings if np.isnan(one.numbers.estimate)]
+    fallen = [one for one in bounded if one.subject.low == "0"]
+    assert fallen
+    for one in fallen:
+        said = finding_sentence(one, benches.comparison.plan)
+        assert "% lower than that at 0 min" in said
+        assert " is at least " in said
+        assert "nan" not in said

@@ -1,18 +1,32 @@
-"""The report's further sections appear where a study can answer, and say why where it cannot."""
+"""Groups, whole distribution and rate: a page where a study can answer, and why not where it can't.
+
+A study that does not ask for one (one group, one time, two times) has no page of it.
+"""
 
 import dataclasses
 
 import pytest
 
 from psdstats import propagate
+from psdstats.output.collect import collect
 from psdstats.output.content import Note
-from psdstats.output.report import further_pages
+from psdstats.output.report import report_pages
 from psdstats.uncertainty.registry import measurement_sources
+
+GROUPS = "Do the groups agree?"
+WHOLE = "Did the whole distribution change with milling time?"
+RATE = "How fast does it grind?"
+
+
+def _pages(study, sizes, **given):
+    """The pages of groups, whole distribution and rate among those of the report, in its order."""
+    found = report_pages(collect(study, propagation=sizes, **given))
+    return [page for page in found if page.heading in (GROUPS, WHOLE, RATE)]
 
 
 @pytest.fixture(scope="module")
 def found(benches):
-    return further_pages(benches.study, benches.sizes)
+    return _pages(benches.study, benches.sizes, comparison=benches.comparison)
 
 
 def _some_runs(study, keep):
@@ -20,12 +34,12 @@ def _some_runs(study, keep):
     return part, propagate(part, method="linear", sources=measurement_sources(part))
 
 
+def _two_times(study):
+    return _some_runs(study, lambda run: run.milling_time_min in (0.0, 6.0))
+
+
 def test_large_study_answers_all_three(found):
-    assert [section.heading for section in found] == [
-        "Do the groups agree?",
-        "Did the whole distribution change with milling time?",
-        "How fast does it grind?",
-    ]
+    assert [page.heading for page in found] == [GROUPS, WHOLE, RATE]
     for page in found:
         assert not any("Not computed" in getattr(block, "text", "") for block in page.blocks)
         assert page.files
@@ -39,45 +53,43 @@ def test_names_of_tables_and_figures_are_used_once(found):
 
 
 def test_one_bench_has_no_question_about_groups(bench):
-    headings = [section.heading for section in further_pages(bench.study, bench.sizes)]
-    assert headings == [
-        "Did the whole distribution change with milling time?",
-        "How fast does it grind?",
-    ]
+    pages = _pages(bench.study, bench.sizes, comparison=bench.comparison)
+    assert [page.heading for page in pages] == [WHOLE, RATE]
 
 
 def test_two_times_give_no_rate_and_one_time_no_change(benches):
-    two, sizes = _some_runs(benches.study, lambda run: run.milling_time_min in (0.0, 6.0))
-    assert len(further_pages(two, sizes)) == 2
-    one, sizes = _some_runs(benches.study, lambda run: run.milling_time_min == 6.0)
-    assert [section.heading for section in further_pages(one, sizes)] == ["Do the groups agree?"]
+    two = _pages(*_two_times(benches.study))
+    assert [page.heading for page in two] == [GROUPS, WHOLE]
+    one = _pages(*_some_runs(benches.study, lambda run: run.milling_time_min == 6.0))
+    assert [page.heading for page in one] == [GROUPS]
 
 
-def test_a_section_that_cannot_be_computed_gives_its_reason(benches):
+def test_a_page_that_cannot_be_computed_gives_its_reason(benches):
     """The study names a factor that it does not have: neither groups nor rate, but the rest."""
     odd = dataclasses.replace(benches.study, compare={"also": ["colour"]})
-    sections = {section.heading: section for section in further_pages(odd, benches.sizes)}
-    for heading in ("Do the groups agree?", "How fast does it grind?"):
-        (note,) = sections[heading].blocks
+    pages = {page.heading: page for page in _pages(odd, benches.sizes)}
+    for heading in (GROUPS, RATE):
+        (note,) = pages[heading].blocks
         assert isinstance(note, Note)
         assert note.text.startswith("Not computed: ")
         assert "colour" in note.text
-    assert len(sections["Did the whole distribution change with milling time?"].blocks) > 2
+        assert pages[heading].back().blocks == (note,)
+    assert len(pages[WHOLE].blocks) > 2
 
 
 def test_target_gives_the_time_to_stop(benches, found):
-    said = {}
-    for name, sections in (
-        ("without", found),
-        ("with", further_pages(benches.study, benches.sizes, target_um=120.0)),
-    ):
-        rate = next(each for each in sections if each.heading == "How fast does it grind?")
-        said[name] = " ".join(rate.sentences)
-    assert "120 µm" not in said["without"]
-    assert "reaches 120 µm after" in said["with"]
+    given = {"comparison": benches.comparison, "target_um": 120.0}
+    (asked,) = (
+        page for page in _pages(benches.study, benches.sizes, **given) if page.heading == RATE
+    )
+    assert "120 µm" not in " ".join(found[-1].sentences)
+    assert "reaches 120 µm after" in " ".join(asked.sentences)
 
 
-def test_target_without_enough_times_says_why_there_is_no_answer(benches):
-    two, sizes = _some_runs(benches.study, lambda run: run.milling_time_min in (0.0, 6.0))
-    headings = [each.heading for each in further_pages(two, sizes, target_um=120.0)]
-    assert headings[-1] == "How fast does it grind?"
+def test_a_target_asks_for_the_rate_of_two_times_which_no_run_can_check(benches):
+    *_, page = _pages(*_two_times(benches.study), target_um=120.0)
+    assert page.heading == RATE
+    assert "reaches 120 µm after" in page.sentences[0]
+    assert "beyond the last one milled (6 min)" in page.sentences[0]
+    assert page.lead[0].endswith("rests on the form of the curve, which no run can check there.")
+    assert any("its form cannot be checked" in note for note in page.notes)

@@ -5,27 +5,24 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.collections import PathCollection
 
 from psdstats.comparison.consistency import consistency
 from psdstats.comparison.groups import group_agreement, overall, sizes_by_run
 from psdstats.comparison.precision import precision
 from psdstats.findings import Verdict
-from psdstats.output.content import Bullets
 from psdstats.output.pages.groups import (
-    agreement_drawing,
+    agreement_table,
     collect_groups,
     conditions_table,
-    consistency_drawings,
+    deviations_drawings,
     groups_page,
     precision_table,
     stated_margin,
+    suspects_table,
 )
-from psdstats.words.groups import (
-    agreement_sentences,
-    consistency_sentences,
-    headline,
-    place_words,
-)
+from psdstats.words.benches import bench_sentences
+from psdstats.words.groups import agreement_sentences, place_words
 from psdstats.words.numbers import Numerals
 
 AT = ["milling_time_min", "ball_ratio"]
@@ -82,31 +79,78 @@ def test_findings_beyond_the_limits_are_counted_and_named(benches, results):
     sizes = sizes_by_run(benches.study, benches.sizes)
     table = consistency(sizes, value="D50", group="group", level=AT)
     beyond = table[(table["h"].abs() > table["h_limit_5"]) | (table["k"] > table["k_limit_5"])]
-    sentence = consistency_sentences(table, results.outliers, AT)[0]
-    assert f"Of 80 values of Mandel's h and k {len(beyond)} lie" in sentence
-    for row in beyond.to_dict("records"):
-        assert f"{row['group']} at {place_words(row, AT)}" in sentence
+    found = suspects_table(results)
+    assert "(of 80; about 4 would be by chance alone)" in found.caption
+    own = found.frame[found.frame["test"].str.startswith("Mandel")]
+    keys = ["group", *AT]
+    assert sorted(own[keys].itertuples(index=False)) == sorted(beyond[keys].itertuples(index=False))
+    assert (own["value"].abs() > own["critical_5"]).all()
+    assert set(found.frame["test"]) == {
+        "Mandel's h",
+        "Mandel's k",
+        "Cochran's test",
+        "Grubbs' test",
+    }
 
 
-def test_bars_are_the_indicators(results):
-    (drawing,) = consistency_drawings(results)
-    axes = drawing.figure.axes
-    assert len(axes) == 4  # h and k, each for two ball ratios
-    table = results.consistency
-    for ax, letter, ratio in zip(axes, "hhkk", (5.0, 10.0) * 2, strict=True):
-        own = table[table["ball_ratio"] == ratio]
-        heights = sorted(bar.get_height() for bar in ax.patches)
-        assert heights == pytest.approx(sorted(own[letter]))
-    assert all(ax.get_legend() is None for ax in axes)
-    assert len(axes[0].figure.legends) == 1
+def _panels(results, **options):
+    (drawing,) = deviations_drawings(results, **options)
+    return drawing, {ax.get_title(loc="left"): ax for ax in drawing.figure.axes}
 
 
-def test_ratios_are_drawn_where_the_table_puts_them(results):
-    frame = results.agreement.to_frame()
-    ax = agreement_drawing(results.agreement).figure.axes[0]
-    drawn = sorted(line.get_xdata()[0] for line in ax.lines if line.get_gid())
-    assert drawn == pytest.approx(sorted(frame["ratio"]))
-    assert [label.get_text() for label in ax.get_yticklabels()] == list(frame["group"])
+def test_every_group_has_a_panel_with_its_differences(results):
+    drawing, panels = _panels(results)
+    frame = results.agreement.by_condition
+    assert list(panels) == list(dict.fromkeys(frame["group"]))
+    for group, ax in panels.items():
+        own = frame[frame["group"] == group]
+        dots = [one for one in ax.collections if isinstance(one, PathCollection)]
+        assert len(dots) == 2  # one series for each ball ratio
+        drawn = sorted(y for one in dots for _, y in one.get_offsets())
+        assert drawn == pytest.approx(sorted(1 + own["difference_percent"] / 100))
+        filled = sum(tuple(face[:3]) != (1, 1, 1) for one in dots for face in one.get_facecolors())
+        assert filled == (own["verdict"] == "changed").sum() == len(ax.texts)
+    assert len({ax.get_ylim() for ax in panels.values()}) == 1
+    assert [one.get_text() for one in drawing.figure.legends[0].get_texts()] == [
+        "ball ratio 5",
+        "ball ratio 10",
+    ]
+
+
+def test_the_figure_is_told_from_what_it_draws(benches, results):
+    drawing, _ = _panels(results, others=benches.comparison["D90"].benches)
+    frame = results.agreement.by_condition
+    (there,) = frame[frame["verdict"] == "changed"].to_dict("records")
+    said = f"{there['group']}: +{there['difference_percent']:.1f} % ("
+    assert said in drawing.alternative
+    assert "at 48 min, ball ratio 10, shown to differ; otherwise" in drawing.alternative
+    others = [
+        one.group
+        for one in benches.comparison["D90"].benches
+        if any(at.verdict is Verdict.CHANGED for at in one.at)
+    ]
+    assert others
+    assert all(f"D90 of {name} at " in drawing.caption for name in others)
+
+
+def test_groups_at_one_condition_stand_beside_each_other(results):
+    agreement = results.agreement
+    frame = agreement.by_condition
+    frame = frame[frame["milling_time_min"] == 48.0]
+    one = replace(
+        results,
+        agreement=replace(
+            agreement, by_condition=frame, conditions=("ball_ratio", "milling_time_min")
+        ),
+    )
+    _, panels = _panels(
+        replace(
+            one, agreement=replace(one.agreement, by_condition=frame[frame["ball_ratio"] == 5.0])
+        )
+    )
+    (ax,) = panels.values()
+    names = [label.get_text() for label in ax.get_xticklabels()]
+    assert names == sorted(set(frame["group"]))
 
 
 def test_differences_at_a_condition_are_on_the_page_with_their_verdict(results):
@@ -120,27 +164,30 @@ def test_differences_at_a_condition_are_on_the_page_with_their_verdict(results):
     assert frame["e_n"].to_numpy() == pytest.approx(frame["zeta"].to_numpy() / 2)
 
 
-def test_section_leaves_long_tables_to_the_files(results):
+def test_front_holds_figure_and_table_and_long_tables_are_files(results):
     page = groups_page(results)
-    shown = {one.name for one in page.section().blocks if hasattr(one, "row_headings")}
-    files = {table.name for table in page.files}
+    assert [type(block).__name__ for block in page.front().blocks] == [
+        "Paragraph",
+        "Drawing",
+        "Table",
+    ]
+    told = bench_sentences(results.agreement.answers)
+    assert told[0].startswith("Alder differs")  # page one tells that
+    assert page.lead == told[1:]
     assert {table.name for table in page.first} == {"group agreement", "group precision"}
-    assert shown == {"group agreement", "group differences by condition", "group precision"}
-    assert shown & files == set()
+    behind = {one.name for one in page.back().blocks}
+    assert behind == {"group differences by condition", "group precision", "beyond the limits"}
+    files = {table.name for table in page.files}
     assert {"group consistency", "group outliers"} <= files
+    assert [one.heading for one in agreement_table(results.agreement).columns][1].startswith("last")
 
 
-def test_one_group_is_answered_in_words(single):
+def test_one_group_is_answered_in_words_and_has_no_page(single):
     page = groups_page(single)
-    (bullets,) = [block for block in page.section().blocks if isinstance(block, Bullets)]
-    assert any("cannot be told" in item for item in bullets.items)
-    assert any("h needs three groups" in item for item in bullets.items)
-    assert consistency_drawings(single) == []
+    assert page.sentences[0].startswith("It cannot be told whether the groups agree in D50")
+    assert page.blocks == ()
+    assert (page.front(), page.lead) == (None, ())
     assert any(note.startswith("Intraclass correlation not computed") for note in page.notes)
-
-
-def test_groups_keep_the_letters_of_their_names(single):
-    assert groups_page(single).sentences[0].startswith("It cannot be told whether all agrees")
 
 
 def test_margin_of_the_study_is_used(benches, bench):
@@ -154,27 +201,12 @@ def test_place_words_follow_the_type_of_the_value():
     assert place_words(pd.Series(row).to_dict(), ["lot"]) == "lot 3"
 
 
-def test_the_verdict_for_the_top_names_every_group_once(results):
-    (verdict,) = groups_page(results).answers
-    assert verdict.word == "groups"
-    assert verdict.sentence == headline(results.agreement)
-    head, _, found = verdict.sentence.partition(" – ")
-    assert head == "D50 of each group against the others (margin ±5 %)"
-    told = {
-        group: part.partition(": ")[0]
-        for part in found.rstrip(".").split("; ")
-        for group in part.partition(": ")[2].split(", ")
-    }
-    frame = results.agreement.to_frame()
-    assert told == dict(zip(frame["group"], frame["verdict"], strict=True))
-
-
 def test_runs_without_a_condition_are_named(benches):
     first, *rest = benches.study.runs
     bare = replace(first, factors={})
     some = replace(benches.study, runs=(bare, *rest))
     page = groups_page(collect_groups(some, benches.sizes, intraclass=False))
-    assert page.notes == (
+    assert page.notes[1:] == (
         "1 run has no ball ratio and was left out of precision, consistency and outliers: "
         f"{first.name}.",
     )
@@ -188,7 +220,7 @@ def test_names_of_groups_and_numbers_keep_apart(benches):
     page = groups_page(collect_groups(named, benches.sizes, intraclass=False), Numerals(","))
     for name in names.values():
         assert name in " ".join(page.sentences[:2])
-        assert name in page.answers[0].sentence
+        assert name == names["Alder"] or name in page.lead[0]
         assert name in page.drawings[0].alternative
     assert list(page.tables[0].frame["group"]) == list(names.values())
-    assert not any("Mill 2,5" in text for text in (page.answers[0].sentence, *page.sentences))
+    assert not any("Mill 2,5" in text for text in (*page.lead, *page.sentences))

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from matplotlib.collections import PathCollection
 
 from psdstats.comparison.whole import compare_distributions
 from psdstats.comparison.whole_fits import curve_points, fit_study
@@ -35,19 +36,20 @@ def test_changes_of_all_classes_of_a_pair_cancel(whole):
     assert sums.to_numpy() == pytest.approx(np.zeros(8), abs=1e-9)
 
 
-def test_bars_stand_for_the_changes_and_are_empty_where_nothing_is_shown(whole):
-    drawings = class_drawings(whole)
-    assert [one.name for one in drawings] == [
-        "moved classes Alder, Birch, Cedar",
-        "moved classes Rowan",
-    ]
-    for drawing, part in zip(drawings, whole.parts, strict=True):
-        bars = [bar for bar in drawing.figure.axes[0].patches if np.isfinite(bar.get_x())]
-        expected = np.concatenate([one.change_percent for one in part.moved])
+def test_lines_stand_for_the_changes_and_marks_are_empty_where_nothing_is_shown(whole):
+    (drawing,) = class_drawings(whole)
+    axes = drawing.figure.axes
+    assert [ax.get_title(loc="left") for ax in axes] == ["Alder, Birch, Cedar", "Rowan"]
+    for ax, part in zip(axes, whole.parts, strict=True):
+        dots = [one for one in ax.collections if isinstance(one, PathCollection)]
+        drawn = [one.get_offsets()[:, 1].tolist() for one in dots]
+        assert drawn == [pytest.approx(one.change_percent.tolist()) for one in part.moved]
         moved = np.concatenate([one.moved for one in part.moved])
-        assert sorted(bar.get_height() for bar in bars) == pytest.approx(sorted(expected))
-        white = sum(bar.get_facecolor()[:3] == (1.0, 1.0, 1.0) for bar in bars)
+        white = sum(tuple(face[:3]) == (1, 1, 1) for one in dots for face in one.get_facecolors())
         assert white == (~moved).sum()
+    last = whole.parts[1].moved[-1]
+    told = drawing.alternative.rpartition("Rowan, 0 to 48 min: ")[2]
+    assert told.count("µm") == last.moved.sum()
 
 
 def test_sentences_tell_the_ends_of_a_time_and_every_pair_of_a_factor(benches, whole):
@@ -60,11 +62,16 @@ def test_sentences_tell_the_ends_of_a_time_and_every_pair_of_a_factor(benches, w
 
 
 def test_sensitivity_and_notes_are_on_the_page(whole):
-    section = whole_page(whole).section()
+    section = whole_page(whole).back()
     (table,) = [block for block in section.blocks if hasattr(block, "row_headings")]
     assert list(table.frame["delta_factor"]) == [0.5, 1.0, 2.0]
     (notes,) = section.sections
     assert any("empty classes were given" in note for note in notes.blocks[0].items)
+    assert whole_page(whole).front() is None
+    assert set(table.frame["p_shown"]) == {"≤ 0.0020"}
+    assert (
+        "p at most 0.002, the least that 500 rearrangements can give" in section.blocks[0].items[0]
+    )
 
 
 def test_a_design_with_nothing_to_test_says_so(bench):
@@ -113,6 +120,10 @@ def test_the_sentence_counts_what_moved_and_names_the_ends(whole):
         last = part.moved[-1]
         names = list(last.to_frame()["class"])
         most, least = int(last.change_percent.argmax()), int(last.change_percent.argmin())
-        assert f"{last.moved.sum()} of {len(names)} size classes moved" in sentence
-        assert f"most gained {names[most]} (+{last.change_percent[most]:.1f} points)" in sentence
-        assert f"lost {names[least]} (−{-last.change_percent[least]:.1f} points)" in sentence
+        count = last.moved.sum()
+        many = f"all {count}" if count == len(names) else f"{count} of {len(names)}"
+        assert f"{many} size classes moved" in sentence
+        assert (
+            f"class {names[most]} gained most (+{last.change_percent[most]:.1f} points)" in sentence
+        )
+        assert f"{names[least]} lost most (−{-last.change_percent[least]:.1f} points)" in sentence

@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 
 from psdstats.output.pages.limits import limits_page
-from psdstats.output.report import _limits
-from psdstats.uncertainty.conformity import Specification, judge_limit
-from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
+from psdstats.words.numbers import Numerals
 
 
 @pytest.fixture(scope="module")
@@ -20,12 +19,13 @@ def test_the_answer_counts_the_conditions_and_names_them(decided):
     counts = decided.table["verdict"].value_counts()
     told, rule = page.sentences
     assert told.startswith(
-        f"D10 at most 60 µm: of 40 conditions {counts['conforming']} conforming, "
-        f"{counts['not conforming']} not conforming and {counts['cannot be told']} cannot be told. "
-        "Conforming: "
+        f"D10 at most 60 µm: of 40 conditions {counts['conforming']} conform, "
+        f"{counts['not conforming']} do not and {counts['cannot be told']} cannot be told. "
+        "It is kept by Alder at 48 min, ball ratio 5; "
     )
     assert "at most 5 % risk at its end" in rule
-    assert page.answers[0].sentence == told
+    assert page.lead == (told,)
+    assert [block.text for block in page.back().blocks] == [rule]
 
 
 def test_the_table_shows_what_was_decided(decided):
@@ -47,15 +47,12 @@ def test_one_run_is_told_with_its_probability(bench):
     value = result.table["value"][0]
     assert told.startswith(f"D50 at most 150 µm: conforming; found {value:.1f} µm, which conforms ")
     assert rule.startswith("Simple acceptance: ")
-    assert limits_page([result]).answers[0].word == "conforming"
 
 
-def test_limits_of_the_study_are_answered_in_its_report(benches):
+def test_limits_of_the_study_stand_on_the_front_pages(benches):
     stated = replace(benches.study, limits={"D50_upper_um": 150.0, "D90_upper_um": 300.0})
-    (page,) = _limits(stated, benches.sizes, PLAIN)
-    assert [answer.sentence.split(":")[0] for answer in page.answers] == [
-        "D50 at most 150 µm",
-        "D90 at most 300 µm",
-    ]
-    assert [table.name for table in page.tables] == ["D50 at most 150 µm", "D90 at most 300 µm"]
-    assert _limits(benches.study, benches.sizes, PLAIN) == []
+    page = limits_page(judge_limit(stated, one) for one in specifications(stated))
+    names = ["D50 at most 150 µm", "D90 at most 300 µm"]
+    assert [told.split(":")[0] for told in page.lead] == names
+    assert [block.name for block in page.front().blocks[2:]] == names
+    assert specifications(benches.study) == ()

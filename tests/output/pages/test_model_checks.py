@@ -12,10 +12,9 @@ from psdstats.output.pages.model_checks import (
 from psdstats.planning.attained import Attained, AttainedKind, AttainedShare
 
 
-def test_page_shows_residuals_influence_common_tests_and_refits(benches):
+def test_page_shows_residuals_common_tests_and_refits(benches):
     page = model_checks_page(benches.comparison)
     assert [table.name for table in page.tables] == [
-        "without each group",
         "common tests",
         "largest moves",
         "without each run",
@@ -24,28 +23,33 @@ def test_page_shows_residuals_influence_common_tests_and_refits(benches):
     ]
     assert [drawing.name for drawing in page.drawings] == [
         "residuals D50",
-        "residual quantiles D50",
-        "without each group D50",
     ]
+    assert len(page.drawings[0].figure.axes) == 2
+    assert page.front() is None
+    assert page.back().blocks[0].items == page.sentences
+    assert len(page.sentences) == 3  # what is said of several sizes is said once
     assert sum("Refitted by statsmodels (" in line for line in page.sentences) == 1
     assert any("which it cannot take" in line for line in page.sentences)
     assert any("Replicates of a group at a level were averaged." in note for note in page.notes)
-    assert {"first levels", "milling time 6, ball ratio 5"} & set(page.tables[4].frame["name"])
+    assert {"first levels", "milling time 6, ball ratio 5"} & set(page.tables[3].frame["name"])
 
 
-def test_common_tests_stand_beside_the_analysis_at_each_level(benches):
-    page = model_checks_page(benches.comparison)
-    rows = page.tables[1].frame.set_index(["quantity", "where", "test"])
-    tests, df = rows["p"], rows["df"]
-    assert {where for _, where, _ in tests.index} == {"5", "10"}
-    assert (tests.loc[["D50", "D90"]] < 0.05).all()
-    anova = "repeated-measures analysis of variance"
-    assert df["D50", "10", anova] == 4
-    assert df["D10", "10", anova] == 3  # Rowan's sieves leave D10 open at 48 min
-    assert tests["D10", "10", "this analysis"] < 0.05
+def test_common_tests_stand_beside_the_analysis_at_each_level(benches, monkeypatch):
+    short = model_checks_page(benches.comparison)
+    assert set(short.tables[0].frame["quantity"]) == {"D50"}  # the others where it is thorough
+    monkeypatch.setattr("psdstats.output.pages.model_checks._DRAWS", 3)
+    page = model_checks_page(benches.comparison, thorough=True)
+    frame = page.tables[0].frame.set_index(["quantity", "where"])
+    assert {where for _, where in frame.index} == {"5", "10"}
+    tests = frame[["p", "anova_p", "friedman_p"]]
+    assert (tests.loc[["D50", "D90"]] < 0.05).all(axis=None)
+    assert frame["anova_df"]["D50", "10"] == 4
+    assert frame["anova_df"]["D10", "10"] == 3  # Rowan's sieves leave D10 open at 48 min
+    assert frame["anova_told"]["D10", "10"].startswith("F(3, 9) = ")
+    assert frame["p"]["D10", "10"] < 0.05
     one = benches.comparison.analysis["D50"]
     found = levels_p(one)
-    assert tests["D50", "5", "this analysis"] == found["5"]
+    assert frame["p"]["D50", "5"] == found["5"]
     rows = [one.design.mean_row(t, "5") - one.design.mean_row("0", "5") for t in ("6", "12")]
     pair = one.judge(Question(contrasts=np.array(rows), jointly=((0, 1),)))
     assert 0 < float(pair.joint_p(0)) < 0.05
@@ -53,7 +57,7 @@ def test_common_tests_stand_beside_the_analysis_at_each_level(benches):
 
 def test_three_largest_moves_are_told(benches):
     page = model_checks_page(benches.comparison)
-    largest, every = page.tables[2:4]
+    largest, every = page.tables[1:3]
     assert len(largest.frame) == 3
     with_it, without = (
         np.log1p(every.frame[name] / 100) for name in ("change_percent", "change_without_percent")

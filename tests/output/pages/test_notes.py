@@ -8,7 +8,7 @@ from psdstats.words.report import left_out_notes
 def test_notes_of_a_comparison_are_those_of_its_page(benches):
     """The command prints the notes of the page; the report lists the same."""
     told = notes(benches.comparison)
-    sections = comparison_page(benches.comparison).section().sections
+    sections = comparison_page(benches.comparison).whole().sections
     below = {section.heading: section for section in sections}
     assert below["Notes on the comparison"].blocks[0].items == told
     assert not any("milling_time_min" in note or "[order" in note for note in told)

@@ -4,23 +4,26 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.collections import PathCollection
 
 from psdstats.comparison import compare
+from psdstats.output.content import Paragraph
 from psdstats.output.pages.rate import (
     collect_loss,
     loss_drawings,
     parameters_table,
-    rate_drawings,
+    rate_drawing,
     rate_factor,
     rate_page,
     scatter_table,
     stopping_table,
     withdrawal_table,
 )
+from psdstats.output.tables.table import Table
 from psdstats.rate import fit_rate
 from psdstats.rate.fit_rate import UNITS
 from psdstats.uncertainty import propagate
-from psdstats.words.rate import rate_sentences
+from psdstats.words.rate import time_words, when_sentences
 
 
 @pytest.fixture(scope="module")
@@ -54,17 +57,24 @@ def test_stopping_table_agrees_with_the_curve(result):
 
 
 def test_table_and_sentence_give_a_time_with_the_same_digits(result):
-    shown = stopping_table(result).frame["time_shown"].dropna().tolist()
-    assert shown
-    said = " ".join(rate_sentences(result)).lower()
-    assert all(f"after {text} min (" in said for text in shown)
+    shown = stopping_table(result).frame["shown"].tolist()
+    assert len(shown) == 4
+    said = " ".join(when_sentences(result))
+    known = [one for *_, one in result.stopping if one.value is not None]
+    assert len(known) > 1
+    for one in known:
+        time, _, ends = time_words(one).partition(" (")
+        assert f"after {time} min" in said
+        assert f"({ends}" in said
+        assert time_words(one) in shown
 
 
 def test_open_and_impossible_times_are_words(benches):
     found = fit_rate(benches.study, quantity="D10", target_um=30.0, propagation=benches.sizes)
     frame = stopping_table(found).frame
     for row in frame.to_dict("records"):
-        assert row["shown"].startswith("> ") == bool(row["upper_open"] and not row["excluded"])
+        is_open = bool(row["upper_open"] and not row["excluded"])
+        assert ("or longer" in row["shown"]) == is_open
     never = fit_rate(
         benches.study,
         curve="approach to a limit",
@@ -75,19 +85,33 @@ def test_open_and_impossible_times_are_words(benches):
     assert list(shown.loc[shown["excluded"], "shown"]) == ["never", "never"]
 
 
-def test_curve_and_points_are_drawn(result):
-    drawings = rate_drawings(result)
-    for drawing, one in zip(drawings, result.series, strict=True):
-        ax = drawing.figure.axes[0]
-        (line,) = [line for line in ax.lines if line.get_label() == "fitted D50"]
-        (dashed,) = [line for line in ax.lines if line.get_label().startswith("D50 beyond")]
+def test_all_levels_are_drawn_in_one(result):
+    drawing = rate_drawing(result)
+    ax = drawing.figure.axes[0]
+    lines = [line for line in ax.lines if len(line.get_xdata()) > 3]
+    assert [line.get_linestyle() for line in lines] == ["-", "--"] * 2
+    for one, line, dashed in zip(result.series, lines[::2], lines[1::2], strict=True):
         for drawn in (line, dashed):
             fitted = np.exp(one.fit.log_size(np.asarray(drawn.get_xdata(), dtype=float)))
             assert drawn.get_ydata() == pytest.approx(fitted)
         assert line.get_xdata().max() <= 48 <= dashed.get_xdata().min()
         assert dashed.get_xdata().max() > one.target.value  # the reader sees where it gets there
-        target = [line for line in ax.lines if line.get_gid() == "hover: target 90 µm"]
-        assert len(target) == 1
+        assert any(
+            f"{one.label}: {one.target.value:.0f} min (" in text.get_text() for text in ax.texts
+        )
+    target = [line for line in ax.lines if line.get_gid() == "hover: target 90 µm"]
+    assert len(target) == 1
+    dots = [one for one in ax.collections if isinstance(one, PathCollection)]
+    drawn = sorted(y for one in dots for _, y in one.get_offsets())
+    assert drawn == pytest.approx(sorted(result.points_frame()["size_um"]))
+
+
+def test_the_figure_is_told_by_the_ends_of_its_curves(result):
+    told = rate_drawing(result).alternative
+    for one in result.series:
+        start = float(np.exp(one.fit.log_size(np.zeros(1))[0]))
+        assert f"D50 at {one.label}: {start:.3g} µm at 0 min to " in told
+        assert f"target after {time_words(one.target, unit=' min')}" in told
 
 
 def test_scatter_table_is_the_spread_of_the_comparison(benches, result):
@@ -101,7 +125,7 @@ def test_scatter_table_is_the_spread_of_the_comparison(benches, result):
 def test_a_size_below_the_target_from_the_start_is_not_never(benches):
     found = fit_rate(benches.study, target_um=400.0, propagation=benches.sizes)
     frame = stopping_table(found).frame
-    assert list(frame.loc[frame["asked_unit"] == "µm", "shown"]) == ["0 to 0", "0 to 0"]
+    assert list(frame.loc[frame["asked_unit"] == "µm", "shown"]) == ["0", "0"]
 
 
 def test_loss_points_are_the_rates(loss):
@@ -120,16 +144,37 @@ def test_ball_to_powder_ratio_follows_from_the_masses(result):
     assert (frame["withdrawn_g"] + frame["left_g"]).to_numpy() == pytest.approx(500.0)
 
 
-def test_section_and_files_share_the_tables(result, loss):
+def test_front_section_and_files_share_the_tables(result, loss):
     page = rate_page(result, loss, notes=("A note.",))
-    assert page.blocks[0].name == "when to stop"
-    section = page.section()
-    shown = [block.name for block in section.blocks if hasattr(block, "row_headings")]
+    assert [one.name for one in page.first] == ["when to stop"]
+    front = [block.name for block in page.front().blocks if not isinstance(block, Paragraph)]
+    assert front == ["rate D50", "when to stop"]
+    section = page.back()
+    shown = [block.name for block in section.blocks if isinstance(block, Table)]
     files = [table.name for table in page.files]
-    assert shown == ["when to stop", "rate parameters", "rate scatter", "rate curves"]
+    assert shown == ["rate curves", "rate parameters", "rate scatter"]
     assert set(files) == {"rate residuals D50", "loss above each sieve", "ball-to-powder ratio"}
-    assert [table.name for table in page.tables] == [*shown, *files]
+    assert [table.name for table in page.tables] == ["when to stop", *shown, *files]
     assert "A note." in section.sections[0].blocks[0].items
+
+
+def test_where_nobody_asks_when_it_stands_in_the_appendix(benches, result):
+    page = rate_page(replace(result, target_um=None, margin_percent=None))
+    assert page.front() is None
+    assert page.back().blocks[0].name == "rate D50"
+
+
+def test_levels_are_told_together(result, loss):
+    page = rate_page(result, loss)
+    assert len(page.lead) == 1
+    *told, sampled, which = page.sentences  # target and margin, each for both ball ratios
+    assert len(told) == 2
+    assert all("ball ratio 5" in one and "ball ratio 10" in one for one in told)
+    assert sampled.startswith("Sampling raised the ball-to-powder ratio")
+    assert which.startswith("That is charge")
+    rates = [one for one in page.notes if one.startswith("The rate grows with size")]
+    assert len(rates) == 1
+    assert not any("first order" in one for one in (*page.sentences, *page.notes))
 
 
 def test_loss_that_cannot_be_found_is_a_note(bench):
@@ -165,8 +210,9 @@ def test_a_size_that_does_not_change_has_no_time_to_the_target(benches):
     study = replace(benches.study, runs=tuple(later))
     sizes = propagate(study, method="linear", sources=["rounding"])
     coarse, fine = (
-        rate_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
+        when_sentences(fit_rate(study, target_um=target, propagation=sizes))[0]
         for target in (90.0, 900.0)
     )
-    assert coarse == "Ball ratio 5: No change of D50 is shown, so no time to 90 µm can be given."
-    assert fine == "Ball ratio 5: D50 is below 900 µm before any milling, and no change is shown."
+    levels = "ball ratio 5 and ball ratio 10"
+    assert coarse == f"No change of D50 is shown at {levels}, so no time to 90 µm can be given."
+    assert fine == f"D50 is below 900 µm before any milling at {levels}."

@@ -2,24 +2,27 @@
 
 import math
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from psdstats import compare, propagate
 from psdstats.output.pages.parts import number_column
 from psdstats.output.pages.sizes import (
-    balance_answer,
+    course_drawing,
     curves_table,
-    size_drawing,
+    means_table,
+    sizes_drawing,
     sizes_page,
     sizes_table,
     undersize_drawing,
 )
 from psdstats.uncertainty.propagation import Method
 from psdstats.words.numbers import Numerals
-from psdstats.words.sizes import notes_in_words, size_sentence
+from psdstats.words.sizes import balance_sentence, notes_in_words, size_sentence
 
 
 def test_table_holds_the_propagation_in_full(benches):
@@ -130,30 +133,127 @@ def test_curves_are_the_cumulative_undersize(bench):
     assert own["undersize"].to_numpy() == pytest.approx(expected, abs=1e-12)
 
 
-def test_drawings_tell_the_course_in_words(bench):
-    drawing = size_drawing(bench.means, caption="Sizes.")
-    d50 = bench.means.query("quantity == 'D50'").set_index("milling_time_min")["value"]
-    assert f"D50: {d50.iloc[0]:.3g} µm at 0 min, {d50.iloc[-1]:.3g} µm at 48 min." in (
+def _runs_drawn(ax):
+    """Places of single runs in a panel: the first points drawn together."""
+    return np.asarray(ax.collections[0].get_offsets())
+
+
+def test_every_level_is_told_from_its_first_to_its_last_mean(benches):
+    """The alternative has the means of the comparison, not those of some bench."""
+    drawing = course_drawing(benches.study, benches.sizes, benches.comparison)
+    means = benches.comparison["D50"].means.astype({"ball_ratio": float, "milling_time_min": float})
+    own = means.set_index(["ball_ratio", "milling_time_min"])["value"]
+    ends = {ratio: (own[ratio, 0.0], own[ratio, 48.0]) for ratio in (5.0, 10.0)}
+    lines = [f"at {r:g}:1 from {a:.0f} µm at 0 min to {b:.0f} µm at 48 min" for r, (a, b) in
+             ends.items()]  # fmt: skip
+    assert f"D50: {'; '.join(lines)}." in drawing.alternative
+    bound = float(np.exp(benches.comparison["D10"].courses[0].end.upper))
+    assert f"to below {math.ceil(100 * bound) / 100} µm at 48 min" in drawing.alternative
+    assert "a line per ball ratio" in drawing.caption
+    assert "Arrows mark bounds" in drawing.caption
+
+
+def test_the_panels_draw_means_runs_and_the_sieves_beyond(benches):
+    panels = course_drawing(benches.study, benches.sizes, benches.comparison).figure.axes
+    assert [ax.get_title(loc="left") for ax in panels] == ["D10", "D50", "D90"]
+    lines = {one.get_label(): one for one in panels[1].lines}
+    means = benches.comparison["D50"].means.astype({"ball_ratio": float})
+    for ratio, own in means.groupby("ball_ratio"):
+        assert lines[f"{ratio:g}:1"].get_ydata() == pytest.approx(own["value"].to_numpy())
+    column = benches.sizes.quantities.index("D50")
+    drawn = sorted(_runs_drawn(panels[1])[:, 1])
+    assert drawn == pytest.approx(sorted(benches.sizes.value[:, column]))
+    (band,) = panels[0].patches
+    finest = [min(r.aperture_um for r in run.readings if r.aperture_um > 0) for run in
+              benches.study.runs]  # fmt: skip
+    assert band.get_y() + band.get_height() == pytest.approx(max(finest))
+
+
+def test_one_bench_has_a_line_without_a_level(bench):
+    drawing = sizes_drawing(
+        SimpleNamespace(study=bench.study, propagation=bench.sizes, compared=bench.comparison)
+    )
+    own = bench.comparison["D50"].means["value"].to_numpy()
+    assert f"D50: from {own[0]:.0f} µm at 0 min to {own[-1]:.0f} µm at 48 min." in (
         drawing.alternative
     )
-    curves = undersize_drawing(bench.bands, bench.runs, "all")
-    assert curves.caption == "Cumulative undersize by milling time, with uncertainty bands."
-    assert "for 5 runs at 0, 6, 12, 24, 48 min" in curves.alternative
+    assert "Arrows" not in drawing.caption
+    texts = [text.get_text() for text in drawing.figure.axes[1].texts]
+    assert f"{own[-1]:.0f} µm" in texts
 
 
-def test_group_is_named_where_there_are_several(benches):
-    drawing = undersize_drawing(benches.bands, benches.runs, "Rowan")
-    assert "undersize of Rowan by milling time" in drawing.caption
+def test_without_a_comparison_lines_go_through_the_means_of_the_runs(benches):
+    drawing = course_drawing(benches.study, benches.sizes)
+    d50 = pd.Series(benches.sizes.value[:, benches.sizes.quantities.index("D50")])
+    keys = [benches.runs["ball_ratio"], benches.runs["milling_time_min"]]
+    means = np.exp(np.log(d50).groupby(keys).mean())
+    told = [f"at {r}:1 from {means[r, 0]:.0f} µm at 0 min to {means[r, 48]:.0f} µm at 48 min"
+            for r in (5, 10)]  # fmt: skip
+    assert f"D50: {'; '.join(told)}." in drawing.alternative
+    assert "overlap" not in drawing.caption
 
 
-def test_every_ball_ratio_has_a_panel_with_its_runs(benches, bench):
-    panels = undersize_drawing(benches.bands, benches.runs, "Rowan").figure.axes
-    assert [ax.get_title(loc="left") for ax in panels] == ["ball ratio 5", "ball ratio 10"]
-    own = benches.runs[benches.runs["group"] == "Rowan"].groupby("ball_ratio")["run"]
-    for ax, (_, runs) in zip(panels, own, strict=True):
-        drawn = {line.get_label() for line in ax.lines if not line.get_label().startswith("_")}
-        assert drawn == set(runs)
-    assert len(undersize_drawing(bench.bands, bench.runs, "all").figure.axes) == 1
+def test_the_figure_is_another_for_another_factor(benches):
+    by_ratio = course_drawing(benches.study, benches.sizes, benches.comparison)
+    runs = tuple(replace(run, factors={}) for run in benches.study.runs)
+    pooled = course_drawing(replace(benches.study, runs=runs), benches.sizes)
+    assert by_ratio.alternative != pooled.alternative
+    assert by_ratio.svg != pooled.svg
+
+
+def test_groups_at_one_time_stand_side_by_side(benches):
+    at_end = [run for run in benches.study.runs if run.milling_time_min == 24.0]
+    study = replace(benches.study, runs=tuple(replace(one, factors={}) for one in at_end))
+    sizes = propagate(study, method="linear")
+    drawing = course_drawing(study, sizes, compare(study, "group", propagation=sizes))
+    (first, *_) = drawing.figure.axes
+    names = [label.get_text() for label in first.get_xticklabels()]
+    assert names == ["Alder", "Birch", "Cedar", "Rowan"]
+    assert drawing.alternative.startswith("D10: Alder ")
+    assert "a larger mark per mean" in drawing.caption
+
+
+def test_means_stand_time_by_time_with_their_intervals(benches):
+    table = means_table(benches.comparison)
+    grid = {tuple(row[:2]): row[2:] for row in table.grid()}
+    assert list(grid)[:3] == [("0", "5:1"), ("0", "10:1"), ("6", "5:1")]
+    own = benches.comparison["D50"].means.astype({"ball_ratio": float})
+    for row in own.to_dict("records"):
+        cell = grid[f"{float(row['milling_time_min']):g}", f"{row['ball_ratio']:g}:1"][1]
+        told = [float(one) for one in re.findall(r"[\d.]+", cell)]
+        assert told == pytest.approx([row["value"], row["lower"], row["upper"]], abs=0.051)
+    assert grid["48", "5:1"][0].startswith("< ")
+    assert grid["48", "5:1"][3].startswith("between ")
+    assert table.is_front
+    assert [column.heading for column in table.columns] == [
+        "milling time", "ball ratio", "D10", "D50", "D90", "span"
+    ]  # fmt: skip
+    assert len(table.frame) == 10
+
+
+def test_curves_have_a_panel_for_each_group_and_ball_ratio(benches, bench):
+    drawing = undersize_drawing(benches.bands, benches.runs)
+    titles = [ax.get_title(loc="left") for ax in drawing.figure.axes]
+    groups = ("Alder", "Birch", "Cedar", "Rowan")
+    assert titles == [f"{group}, {ratio}" for ratio in ("5:1", "10:1") for group in groups]
+    rowan = benches.runs[(benches.runs["group"] == "Rowan") & (benches.runs["ball_ratio"] == 10)]
+    told = {text for one in drawing.figure.axes[-1].collections for text in one.get_urls() if text}
+    assert told == {f"hover: {r.run}, {r.milling_time_min:g} min" for r in rowan.itertuples()}
+    assert "A panel per group and ball ratio." in drawing.caption
+    alone = undersize_drawing(bench.bands, bench.runs)
+    assert [ax.get_title(loc="left") for ax in alone.figure.axes] == [""]
+    assert "panel" not in alone.caption
+
+
+def test_curves_are_told_at_a_middle_sieve(benches):
+    told = undersize_drawing(benches.bands, benches.runs).alternative
+    own = benches.bands[benches.bands["nominal_um"] == 180.0]
+    finer = own.groupby("milling_time_min")["undersize"].median()
+    assert "80 runs at 0, 6, 12, 24, 48 min" in told
+    assert (
+        f"Finer than 180 µm: {100 * finer[0.0]:.0f} % at 0 min, {100 * finer[48.0]:.0f} % at 48"
+        in (told)
+    )
 
 
 def test_a_bound_without_end_is_no_bound():
@@ -178,8 +278,8 @@ def test_a_bound_without_end_is_no_bound():
 def test_balance_answer_gives_median_and_largest(benches):
     column = benches.sizes.quantities.index("D50")
     share = 100 * benches.sizes.balance_share[:, column]
-    sentence = balance_answer(benches.sizes).sentence
-    found = re.search(r"balance makes (.+) % \(median\), at most (.+) %\.", sentence)
+    sentence = balance_sentence(benches.sizes)
+    found = re.search(r"for (.+) % of that variance \(median\), at most (.+) %\.", sentence)
     assert float(found[1]) == pytest.approx(np.median(share), abs=0.051)
     assert float(found[2]) == pytest.approx(share.max(), abs=0.051)
 
@@ -187,10 +287,10 @@ def test_balance_answer_gives_median_and_largest(benches):
 def test_balance_that_does_not_matter_is_said_shortly():
     sizes = _sizes()
     sizes.balance_share = np.array([[0.00099]])
-    shortly = "Of that variance the balance makes less than 0.1 % in every run."
-    assert balance_answer(sizes).sentence.endswith(shortly)
+    shortly = "The balance accounts for less than 0.1 % of that variance in every run."
+    assert balance_sentence(sizes).endswith(shortly)
     sizes.balance_share = np.array([[0.00101]])
-    assert not balance_answer(sizes).sentence.endswith(shortly)
+    assert not balance_sentence(sizes).endswith(shortly)
 
 
 @pytest.mark.parametrize(
@@ -202,12 +302,20 @@ def test_declared_numbers_keep_their_decimals(values, texts):
     assert [column.text({"x": value}) for value in values] == texts
 
 
-def test_section_has_a_figure_for_each_group(benches):
-    page = sizes_page(benches.sizes, benches.runs, benches.bands, benches.means)
-    names = [block.name for block in page.blocks if hasattr(block, "figure")]
-    assert names == [
-        "sizes against milling time",
-        *(f"undersize {group}" for group in ("Alder", "Birch", "Cedar", "Rowan")),
+def test_means_are_in_front_and_every_run_behind(benches):
+    page = sizes_page(benches.sizes, benches.runs, benches.bands, comparison=benches.comparison)
+    front, back = page.front(), page.back()
+    assert [one.name for one in front.blocks if hasattr(one, "name")] == [
+        "mean sizes of conditions"
     ]
+    assert [one.name for one in back.blocks if hasattr(one, "name")] == ["sizes", "undersize"]
+    assert back.heading == "Sizes of every run"
+    assert [one.name for one in page.files] == ["undersize"]
     told = notes_in_words(benches.sizes.notes)
     assert page.notes[: len(told)] == told
+
+
+def test_without_a_comparison_nothing_is_in_front(bench):
+    page = sizes_page(bench.sizes, bench.runs, bench.bands)
+    assert page.front() is None
+    assert not [note for note in page.notes if note.count("mill-") > 4]

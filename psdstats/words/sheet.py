@@ -1,0 +1,477 @@
+"""Page one of a report in words: the title line, the large sentence, the table.
+
+A fact stands on page one once: sizes in the large sentence, changes in the table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from psdstats.columns import BALL_RATIO, CHARGE, GROUP, TIME, column_words
+from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.comparison.result import Comparison, QuantityComparison
+from psdstats.findings import ContrastKind, Course, Ending, Finding, Numbers, Verdict
+from psdstats.study.flags import CheckReport, Severity
+from psdstats.study.records import Study
+from psdstats.uncertainty.propagation import Propagation
+from psdstats.words.comparison import leading
+from psdstats.words.courses import capital, level_words, place, size_words
+from psdstats.words.numbers import MISSING, PLAIN, Numerals, decimals_for
+from psdstats.words.remarks import joined, sentence
+
+BLANK = "____"
+BOUND, EARLIER, UNTOLD = "*", "†", "‡"
+"""Signs of the table: a bound, a time before the last one, a verdict that cannot be given."""
+
+SEVERAL_LEVELS = 2
+"""Levels of the further factors that are told one by one."""
+
+
+class Told(NamedTuple):
+    """An answer: what leads in bold, and what follows."""
+
+    strong: str
+    rest: str = ""
+
+
+def plural(number: int, one: str, many: str = "") -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> plural(1, "bench", "benches"), plural(3, "run")
+    ('1 bench', '3 runs')
+    """
+    return f"{number} {one if number == 1 else many or f'{one}s'}"
+
+
+def title_line(
+    study: Study,
+    factors: Sequence[str],
+    checks: CheckReport,
+    *,
+    author: str = "",
+    report_date: str = "",
+) -> tuple[str, ...]:
+    """When, by whom, the design, and how many warnings touch the numbers; blanks to fill in."""
+    warnings = checks.of_severity(Severity.WARNING)
+    touching = [one for one in warnings if one.doubts]
+    touch = f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
+    if not touching:
+        touch = "no warning touches these numbers"
+    return (
+        *([f"report of {report_date}"] if report_date else []),
+        f"trial of {study.date or BLANK}",
+        f"prepared by {author or BLANK}",
+        design_words(study, factors),
+        touch,
+    )
+
+
+def design_words(study: Study, factors: Sequence[str]) -> str:
+    """The design: "80 runs: 4 benches × 5 milling times × 2 ball ratios × 2 runs"."""
+    frame = study.runs_frame()
+    columns = [GROUP, TIME, *(one for one in factors if one not in (GROUP, TIME))]
+    if frame[CHARGE].notna().all() and frame.groupby(CHARGE)[TIME].nunique().max() > 1:
+        columns.insert(1, CHARGE)
+    varied = [name for name in columns if frame[name].nunique() > 1]
+    runs = plural(len(frame), "run")
+    if not varied:
+        return runs
+    parts = [_levels_words(name, frame[name].nunique()) for name in varied]
+    each = frame.groupby(varied).size()
+    if len(each) == np.prod([frame[name].nunique() for name in varied]) and each.nunique() == 1:
+        several = [plural(int(each.iloc[0]), "run")] if each.iloc[0] > 1 else []
+        return f"{runs}: {' × '.join([*parts, *several])}"
+    return f"{runs}: {', '.join(parts)}"
+
+
+def _levels_words(column: str, number: int) -> str:
+    known = {
+        GROUP: ("bench", "benches"),
+        TIME: ("milling time", ""),
+        CHARGE: ("charge", ""),
+        BALL_RATIO: ("ball ratio", ""),
+    }
+    if column in known:
+        return plural(number, *known[column])
+    return f"{plural(number, 'level')} of {column_words(column)}"
+
+
+def main_result(comparison: Comparison) -> QuantityComparison:
+    """The quantity that page one leads with: D50, or the first that could be compared."""
+    ranked = sorted(comparison.results, key=lambda one: one.quantity != "D50")
+    told = (one for one in ranked if one.courses or _is_told(one.findings))
+    return next(told, ranked[0])
+
+
+def _is_told(findings: Sequence[Finding]) -> bool:
+    return any(one.verdict is not Verdict.CANNOT_BE_TOLD for one in findings)
+
+
+def headline(comparison: Comparison, say: Numerals = PLAIN) -> Told:
+    """The large sentence: sizes from and to, with intervals, and whether it was still falling."""
+    result, plan = main_result(comparison), comparison.plan
+    if result.courses:
+        ends = _intervals([one.end for one in result.courses], comparison.level, say)
+        return Told(_went(result.courses, plan, say), f"{ends}{_state(result.courses, plan, say)}")
+    lead = last_of_each(leading(result)) if result.findings else []
+    if not _is_told(lead):
+        why = f", because {sentence(lead[0].reasons[0], say)}" if lead and lead[0].reasons else ""
+        name = column_words(plan.by)
+        return Told(f"It cannot be told whether {name} changed {result.quantity}{why}.")
+    return _pairs_headline(result, lead, plan, say)
+
+
+def _went(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str:
+    """What the size did at every level, levels alike in one sentence."""
+    if not all(one.stop is not None and one.shown[-1] for one in courses):
+        said = [_verdict_clause(one, plan, say) for one in courses[:SEVERAL_LEVELS]]
+        more = len(courses) - len(said)
+        rest = f" ({plural(more, 'further level')} in the table.)" if more else ""
+        return f"{' '.join(f'{capital(one)}.' for one in said)}{rest}"
+    name, verb = courses[0].quantity, "rose" if plan.direction is Direction.RISING else "fell"
+    head = f"{_milled(courses[0], say)} {name} {verb}"
+    if len(courses) > SEVERAL_LEVELS:
+        return f"{head} at all {_levels_name(courses, plan)}: {_extremes(courses, say)}."
+    starts = [size_words(one.start, name, say) for one in courses]
+    ends = [f"{size_words(one.end, name, say)} µm{at_words(one, plan, say, k)}" for k, one in
+            enumerate(courses)]  # fmt: skip
+    if len(set(starts)) == 1:
+        return f"{head} from {starts[0]} µm to {' and to '.join(ends)}."
+    both = (f"from {start} µm to {end}" for start, end in zip(starts, ends, strict=True))
+    return f"{head} {' and '.join(both)}."
+
+
+def _milled(course: Course, say: Numerals) -> str:
+    first, last = (float(course.times[k]) for k in (0, -1))
+    if first == 0.0:
+        return f"In {say(last, '.12g')} min"
+    return f"From {say(first, '.12g')} to {say(last, '.12g')} min"
+
+
+def at_words(course: Course, plan: ComparisonPlan, say: Numerals, number: int) -> str:
+    """The level behind a size, the factor named at the first; empty without levels."""
+    if not course.where:
+        return ""
+    short = course.where if number and len(plan.at_each) == 1 else ""
+    return f" at {short or level_words(course.where, plan, say)}"
+
+
+def _levels_name(courses: Sequence[Course], plan: ComparisonPlan) -> str:
+    names = joined([column_words(one) for one in plan.at_each])
+    several = "combinations" if len(plan.at_each) > 1 else "levels"
+    return f"{len(courses)} {several} of {names}"
+
+
+def _extremes(courses: Sequence[Course], say: Numerals) -> str:
+    """The levels with the finest and the coarsest end."""
+
+    def end(course: Course) -> float:
+        return float(np.nan_to_num(course.end.estimate, nan=course.end.upper))
+
+    ranked = sorted(courses, key=end)
+    told = [
+        f"from {size_words(one.start, one.quantity, say)} µm to "
+        f"{size_words(one.end, one.quantity, say)} µm at {one.where}"
+        for one in (ranked[0], ranked[-1])
+    ]
+    return f"finest {told[0]}, coarsest {told[1]}"
+
+
+def _verdict_clause(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+    """One level where not every level fell by the end."""
+    name, at = course.quantity, at_words(course, plan, say, 0)
+    went = (
+        f"from {size_words(course.start, name, say)} µm to {size_words(course.end, name, say)} µm"
+    )
+    rises = plan.direction is Direction.RISING
+    milled = _milled(course, say)
+    own = course.fallen
+    if course.stop is not None and course.shown[-1]:
+        return f"{milled}{at} {name} {'rose' if rises else 'fell'} {went}"
+    match own.verdict:
+        case Verdict.CHANGED:
+            up = own.numbers.estimate > 0 or own.numbers.lower > 0
+            return f"{milled}{at} {name} {'rose' if up else 'fell'} {went}"
+        case Verdict.EQUIVALENT:
+            margin = say(own.margin_percent or 0.0)
+            return f"{milled}{at} {name} stayed the same within ±{margin} %: it went {went}"
+        case Verdict.CANNOT_BE_TOLD:
+            why = " and ".join(sentence(one, say) for one in own.reasons)
+            said = f"it cannot be told whether {name} {'rose' if rises else 'fell'}{at}"
+            return f"{said}: it went {went}{f'; {why}' if why else ''}"
+    verb = "changed" if course.stop is None else "risen" if rises else "fallen"
+    return f"{milled}{at} {name} is not shown to have {verb}: it went {went}"
+
+
+def _intervals(ends: Sequence[Numbers], level: float, say: Numerals) -> str:
+    """Intervals of the sizes told, where they are sizes and not bounds."""
+    known = [one for one in ends if np.isfinite([one.estimate, one.lower, one.upper]).all()]
+    if not known or len(ends) > SEVERAL_LEVELS:
+        return ""
+    told = joined([size_interval(one, say) for one in known])
+    sure = f"{say(100 * level, '.3g')} %"
+    if len(known) == 1:
+        return f"Its {sure} interval is {told} µm. "
+    return f"The {sure} intervals are {told} µm. "
+
+
+def size_interval(numbers: Numbers, say: Numerals = PLAIN) -> str:
+    """The interval of a size, rounded as the size is."""
+    size, low, high = np.exp([numbers.estimate, numbers.lower, numbers.upper]).tolist()
+    u = numbers.u if np.isfinite(numbers.u) else (numbers.upper - numbers.lower) / 4
+    return say.interval(low, high, u=size * u)
+
+
+def _state(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str:
+    """Whether it was still falling at the end, or since when little was left; levels alike once."""
+    alike: dict[str, list[Course]] = {}
+    for one in courses:
+        alike.setdefault(_ending(one, plan, say), []).append(one)
+    alike.pop("", None)
+    if len(alike) == 1:
+        (said,) = alike
+        return f"{capital(said)}."
+    told = (
+        f"At {joined([level_words(one.where, plan, say) for one in own])} {said}."
+        for said, own in alike.items()
+    )
+    return " ".join(told)
+
+
+def _ending(course: Course, plan: ComparisonPlan, say: Numerals) -> str:
+    stop, rises = course.stop, plan.direction is Direction.RISING
+    if stop is None:
+        return ""
+    match stop.ending:
+        case Ending.STILL_FALLING:
+            return f"it was still {'rising' if rises else 'falling'} at the end"
+        case Ending.LITTLE_LEFT:
+            since, margin = place(TIME, stop.since or stop.before, say), say(stop.margin_percent)
+            return f"from {since} on less than {margin} % was left to gain"
+        case Ending.COARSER_AGAIN:
+            than = joined([place(TIME, one, say) for one in stop.coarser_after])
+            return f"at the end it was {'finer' if rises else 'coarser'} again than at {than}"
+        case Ending.CANNOT_BE_TOLD:
+            return f"whether it was still {'rising' if rises else 'falling'} cannot be told"
+
+
+def _pairs_headline(
+    result: QuantityComparison, lead: Sequence[Finding], plan: ComparisonPlan, say: Numerals
+) -> Told:
+    """Levels without a course over time: how many pairs differ, and the one that differs most."""
+    name, changed = result.quantity, [one for one in lead if one.verdict is Verdict.CHANGED]
+    known = [one for one in lead if np.isfinite(one.numbers.estimate)]
+    pair = max(changed or known or lead, key=lambda one: abs(one.numbers.estimate))
+    high, low = pair_sides(pair, plan, say)
+    means = _means(result, plan)
+    sizes = [means.get((one, pair.subject.where)) for one in (pair.subject.high, pair.subject.low)]
+    told = [size_words(one, name, say) for one in sizes if one is not None]
+    against = f": {told[0]} µm against {told[1]} µm" if len(told) == len(sizes) else ""
+    ends = [one for one in sizes if one is not None]
+    rest = _intervals(ends, pair.level, say).strip()
+    many = "" if len(lead) < 2 else f" Of {plural(len(lead), 'pair')} {len(changed)} "
+    many += "" if not many else "differs." if len(changed) == 1 else "differ."
+    way = "higher" if pair.numbers.estimate > 0 else "lower"
+    if changed:
+        return Told(f"{name} is {way} {high} than {low}{against}.{many}", rest)
+    if pair.verdict is Verdict.EQUIVALENT and len(lead) == 1:
+        margin = say(pair.margin_percent or 0.0)
+        return Told(f"{name} is the same {high} and {low} within ±{margin} %{against}.", rest)
+    if len(lead) > 1:
+        what = "benches" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
+        said = f"No two of the {what} are shown to differ in {name}; farthest apart are"
+        return Told(f"{said} {pair.subject.high} and {pair.subject.low}{against}.", rest)
+    return Told(f"{name} is not shown to differ {high} and {low}{against}.", rest)
+
+
+def last_of_each(findings: Sequence[Finding]) -> list[Finding]:
+    """Every pair; against the first level only the last one at each further level."""
+    if any(one.subject.family is not ContrastKind.AGAINST_FIRST for one in findings):
+        return list(findings)
+    return list({one.subject.where: one for one in findings}.values())
+
+
+def pair_sides(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> tuple[str, str]:
+    """Both sides of a pair: "on Alder", "at 24 min", "at ball ratio 10"."""
+    subject = finding.subject
+    if plan.by == GROUP:
+        return f"on {subject.high}", f"on {subject.low}"
+    at = f", {level_words(subject.where, plan, say)}" if subject.where else ""
+    high = place(plan.by, subject.high, say)
+    return f"at {high}{at}", f"at {place(plan.by, subject.low, say)}"
+
+
+def _means(result: QuantityComparison, plan: ComparisonPlan) -> Mapping[tuple[str, str], Numbers]:
+    """Mean size of each level, and of each level of the further factors."""
+    rows = result.means.to_dict("records")
+    return {
+        (str(row[plan.by]), str(row.get(str(plan.where), ""))): Numbers(
+            estimate=float(np.log(row["value"])),
+            lower=float(np.log(row["lower"])),
+            upper=float(np.log(row["upper"])),
+        )
+        for row in rows
+    }
+
+
+def not_compared(reason: Exception, propagation: Propagation, say: Numerals = PLAIN) -> Told:
+    """Why there is no comparison, what to do, and what the sizes are."""
+    value = propagation.value[:, propagation.quantities.index("D50")]
+    known = value[np.isfinite(value)]
+    sizes = ""
+    if len(known) == 1:
+        sizes = f" D50 is {say.significant(float(known[0]))} µm."
+    if len(known) > 1:
+        low, high = (say.significant(float(one)) for one in (known.min(), known.max()))
+        sizes = f" D50 of {plural(len(known), 'run')} lies between {low} µm and {high} µm."
+    return Told("The sizes could not be compared.", f"{capital(str(reason))}{sizes}")
+
+
+def changes_heading(
+    courses: Sequence[Course], last: str, plan: ComparisonPlan, say: Numerals = PLAIN
+) -> str:
+    """First heading of the table of page one."""
+    if not courses:
+        what = "benches" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
+        return f"Difference between {what}"
+    first = say(float(courses[0].times[0]), ".12g")
+    return f"Change from {first} to {place(TIME, last, say)}"
+
+
+def factor_heading(plan: ComparisonPlan) -> str:
+    """Heading of the levels of the further factors."""
+    return ", ".join(map(column_words, plan.at_each))
+
+
+def untold_cells() -> tuple[str, str]:
+    """Cells of a size that was not compared."""
+    return f"cannot be told{UNTOLD}", MISSING
+
+
+def both_cells(
+    course: Course | None, last: str, say: Numerals = PLAIN, *, several: bool = False
+) -> str:
+    """A change with its interval behind it, for one cell."""
+    change, interval = untold_cells()
+    if course is not None:
+        change, interval = change_cells(course, last, say, several=several)
+    return change if interval == MISSING else f"{change} ({interval})"
+
+
+def pair_cell(finding: Finding | None, say: Numerals = PLAIN) -> str:
+    """A difference with its interval, for one cell."""
+    if finding is None or not np.isfinite(finding.numbers.estimate):
+        return untold_cells()[0]
+    change, interval = percent_parts(finding.numbers, say)
+    return change if interval == MISSING else f"{change} ({interval})"
+
+
+def pair_words(finding: Finding, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """A pair of levels in front of its row."""
+    subject = finding.subject
+    at = f", {level_words(subject.where, plan, say)}" if subject.where else ""
+    if plan.by == GROUP:
+        return f"{subject.high} against {subject.low}{at}"
+    return f"{place(plan.by, subject.high, say)} against {subject.low}{at}"
+
+
+def earlier_words(time: str, last: str, *, several: bool, say: Numerals = PLAIN) -> str:
+    """The sign of a time before the last one, which is named where there are several such."""
+    if time == last:
+        return ""
+    return f" (at {place(TIME, time, say)}){EARLIER}" if several else EARLIER
+
+
+def change_cells(
+    course: Course, last: str, say: Numerals = PLAIN, *, several: bool = False
+) -> tuple[str, str]:
+    """A change and its interval, per cent: "−49.1 %", "−51.9 to −46.0"; bounds are marked."""
+    own, sign = course.fallen.numbers, ""
+    if course.fallen.verdict is Verdict.CANNOT_BE_TOLD:
+        sign = UNTOLD
+    sign += earlier_words(course.times[-1], last, several=several, say=say)
+    change, interval = percent_parts(own, say)
+    return ("" if change == MISSING else change) + sign or MISSING, interval
+
+
+def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
+    """A difference of ln size and its interval in per cent, or the bound that it lies beyond."""
+    with np.errstate(over="ignore"):
+        middle, low, high = (
+            float(one) for one in 100.0 * np.expm1([own.estimate, own.lower, own.upper])
+        )
+    places = 1
+    if np.isfinite([low, high]).all() and high > low:
+        places = min(max(decimals_for((high - low) / 2.0), 0), 1)
+    is_closed = bool(np.isfinite([own.lower, own.upper]).all())
+    between = f"{say.signed(low, places)} to {say.signed(high, places)}" if is_closed else MISSING
+    if np.isfinite(own.estimate):
+        return f"{say.signed(middle, places)} %", between
+    if is_closed:
+        return MISSING, f"{between}{BOUND}"
+    if np.isfinite(own.upper) and own.upper < 0.0:
+        return f"≥ {say.at_least(-high / 100.0)} lower{BOUND}", MISSING
+    if np.isfinite(own.lower) and own.lower > 0.0:
+        return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
+    return f"cannot be told{UNTOLD}", MISSING
+
+
+def against_cell(
+    finding: Finding | None, last: str, say: Numerals = PLAIN, *, several: bool = False
+) -> str:
+    """Level against level at the last time that both were judged at."""
+    if finding is None or not np.isfinite(finding.numbers.estimate):
+        return f"cannot be told{UNTOLD}"
+    change, interval = percent_parts(finding.numbers, say)
+    sign = earlier_words(finding.subject.where, last, several=several, say=say)
+    return f"{change} ({interval}){sign}"
+
+
+def against_heading(high: str, low: str) -> str:
+    """Heading of the column of level against level: "10 against 5"."""
+    return f"{high} against {low}"
+
+
+def footnotes(
+    cells: Iterable[str],
+    reasons: Iterable[str],
+    earlier: Sequence[str] = (),
+    say: Numerals = PLAIN,
+    *,
+    is_by_group: bool = False,
+) -> tuple[str, ...]:
+    """What the signs in the table mean, as far as they stand there, and what an interval holds.
+
+    Parameters
+    ----------
+    cells, reasons : iterable of str
+        The texts of the table, and why something in it cannot be told.
+    earlier : sequence of str
+        Times before the last that something in it holds for.
+    say : Numerals
+        Writes the numbers.
+    is_by_group : bool
+        Whether groups are compared pair by pair.
+    """
+    shown = " ".join(cells)
+    found = []
+    if BOUND in shown:
+        found.append(f"{BOUND} Bound: some runs lie beyond the sieves.")
+    if EARLIER in shown:
+        at = f"At {place(TIME, earlier[0], say)}, the last" if len(earlier) == 1 else "The last"
+        found.append(f"{EARLIER} {at} within the sieves.")
+    why = "; ".join(dict.fromkeys(one for one in reasons if one))
+    if UNTOLD in shown and why:
+        found.append(f"{UNTOLD} {capital(why)}.")
+    if is_by_group:
+        found.append("Intervals hold for all pairs of one size together.")
+    return tuple(found)
+
+
+CAPTION = "Changes in per cent."
+"""Caption of the table of page one, whose first heading says from when to when."""

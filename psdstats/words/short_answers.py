@@ -1,0 +1,521 @@
+"""The five short answers of page one in words.
+
+When to stop, do the benches agree, how sure, what would help, what to act on: each from records,
+each what the large sentence and the table do not say already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from psdstats.columns import TIME
+from psdstats.comparison.advice import AdviceRemark, differs
+from psdstats.comparison.analysis import Spread, SpreadBasis
+from psdstats.comparison.beside import LeftOut
+from psdstats.comparison.plan import ComparisonPlan, Direction
+from psdstats.comparison.remedies import Gain, Remedy
+from psdstats.comparison.result import Comparison, QuantityComparison
+from psdstats.findings import BenchAnswer, Course, Ending, Remark, RemarkKind, Stop, Verdict
+from psdstats.frozen import ReadOnly
+from psdstats.models.verdicts import VerdictRemark
+from psdstats.rate.answers import OpenInterval
+from psdstats.rate.fit_rate import RateResult, RateSeries
+from psdstats.study.flags import Flag
+from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
+from psdstats.words.benches import conditions
+from psdstats.words.courses import (
+    NOT_ESTIMATED,
+    WHAT_LATER,
+    capital,
+    course_verdict,
+    difference_of,
+    place,
+)
+from psdstats.words.numbers import PLAIN, Numerals
+from psdstats.words.rate import minutes, time_words
+from psdstats.words.remarks import joined, sentence
+from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result, plural
+from psdstats.words.sizes import source_words
+from psdstats.words.study import LEAST_POINTS
+
+WHEN, AGREE, SURE, HELP, ACT = (
+    "When to stop?",
+    "Do the benches agree?",
+    "How sure?",
+    "What would help?",
+    "Act on",
+)
+"""The questions of page one."""
+
+_FEW_FLAGS, _MOST = 3, 0.5
+_STEPS = 2  # from which on the last one is a fact of its own
+_WORTH_PERCENT = 1.0  # of an interval: less is not worth naming
+
+
+def when_to_stop(
+    comparison: Comparison, rate: RateResult | None, say: Numerals = PLAIN
+) -> Told | None:
+    """Whether the end was reached, what the last step gained, when the target is reached."""
+    main, plan = main_result(comparison), comparison.plan
+    stops = [one.stop for one in main.courses if one.stop is not None]
+    if not stops:
+        return None
+    endings, rises = {stop.ending for stop in stops}, plan.direction is Direction.RISING
+    lead = "Not at one time for all levels."
+    if len(endings) == 1:
+        lead = _ended(stops, say)
+    told = [
+        _last_step(main.courses, plan, say),
+        *_why_untold(main.courses, say),
+        CLUMPS if Ending.COARSER_AGAIN in endings and not rises else "",
+        _others_falling(comparison, main) if endings == {Ending.LITTLE_LEFT} else "",
+        WHAT_LATER if endings == {Ending.LITTLE_LEFT} else "",
+        "" if rate is None else target_words(rate, plan, say),
+    ]
+    return Told(lead, " ".join(one for one in told if one))
+
+
+def _ended(stops: Sequence[Stop], say: Numerals) -> str:
+    """The answer, where every level ended alike."""
+    last = place(TIME, stops[0].last, say)
+    match stops[0].ending:
+        case Ending.STILL_FALLING:
+            return f"Not within {last}; mill longer."
+        case Ending.LITTLE_LEFT:
+            since = dict.fromkeys(one.since or one.before for one in stops)
+            return f"At {joined([place(TIME, one, say) for one in since])}."
+        case Ending.COARSER_AGAIN:
+            after = [time for one in stops for time in one.coarser_after]
+            return f"No later than {place(TIME, max(after, key=float), say)}."
+        case Ending.CANNOT_BE_TOLD:
+            return "Cannot be told."
+
+
+def _others_falling(comparison: Comparison, main: QuantityComparison) -> str:
+    """Other sizes that were still falling at the end."""
+    names = [
+        one.quantity
+        for one in comparison.results
+        if one is not main
+        and any(c.stop is not None and c.stop.ending is Ending.STILL_FALLING for c in one.courses)
+    ]
+    were = "were" if len(names) > 1 else "was"
+    return f"{joined(names)} {were} still falling." if names else ""
+
+
+CLUMPS = "Look whether the fines clump or cake."
+
+
+def _last_step(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str:
+    """What the last step gained at least, where it was still falling."""
+    gained = [
+        (one, one.stop)
+        for one in courses
+        if one.stop is not None and one.stop.ending is Ending.STILL_FALLING
+    ]
+    if not gained or len(courses[0].times) < _STEPS + 1:  # one step is the whole change
+        return ""
+    rises = plan.direction is Direction.RISING
+    parts = [
+        f"{say.at_least(gain_share(stop.gain_at_least, plan))}{at_words(one, plan, say, k)}"
+        for k, (one, stop) in enumerate(gained)
+    ]
+    if len(gained) > SEVERAL_LEVELS:
+        least = min(gain_share(stop.gain_at_least, plan) for _, stop in gained)
+        parts = [f"{say.at_least(least)} at every level"]
+    name, stop = courses[0].quantity, gained[0][1]
+    step = f"{say(float(stop.before), '.12g')} to {place(TIME, stop.last, say)}"
+    return f"From {step} {name} {'rose' if rises else 'fell'} by at least {joined(parts)}."
+
+
+def gain_share(gain: float, plan: ComparisonPlan) -> float:
+    """A gain of ln size, in the direction asked, as a share of the size it started from."""
+    return float(np.expm1(gain) if plan.direction is Direction.RISING else -np.expm1(-gain))
+
+
+def _why_untold(courses: Sequence[Course], say: Numerals) -> Iterator[str]:
+    reasons = (
+        one
+        for course in courses
+        if course.stop is not None and course.stop.ending is Ending.CANNOT_BE_TOLD
+        for one in course.stop.reasons
+    )
+    for one in dict.fromkeys(reasons):
+        yield f"{capital(sentence(one, say))}."
+
+
+def target_words(rate: RateResult, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """When the target size is reached, level by level."""
+    if rate.target_um is None:
+        return ""
+    told = [f"{_reached(one, say)}{_label(one, k, plan)}" for k, one in enumerate(rate.series)]
+    timed = [one for one in rate.series if _timed(one)]
+    beyond = [one for one in timed if one.target is not None and _is_beyond(one.target, one)]
+    tail = ""
+    if beyond:
+        both = "both " if len(timed) == 2 == len(beyond) else ""
+        both = "all " if len(timed) > 2 and len(beyond) == len(timed) else both
+        some = "" if len(beyond) == len(timed) else "the longer "
+        tail = f", {both or some}beyond the trial"
+    return f"{say(rate.target_um)} µm is reached {joined(told)}{tail}."
+
+
+def _label(series: RateSeries, number: int, plan: ComparisonPlan) -> str:
+    """The level, the factor named at the first."""
+    if not series.label:
+        return ""
+    short = series.sizes.where if number and len(plan.at_each) == 1 else ""
+    return f" at {short or series.label}"
+
+
+def _timed(series: RateSeries) -> bool:
+    return series.target is not None and series.target.value is not None
+
+
+def _is_beyond(found: OpenInterval, series: RateSeries) -> bool:
+    return found.value is None or found.value > series.last_min
+
+
+def _reached(series: RateSeries, say: Numerals) -> str:
+    found = series.target
+    if found is None:
+        return "at no time that can be given"
+    if found.value is None:
+        return "never" if found.excluded else f"not before {minutes(found.lower, say)} min, if ever"
+    if found.value == 0.0 and found.upper == 0.0:
+        return "before any milling"
+    return f"after {time_words(found, say, unit=' min')}"
+
+
+def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
+    """Whether the benches agree, where they differ first; None where there is one bench."""
+    result = main_result(comparison)
+    if not result.benches:
+        return None
+    apart = sorted(filter(differs, result.benches), key=_farthest, reverse=True)
+    also = _also_apart(comparison, result)
+    if apart:
+        rate = _rate_words(apart[0])
+        others = [_where_apart(one, say) for one in apart[1:]]
+        told = [rate, *(f"{capital(one)}." for one in others), also]
+        return Told(f"No: {_where_apart(apart[0], say)}.", " ".join(one for one in told if one))
+    findings = [one for bench in result.benches for one in bench.at]
+    verdicts = {one.verdict for one in findings}
+    name = result.quantity
+    if verdicts == {Verdict.EQUIVALENT}:
+        margin = say(findings[0].margin_percent or 0.0)
+        return Told(f"Yes, within ±{margin} % of {name} at every condition.", also)
+    if verdicts == {Verdict.CANNOT_BE_TOLD}:
+        reasons = dict.fromkeys(sentence(why, say) for one in findings for why in one.reasons)
+        return Told("Cannot be told.", " ".join([*(f"{capital(one)}." for one in reasons), also]))
+    ends = [abs(end) for one in findings for end in (one.numbers.lower, one.numbers.upper)]
+    known = [one for one in ends if np.isfinite(one)]
+    most = f"One may yet be {say.at_most(float(np.expm1(max(known))))}" if known else ""
+    rest = f"{most} off at one condition." if most else ""
+    return Told(f"No difference of {name} is shown.", " ".join(filter(None, [rest, also])))
+
+
+def _farthest(answer: BenchAnswer) -> float:
+    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
+    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
+
+
+def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
+    """Where one bench differs the most: "at 48 min, ball ratio 10, Alder is 9.6 % higher …"."""
+    others = answer.at[0].subject.low if answer.at and answer.at[0].subject.low else "the others"
+    changed = [one for one in conditions(answer, say) if one[1].verdict is Verdict.CHANGED]
+    changed.sort(key=lambda one: -abs(one[1].numbers.estimate))
+    if changed:
+        where, one = changed[0]
+        more = f", and differs at {len(changed) - 1} more" if changed[1:] else ""
+        said = difference_of(one, say, f"on {others}")
+        return f"at {where}, {answer.quantity} on {answer.group} is {said}{more}"
+    if answer.rate is not None and answer.rate.verdict is Verdict.CHANGED:
+        said = difference_of(answer.rate, say, f"on {others}")
+        return f"the last over the first {answer.quantity} on {answer.group} is {said}"
+    said = difference_of(answer.average, say, f"on {others}") if answer.average else ""
+    return f"on average {answer.quantity} on {answer.group} is {said}"
+
+
+def _rate_words(answer: BenchAnswer) -> str:
+    """How a bench mills, where that was shown beside a difference at some condition."""
+    rate = answer.rate
+    if rate is None or rate.verdict is not Verdict.CHANGED:
+        return ""
+    if not any(one.verdict is Verdict.CHANGED for one in answer.at):
+        return ""
+    return f"It mills {'more slowly' if rate.numbers.estimate > 0 else 'faster'}."
+
+
+def _also_apart(comparison: Comparison, main: QuantityComparison) -> str:
+    """Benches that differ in another size alone."""
+    known = {bench.group for bench in main.benches if differs(bench)}
+    found: dict[str, list[str]] = {}
+    for one in comparison.results:
+        if one is main or one.quantity == "span":
+            continue
+        for name in (bench.group for bench in one.benches if differs(bench)):
+            if name not in known:
+                found.setdefault(name, []).append(one.quantity)
+    told = [f"{name} differs in {joined(sizes)}" for name, sizes in found.items()]
+    return f"{joined(told)}." if told else ""
+
+
+def how_sure(
+    result: QuantityComparison | None, spread: Spread | None, budget: Budget, say: Numerals = PLAIN
+) -> Told:
+    """Run-to-run variation, u of a size, and which part is the sieves and which the balance."""
+    quantity = "D50" if result is None else result.quantity
+    strong = "" if spread is None else _spread_words(spread, quantity, say)
+    rows = typical_run(budget)
+    own = rows[rows["quantity"] == quantity]
+    told = _unknown(result, say) if result is not None else ""
+    if own.empty:
+        return Told(strong, told)
+    shares = own.groupby("source", sort=False)["share"].sum()
+    balance = float(own.loc[own["balance_limited"], "share"].sum())
+    largest = str(shares.idxmax())
+    u = say.significant(float(combined_percent(own)[quantity]), 2)
+    most = say.per_cent(float(shares.max()), decimals=1)
+    said = (
+        f"One {quantity} has a standard uncertainty of {u} %"
+        f"{_with_certified(budget, quantity, say)}: {most} of its variance from "
+        f"{_SOURCES.get(largest, source_words(largest))}, {say.per_cent(balance, decimals=1)} from "
+        "the balance."
+    )
+    return Told(strong, f"{said} {told}".strip())
+
+
+def _with_certified(budget: Budget, quantity: str, say: Numerals) -> str:
+    """What certified sieves make of the uncertainty of one size, where that is less."""
+    frame = budget.changes_frame()
+    own = frame[
+        (frame["scope"] == "run")
+        & (frame["quantity"] == quantity)
+        & (frame["change"] == Remedy.CERTIFIED_SIEVES.value)
+    ]
+    if own.empty:
+        return ""
+    now, then = (float(own[name].iloc[0]) for name in ("u_now_percent", "u_then_percent"))
+    return f" ({say.significant(then, 2)} % with certified sieves)" if then < 0.95 * now else ""
+
+
+_SOURCES = ReadOnly(
+    {
+        "aperture": "sieve apertures",
+        "between_sieves": "what lies between the sieves",
+        "sampling": "sampling",
+        "lost_powder": "lost powder",
+        "splitting": "splitting the sample",
+    }
+)
+
+
+UNKNOWN = "How far runs alike differ is not known."
+
+
+def _spread_words(spread: Spread, quantity: str, say: Numerals) -> str:
+    if spread.basis is SpreadBasis.NONE:
+        return UNKNOWN
+    if not spread.run > 0.0:
+        return f"Runs alike differ in {quantity} by no more than the measurement explains."
+    sd = say.significant(100.0 * spread.run, 2)
+    match spread.basis:
+        case SpreadBasis.SMOOTH_COURSES:
+            return f"Single runs lie within {sd} % (SD) of a smooth course of {quantity}."
+        case SpreadBasis.DECLARED:
+            return f"Runs alike differ by {sd} % (SD), as declared."
+        case _:
+            return f"Runs alike differ by {sd} % (SD)."
+
+
+def _unknown(result: QuantityComparison, say: Numerals) -> str:
+    """What nobody estimated, and how much of it would undo the change that is undone first."""
+    told = [
+        one
+        for course in result.courses
+        if course_verdict(course) is Verdict.CHANGED
+        for one in course.fallen.reasons
+        if one.kind in NOT_ESTIMATED
+    ]
+    if not told:
+        return ""
+    first = min(told, key=lambda one: float(str(one["percent"])))
+    if first.kind is VerdictRemark.RUN_TO_RUN_UNKNOWN:
+        sd = say.significant(float(str(first["percent"])), 2)
+        return f"An SD of {sd} % between runs would undo the change."
+    return f"{capital(sentence(first, say))}."
+
+
+_REMEDIES: Mapping[Remedy, str] = ReadOnly(
+    {
+        Remedy.TWICE_RUNS: "twice the runs",
+        Remedy.ONE_MORE_GROUP: "one more bench",
+        Remedy.CERTIFIED_SIEVES: "certified sieves",
+        Remedy.FINER_BALANCE: "a finer balance",
+        Remedy.TWICE_SAMPLE: "twice the sample",
+        Remedy.TARES_EACH_RUN: "tares weighed before each run",
+    }
+)
+_ADVICE: tuple[RemarkKind, ...] = (
+    AdviceRemark.KNOW_RUN_TO_RUN,
+    AdviceRemark.KNOW_DRIFT,
+    AdviceRemark.REPEAT_LAST_TIMES,
+    AdviceRemark.MORE_RUNS,
+)
+_SIEVES: tuple[RemarkKind, ...] = (AdviceRemark.FINER_SIEVE, AdviceRemark.COARSER_SIEVE)
+
+
+def what_would_help(
+    comparison: Comparison | None, found: Sequence[Gain], budget: Budget, say: Numerals = PLAIN
+) -> Told | None:
+    """What more of something would buy, the most first, and what would tell what was not told."""
+    told = [] if comparison is None else list(_advised(comparison, say))
+    told = [*_closer_sieves(budget, "D50" if not found else found[0].quantity), *told]
+    if not found:
+        return Told("", " ".join(told)) if told else None
+    is_course = comparison is not None and bool(main_result(comparison).courses)
+    what = f"the interval of the {'change' if is_course else 'difference'}"
+    worth = [one for one in found if one.shorter_percent >= _WORTH_PERCENT]
+    spare = [_REMEDIES[one.remedy] for one in found if one not in worth]
+    least = f"{_or(spare)} by under {say(_WORTH_PERCENT)} %" if spare else ""
+    if not worth:
+        return Told("", " ".join([f"{capital(what)} would shorten with {least}.", *told]))
+    best, by = capital(_REMEDIES[worth[0].remedy]), _per_cent(worth[0], say)
+    parts = [f"{_REMEDIES[one.remedy]} by {_per_cent(one, say)}" for one in worth[1:]]
+    parts += [least] if least else []
+    more = f"{', '.join(parts)}." if parts else ""
+    strong = f"{best} would shorten {what} by {by}{',' if more else '.'}"
+    return Told(strong, " ".join(one for one in (more, *told) if one))
+
+
+def _closer_sieves(budget: Budget, quantity: str) -> Iterator[str]:
+    """Sieves closer together, where most of the uncertainty is what lies between them."""
+    rows = typical_run(budget)
+    own = rows[(rows["quantity"] == quantity) & (rows["source"] == "between_sieves")]
+    if float(own["share"].sum()) > _MOST:
+        yield f"Sieves closer together would tell one {quantity} better."
+
+
+def _or(names: Sequence[str]) -> str:
+    return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _per_cent(gain: Gain, say: Numerals) -> str:
+    return say.per_cent(gain.shorter_percent / 100.0)
+
+
+def _advised(comparison: Comparison, say: Numerals) -> Iterator[str]:
+    """What the findings ask for: of the quantity that leads, and sieves of all quantities."""
+    main = main_result(comparison)
+    for remark in main.advice:
+        if remark.kind in _ADVICE:
+            yield f"{capital(sentence(remark, say))}."
+    sieves: dict[Remark, list[str]] = {}
+    for one in comparison.results:
+        for remark in one.advice:
+            if remark.kind in _SIEVES:
+                sieves.setdefault(remark, []).append(one.quantity)
+    for remark, names in sieves.items():
+        yield _sieve_words(remark, names, say)
+
+
+def _sieve_words(remark: Remark, quantities: Sequence[str], say: Numerals) -> str:
+    names = joined(quantities)
+    if remark.kind is AdviceRemark.FINER_SIEVE:
+        sieve = f"below {say.bound(float(str(remark['below_um'])), '<')} µm"
+    else:
+        sieve = f"above {say.bound(float(str(remark['above_um'])), '>')} µm"
+    return f"A sieve {sieve} gives {names} a value."
+
+
+def act_on(
+    flags: Sequence[Flag],
+    moved: Sequence[LeftOut],
+    start: Sequence[Remark] = (),
+    say: Numerals = PLAIN,
+) -> Told:
+    """Readings to look at again, and how far the changes move without their runs.
+
+    Parameters
+    ----------
+    flags : sequence of Flag
+        What throws doubt on a reading.
+    moved : sequence of LeftOut
+        Changes of the quantity that leads without all these runs together.
+    start : sequence of Remark
+        Levels that differ before any milling.
+    say : Numerals
+        Writes the numbers.
+    """
+    first = [_look_words(one, say) for one in start]
+    if not flags:
+        return Told("" if first else "Nothing: no reading is in doubt.", " ".join(first))
+    alike: dict[str, list[Flag]] = {}
+    for one in flags:
+        alike.setdefault(one.check, []).append(one)
+    told = [part for own in alike.values() for part in _flags_words(own, say)]
+    runs = len({one.spot.run for one in flags})
+    return Told("", " ".join([f"{'; '.join(told)}.", without_words(runs, moved, say), *first]))
+
+
+def _look_words(remark: Remark, say: Numerals) -> str:
+    """What to look at, of a bench in fewer words than elsewhere."""
+    if remark.kind is AdviceRemark.LOOK_AT_GROUP:
+        return f"Look at {remark['group']}: speed, balls, charge."
+    return f"{capital(sentence(remark, say))}."
+
+
+def _flags_words(own: Sequence[Flag], say: Numerals) -> Iterator[str]:
+    if len(own) <= _FEW_FLAGS:
+        for one in own:
+            where = ", ".join(filter(None, (one.spot.run, one.spot.sieve)))
+            yield f"{where}: {doubt_words(one, say)}"
+        return
+    worst = max(own, key=lambda one: abs(one.value or 0.0))
+    runs = len({one.spot.run for one in own})
+    yield (f"{plural(runs, 'run')} alike, such as {worst.spot.run}: {doubt_words(worst, say)}")
+
+
+def doubt_words(flag: Flag, say: Numerals = PLAIN) -> str:
+    """What is wrong with a reading, in a few words with its value."""
+    value, limit = flag.value or 0.0, flag.limit
+    bound = "" if limit is None else f"{say(abs(limit), '.4g')} {flag.unit}"
+    match flag.check:
+        case "finer_than_resolution":
+            return f"{say(value, '.10g')} g on a balance of {bound}"
+        case "mass_balance":
+            share = say.fixed(abs(value), 1)
+            return f"{share} % {'lost' if value < 0 else 'gained'}"
+        case "tare_drift":
+            way = "high" if value > 0 else "low"
+            return f"tare {say(abs(value), '.3g')} g too {way}"
+        case "swapped_sieves":
+            return "tare of another sieve"
+        case "overload" | "over_capacity":
+            return f"{say(value, '.4g')} g where {bound} is the most"
+        case "missing_sieve":
+            return "weighing missing"
+        case "end_point":
+            return f"the second shaking still moved {say(abs(value), '.3g')} g"
+    return flag.says
+
+
+def without_words(runs: int, moved: Sequence[LeftOut], say: Numerals = PLAIN) -> str:
+    """How far the changes move without the runs in doubt; empty where there is no change."""
+    if not moved:
+        return ""
+    which = "this run" if runs == 1 else f"these {runs} runs"
+    name = moved[0].quantity
+    most = max(one.points for one in moved)
+    changes = f"the change of {name}" if len(moved) == 1 else f"the changes of {name}"
+    if np.isinf(most):
+        return f"Without {which} {changes} could not be told."
+    if most < LEAST_POINTS:
+        verb = "moves" if len(moved) == 1 else "move"
+        return f"Without {which} {changes} {verb} by less than {say(LEAST_POINTS)} points."
+    moves = "moves by" if len(moved) == 1 else "move by at most"
+    points = say.fixed(float(np.ceil(10.0 * most)) / 10.0, 1)
+    return f"Without {which} {changes} {moves} {points} points."
