@@ -1,7 +1,7 @@
 """A table as CSV, HTML, Markdown, LaTeX, in a workbook and in a terminal: the same numbers in all.
 
-CSV and workbook hold the whole frame in full precision (the workbook in sixteen digits; its first
-sheet lists the others); with a decimal comma the fields of CSV are separated by semicolons.  The
+CSV and workbook hold the whole frame, its numbers in ten digits (the workbook's first sheet lists
+the others); with a decimal comma the fields of CSV are separated by semicolons.  The
 others show the grid of texts.  HTML names its headings by their scope and carries the full value of
 each number for sorting and pointing.  LaTeX is a longtable that pandas writes with the rules of
 booktabs; wider than its text, it is cut between columns with the row headings repeated.  In a
@@ -46,7 +46,7 @@ def to_csv(table: Table, say: Numerals = PLAIN) -> str:
     Notes
     -----
     Text that begins like a formula gets an apostrophe in front, so that opening the file in a
-    spreadsheet cannot run it.  Numbers keep 13 digits, since the last bits of a computation depend
+    spreadsheet cannot run it.  Numbers keep ten digits, since the last bits of a computation depend
     on where its arrays lie in memory.
     """
     sign = say.decimal
@@ -62,7 +62,7 @@ def to_csv(table: Table, say: Numerals = PLAIN) -> str:
 
 def _kept(value: float) -> float:
     """The digits of a number that do not depend on the last bits of its computation."""
-    return float(f"{value:.13g}")
+    return float(f"{value:.10g}")
 
 
 def _field(value: object, sign: str) -> str:
