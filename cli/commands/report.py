@@ -79,6 +79,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
         written = report(
             study,
             target,
+            sources=options.sources,
             propagation=partial(_drawn, study, options),
             comparison=partial(_compared, study, options),
             checks=checks,

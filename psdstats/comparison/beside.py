@@ -244,13 +244,19 @@ class LeastSquares:
         return np.where(lost, np.nan, -(along[:, kept] @ solved))
 
 
+def generalised(x: Array, v: Array) -> tuple[Array, Array, Array]:
+    """Precision P of rows with covariance V, X'P, and the generalised inverse of X'PX."""
+    floor = _TINY * (float(np.trace(v)) / len(v) or 1.0)
+    precision = np.asarray(np.linalg.inv(v + floor * np.eye(len(v))), dtype=np.float64)
+    onto = x.T @ precision
+    core = np.asarray(np.linalg.pinv(onto @ x, hermitian=True, rcond=_TINY), dtype=np.float64)
+    return precision, onto, core
+
+
 def least_squares(one: QuantityAnalysis, rows: Array) -> LeastSquares:
     """Effects (e, p) on the columns of x, with the known covariance and the printed spread."""
     x, v = one.design.x, one.response.known + scatter(one).sum(axis=0)
-    v = v + _TINY * (float(np.trace(v)) / len(v) or 1.0) * np.eye(len(v))
-    precision = np.asarray(np.linalg.inv(v), dtype=np.float64)
-    onto = x.T @ precision
-    core = np.linalg.pinv(onto @ x, hermitian=True, rcond=_TINY)
+    precision, onto, core = generalised(x, v)
     residual = precision - onto.T @ core @ onto
     return LeastSquares(
         weights=rows @ core @ onto,

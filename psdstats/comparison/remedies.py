@@ -21,7 +21,7 @@ from scipy import sparse
 
 from psdstats.columns import GROUP, QUANTITIES, RUN
 from psdstats.comparison.analysis import QuantityAnalysis
-from psdstats.comparison.beside import headline_row, headlines, scatter
+from psdstats.comparison.beside import generalised, headline_row, headlines, scatter
 from psdstats.comparison.plan import columns_of
 from psdstats.comparison.result import Comparison, Route
 from psdstats.frozen import Array
@@ -29,7 +29,6 @@ from psdstats.uncertainty.budget import changed_studies
 from psdstats.uncertainty.law import JointLaw, prepare
 
 _SHARED_BY_REPLICATES = "between_sieves"  # what the curve does there is that of the powder
-_TINY = 1e-9
 
 
 class Remedy(StrEnum):
@@ -100,10 +99,7 @@ def _root_mean(u: Array) -> float:
 
 def _variances(one: QuantityAnalysis, rows: Array, covariance: Array) -> Array:
     """Variances of effects (e, p) by generalised least squares."""
-    x = one.design.x
-    floor = _TINY * (float(np.trace(covariance)) / len(covariance) or 1.0)
-    onto = x.T @ np.linalg.inv(covariance + floor * np.eye(len(covariance)))
-    core = np.linalg.pinv(onto @ x, hermitian=True, rcond=_TINY)
+    _, _, core = generalised(one.design.x, covariance)
     return np.asarray(np.einsum("ij,jk,ik->i", rows, core, rows))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -30,6 +30,7 @@ from psdstats.uncertainty.bands import undersize_bands
 from psdstats.uncertainty.budget import Budget, budget
 from psdstats.uncertainty.conformity import LimitResult, judge_limit, specifications
 from psdstats.uncertainty.engine import ENOUGH_DRAWS, propagate
+from psdstats.uncertainty.inputs import Source
 from psdstats.uncertainty.law import prepare
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import measurement_sources
@@ -106,6 +107,7 @@ class Results:
 def collect(
     study: Study,
     *,
+    sources: Iterable[str | Source] | None = None,
     propagation: Propagation | Callable[[], Propagation] | None = None,
     comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
@@ -118,9 +120,12 @@ def collect(
 
     What gives the propagation is asked for it while the trial is compared.
     """
-    with _asked_beside(study, propagation) as drawn:
+    counted = measurement_sources(study, sources)
+    with _asked_beside(study, counted, propagation) as drawn:
         if comparison is None:
-            comparison = _or_reason(partial(compare, study, level=level), ModelError)
+            given = propagation if isinstance(propagation, Propagation) else None
+            made = partial(compare, study, level=level, sources=counted, propagation=given)
+            comparison = _or_reason(made, ModelError)
         elif callable(comparison):
             comparison = comparison()
         done = comparison if isinstance(comparison, Comparison) else None
@@ -130,11 +135,11 @@ def collect(
         measured = drawn()
     if target_um is None and "target_um" in study.compare:
         target_um = float(study.compare["target_um"])  # type: ignore[arg-type]
-    sources = measured.sources
+    names = measured.sources
     by = str(study.compare.get("by") or TIME) if done is None else done.plan.by
     stage(SHARING)
-    bands = undersize_bands(study, sources=sources, coverage=measured.coverage)
-    shares = budget(study, by=by, sources=sources)
+    bands = undersize_bands(study, sources=names, coverage=measured.coverage)
+    shares = budget(study, by=by, sources=names)
     stage(FURTHER)
     return Results(
         study=study,
@@ -143,7 +148,7 @@ def collect(
         bands=bands,
         comparison=comparison,
         budget=shares,
-        limits=tuple(judge_limit(study, one, sources=sources) for one in specifications(study)),
+        limits=tuple(judge_limit(study, one, sources=names) for one in specifications(study)),
         groups=_groups(study, measured, done, level),
         whole=_whole(study, level, measured.seed or 0),
         rate=_rate(study, measured, done, level, target_um),
@@ -162,13 +167,15 @@ def processes(study: Study) -> int:
 
 @contextmanager
 def _asked_beside(
-    study: Study, propagation: Propagation | Callable[[], Propagation] | None
+    study: Study,
+    sources: Sequence[str | Source],
+    propagation: Propagation | Callable[[], Propagation] | None,
 ) -> Iterator[Callable[[], Propagation]]:
     """What gives the propagation at last; large ones are made meanwhile."""
     if isinstance(propagation, Propagation):
         yield lambda: propagation
         return
-    sources, workers = measurement_sources(study), processes(study)
+    workers = processes(study)
     made = partial(propagate, study, sources=sources, max_draws=ENOUGH_DRAWS, workers=workers)
     ask = propagation or made
     if workers == 1:

@@ -58,7 +58,7 @@ from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import CheckReport
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
-from psdstats.uncertainty.inputs import SourceRemark
+from psdstats.uncertainty.inputs import Source, SourceRemark
 from psdstats.uncertainty.linear import one_thread
 from psdstats.uncertainty.propagation import Propagation
 from psdstats.words import groups as groups_words
@@ -93,6 +93,7 @@ def report(
     study: Study,
     folder: str | Path,
     *,
+    sources: Iterable[str | Source] | None = None,
     propagation: Propagation | Callable[[], Propagation] | None = None,
     comparison: Compared | Callable[[], Compared] | None = None,
     checks: CheckReport | None = None,
@@ -113,6 +114,8 @@ def report(
         The study.
     folder : path
         Where to write; appears whole or not at all.
+    sources : iterable of str or Source, optional
+        What is counted; as study.toml says where left out.
     propagation : Propagation or callable, optional
         Its sizes, without run-to-run variation, or what gives them while the trial is compared; by
         Monte Carlo from seed 0 where left out.
@@ -149,6 +152,7 @@ def report(
     say = Numerals(decimal)
     found = collect(
         study,
+        sources=sources,
         propagation=propagation,
         comparison=comparison,
         checks=checks,

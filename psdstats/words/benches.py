@@ -35,7 +35,7 @@ def bench_sentences(answers: Sequence[BenchAnswer], say: Numerals = PLAIN) -> tu
 
     Of several sizes, what holds of more than one is told once.
     """
-    apart = sorted(filter(differs, answers), key=_farthest, reverse=True)
+    apart = sorted(filter(differs, answers), key=farthest, reverse=True)
     found = [_apart(own, say) for own in alike(apart, lambda one: one.group)]
     return (*found, *other_sentences(answers, say))
 
@@ -86,7 +86,7 @@ def _kept(rest: Sequence[_Rest], keep: Callable[[BenchAnswer], bool]) -> list[li
     return alike(own, lambda one: one.key)
 
 
-def _farthest(answer: BenchAnswer) -> float:
+def farthest(answer: BenchAnswer) -> float:
     """The largest difference shown: one group apart moves the mean that the others are against."""
     told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
     return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)

@@ -15,7 +15,7 @@ from psdstats.distribution.fits import DistributionFit
 from psdstats.distribution.moments import Fineness
 from psdstats.findings import Verdict
 from psdstats.words.numbers import PLAIN, Numerals
-from psdstats.words.remarks import sentence
+from psdstats.words.remarks import joined, sentence
 
 _SMALLEST_P = "this design cannot give a p below"
 
@@ -256,7 +256,7 @@ def fit_sentence(fit: DistributionFit, say: Numerals = PLAIN) -> str:
 
 def step_sentence(found: Fineness, say: Numerals = PLAIN) -> str:
     """Fineness of one distribution: its classes, and the step size they come from."""
-    names, passed = " or ".join(found.classes), f"{say(100 * found.share)} %"
+    names, passed = joined(found.classes, "or"), f"{say(100 * found.share)} %"
     if found.step_um > found.coarsest_um:
         told = f"no sieve used passes {passed}, so the step size is above "
         told += f"{say(found.coarsest_um)} µm"

@@ -61,7 +61,7 @@ def once_each(
     )
 
 
-def joined(items: Sequence[str]) -> str:
+def joined(items: Sequence[str], word: str = "and") -> str:
     """Items as a list in a sentence.
 
     Examples
@@ -69,7 +69,7 @@ def joined(items: Sequence[str]) -> str:
     >>> joined(["time", "ball ratio", "group"])
     'time, ball ratio and group'
     """
-    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+    return f" {word} ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
 
 
 def listed(items: Sequence[str], most: int = 4, *, between: str = ", ") -> str:

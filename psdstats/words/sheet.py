@@ -5,7 +5,7 @@ A fact stands on page one once: sizes in the large sentence, changes in the tabl
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -138,8 +138,10 @@ def _went(courses: Sequence[Course], plan: ComparisonPlan, say: Numerals) -> str
     if len(courses) > SEVERAL_LEVELS:
         return f"{head} at all {_levels_name(courses, plan)}: {_extremes(courses, say)}."
     starts = [size_words(one.start, name, say) for one in courses]
-    ends = [f"{size_words(one.end, name, say)} µm{at_words(one, plan, say, k)}" for k, one in
-            enumerate(courses)]  # fmt: skip
+    ends = [
+        f"{size_words(one.end, name, say)} µm{at_words(one, plan, say, k)}"
+        for k, one in enumerate(courses)
+    ]
     if len(set(starts)) == 1:
         return f"{head} from {starts[0]} µm to {' and to '.join(ends)}."
     both = (f"from {start} µm to {end}" for start, end in zip(starts, ends, strict=True))
@@ -391,9 +393,8 @@ def change_cells(
     course: Course, last: str, say: Numerals = PLAIN, *, several: bool = False
 ) -> tuple[str, str]:
     """A change and its interval, per cent: "−49.1 %", "−51.9 to −46.0"; bounds are marked."""
-    own, sign = course.fallen.numbers, ""
-    if course.fallen.verdict is Verdict.CANNOT_BE_TOLD:
-        sign = UNTOLD
+    own = course.fallen.numbers
+    sign = UNTOLD if course.fallen.verdict is Verdict.CANNOT_BE_TOLD else ""
     sign += earlier_words(course.times[-1], last, several=several, say=say)
     change, interval = percent_parts(own, say)
     return ("" if change == MISSING else change) + sign or MISSING, interval
@@ -412,13 +413,21 @@ def percent_parts(own: Numbers, say: Numerals = PLAIN) -> tuple[str, str]:
     between = f"{say.signed(low, places)} to {say.signed(high, places)}" if is_closed else MISSING
     if np.isfinite(own.estimate):
         return f"{say.signed(middle, places)} %", between
+    if sign_of(own) == UNTOLD:
+        return untold_cells()
     if is_closed:
         return MISSING, f"{between}{BOUND}"
-    if np.isfinite(own.upper) and own.upper < 0.0:
+    if own.upper < 0.0:
         return f"≥ {say.at_least(-high / 100.0)} lower{BOUND}", MISSING
-    if np.isfinite(own.lower) and own.lower > 0.0:
-        return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
-    return f"cannot be told{UNTOLD}", MISSING
+    return f"≥ {say.at_least(low / 100.0)} higher{BOUND}", MISSING
+
+
+def sign_of(own: Numbers) -> str:
+    """The sign of a difference that is known by a bound alone, or not at all; empty for others."""
+    if np.isfinite(own.estimate):
+        return ""
+    is_closed = bool(np.isfinite([own.lower, own.upper]).all())
+    return BOUND if is_closed or own.upper < 0.0 or own.lower > 0.0 else UNTOLD
 
 
 def against_cell(
@@ -426,7 +435,7 @@ def against_cell(
 ) -> str:
     """Level against level at the last time that both were judged at."""
     if finding is None or not np.isfinite(finding.numbers.estimate):
-        return f"cannot be told{UNTOLD}"
+        return untold_cells()[0]
     change, interval = percent_parts(finding.numbers, say)
     sign = earlier_words(finding.subject.where, last, several=several, say=say)
     return f"{change} ({interval}){sign}"
@@ -438,7 +447,7 @@ def against_heading(high: str, low: str) -> str:
 
 
 def footnotes(
-    cells: Iterable[str],
+    signs: Collection[str],
     reasons: Iterable[str],
     earlier: Sequence[str] = (),
     say: Numerals = PLAIN,
@@ -449,8 +458,10 @@ def footnotes(
 
     Parameters
     ----------
-    cells, reasons : iterable of str
-        The texts of the table, and why something in it cannot be told.
+    signs : collection of str
+        `BOUND` and `UNTOLD`, where something in the table has them.
+    reasons : iterable of str
+        Why something in it cannot be told.
     earlier : sequence of str
         Times before the last that something in it holds for.
     say : Numerals
@@ -458,15 +469,14 @@ def footnotes(
     is_by_group : bool
         Whether groups are compared pair by pair.
     """
-    shown = " ".join(cells)
     found = []
-    if BOUND in shown:
+    if BOUND in signs:
         found.append(f"{BOUND} Bound: some runs lie beyond the sieves.")
-    if EARLIER in shown:
+    if earlier:
         at = f"At {place(TIME, earlier[0], say)}, the last" if len(earlier) == 1 else "The last"
         found.append(f"{EARLIER} {at} within the sieves.")
     why = "; ".join(dict.fromkeys(one for one in reasons if one))
-    if UNTOLD in shown and why:
+    if UNTOLD in signs and why:
         found.append(f"{UNTOLD} {capital(why)}.")
     if is_by_group:
         found.append("Intervals hold for all pairs of one size together.")

@@ -24,7 +24,8 @@ from psdstats.rate.answers import OpenInterval
 from psdstats.rate.fit_rate import RateResult, RateSeries
 from psdstats.study.flags import Flag
 from psdstats.uncertainty.budget import Budget, combined_percent, typical_run
-from psdstats.words.benches import conditions
+from psdstats.words.benches import conditions, farthest
+from psdstats.words.budget import source_phrase
 from psdstats.words.courses import (
     NOT_ESTIMATED,
     WHAT_LATER,
@@ -37,7 +38,6 @@ from psdstats.words.numbers import PLAIN, Numerals
 from psdstats.words.rate import minutes, time_words
 from psdstats.words.remarks import joined, sentence
 from psdstats.words.sheet import SEVERAL_LEVELS, Told, at_words, main_result, plural
-from psdstats.words.sizes import source_words
 from psdstats.words.study import LEAST_POINTS
 
 WHEN, AGREE, SURE, HELP, ACT = (
@@ -194,7 +194,7 @@ def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
     result = main_result(comparison)
     if not result.benches:
         return None
-    apart = sorted(filter(differs, result.benches), key=_farthest, reverse=True)
+    apart = sorted(filter(differs, result.benches), key=farthest, reverse=True)
     also = _also_apart(comparison, result)
     if apart:
         rate = _rate_words(apart[0])
@@ -215,11 +215,6 @@ def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
     most = f"One may yet be {say.at_most(float(np.expm1(max(known))))}" if known else ""
     rest = f"{most} off at one condition." if most else ""
     return Told(f"No difference of {name} is shown.", " ".join(filter(None, [rest, also])))
-
-
-def _farthest(answer: BenchAnswer) -> float:
-    told = (one for one in (*answer.at, answer.rate, answer.average) if one is not None)
-    return max(abs(one.numbers.estimate) for one in told if one.verdict is Verdict.CHANGED)
 
 
 def _where_apart(answer: BenchAnswer, say: Numerals) -> str:
@@ -282,7 +277,7 @@ def how_sure(
     said = (
         f"One {quantity} has a standard uncertainty of {u} %"
         f"{_with_certified(budget, quantity, say)}: {most} of its variance from "
-        f"{_SOURCES.get(largest, source_words(largest))}, {say.per_cent(balance, decimals=1)} from "
+        f"{source_phrase(largest)}, {say.per_cent(balance, decimals=1)} from "
         "the balance."
     )
     return Told(strong, f"{said} {told}".strip())
@@ -300,17 +295,6 @@ def _with_certified(budget: Budget, quantity: str, say: Numerals) -> str:
         return ""
     now, then = (float(own[name].iloc[0]) for name in ("u_now_percent", "u_then_percent"))
     return f" ({say.significant(then, 2)} % with certified sieves)" if then < 0.95 * now else ""
-
-
-_SOURCES = ReadOnly(
-    {
-        "aperture": "sieve apertures",
-        "between_sieves": "what lies between the sieves",
-        "sampling": "sampling",
-        "lost_powder": "lost powder",
-        "splitting": "splitting the sample",
-    }
-)
 
 
 UNKNOWN = "How far runs alike differ is not known."
@@ -380,7 +364,7 @@ def what_would_help(
     what = f"the interval of the {'change' if is_course else 'difference'}"
     worth = [one for one in found if one.shorter_percent >= _WORTH_PERCENT]
     spare = [_REMEDIES[one.remedy] for one in found if one not in worth]
-    least = f"{_or(spare)} by under {say(_WORTH_PERCENT)} %" if spare else ""
+    least = f"{joined(spare, 'or')} by under {say(_WORTH_PERCENT)} %" if spare else ""
     if not worth:
         return Told("", " ".join([f"{capital(what)} would shorten with {least}.", *told]))
     best, by = capital(_REMEDIES[worth[0].remedy]), _per_cent(worth[0], say)
@@ -397,10 +381,6 @@ def _closer_sieves(budget: Budget, quantity: str) -> Iterator[str]:
     own = rows[(rows["quantity"] == quantity) & (rows["source"] == "between_sieves")]
     if float(own["share"].sum()) > _MOST:
         yield f"Sieves closer together would tell one {quantity} better."
-
-
-def _or(names: Sequence[str]) -> str:
-    return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _per_cent(gain: Gain, say: Numerals) -> str:

@@ -17,7 +17,7 @@ from psdstats.comparison.beside import LeftOut, without_runs
 from psdstats.comparison.remedies import Gain, gains
 from psdstats.comparison.result import Comparison, QuantityComparison, Route
 from psdstats.errors import PsdstatsError
-from psdstats.findings import Course, FactorAnswer, Finding, Remark, Verdict
+from psdstats.findings import Course, FactorAnswer, Finding, Numbers, Remark, Verdict
 from psdstats.output.collect import Results
 from psdstats.output.content import Drawing, Sheet, ShortAnswer
 from psdstats.output.pages.sizes import sizes_drawing
@@ -54,7 +54,7 @@ def answer_sheet(found: Results, say: Numerals = PLAIN) -> Sheet:
         drawing=_drawing(found, say),
         table=table,
         answers=tuple(_answers(found, say)),
-        footnotes=() if compared is None or table is None else _footnotes(compared, table, say),
+        footnotes=() if compared is None or table is None else _footnotes(compared, say),
     )
 
 
@@ -114,7 +114,7 @@ def _to_look_at(main: QuantityComparison | None) -> list[Remark]:
 
 def changes_table(compared: Comparison, say: Numerals = PLAIN) -> Table | None:
     """The changes of every size: a pair of columns per level, or a row per level or pair."""
-    courses = [one for result in compared.results for one in result.courses]
+    courses = _courses(compared)
     if not courses:
         return _pairs_table(compared, say)
     wheres = list(dict.fromkeys(one.where for one in courses))  # of every size
@@ -123,11 +123,17 @@ def changes_table(compared: Comparison, say: Numerals = PLAIN) -> Table | None:
     return _courses_table(compared, courses, wheres, say)
 
 
+def _courses(compared: Comparison) -> list[Course]:
+    return [one for result in compared.results for one in result.courses]
+
+
 def _earlier(compared: Comparison) -> list[str]:
     """Times before the last for which a cell of the table holds."""
-    courses = [one for result in compared.results for one in result.courses]
+    courses = _courses(compared)
     last = _last(courses) if courses else ""
-    at = [_last_at(one) for result in compared.results for one in result.factors[:1]]
+    has_pair = len({one.where for one in courses}) <= _MOST_LEVELS
+    factors = [one for result in compared.results for one in result.factors[:1]]
+    at = [_last_at(one) for one in factors if has_pair]
     times = [one.times[-1] for one in courses]
     times += [one.subject.where for one in at if one is not None]
     return list(dict.fromkeys(one for one in times if one != last))
@@ -225,19 +231,13 @@ def _levels_table(
 
 
 def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
-    """One row a pair of levels, a column a size; the farthest first where there are many."""
-    found: dict[tuple[str, str, str], dict[str, Finding]] = {}
-    for result in compared.results:
-        for one in words.last_of_each(leading(result) if result.findings else []):
-            key = (one.subject.high, one.subject.low, one.subject.where)
-            found.setdefault(key, {})[result.quantity] = one
-    if not found:
+    """One row a pair of levels, a column a size."""
+    ranked = _ranked_pairs(compared)
+    if not ranked:
         return None
-    main = words.main_result(compared).quantity
-    ranked = sorted(found.values(), key=lambda own: -_size_of(own.get(main)))
     names = [one.quantity for one in compared.results]
     rows = []
-    for own in ranked[:_MOST_ROWS]:
+    for own in ranked:
         pair = words.pair_words(next(iter(own.values())), compared.plan, say)
         row: dict[str, object] = {"pair": pair}
         for name in names:
@@ -247,6 +247,18 @@ def _pairs_table(compared: Comparison, say: Numerals) -> Table | None:
     columns = [Column(name="pair", heading=heading)]
     columns += [Column(name=name, heading=name) for name in names]
     return _table(rows, columns)
+
+
+def _ranked_pairs(compared: Comparison) -> list[dict[str, Finding]]:
+    """The pairs of levels of the table, by quantity; the farthest first where there are many."""
+    found: dict[tuple[str, str, str], dict[str, Finding]] = {}
+    for result in compared.results:
+        for one in words.last_of_each(leading(result) if result.findings else []):
+            key = (one.subject.high, one.subject.low, one.subject.where)
+            found.setdefault(key, {})[result.quantity] = one
+    main = words.main_result(compared).quantity
+    ranked = sorted(found.values(), key=lambda own: -_size_of(own.get(main)))
+    return ranked[:_MOST_ROWS]
 
 
 def _size_of(finding: Finding | None) -> float:
@@ -263,12 +275,31 @@ def _table(rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> T
     )
 
 
-def _footnotes(compared: Comparison, table: Table, say: Numerals) -> tuple[str, ...]:
+def _footnotes(compared: Comparison, say: Numerals) -> tuple[str, ...]:
     """The signs of the table, and what its intervals hold for."""
-    cells = [cell for row in table.grid(say) for cell in row]
     reasons = [sentence(one, say) for one in _reasons(compared)]
     is_by_group = compared.plan.by == GROUP
-    return words.footnotes(cells, reasons, _earlier(compared), say, is_by_group=is_by_group)
+    signs, earlier = _signs(compared), _earlier(compared)
+    return words.footnotes(signs, reasons, earlier, say, is_by_group=is_by_group)
+
+
+def _signs(compared: Comparison) -> set[str]:
+    """Signs of what the table shows: bounds, and what cannot be told."""
+    names = [one.quantity for one in compared.results]
+    by_level = {(one.quantity, one.where): one.fallen for one in _courses(compared)}
+    wheres = list(dict.fromkeys(where for _, where in by_level))
+    if not wheres:
+        pairs = [own.get(name) for own in _ranked_pairs(compared) for name in names]
+        return {words.sign_of(Numbers() if one is None else one.numbers) for one in pairs}
+    shown = [by_level.get((name, where)) for name in names for where in wheres[:_MOST_ROWS]]
+    signs = {words.sign_of(Numbers() if one is None else one.numbers) for one in shown}
+    if any(one is not None and one.verdict is Verdict.CANNOT_BE_TOLD for one in shown):
+        signs.add(words.UNTOLD)
+    if len(wheres) <= _MOST_LEVELS and any(one.factors for one in compared.results):
+        against = [_last_at(next(iter(one.factors), None)) for one in compared.results]
+        if not all(one is not None and np.isfinite(one.numbers.estimate) for one in against):
+            signs.add(words.UNTOLD)
+    return signs
 
 
 def _reasons(compared: Comparison) -> list[Remark]:
