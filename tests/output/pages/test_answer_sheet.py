@@ -260,6 +260,23 @@ def test_benches_alone_are_answered_as_pairs(kind):
     assert asked == ["How sure?", "What would help?", "Act on"]
 
 
+def test_a_name_with_the_signs_of_the_table_makes_no_footnote(kind):
+    found = kind("benches_alone")
+    named = {name: f"{name} *†‡" for name in ("Alder", "Birch", "Cedar")}
+
+    def renamed(finding):
+        own = finding.subject
+        pair = {"high": named.get(own.high, own.high), "low": named.get(own.low, own.low)}
+        return replace(finding, subject=replace(own, **pair))
+
+    results = tuple(
+        replace(one, findings=tuple(map(renamed, one.findings))) for one in found.compared.results
+    )
+    signed = replace(found, comparison=replace(found.compared, results=results))
+    assert any("*†‡" in row[0] for row in answer_sheet(signed).table.grid())
+    assert answer_sheet(signed).footnotes == answer_sheet(found).footnotes
+
+
 def test_levels_at_one_time_are_a_pair(kind):
     found = kind("ratio_alone")
     sheet = answer_sheet(found)
