@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain
 from os import PathLike
 from pathlib import Path
@@ -27,6 +28,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.processes import cores, in_processes
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
@@ -119,26 +121,22 @@ def _in_parallel(
     cluster: str | None,
 ) -> Iterator[BlockSummary]:
     """Make as many stripes at a time as there are workers."""
-    from joblib import delayed
-
+    tasks = [(plan, summarise, block_draws, *stripe) for stripe in stripes]
     with _pool(workers, cluster) as (pool, at_a_time):
-        for start in range(0, len(stripes), at_a_time):
-            tasks = (
-                delayed(_whole_stripe)(plan, summarise, block_draws, *stripe)
-                for stripe in stripes[start : start + at_a_time]
-            )
-            yield from chain.from_iterable(pool(tasks))
+        for start in range(0, len(tasks), at_a_time):
+            yield from chain.from_iterable(pool(tasks[start : start + at_a_time]))
 
 
 @contextmanager
-def _pool(workers: int, cluster: str | None) -> Iterator[tuple[Any, int]]:
-    """What runs delayed tasks and returns their results in order, and how many at a time."""
+def _pool(
+    workers: int, cluster: str | None
+) -> Iterator[tuple[Callable[[Sequence[tuple[Any, ...]]], Iterable[list[BlockSummary]]], int]]:
+    """What makes whole stripes in their order, and how many at a time."""
+    if cluster is None:
+        yield partial(in_processes, _whole_stripe, workers=workers), min(workers, cores())
+        return
     import joblib
 
-    if cluster is None:
-        with joblib.Parallel(n_jobs=workers) as pool:
-            yield pool, workers
-        return
     try:
         from distributed import Client
     except ImportError as cause:
@@ -154,7 +152,11 @@ def _pool(workers: int, cluster: str | None) -> Iterator[tuple[Any, int]]:
     with client:
         threads = max(sum(client.nthreads().values()), 1)
         with joblib.parallel_config(backend="dask", client=client), joblib.Parallel() as pool:
-            yield pool, threads if workers == 1 else min(workers, threads)
+            whole = joblib.delayed(_whole_stripe)
+            yield (
+                lambda tasks: pool(whole(*task) for task in tasks),
+                threads if workers == 1 else min(workers, threads),
+            )
 
 
 class DrawingOptions(TypedDict, total=False):
@@ -369,7 +371,7 @@ def propagate(
             Significant digits of u to which the adaptive method works; by default 2 for up to ten
             runs, else 1, for two digits of everything take over a million draws of every run.
         workers : int, default=1
-            Processes; the result does not depend on it.
+            Processes, of which at most the cores are started; the result does not depend on it.
         cluster : str, optional
             Address of a Dask scheduler (extra `psdstats[cluster]`).
         chunk : int, default=5000
