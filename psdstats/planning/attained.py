@@ -25,6 +25,7 @@ from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.errors import PlanError, PsdstatsError
 from psdstats.findings import Course, Ending, FactorAnswer, Finding, FindingKind, Stop, Verdict
+from psdstats.limits import ATTAINED, SEED, WORKERS
 from psdstats.planning.trial_like import TrialLike, trial_like
 from psdstats.processes import in_processes
 from psdstats.uncertainty.inputs import Source
@@ -158,8 +159,9 @@ def attained(
     PlanError
         If no trial is asked for, or none could be compared.
     """
-    if trials < 1 or workers < 1:
-        raise PlanError(f"{trials} trials on {workers} workers were asked for; ask for 1 or more.")
+    ATTAINED.require("trials", trials)
+    WORKERS.require("workers", workers)
+    SEED.require("seed", seed)
     like = trial_like(comparison.analysis, sources)
     once = _Once(like=like, comparison=_asked_of(comparison), sources=like.sources)
     seeds = np.random.SeedSequence(seed).spawn(trials)

@@ -28,6 +28,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
 from psdstats.processes import cores, in_processes
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
@@ -57,16 +58,7 @@ _AGREEMENT = 0.1
 def wanted_coverage(study: Study, coverage: float | None) -> float:
     """Coverage probability: as asked, else the study's setting, else 0.95."""
     found = study.uncertainty.get("coverage", 0.95) if coverage is None else coverage
-    if isinstance(found, bool) or not isinstance(found, int | float) or not 0 < found < 1:
-        raise UncertaintyError(f"coverage is {found!r}; give a probability such as 0.95.")
-    return float(found)
-
-
-def whole_number(name: str, value: int) -> int:
-    """Refuse what is not a whole number of 1 or more."""
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < 1:
-        raise UncertaintyError(f"{name} is {value!r}; give a whole number of 1 or more.")
-    return int(value)
+    return LEVEL.require("coverage", found, UncertaintyError)
 
 
 Summarise = Callable[[DrawPlan, Array, Array], BlockSummary]
@@ -221,8 +213,9 @@ class Drawing:
         """Draws in a block and most blocks."""
         size = block_draws(self.coverage)
         name = "max_draws" if self.draws is None else "draws"
-        most = whole_number(name, self.max_draws if self.draws is None else self.draws)
-        return (max(most, 2), 1) if most < size else (size, -(-most // size))
+        asked = self.max_draws if self.draws is None else self.draws
+        most = int(DRAWS.require(name, asked, UncertaintyError))
+        return (most, 1) if most < size else (size, -(-most // size))
 
     def drawn(
         self, law: JointLaw, summarise: Summarise = summarise_sizes
@@ -235,7 +228,7 @@ class Drawing:
             curve=None if law.curves is None else law.curves.curve,
             seed=self.seed,
             coverage=self.coverage,
-            chunk=whole_number("chunk", self.chunk),
+            chunk=int(CHUNK.require("chunk", self.chunk, UncertaintyError)),
         )
         size, most = self.blocks
         return study_blocks(
@@ -243,7 +236,7 @@ class Drawing:
             block_draws=size,
             max_blocks=most,
             summarise=summarise,
-            workers=whole_number("workers", self.workers),
+            workers=int(WORKERS.require("workers", self.workers, UncertaintyError)),
             cluster=self.cluster,
             progress=self.progress,
         )
@@ -431,7 +424,7 @@ def propagate_archive(
     StudyError
         If a path cannot be read as a study.
     """
-    whole_number("batch_runs", batch_runs)
+    CHUNK.require("batch_runs", batch_runs, UncertaintyError)
     asked = None if sources is None else tuple(sources)
     for item in studies:
         study = item if isinstance(item, Study) else read_study(Path(item))
