@@ -13,11 +13,14 @@ from typing import Any
 from psdstats.errors import PlanError, PsdstatsError
 
 _UNSAID = 1e12  # a limit so large goes without saying
+_TINIEST = 1e-9  # nearer to zero is a slip of the pen, in whatever unit
 
 
 @dataclass(frozen=True)
 class Limits:
     """Numbers from `least` to `most`, both of them included unless `above` or `below`.
+
+    What is not zero and nearer to it than a billionth is refused everywhere.
 
     Parameters
     ----------
@@ -51,6 +54,7 @@ class Limits:
         number: Any = value
         is_enough = number > self.least if self.above else number >= self.least
         is_few = number < self.most if self.below else number <= self.most
+        is_few = is_few and (number == 0 or abs(number) >= _TINIEST)
         return is_enough and is_few and not (self.whole and number != int(number))
 
     def __str__(self) -> str:
@@ -66,9 +70,7 @@ class Limits:
             ends = f"from {low} to {high}"
         return f"a {'whole ' * self.whole}number {ends} {self.unit}".rstrip()
 
-    def require(
-        self, name: str, value: Any, refusal: type[PsdstatsError] = PlanError
-    ) -> float:
+    def require(self, name: str, value: Any, refusal: type[PsdstatsError] = PlanError) -> float:
         """The value where it makes sense; a refusal that names it otherwise."""
         if value in self and (isinstance(value, Integral) or not self.whole):
             return int(value) if self.whole else float(value)
@@ -79,6 +81,7 @@ POSITIVE = Limits(above=True)
 NOT_NEGATIVE = Limits()
 SHARE = Limits(0, 1, above=True, below=True)
 SIZE_UM = Limits(0.1, 125_000, "µm")
+APERTURE_UM = Limits(1, 125_000, "µm")
 MASS_G = Limits(0.001, 1_000_000, "g")
 RESOLUTION_G = Limits(1e-7, 100, "g")
 BALANCE_G = Limits(0, 100, "g")
@@ -86,6 +89,8 @@ DENSITY = Limits(0.05, 25, "g/cm³")
 SHAPE_FACTOR = Limits(0.001, 10)
 READING_D = Limits(0, 1000, "scale intervals")
 TIME_MIN = Limits(0, 1_000_000, "min")
+SHAKING_MIN = Limits(0.01, 10_000, "min")
+LEVEL_OF_FACTOR = Limits(-1_000_000_000, 1_000_000_000)
 LENGTH_MM = Limits(0.01, 10_000, "mm")
 LEVEL = Limits(0.5, 0.9999)
 MARGIN_PERCENT = Limits(0.01, 95, "per cent")
@@ -102,6 +107,7 @@ CHUNK = Limits(1, 1_000_000, whole=True)
 RESAMPLES = Limits(200, 1_000_000, whole=True)
 PERMUTATIONS = Limits(99, 1_000_000, whole=True)
 SPAN = Limits(0.001, 1000)
+LIMIT = Limits(1e-6, 125_000)
 SPREAD = Limits(0, 125_000, above=True)
 ATTAINED = Limits(1, 10_000, whole=True)
 VOLUME_ML = Limits(0.1, 100_000_000, "mL")

@@ -16,7 +16,7 @@ from itertools import chain
 from typing import Any
 
 from psdstats import limits
-from psdstats.errors import Problem
+from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
@@ -225,6 +225,11 @@ class Declared:
 
     percent: float
     df: float
+
+    def __post_init__(self) -> None:
+        limits.DECLARED_PERCENT.require("percent", self.percent, ModelError)
+        if self.df != math.inf:
+            limits.FREEDOM.require("df", self.df, ModelError)
 
 
 def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:

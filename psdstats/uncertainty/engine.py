@@ -61,6 +61,12 @@ def wanted_coverage(study: Study, coverage: float | None) -> float:
     return LEVEL.require("coverage", found, UncertaintyError)
 
 
+def parts_of(study: Study, draws: int | None, coverage: float | None) -> int:
+    """Into how many parts the draws of a command can be divided."""
+    made = Drawing(coverage=wanted_coverage(study, coverage), draws=draws, max_draws=ENOUGH_DRAWS)
+    return -(-made.blocks[1] // STRIPE_BLOCKS)
+
+
 Summarise = Callable[[DrawPlan, Array, Array], BlockSummary]
 
 
