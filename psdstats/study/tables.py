@@ -7,6 +7,7 @@ table is split here into the run table and the weighing table that the other for
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -18,6 +19,7 @@ from psdstats.columns import (
     GROSS,
     GROSS_AGAIN,
     GROUP,
+    NOTED,
     REPLICATE,
     RUN,
     SAMPLE_MASS,
@@ -45,7 +47,9 @@ Cell = str | Decimal
 
 APERTURE_MM = "aperture_mm"
 NET = "net_g"
-RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE)
+RUN_COLUMNS = (
+    RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE, *NOTED,
+)  # fmt: skip
 """Columns of the run table with a meaning of their own; every other one is a factor."""
 RUN_LABELS = (REPLICATE, SPLIT, CHARGE, BALANCE)
 """Those that hold text and may be empty."""
@@ -76,7 +80,7 @@ COMPUTED_COLUMNS = (NET, "recovered_g", "loss_g", "loss_percent")
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
 
-_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, SIEVE, "remark", *SIEVE_TEXTS})
+_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, *NOTED, SIEVE, "remark", *SIEVE_TEXTS})
 _APERTURES = frozenset({APERTURE, APERTURE_MM, "nominal_um", "certified_um", "effective_um"})
 _MASSES = frozenset({TARE, GROSS, GROSS_AGAIN, SAMPLE_MASS})
 _NUMBERS_OF_SIEVES = frozenset(SIEVE_COLUMNS[1:]) - {*SIEVE_TEXTS}
@@ -305,7 +309,8 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
     """Split a flat table into run table and weighing table.
 
     Run-level cells may be written on the first row of a run alone; two different values for one
-    run are a problem.  Without the columns that a flat table needs there is nothing to split.
+    run are a problem.  The only row of a run may say nothing of a sieve: it has no weighings then.
+    Without the columns that a flat table needs there is nothing to split.
     """
     aperture = APERTURE_MM if APERTURE_MM in flat.columns else APERTURE
     if not flat.is_safe(RUN, TIME, aperture, TARE, GROSS):
@@ -325,7 +330,13 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
                 fault = f"run {run} has {before!r} further up"
                 flat.problems.append(Problem(flat.file, fault, remedy, row.number, name, text))
     rows = tuple(row for run, row in runs.items() if run)
+    often = Counter(row.text(RUN) for row in flat.rows)
+    weighed = tuple(
+        row
+        for row in flat.rows
+        if often[row.text(RUN)] > 1 or any(row.text(name) for name in of_weighing if name != RUN)
+    )
     return (
         replace(flat, columns=tuple(of_run), rows=rows),
-        replace(flat, columns=tuple(of_weighing)),
+        replace(flat, columns=tuple(of_weighing), rows=weighed),
     )
