@@ -45,9 +45,10 @@ def run(options: argparse.Namespace, console: Console) -> int:
             f"{options.target} exists already and may hold readings, so a single file is never "
             "replaced. Choose another name, or move the file away."
         )
-    ensure_free(options.target, replace=options.replace)
-    study = read_study(options.study, encoding=options.encoding)
     form = forms.get(ending, StudyForm.FOLDER)
+    is_folder = form is StudyForm.FOLDER
+    ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)
+    study = read_study(options.study, encoding=options.encoding)
     target = save_study(study, options.target, form=form, replace=options.replace)
     console.document({"study": str(target), "form": form.value, "runs": len(study.runs)})
     console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
