@@ -44,7 +44,13 @@ from psdstats.uncertainty.monte_carlo import (
     summarise_sizes,
     validate_linear,
 )
-from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
+from psdstats.uncertainty.propagation import (
+    Joint,
+    Method,
+    Propagation,
+    PropagationRemark,
+    SizeDraws,
+)
 
 ANSWER_WITHIN = "10s"
 ENOUGH_DRAWS = 100_000
@@ -259,8 +265,6 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
     lower, upper, shortest_lower, shortest_upper = _closed_ends(law, accumulator.ends)
     share = (total.below + total.above).reshape(shape) / total.draws
     valid = _validated(value, linear, u, lower, upper)
-    log_moments = total.log_moments or total.moments
-    gap = np.where(known.ravel(), 1.0, np.nan)
     found = Interval(
         u=u,
         lower=lower,
@@ -269,8 +273,7 @@ def draw(law: JointLaw, drawing: Drawing) -> Propagation:
             tuple(bool(one) if has else None for one, has in zip(row, there, strict=True))
             for row, there in zip(valid, known, strict=True)
         ),
-        covariance=total.moments.covariance * np.outer(gap, gap),
-        log_covariance=log_moments.covariance * np.outer(gap, gap),
+        joint=Joint(of_logs=total.log_moments or total.moments, of_values=total.moments),
         notes=(*unsettled(accumulator), *_beyond_sieves(law, share)),
     )
     draws = SizeDraws(
