@@ -8,7 +8,6 @@ others are protected without a password.  Printed, sheet and labels (3 by 8) fit
 
 from __future__ import annotations
 
-import io
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -51,6 +50,7 @@ from psdstats.study.sheet_plan import (
 )
 from psdstats.study.tables import SIEVE_COLUMNS
 from psdstats.words.study import LOAD_MESSAGES, guide_lines, mass_messages, sample_messages
+from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -172,9 +172,7 @@ def _workbook(plan: SheetPlan) -> bytes:
     _check_samples(runs, plan)
     _mark_in_red(runs, weighings)
     book.active = book.sheetnames.index("weighings")
-    content = io.BytesIO()
-    book.save(content)
-    return content.getvalue()
+    return workbook_bytes(book)
 
 
 def _guide_sheet(book: Workbook, plan: SheetPlan) -> None:
