@@ -1,4 +1,4 @@
-"""Reading a study from a folder, one flat CSV file or one workbook.
+"""Reading a study from a folder, one flat CSV file or one workbook (XLSX or ODS).
 
 Nothing is guessed: what the files leave open is an error with a remedy, or an assumption stated
 in `Study.notes`.  The files are never changed.
@@ -51,7 +51,8 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     ----------
     path : str or Path
         A folder with `study.toml`, `runs.csv`, `weighings.csv` and, if wanted, `sieves.csv`; or
-        one flat CSV file; or one XLSX workbook with the same tables as sheets.
+        one flat CSV file; or one workbook (XLSX or ODS) with the same tables as
+        sheets.
     encoding : str or None
         Encoding of the CSV files where it is not UTF-8.
     to_carry : bool, default=False
@@ -173,7 +174,7 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     """Tables and settings of a flat file or a workbook."""
     raw = RawStudy(name=path.stem, settings_file=path.name)
     suffix, place = path.suffix.lower(), path.resolve()
-    if suffix == ".xlsx":
+    if suffix in (".xlsx", ".ods"):
         content = file_bytes(place.parent, place.name, raw, problems)
         if content is not None:
             _read_workbook(content, path.name, raw, problems)
@@ -189,7 +190,7 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
                 raw.runs, raw.weighings = split_flat_table(flat)
     else:
         fault = f"files of the kind {suffix or 'without ending'} are not read"
-        problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8) or as XLSX."))
+        problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8), XLSX or ODS."))
     return raw
 
 

@@ -40,6 +40,7 @@ from psdstats.workbooks import workbook_bytes
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
 
+    from openpyxl.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
 
@@ -218,26 +219,31 @@ def csv_text(table: OutTable, decimals: int = 0) -> str:
     return out.getvalue()
 
 
+def put_cell(cell: Cell, value: OutCell) -> None:
+    """Write into a cell of a workbook; a number with more than 16 digits as text."""
+    if isinstance(value, str):
+        if _UNPRINTABLE.search(value):
+            raise OutputError(
+                f"A workbook cannot hold the text {value[:40]!r}. "
+                "Take the control character out of it."
+            )
+        put_text(cell, value)
+    elif value is not None and float(f"{value:.16g}") != value:
+        put_text(cell, repr(float(value)))
+    else:
+        cell.value = value
+
+
 def fill_sheet(sheet: Worksheet, table: OutTable, decimals: int) -> None:
-    """Write a table onto a sheet; a number with more than 16 digits as text, which reads back."""
+    """Write a table onto a sheet, so that it reads back the same."""
     names, body = table
     rows: list[Sequence[OutCell]] = [names, *body]
     for number, row in enumerate(rows, start=1):
         for column, value in enumerate(row, start=1):
             cell = sheet.cell(number, column)
-            if isinstance(value, str):
-                if _UNPRINTABLE.search(value):
-                    raise OutputError(
-                        f"A workbook cannot hold the text {value[:40]!r}. "
-                        "Take the control character out of it."
-                    )
-                put_text(cell, value)
-            elif value is not None and float(f"{value:.16g}") != value:
-                put_text(cell, repr(float(value)))
-            elif value is not None:
-                cell.value = value
-                if decimals and names[column - 1] in MASS_COLUMNS:
-                    cell.number_format = f"0.{'0' * decimals}"
+            put_cell(cell, value)
+            if decimals and names[column - 1] in MASS_COLUMNS and cell.data_type == "n":
+                cell.number_format = f"0.{'0' * decimals}"
 
 
 class StudyForm(StrEnum):
