@@ -112,6 +112,8 @@ def read_csv_table(
 Sheet = list[tuple[int, list[Cell]]]
 """Rows of a sheet: row number and cells."""
 
+_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+
 _UNREADABLE = (
     ArithmeticError,
     AssertionError,
@@ -206,6 +208,8 @@ def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
         return "true" if value else "false"
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
+    if isinstance(value, date) and sheet.strip().lower() in _SHEETS_WITH_DATES:
+        return value.isoformat()[:10]
     if isinstance(value, date | time | timedelta):
         remedy = "Format the cell as text and type it again."
         found = str(value)

@@ -26,6 +26,9 @@ RULES = ("semilog", "linear", "logprobit", "monotone")
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
 
+STATUSES = ("done", "planned", "abandoned")
+"""What the status of a run may be; without one, a run that is weighed is done."""
+
 ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 """Classes of balances in OIML R 76."""
 

@@ -20,6 +20,7 @@ from psdstats.columns import (
     GROSS,
     GROSS_AGAIN,
     GROUP,
+    NOTED,
     REPLICATE,
     RUN,
     SAMPLE_MASS,
@@ -47,7 +48,9 @@ Cell = str | Decimal
 
 APERTURE_MM = "aperture_mm"
 NET = "net_g"
-RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE)
+RUN_COLUMNS = (
+    RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE, *NOTED,
+)  # fmt: skip
 """Columns of the run table with a meaning of their own; every other one is a factor."""
 RUN_LABELS = (REPLICATE, SPLIT, CHARGE, BALANCE)
 """Those that hold text and may be empty."""
@@ -84,13 +87,13 @@ COMPUTED_COLUMNS = (
     "bench_D50_um",
 )
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
-HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "With powder again, g",
+HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
             NET: "Powder, g"}  # fmt: skip
 """Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
 
-_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, SIEVE, "remark", *SIEVE_TEXTS})
+_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, *NOTED, SIEVE, "remark", *SIEVE_TEXTS})
 _APERTURES = frozenset({APERTURE, APERTURE_MM, "nominal_um", "certified_um", "effective_um"})
 _MASSES = frozenset({TARE, GROSS, GROSS_AGAIN, SAMPLE_MASS})
 _NUMBERS_OF_SIEVES = frozenset(SIEVE_COLUMNS[1:]) - {*SIEVE_TEXTS}
