@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -369,7 +370,8 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
     """Split a flat table into run table and weighing table.
 
     Run-level cells may be written on the first row of a run alone; two different values for one
-    run are a problem.  Without the columns that a flat table needs there is nothing to split.
+    run are a problem.  The only row of a run may say nothing of a sieve: it has no weighings then.
+    Without the columns that a flat table needs there is nothing to split.
     """
     aperture = APERTURE_MM if APERTURE_MM in flat.columns else APERTURE
     if not flat.is_safe(RUN, TIME, aperture, TARE, GROSS):
@@ -389,7 +391,13 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
                 fault = f"run {run} has {before!r} further up"
                 flat.problems.append(Problem(flat.file, fault, remedy, row.number, name, text))
     rows = tuple(row for run, row in runs.items() if run)
+    often = Counter(row.text(RUN) for row in flat.rows)
+    weighed = tuple(
+        row
+        for row in flat.rows
+        if often[row.text(RUN)] > 1 or any(row.text(name) for name in of_weighing if name != RUN)
+    )
     return (
         replace(flat, columns=tuple(of_run), rows=rows),
-        replace(flat, columns=tuple(of_weighing)),
+        replace(flat, columns=tuple(of_weighing), rows=weighed),
     )
