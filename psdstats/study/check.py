@@ -18,7 +18,7 @@ from psdstats.columns import BALL_RATIO, signed
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import FINEST_UM, nominal_apertures_um, practice_rule, tolerance_um
 from psdstats.study.flags import CHECKS, CheckReport, Flag, Severity, Spot, at, limits_of
-from psdstats.study.records import Reading, Run, Study
+from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.study.tares import net_noise_g, tare_flags
 
 Limits = Mapping[str, float]
@@ -28,13 +28,17 @@ _NOISE = 4.0  # normal tail 6e-5 a run
 _LEVELS = (0.10, 0.50, 0.90)
 
 
+def lowest_net_g(balance: Balance) -> float:
+    """Net mass below which a loaded sieve was not weighed right, whatever the noise, g."""
+    noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
+    return -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
+
+
 def stopping_flags(study: Study) -> Iterator[Flag]:
     """Everything that makes a run impossible to evaluate: such a study is not read."""
     for run in study.runs:
         yield from _stack_flags(run)
-        balance = study.balances[run.balance]
-        noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
-        lowest_g = -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
+        lowest_g = lowest_net_g(study.balances[run.balance])
         for one in run.readings:
             if one.net_g < lowest_g:  # wrong, and not merely noisy
                 yield _below_tare(study, run, one, lowest_g)

@@ -131,6 +131,8 @@ def read_csv_table(
 Sheet = list[tuple[int, list[Cell]]]
 """Rows of a sheet: row number and cells."""
 
+_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+
 _UNREADABLE = (
     ArithmeticError,
     AssertionError,
@@ -276,6 +278,8 @@ def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Proble
         return "true" if value else "false"
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
+    if isinstance(value, date) and sheet.strip().lower() in _SHEETS_WITH_DATES:
+        return value.isoformat()[:10]
     if isinstance(value, date | time | timedelta):
         day = value.date() if isinstance(value, datetime) and value.time() == time() else value
         if dates and type(day) is date:

@@ -88,7 +88,7 @@ COMPUTED_COLUMNS = (
     "bench_D50_um",
 )
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
-HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "With powder again, g",
+HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
             NET: "Powder, g"}  # fmt: skip
 """Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
