@@ -12,8 +12,8 @@ from pathlib import Path
 from psdstats.errors import Problem, StudyError
 from psdstats.study.assemble import assemble
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
-from psdstats.study.check import report_with, stopping_flags
-from psdstats.study.flags import CheckReport, unreadable
+from psdstats.study.check import report_with
+from psdstats.study.flags import CheckReport, alike, together, unreadable
 from psdstats.study.forms import (
     decode,
     read_csv_table,
@@ -23,6 +23,7 @@ from psdstats.study.forms import (
 )
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
+from psdstats.study.stopping import stopping_flags
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -71,7 +72,7 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
     """
     study, problems = read_leniently(path, encoding=encoding)
     if study is not None:
-        problems += [flag.to_problem() for flag in stopping_flags(study)]
+        problems += [together(own) for own in alike([*stopping_flags(study)])]
     further = len(problems) - _MOST_PROBLEMS
     if further > 0:
         rest = f"{further} further problems are not listed"
