@@ -21,8 +21,8 @@ from psdstats.study.bench_sheet import (
     with_keys,
 )
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
-from psdstats.study.check import report_with, stopping_flags
-from psdstats.study.flags import CheckReport, unreadable
+from psdstats.study.check import report_with
+from psdstats.study.flags import CheckReport, alike, together, unreadable
 from psdstats.study.forms import (
     decode,
     read_csv_table,
@@ -32,6 +32,7 @@ from psdstats.study.forms import (
 )
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
+from psdstats.study.stopping import stopping_flags
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -87,7 +88,7 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     study, problems = _read(path, encoding)
     if study is not None and not to_carry:
         problems += unready(study)
-        problems += [flag.to_problem() for flag in stopping_flags(study)]
+        problems += [together(own) for own in alike([*stopping_flags(study)])]
     further = len(problems) - _MOST_PROBLEMS
     if further > 0:
         rest = f"{further} further problems are not listed"

@@ -71,7 +71,9 @@ def test_interrupt_while_a_study_is_converted(tmp_path, benches, contents, targe
     """A conversion is short: it may be whole before the signal arrives, but never half."""
     before = contents(tmp_path)
     for _ in range(5):
-        code, said = _interrupt(tmp_path, DRAFT.format(target), "convert", benches.name, target, "--quiet")
+        code, said = _interrupt(
+            tmp_path, DRAFT.format(target), "convert", benches.name, target, "--quiet"
+        )
         if code:
             break
         place = tmp_path / target
