@@ -205,12 +205,15 @@ def _rows(
     return table.rows if table is not None else ()
 
 
+def shown_name(column: str, file: str) -> str:
+    """Name of a column as the file has it: in words on the sheet `bench`."""
+    known = file.lower() == BENCH and column in (*_KNOWN, *SIEVE_COLUMNS)
+    return heading(column) if known else column
+
+
 def in_words(problems: list[Problem]) -> list[Problem]:
-    """The same problems, columns of recording sheets named as these name them."""
-    known = (*_KNOWN, *SIEVE_COLUMNS)
+    """The same problems, columns named as the sheet names them."""
     return [
-        replace(one, column=heading(one.column))
-        if one.column in known and one.file.lower() == BENCH
-        else one
+        replace(one, column=shown_name(one.column, one.file)) if one.column else one
         for one in problems
     ]
