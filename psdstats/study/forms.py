@@ -278,11 +278,10 @@ def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Proble
         return "true" if value else "false"
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
-    if isinstance(value, date) and sheet.strip().lower() in _SHEETS_WITH_DATES:
-        return value.isoformat()[:10]
     if isinstance(value, date | time | timedelta):
         day = value.date() if isinstance(value, datetime) and value.time() == time() else value
-        if dates and type(day) is date:
+        dated = dates or sheet.strip().lower() in _SHEETS_WITH_DATES
+        if dated and type(day) is date:
             return day.isoformat()
         remedy = "Format the cell as text and type it again."
         found = str(value)
