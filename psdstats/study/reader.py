@@ -7,6 +7,7 @@ in `Study.notes`.  The files are never changed.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
@@ -15,7 +16,9 @@ from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
 from psdstats.study.check import report_with, stopping_flags
 from psdstats.study.flags import CheckReport, unreadable
 from psdstats.study.forms import (
+    Sheet,
     decode,
+    read_csv_sheet,
     read_csv_table,
     read_settings_sheet,
     read_sheets,
@@ -34,6 +37,8 @@ from psdstats.study.tables import (
     make_table,
     split_flat_table,
 )
+from psdstats.study.wide import looks_wide, read_wide
+from psdstats.study.wide_cells import WideTable
 
 _TABLES = {
     "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
@@ -118,6 +123,66 @@ def read_leniently(
     return assemble(raw, problems), problems
 
 
+def read_wide_study(
+    path: str | Path, *, rules: Mapping[str, object] | None = None, encoding: str | None = None
+) -> tuple[Study, WideTable]:
+    """Read a laboratory's wide table: samples beside each other, or one below the other.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV file or workbook (XLSX or ODS).
+    rules : mapping or None
+        Content of the laboratory's mapping file.
+    encoding : str or None
+        Encoding of a CSV file where it is not UTF-8.
+
+    Returns
+    -------
+    tuple of Study and WideTable
+        The runs that are weighed, and what was found where.
+
+    Raises
+    ------
+    StudyError
+        If something cannot be told or read; names the cells, and the lines of a mapping file.
+    """
+    place, problems = Path(path), list[Problem]()
+    raw = RawStudy(name=place.stem, settings_file=place.name)
+    content = file_bytes(place.resolve().parent, place.resolve().name, raw, problems)
+    sheets, points = _wide_sheets(content, place, encoding, problems)
+    table = None
+    if not problems:
+        table = read_wide(sheets, place.name, rules or {}, points=points, problems=problems)
+    study = None
+    if table is not None:
+        table.raw.files += raw.files
+        study = assemble(table.raw, problems)
+    if study is not None:
+        problems += [flag.to_problem() for flag in stopping_flags(study)]
+    if problems or study is None or table is None:
+        raise StudyError(problems)
+    return study, table
+
+
+def _wide_sheets(
+    content: bytes | None, place: Path, encoding: str | None, problems: list[Problem]
+) -> tuple[dict[str, Sheet], bool]:
+    """Sheets of a workbook, or rows of a CSV file in which a comma may separate the cells."""
+    if content is not None and place.suffix.lower() in (".xlsx", ".ods"):
+        return read_sheets(content, place.name, problems, dates=True), False
+    text = decode(content, place.name, encoding=encoding, problems=problems)
+    rows, points = read_csv_sheet(text or "", place.name, problems)
+    return {"": rows}, points
+
+
+def _hint_wide(sheets: Mapping[str, Sheet], name: str, problems: list[Problem]) -> None:
+    """Say what to do with a wide table, in place of everything that reading it row by row gave."""
+    hint = looks_wide(sheets, name)
+    if hint is not None:
+        problems[:] = [hint]
+
+
 def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
     """Tables and settings of a folder."""
     raw = RawStudy(name=folder.resolve().name, settings_file="study.toml")
@@ -183,6 +248,8 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
             flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
             if flat is not None:
                 raw.runs, raw.weighings = split_flat_table(flat)
+            if raw.weighings is None:
+                _hint_wide({"": read_csv_sheet(text, path.name, [])[0]}, path.name, problems)
     else:
         fault = f"files of the kind {suffix or 'without ending'} are not read"
         problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8), XLSX or ODS."))
@@ -224,3 +291,5 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
+    if raw.weighings is None:
+        _hint_wide(sheets, name, problems)
