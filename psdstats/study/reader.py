@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
+from psdstats.study.aside import unready
 from psdstats.study.assemble import assemble
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
 from psdstats.study.check import report_with, stopping_flags
@@ -48,7 +49,7 @@ _TABLES = {
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
 
-def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
+def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool = False) -> Study:
     """Read a study.
 
     Parameters
@@ -59,6 +60,9 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
         sheets.
     encoding : str or None
         Encoding of the CSV files where it is not UTF-8.
+    to_carry : bool, default=False
+        Whether the study is only to be saved in another form: then runs that are weighed in part
+        stand in `Study.aside`, and what stops an evaluation is no error.
 
     Notes
     -----
@@ -68,15 +72,17 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
     Returns
     -------
     Study
-        The runs that are weighed.  `notes` says what had to be assumed.
+        The runs that are weighed, and aside those that are planned or abandoned.  `notes` says
+        what had to be assumed.
 
     Raises
     ------
     StudyError
         If anything cannot be read as it stands; lists every problem found.
     """
-    study, problems = read_leniently(path, encoding=encoding)
-    if study is not None:
+    study, problems = _read(path, encoding)
+    if study is not None and not to_carry:
+        problems += unready(study)
         problems += [flag.to_problem() for flag in stopping_flags(study)]
     further = len(problems) - _MOST_PROBLEMS
     if further > 0:
@@ -102,14 +108,13 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     CheckReport
         What cannot be read, as errors, and the flags of all runs that can.
     """
-    study, problems = read_leniently(path, encoding=encoding)
+    study, problems = _read(path, encoding)
+    problems += [] if study is None else unready(study)
     flags = tuple(unreadable(problem) for problem in problems)
-    return CheckReport(flags=flags) if study is None else report_with(study, flags)
+    return report_with(study, flags) if study and study.runs else CheckReport(flags=flags)
 
 
-def read_leniently(
-    path: str | Path, *, encoding: str | None = None
-) -> tuple[Study | None, list[Problem]]:
+def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, list[Problem]]:
     """Read what can be read, and list what is wrong."""
     place = Path(path)
     problems: list[Problem] = []
