@@ -38,7 +38,7 @@ from psdstats.study.tables import (
     make_table,
     split_flat_table,
 )
-from psdstats.study.wide import looks_wide, read_wide
+from psdstats.study.wide import looks_wide, read_wide, refuse_rules
 from psdstats.study.wide_cells import WideTable
 
 _TABLES = {
@@ -129,45 +129,62 @@ def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, list[Pr
 
 
 def read_wide_study(
-    path: str | Path, *, rules: Mapping[str, object] | None = None, encoding: str | None = None
+    path: str | Path, *, mapping: str | Path | None = None, encoding: str | None = None
 ) -> tuple[Study, WideTable]:
-    """Read a laboratory's wide table: samples beside each other, or one below the other.
+    """Read a laboratory's wide table, in which samples stand beside or below each other.
 
     Parameters
     ----------
     path : str or Path
         CSV file or workbook (XLSX or ODS).
-    rules : mapping or None
-        Content of the laboratory's mapping file.
+    mapping : str or Path or None
+        The laboratory's mapping file (TOML), which answers what the table leaves open.
     encoding : str or None
         Encoding of a CSV file where it is not UTF-8.
 
     Returns
     -------
     tuple of Study and WideTable
-        The runs that are weighed, and what was found where.
+        The study, and what was found where.
 
     Raises
     ------
     StudyError
         If something cannot be told or read; names the cells, and the lines of a mapping file.
     """
-    place, problems = Path(path), list[Problem]()
-    raw = RawStudy(name=place.stem, settings_file=place.name)
-    content = file_bytes(place.resolve().parent, place.resolve().name, raw, problems)
+    problems: list[Problem] = []
+    rules: Mapping[str, object] = {}
+    if mapping is not None:
+        name = Path(mapping).name
+        typed = decode(_content(Path(mapping), problems), name, encoding=None, problems=problems)
+        rules = parse_toml(typed or "", name, problems)
+        refuse_rules(rules, name, problems)
+    place, files = Path(path), list[SourceFile]()
+    content = _content(place, problems, files)
     sheets, points = _wide_sheets(content, place, encoding, problems)
-    table = None
+    table, study = None, None
     if not problems:
-        table = read_wide(sheets, place.name, rules or {}, points=points, problems=problems)
-    study = None
+        table = read_wide(sheets, place.name, rules, points=points, problems=problems)
     if table is not None:
-        table.raw.files += raw.files
+        table.raw.files.extend(files)
         study = assemble(table.raw, problems)
     if study is not None:
+        problems += unready(study)
         problems += [flag.to_problem() for flag in stopping_flags(study)]
     if problems or study is None or table is None:
         raise StudyError(problems)
     return study, table
+
+
+def _content(
+    path: Path, problems: list[Problem], files: list[SourceFile] | None = None
+) -> bytes | None:
+    """Content of one file that is a table or a mapping by itself."""
+    raw = RawStudy(name=path.stem, settings_file=path.name)
+    found = file_bytes(path.resolve().parent, path.resolve().name, raw, problems)
+    if files is not None:
+        files.extend(raw.files)
+    return found
 
 
 def _wide_sheets(

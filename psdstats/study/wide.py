@@ -29,7 +29,6 @@ from psdstats.study.wide_cells import (
 )
 from psdstats.study.wide_layout import Layout
 
-
 _MOST_ROWS = 2_000  # of a sheet that may be a wide table
 
 
@@ -68,6 +67,8 @@ def _analyse(
     sieves = layout.sieves(line, down)
     samples, shared = layout.blocks(columns, kinds, bool(down))
     layout.refuse_disorder(line, down)
+    if line.heading:
+        layout.take(line.heading, col.APERTURE)
     taken = {*line.values, *down, *([row] if shared is None and row else [])}
     layout.headings_of(samples, taken, min(columns))
     from_names = layout.name_samples(samples)
@@ -87,6 +88,7 @@ def _analyse(
     )
     across = "columns" if grid.turned else "rows"
     told = {role: spot for sample in samples for role, spot in sample.spots.items()}
+    heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
     return WideTable(
         place=grid.place,
         sieves=across,
@@ -95,7 +97,7 @@ def _analyse(
         mass_unit=mass_unit,
         shared_tares=layout.name_of(shared) if shared else "",
         samples=tuple((s.name, layout.extent(s)) for s in samples),
-        lines=tuple((role, grid.line(spot[0])) for role, spot in told.items()),
+        lines=tuple((r, f"{grid.line(spot[0])}{heads.get(r, '')}") for r, spot in told.items()),
         from_names=from_names,
         unused=tuple(blank),
         skipped=layout.skipped(),
@@ -127,12 +129,10 @@ def read_wide(
     problems : list of Problem
         Takes what cannot be told.
     """
-    _refuse_rules(rules, problems)
     wanted = rules.get("sheet")
     if wanted and wanted not in sheets:
         fault = f"the workbook has no sheet {wanted!r}, which the mapping file names"
         problems.append(Problem(file, fault, f"It has {', '.join(sheets)}."))
-    if problems:
         return None
     found = {
         name: lines
@@ -198,7 +198,7 @@ def _grid(sheet: Sheet, file: str, name: str) -> Grid:
     return Grid(file, name, cells)
 
 
-def _refuse_rules(rules: Rules, problems: list[Problem]) -> None:
+def refuse_rules(rules: Rules, file: str, problems: list[Problem]) -> None:
     """Keys and values that a mapping file does not have."""
     for key, value in rules.items():
         known = RULES.get(key)
@@ -217,4 +217,4 @@ def _refuse_rules(rules: Rules, problems: list[Problem]) -> None:
             remedy = "Write a text, a list of texts, or for a sample { milling_time_min = 24 }."
         else:
             continue
-        problems.append(Problem("mapping file", fault, remedy, None, key))
+        problems.append(Problem(file, fault, remedy, None, key))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import pairwise
@@ -47,8 +47,10 @@ WORDS: Mapping[str, str] = {
     col.SHAKING_TIME: "shaking time|sieving time|time of sieving",
     col.BALANCE: "balance",
     col.BALL_RATIO: "ball ratio|ball to powder ratio|ball powder ratio|ball mass ratio|ratio",
-    "weighed_on": "date|weighed on|day",
-    "weighed_by": "weighed by|by|initials",
+    col.STATUS: "status",
+    col.RUN_REMARK: "remark|remarks|comment|comments|note|notes",
+    col.WEIGHED_ON: "date|weighed on|day",
+    col.WEIGHED_BY: "weighed by|by|initials",
 }
 """What headings mean: names of columns with the phrases that stand for them."""
 UNITS: Mapping[str, tuple[str, Decimal]] = {
@@ -164,6 +166,13 @@ class Grid:
         kind = "row" if across != self.turned else "column"
         name = _letters(number) if kind == "column" and self.sheet else str(number)
         return f"{kind} {name}"
+
+    def lines(self, numbers: Sequence[int]) -> str:
+        """Columns after turning, as the laboratory sees them."""
+        names = [self.line(number, across=False) for number in sorted(numbers)]
+        kind = names[0].partition(" ")[0]
+        rest = " and ".join(name.partition(" ")[2] for name in names)
+        return names[0] if len(names) == 1 else f"{kind}s {rest}"
 
     def quoted(self, spot: Spot) -> str:
         """Name of a cell and what it holds."""

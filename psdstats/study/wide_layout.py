@@ -111,16 +111,15 @@ class Layout(Finder):
             if kinds[column] in groups[-1]:
                 groups.append({})
             groups[-1][kinds[column]] = column
-        needed = {NET} if {*held} == {NET} else {col.TARE, col.GROSS}
-        for group in groups:
-            if not needed <= {*group}:
-                self._lacking(group, kinds)
         if not masses:
             groups = [{NET: c} for c in unnamed]
-            if not self.rules.get("balance_zeroed"):
-                self._unknown_masses(columns)
         elif unnamed:
             self._unknown_columns(unnamed)
+        if not self.rules.get("balance_zeroed") and {NET} == {k for each in groups for k in each}:
+            self._refuse_powder_alone(columns, headed=bool(masses))
+        for group in groups:
+            if NET not in group and not {col.TARE, col.GROSS} <= {*group}:
+                self._lacking(group, kinds)
         return self._samples(groups, columns), None
 
     def _samples(self, groups: Sequence[Mapping[str, int]], columns: Sequence[int]) -> list[Sample]:
@@ -139,14 +138,16 @@ class Layout(Finder):
         hint = "Empty and loaded sieves of a sample stand side by side: add or head the column."
         self.ask(fault, hint=hint)
 
-    def _unknown_masses(self, columns: Sequence[int]) -> None:
-        place = self.name_of(min(columns))
-        fault = f"no heading says which masses stand from {place} on"
-        hint = "Head the columns, for example Empty, g and Full, g."
-        self.ask(
-            fault, 'balance_zeroed = true    # masses of powder: the empty sieve was set to zero',
-            hint=hint,
-        )  # fmt: skip
+    def _refuse_powder_alone(self, columns: Sequence[int], *, headed: bool) -> None:
+        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1])}"
+        if headed:
+            fault = f"only masses of powder are given ({place}); without the empty and the loaded "
+            fault += "sieves nobody can tell a sieve that was swapped or a tare that was wrong, "
+            fault += "and the balance counts twice in the uncertainty"
+        else:
+            fault = f"no heading says which masses stand in {place}"
+        self.ask(fault, "balance_zeroed = true    # powder alone; the balance showed 0 with the "
+                 "empty sieve on it", hint="Head columns Empty, g and Full, g.")  # fmt: skip
 
     def _unknown_columns(self, columns: Sequence[int]) -> None:
         lines = [self.name_of(c) for c in columns]
@@ -331,17 +332,21 @@ class Layout(Finder):
             for odd, part in zip([False, True] * len(parts), parts, strict=False)
         )
         fields = tuple(parts[1::2])
+        own = self.rules.get("samples", {})
         for sample in samples:
             found = re.fullmatch(pattern, sample.name)
-            if not found:
-                fault = f"the name {sample.name!r} ({self._place(sample)}) does not follow the "
-                self.ask(fault + f"mapping's names = {quote(template)}", "[samples]",
-                         f"{quote(sample.name)} = {{ {col.TIME} = ? }}")  # fmt: skip
-                continue
-            for name in fields:
-                value = to_number(found[name]) if name in NUMERIC else None
+            for name in fields if found else ():
+                typed = found[name] if found else ""
+                value = to_number(typed) if name in NUMERIC else None
                 if sample.told.get(name, "") == "":
-                    sample.told[name] = found[name] if value is None else value
+                    sample.told[name] = typed if value is None else value
+        wrong = [s for s in samples if not re.fullmatch(pattern, s.name) and s.name not in own]  # type: ignore[operator]
+        if wrong:
+            named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
+            fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
+            self.ask(fault, "[samples]", *(
+                f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
+            )  # fmt: skip
         return fields
 
     def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -360,8 +365,8 @@ class Layout(Finder):
         grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
         if not grouped and len(words) > 1 and sum(words.values()) == len(samples):
             fault = f"the names begin with {', '.join(words)}, which may be groups or may not"
-            self.ask(fault, "one_group = true    # they are not, or, by the form of the names,",
-                     f"names = {quote(self._suggested(samples))}")  # fmt: skip
+            self.ask(fault, f"names = {quote(self._suggested(samples))}    # they are groups",
+                     "one_group = true    # or they are not")  # fmt: skip
         return tuple(read)
 
     def _suggested(self, samples: Sequence[Sample]) -> str:
@@ -389,7 +394,7 @@ class Layout(Finder):
 
     def _ask_for_times(self, samples: Sequence[Sample]) -> None:
         unknown = [s for s in samples if col.TIME not in s.told]
-        if not unknown:
+        if not unknown or col.TIME in str(self.rules.get("names")):
             return
         cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
         more = f" and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
@@ -526,8 +531,7 @@ class Layout(Finder):
 
     def extent(self, sample: Sample) -> str:
         """Lines of the masses of a sample."""
-        used = sorted(sample.columns.values())
-        return " and ".join(dict.fromkeys(map(self.name_of, used)))
+        return self.grid.lines(sorted({*sample.columns.values()}))
 
     def rules_found(self, **found: object) -> dict[str, object]:
         """Content of a mapping file that would find the same again."""
