@@ -276,14 +276,15 @@ class ProgressLine:
 
 def present(page: Page, options: argparse.Namespace, console: Console) -> int:
     """Print a page as the options ask, write it where --out says; exit code 0."""
-    console.document(
-        {
-            "sentences": list(page.sentences),
-            **{table.key: records(table) for table in page.tables},
-            "notes": list(page.notes),
-            **({"cautions": list(page.cautions)} if page.cautions else {}),
-        }
-    )
+    if console.json:
+        console.document(
+            {
+                "sentences": list(page.sentences),
+                **{table.key: records(table) for table in page.tables},
+                "notes": list(page.notes),
+                **({"cautions": list(page.cautions)} if page.cautions else {}),
+            }
+        )
     for sentence in page.sentences:
         console.say(sentence)
     shown = page.printed if options.all_tables else _on_one_screen(page, options, console)
