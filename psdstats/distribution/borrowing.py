@@ -9,6 +9,8 @@ between runs stay those of their readings: no level or width is borrowed.
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -95,18 +97,20 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     written = _Written(
         np.array(single.table), np.array(single.by_ln_aperture), np.array(single.by_undersize)
     )
-    blocks = []
+    parts = []
     for own in trials(runs, single.ln_size[:, LEVELS.size // 2]):
         rows = merged(runs, own, errors)
         if len(rows.undersize) < 2:
             continue
         part = _Moved(runs, rows, single, correlation, errors)
-        if not len(part.run):
-            continue
-        of_breakage = part.fit(seed)
-        blocks.append((part.at, part.mix(written)))
-        k = int(np.searchsorted(conditions, runs.condition[own[0]]))
-        weight[k] = max(weight[k], of_breakage)
+        if len(part.run):
+            parts.append((int(np.searchsorted(conditions, runs.condition[own[0]])), part))
+    blocks = []
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        found = pool.map(lambda one: one[1].fit(seed), parts)
+        for (k, part), of_breakage in zip(parts, found, strict=True):
+            blocks.append((part.at, part.mix(written)))
+            weight[k] = max(weight[k], of_breakage)
     law = replace(
         single, table=written.table, by_ln_aperture=written.by_t, by_undersize=written.by_q
     )
