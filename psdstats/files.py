@@ -354,16 +354,16 @@ def _close(home: Path, place: Path | None) -> None:
     A draft ready to be placed bears the number of its inode: anything else under that name is the
     old one, with which it has changed places.
     """
-    for entry in home.iterdir() if home.exists() else ():
-        is_old = entry.name.startswith(_OLD) or (
-            entry.name.startswith(_READY) and entry.name != _ready_name(entry)
-        )
-        if not is_old:
-            _remove(entry)
-        elif place is not None:
-            _give_back(entry, place)
-    with suppress(OSError):
-        home.rmdir()
+    try:
+        for entry in home.iterdir() if home.exists() else ():
+            is_ready = entry.name.startswith(_READY) and entry.name == _ready_name(entry)
+            if is_ready or not entry.name.startswith((_READY, _OLD)):
+                _remove(entry)
+            elif place is not None:
+                _give_back(entry, place)
+    finally:
+        with suppress(OSError):
+            home.rmdir()
 
 
 def _ready_name(draft: Path) -> str:
@@ -386,7 +386,8 @@ def _give_back(old: Path, place: Path) -> None:
         return
     with suppress(OutputError, OSError):  # what psdstats did not write there is left as it is
         _read_manifest(place)
-        if not _settle(old, place, _read_manifest(old)[1], set()):
+        written = _read_manifest(old)[1] if (old / MANIFEST).exists() else {}
+        if not _settle(old, place, written, set()):
             return
     kept = place.with_name(f"{place.name}.kept-{secrets.token_hex(3)}")
     _rename_new(old, kept)
