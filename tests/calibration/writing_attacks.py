@@ -35,6 +35,9 @@ from pathlib import Path
 from psdstats_cli.main import main as psdstats
 from psdstats_datasets import demo_path
 
+from psdstats.errors import OutputError
+from psdstats.files import write_folder_atomically
+
 SEED = 20261129
 MANIFEST = ".psdstats-files.json"
 DRAFTS = ".*.psdstats-draft"
@@ -56,13 +59,15 @@ COMMANDS = {
     "convert to XLSX": ["convert", "study.csv", "TARGET.xlsx"],
     "sheet": [*SHEET, "--out", "TARGET"],
     "demo": ["demo", "TARGET"],
+    "library": ["TARGET"],  # a small folder, written by psdstats.files itself
 }
 KILLED = (
-    *(("report", False), ("report", True), ("sizes", False), ("sizes", True)),
-    *(("convert", False), ("convert", True), ("convert to CSV", False), ("convert to XLSX", False)),
-    *(("sheet", False), ("sheet", True), ("demo", False), ("demo", False)),
+    *(("report", False, 8), ("report", True, 8), ("sizes", False, 8), ("sizes", True, 16)),
+    *(("convert", False, 16), ("convert", True, 24)),
+    *(("convert to CSV", False, 16), ("convert to XLSX", False, 16)),
+    *(("sheet", False, 24), ("sheet", True, 24), ("demo", False, 40)),
 )
-"""What is killed, and whether it replaces."""
+"""What is killed, whether it replaces, and how often."""
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGKILL, signal.SIGINT)
 
 
@@ -103,11 +108,29 @@ def launch(words, said, prepare):
         signal.signal(signal.SIGINT, signal.default_int_handler)
         prepare()
         sys.argv = ["psdstats", *words]
-        code = psdstats()
+        code = psdstats() if len(words) > 2 or words[0] == "demo" else library(*words)
         sys.stderr.flush()
     except BaseException:  # what leaves the command is counted as a traceback
         traceback.print_exc()
     os._exit(code)
+
+
+def library(place, *replace):
+    """Write a small folder, with the exit codes of a command."""
+    try:
+        write_folder_atomically(place, _three_files, replace=bool(replace))
+    except OutputError as refusal:
+        sys.stderr.write(f"{refusal}\n")
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    return 0
+
+
+def _three_files(folder):
+    (folder / "tables").mkdir()
+    for name in ("labels.html", "provenance.json", "tables/sizes.csv"):
+        (folder / name).write_text(name, encoding="utf-8")
 
 
 def wait(pid):
@@ -181,7 +204,7 @@ ACTIONS = {
 class Bench:
     """A folder with a small study, in which one command is attacked again and again."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, commands):
         self.folder = folder
         rows = (demo_path("one_bench") / "one_bench.csv").read_text()
         head, *below = [line for line in rows.splitlines() if not line.startswith("#")]
@@ -190,9 +213,9 @@ class Bench:
         (folder / "study.csv").write_text("\n".join([head, *kept]) + "\n")
         self.target = folder / "out"
         self.is_plain = False
-        for command in COMMANDS:  # what it imports need not be imported again
+        os.chdir(folder)
+        for command in commands:  # what it imports need not be imported again
             with redirect_stdout(io.StringIO()):
-                os.chdir(folder)
                 assert psdstats(self.words(command, False)) == 0
             self.clear()
 
@@ -238,12 +261,13 @@ class Bench:
                 shutil.rmtree(path) if path.is_dir() else path.unlink()
 
     def measure(self, command, replace):
-        """How many calls the command makes while it writes, and how long the whole run takes."""
+        """How many calls to the file system the command makes while it writes."""
         self.prepare(command, replace)
         start = time.monotonic()
         code, said = self.run(command, number=0, replace=replace)
         assert code == 0, said
-        return int((self.folder / "count").read_text()), time.monotonic() - start
+        self.seconds = time.monotonic() - start
+        return int((self.folder / "count").read_text())
 
     def prepare(self, command, replace):
         """What stands there before the attack."""
@@ -304,33 +328,36 @@ class Bench:
 # ---- kills ------------------------------------------------------------------------------------
 
 
-def kills(bench, kind, number, rng):
-    """One command killed so often: 3 of 4 times at a call of its writing, else at any moment."""
-    command, replace = kind
-    calls, seconds = bench.measure(command, replace)
+def kills(bench, command, replace, strikes):
+    """One command, killed at each of these calls of its writing, or (None) at a random moment."""
     count = Counter()
-    for index in range(number):
-        by = SIGNALS[index % len(SIGNALS)]
+    for number, by in strikes:
         bench.prepare(command, replace)
-        if index % 8 < 6:
-            code, said = bench.run(
-                command, number=rng.randint(1, calls), action=by.name, replace=replace
-            )
-        else:
+        if number is None:
             started = bench.start(command, replace=replace)
-            time.sleep(rng.uniform(0.0, seconds))
+            time.sleep(random.uniform(0.0, bench.seconds))
             os.kill(started[0], by)
             code, said = bench.end(started)
-        count["kills"] += 1
-        count["while writing"] += index % 8 < 6
-        count["ended before the signal"] += code == 0
+        else:
+            code, said = bench.run(command, number=number, action=by.name, replace=replace)
+        count["runs"] += 1
+        count["stopped"] += code != 0
+        count["of these while writing"] += code != 0 and number is not None
         count["half"] += bench.state() == "half" or (replace and bench.state() != "whole")
         count["user's things touched"] += replace and not bench.keeps_what_is_the_users()
-        count["drafts left"] += by != signal.SIGKILL and bench.drafts()
         count["traceback"] += "Traceback" in said
-        count["drafts after a kill"] += by == signal.SIGKILL and bench.drafts()
+        count["drafts left"] += by != signal.SIGKILL and bench.drafts()
+        count["drafts left by SIGKILL"] += by == signal.SIGKILL and bench.drafts()
         _run_again(bench, command, replace, count)
     return count
+
+
+def random_strikes(calls, number, rng):
+    """Three of four at a call of the writing."""
+    return [
+        (rng.randint(1, calls) if index % 8 < 6 else None, SIGNALS[index % len(SIGNALS)])
+        for index in range(number)
+    ]
 
 
 def _run_again(bench, command, replace, count):
@@ -348,17 +375,14 @@ def _run_again(bench, command, replace, count):
 # ---- races ------------------------------------------------------------------------------------
 
 
-def races(bench, kind, number, rng):
-    """One thing happening while a command writes, so often, at a random call of its writing."""
-    command, actions, replace = RACES[kind]
-    calls, _ = bench.measure(command, replace)
+def races(bench, race, strikes):
+    """Things happening at these calls of the writing of one command."""
+    command, actions, replace = race
     count = Counter()
-    for index in range(number):
+    for index, number in enumerate(strikes):
         bench.prepare(command, replace)
         action = actions[index % len(actions)]
-        code, said = bench.run(
-            command, number=rng.randint(1, calls), action=action, replace=replace
-        )
+        code, said = bench.run(command, number=number, action=action, replace=replace)
         is_there = {
             "add": lambda: all(
                 os.path.lexists(bench.place / name)
@@ -386,9 +410,10 @@ def _is_result_beside_a_refusal(bench, replace):
     return (bench.place / MANIFEST).exists() is not replace
 
 
+FILE_APPEARS = "a file appears under the new file's name"
 RACES = {
     "files appear in the new folder": ("sheet", ("add",), False),
-    "a file appears under the new file's name": ("convert to CSV", ("appear",), False),
+    FILE_APPEARS: ("convert to CSV", ("appear",), False),
     "things are added to a folder being replaced": ("sheet", ("add",), True),
     "a written file is edited": ("sheet", ("edit-written", "save-written"), True),
     "the user's file is edited": ("sheet", ("edit-own", "save-own"), True),
@@ -397,7 +422,7 @@ RACES = {
 
 def two_writers(bench, number, rng, *, replace):
     """Two processes write the same folder: at once, or one while the other is held in a call."""
-    calls, _ = bench.measure("sheet", replace)
+    calls = bench.measure("sheet", replace)
     count = Counter()
     for index in range(number):
         bench.prepare("sheet", replace)
@@ -513,33 +538,60 @@ def tell(*words):
     sys.stderr.write(" ".join(map(str, words)) + "\n")
 
 
+def every_call(bench, step):
+    """The library struck at one call after another, of so many each: kills and races."""
+    killed, raced = {}, {}
+    for replace in (False, True):
+        calls = range(1, 1 + bench.measure("library", replace), step)
+        for by in (signal.SIGKILL, signal.SIGINT):
+            name = f"library{' --replace' if replace else ''}, {by.name}"
+            strikes = [(number, by) for number in calls]
+            killed[name] = kills(bench, "library", replace, strikes)
+    for kind, (_, actions, replace) in RACES.items():
+        if kind != FILE_APPEARS:
+            calls = range(1, 1 + bench.measure("library", replace), step)
+            raced[kind] = races(bench, ("library", actions, replace), calls)
+    return killed, raced
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--kills", type=int, default=204, help="in all (default 204)")
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--every", type=int, help="the short form: the library, every N-th call")
     parser.add_argument("--races", type=int, default=50, help="of each kind (default 50)")
     parser.add_argument("--seed", type=int, default=SEED)
     options = parser.parse_args()
     rng = random.Random(options.seed)
+    random.seed(options.seed)
     start = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
         Path(folder).chmod(0o755)
-        bench = Bench(Path(folder))
+        if options.every:
+            counts = every_call(Bench(Path(folder), []), options.every)
+            sys.stdout.write(json.dumps(counts))
+            return
+        bench = Bench(Path(folder), [name for name in COMMANDS if name != "library"])
         killed, raced = {}, {}
-        for kind in KILLED:
-            name = f"{kind[0]}{' --replace' if kind[1] else ''}"
-            killed.setdefault(name, Counter()).update(
-                kills(bench, kind, options.kills // len(KILLED), rng)
-            )
+        for command, replace, number in KILLED:
+            name = f"{command}{' --replace' if replace else ''}"
+            calls = bench.measure(command, replace)
+            strikes = random_strikes(calls, number, rng)
+            killed[name] = kills(bench, command, replace, strikes)
             tell(name, dict(killed[name]))
-        for kind in RACES:
-            raced[kind] = races(bench, kind, options.races, rng)
+        for kind, race in RACES.items():
+            calls = bench.measure(race[0], race[2])
+            raced[kind] = races(bench, race, rng.choices(range(1, 1 + calls), k=options.races))
             tell(kind, dict(raced[kind]))
         for replace in (False, True):
             name = f"two writers of one {'folder, --replace' if replace else 'new folder'}"
             raced[name] = two_writers(bench, options.races, rng, replace=replace)
             tell(name, dict(raced[name]))
-        checked = list(refusals(bench)) if os.getuid() == 0 else []
+        checked = []
+        for case, is_so in refusals(bench) if os.getuid() == 0 else ():
+            checked.append((case, is_so))
+            tell(case, is_so)
+        bench.is_plain = False
+        every = every_call(bench, 1)
     failed = [case for case, is_so in checked if not is_so]
     tell("refusals that fail:", failed)
     killed["all"] = sum(killed.values(), Counter())
@@ -551,13 +603,14 @@ def main():
         "beside a refusal. See the script for what each case does.\n\n"
         f"## Kills (SIGKILL twice, SIGTERM, SIGINT in turn)\n\n{table(killed)}\n\n"
         f"## Races, at a random call to the file system during writing\n\n{table(raced)}\n\n"
+        f"## The library, struck at every call in turn\n\n{table(every[0])}\n\n"
+        f"{table(every[1])}\n\n"
         f"## Refusals and rights, as a user without root's rights\n\n"
         f"{len(checked) - len(failed)} of {len(checked)} hold: "
         f"{'; '.join(case for case, _ in checked)}.{' Failed: ' * bool(failed)}"
         f"{'; '.join(failed)}\n\n"
-        f"Command: python tests/calibration/writing_attacks.py --out DIR --kills {options.kills} "
-        f"--races {options.races} --seed {options.seed}. {time.strftime('%Y-%m-%d')}, "
-        f"{minutes:.0f} min, Python {sys.version.split()[0]}, {sys.platform}.\n"
+        f"Command: python tests/calibration/writing_attacks.py --out DIR --races {options.races} "
+        f"--seed {options.seed}. {time.strftime('%Y-%m-%d')}, {minutes:.0f} min, Python {sys.version.split()[0]}, {sys.platform}.\n"
     )
     (options.out / "writing_attacks.md").write_text(text, encoding="utf-8")
 
