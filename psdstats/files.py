@@ -55,7 +55,6 @@ _DRAFT, _READY, _OLD, _GONE, _LOCK = "draft-", "ready-", "old-", "gone-", "lock"
 _AT_FDCWD = -100  # linux/fcntl.h: paths are taken from the working directory
 _NOREPLACE, _EXCHANGE = 1, 2  # linux/fs.h: fail where the goal exists; swap two paths in one step
 _NO_SUCH_STEP = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
-_TAKEN = (errno.EEXIST, errno.ENOTEMPTY)
 
 
 def ensure(
@@ -192,9 +191,10 @@ def _in_a_sentence(place: Path) -> Iterator[None]:
     try:
         yield
     except OSError as cause:
-        reason = cause.strerror or str(cause)
-        where = cause.filename
-        if isinstance(where, str) and where != str(place) and _SPACE not in where:
+        if _SPACE in str(place):  # written within something that says it, by its own name
+            raise
+        reason, where = cause.strerror or str(cause), Path(str(cause.filename))
+        if where in place.parents or place in where.parents:
             reason = f"{where}: {reason}"
         raise OutputError(
             f"{place} cannot be written: {reason}. Choose a place you may write to."
@@ -322,9 +322,7 @@ def _lock(space: Path) -> int | None:
 
 def _is_own_folder(folder: Path) -> bool:
     found = folder.lstat()
-    return stat.S_ISDIR(found.st_mode) and (
-        not hasattr(os, "geteuid") or found.st_uid == os.geteuid()
-    )
+    return stat.S_ISDIR(found.st_mode) and (not _LOCKS or found.st_uid == os.geteuid())
 
 
 def _unlock(space: Path, lock: int | None) -> None:
@@ -332,7 +330,8 @@ def _unlock(space: Path, lock: int | None) -> None:
         (space / _LOCK).unlink(missing_ok=True)
         os.close(lock)
     with suppress(OSError):  # it stays while it holds something
-        space.rmdir()
+        if _is_own_folder(space):
+            space.rmdir()
 
 
 def _clear_beside(space: Path, place: Path) -> None:
@@ -424,7 +423,7 @@ def _place_on_empty(draft: Path, place: Path) -> None:
     try:
         draft.rename(place)
     except OSError as cause:
-        if cause.errno not in _TAKEN:
+        if cause.errno not in (errno.EEXIST, errno.ENOTEMPTY):
             raise
         with suppress(OSError):
             place.rmdir()  # Windows renames onto no folder, and removes none that is filled
@@ -441,7 +440,7 @@ def _replace_folder(draft: Path, place: Path, written: _Written) -> None:
             f"{place / covered[0]} was not written by psdstats and would be covered by a new file. "
             "Move it away or rename it, then write again."
         )
-    for name in ("", *(name for name, _ in _below(draft))):
+    for name, _ in (("", True), *_below(draft)):
         _take_rights(place / name, draft / name)
     with _unstopped():
         ready = draft.rename(draft.parents[1] / _ready_name(draft))

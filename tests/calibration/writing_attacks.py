@@ -610,7 +610,8 @@ def main():
         f"{'; '.join(case for case, _ in checked)}.{' Failed: ' * bool(failed)}"
         f"{'; '.join(failed)}\n\n"
         f"Command: python tests/calibration/writing_attacks.py --out DIR --races {options.races} "
-        f"--seed {options.seed}. {time.strftime('%Y-%m-%d')}, {minutes:.0f} min, Python {sys.version.split()[0]}, {sys.platform}.\n"
+        f"--seed {options.seed}. {time.strftime('%Y-%m-%d')}, "
+        f"{minutes:.0f} min, Python {sys.version.split()[0]}, {sys.platform}.\n"
     )
     (options.out / "writing_attacks.md").write_text(text, encoding="utf-8")
 
