@@ -80,9 +80,18 @@ def words_of(parser: argparse.ArgumentParser, action: argparse.Action | None) ->
         least.append("--upper=150" if name != "--upper" else "--lower=1")
     if command == ["sheet"] and action in parser._mutually_exclusive_groups[0]._group_actions:
         least = [word for word in least if "--apertures" not in word]
-    if command[0] in ("sizes", "groups", "report") and name not in ("--method", "--draws", "--workers"):
+    if command[0] in ("sizes", "groups", "report") and name not in (
+        "--method",
+        "--draws",
+        "--workers",
+    ):
         least.append("--method=linear")
-    for flag, value in (("--trials", "100"), ("--whole", None), ("--resample", None), ("--quiet", None)):
+    for flag, value in (
+        ("--trials", "100"),
+        ("--whole", None),
+        ("--resample", None),
+        ("--quiet", None),
+    ):
         if flag in options and flag != name:
             least.append(flag if value is None else f"{flag}={value}")
     return [*command, *least]
@@ -165,7 +174,9 @@ def main_study(out: Path) -> None:
                     fine = code in (0, 1, 2) and "Traceback" not in said and "Warning" not in said
                     if code == 2 and not said.startswith("psdstats: ") and "check" not in parser.prog:
                         fine = False
-                    counts[{0: "done", 1: "done", 2: "refused by the command"}.get(code, "FAULT")] += 1
+                    counts[
+                        {0: "done", 1: "done", 2: "refused by the command"}.get(code, "FAULT")
+                    ] += 1
                     if not fine:
                         faults.append(f"{what}: {code}, {spent:.1f} s, {said[-300:]!r}")
                         print(faults[-1], flush=True)
