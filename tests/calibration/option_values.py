@@ -172,7 +172,11 @@ def main_study(out: Path) -> None:
                     what = "psdstats " + shlex.join(words)[:160]
                     slowest.append((spent - base_s, what))
                     fine = code in (0, 1, 2) and "Traceback" not in said and "Warning" not in said
-                    if code == 2 and not said.startswith("psdstats: ") and "check" not in parser.prog:
+                    if (
+                        code == 2
+                        and not said.startswith("psdstats: ")
+                        and "check" not in parser.prog
+                    ):
                         fine = False
                     counts[
                         {0: "done", 1: "done", 2: "refused by the command"}.get(code, "FAULT")
@@ -181,7 +185,8 @@ def main_study(out: Path) -> None:
                         faults.append(f"{what}: {code}, {spent:.1f} s, {said[-300:]!r}")
                         print(faults[-1], flush=True)
                     if code == 2:
-                        refusals[f"{parser.prog} {name}: {said.splitlines()[0][:200]}"] += 1
+                        first = (said.splitlines() or ["-"])[0]
+                        refusals[f"{parser.prog} {name}: {first[:200]}"] += 1
             print(parser.prog, dict(counts), flush=True)
     slowest.sort(reverse=True)
     text = [
