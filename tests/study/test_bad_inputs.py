@@ -118,7 +118,7 @@ def test_bad_places(tmp_path):
         tmp_path / "nowhere": f"{tmp_path / 'nowhere'}: there is no such file or folder. Give the "
         "folder of the study, its flat CSV file or its workbook.",
         tmp_path / "trial.pdf": "trial.pdf: files of the kind .pdf are not read. Save it as CSV "
-        "(UTF-8) or as XLSX.",
+        "(UTF-8), XLSX or ODS.",
         tmp_path / "trial.ods": "trial.ods: the workbook is damaged or not an ODS file "
         "(BadZipFile). Open it in a spreadsheet program and save it again as ODS.",
         tmp_path / "trial.xlsx": "trial.xlsx: the workbook is damaged or not an XLSX file "
