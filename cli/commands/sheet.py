@@ -40,8 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="bench or laboratory; may be repeated (default: bench)",
     )
     add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=several(limits.TIME_MIN))
-    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.COUNT)
-    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.COUNT)
+    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.REPLICATES)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.SPLITS)
     design.add_argument(
         "--fresh-charge",
         action="store_true",
