@@ -21,6 +21,7 @@ from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
+from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
 from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
@@ -150,6 +151,7 @@ def report(
     OutputError
         If the folder holds something that may not be replaced.
     """
+    ensure(folder, Holds.RESULTS, replace=replace)
     say = Numerals(decimal)
     study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
