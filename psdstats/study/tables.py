@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
@@ -43,7 +43,7 @@ from psdstats.study.cells import (
     to_number,
     unguarded,
 )
-from psdstats.study.records import SourceFile
+from psdstats.study.records import CellComment, SourceFile, Study
 
 Cell = str | Decimal
 """What one cell holds; an empty cell is the empty text."""
@@ -389,6 +389,9 @@ class RawStudy:
     sieves: Table | None = None
     files: list[SourceFile] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    comments: list[CellComment] = field(default_factory=list)
+    attached: Callable[[Study], tuple[CellComment, ...]] | None = None
 
 
 def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
