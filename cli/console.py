@@ -34,7 +34,8 @@ _PLAIN = {
 SCREEN = 40  # lines that unasked output takes, where its nature allows
 _FOOT = 4  # lines below the tables: what else there is
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|µm|min|mg|kg|g|s)(?!\w))")  # between a number and its unit
-_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+_TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"  # direction of what follows
+_CONTROL = re.compile(f"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff{_TURNING}]")
 
 
 class Console:
@@ -79,7 +80,7 @@ class Console:
             text = json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
             if not _encodes(text, sys.stdout):
                 text = json_module.dumps(content, indent=2, allow_nan=False)
-            print(text)
+            print(text.translate({ord(sign): f"\\u{ord(sign):04x}" for sign in _TURNING}))
 
     def warn(self, text: str) -> None:
         """Print a warning on standard error, unless --quiet."""

@@ -22,6 +22,7 @@ from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
 from .console import Console, ensure_free
+from .options import usable
 
 RARE_COLLECTION = (50_000, 20, 20)  # drawing makes millions of small objects: 8 % less time
 COMMANDS = (
@@ -53,8 +54,6 @@ more about one command: psdstats COMMAND --help"""
 
 REFUSED = 2
 EXIT_CODES = "exit codes: 0 done, 2 refused in one sentence, 130 stopped with Ctrl-C"
-
-_KINDS = {"int": "a whole number", "float": "a number"}
 
 
 class CommandParser(argparse.ArgumentParser):
@@ -103,13 +102,19 @@ class CommandParser(argparse.ArgumentParser):
         either = re.fullmatch(r"one of the arguments (.*) is required", message)
         if either:
             return f"Give one of {either[1].replace(' ', ', ')}, as in: {self.example}."
-        wrong = re.fullmatch(r"invalid (int|float) value: '(.*)'", fault)
-        if wrong:
-            return f"{name} cannot be {wrong[2]}; give {_KINDS[wrong[1]]}."
         return f"{message}."
+
+    def _get_values(self, action: argparse.Action, arg_strings: list[str]) -> Any:
+        """The values of an option; two hyphens alone are none, and argparse would take them."""
+        if action.nargs is None and arg_strings == ["--"]:
+            self._refuse(f"{_called(action)} cannot be --; give a value.")
+        return super()._get_values(action, arg_strings)
 
     def _get_value(self, action: argparse.Action, arg_string: str) -> Any:
         """The value of a word; a choice of several words may be typed with hyphens."""
+        fault = usable(arg_string)
+        if fault and arg_string != action.default and action.nargs != argparse.PARSER:
+            self._refuse(f"{_called(action)} {fault}.")
         value = super()._get_value(action, arg_string)
         spaced = str(value).replace("-", " ")
         choices = action.choices or ()
@@ -120,10 +125,14 @@ class CommandParser(argparse.ArgumentParser):
         if action.choices is None or value in action.choices:
             return
         known = [str(choice) for choice in action.choices]
-        name = action.option_strings[0] if action.option_strings else str(action.metavar)
+        name = _called(action)
         shown = ", ".join(each if each[0].isalnum() else repr(each) for each in known)
         nearest = _nearest(str(value), known)
         self._refuse(f"{name} cannot be {value}{nearest} It is one of {shown}.")
+
+
+def _called(action: argparse.Action) -> str:
+    return action.option_strings[0] if action.option_strings else str(action.metavar)
 
 
 def add_command(

@@ -6,8 +6,10 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from psdstats import limits
+
 from ..console import Console, ensure_free
-from ..options import add_json, add_replace, add_values, names, numbers
+from ..options import add_json, add_replace, add_values, names, number, several
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan
@@ -37,9 +39,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="bench or laboratory; may be repeated (default: bench)",
     )
-    add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=numbers)
-    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=int)
-    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=int)
+    add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=several(limits.TIME_MIN))
+    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.COUNT)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.COUNT)
     design.add_argument(
         "--fresh-charge",
         action="store_true",
@@ -66,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
     which = group.add_mutually_exclusive_group(required=True)
     stack = "apertures of the stack, µm, without the pan"
-    add_values(which, ("--apertures", None, "A,B", stack), kind=numbers)
+    add_values(which, ("--apertures", None, "A,B", stack), kind=several(limits.APERTURE_UM))
     which.add_argument("--series", metavar="NAME", help="standard series: R20/3, R40/3 or R20")
     which.add_argument(
         "--sieves",
@@ -78,6 +80,7 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
         group,
         ("--finest", 20.0, "SIZE", "finest sieve of the series, µm"),
         ("--coarsest", 16_000.0, "SIZE", "coarsest sieve of the series, µm"),
+        kind=limits.APERTURE_UM,
     )
     group.add_argument(
         "--one-stack", action="store_true", help="all groups share one physical stack"
@@ -90,11 +93,8 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_bench(group: argparse._ArgumentGroup) -> None:
-    add_values(
-        group,
-        ("--sample-g", None, "MASS", "sample, g"),
-        ("--shaking-min", None, "MIN", "shaking time, min"),
-    )
+    add_values(group, ("--sample-g", None, "MASS", "sample, g"), kind=limits.MASS_G)
+    add_values(group, ("--shaking-min", None, "MIN", "shaking time, min"), kind=limits.SHAKING_MIN)
     group.add_argument(
         "--second-shaking",
         action="store_true",
@@ -103,11 +103,12 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--balance", default="balance", metavar="NAME", help="name of the balance (default balance)"
     )
+    add_values(group, ("--resolution", 0.01, "D", "its resolution, g"), kind=limits.RESOLUTION_G)
     add_values(
         group,
-        ("--resolution", 0.01, "D", "its resolution, g"),
         ("--repeatability", 0.0, "SD", "its standard deviation of repeated readings, g"),
         ("--linearity", None, "G", "its largest error of linearity, g"),
+        kind=limits.BALANCE_G,
     )
 
 
@@ -174,13 +175,15 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
 
 def _factor(text: str) -> tuple[str, tuple[str | float, ...]]:
     name, sign, levels = text.partition("=")
-    if not sign:
+    if not sign or not name.strip():
         raise argparse.ArgumentTypeError(f"{text!r} is not NAME=LEVEL,LEVEL")
     return name.strip(), tuple(_level(level) for level in names(levels))
 
 
 def _level(text: str) -> str | float:
+    """A level: a number within limits where the text is one."""
     try:
-        return float(text)
+        float(text)
     except ValueError:
         return text
+    return number(text, limits.LEVEL_OF_FACTOR)

@@ -33,6 +33,7 @@ from psdstats.comparison.permutation_manova import PermutationManova, permutatio
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, Verdict
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
 from psdstats.present import present
@@ -168,6 +169,9 @@ def compare_distributions(
     families of stacks the coordinates of each family stand in columns of their own (zero for the
     others) and the factor is taken within family, so that the exchange of runs stays exact.
     """
+    LEVEL.require("level", level, ModelError)
+    PERMUTATIONS.require("permutations", permutations, ModelError)
+    SEED.require("seed", seed, ModelError)
     study, levels, lost = _levels(study, by, within)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]

@@ -24,6 +24,7 @@ from scipy import special, stats
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.limits import ALPHA, MARGIN_PERCENT
 from psdstats.models.judged import Family, Judged
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
@@ -305,10 +306,8 @@ def equivalence_test(
     >>> found.p.round(4), found.equivalent
     (array([0.0005]), array([ True]))
     """
-    if not margin_percent > 0.0:
-        raise ModelError(f"The margin is {margin_percent} per cent; give a number above 0.")
-    if not 0.0 < alpha < 0.5:
-        raise ModelError(f"The level of the equivalence test is {alpha}; give 0 to 0.5.")
+    MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
+    ALPHA.require("alpha", alpha, ModelError)
     estimate = np.atleast_1d(np.array(log_ratio, dtype=float))
     error = np.broadcast_to(np.asarray(standard_error, dtype=float), estimate.shape)
     df_all = np.broadcast_to(np.asarray(df, dtype=float), estimate.shape)

@@ -16,6 +16,7 @@ from psdstats.output.figures.save import png_bytes
 from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Place, Table
+from psdstats.processes import in_processes
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
@@ -66,10 +67,7 @@ def _tables_beside(
         return lambda: None
     if processes == 1:
         return partial(write_tables, folder, tables, say)
-    from joblib import Parallel, delayed
-
-    pool = Parallel(n_jobs=processes, return_as="generator")
-    written = pool([delayed(write_tables)(folder, tables, say)])  # begins at once
+    written = in_processes(write_tables, [(folder, tables, say)], workers=processes)
     return lambda: list(written)
 
 

@@ -20,6 +20,7 @@ from psdstats.comparison.answers import answer
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
+from psdstats.limits import LEVEL, MASS_G
 from psdstats.present import present
 from psdstats.rate.answers import (
     CurveChoice,
@@ -362,8 +363,10 @@ def fit_rate(
     ModelError
         If a column, quantity or curve is unknown, or the runs are too few.
     """
-    if not 0 < level < 1:
-        raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
+    LEVEL.require("level", level, ModelError)
+    for name, value in (("powder_g", powder_g), ("balls_g", balls_g)):
+        if value is not None:
+            MASS_G.require(name, value, ModelError)
     if quantity not in QUANTITIES[:3]:
         raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
     if propagation is not None:

@@ -4,7 +4,7 @@ The separator is the one in the header: semicolon, else tab, else comma.  Text i
 without a byte-order mark) unless an encoding is given; nothing is guessed from the bytes.
 Lines before the header that start with `#` hold settings in TOML (see `settings`).
 
-Workbooks: the bytes of an XLSX file to tables and settings.
+Workbooks: the bytes of an XLSX or ODS file to tables and settings.
 
 Sheets `study` (settings: key, value), `runs`, `weighings` and `sieves`, or one sheet that holds a
 flat table.  Formulas count by the value the spreadsheet last computed; nothing is computed here,
@@ -22,12 +22,26 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
-from datetime import date, time, timedelta
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from typing import IO, TYPE_CHECKING
+from xml.etree import ElementTree
 
 from psdstats.errors import Problem
-from psdstats.study.cells import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES, to_number
+from psdstats.study.cells import (
+    MAX_CELL_CHARACTERS,
+    MAX_FAR_CELLS,
+    MAX_ROWS,
+    MAX_SHEET_COLUMNS,
+    MAX_TAGS,
+    MAX_UNPACKED_BYTES,
+    to_number,
+)
 from psdstats.study.tables import Cell, Table, make_table
+
+if TYPE_CHECKING:
+    from python_calamine import CalamineSheet
 
 SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
@@ -35,6 +49,11 @@ SETTINGS_MARK = "#"
 _PADDING = re.compile(r"[,;\t]{2,}$")  # separators a spreadsheet adds to fill a short row
 _HEADER_LINES = 20  # lines in which the header ends
 _QUOTED = re.compile(r'"[^"]*"')
+_PLAIN_XML = re.compile(  # what begins as XML is UTF-8
+    rb"\A(?:\xef\xbb\xbf)?(?!<\?xml)|\A(?:\xef\xbb\xbf)?<\?xml(?![^>]*encoding)"
+    rb"|\A(?:\xef\xbb\xbf)?<\?xml[^>]*encoding\s*=\s*[\"'](?i:utf-8|us-ascii|ascii)[\"']"
+)
+_BLOCK_BYTES = 1_000_000  # looked through at a time
 
 
 def decode(
@@ -143,62 +162,113 @@ _TEXT_SETTINGS = (
 )  # text even where it looks otherwise
 
 
-def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
-    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one."""
-    from openpyxl import load_workbook
+def read_sheets(
+    content: bytes, file: str, problems: list[Problem], *, dates: bool = False
+) -> dict[str, Sheet]:
+    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
+
+    Numbers keep the decimals that XLSX shows; with `dates` a day is text such as 2026-02-01.
+    """
+    from openpyxl.reader.excel import ExcelReader
     from openpyxl.utils.exceptions import InvalidFileException
 
+    open_document = file.lower().endswith(".ods")
     try:
         if not _is_harmless(content, file, problems):
             return {}
+        if open_document:
+            return _open_document(content, dates, problems)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of features it does not read
-            book = load_workbook(
+            reader = ExcelReader(
                 io.BytesIO(content), read_only=True, data_only=True, keep_links=False
             )
+            reader.read_chartsheet = lambda *_: None  # no table, and perhaps no kind it knows
+            reader.read()
             return {
-                sheet.title: list(_rows(sheet, problems))
-                for sheet in book.worksheets
+                sheet.title: list(_rows(sheet, dates, problems))
+                for sheet in reader.wb.worksheets
                 if hasattr(sheet, "iter_rows")
             }
     except (*_UNREADABLE, InvalidFileException) as cause:
-        fault = f"the workbook is damaged or not an XLSX file ({type(cause).__name__})"
-        remedy = "Open it in a spreadsheet program and save it again as XLSX."
+        kind = "ODS" if open_document else "XLSX"
+        fault = f"the workbook is damaged or not an {kind} file ({type(cause).__name__})"
+        remedy = f"Open it in a spreadsheet program and save it again as {kind}."
         problems.append(Problem(file, fault, remedy))
         return {}
 
 
 def _is_harmless(content: bytes, file: str, problems: list[Problem]) -> bool:
-    """Refuse parts that unpack to more than the limit and XML that declares entities."""
+    """Refuse parts that unpack to more than the limits and XML that declares entities."""
     fault, remedy = "", "Save the workbook again with a spreadsheet program."
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         parts = archive.infolist()
         if sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
             fault = f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB"
-            remedy = "Delete what is not part of the study, or split it."
             parts = []
+        tags = 0
         for part in parts:
-            if part.filename.endswith((".xml", ".rels")) and b"<!" in archive.read(part)[:4096]:
-                fault = f"the part {part.filename[:80]} declares a document type"
+            with archive.open(part) as stream:
+                wrong, found = _look_through(stream)
+            tags += found
+            if wrong:
+                fault = f"the part {part.filename[:80]} {wrong}"
                 break
+        if tags > MAX_TAGS:
+            fault = f"the workbook has more than {MAX_TAGS // 10**6} million elements"
+    if "more than" in fault:
+        remedy = "Delete what is not part of the study, or split it."
     if fault:
         problems.append(Problem(file, fault, remedy))
     return not fault
 
 
-def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+def _look_through(stream: IO[bytes]) -> tuple[str, int]:
+    """What is wrong with a part of a workbook, looked for to its end; how many tags it has.
+
+    A document type could be hidden from a search by an encoding, so XML is to be UTF-8.
+    """
+    before, tags, first = b"", 0, True
+    while block := stream.read(_BLOCK_BYTES):
+        if first and (
+            block.startswith((b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<"))
+            or not _PLAIN_XML.match(block)
+        ):
+            return "is not XML in UTF-8", tags
+        if b"<!DOCTYPE" in before + block:
+            return "declares a document type", tags
+        tags += block.count(b"<")
+        before, first = block[-len(b"<!DOCTYPE") :], False
+    return "", tags
+
+
+def _rows(sheet: object, dates: bool, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+    from openpyxl.cell.read_only import EMPTY_CELL
+
     title = str(getattr(sheet, "title", ""))
     sheet.reset_dimensions()  # type: ignore[attr-defined]  # the stated size may be wrong
     rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
+    blank = 0
     for number, cells in enumerate(rows, start=1):
-        read = [_cell(cell, title, number, problems) for cell in cells]
+        far = [cell for cell in cells[MAX_SHEET_COLUMNS:] if cell is not EMPTY_CELL]
+        beyond = next((cell for cell in far if str(cell.value or "").strip()), None)
+        blank += max(0, len(cells) - MAX_SHEET_COLUMNS)
+        if beyond is not None or blank > MAX_FAR_CELLS:
+            problems.append(_too_wide(title, (beyond or far[-1]).coordinate))
+            return
+        read = [_cell(cell, title, number, dates, problems) for cell in cells[:MAX_SHEET_COLUMNS]]
         while read and not str(read[-1]).strip():
             read.pop()
         if read:
             yield number, read
 
 
-def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
+def _too_wide(sheet: str, where: str) -> Problem:
+    fault = f"the sheet has more than {MAX_SHEET_COLUMNS} columns"
+    return Problem(f"{sheet}, cell {where}", fault, "Delete what is not part of the study.")
+
+
+def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Problem]) -> Cell:
     value = getattr(cell, "value", None)
     if value is None:
         return ""
@@ -207,11 +277,75 @@ def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
     if isinstance(value, date | time | timedelta):
+        day = value.date() if isinstance(value, datetime) and value.time() == time() else value
+        if dates and type(day) is date:
+            return day.isoformat()
         remedy = "Format the cell as text and type it again."
         found = str(value)
         problems.append(Problem(sheet, "a cell holds a date or time", remedy, row, None, found))
         return ""
     return str(value)[: MAX_CELL_CHARACTERS + 1]
+
+
+@dataclass(frozen=True)
+class _Value:
+    """A cell of which only the value is known."""
+
+    value: object
+
+
+def _open_document(content: bytes, dates: bool, problems: list[Problem]) -> dict[str, Sheet]:
+    """Sheets of an ODS workbook."""
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open("content.xml") as part:
+        sizes = list(_sizes(part))
+    for name, height, width in sizes:  # few elements may stand for very many cells
+        if height > MAX_ROWS + 1 or width > MAX_SHEET_COLUMNS or height * width > MAX_TAGS:
+            fault = f"the sheet has {height} rows and {width} columns"
+            problems.append(Problem(name, fault, "Delete what is not part of the study."))
+            return {}
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        return {
+            name: list(_filled_rows(book.get_sheet_by_name(name), dates, problems))
+            for name in book.sheet_names
+        }
+    except CalamineError as cause:
+        raise ValueError(str(cause)) from cause
+
+
+def _filled_rows(
+    sheet: CalamineSheet, dates: bool, problems: list[Problem]
+) -> Iterator[tuple[int, list[Cell]]]:
+    values = sheet.to_python(skip_empty_area=False) if sheet.end else []
+    for number, row in enumerate(values, start=1):
+        read = [_cell(_Value(value), sheet.name, number, dates, problems) for value in row]
+        while read and not str(read[-1]).strip():
+            read.pop()
+        if read:
+            yield number, read
+
+
+def _sizes(part: IO[bytes]) -> Iterator[tuple[str, int, int]]:
+    """Name of each sheet of an ODS workbook, and rows and columns to the last filled cell."""
+    name, rows, height, width, across, filled = "", 0, 0, 0, 0, 0
+    for event, element in ElementTree.iterparse(part, ("start", "end")):  # noqa: S314  no DOCTYPE
+        kind = element.tag.rpartition("}")[2]
+        told = {key.rpartition("}")[2]: value for key, value in element.attrib.items()}
+        if event == "start":
+            if kind == "table":
+                name, rows, height, width = told.get("name", ""), 0, 0, 0
+        elif kind in ("table-cell", "covered-table-cell"):
+            across += int(told.get("number-columns-repeated", 1))
+            filled = across if len(element) else filled
+        elif kind == "table-row":
+            rows += int(told.get("number-rows-repeated", 1))
+            height, width = (rows, max(width, filled)) if filled else (height, width)
+            across = filled = 0
+            element.clear()
+        elif kind == "table":
+            yield name, height, width
 
 
 def _decimal(value: float, number_format: str) -> Cell:

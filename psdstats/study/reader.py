@@ -1,4 +1,4 @@
-"""Reading a study from a folder, one flat CSV file or one workbook.
+"""Reading a study from a folder, one flat CSV file or one workbook (XLSX or ODS).
 
 Nothing is guessed: what the files leave open is an error with a remedy, or an assumption stated
 in `Study.notes`.  The files are never changed.
@@ -10,6 +10,7 @@ import hashlib
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
+from psdstats.study.aside import unready
 from psdstats.study.assemble import assemble
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
 from psdstats.study.check import report_with
@@ -44,16 +45,20 @@ _TABLES = {
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
 
-def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
+def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool = False) -> Study:
     """Read a study.
 
     Parameters
     ----------
     path : str or Path
         A folder with `study.toml`, `runs.csv`, `weighings.csv` and, if wanted, `sieves.csv`; or
-        one flat CSV file; or one XLSX workbook with the same tables as sheets.
+        one flat CSV file; or one workbook (XLSX or ODS) with the same tables as
+        sheets.
     encoding : str or None
         Encoding of the CSV files where it is not UTF-8.
+    to_carry : bool, default=False
+        Whether the study is only to be saved in another form: then runs that are weighed in part
+        stand in `Study.aside`, and what stops an evaluation is no error.
 
     Notes
     -----
@@ -63,15 +68,17 @@ def read_study(path: str | Path, *, encoding: str | None = None) -> Study:
     Returns
     -------
     Study
-        The runs that are weighed.  `notes` says what had to be assumed.
+        The runs that are weighed, and aside those that are planned or abandoned.  `notes` says
+        what had to be assumed.
 
     Raises
     ------
     StudyError
         If anything cannot be read as it stands; lists every problem found.
     """
-    study, problems = read_leniently(path, encoding=encoding)
-    if study is not None:
+    study, problems = _read(path, encoding)
+    if study is not None and not to_carry:
+        problems += unready(study)
         problems += [together(own) for own in alike([*stopping_flags(study)])]
     further = len(problems) - _MOST_PROBLEMS
     if further > 0:
@@ -97,14 +104,13 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     CheckReport
         What cannot be read, as errors, and the flags of all runs that can.
     """
-    study, problems = read_leniently(path, encoding=encoding)
+    study, problems = _read(path, encoding)
+    problems += [] if study is None else unready(study)
     flags = tuple(unreadable(problem) for problem in problems)
-    return CheckReport(flags=flags) if study is None else report_with(study, flags)
+    return report_with(study, flags) if study and study.runs else CheckReport(flags=flags)
 
 
-def read_leniently(
-    path: str | Path, *, encoding: str | None = None
-) -> tuple[Study | None, list[Problem]]:
+def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, list[Problem]]:
     """Read what can be read, and list what is wrong."""
     place = Path(path)
     problems: list[Problem] = []
@@ -169,7 +175,7 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     """Tables and settings of a flat file or a workbook."""
     raw = RawStudy(name=path.stem, settings_file=path.name)
     suffix, place = path.suffix.lower(), path.resolve()
-    if suffix == ".xlsx":
+    if suffix in (".xlsx", ".ods"):
         content = file_bytes(place.parent, place.name, raw, problems)
         if content is not None:
             _read_workbook(content, path.name, raw, problems)
@@ -185,7 +191,7 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
                 raw.runs, raw.weighings = split_flat_table(flat)
     else:
         fault = f"files of the kind {suffix or 'without ending'} are not read"
-        problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8) or as XLSX."))
+        problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8), XLSX or ODS."))
     return raw
 
 

@@ -25,9 +25,10 @@ from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.sieves.sieve import Sieve
+from psdstats.study.aside import left_out
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
 from psdstats.study.reader import read_study
-from psdstats.study.records import Balance, Run, Study
+from psdstats.study.records import AsideReading, AsideRun, Balance, Reading, Run, Study
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -38,6 +39,7 @@ from psdstats.study.tables import (
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
 
+    from openpyxl.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
 
@@ -59,7 +61,8 @@ def settings_of(study: Study, *, with_sieves: bool) -> dict[str, object]:
     """Everything of a study that is not in its tables, as settings."""
     settings: dict[str, object] = {name: getattr(study, name) for name in _SETTINGS}
     settings["tares"] = str(study.tares)
-    settings["notes"] = list(study.notes)
+    told = left_out(study.aside)  # told again by reading, as long as it is so
+    settings["notes"] = [note for note in study.notes if note not in told]
     settings["balances"] = {name: described(each) for name, each in study.balances.items()}
     if with_sieves:
         settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
@@ -107,16 +110,28 @@ def setting_rows(settings: Mapping[str, object], *path: str) -> Iterator[list[Ou
             yield [name, value if plain else tomlkit.item(value).as_string()]  # type: ignore[list-item]
 
 
+def all_runs(study: Study) -> list[Run | AsideRun]:
+    """Runs of both kinds; those put aside where they are listed among the others."""
+    found: list[Run | AsideRun] = list(study.runs)
+    start = 0
+    for run in study.aside:
+        while start < len(found) and found[start].place.row <= run.place.row:
+            start += 1
+        found.insert(start, run)
+        start += 1
+    return found
+
+
 def run_table(study: Study) -> OutTable:
     """One row a run."""
     names = _run_columns(study)
-    return names, [_run_row(run, names) for run in study.runs]
+    return names, [_run_row(run, names) for run in all_runs(study)]
 
 
 def weighing_table(study: Study) -> OutTable:
     """One row a reading, in the order in which the readings were written down."""
     names = [col.RUN, *_weighing_columns(study)]
-    rows = [[run.name, *row] for run in study.runs for row in _weighing_rows(run, names[1:])]
+    rows = [[run.name, *row] for run in all_runs(study) for row in _weighing_rows(run, names[1:])]
     return names, rows
 
 
@@ -125,8 +140,8 @@ def flat_table(study: Study) -> OutTable:
     of_run, of_reading = _run_columns(study), _weighing_columns(study)
     rows = [
         [*_run_row(run, of_run), *row]
-        for run in study.runs
-        for row in _weighing_rows(run, of_reading)
+        for run in all_runs(study)
+        for row in _weighing_rows(run, of_reading) or [[None] * len(of_reading)]
     ]
     return [*of_run, *of_reading], rows
 
@@ -141,7 +156,8 @@ def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
 
 def _run_columns(study: Study) -> list[str]:
     """Columns of the run table that a study needs."""
-    factors = list(dict.fromkeys(name for run in study.runs for name in run.factors))
+    runs = all_runs(study)
+    factors = list(dict.fromkeys(name for run in runs for name in run.factors))
     taken = {*FLAT_COLUMNS, *COMPUTED_COLUMNS} - {col.SHAKING_TIME}
     for name in factors:
         if name in taken or name != name.strip() or not name:
@@ -149,28 +165,30 @@ def _run_columns(study: Study) -> list[str]:
                 f"A factor cannot be named {name!r}: the tables use that name. Rename it."
             )
     optional = (col.REPLICATE, col.SPLIT, col.CHARGE, col.SAMPLE_MASS)
-    used = [n for n in optional if any(getattr(run, n) is not None for run in study.runs)]
-    return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors]
+    used = [n for n in optional if any(getattr(run, n) is not None for run in runs)]
+    noted = [name for name in col.NOTED if any(name in run.noted for run in runs)]
+    return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors, *noted]
 
 
-def _run_row(run: Run, names: list[str]) -> list[OutCell]:
+def _run_row(run: Run | AsideRun, names: list[str]) -> list[OutCell]:
     """Cells of one run."""
-    cells = {**run.factors, **vars(run), col.RUN: run.name}
+    cells = {**run.factors, **vars(run), **run.noted, col.RUN: run.name}
     return [cells.get(name) for name in names]
 
 
 def _weighing_columns(study: Study) -> list[str]:
     """Columns of the weighing table that a study needs, without the run."""
-    readings = [reading for run in study.runs for reading in run.readings]
+    readings = [reading for run in all_runs(study) for reading in run.readings]
     again = any(reading.gross_again_g is not None for reading in readings)
     remark = any(reading.remark for reading in readings)
     extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
     return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra]
 
 
-def _weighing_rows(run: Run, names: list[str]) -> list[list[OutCell]]:
+def _weighing_rows(run: Run | AsideRun, names: list[str]) -> list[list[OutCell]]:
     """Cells of the readings of one run."""
-    as_written = sorted(run.readings, key=lambda reading: reading.place.row)
+    readings: Sequence[Reading | AsideReading] = run.readings
+    as_written = sorted(readings, key=lambda reading: reading.place.row)
     return [[getattr(reading, name) for name in names] for reading in as_written]
 
 
@@ -200,26 +218,31 @@ def csv_text(table: OutTable, decimals: int = 0) -> str:
     return out.getvalue()
 
 
+def put_cell(cell: Cell, value: OutCell) -> None:
+    """Write into a cell of a workbook; a number with more than 16 digits as text."""
+    if isinstance(value, str):
+        if _UNPRINTABLE.search(value):
+            raise OutputError(
+                f"A workbook cannot hold the text {value[:40]!r}. "
+                "Take the control character out of it."
+            )
+        put_text(cell, value)
+    elif value is not None and float(f"{value:.16g}") != value:
+        put_text(cell, repr(float(value)))
+    else:
+        cell.value = value
+
+
 def fill_sheet(sheet: Worksheet, table: OutTable, decimals: int) -> None:
-    """Write a table onto a sheet; a number with more than 16 digits as text, which reads back."""
+    """Write a table onto a sheet, so that it reads back the same."""
     names, body = table
     rows: list[Sequence[OutCell]] = [names, *body]
     for number, row in enumerate(rows, start=1):
         for column, value in enumerate(row, start=1):
             cell = sheet.cell(number, column)
-            if isinstance(value, str):
-                if _UNPRINTABLE.search(value):
-                    raise OutputError(
-                        f"A workbook cannot hold the text {value[:40]!r}. "
-                        "Take the control character out of it."
-                    )
-                put_text(cell, value)
-            elif value is not None and float(f"{value:.16g}") != value:
-                put_text(cell, repr(float(value)))
-            elif value is not None:
-                cell.value = value
-                if decimals and names[column - 1] in MASS_COLUMNS:
-                    cell.number_format = f"0.{'0' * decimals}"
+            put_cell(cell, value)
+            if decimals and names[column - 1] in MASS_COLUMNS and cell.data_type == "n":
+                cell.number_format = f"0.{'0' * decimals}"
 
 
 class StudyForm(StrEnum):
@@ -295,7 +318,7 @@ def _proven(study: Study, writer: Callable[[Study, Path], None]) -> Callable[[Pa
     def write(place: Path) -> None:
         writer(study, place)
         try:
-            again = read_study(place)
+            again = read_study(place, to_carry=True)
         except StudyError as cause:
             raise OutputError(
                 f"The study cannot be saved, for it would not be read again: {cause}"
@@ -311,10 +334,12 @@ def _proven(study: Study, writer: Callable[[Study, Path], None]) -> Callable[[Pa
 
 def _first_difference(study: Study, again: Study) -> str:
     """Field, or run, that would read back differently."""
-    for name in (each.name for each in fields(Study) if each.compare and each.name != "runs"):
+    for name in (
+        each.name for each in fields(Study) if each.compare and each.name not in ("runs", "aside")
+    ):
         if getattr(study, name) != getattr(again, name):
             return name
-    pairs = zip(study.runs, again.runs, strict=False)
+    pairs = zip(all_runs(study), all_runs(again), strict=False)
     return next((f"run {a.name}" for a, b in pairs if a != b), "the list of runs")
 
 

@@ -7,6 +7,9 @@ table is split here into the run table and the weighing table that the other for
 
 from __future__ import annotations
 
+import re
+import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -18,6 +21,7 @@ from psdstats.columns import (
     GROSS,
     GROSS_AGAIN,
     GROUP,
+    NOTED,
     REPLICATE,
     RUN,
     SAMPLE_MASS,
@@ -46,7 +50,9 @@ Cell = str | Decimal
 
 APERTURE_MM = "aperture_mm"
 NET = "net_g"
-RUN_COLUMNS = (RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE)
+RUN_COLUMNS = (
+    RUN, GROUP, TIME, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, SHAKING_TIME, BALANCE, *NOTED,
+)  # fmt: skip
 """Columns of the run table with a meaning of their own; every other one is a factor."""
 RUN_LABELS = (REPLICATE, SPLIT, CHARGE, BALANCE)
 """Those that hold text and may be empty."""
@@ -72,17 +78,31 @@ USUAL_SIEVE_COLUMNS = SIEVE_COLUMNS[:6]
 """Those written whether a sieve uses them or not."""
 SIEVE_TEXTS = ("standard", "certificate", "reference")
 """Columns of the sieve table that hold text, beside the name."""
-COMPUTED_COLUMNS = (NET, "recovered_g", "loss_g", "loss_percent")
+COMPUTED_COLUMNS = (
+    NET,
+    "recovered_g",
+    "loss_g",
+    "loss_percent",
+    "running_total_g",
+    "share_percent",
+    "finer_percent",
+    "bench_D50_um",
+)
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
+HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "With powder again, g",
+            NET: "Powder, g"}  # fmt: skip
+"""Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
 
-_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, SIEVE, "remark", *SIEVE_TEXTS})
+_TEXTS = frozenset({RUN, GROUP, *RUN_LABELS, *NOTED, SIEVE, "remark", *SIEVE_TEXTS})
 _APERTURES = frozenset({APERTURE, APERTURE_MM, "nominal_um", "certified_um", "effective_um"})
 _MASSES = frozenset({TARE, GROSS, GROSS_AGAIN, SAMPLE_MASS})
 _NUMBERS_OF_SIEVES = frozenset(SIEVE_COLUMNS[1:]) - {*SIEVE_TEXTS}
 _POSITIVE = frozenset({*_NUMBERS_OF_SIEVES, SAMPLE_MASS, SHAKING_TIME})
 _LIMITED = frozenset({*_APERTURES, *_MASSES, *_POSITIVE, TIME})  # any other number is a factor
+_UNITS = {"um": "µm", "mm": "mm", "g": "g", "min": "min", "percent": "%"}
+_BETWEEN_WORDS = re.compile(r"[\s,_()\[\]]+")
 _ONLY_WEIGHING = frozenset(WEIGHING_COLUMNS) - {RUN}
 _MOST_NAMES = 20  # listed in a message
 _NO_NUMBER = frozenset({"nan", "na", "n/a", "-", "--", "none", "inf"})
@@ -90,12 +110,58 @@ _SUMS = frozenset({"total", "totals", "sum", "subtotal", "summe", "gesamt", "som
 _SUMMED = (RUN, SIEVE, APERTURE, APERTURE_MM)
 
 
+def heading(column: str) -> str:
+    """Name of a column in words, with its unit, as recording sheets have it.
+
+    Examples
+    --------
+    >>> heading("gross_g"), heading("milling_time_min"), heading("loss_percent"), heading("run")
+    ('With powder, g', 'Milling time, min', 'Loss, %', 'Run')
+    """
+    words, _, unit = column.rpartition("_")
+    if unit in _UNITS and words:
+        made = f"{words.replace('_', ' ')}, {_UNITS[unit]}"
+    else:
+        made = column.replace("_", " ")
+    return HEADINGS.get(column, made[:1].upper() + made[1:])
+
+
+def plain_words(typed: str) -> str:
+    """A heading without what writers do differently: case, commas, brackets, the two µ.
+
+    Examples
+    --------
+    >>> plain_words("Milling  time [min]"), plain_words("aperture_um"), plain_words("Aperture, µm")
+    ('milling time min', 'aperture um', 'aperture um')
+    """
+    same = unicodedata.normalize("NFKC", typed).casefold().replace("μ", "u")
+    return _BETWEEN_WORDS.sub(" ", same.replace("%", "percent")).strip()
+
+
+def column_of(typed: str, known: Iterable[str]) -> str:
+    """The known column that a heading names, by its name or in words; else the heading itself."""
+    words = plain_words(typed)
+    for name in known:
+        if words in (plain_words(name), plain_words(heading(name))):
+            return name
+    return typed
+
+
 @dataclass(frozen=True)
 class Row:
-    """One row that is not empty: its number (the first row of the file is 1) and its cells."""
+    """One row that is not empty: its number (the first row of the file is 1) and its cells.
+
+    Where the cells of a run stand in several rows, `rows` says in which those stand that are not
+    in the row of that number.
+    """
 
     number: int
     cells: dict[str, Cell]
+    rows: Mapping[str, int] = field(default_factory=dict)
+
+    def at(self, column: str) -> int:
+        """Row in which the cell of a column stands."""
+        return self.rows.get(column, self.number)
 
     def text(self, column: str) -> str:
         """Text of a cell, without blanks around it; empty where there is no such column."""
@@ -122,7 +188,8 @@ class Table:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-            self._note(row, Problem(self.file, "the cell is empty", remedy, row.number, column))
+            place = (row.at(column), column)
+            self._note(row, Problem(self.file, "the cell is empty", remedy, *place))
         return text or None
 
     def _note(self, row: Row, found: Problem) -> None:
@@ -153,7 +220,7 @@ class Table:
             refused = _refused_value(column, value)
         if refused is not None:
             shown = text[:40] or None
-            self._note(row, Problem(self.file, *refused, row.number, column, shown))
+            self._note(row, Problem(self.file, *refused, row.at(column), column, shown))
         return None if refused else value
 
     def is_safe(self, *columns: str) -> bool:
@@ -246,8 +313,7 @@ def make_table(
         return None
     header: list[str] = []
     for name in (unguarded(str(cell)) for cell in typed):
-        plain = "_".join(name.lower().split())
-        column = plain if plain in names else name
+        column = column_of(name, names)
         if column and column in header:
             fault, remedy = "two columns have this name", "Rename or delete one of them."
             problems.append(Problem(file, fault, remedy, header_row, column))
@@ -321,7 +387,8 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
     """Split a flat table into run table and weighing table.
 
     Run-level cells may be written on the first row of a run alone; two different values for one
-    run are a problem.  Without the columns that a flat table needs there is nothing to split.
+    run are a problem.  The only row of a run may say nothing of a sieve: it has no weighings then.
+    Without the columns that a flat table needs there is nothing to split.
     """
     aperture = APERTURE_MM if APERTURE_MM in flat.columns else APERTURE
     if not flat.is_safe(RUN, TIME, aperture, TARE, GROSS):
@@ -341,7 +408,13 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
                 fault = f"run {run} has {before!r} further up"
                 flat.problems.append(Problem(flat.file, fault, remedy, row.number, name, text))
     rows = tuple(row for run, row in runs.items() if run)
+    often = Counter(row.text(RUN) for row in flat.rows)
+    weighed = tuple(
+        row
+        for row in flat.rows
+        if often[row.text(RUN)] > 1 or any(row.text(name) for name in of_weighing if name != RUN)
+    )
     return (
         replace(flat, columns=tuple(of_run), rows=rows, signs_told=True),
-        replace(flat, columns=tuple(of_weighing), signs_told=True),
+        replace(flat, columns=tuple(of_weighing), rows=weighed, signs_told=True),
     )

@@ -41,6 +41,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw, at_scores
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
+from psdstats.limits import SEED
 from psdstats.uncertainty.inputs import InputTable, Kind
 
 _Parts = dict[int, list[tuple[int, int, float]]]
@@ -357,10 +358,9 @@ def keyed_generator(seed: int, *key: str | int) -> np.random.Generator:
     >>> bool(a.random() == b.random())
     True
     """
-    if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or seed < 0:
-        raise UncertaintyError(f"seed is {seed!r}; give a whole number of 0 or more.")
+    own = SEED.require("seed", seed, UncertaintyError)
     # length before text, so that ("ab", "c") and ("a", "bc") differ
-    text = "".join(f"{len(part)}:{part}" for part in map(str, (int(seed), *key)))
+    text = "".join(f"{len(part)}:{part}" for part in map(str, (int(own), *key)))
     digest = blake2b(text.encode(), digest_size=16).digest()
     return np.random.Generator(np.random.SFC64(int.from_bytes(digest, "little")))
 

@@ -46,7 +46,13 @@ from psdstats.uncertainty.linear import (
     undersize_law,
     with_span,
 )
-from psdstats.uncertainty.propagation import Method, Propagation, PropagationRemark, SizeDraws
+from psdstats.uncertainty.propagation import (
+    Joint,
+    Method,
+    Propagation,
+    PropagationRemark,
+    SizeDraws,
+)
 from psdstats.uncertainty.registry import ChosenSources, choose_sources
 
 # the class that holds a percentile must weigh this many of its own u for the slope to be steady
@@ -116,9 +122,7 @@ class JointLaw:
         """The linear law in the order of the rows."""
         value = self.sizes.value
         known = ~np.isnan(value)
-        scale = value.ravel()
-        log_covariance = self.contributions.covariance
-        u = np.sqrt(np.diag(log_covariance)).reshape(value.shape) * value
+        u = self.contributions.u.reshape(value.shape) * value
         u = np.where(u > value, np.nan, u) if self.curves is None else u
         k = coverage_factor(coverage, self.contributions.effective_df).reshape(value.shape)
         ends = self.ends(k)
@@ -130,8 +134,7 @@ class JointLaw:
             lower=lower,
             upper=upper,
             valid=tuple(tuple(False if doubt else None for doubt in row) for row in doubts),
-            covariance=log_covariance * np.outer(scale, scale),
-            log_covariance=log_covariance,
+            joint=Joint(of_logs=self.contributions),
             notes=tuple(
                 PropagationRemark.LINEAR_DOUBTFUL(
                     run=self.arrays.runs[row], quantity=QUANTITIES[quantity]
@@ -237,8 +240,7 @@ class JointLaw:
             effective_df=self.contributions.effective_df.reshape(shape[:2])[order],
             balance_share=share[:, :, limited].sum(axis=2)[order],
             source_share=share[order],
-            covariance_matrix=found.covariance[np.ix_(both, both)],
-            log_covariance_matrix=found.log_covariance[np.ix_(both, both)],
+            joint=found.joint.rows(both),
             status=tuple(self.sizes.status[row] for row in order),
             bound_lower=self.sizes.lower[order],
             bound_upper=self.sizes.upper[order],
@@ -263,8 +265,8 @@ class Interval:
         Standard uncertainties and ends.
     valid : tuple of tuple of (bool or None)
         As `Propagation.linear_valid`.
-    covariance, log_covariance : ndarray, shape (4 R, 4 R)
-        Of values and of their logarithms.
+    joint : Joint
+        Joint covariance of values and of their logarithms.
     notes : tuple of Remark
         Doubts.
     """
@@ -273,8 +275,7 @@ class Interval:
     lower: Array
     upper: Array
     valid: tuple[tuple[bool | None, ...], ...]
-    covariance: Array
-    log_covariance: Array
+    joint: Joint
     notes: tuple[Remark, ...]
 
 
@@ -496,7 +497,7 @@ def at_mean_curve_with_balance(
             laws[lost] = mean_curves(law, alike, own=lost)
         rows = len(QUANTITIES) * law.order + column
         gap = np.where(known[law.order, column], 1.0, np.nan)
-        covariance = laws[lost].contributions.covariance[np.ix_(rows, rows)]
+        covariance = laws[lost].contributions.rows(rows).covariance
         found[quantity] = (covariance * np.outer(gap, gap), _of_balance(laws[lost], rows))
     return found
 

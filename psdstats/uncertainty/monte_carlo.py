@@ -72,6 +72,12 @@ class JointMoments:
             scatter=self.scatter + other.scatter + between,
         )
 
+    def rows(self, which: NDArray[np.intp] | slice) -> Self:
+        """Those of some of the quantities."""
+        return type(self)(
+            count=self.count[which], mean=self.mean[which], scatter=self.scatter[which][:, which]
+        )
+
     @property
     def covariance(self) -> Array:
         """Joint covariance, shape (Q, Q); NaN with fewer than two values."""

@@ -19,8 +19,8 @@ from psdstats.columns import QUANTITIES, QUANTITY_UNITS, TIME
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array, freeze_arrays
-from psdstats.uncertainty.linear import coverage_factor
-from psdstats.uncertainty.monte_carlo import numerical_tolerance
+from psdstats.uncertainty.linear import Contributions, coverage_factor
+from psdstats.uncertainty.monte_carlo import JointMoments, numerical_tolerance
 
 
 class Method(StrEnum):
@@ -96,6 +96,42 @@ class SizeDraws(Draws):
         own: dict[str, Any] = vars(self)
         arrays = {name: one[order] for name, one in own.items() if isinstance(one, np.ndarray)}
         return replace(self, **(own | arrays))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Joint:
+    """Joint covariance of C numbers, made when it is asked for, and for some of them.
+
+    Attributes
+    ----------
+    of_logs : Contributions or JointMoments or ndarray
+        What makes that of the logarithms: inputs, draws, or the matrix itself.
+    of_values : JointMoments, optional
+        The same of the values; by that of the logarithms, where left out.
+    """
+
+    of_logs: Contributions | JointMoments | Array
+    of_values: JointMoments | None = None
+
+    def rows(self, which: NDArray[np.intp] | slice) -> Joint:
+        """The same for some of the numbers."""
+        logs, values = self.of_logs, self.of_values
+        own = logs[which][:, which] if isinstance(logs, np.ndarray) else logs.rows(which)
+        return Joint(of_logs=own, of_values=None if values is None else values.rows(which))
+
+    def u_of_mean(self, which: NDArray[np.intp]) -> float:
+        """Standard uncertainty of the mean of the logarithms of some of the numbers."""
+        own = self.rows(which).of_logs
+        if isinstance(own, Contributions):
+            return float(own.contrasts(np.full((1, len(which)), 1 / len(which))).u[0])
+        return float(np.sqrt((own if isinstance(own, np.ndarray) else own.covariance).mean()))
+
+    def covariance(self, value: Array, *, log: bool) -> Array:
+        """Of the numbers with these values, or of their logarithms, (C, C); NaN where none is."""
+        made = self.of_logs if log or self.of_values is None else self.of_values
+        matrix = made if isinstance(made, np.ndarray) else made.covariance
+        by = value if made is self.of_logs and not log else np.where(np.isnan(value), np.nan, 1.0)
+        return np.asarray(matrix * np.outer(by, by))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -220,7 +256,7 @@ class Propagation(DrawnOrLinear):
         Share of the linear variance that comes from the balance.
     source_share : ndarray, shape (R, 4, n_sources)
         Share of the linear variance of each source.
-    covariance_matrix, log_covariance_matrix : ndarray, shape (4 R, 4 R)
+    joint : Joint
         Joint covariance of values and of their logarithms; row 4 r + q is quantity q of run r.
     status : tuple of tuple of str
         "bracketed", "below the finest sieve", "above the coarsest sieve"; "in one class" of a span
@@ -253,8 +289,7 @@ class Propagation(DrawnOrLinear):
     u: Array
     balance_share: Array
     source_share: Array
-    covariance_matrix: Array
-    log_covariance_matrix: Array
+    joint: Joint
     status: tuple[tuple[str, ...], ...]
     linear_valid: tuple[tuple[bool | None, ...], ...]
     monte_carlo: SizeDraws | None = None
@@ -276,6 +311,16 @@ class Propagation(DrawnOrLinear):
     def k(self) -> Array:
         """Coverage factor U/u; NaN where no expanded uncertainty is stated."""
         return self.expanded / self.u
+
+    @property
+    def covariance_matrix(self) -> Array:
+        """Joint covariance of all values, shape (4 R, 4 R); made anew at each call."""
+        return self.joint.covariance(self.value.ravel(), log=False)
+
+    @property
+    def log_covariance_matrix(self) -> Array:
+        """The same of their logarithms."""
+        return self.joint.covariance(self.value.ravel(), log=True)
 
     def covariance(self, quantity: str, *, log: bool = False) -> pd.DataFrame:
         """Covariance of one quantity over all runs, labelled by run.
@@ -302,10 +347,10 @@ class Propagation(DrawnOrLinear):
                 f"quantity {quantity!r} is not known; choose from {', '.join(self.quantities)}."
             )
         first = self.quantities.index(quantity)
-        matrix = self.log_covariance_matrix if log else self.covariance_matrix
-        step = len(self.quantities)
+        own = self.joint.rows(slice(first, None, len(self.quantities)))
         labels = pd.Index(self.runs, name="run")
-        return pd.DataFrame(matrix[first::step, first::step], index=labels, columns=labels)
+        matrix = own.covariance(self.value[:, first], log=log)
+        return pd.DataFrame(matrix, index=labels, columns=labels)
 
     def to_frame(self) -> pd.DataFrame:
         """One row a run and quantity.
@@ -370,7 +415,7 @@ def mean_sizes(
     k = coverage_factor(coverage)
     rows = []
     for column, quantity in enumerate(propagation.quantities):
-        joint = propagation.covariance(quantity, log=True).to_numpy()
+        joint = propagation.joint.rows(slice(column, None, len(propagation.quantities)))
         value = propagation.value[:, column]
         for key, found in runs.groupby(list(by), sort=True).indices.items():
             index = np.asarray(found, dtype=np.intp)
@@ -378,7 +423,7 @@ def mean_sizes(
             row: dict[str, object] = {**cell, "quantity": quantity, "n_runs": len(index)}
             if np.isfinite(value[index]).all():
                 centre = float(np.log(value[index]).mean())
-                half = k * float(np.sqrt(joint[np.ix_(index, index)].mean()))
+                half = k * joint.u_of_mean(index)
                 row |= {
                     "value": float(np.exp(centre)),
                     "lower": float(np.exp(centre - half)),

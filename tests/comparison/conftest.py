@@ -11,6 +11,7 @@ from psdstats.comparison.plan import plan_comparison
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.propagation import Joint
 from psdstats.uncertainty.registry import measurement_sources
 
 APERTURES = (0.0, 63.0, 125.0, 250.0, 500.0)
@@ -61,7 +62,7 @@ def planted_sizes():
         return replace(
             propagate(study, method="linear", sources=measurement_sources(study)),
             value=np.exp(np.repeat(ln_size[:, None], 4, axis=1)),
-            log_covariance_matrix=joint,
+            joint=Joint(of_logs=joint),
         )
 
     return make

@@ -16,6 +16,7 @@ from psdstats.comparison.result import Route
 from psdstats.errors import ModelError
 from psdstats.findings import FindingKind
 from psdstats.uncertainty import propagate
+from psdstats.uncertainty.propagation import Joint
 from psdstats.uncertainty.registry import measurement_sources
 from psdstats.words.comparison import finding_sentence, headlines, model_sentence
 from psdstats.words.remarks import sentence
@@ -288,7 +289,7 @@ def test_single_runs_take_the_linear_covariance_and_no_draws(planted_study):
     joint = linear.covariance("D50", log=True)
     error = float(np.array([-1.0, 1.0]) @ np.asarray(joint) @ np.array([-1.0, 1.0]))
     assert found["D50"].effects["u"].iloc[0] == pytest.approx(error**0.5, rel=1e-9)
-    wide = replace(linear, log_covariance_matrix=4 * linear.log_covariance_matrix)
+    wide = replace(linear, joint=Joint(of_logs=4 * linear.log_covariance_matrix))
     given = compare(single, quantities=("D50",), propagation=wide)
     assert given["D50"].effects["u"].iloc[0] == pytest.approx(2 * error**0.5, rel=1e-9)
 
