@@ -131,7 +131,7 @@ def read_csv_table(
 Sheet = list[tuple[int, list[Cell]]]
 """Rows of a sheet: row number and cells."""
 
-_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
 _UNREADABLE = (
     ArithmeticError,

@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cache
 
 from psdstats.columns import (
     APERTURE,
@@ -137,11 +138,13 @@ def plain_words(typed: str) -> str:
 
 def column_of(typed: str, known: Iterable[str]) -> str:
     """The known column that a heading names, by its name or in words; else the heading itself."""
-    words = plain_words(typed)
-    for name in known:
-        if words in (plain_words(name), plain_words(heading(name))):
-            return name
-    return typed
+    return _by_words(frozenset(known)).get(plain_words(typed), typed)
+
+
+@cache
+def _by_words(known: frozenset[str]) -> dict[str, str]:
+    """Columns by their names and their headings."""
+    return {plain_words(said): name for name in known for said in (name, heading(name))}
 
 
 @dataclass(frozen=True)
