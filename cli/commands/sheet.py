@@ -123,7 +123,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.words.study import charge_line
 
     target = options.out or Path(DEFAULT_OUT)
-    ensure_free(target, replace=options.replace)
+    ensure_free(target, replace=options.replace, holds="readings")
     plan = _plan(options)
 
     def write(folder: Path) -> None:

@@ -9,7 +9,6 @@ without a password.  Printed on A4 no block is cut; labels stand 3 by 7.  Masses
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from importlib.resources import files
@@ -60,6 +59,7 @@ from psdstats.study.sheet_plan import (
 )
 from psdstats.study.tables import SIEVE_COLUMNS, heading
 from psdstats.words.study import SETTING_HINTS, guide_lines
+from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -138,7 +138,7 @@ def _label(plan: SheetPlan, run: PlannedRun) -> str:
     facts += [plan.material] if plan.material else []
     return (
         f"<li><strong>{escape(run.name)}</strong><span>{escape(', '.join(facts))}</span>"
-        "<b>sample</b><i>g</i><b>taken</b><i>h</i><b>date</b><i></i><b>by</b><i></i></li>"
+        "<b>sample</b><i>g</i><b>taken at</b><i></i><b>date</b><i></i><b>by</b><i></i></li>"
     )
 
 
@@ -157,9 +157,7 @@ def _workbook(plan: SheetPlan) -> bytes:
     _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
     _settings_sheet(book, plan)
     book.active = book.sheetnames.index(BENCH)
-    content = io.BytesIO()
-    book.save(content)
-    return content.getvalue()
+    return workbook_bytes(book)
 
 
 def _guide_sheet(book: Workbook, plan: SheetPlan) -> None:

@@ -109,6 +109,31 @@ def settings_lines(text: str) -> tuple[str, int]:
     return "".join(f"{line}\n" for line in taken), len(taken)
 
 
+Sheet = list[tuple[int, list[Cell]]]
+"""Rows of a sheet: row number and cells."""
+
+
+def read_csv_sheet(text: str, file: str, problems: list[Problem]) -> tuple[Sheet, bool]:
+    """Rows of a CSV file that need not begin with a header; whether a comma separates its cells."""
+    lines = io.StringIO(text, newline="").readlines()
+    filled = [line for line in _QUOTED.sub("", "".join(lines)).splitlines() if line.strip()]
+    usual = (mark for mark in ";\t" if sum(mark in line for line in filled) * 2 > len(filled))
+    separator = next(usual, ",")
+    rows: Sheet = []
+    try:
+        for number, row in enumerate(csv.reader(lines, delimiter=separator, strict=True), 1):
+            rows.append((number, list(row)))
+    except csv.Error as cause:
+        problems.append(_broken_csv(file, cause, len(rows) + 1))
+    return rows, separator == ","
+
+
+def _broken_csv(file: str, cause: csv.Error, row: int) -> Problem:
+    fault = f"the row is not well-formed CSV: {cause}"
+    remedy = "Look for a quotation mark that is not closed or not doubled."
+    return Problem(file, fault, remedy, row)
+
+
 def read_csv_table(
     text: str, file: str, *, known: Iterable[str], skip: int = 0, problems: list[Problem]
 ) -> Table | None:
@@ -121,15 +146,10 @@ def read_csv_table(
     try:
         rows.extend(enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1))
     except csv.Error as cause:
-        fault = f"the row is not well-formed CSV: {cause}"
-        remedy = "Look for a quotation mark that is not closed or not doubled."
-        problems.append(Problem(file, fault, remedy, skip + len(rows) + 1))
+        problems.append(_broken_csv(file, cause, skip + len(rows) + 1))
     comma = separator != ","
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
-
-Sheet = list[tuple[int, list[Cell]]]
-"""Rows of a sheet: row number and cells."""
 
 _SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
