@@ -20,7 +20,7 @@ from psdstats.output import recording_sheet
 from psdstats.output.sheet import recording_labels
 from psdstats.sieves import Sieve
 from psdstats.study import Balance, SheetPlan, TareHandling, check_file, check_study, read_study
-from psdstats.study.check import lowest_net_g
+from psdstats.study.stopping import lowest_net_g
 
 _spec = importlib.util.spec_from_file_location("formulas", Path(__file__).parent / "formulas.py")
 formulas = importlib.util.module_from_spec(_spec)
