@@ -187,10 +187,11 @@ def test_a_spreadsheet_program_computes_and_saves_the_same(weighed_each_run, tmp
 
 
 def test_bench_size_outside_the_stack_is_said(tmp_path):
+    plan = make_plan(times_min=(0.0,), groups=("Alder",), replicates=1)
+    book = openpyxl.load_workbook(recording_sheet(plan, tmp_path / "sheet.xlsx"))
+    block = blocks(book)[0]
+
     def value_of(nets):
-        path = recording_sheet(make_plan(times_min=(0.0,)), tmp_path / "sheet.xlsx", replace=True)
-        book = openpyxl.load_workbook(path)
-        block = blocks(book)[0]
         for row, net in zip(block["sieves"], nets, strict=True):
             row["Empty, g"].value, row["With powder, g"].value = 300.0, 300.0 + net
         return formulas.Evaluator(book).value("bench", block["Bench D50, µm"].coordinate)
@@ -526,7 +527,10 @@ def test_charges(tmp_path):
     one, fresh = make_plan(splits=2), make_plan(splits=2, fresh_charges=True)
     assert len({run.charge for run in one.runs()}) == 2 * 2 * 2  # group, ball ratio, replicate
     assert {run.charge for run in fresh.runs()} == {run.name[:-2] for run in fresh.runs()}
-    for plan, words in ((one, "sampled at all times"), (fresh, "a fresh filling of the jar")):
+    for fresh_charges, words in (
+        (False, "sampled at all times"), (True, "a fresh filling of the jar")
+    ):  # fmt: skip
+        plan = make_plan(fresh_charges=fresh_charges, groups=("Alder",), replicates=1)
         book = openpyxl.load_workbook(recording_sheet(plan, tmp_path / f"{words}.xlsx"))
         assert words in " ".join(str(row[0].value) for row in book["guide"])
         cell = blocks(book)[0]["Charge"]
