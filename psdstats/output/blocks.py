@@ -33,19 +33,19 @@ _INPUT_FILL, _HEAD_FILL, _GREY = "FFF2CC", "D9E1F2", "666666"
 NET, _RUNNING, _SHARE, _FINER = "net_g", "running_total_g", "share_percent", "finer_percent"
 LOSS_PERCENT, D50 = "loss_percent", "bench_D50_um"
 _WIDTHS = {
-    col.SIEVE: 16.0,
+    col.SIEVE: 15.0,
     col.APERTURE: 8.5,
-    col.TARE: 10.0,
-    col.GROSS: 10.0,
-    col.GROSS_AGAIN: 10.0,
-    NET: 9.0,
-    _RUNNING: 9.0,
-    _SHARE: 7.0,
+    col.TARE: 9.5,
+    col.GROSS: 9.5,
+    col.GROSS_AGAIN: 9.5,
+    NET: 8.5,
+    _RUNNING: 8.5,
+    _SHARE: 6.5,
     _FINER: 7.0,
-    "remark": 11.5,
+    "remark": 11.0,
 }  # in characters
 _LABEL, _VALUE, _HEAD, _READING, _GAP = 11.0, 17.0, 27.0, 16.5, 14.0  # heights of rows in points
-_PAGE_PT, _PAGE_CHARACTERS = 745.0, 89.0  # what an A4 page holds between its margins
+_PAGE_PT, _PAGE_CHARACTERS = 745.0, 80.0  # what A4 holds, also where letters are wide
 _SMALLEST_SCALE = 0.84  # at which one more block is put on a page
 _TALLER = 1.4  # rows of readings are made at most, where a page has room
 _ALIKE = 50  # blocks whose cells share one rule of validation
@@ -114,7 +114,7 @@ def print_setup(
     sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
     sheet.page_setup.orientation = way
     sheet.print_options.horizontalCentered = True
-    sheet.page_margins.left = sheet.page_margins.right = 0.4
+    sheet.page_margins.left = sheet.page_margins.right = 0.3
     sheet.page_margins.top, sheet.page_margins.bottom = 0.65, 0.55
     sheet.page_margins.header = sheet.page_margins.footer = 0.25
     if scale is None:
@@ -401,13 +401,12 @@ class Bench:
 
         tallest = max(self._points(block) for block in self.blocks)
         fits = (_PAGE_PT / (each * tallest) for each in (4, 3, 2))
-        scale = next((fit for fit in fits if fit >= _SMALLEST_SCALE), _PAGE_PT / tallest)
-        if scale > 1:
-            for block in self.blocks:  # room for writing
-                for row in range(block.first, block.last + 1):
-                    self.sheet.row_dimensions[row].height = _READING * min(scale, _TALLER)
+        down = next((fit for fit in fits if fit >= _SMALLEST_SCALE), _PAGE_PT / tallest)
         across = _PAGE_CHARACTERS / sum(_WIDTHS[name] for name in self.columns)
-        scale = min(scale, across, 1.0)
+        scale = min(down, across, 1.0)
+        for block in self.blocks:  # room for writing
+            for row in range(block.first, block.last + 1):
+                self.sheet.row_dimensions[row].height = _READING * min(down / scale, _TALLER)
         print_setup(self.sheet, self.plan, scale=scale)
         self.sheet.print_area = f"A2:{self.letters['remark']}{self.blocks[-1].end}"
         used = self._points(self.blocks[0])

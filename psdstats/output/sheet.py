@@ -154,7 +154,8 @@ def _workbook(plan: SheetPlan) -> bytes:
     bench = Bench(book.create_sheet(BENCH), plan)
     bench.write()
     _list_runs(listed, bench)
-    _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
+    sieves = _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
+    validate(sieves, [f"C2:E{sieves.max_row}"], "decimal", "0", kind="number")  # certified
     _settings_sheet(book, plan)
     book.active = book.sheetnames.index(BENCH)
     return workbook_bytes(book)

@@ -91,7 +91,7 @@ COMPUTED_COLUMNS = (
 )
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
 HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
-            NET: "Powder, g"}  # fmt: skip
+            NET: "Powder, g", "bench_D50_um": "Bench D50 (chord), µm"}  # fmt: skip
 """Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
