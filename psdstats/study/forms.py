@@ -153,7 +153,7 @@ def read_csv_table(
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
-_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
 UNREADABLE = (
     ArithmeticError,
