@@ -73,7 +73,7 @@ def _analyse(
     layout.headings_of(samples, taken, min(columns))
     from_names = layout.name_samples(samples)
     unit = layout.aperture_unit(line)
-    mass_unit = layout.mass_unit(samples, sieves, row)
+    mass_unit = layout.mass_unit(samples, sieves)
     if problems or unit is None or mass_unit is None:
         return None
     shifts = FACTORS[unit].adjusted(), FACTORS[mass_unit].adjusted()

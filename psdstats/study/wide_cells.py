@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -171,8 +172,8 @@ class Grid:
         """Columns after turning, as the laboratory sees them."""
         names = [self.line(number, across=False) for number in sorted(numbers)]
         kind = names[0].partition(" ")[0]
-        rest = " and ".join(name.partition(" ")[2] for name in names)
-        return names[0] if len(names) == 1 else f"{kind}s {rest}"
+        *first, last = (name.partition(" ")[2] for name in names)
+        return f"{kind}s {', '.join(first)} and {last}" if first else names[0]
 
     def quoted(self, spot: Spot) -> str:
         """Name of a cell and what it holds."""
@@ -258,6 +259,7 @@ class Finder:
         self.used: set[Spot] = set()
         self.headings: dict[str, list[str]] = {}
         self.signs: dict[str, Spot] = {}
+        self.mass_units: set[str] = set()
 
     def ask(self, fault: str, *lines: str, value: str | None = None, hint: str = "") -> None:
         """Note a question with the lines of a mapping file that answer it."""
@@ -287,6 +289,9 @@ class Finder:
     def take(self, spot: Spot, role: str) -> None:
         """Count a heading as understood, and keep its words for the next table."""
         self.used.add(spot)
+        unit = self.meaning(self.grid.cells[spot])[1]
+        if role in MASSES and unit in KIND_OF_UNIT["mass_unit"]:
+            self.mass_units.add(unit)
         said = str(self.grid.cells[spot]).strip()
         if said not in self.headings.setdefault(role, []):
             self.headings[role].append(said)
@@ -405,14 +410,32 @@ class Finder:
                 self.ask(fault, hint="Name the pan pan.")
 
     def skipped(self) -> tuple[str, ...]:
-        """Every line with cells that say nothing to psdstats, by the first of them."""
-        rows: dict[int, list[Spot]] = {}
-        for spot in sorted(self.grid.cells):
-            if spot not in self.used:
-                rows.setdefault(spot[0], []).append(spot)
-        told = []
-        for spots in rows.values():
-            texts = [s for s in spots if to_number(str(self.grid.cells[s])) is None]
-            more = f" and {len(spots) - 1} more" if len(spots) > 1 else ""
-            told.append(f"{self.grid.quoted((texts or spots)[0])}{more}")
+        """Every cell that says nothing here: texts one by one, numbers by the line they stand in.
+
+        The line of a number is the row or the column more of which is not used; those with the same
+        heading are told together.
+        """
+        cells = self.grid.cells
+        every = Counter(line for spot in cells for line in self._lines_of(spot))
+        unused = sorted(spot for spot in cells if spot not in self.used)
+        counts = Counter(line for spot in unused for line in self._lines_of(spot))
+        lines: dict[str, list[Spot]] = {}
+        for spot in unused:
+            best = max(self._lines_of(spot), key=lambda line: counts[line] / every[line])
+            lines.setdefault(best, []).append(spot)
+        told, alike = list[str](), dict[str, list[str]]()
+        for line, spots in lines.items():
+            texts = [spot for spot in spots if to_number(str(cells[spot])) is None]
+            if len(texts) < len(spots):
+                heading = f" {str(cells[texts[0]]).strip()[:40]!r}" if texts else ""
+                alike.setdefault(heading, []).append(line)
+                texts = texts[1:]
+            told += map(self.grid.quoted, texts)
+        for heading, own in alike.items():
+            more = f" and {len(own) - 1} more" if len(own) > 1 else ""
+            told.append(f"{own[0]}{heading}{more}")
         return tuple(told)
+
+    def _lines_of(self, spot: Spot) -> tuple[str, str]:
+        """The row and the column of a cell, as the laboratory sees them."""
+        return self.grid.line(spot[0]), self.grid.line(spot[1], across=False)

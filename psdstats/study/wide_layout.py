@@ -81,6 +81,7 @@ class Layout(Finder):
             if {*found.values()} == {col.TARE, col.GROSS}:
                 for row, role in found.items():
                     self.take((row, column), role)
+                self._mass_units([(r, column) for r in range(top)])
                 return 0, {}, found
         for row in [r for r, found in over.items() if len(found) == 1 < len(columns)]:
             if not all((row, c) in self.grid.cells for c in columns):
@@ -88,9 +89,18 @@ class Layout(Finder):
         row = max(over, key=lambda r: (len(over[r]), r), default=0)
         for column, role in over.get(row, {}).items():
             self.take((row, column), role)
+        self._mass_units([(row, c) for c in range(min(columns, default=0))])
         stated = {c: self.lines.get(self.name_of(c), "") for c in columns}
         named = {c: role for c, role in stated.items() if role in MASSES}
         return row, {**over.get(row, {}), **named}, {}
+
+    def _mass_units(self, labels: Sequence[Spot]) -> None:
+        """Take the unit of masses from the heading of the line that says empty or loaded."""
+        for spot in labels:
+            role, unit = self.meaning(self.grid.cells.get(spot, ""))
+            if role not in NUMERIC and unit in KIND_OF_UNIT["mass_unit"]:
+                self.mass_units.add(unit)
+                self.used.add(spot)
 
     def blocks(
         self, columns: Sequence[int], kinds: Mapping[int, str], down: bool
@@ -319,7 +329,8 @@ class Layout(Finder):
             sample.told.update(
                 {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
             )
-        self._ask_for_times(samples)
+        if col.TIME not in found or "names" not in self.rules:
+            self._ask_about_names(samples)
         return found
 
     def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -361,12 +372,6 @@ class Layout(Finder):
             for sample, (each,) in zip(samples, found, strict=True):
                 typed, unit = each if isinstance(each, tuple) else (each, "%")
                 sample.told[column] = (to_number(typed) or Decimal(0)) * FACTORS[unit]
-        words = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
-        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
-        if not grouped and len(words) > 1 and sum(words.values()) == len(samples):
-            fault = f"the names begin with {', '.join(words)}, which may be groups or may not"
-            self.ask(fault, f"names = {quote(self._suggested(samples))}    # they are groups",
-                     "one_group = true    # or they are not")  # fmt: skip
         return tuple(read)
 
     def _suggested(self, samples: Sequence[Sample]) -> str:
@@ -392,18 +397,26 @@ class Layout(Finder):
         spot = sample.spots.get(col.RUN)
         return self.grid.at(spot) if spot else self.name_of(sample.first)
 
-    def _ask_for_times(self, samples: Sequence[Sample]) -> None:
-        unknown = [s for s in samples if col.TIME not in s.told]
-        if not unknown or col.TIME in str(self.rules.get("names")):
-            return
-        cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
-        more = f" and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
-        fault = f"the milling time of {len(cells)} samples cannot be told"
-        fault += f" ({', '.join(cells[:LISTED])}{more})"
-        each = [f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown]
+    def _ask_about_names(self, samples: Sequence[Sample]) -> None:
+        """Ask for times, and for groups that names may hold, in one question."""
         template = self._suggested(samples)
-        lines = [f"names = {quote(template)}    # if the names follow it, or"]
-        self.ask(fault, *(lines if col.TIME in template else ()), "[samples]", *each)
+        unknown = [s for s in samples if col.TIME not in s.told]
+        firsts = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
+        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
+        faults, lines = list[str](), list[str]()
+        if unknown:
+            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
+            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
+            faults.append(f"the milling time of {len(cells)} samples cannot be told "
+                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
+            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
+        if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
+            faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
+            lines.insert(0, "one_group = true    # they are not groups")
+        if _FIELD.search(template) and (col.TIME in template or not unknown):
+            lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
+        if faults:
+            self.ask(", and ".join(faults), *lines)
 
     def sieves(self, line: Apertures, down: Mapping[int, str]) -> list[StackedSieve]:
         """The sieves with the rows of their masses, and names where a column gives them."""
@@ -503,15 +516,9 @@ class Layout(Finder):
                 to_number(str(cells.get((r, c), ""))) is not None for r in line.values))
         )  # fmt: skip
 
-    def mass_unit(
-        self, samples: Sequence[Sample], sieves: Sequence[StackedSieve], row: int
-    ) -> str | None:
-        """Unit of the masses: by the headings in that row, else by the size of empty sieves."""
+    def mass_unit(self, samples: Sequence[Sample], sieves: Sequence[StackedSieve]) -> str | None:
+        """Unit of the masses: by their headings, else by the size of empty sieves."""
         cells = self.grid.cells
-        meant = [self.meaning(cell) for (r, _), cell in cells.items() if r == row]
-        found = {
-            unit for role, unit in meant if role in MASSES and unit in KIND_OF_UNIT["mass_unit"]
-        }
         kind = col.TARE if any(col.TARE in s.columns for s in samples) else col.GROSS
         spots = [
             (sieve.rows[kind], s.columns[kind])
@@ -521,7 +528,7 @@ class Layout(Finder):
         masses = [float(value) for value in typed if value is not None]
         least, most = _USUAL_TARE_G
         usual = bool(masses) and least <= median(masses) <= most
-        return self.unit_of("mass_unit", found, "g" if usual else None, "the masses")
+        return self.unit_of("mass_unit", self.mass_units, "g" if usual else None, "the masses")
 
     def stack(self, sieves: Sequence[StackedSieve], shift: int) -> tuple[tuple[str, str], ...]:
         """Line and size in µm of each sieve."""
