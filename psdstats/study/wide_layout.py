@@ -7,7 +7,6 @@ mapping file which answer it.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -40,11 +39,13 @@ from psdstats.study.wide_cells import (
     Spot,
     plain,
     quote,
+    same,
     words_of,
 )
 
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
 _FIELD = re.compile(r"\{([A-Za-z_]+)\}")
+_ZEROED = "balance_zeroed = true    # powder alone: 0 was shown with the empty sieve on it"
 _FIRST_WORD = re.compile(r"[^\W\d_]{2,}")
 _PARTS = re.compile(r"([-_ /,.]+)")
 _USUAL_TARE_G = (20, 5000)  # an empty sieve, from the smallest to the largest in use; no source
@@ -103,7 +104,7 @@ class Layout(Finder):
                 self.used.add(spot)
 
     def blocks(
-        self, columns: Sequence[int], kinds: Mapping[int, str], down: bool
+        self, columns: Sequence[int], kinds: Mapping[int, str], down: bool, top: int
     ) -> tuple[list[Sample], int | None]:
         """The columns of each sample, from left to right, and the column of shared tares."""
         masses = [c for c in columns if kinds.get(c) in MASSES]
@@ -117,20 +118,29 @@ class Layout(Finder):
             shared = next(c for c in masses if kinds[c] == col.TARE)
             loaded = [c for c in columns if kinds.get(c, col.GROSS) == col.GROSS]
             return self._samples([{col.GROSS: c} for c in loaded], columns), shared
+        leading = self._leading(kinds)
         for column in masses:
-            if kinds[column] in groups[-1]:
+            kind = kinds[column]
+            if groups[-1] and (kind in groups[-1] or kind == leading):
                 groups.append({})
-            groups[-1][kinds[column]] = column
+            groups[-1][kind] = column
         if not masses:
             groups = [{NET: c} for c in unnamed]
         elif unnamed:
             self._unknown_columns(unnamed)
         if not self.rules.get("balance_zeroed") and {NET} == {k for each in groups for k in each}:
-            self._refuse_powder_alone(columns, headed=bool(masses))
+            self._refuse_powder_alone(columns, top, headed=bool(masses))
         for group in groups:
             if NET not in group and not {col.TARE, col.GROSS} <= {*group}:
                 self._lacking(group, kinds)
         return self._samples(groups, columns), None
+
+    @staticmethod
+    def _leading(kinds: Mapping[int, str]) -> str:
+        """The mass that stands first in the columns of a sample: empty, unless it is loaded."""
+        beside = Counter((kind, kinds.get(c + 1)) for c, kind in kinds.items())
+        loaded_first = beside[col.GROSS, col.TARE] > beside[col.TARE, col.GROSS]
+        return col.GROSS if loaded_first else col.TARE
 
     def _samples(self, groups: Sequence[Mapping[str, int]], columns: Sequence[int]) -> list[Sample]:
         firsts = [min(group.values()) for group in groups if group]
@@ -148,16 +158,26 @@ class Layout(Finder):
         hint = "Empty and loaded sieves of a sample stand side by side: add or head the column."
         self.ask(fault, hint=hint)
 
-    def _refuse_powder_alone(self, columns: Sequence[int], *, headed: bool) -> None:
-        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1])}"
+    def _refuse_powder_alone(self, columns: Sequence[int], top: int, *, headed: bool) -> None:
+        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1]).rpartition(' ')[2]}"
         if headed:
             fault = f"only masses of powder are given ({place}); without the empty and the loaded "
             fault += "sieves nobody can tell a sieve that was swapped or a tare that was wrong, "
             fault += "and the balance counts twice in the uncertainty"
-        else:
-            fault = f"no heading says which masses stand in {place}"
-        self.ask(fault, "balance_zeroed = true    # powder alone; the balance showed 0 with the "
-                 "empty sieve on it", hint="Head columns Empty, g and Full, g.")  # fmt: skip
+            self.ask(fault, _ZEROED, hint="Head columns Empty, g and Full, g.")
+            return
+        fault = f"no heading says which masses stand in {place}"
+        heads = [self._heading(c, top) for c in columns[:FEW]]
+        self.ask(fault, f"{_ZEROED}, or", "[words]",
+                 f"tare_g = [{quote(heads[0])}]    # if that is the empty sieve",
+                 f"gross_g = [{quote(heads[-1])}]")  # fmt: skip
+
+    def _heading(self, column: int, top: int) -> str:
+        """The lowest text above the masses of a column."""
+        cells = self.grid.cells
+        rows = [r for r, c in cells if c == column and r < top]
+        texts = [r for r in rows if to_number(str(cells[r, column])) is None]
+        return str(cells[max(texts), column]).strip() if texts else "?"
 
     def _unknown_columns(self, columns: Sequence[int]) -> None:
         lines = [self.name_of(c) for c in columns]
@@ -251,7 +271,7 @@ class Layout(Finder):
     def quantity(self, spot: Spot, role: str, unit: str | None) -> Cell:
         """A time in min, a mass in g or a ratio; the cell itself, which is refused, otherwise."""
         cell = self.grid.cells[spot]
-        text = unicodedata.normalize("NFKC", str(cell)).casefold().strip()
+        text = same(cell)
         if role == col.BALL_RATIO:
             ratio = RATIO_TEXT.fullmatch(text)
             units: tuple[str, ...] = ("%",)
@@ -271,6 +291,7 @@ class Layout(Finder):
         if value is None or unit not in units:
             place = f"{self.grid.place}, {self.grid.at(spot)}"
             remedy = f"Write a number, its unit in the heading ({', '.join(units)})."
+            remedy = "Write it as 5 or as 5:1." if unit == "%" else remedy
             fault = f"this is no {words_of(role)}"
             self.problems.append(Problem(place, fault, remedy, None, None, text[:40]))
             return ""
@@ -321,6 +342,12 @@ class Layout(Finder):
         if nameless:
             blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
             self.ask(f"no name stands above the masses in {blank}", hint="Write it there.")
+            return ()
+        counts = Counter(s.name for s in samples)
+        twice = [s for s in samples if counts[s.name] > 1]
+        if twice:
+            named = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
+            self.ask(f"samples have the same name ({named})", hint="Give each its own.")
             return ()
         found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
         own = self.rules.get("samples", {})
@@ -477,7 +504,11 @@ class Layout(Finder):
                 made.append((Row(CellRow(ends[0][0], place), cells), filled))
             used = any(filled for _, filled in made)
             rows += [row for row, filled in made if filled or not used]
-            blank += [str(row.number) for row, filled in made if used and not filled]
+            blank += [
+                f"{row.number.cells} of {sample.name}"
+                for row, filled in made
+                if used and not filled and isinstance(row.number, CellRow)
+            ]
         return rows, blank
 
     @staticmethod

@@ -96,9 +96,11 @@ def save(rows, path, sheet="Sieving", separator=";", comma=True):
         path.write_bytes(b"")
         save_ods({sheet: rows}, path)
     else:
+
         def text(cell):
             shown = "" if cell is None else str(cell)
             return shown.replace(".", ",") if comma and isinstance(cell, float) else shown
+
         lines = (separator.join(map(text, row)) for row in rows)
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
