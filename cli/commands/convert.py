@@ -62,13 +62,14 @@ def run(options: argparse.Namespace, console: Console) -> int:
             f"{options.target} exists already and may hold readings, so a single file is never "
             "replaced. Choose another name, or move the file away."
         )
-    ensure_free(options.target, replace=options.replace)
-    if options.layout == "wide":
-        return _convert_wide(options, console, forms.get(ending, StudyForm.FOLDER))
-    if options.mapping is not None:
+    if options.layout != "wide" and options.mapping is not None:
         raise OutputError("--mapping goes with --layout wide. Add that, or leave it out.")
-    study = read_study(options.study, encoding=options.encoding)
     form = forms.get(ending, StudyForm.FOLDER)
+    is_folder = form is StudyForm.FOLDER
+    ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)
+    if options.layout == "wide":
+        return _convert_wide(options, console, form)
+    study = read_study(options.study, encoding=options.encoding)
     target = save_study(study, options.target, form=form, replace=options.replace)
     console.document({"study": str(target), "form": form.value, "runs": len(study.runs)})
     console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")

@@ -151,6 +151,8 @@ def read_csv_table(
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
+_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+
 _UNREADABLE = (
     ArithmeticError,
     AssertionError,
@@ -298,7 +300,8 @@ def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Proble
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
     if isinstance(value, date | time | timedelta):
         day = value.date() if isinstance(value, datetime) and value.time() == time() else value
-        if dates and type(day) is date:
+        dated = dates or sheet.strip().lower() in _SHEETS_WITH_DATES
+        if dated and type(day) is date:
             return day.isoformat()
         remedy = "Format the cell as text and type it again."
         found = str(value)

@@ -13,9 +13,17 @@ from pathlib import Path
 from psdstats.errors import Problem, StudyError
 from psdstats.study.aside import unready
 from psdstats.study.assemble import assemble
+from psdstats.study.bench_sheet import (
+    BENCH,
+    RUN_LIST,
+    has_blocks,
+    in_words,
+    read_bench,
+    with_keys,
+)
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
-from psdstats.study.check import report_with, stopping_flags
-from psdstats.study.flags import CheckReport, unreadable
+from psdstats.study.check import report_with
+from psdstats.study.flags import CheckReport, alike, together, unreadable
 from psdstats.study.forms import (
     Sheet,
     decode,
@@ -27,6 +35,7 @@ from psdstats.study.forms import (
 )
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
+from psdstats.study.stopping import stopping_flags
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -66,8 +75,9 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
 
     Notes
     -----
-    Of a workbook the sheets study, runs, weighings and sieves are read, or the one further sheet
-    as a flat table; a sheet guide is for people, any other is named in the notes of the study.
+    Of a workbook the sheets study, sieves and bench (blocks of a recording sheet) are read, or runs
+    and weighings, or the one further sheet as a flat table; the sheets guide and run list are for
+    people, any other is named in the notes of the study.
 
     Returns
     -------
@@ -83,13 +93,13 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     study, problems = _read(path, encoding)
     if study is not None and not to_carry:
         problems += unready(study)
-        problems += [flag.to_problem() for flag in stopping_flags(study)]
+        problems += [together(own) for own in alike([*stopping_flags(study)])]
     further = len(problems) - _MOST_PROBLEMS
     if further > 0:
         rest = f"{further} further problems are not listed"
         problems[_MOST_PROBLEMS:] = [Problem(problems[-1].file, rest, "Correct those above first.")]
     if problems or study is None:
-        raise StudyError(problems)
+        raise StudyError(in_words(problems))
     return study
 
 
@@ -110,7 +120,7 @@ def check_file(path: str | Path, *, encoding: str | None = None) -> CheckReport:
     """
     study, problems = _read(path, encoding)
     problems += [] if study is None else unready(study)
-    flags = tuple(unreadable(problem) for problem in problems)
+    flags = tuple(unreadable(problem) for problem in in_words(problems))
     return report_with(study, flags) if study and study.runs else CheckReport(flags=flags)
 
 
@@ -295,16 +305,24 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
 
     if "study" in named:
         raw.settings_file = named["study"]
-        raw.settings = read_settings_sheet(sheets[named["study"]], named["study"], problems)
+        settings = with_keys(sheets[named["study"]])
+        raw.settings = read_settings_sheet(settings, named["study"], problems)
     if "sieves" in named:
         raw.sieves = table("sieves", SIEVE_COLUMNS)
     others = [key for key in named if key not in ("study", "sieves", "guide")]
-    if {"runs", "weighings"} <= set(others):
+    pairs, unread = {"runs", "weighings"}, list[str]()
+    if BENCH in others and has_blocks(sheets[named[BENCH]]):
+        raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
+        unread = [named[key] for key in others if key not in (BENCH, RUN_LIST)]
+        twice = [named[key] for key in others if key in pairs]
+        if twice:
+            fault = f"the workbook has this sheet of runs and also {', '.join(twice)}"
+            remedy = "Keep one of the two: rename the other, or delete it."
+            problems.append(Problem(named[BENCH], fault, remedy))
+    elif pairs <= set(others):
         raw.runs = table("runs", RUN_COLUMNS)
         raw.weighings = table("weighings", WEIGHING_COLUMNS)
-        unread = [named[key] for key in others if key not in ("runs", "weighings")]
-        if unread:
-            raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
+        unread = [named[key] for key in others if key not in pairs]
     elif len(others) == 1:
         flat = table(others[0], FLAT_COLUMNS)
         if flat is not None:
@@ -313,5 +331,7 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
+    if unread:
+        raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
     if raw.weighings is None:
         _hint_wide(sheets, name, problems)

@@ -35,6 +35,7 @@ from psdstats.study.tables import (
     SIEVE_COLUMNS,
     USUAL_SIEVE_COLUMNS,
 )
+from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
@@ -382,6 +383,4 @@ def _write_workbook(study: Study, place: Path) -> None:
         sheet = book.create_sheet(name)
         fill_sheet(sheet, table, decimals_of(*study.balances.values()))
         sheet.freeze_panes = "A2"
-    content = io.BytesIO()  # a broken-off save complains later if its file was closed before it
-    book.save(content)
-    place.write_bytes(content.getvalue())
+    place.write_bytes(workbook_bytes(book))
