@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
+from importlib import import_module
 from typing import TypeVar
 
 import pandas as pd
@@ -120,7 +122,8 @@ def collect(
     What gives the propagation is asked for it while the trial is compared.
     """
     counted = measurement_sources(study, sources)
-    with _asked_beside(study, counted, propagation) as drawn:
+    with _asked_beside(study, counted, propagation) as drawn, ThreadPoolExecutor(1) as thread:
+        thread.submit(_bring_in)
         if comparison is None:
             given = propagation if isinstance(propagation, Propagation) else None
             made = partial(compare, study, level=level, sources=counted, propagation=given)
@@ -176,6 +179,12 @@ def _asked_beside(
     prepare(study, sources=sources)  # found again by whatever asks for it
     with beside(ask) as drawn:
         yield drawn
+
+
+def _bring_in() -> None:
+    """Import what figures and tables will want, which takes a while."""
+    for name in ("seaborn", "matplotlib.backends.backend_svg", "openpyxl"):
+        import_module(name)
 
 
 def _or_reason(
