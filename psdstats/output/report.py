@@ -23,7 +23,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -176,7 +176,6 @@ def report(
         provenance=record,
         replace=replace,
         progress=stage(WRITING),
-        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
