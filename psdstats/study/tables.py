@@ -191,12 +191,8 @@ class Table:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-<<<<<<< ours
-            self._note(row, Problem(self.file, "the cell is empty", remedy, row.at(column), column))
-=======
             place = (row.at(column), column)
             self._note(row, Problem(self.file, "the cell is empty", remedy, *place))
->>>>>>> theirs
         return text or None
 
     def _note(self, row: Row, found: Problem) -> None:
