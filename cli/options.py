@@ -467,9 +467,8 @@ def propagate_study(
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
-    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command, on that many processes at least."""
+    """Propagate with the options of the command."""
     from psdstats.uncertainty import propagate
     from psdstats.uncertainty.engine import ENOUGH_DRAWS, parts_of
 
@@ -489,7 +488,7 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=ENOUGH_DRAWS,
-            workers=max(asked, workers),
+            workers=asked,
             cluster=options.cluster,
             progress=progress,
         )

@@ -67,6 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_replace(parser)
     add_json(parser)
+    parser.set_defaults(holds="readings")
 
 
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
@@ -123,7 +124,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.words.study import charge_line
 
     target = options.out or Path(DEFAULT_OUT)
-    ensure_free(target, replace=options.replace, holds="readings")
+    ensure_free(target, replace=options.replace, holds=options.holds)
     plan = _plan(options)
 
     def write(folder: Path) -> None:

@@ -24,7 +24,7 @@ from psdstats.errors import ModelError, PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -180,7 +180,6 @@ def report(
         provenance=record,
         replace=replace,
         progress=stage(WRITING),
-        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
