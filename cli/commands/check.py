@@ -63,6 +63,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     from psdstats.output.pages.checks import checks_table, tare_drawings
     from psdstats.study import check_file, read_study
     from psdstats.study.tares import tare_history
+    from psdstats.words.study import finding_line, finding_record
 
     report = check_file(options.study, encoding=options.encoding)
     table = checks_table(report)
@@ -73,7 +74,8 @@ def _check(options: argparse.Namespace, console: Console) -> int:
     console.document(
         {
             "exit_code": report.exit_code,
-            "sentences": [str(flag) for flag in report.flags],
+            "sentences": [finding_line(own) for own in report.findings],
+            "findings": [finding_record(own) for own in report.findings],
             "flags": records(table),
             "notes": list(notes),
         }
@@ -88,17 +90,20 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 
 
 def _say(report: CheckReport, options: argparse.Namespace, console: Console) -> None:
-    from psdstats.words.study import flag_lines
+    from psdstats.words.study import ASK_NOTHING, finding_line
 
-    notes = report.of_severity("note")
-    shown = [flag for flag in report.flags if options.notes or flag not in notes]
-    for line in map(str, shown) if options.each else flag_lines(shown, options.say):
-        console.say(line)
+    notes = [own for own in report.findings if own[0].check in ASK_NOTHING]
+    pressing = [own for own in report.findings if own[0].severity != "note"]
+    for own in report.findings if options.notes else [o for o in report.findings if o not in notes]:
+        for line in map(str, own) if options.each else [finding_line(own, options.say)]:
+            console.say(line)
     if report.switched_off:
         console.remark(f"Switched off in this study: {', '.join(report.switched_off)}.")
-    pressing = len(report.flags) - len(notes)
-    things = {0: "nothing", 1: "1 thing"}.get(pressing, f"{pressing} things")
+    number = len(pressing)
+    things = {0: "nothing", 1: "1 thing"}.get(number, f"{number} things")
     console.remark(f"{options.study} was checked: {things} to look at.")
+    if any(own[0].severity == "warning" for own in pressing):
+        console.remark("[checks] NAME = false in the settings switches a check off.")
     if notes and not options.notes:
         ask = "note asks" if len(notes) == 1 else "notes ask"
         console.remark(f"{len(notes)} {ask} for nothing; --notes prints them.")

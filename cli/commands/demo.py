@@ -31,7 +31,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
 
     from psdstats.files import Holds, write_folder_atomically
 
-    ensure_free(options.target, replace=False, remedy="")
+    ensure_free(options.target, replace=False, holds="readings", remedy="")
     source = demo_path(DEMO_STUDIES[1 if options.small else 0])
 
     def copy(draft: Path) -> None:

@@ -16,10 +16,10 @@ from psdstats import columns as col
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.bench_sheet import LOSS, TOTAL
 from psdstats.study.cells import MAX_MASS_G
-from psdstats.study.check import lowest_net_g
 from psdstats.study.records import STATUSES, TareHandling
 from psdstats.study.save import OutCell, decimals_of, put_cell
 from psdstats.study.sheet_plan import PlannedRun, SheetPlan, plan_runs
+from psdstats.study.stopping import lowest_net_g
 from psdstats.study.tables import heading
 from psdstats.words.study import CELL_MESSAGES, mass_messages, sample_messages
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from psdstats import columns as col
 from psdstats.errors import Problem
+from psdstats.study.bench_sheet import shown_name
 from psdstats.study.records import AsideRun, Run, Study, TareHandling
 
 _NAMED = 8  # in one finding; the others are counted
@@ -63,7 +64,8 @@ def _weighed_in_part(waiting: Sequence[AsideRun], tares: TareHandling) -> Iterat
     if gaps:
         _, first, (column, *_) = gaps[0]
         cells = [
-            f"{' and '.join(empty)} of sieve {one.sieve} in run {name} (row {one.place.row})"
+            f"{' and '.join(shown_name(each, one.place.file) for each in empty)} of sieve "
+            f"{one.sieve} in run {name} (row {one.place.row})"
             for name, one, empty in gaps[:_NAMED]
         ]
         more = f" and of {len(gaps) - _NAMED} further sieves" if len(gaps) > _NAMED else ""

@@ -141,7 +141,7 @@ def _noted(table: Table, row: Row) -> dict[str, str]:
     noted = {name: row.text(name) for name in col.NOTED if row.text(name)}
     if col.STATUS in noted:
         noted[col.STATUS] = noted[col.STATUS].lower()
-    found = (note_problem(name, text, table.file, row.number) for name, text in noted.items())
+    found = (note_problem(name, text, table.file, row.at(name)) for name, text in noted.items())
     table.problems.extend(problem for problem in found if problem)
     return noted
 

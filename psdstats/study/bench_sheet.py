@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import tomlkit
 
-from psdstats.columns import APERTURE, RUN, SIEVE
+from psdstats.columns import APERTURE, RUN, RUN_REMARK, SIEVE, WEIGHED_BY, WEIGHED_ON
 from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
 from psdstats.study.forms import Sheet
@@ -63,6 +63,7 @@ BALANCE_WORDS: Mapping[str, str] = ReadOnly(
 """Settings of a balance, said after its name."""
 
 _KNOWN = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
+_DATE, _FREE = re.compile(r"\d{4}-\d\d-\d\d"), (WEIGHED_ON, WEIGHED_BY, RUN_REMARK)
 _OF_BALANCE = re.compile(r"\s*balance(?:\s+(?P<name>.+?))?\s*:\s*(?P<what>[^:]+)", re.IGNORECASE)
 
 
@@ -158,6 +159,7 @@ def _read_block(
     number = start
     while number in rows and _first(rows, number) != SIEVE:
         for row in _rows(rows, number, number + 2, name, problems):
+            problems += _dates(row, name)
             facts |= row.cells
             places |= dict.fromkeys(row.cells, row.number)
         number += 2
@@ -180,6 +182,16 @@ def _read_block(
         return end - 1
     losses = end + 1 in rows and plain_words(str(rows[end + 1][0])) == plain_words(LOSS)
     return end + losses
+
+
+def _dates(row: Row, name: str) -> list[Problem]:
+    """Cells that a spreadsheet took for dates, where no date belongs."""
+    fault, remedy = "a cell holds a date", "Format the cell as text and type it again."
+    return [
+        Problem(name, fault, remedy, row.number, column, text)
+        for column, text in ((column, str(cell)) for column, cell in row.cells.items())
+        if column not in _FREE and _DATE.fullmatch(text)
+    ]
 
 
 def _first(rows: dict[int, list[Cell]], number: int) -> str:
@@ -205,12 +217,15 @@ def _rows(
     return table.rows if table is not None else ()
 
 
+def shown_name(column: str, file: str) -> str:
+    """Name of a column as the file has it: in words on the sheet `bench`."""
+    known = file.lower() == BENCH and column in (*_KNOWN, *SIEVE_COLUMNS)
+    return heading(column) if known else column
+
+
 def in_words(problems: list[Problem]) -> list[Problem]:
-    """The same problems, columns of recording sheets named as these name them."""
-    known = (*_KNOWN, *SIEVE_COLUMNS)
+    """The same problems, columns named as the sheet names them."""
     return [
-        replace(one, column=heading(one.column))
-        if one.column in known and one.file.lower() == BENCH
-        else one
+        replace(one, column=shown_name(one.column, one.file)) if one.column else one
         for one in problems
     ]

@@ -111,6 +111,31 @@ def settings_lines(text: str) -> tuple[str, int]:
     return "".join(f"{line}\n" for line in taken), len(taken)
 
 
+Sheet = list[tuple[int, list[Cell]]]
+"""Rows of a sheet: row number and cells."""
+
+
+def read_csv_sheet(text: str, file: str, problems: list[Problem]) -> tuple[Sheet, bool]:
+    """Rows of a CSV file that need not begin with a header; whether a comma separates its cells."""
+    lines = io.StringIO(text, newline="").readlines()
+    filled = [line for line in _QUOTED.sub("", "".join(lines)).splitlines() if line.strip()]
+    usual = (mark for mark in ";\t" if sum(mark in line for line in filled) * 2 > len(filled))
+    separator = next(usual, ",")
+    rows: Sheet = []
+    try:
+        for number, row in enumerate(csv.reader(lines, delimiter=separator, strict=True), 1):
+            rows.append((number, list(row)))
+    except csv.Error as cause:
+        problems.append(_broken_csv(file, cause, len(rows) + 1))
+    return rows, separator == ","
+
+
+def _broken_csv(file: str, cause: csv.Error, row: int) -> Problem:
+    fault = f"the row is not well-formed CSV: {cause}"
+    remedy = "Look for a quotation mark that is not closed or not doubled."
+    return Problem(file, fault, remedy, row)
+
+
 def read_csv_table(
     text: str, file: str, *, known: Iterable[str], skip: int = 0, problems: list[Problem]
 ) -> Table | None:
@@ -123,15 +148,10 @@ def read_csv_table(
     try:
         rows.extend(enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1))
     except csv.Error as cause:
-        fault = f"the row is not well-formed CSV: {cause}"
-        remedy = "Look for a quotation mark that is not closed or not doubled."
-        problems.append(Problem(file, fault, remedy, skip + len(rows) + 1))
+        problems.append(_broken_csv(file, cause, skip + len(rows) + 1))
     comma = separator != ","
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
-
-Sheet = list[tuple[int, list[Cell]]]
-"""Rows of a sheet: row number and cells."""
 
 _SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
 
@@ -281,11 +301,10 @@ def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Proble
         return "true" if value else "false"
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
-    if isinstance(value, date) and sheet.strip().lower() in _SHEETS_WITH_DATES:
-        return value.isoformat()[:10]
     if isinstance(value, date | time | timedelta):
         day = value.date() if isinstance(value, datetime) and value.time() == time() else value
-        if dates and type(day) is date:
+        dated = dates or sheet.strip().lower() in _SHEETS_WITH_DATES
+        if dated and type(day) is date:
             return day.isoformat()
         remedy = "Format the cell as text and type it again."
         found = str(value)

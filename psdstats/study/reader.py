@@ -7,6 +7,7 @@ in `Study.notes`.  The files are never changed.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -23,7 +24,7 @@ from psdstats.study.bench_sheet import (
     with_keys,
 )
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
-from psdstats.study.check import report_with, stopping_flags
+from psdstats.study.check import report_with
 from psdstats.study.comments import (
     LIST_SHEET,
     TYPED_SHEET,
@@ -37,10 +38,11 @@ from psdstats.study.comments import (
     settings_layout,
     typed_text,
 )
-from psdstats.study.flags import CheckReport, unreadable
+from psdstats.study.flags import CheckReport, alike, together, unreadable
 from psdstats.study.forms import (
     Sheet,
     decode,
+    read_csv_sheet,
     read_csv_table,
     read_settings_sheet,
     read_sheets,
@@ -48,6 +50,7 @@ from psdstats.study.forms import (
 )
 from psdstats.study.records import SourceFile, Study
 from psdstats.study.settings import parse_toml
+from psdstats.study.stopping import stopping_flags
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
@@ -59,6 +62,8 @@ from psdstats.study.tables import (
     make_table,
     split_flat_table,
 )
+from psdstats.study.wide import looks_wide, read_wide, refuse_rules
+from psdstats.study.wide_cells import WideTable
 
 _TABLES = {
     "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
@@ -103,7 +108,7 @@ def read_study(path: str | Path, *, encoding: str | None = None, to_carry: bool 
     study, problems = _read(path, encoding)
     if study is not None and not to_carry:
         problems += unready(study)
-        problems += [flag.to_problem() for flag in stopping_flags(study)]
+        problems += [together(own) for own in alike([*stopping_flags(study)])]
     further = len(problems) - _MOST_PROBLEMS
     if further > 0:
         rest = f"{further} further problems are not listed"
@@ -149,6 +154,83 @@ def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, list[Pr
     if study is not None and raw.attached is not None:
         study = replace(study, comments=(*study.comments, *raw.attached(study)))
     return study, problems
+
+
+def read_wide_study(
+    path: str | Path, *, mapping: str | Path | None = None, encoding: str | None = None
+) -> tuple[Study, WideTable]:
+    """Read a laboratory's wide table, in which samples stand beside or below each other.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV file or workbook (XLSX or ODS).
+    mapping : str or Path or None
+        The laboratory's mapping file (TOML), which answers what the table leaves open.
+    encoding : str or None
+        Encoding of a CSV file where it is not UTF-8.
+
+    Returns
+    -------
+    tuple of Study and WideTable
+        The study, and what was found where.
+
+    Raises
+    ------
+    StudyError
+        If something cannot be told or read; names the cells, and the lines of a mapping file.
+    """
+    problems: list[Problem] = []
+    rules: Mapping[str, object] = {}
+    if mapping is not None:
+        name = Path(mapping).name
+        typed = decode(_content(Path(mapping), problems), name, encoding=None, problems=problems)
+        rules = parse_toml(typed or "", name, problems)
+        refuse_rules(rules, name, problems)
+    place, files = Path(path), list[SourceFile]()
+    content = _content(place, problems, files)
+    sheets, points = _wide_sheets(content, place, encoding, problems)
+    table, study = None, None
+    if not problems:
+        table = read_wide(sheets, place.name, rules, points=points, problems=problems)
+    if table is not None:
+        table.raw.files.extend(files)
+        study = assemble(table.raw, problems)
+    if study is not None:
+        problems += unready(study)
+        problems += [flag.to_problem() for flag in stopping_flags(study)]
+    if problems or study is None or table is None:
+        raise StudyError(problems)
+    return study, table
+
+
+def _content(
+    path: Path, problems: list[Problem], files: list[SourceFile] | None = None
+) -> bytes | None:
+    """Content of one file that is a table or a mapping by itself."""
+    raw = RawStudy(name=path.stem, settings_file=path.name)
+    found = file_bytes(path.resolve().parent, path.resolve().name, raw, problems)
+    if files is not None:
+        files.extend(raw.files)
+    return found
+
+
+def _wide_sheets(
+    content: bytes | None, place: Path, encoding: str | None, problems: list[Problem]
+) -> tuple[dict[str, Sheet], bool]:
+    """Sheets of a workbook, or rows of a CSV file in which a comma may separate the cells."""
+    if content is not None and place.suffix.lower() in (".xlsx", ".ods"):
+        return read_sheets(content, place.name, problems, dates=True), False
+    text = decode(content, place.name, encoding=encoding, problems=problems)
+    rows, points = read_csv_sheet(text or "", place.name, problems)
+    return {"": rows}, points
+
+
+def _hint_wide(sheets: Mapping[str, Sheet], name: str, problems: list[Problem]) -> None:
+    """Say what to do with a wide table, in place of everything that reading it row by row gave."""
+    hint = looks_wide(sheets, name)
+    if hint is not None:
+        problems[:] = [hint]
 
 
 def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) -> RawStudy:
@@ -217,6 +299,8 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
             flat = read_csv_table(text, path.name, known=known, skip=skip, problems=problems)
             if flat is not None:
                 raw.runs, raw.weighings = split_flat_table(flat)
+            if raw.weighings is None:
+                _hint_wide({"": read_csv_sheet(text, path.name, [])[0]}, path.name, problems)
     else:
         fault = f"files of the kind {suffix or 'without ending'} are not read"
         problems.append(Problem(path.name, fault, "Save it as CSV (UTF-8), XLSX or ODS."))
@@ -238,7 +322,18 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
     if "sieves" in named:
         raw.sieves = pages.table("sieves", SIEVE_COLUMNS)
     others = [key for key in named if key not in ("study", "sieves", "guide")]
-    others = [key for key in others if not pages.of_comments(key)]
+    _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
+    if raw.unread:
+        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
+    if raw.weighings is None:
+        _hint_wide(sheets, name, problems)
+    found = read_comments(content, name, problems)
+    raw.attached = partial(meant, [*pages.beside, *found], pages.layouts, sheets)
+
+
+def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
+    """Runs and weighings of a workbook: its blocks, its two tables, or one flat table."""
+    raw, sheets, named, problems = pages.raw, pages.sheets, pages.named, pages.problems
     pairs = {"runs", "weighings"}
     if BENCH in others and has_blocks(sheets[named[BENCH]]):
         raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
@@ -260,11 +355,6 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
-    if raw.unread:
-        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    raw.attached = partial(
-        meant, [*pages.beside, *read_comments(content, name, problems)], pages.layouts, sheets
-    )
 
 
 class _Pages:

@@ -144,7 +144,10 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     checks: Any = settings.get("checks", {})
     found += _check_table(checks, {}, file, "checks", extra=CHECKS)
     for name, options in CHECKS.items() if isinstance(checks, Mapping) else ():
-        if not isinstance(checks.get(name, True), bool):
+        if not isinstance(checks.get(name, True), bool | Mapping):
+            either = f"true, false or a table [checks.{name}]"
+            found.append(_wrong(file, ("checks", name), checks[name], either))
+        elif not isinstance(checks.get(name, True), bool):
             rules = dict.fromkeys(options.limits, limits.POSITIVE)
             found += _check_table(checks[name], rules, file, "checks", name)
     return found
@@ -264,7 +267,8 @@ def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
 def expected_instead(rule: Rule, value: object) -> str:
     """What a rule expects instead of a value; empty where the value is allowed."""
     if isinstance(rule, Limits):
-        return "" if value in rule else str(rule)
+        bare = ", without quotation marks" if isinstance(value, str) else ""
+        return "" if value in rule else f"{rule}{bare}"
     if isinstance(rule, tuple):
         names = ", ".join(
             f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule

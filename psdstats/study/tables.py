@@ -38,6 +38,7 @@ from psdstats.study.cells import (
     MAX_COLUMNS,
     MAX_MASS_G,
     MAX_ROWS,
+    MAX_TIME_MIN,
     MIN_APERTURE_UM,
     to_number,
     unguarded,
@@ -105,6 +106,8 @@ _BETWEEN_WORDS = re.compile(r"[\s,_()\[\]]+")
 _ONLY_WEIGHING = frozenset(WEIGHING_COLUMNS) - {RUN}
 _MOST_NAMES = 20  # listed in a message
 _NO_NUMBER = frozenset({"nan", "na", "n/a", "-", "--", "none", "inf"})
+_SUMS = frozenset({"total", "totals", "sum", "subtotal", "summe", "gesamt", "somme", "suma", "σ"})
+_SUMMED = (RUN, SIEVE, APERTURE, APERTURE_MM)
 
 
 def heading(column: str) -> str:
@@ -170,7 +173,7 @@ class Table:
     """A header and its rows; reading a cell notes in `problems` what is wrong with it.
 
     `file` is the name of the file or sheet; `decimal_comma` says whether numbers in text cells may
-    have one (not so in comma-separated files).
+    have one (not so in comma-separated files), `signs_told` that mixed signs are noted already.
     """
 
     file: str
@@ -179,15 +182,24 @@ class Table:
     problems: list[Problem]
     decimal_comma: bool = True
     header_row: int = 1
+    signs_told: bool = False
 
     def name(self, row: Row, column: str, remedy: str = "Write a name.") -> str | None:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-            self.problems.append(
-                Problem(self.file, "the cell is empty", remedy, row.at(column), column)
-            )
+            self._note(row, Problem(self.file, "the cell is empty", remedy, row.at(column), column))
         return text or None
+
+    def _note(self, row: Row, found: Problem) -> None:
+        """Note what is wrong with a cell; of a row that adds up others only that, once."""
+        sums = [name for name in _SUMMED if row.text(name).lower().strip(" :.") in _SUMS]
+        if sums:
+            fault, remedy = "the row is a sum and no weighing", "Delete the row: sums are computed."
+            place = (row.at(sums[0]), sums[0], row.text(sums[0]))
+            found = Problem(self.file, fault, remedy, *place)
+        if not sums or found not in self.problems:
+            self.problems.append(found)
 
     def number(self, row: Row, column: str, *, needed: bool = False) -> Decimal | None:
         """Read a number within the limits of its column; None where there is none."""
@@ -207,14 +219,14 @@ class Table:
             refused = _refused_value(column, value)
         if refused is not None:
             shown = text[:40] or None
-            self.problems.append(Problem(self.file, *refused, row.at(column), column, shown))
+            self._note(row, Problem(self.file, *refused, row.at(column), column, shown))
         return None if refused else value
 
     def is_safe(self, *columns: str) -> bool:
-        """Whether the table has these columns and one decimal sign; notes what is wrong.
+        """Whether the table has these columns; notes what is wrong with it as a whole.
 
-        With decimal points and decimal commas mixed, one of them could be a thousands separator,
-        so that no number of the table is safe.
+        With decimal points and decimal commas mixed, one of them could be a thousands separator:
+        no number of the table is safe then, but the rest can still be looked at.
         """
         missing = [name for name in columns if name not in self.columns]
         found = ", ".join(self.columns[:_MOST_NAMES])
@@ -223,8 +235,12 @@ class Table:
             Problem(self.file, "the column is missing", remedy, self.header_row, name)
             for name in missing
         )
-        if missing or not self.decimal_comma:
-            return not missing
+        if not missing and self.decimal_comma and not self.signs_told:
+            self._note_mixed_signs()
+        return not missing
+
+    def _note_mixed_signs(self) -> None:
+        """Note as a problem that both decimal signs are used."""
         first: dict[str, str] = {}
         for row, name in ((r, n) for r in self.rows for n in self.columns if n not in _TEXTS):
             cell = row.cells.get(name, "")
@@ -232,12 +248,10 @@ class Table:
                 typed = sign not in first and isinstance(cell, str) and sign in cell
                 if typed and to_number(str(cell)) is not None:
                     first[sign] = f"{str(cell).strip()!r} in row {row.number}"
-        if len(first) < 2:
-            return True
-        fault = f"decimal points and decimal commas are mixed ({first['.']}, {first[',']})"
-        remedy = "Write all numbers of the table with the same decimal sign."
-        self.problems.append(Problem(self.file, fault, remedy))
-        return False
+        if len(first) == 2:
+            fault = f"decimal points and decimal commas are mixed ({first['.']}, {first[',']})"
+            remedy = "Write all numbers of the table with the same decimal sign."
+            self.problems.append(Problem(self.file, fault, remedy))
 
 
 def _refused_blank(column: str) -> str:
@@ -267,6 +281,8 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
         return "the number is negative", "Correct the sign, or measure again."
     if column in _POSITIVE and value == 0:
         return "the number is zero", "Write a number above zero, or leave the cell empty."
+    if column == TIME and value > Decimal(MAX_TIME_MIN):
+        return f"the time is above {MAX_TIME_MIN:.0f} min", "Write the milling time in min."
     if column in _MASSES and value > Decimal(MAX_MASS_G):
         return f"the mass is above {MAX_MASS_G:.0f} g", lost
     if column in _APERTURES and aperture_um > Decimal(MAX_APERTURE_UM):
@@ -401,6 +417,6 @@ def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:
         if often[row.text(RUN)] > 1 or any(row.text(name) for name in of_weighing if name != RUN)
     )
     return (
-        replace(flat, columns=tuple(of_run), rows=rows),
-        replace(flat, columns=tuple(of_weighing), rows=weighed),
+        replace(flat, columns=tuple(of_run), rows=rows, signs_told=True),
+        replace(flat, columns=tuple(of_weighing), rows=weighed, signs_told=True),
     )

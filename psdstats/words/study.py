@@ -14,9 +14,8 @@ from psdstats.study.flags import Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
-from psdstats.words.remarks import listed
 
-_RUNS_NAMED = 3
+_RUNS_NAMED, _RUNS_LISTED = 3, 12
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -27,6 +26,19 @@ LOOKED_FOR: Mapping[str, str] = ReadOnly(
         "no_sieve": "a run has a pan and no sieve",
         "repeated_sieve": "a run has the same sieve, or the same aperture, twice",
         "no_powder": "the net masses of a run do not add up to more than nothing",
+        "certified_order": "certified apertures stand in another order than the nominal ones",
+        "similar_names": "two names read alike and count as two",
+        "mixed_levels": "a factor is a number in some runs and words in others",
+        "density": "the density is none that a solid has",
+        "time_range": "a milling time is hardly meant",
+        "time_unit": "the times of a group are those of the others in another unit",
+        "resolution": "the readings of a balance contradict its resolution",
+        "copied_run": "a run repeats another one reading for reading",
+        "sample_mass": "a run has no sample mass, which other runs have",
+        "no_sample_mass": "no run has a sample mass, so loss of powder is not looked for",
+        "odd_aperture": "a group has one aperture that no other group has, between the same two",
+        "certificate_uncertainty": "U of a certificate does not suit its aperture",
+        "shared_sieve": "one sieve name stands for two sieves in two groups",
         "negative_net": "a loaded sieve is lighter than the empty one, within weighing noise",
         "missing_sieve": "a run lacks a sieve that the other runs of its group have",
         "aperture_order": "the sieves of a run are not written in the order of their apertures",
@@ -56,10 +68,10 @@ FURTHER_NOTES = "Further notes of the checks"
 NOTHING_FOUND = "Nothing was found that asks for action."
 
 
-def doubted_sentence(flags: int, runs: int, told: str) -> str:
-    """How many readings are in doubt, and what the answers are without their runs."""
-    readings, are = ("1 reading", "is") if flags == 1 else (f"{flags} readings", "are")
-    return f"{readings} of {runs} {'runs' if runs > 1 else 'run'} {are} in doubt. {told}".strip()
+def doubted_sentence(runs: int, told: str) -> str:
+    """How many runs are in doubt, and what the answers are without them."""
+    are = "1 run is" if runs == 1 else f"{runs} runs are"
+    return f"{are} in doubt. {told}".strip()
 
 
 def moved_words(
@@ -99,12 +111,16 @@ BOUNDED = "counted as a bound"
 """What becomes of a size beyond the sieves, in the place of how far it moves a change."""
 
 
+ASK_NOTHING = ("negative_net", "off_series")
+"""Checks whose notes ask for nothing where nothing else is wrong."""
+
+
 def notes_sentence(number: int) -> str:
-    """How many notes there are, which ask for nothing."""
-    ask = "notes ask" if number > 1 else "note asks"
+    """How many notes there are."""
+    notes = "notes" if number > 1 else "note"
     return (
-        f"{number} further {ask} for nothing (such as a class that weighs a little less than "
-        "nothing, within weighing noise); see the table of checks among the files."
+        f"{number} further {notes} (such as a class that weighs a little less than nothing, within "
+        "weighing noise) in the table of checks among the files."
     )
 
 
@@ -113,45 +129,74 @@ def switched_off_sentence(checks: Sequence[str]) -> str:
     return f"Checks switched off in this study: {', '.join(checks)}."
 
 
-def where_of(flag: Flag) -> str:
-    """Where one flag is: run, sieve, file and row."""
-    spot = flag.spot
+def where_of(own: Sequence[Flag]) -> str:
+    """Where one finding is: run, sieve, file and row; of many their number and the first runs."""
+    spot, runs = own[0].spot, runs_of(own)
+    if len(own) > 1:
+        times = f"{len(runs)} runs" if len(runs) == len(own) else f"{len(own)} times"
+        return f"{times}: {_first(runs, _RUNS_NAMED)} (all in tables/checks.csv)"
     row = "" if spot.row is None else f", row {spot.row}"
-    return f"{', '.join(filter(None, (spot.run, spot.sieve)))} ({spot.file or ''}{row})"
+    names = ", ".join(filter(None, (spot.run, spot.sieve)))
+    return f"{names} ({spot.file}{row})" if spot.file else names or MISSING
 
 
-def where_of_many(flags: Sequence[Flag]) -> str:
-    """Where many flags of one kind are: their number and the first runs."""
-    runs = list(dict.fromkeys(flag.spot.run for flag in flags if flag.spot.run))
-    more = f" and {len(runs) - _RUNS_NAMED} more" if len(runs) > _RUNS_NAMED else ""
-    return f"{len(flags)} times: {', '.join(runs[:_RUNS_NAMED])}{more} (all in tables/checks.csv)"
+def runs_of(own: Sequence[Flag]) -> list[str]:
+    """Runs of a finding, each once."""
+    return list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run is not None))
 
 
-def says_of_many(flags: Sequence[Flag], say: Numerals = PLAIN) -> str:
-    """What many flags of one check found, with the range of their values."""
-    text = LOOKED_FOR[flags[0].check]
-    values = [flag.value for flag in flags if flag.value is not None]
-    if not values:
+def _first(names: Sequence[str], most: int) -> str:
+    """The first of some names, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return f"{', '.join(names[:most])}{more}"
+
+
+def says_of(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
+    """What one finding says, with the range of the values where they are several."""
+    first = own[0]
+    if len(own) == 1 or not (first.common or any(flag.says != first.says for flag in own)):
+        return first.says
+    text = first.common or LOOKED_FOR[first.check]
+    values = sorted({flag.value for flag in own if flag.value is not None})
+    if len(values) < 2:
         return text
-    return f"{text} ({say(min(values), '.3g')} to {say(max(values), '.3g')} {flags[0].unit})"
+    return f"{text} ({say(values[0], '.3g')} to {say(values[-1], '.3g')} {first.unit})"
 
 
-def flag_lines(flags: Sequence[Flag], say: Numerals = PLAIN) -> list[str]:
-    """One line a flag as it stands; many warnings or notes of one kind in one line."""
-    kinds: dict[tuple[str, str], list[Flag]] = {}
-    for flag in flags:
-        alone = str(flag) if flag.severity is Severity.ERROR else flag.remedy
-        kinds.setdefault((flag.check, alone), []).append(flag)
-    told = list[str]()
-    for own in kinds.values():
-        runs = list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run))
-        if len(own) <= _RUNS_NAMED:
-            told += map(str, own)
-            continue
-        where = f", in {listed(runs, _RUNS_NAMED)}" if runs else ""
-        what = says_of_many(own, say)
-        told.append(f"{own[0].severity}: {len(own)} times{where}: {what}. {own[0].remedy}")
-    return told
+def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
+    """One finding in a line: where, what, what to do, and the name of its check."""
+    first, runs = own[0], runs_of(own)
+    if len(own) == 1:
+        return f"{first}{_named(first)}"
+    rows = [f"{flag.spot.row}" for flag in own if flag.spot.row is not None]
+    where = f"in {len(runs)} runs: {_first(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
+    if not where:
+        where = ", ".join(filter(None, (first.spot.file, first.spot.run and f"run {runs[0]}")))
+        where += f", rows {_first(rows, _RUNS_LISTED)}" if rows else ""
+    return f"{first.severity}: {where}: {says_of(own, say)}. {first.remedy}{_named(first)}"
+
+
+def _named(flag: Flag) -> str:
+    """The name of a check that can be switched off."""
+    return "" if flag.severity is Severity.ERROR else f" [{flag.check}]"
+
+
+def finding_record(own: Sequence[Flag]) -> dict[str, object]:
+    """One finding for programs: what it says, with the list of its places."""
+    first, values = own[0], [flag.value for flag in own if flag.value is not None]
+    return {
+        "severity": str(first.severity),
+        "check": first.check,
+        "says": says_of(own),
+        "remedy": first.remedy,
+        "runs": runs_of(own),
+        "places": [vars(flag.spot) for flag in own],
+        "smallest": min(values, default=None),
+        "largest": max(values, default=None),
+        "limit": first.limit,
+        "unit": first.unit,
+        "source": first.source,
+    }
 
 
 def tares_caption(group: str) -> str:

@@ -56,13 +56,19 @@ def test_check_json_holds_every_finding(psdstats, benches):
     assert said["exit_code"] == 1
     assert [found["says"] for found in said["flags"]] == [each.says for each in report.flags]
     assert {"severity", "row", "run", "sieve", "limit", "remedy", "source"} <= set(said["flags"][0])
+    places = [(place["run"], place["row"]) for own in said["findings"] for place in own["places"]]
+    assert sorted(places) == sorted((each.spot.run, each.spot.row) for each in report.flags)
+    open_runs = [own for own in said["findings"] if own["check"] == "not_bracketed"]
+    assert [len(own["runs"]) for own in open_runs] == [8]
+    assert (open_runs[0]["smallest"], open_runs[0]["largest"]) == pytest.approx((10.2, 14.9), 0.01)
 
 
 def test_check_notes_are_counted_or_printed(psdstats, benches):
     notes = len(check_study(read_study(benches)).of_severity("note"))
-    assert f"{notes} notes ask for nothing; --notes" in psdstats("check", benches).out
+    assert "1 note asks for nothing; --notes" in psdstats("check", benches).out
+    assert f"note: in {notes} runs: " in psdstats("check", benches, "--notes").out
     assert psdstats("check", benches, "--notes", "--each").out.count("note: ") == notes
-    assert "ask for nothing" not in psdstats("check", benches, "--quiet").out
+    assert "asks for nothing" not in psdstats("check", benches, "--quiet").out
 
 
 def test_check_tells_what_is_alike_in_one_line(psdstats, benches):
@@ -70,9 +76,10 @@ def test_check_tells_what_is_alike_in_one_line(psdstats, benches):
     warnings = check_study(read_study(benches)).of_severity("warning")
     open_runs = [one.spot.run for one in warnings if one.check == "not_bracketed"]
     short = psdstats("check", benches).out.splitlines()
-    (alike,) = [line for line in short if line.startswith("warning: 8 times, in ")]
-    assert f"{open_runs[0]}, {open_runs[1]}, {open_runs[2]} and 5 more: D10, D50 or D90" in alike
-    assert "(10.2 to 14.9 %). Add a finer sieve" in alike
+    (alike,) = [line for line in short if line.startswith("warning: in 8 runs: ")]
+    told = "D10 lies below the finest sieve (10.2 to 14.9 %). Add a finer sieve; until then "
+    assert f"{', '.join(open_runs)}: {told}" in alike
+    assert alike.endswith("[not_bracketed]")
     assert sum(line.startswith("warning: ") for line in short) == len(warnings) - 7
     each = psdstats("check", benches, "--each").out
     assert each.count("D10 lies below the finest sieve") == len(open_runs) == 8

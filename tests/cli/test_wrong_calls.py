@@ -59,21 +59,45 @@ def _refused(said, *parts):
         (("groups", "x", "--quantity", "D5"), ("did you mean D50?",)),
         (("sizes", "x", "--decimal", ";"), ("--decimal cannot be ;.", "one of '.', ','.")),
         (("sizes", "x", "--method", "guess"), ("It is one of monte-carlo, linear.",)),
-        (("sizes", "x", "--draws", "1.5"), ("--draws cannot be 1.5; give a whole number.",)),
-        (("compare", "x", "--margin", "wide"), ("--margin: wide is not a number.",)),
+        (
+            ("sizes", "x", "--draws", "1.5"),
+            ("--draws: 1.5 is not a whole number from 100 to 10,000,000.",),
+        ),
+        (
+            ("compare", "x", "--margin", "wide"),
+            ("--margin: wide is not a number from 0.01 to 95 per cent.",),
+        ),
         (
             ("report", "x", "--margin", "inf"),
-            ("--margin: inf is not above 0 and below 1,000,000.",),
+            ("--margin: inf is not a number from 0.01 to 95 per cent.",),
         ),
-        (("rate", "x", "--target-um", "nan"), ("--target-um: nan is not above 0",)),
-        (("compare", "x", "--run-to-run", "2.5:few"), ("--run-to-run: few is not a number.",)),
-        (("compare", "x", "--drift", "0:4"), ("--drift: 0 is not above 0",)),
+        (
+            ("rate", "x", "--target-um", "nan"),
+            ("--target-um: nan is not a number from 0.1 to 125,000 µm.",),
+        ),
+        (
+            ("compare", "x", "--run-to-run", "2.5:few"),
+            ("--run-to-run: few is not a number from 1",),
+        ),
+        (("compare", "x", "--drift", "0:4"), ("--drift: 0 is not a number from 0.001",)),
         (("compare", "x", "--direction", "down"), ("It is one of falling, rising.",)),
         (("compare", "x", "--test", "z"), ("It is one of calibrated, kenward-roger.",)),
-        (("sizes", "x", "--coverage", "95"), ("--coverage: 95 is not between 0 and 1.",)),
-        (("sizes", "x", "--coverage", "high"), ("--coverage: high is not a number.",)),
+        (
+            ("sizes", "x", "--coverage", "95"),
+            ("--coverage: 95 is not a number from 0.5 to 0.9999; 95 per cent is written 0.95.",),
+        ),
+        (("sizes", "x", "--coverage", "high"), ("--coverage: high is not a number from 0.5",)),
         (("sizes", "x", "--cluster", "host"), ("host is no address; write it like tcp://",)),
-        (("sheet", "--times", "0,soon", "--series", "R20"), ("--times: soon is not a number.",)),
+        (("sizes", "x", "--sources="), ("--sources is empty; give a value.",)),
+        (("sizes", ""), ("STUDY is empty; give a value.",)),
+        (("compare", "x", "--margin", "2,5"), ("per cent; write 2.5.",)),
+        (("compare", "x", "--margin", "5 %"), ("per cent; write 5.",)),
+        (("sheet", "--times", "0,6,6", "--series", "R20"), ("--times: 6 is there twice; give",)),
+        (("sheet", "--times", "0,,6", "--series", "R20"), ("in 0,,6 nothing stands before,",)),
+        (
+            ("sheet", "--times", "0,soon", "--series", "R20"),
+            ("--times: soon is not a number from 0 to 1,000,000 min.",),
+        ),
         (("sheet", "--times", "0", "--factor", "a"), ("'a' is not NAME=LEVEL",)),
     ],
     ids=lambda value: " ".join(value),
@@ -113,7 +137,7 @@ def test_negative_time(psdstats, tmp_path, one_bench):
     ]
     name = _file(tmp_path, "a.csv", "\n".join(rows).encode())
     _refused(psdstats("sizes", name), "row 2, column milling_time_min: the number is negative")
-    _refused(psdstats("sheet", "--times=-6,0", "--series", "R20"), "Give times in min from 0.")
+    _refused(psdstats("sheet", "--times=-6,0", "--series", "R20"), "--times: -6 is not a number")
 
 
 def test_unknown_factor(psdstats, bench):

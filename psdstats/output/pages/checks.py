@@ -23,8 +23,6 @@ from psdstats.words.numbers import MISSING, PLAIN, Numerals
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_MOST_ALIKE = 3  # flags of one kind that stand in rows of their own
-
 
 def checks_table(report: CheckReport) -> Table:
     """One row a flag, worst first, with its limit and the source of the limit."""
@@ -51,9 +49,9 @@ def checks_page(
     report: CheckReport, compared: Comparison | None = None, say: Numerals = PLAIN
 ) -> Page:
     """What to look at and what changes without it; notes are only counted, and stand in files."""
-    pressing = [flag for flag in report.flags if flag.severity is not Severity.NOTE]
-    pressing.sort(key=lambda flag: not flag.doubts)
-    notes = len(report.flags) - len(pressing)
+    pressing = [own for own in report.findings if own[0].severity is not Severity.NOTE]
+    pressing.sort(key=lambda own: not own[0].doubts)
+    notes = len(report.of_severity(Severity.NOTE))
     blocks: list[Block] = []
     if pressing:
         blocks.append(_pressing_table(pressing, compared, say))
@@ -74,11 +72,11 @@ def checks_page(
 
 def _lead(report: CheckReport, compared: Comparison | None, say: Numerals) -> tuple[str, ...]:
     """How many readings are in doubt, and what all their runs together move."""
-    flags, runs = [one for one in report.flags if one.doubts], report.doubted_runs
-    if not flags:
+    runs = report.doubted_runs
+    if not runs:
         return ()
     told = words.moves_sentence(_points(compared, runs), say)
-    return (words.doubted_sentence(len(flags), len(runs), told),)
+    return (words.doubted_sentence(len(runs), told),)
 
 
 def _points(compared: Comparison | None, runs: Sequence[str]) -> dict[str, float]:
@@ -110,15 +108,11 @@ def _tares(history: pd.DataFrame, say: Numerals) -> Axes:
     return tare_history(history, new_axes(height_mm=85.0, say=say))
 
 
-def _pressing_table(pressing: list[Flag], compared: Comparison | None, say: Numerals) -> Table:
-    """Flags of one check and remedy as they are, or many of them in one row."""
-    alike: dict[tuple[str, str], list[Flag]] = {}
-    for flag in pressing:
-        alike.setdefault((flag.check, flag.remedy), []).append(flag)
-    rows: list[dict[str, str]] = []
-    for own in alike.values():
-        parts = [own] if len(own) > _MOST_ALIKE else [[flag] for flag in own]
-        rows += [_row(part, compared, say) for part in parts]
+def _pressing_table(
+    pressing: Sequence[Sequence[Flag]], compared: Comparison | None, say: Numerals
+) -> Table:
+    """One row a finding."""
+    rows = [_row(own, compared, say) for own in pressing]
     return Table(
         name="to look at",
         frame=pd.DataFrame(rows),
@@ -134,10 +128,9 @@ def _pressing_table(pressing: list[Flag], compared: Comparison | None, say: Nume
     )
 
 
-def _row(own: list[Flag], compared: Comparison | None, say: Numerals) -> dict[str, str]:
+def _row(own: Sequence[Flag], compared: Comparison | None, say: Numerals) -> dict[str, str]:
     """One row: what was found where, what to do, and what moves without these runs."""
-    first, several = own[0], len(own) > 1
-    runs = list(dict.fromkeys(one.spot.run for one in own if one.spot.run is not None))
+    first, runs = own[0], words.runs_of(own)
     without = MISSING
     if first.check == "not_bracketed":
         without = words.BOUNDED
@@ -145,8 +138,8 @@ def _row(own: list[Flag], compared: Comparison | None, say: Numerals) -> dict[st
         without = words.moved_words(_points(compared, runs), say)
     return {
         "severity": str(first.severity),
-        "where": words.where_of_many(own) if several else words.where_of(first),
-        "says": words.says_of_many(own, say) if several else first.says,
+        "where": words.where_of(own),
+        "says": words.says_of(own, say),
         "remedy": first.remedy,
         "without": without,
     }
