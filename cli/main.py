@@ -234,7 +234,8 @@ def _run(words: Sequence[str]) -> int:
 
         options.say = Numerals(options.decimal)
     if getattr(options, "out", None) is not None:
-        ensure_free(options.out, replace=options.replace)
+        holds = getattr(options, "holds", "results")
+        ensure_free(options.out, replace=options.replace, holds=holds)
     code: int = options.run(options, Console(quiet=options.quiet, json=options.json))
     return code
 

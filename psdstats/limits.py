@@ -59,7 +59,8 @@ class Limits:
 
     def __str__(self) -> str:
         low, high = (
-            f"{end:,.0f}" if end == int(end) else f"{end:g}" for end in (self.least, self.most)
+            f"{end:,.0f}" if end == int(end) else f"{end:.7f}".rstrip("0")
+            for end in (self.least, self.most)
         )
         if self.most >= _UNSAID:
             ends = f"above {low}" if self.above else f"of at least {low}"
@@ -84,6 +85,8 @@ SIZE_UM = Limits(0.1, 125_000, "µm")
 APERTURE_UM = Limits(1, 125_000, "µm")
 MASS_G = Limits(0.001, 1_000_000, "g")
 RESOLUTION_G = Limits(1e-7, 100, "g")
+STATED_RESOLUTION_G = Limits(1e-7, 1000, "g")
+STATED_DENSITY = Limits(0.001, 100_000, "g/cm³")
 BALANCE_G = Limits(0, 100, "g")
 DENSITY = Limits(0.001, 25, "g/cm³")
 SHAPE_FACTOR = Limits(0.001, 10)
@@ -102,6 +105,8 @@ SEED = Limits(0, 10**15, whole=True)
 DRAWS = Limits(100, 10_000_000, whole=True)
 TRIALS = Limits(100, 100_000, whole=True)
 COUNT = Limits(1, 100, whole=True)
+REPLICATES = Limits(1, 50, whole=True)
+SPLITS = Limits(1, 10, whole=True)
 WORKERS = Limits(1, 1000, whole=True)
 CHUNK = Limits(1, 1_000_000, whole=True)
 RESAMPLES = Limits(200, 1_000_000, whole=True)

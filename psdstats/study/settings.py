@@ -8,6 +8,7 @@ default.  The limits of the checks are declared in `checks.csv`.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
@@ -31,22 +32,22 @@ _TOP: dict[str, Rule] = {
     "material": str,
     "author": str,
     "date": date,
-    "density_g_per_cm3": limits.POSITIVE,
-    "shape_factor": limits.POSITIVE,
+    "density_g_per_cm3": limits.STATED_DENSITY,
+    "shape_factor": limits.SHAPE_FACTOR,
     "tares": tuple(TareHandling),
     "rule": RULES,
     "notes": tuple,
 }
 _BALANCE: dict[str, Rule] = {
-    "resolution_g": limits.POSITIVE,
-    "repeatability_g": limits.NOT_NEGATIVE,
+    "resolution_g": limits.STATED_RESOLUTION_G,
+    "repeatability_g": limits.BALANCE_G,
     "repeatability_weighings": Limits(2, whole=True),
-    "capacity_g": limits.POSITIVE,
+    "capacity_g": limits.MASS_G,
     "slope_u": Limits(0, 1, below=True),
-    "linearity_g": limits.NOT_NEGATIVE,
-    "drift_g": limits.NOT_NEGATIVE,
+    "linearity_g": limits.BALANCE_G,
+    "drift_g": limits.BALANCE_G,
     "accuracy_class": ACCURACY_CLASSES,
-    "verification_interval_g": limits.POSITIVE,
+    "verification_interval_g": limits.STATED_RESOLUTION_G,
     "certificate": str,
 }
 _SIEVE: dict[str, Rule] = {
@@ -111,6 +112,12 @@ _LIMITS: dict[str, Rule] = {
 _TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits", "comments")
 
 
+_COMMA = re.compile(r"^[ \t]*\w+[ \t]*=[ \t]*[0-9]+,[0-9]", re.MULTILINE)
+_WITH_UNIT = re.compile(
+    r"^[ \t]*\w+[ \t]*=[ \t]*[0-9.]+[ \t]*(?![eE][+-]?[0-9])[A-Za-zµ%]", re.MULTILINE
+)
+
+
 def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, object]:
     """Parse TOML; an empty dictionary, with a problem noted, where it is not TOML."""
     try:
@@ -118,6 +125,10 @@ def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, objec
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as cause:
         fault = f"the settings are not well-formed TOML: {cause}"
         remedy = 'Write one key = value a line, with texts in "quotation marks".'
+        if _COMMA.search(text):
+            remedy = "Write a decimal point, as in 0.01, not a comma."
+        elif _WITH_UNIT.search(text):
+            remedy = "Write the number alone, its unit is in the name of the key."
         problems.append(Problem(file, fault, remedy))
         return {}
 
