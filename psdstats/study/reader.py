@@ -322,7 +322,18 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
     if "sieves" in named:
         raw.sieves = pages.table("sieves", SIEVE_COLUMNS)
     others = [key for key in named if key not in ("study", "sieves", "guide")]
-    others = [key for key in others if not pages.of_comments(key)]
+    _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
+    if raw.unread:
+        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
+    if raw.weighings is None:
+        _hint_wide(sheets, name, problems)
+    found = read_comments(content, name, problems)
+    raw.attached = partial(meant, [*pages.beside, *found], pages.layouts, sheets)
+
+
+def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
+    """Runs and weighings of a workbook: its blocks, its two tables, or one flat table."""
+    raw, sheets, named, problems = pages.raw, pages.sheets, pages.named, pages.problems
     pairs = {"runs", "weighings"}
     if BENCH in others and has_blocks(sheets[named[BENCH]]):
         raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
@@ -344,13 +355,6 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
-    if raw.unread:
-        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    if raw.weighings is None:
-        _hint_wide(sheets, name, problems)
-    raw.attached = partial(
-        meant, [*pages.beside, *read_comments(content, name, problems)], pages.layouts, sheets
-    )
 
 
 class _Pages:
