@@ -159,7 +159,7 @@ def test_failing_writer_leaves_nothing(tmp_path):
 
 
 def test_without_the_one_step_exchange(tmp_path, monkeypatch):
-    monkeypatch.setattr("psdstats.files._swap", lambda first, second: False)
+    monkeypatch.setattr("psdstats.files._renameat2", lambda *_: False)
     place = write_folder_atomically(tmp_path / "out", put(one="1", two="2"))
     (place / "mine.txt").write_text("mine", encoding="utf-8")
     write_folder_atomically(place, put(one="new"), replace=True)

@@ -23,7 +23,7 @@ from psdstats.comparison.result import Comparison
 from psdstats.errors import PsdstatsError
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -56,6 +56,7 @@ from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import CheckReport
+from psdstats.study.order import in_order
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source, SourceRemark
@@ -150,6 +151,7 @@ def report(
         If the folder holds something that may not be replaced.
     """
     say = Numerals(decimal)
+    study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
         study,
         sources=sources,
@@ -174,7 +176,6 @@ def report(
         provenance=record,
         replace=replace,
         progress=stage(WRITING),
-        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 

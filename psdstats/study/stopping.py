@@ -11,10 +11,16 @@ from statistics import median
 
 from psdstats.columns import signed
 from psdstats.study.flags import Flag, at
-from psdstats.study.records import Reading, Run, Study
+from psdstats.study.records import Balance, Reading, Run, Study
 from psdstats.study.tares import net_noise_g
 
 _STOPPING_NOISE = 8.0  # room for balances noisier than they say; a real mix-up is far larger
+
+
+def lowest_net_g(balance: Balance) -> float:
+    """Net mass below which a loaded sieve was not weighed right, whatever the noise, g."""
+    noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
+    return -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
 
 
 def stopping_flags(study: Study) -> Iterator[Flag]:
@@ -22,9 +28,7 @@ def stopping_flags(study: Study) -> Iterator[Flag]:
     for run in study.runs:
         yield from _stack_flags(run)
         yield from _crossed_flags(study, run)
-        balance = study.balances[run.balance]
-        noise_g = net_noise_g(balance.resolution_g, balance.repeatability_g)
-        lowest_g = -max(_STOPPING_NOISE * noise_g, balance.resolution_g)
+        lowest_g = lowest_net_g(study.balances[run.balance])
         for one in run.readings:
             if one.net_g < lowest_g:  # wrong, and not merely noisy
                 yield _below_tare(study, run, one, lowest_g)

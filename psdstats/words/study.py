@@ -302,63 +302,107 @@ def charge_line(plan: SheetPlan) -> str:
     """Which filling of the jar each planned run is sampled from, and what to write if not so."""
     if plan.fresh_charges:
         return (
-            "Column charge: planned is a fresh filling of the jar for every run. Where one filling "
-            "was sampled at several times, write one name in all its rows."
+            "Charge: planned is a fresh filling of the jar for every run. Where one filling was "
+            "sampled at several times, write one name in all its runs."
         )
     return (
-        "Column charge: planned is one filling of the jar, sampled at all times, so its rows have "
-        "one name. Where a time had a fresh filling, write a name of its own."
+        "Charge: planned is one filling of the jar, sampled at all times, so its runs have one "
+        "name. Where a time had a fresh filling, write a name of its own."
     )
 
 
 def guide_lines(plan: SheetPlan) -> list[str]:
     """How to fill in a recording sheet, and the cautions."""
-    tares = (
-        "Weigh every sieve empty before each run (tare_g)."
-        if plan.tares is TareHandling.EACH_RUN
-        else "Weigh every sieve empty once, on its first row (tare_g); the other rows repeat it."
-    )
     loss = practice_rule("loss_percent")
     sample = f" (about {plan.sample_mass_g:g} g)" if plan.sample_mass_g is not None else ""
+    tares = (
+        "every sieve and the pan empty"
+        if plan.tares is TareHandling.EACH_RUN
+        else "every sieve and the pan empty (once, in its first run; the others repeat it)"
+    )
     lines = [
         plan.title,
-        "Fill in the shaded cells of the sheets runs and weighings, masses in g. Empty rows may "
-        "wait: runs not weighed yet are left out of the evaluation.",
-        f"Sheet runs: weigh the sample{sample} and write what the balance shows (sample_mass_g).",
+        "Sheet bench: one block a run, in the proposed order. Fill in the shaded cells, masses in "
+        "g. Runs not weighed yet may wait.",
+        f"Weigh the sample{sample}, {tares}, and after shaking each of them with its powder, "
+        "before any is emptied.",
         charge_line(plan),
-        f"Sheet weighings: {tares}",
-        "After shaking, weigh every sieve and the pan with its powder (gross_g) before emptying "
-        "any of them.",
-        "net_g, recovered_g, loss_g and loss_percent are computed. A net mass below zero or a loss "
-        f"above {loss.value:g} % ({loss.source}) is shown in bold red: look again before the "
-        "powder is gone.",
-        "Sheet sieves: write the average aperture and its expanded uncertainty from the "
-        "certificate, if there is one. Sheet study: add settings as rows of key and value.",
+        f"Red: powder below zero, or a loss above {loss.value:g} %. Look again before the powder "
+        "is gone.",
+        "D50 is a value for the bench: by the chord between the two sieves around 50 %, at nominal "
+        "apertures. Report the sizes that psdstats gives.",
+        "A run given up: choose abandoned as its status and say why in its remark. Its readings "
+        "are kept, and left out.",
+        "Sheet sieves: write what the certificates say. Sheet study: settings, each with a hint.",
     ]
     if plan.second_shaking:
-        lines.append(
-            "Shake once more and weigh the loads again (gross_again_g): the end point is reached "
-            "when they do not change any more."
+        lines.insert(
+            3,
+            "Shake once more and weigh again: the end point is reached when the loads do not "
+            "change any more.",
         )
     return [*lines, "", "Cautions", *CAUTIONS]
 
 
+SETTING_HINTS: Mapping[str, str] = ReadOnly(
+    {
+        "title": "What the report is called.",
+        "material": "What is milled.",
+        "author": "Who answers for the trial.",
+        "date": "Day or days of the trial.",
+        "density_g_per_cm3": "Of the particles, not of the heap. Without it the scatter of "
+        "sampling is not counted.",
+        "tares": 'Write "each run" or "once".',
+        "compare.margin_percent": "A change of size below it counts as none. Without it nothing "
+        "is called equal.",
+        "compare.target_um": "Where milling is to stop, as D50. Without it no time is given.",
+        "resolution_g": "Last digit that the display shows.",
+        "repeatability_g": "Standard deviation when one load is weighed again and again; from the "
+        "data sheet, or ten weighings of one sieve.",
+        "repeatability_weighings": "How many weighings that standard deviation rests on; empty "
+        "where it is from a data sheet.",
+        "linearity_g": "From the data sheet; empty where it is not stated.",
+        "capacity_g": "A larger reading is refused.",
+    }
+)
+"""What to write as a setting, beside its name on the recording sheet."""
+
+
 def mass_messages(largest_g: str) -> dict[str, str]:
-    """What a cell for an empty weight says when it is chosen, and when it refuses."""
+    """What a cell for an empty weight says when it refuses."""
     return {
         "error": f"Write a mass in g from 0 to {largest_g}, the number alone.",
         "errorTitle": "Not a mass",
-        "prompt": "Mass in g, the number alone.",
     }
 
 
-LOAD_MESSAGES = {
-    "error": "The loaded sieve is lighter than the empty one, above the balance's capacity, or "
-    "this is no number. Weigh it again.",
-    "errorTitle": "Look again",
-    "prompt": "Mass with powder in g, the number alone.",
-}
-"""What a cell for a loaded sieve says."""
+CELL_MESSAGES: Mapping[str, Mapping[str, str]] = ReadOnly(
+    {
+        "load": {
+            "error": "The loaded sieve is lighter than the empty one, above the balance's "
+            "capacity, or this is no number. Weigh it again.",
+            "errorTitle": "Look again",
+        },
+        "status": {
+            "error": "Choose done, planned or abandoned, or leave it empty.",
+            "errorTitle": "Not a status",
+            "prompt": "Empty, or abandoned: the readings are kept and left out.",
+        },
+        "date": {
+            "error": "Write a date, such as 2026-05-31.",
+            "errorTitle": "Not a date",
+        },
+        "number": {
+            "error": "Write a number from 0, the number alone.",
+            "errorTitle": "Not a number",
+        },
+        "tares": {
+            "error": "Write each run, or once.",
+            "errorTitle": "Look again",
+        },
+    }
+)
+"""What cells of the recording sheet say when they refuse, and some when they are chosen."""
 
 
 def sample_messages(sample_mass_g: float | None) -> dict[str, str]:

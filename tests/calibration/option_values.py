@@ -1,0 +1,233 @@
+"""Every option of every command with values that parse: what a tiny trial makes of them.
+
+Each value runs once in a process of its own, forked from one that has loaded everything, with at
+most 5 s of computing beyond what the command takes without the option.  Wanted: exit code 0, 1 or
+2, no traceback, a refusal in sentences.  Run by hand:
+
+    python -m tests.calibration.option_values [OUT.md]
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import shlex
+import signal
+import sys
+import tempfile
+import time
+from collections import Counter
+from datetime import date
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "cli"))
+import test_option_values as parsers
+
+MOST_S = 5.0
+MEMORY = 3_000_000_000
+APERTURES, TARES = (355, 250, 180, 125, 90, 0), (412.0, 398.0, 391.0, 380.0, 372.0, 310.0)
+SHARES = {0: (0.1, 0.2, 0.3, 0.2, 0.1, 0.1), 12: (0.05, 0.1, 0.2, 0.3, 0.2, 0.15)}
+SHARES[48] = (0.02, 0.05, 0.13, 0.25, 0.3, 0.25)
+WORDS = (
+    "no such", "nan", "-", "0", "D50", "group", "milling_time_min", "a:b", "group:group", "=1+1",
+    "../../etc", "%s", "{}", "🜨", "'", '"', "a/b", "con", "utf-8", "utf-16", "base64", "rot13", "idna",
+    "undefined", "latin-1", "R20/3", "semilog", "ISO 3310-1", "rounding", "rounding,aperture", "bash",
+    "drifting", "falling", "last", "linear", "cell", "drift", "alder-0-a", "x" * 300,
+)  # fmt: skip
+FIGURES = (
+    "0", "1", "2", "3", "5", "10", "100", "1000", "100000", "1e6", "1e7", "1e9", "1e15", "0.0001",
+    "0.001", "0.01", "0.05", "0.1", "0.3", "0.49", "0.5", "0.7", "0.95", "0.99", "0.9999", "1e-6",
+    "1e-7", "-1", "-99", "24", "25", "95", "125000", "0,6", "0,1,2,3,4,5,6,7,8,9", "45,90", "1,100",
+    "100,5", "0.1,125000", "1,125000", "1,2,3", "150,250,400", "a=150,250,400", "0.1,0.2,0.3",
+    "1,1000,125000", "0.2:1000,1000:0.001", "20:2,10:1", "0.01", "10000", "2.5:8", "100:1",
+    "0.001:100000", "a=1,2", "ball_ratio=5,10", "a=x", "2026-01-05T08:30", "1970-01-01", "2200-12-31T23:59",
+    "tcp://127.0.0.1:9", "localhost:1", "point", "comma", ",", ";",
+)  # fmt: skip
+
+
+def write_study(folder: Path) -> Path:
+    """Two groups, three times, two replicates on six pans; invented."""
+    place = folder / "study.csv"
+    lines = ["run,group,milling_time_min,replicate,sieve,aperture_um,tare_g,gross_g"]
+    for group, shift in (("alder", 0.0), ("birch", 0.01)):
+        for minutes, shares in SHARES.items():
+            for number, label in enumerate("ab"):
+                for k, (aperture, tare) in enumerate(zip(APERTURES, TARES, strict=True)):
+                    net = 50 * (shares[k] + (k == 4) * shift + (k == 2) * 0.004 * number)
+                    name = f"{group} {aperture or 'pan'}"
+                    lines.append(
+                        f"{group}-{minutes}-{label},{group},{minutes},{label},{name},{aperture},"
+                        f"{tare:.2f},{tare + net:.2f}"
+                    )
+    place.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return place
+
+
+def words_of(parser: argparse.ArgumentParser, action: argparse.Action | None) -> list[str]:
+    """The command with the least it needs, on the study, for a tiny amount of simulation."""
+    command = parser.prog.split()[1:]
+    beside = action if action and action.option_strings else None
+    least = [word.replace("x", "study.csv") if word == "x" else word
+             for word in parsers.words_before(parser, beside)]  # fmt: skip
+    options = {one for each in parser._actions for one in each.option_strings}
+    name = parsers.name_of(action) if action else ""
+    if command[0] in ("demo", "convert"):
+        least[-1] = "new"
+    if command == ["plan", "power"] and name != "--run-percent":
+        least.append("--run-percent=2")
+    if command == ["limit"]:
+        least.append("--upper=150" if name != "--upper" else "--lower=1")
+    if command == ["sheet"] and action in parser._mutually_exclusive_groups[0]._group_actions:
+        least = [word for word in least if "--apertures" not in word]
+    if command[0] in ("sizes", "groups", "report") and name not in (
+        "--method",
+        "--draws",
+        "--workers",
+    ):
+        least.append("--method=linear")
+    for flag, value in (
+        ("--trials", "100"),
+        ("--whole", None),
+        ("--resample", None),
+        ("--quiet", None),
+    ):
+        if flag in options and flag != name:
+            least.append(flag if value is None else f"{flag}={value}")
+    return [*command, *least]
+
+
+def run(words: list[str], folder: Path, most_s: float) -> tuple[int | str, float, str]:
+    """Exit code (or what ended it), seconds of computing, what it said on standard error."""
+    os.makedirs(folder, exist_ok=True)
+    write_study(folder)
+    said = folder / "said"
+    child = os.fork()
+    if child == 0:
+        os.chdir(folder)
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+        with open(os.devnull, "w") as nowhere, said.open("w", encoding="utf-8") as err:
+            os.dup2(nowhere.fileno(), 1)
+            os.dup2(err.fileno(), 2)
+            sys.stdout, sys.stderr = open(1, "w"), open(2, "w", encoding="utf-8")
+            from psdstats_cli.main import main
+
+            try:
+                code = main(words)
+            except SystemExit as stop:
+                code = stop.code
+            except BaseException as fault:
+                print(f"Traceback {fault!r}", file=sys.stderr)
+                code = 99
+            sys.stdout.flush(), sys.stderr.flush()
+        os._exit(code)
+    start, ended = time.monotonic(), 0
+    while not ended:
+        time.sleep(0.01)
+        ended, status, used = os.wait4(child, os.WNOHANG)
+        spent = sum(float(x) for x in Path(f"/proc/{child}/stat").read_text().rsplit(")", 1)[1].split()[11:13]) / 100 if not ended else used.ru_utime + used.ru_stime  # fmt: skip
+        if not ended and (spent > most_s or time.monotonic() - start > 20 * most_s):
+            os.kill(child, signal.SIGKILL)
+            os.wait4(child, 0)
+            return "too long", spent, said.read_text(encoding="utf-8")
+    code = os.waitstatus_to_exitcode(status)
+    return code, spent, said.read_text(encoding="utf-8")
+
+
+def load_everything(folder: Path) -> None:
+    """Load what commands import on use, so that a fork begins at once."""
+    from psdstats_cli.main import main
+
+    os.chdir(folder)
+    write_study(folder)
+    for words in ("sizes study.csv --draws 100", "compare study.csv --resample", "rate study.csv",
+                  "groups study.csv --whole --fits --method linear", "report study.csv --out r",
+                  "sheet --times 0 --apertures 45,90 --out s", "convert study.csv b.xlsx"):  # fmt: skip
+        main(shlex.split(words + " --quiet"))
+
+
+def main_study(out: Path) -> None:
+    """Run everything; write the table."""
+    from psdstats_cli.main import build_parser
+
+    counts: Counter[str] = Counter()
+    faults: list[str] = []
+    refusals: Counter[str] = Counter()
+    slowest: list[tuple[float, str]] = []
+    with tempfile.TemporaryDirectory() as place:
+        load_everything(Path(place))
+        number = 0
+        for parser in parsers.leaves(build_parser()):
+            *_, base_s = run(words_of(parser, None), Path(place) / f"base-{parser.prog}", 60)[:2]
+            for action in filter(parsers.takes_value, parser._actions):
+                for value in values_for(parser, action):
+                    number += 1
+                    words = words_of(parser, action)
+                    name = parsers.name_of(action)
+                    if action.option_strings:
+                        words.append(f"{name}={value}")
+                    else:
+                        words = [value if word in ("study.csv", "new", "bash") and name == {"study.csv": "study", "new": "target", "bash": "shell"}[word] else word for word in words]  # fmt: skip
+                    code, spent, said = run(words, Path(place) / str(number), base_s + MOST_S)
+                    what = "psdstats " + shlex.join(words)[:160]
+                    slowest.append((spent - base_s, what))
+                    fine = code in (0, 1, 2) and "Traceback" not in said and "Warning" not in said
+                    if (
+                        code == 2
+                        and not said.startswith("psdstats: ")
+                        and "check" not in parser.prog
+                    ):
+                        fine = False
+                    counts[
+                        {0: "done", 1: "done", 2: "refused by the command"}.get(code, "FAULT")
+                    ] += 1
+                    if not fine:
+                        faults.append(f"{what}: {code}, {spent:.1f} s, {said[-300:]!r}")
+                        print(faults[-1], flush=True)
+                    if code == 2:
+                        first = (said.splitlines() or ["-"])[0]
+                        refusals[f"{parser.prog} {name}: {first[:200]}"] += 1
+            print(parser.prog, dict(counts), flush=True)
+    slowest.sort(reverse=True)
+    text = [
+        "# Values of options that parse, on a tiny invented trial", "",
+        f"`python -m tests.calibration.option_values`, {date.today().isoformat()}; no seed is drawn.", "",
+        f"Tried: {sum(counts.values())} values. " + "; ".join(f"{k}: {v}" for k, v in counts.items()) + ".",
+        "", f"Tracebacks, warnings, hangs over {MOST_S:g} s, memory over 3 GB: {len(faults)}.", "",
+        *(f"- {fault}" for fault in faults), "", "Longest beyond the command without the option:", "",
+        *(f"- {spent:.1f} s: `{what}`" for spent, what in slowest[:8]),
+    ]  # fmt: skip
+    out.write_text("\n".join(text).rstrip() + "\n", encoding="utf-8")
+    out.with_suffix(".refusals").write_text("\n".join(refusals), encoding="utf-8")
+
+
+def values_for(parser: argparse.ArgumentParser, action: argparse.Action) -> list[str]:
+    """Values that parse: the extremes and some between, fewer where each takes seconds."""
+    slow = parser.prog.split()[1] in ("report", "compare", "groups", "rate")
+    if parses(parser, action, "a text of any kind"):
+        return list(WORDS[:6] if slow else WORDS)
+    found = [one for one in dict.fromkeys((*WORDS, *FIGURES)) if parses(parser, action, one)]
+    if action.choices is None and len(found) > 2:
+        found.sort(key=lambda one: [float(x) if x.replace(".", "").isdigit() else 0.0 for x in one.split(",")])  # fmt: skip
+        most = 2 if parser.prog.endswith("report") else 4 if slow else 8
+        step = max(1, -(-len(found) // most))
+        found = list(dict.fromkeys([*found[::step], found[-1]]))
+    return found
+
+
+def parses(parser: argparse.ArgumentParser, action: argparse.Action, value: str) -> bool:
+    """Whether the parser takes the value."""
+    kept, sys.stderr = sys.stderr, open(os.devnull, "w")
+    try:
+        parsers.parse(parser, action, value)
+    except SystemExit:
+        return False
+    finally:
+        sys.stderr.close()
+        sys.stderr = kept
+    return True
+
+
+if __name__ == "__main__":
+    here = Path(__file__).parent / "results" / "option_values.md"
+    main_study(Path(sys.argv[1]).resolve() if len(sys.argv) > 1 else here)
