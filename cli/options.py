@@ -597,7 +597,7 @@ def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, 
 
     study = read_study(options.study, encoding=options.encoding)
     report = check_study(study)
-    warnings = report.of_severity("warning")
+    warnings = [own for own in report.findings if own[0].severity == "warning"]
     if warnings:
         console.warn(
             f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "

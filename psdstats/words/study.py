@@ -18,7 +18,7 @@ from psdstats.study.sheet_plan import SheetPlan
 from psdstats.words.courses import level_words, place
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 
-_RUNS_NAMED, _RUNS_LISTED = 3, 12
+_RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -231,7 +231,8 @@ def says_of(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
     values = sorted({flag.value for flag in own if flag.value is not None})
     if len(values) < 2:
         return text
-    return f"{text} ({say(values[0], '.3g')} to {say(values[-1], '.3g')} {first.unit})"
+    low, high = (say(one, ".3g" if abs(one) < 1000 else ".0f") for one in (values[0], values[-1]))
+    return f"{text} ({low} to {high} {first.unit})"
 
 
 def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:

@@ -138,7 +138,7 @@ def _effect_table(rows: Sequence[Mapping[str, object]], compared: Comparison) ->
         )
     ]
     return Table(
-        name="without the runs in doubt",
+        name="runs in doubt",
         frame=pd.DataFrame(rows, columns=list(names)),
         caption=words.EFFECT_CAPTION,
         columns=tuple(columns),
