@@ -11,7 +11,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from itertools import chain
 from typing import Any
@@ -21,7 +21,7 @@ from psdstats.errors import ModelError, Problem
 from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, Study, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, Study, TareHandling
 
 Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
@@ -109,7 +109,7 @@ _LIMITS: dict[str, Rule] = {
     **{f"share_above_{side}": limits.SHARE for side in ("lower", "upper")},
     "guard_k": limits.GUARD_K,
 }
-_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits")
+_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits", "comments")
 
 
 _COMMA = re.compile(r"^[ \t]*\w+[ \t]*=[ \t]*[0-9]+,[0-9]", re.MULTILINE)
@@ -142,6 +142,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
         if name in settings:
             former = RETIRED if name == "uncertainty" else ()
             found += _check_table(settings[name], rules, file, name, extra=former)
+    found += _comment_problems(settings.get("comments", []), file)
     found = found or _limit_problems(settings.get("limits", {}), file)
     found = found or _declared_problems(settings, file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
@@ -161,6 +162,23 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
             rules = dict.fromkeys(options.limits, limits.POSITIVE)
             found += _check_table(checks[name], rules, file, "checks", name)
     return found
+
+
+def _comment_problems(comments: Any, file: str) -> list[Problem]:
+    """Comments on cells that do not say where, or what."""
+    if not isinstance(comments, list):
+        return [_wrong(file, ("comments",), comments, "a table [[comments]] for each")]
+    names = [one.name for one in fields(CellComment)]
+    needed = ("table", "column", "text")
+    return [
+        _wrong(
+            file, ("comments",), one, f"texts for {', '.join(needed)}; known are {', '.join(names)}"
+        )
+        for one in comments
+        if not isinstance(one, Mapping)
+        or not all(name in names and isinstance(text, str) for name, text in one.items())
+        or not all(str(one.get(name, "")).strip() for name in needed)
+    ]
 
 
 def _limit_problems(limits: Any, file: str) -> list[Problem]:

@@ -65,7 +65,9 @@ def _analyse(
         layout.ask("no masses stand beside the apertures", hint="Write them there.")
         return None
     sieves = layout.sieves(line, down)
-    samples, shared = layout.blocks(columns, kinds, bool(down))
+    samples, shared = layout.blocks(columns, kinds, bool(down), line.first)
+    if problems:
+        return None
     layout.refuse_disorder(line, down)
     if line.heading:
         layout.take(line.heading, col.APERTURE)
@@ -73,11 +75,13 @@ def _analyse(
     layout.headings_of(samples, taken, min(columns))
     from_names = layout.name_samples(samples)
     unit = layout.aperture_unit(line)
-    mass_unit = layout.mass_unit(samples, sieves, row)
+    mass_unit = layout.mass_unit(samples, sieves)
     if problems or unit is None or mass_unit is None:
         return None
     shifts = FACTORS[unit].adjusted(), FACTORS[mass_unit].adjusted()
     weighed, blank = layout.weighings(sieves, samples, shared, shifts)
+    if problems:
+        return None
     needed = (col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
     raw = RawStudy(
         name=grid.file.rpartition(".")[0],
@@ -177,7 +181,9 @@ def looks_wide(sheets: Mapping[str, Sheet], file: str) -> Problem | None:
             layout = Layout(grid, {}, False, [])
             columns = layout.columns(line)
             _, kinds, down = layout.kinds(line.first, columns)
-            samples, _ = layout.blocks(columns, kinds, bool(down)) if columns else ([], None)
+            samples, _ = (
+                layout.blocks(columns, kinds, bool(down), line.first) if columns else ([], None)
+            )
             if len(samples) >= FEW:
                 typed = f'"{file}"' if " " in file else file
                 fault = f"this is a wide table (apertures in {layout.name_of(line.column)}, "

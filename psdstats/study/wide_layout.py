@@ -7,7 +7,6 @@ mapping file which answer it.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -40,11 +39,13 @@ from psdstats.study.wide_cells import (
     Spot,
     plain,
     quote,
+    same,
     words_of,
 )
 
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
 _FIELD = re.compile(r"\{([A-Za-z_]+)\}")
+_ZEROED = "balance_zeroed = true    # powder alone: 0 was shown with the empty sieve on it"
 _FIRST_WORD = re.compile(r"[^\W\d_]{2,}")
 _PARTS = re.compile(r"([-_ /,.]+)")
 _USUAL_TARE_G = (20, 5000)  # an empty sieve, from the smallest to the largest in use; no source
@@ -81,6 +82,7 @@ class Layout(Finder):
             if {*found.values()} == {col.TARE, col.GROSS}:
                 for row, role in found.items():
                     self.take((row, column), role)
+                self._mass_units([(r, column) for r in range(top)])
                 return 0, {}, found
         for row in [r for r, found in over.items() if len(found) == 1 < len(columns)]:
             if not all((row, c) in self.grid.cells for c in columns):
@@ -88,12 +90,21 @@ class Layout(Finder):
         row = max(over, key=lambda r: (len(over[r]), r), default=0)
         for column, role in over.get(row, {}).items():
             self.take((row, column), role)
+        self._mass_units([(row, c) for c in range(min(columns, default=0))])
         stated = {c: self.lines.get(self.name_of(c), "") for c in columns}
         named = {c: role for c, role in stated.items() if role in MASSES}
         return row, {**over.get(row, {}), **named}, {}
 
+    def _mass_units(self, labels: Sequence[Spot]) -> None:
+        """Take the unit of masses from the heading of the line that says empty or loaded."""
+        for spot in labels:
+            role, unit = self.meaning(self.grid.cells.get(spot, ""))
+            if role not in NUMERIC and unit in KIND_OF_UNIT["mass_unit"]:
+                self.mass_units.add(unit)
+                self.used.add(spot)
+
     def blocks(
-        self, columns: Sequence[int], kinds: Mapping[int, str], down: bool
+        self, columns: Sequence[int], kinds: Mapping[int, str], down: bool, top: int
     ) -> tuple[list[Sample], int | None]:
         """The columns of each sample, from left to right, and the column of shared tares."""
         masses = [c for c in columns if kinds.get(c) in MASSES]
@@ -107,20 +118,29 @@ class Layout(Finder):
             shared = next(c for c in masses if kinds[c] == col.TARE)
             loaded = [c for c in columns if kinds.get(c, col.GROSS) == col.GROSS]
             return self._samples([{col.GROSS: c} for c in loaded], columns), shared
+        leading = self._leading(kinds)
         for column in masses:
-            if kinds[column] in groups[-1]:
+            kind = kinds[column]
+            if groups[-1] and (kind in groups[-1] or kind == leading):
                 groups.append({})
-            groups[-1][kinds[column]] = column
+            groups[-1][kind] = column
         if not masses:
             groups = [{NET: c} for c in unnamed]
         elif unnamed:
             self._unknown_columns(unnamed)
         if not self.rules.get("balance_zeroed") and {NET} == {k for each in groups for k in each}:
-            self._refuse_powder_alone(columns, headed=bool(masses))
+            self._refuse_powder_alone(columns, top, headed=bool(masses))
         for group in groups:
             if NET not in group and not {col.TARE, col.GROSS} <= {*group}:
                 self._lacking(group, kinds)
         return self._samples(groups, columns), None
+
+    @staticmethod
+    def _leading(kinds: Mapping[int, str]) -> str:
+        """The mass that stands first in the columns of a sample: empty, unless it is loaded."""
+        beside = Counter((kind, kinds.get(c + 1)) for c, kind in kinds.items())
+        loaded_first = beside[col.GROSS, col.TARE] > beside[col.TARE, col.GROSS]
+        return col.GROSS if loaded_first else col.TARE
 
     def _samples(self, groups: Sequence[Mapping[str, int]], columns: Sequence[int]) -> list[Sample]:
         firsts = [min(group.values()) for group in groups if group]
@@ -138,16 +158,26 @@ class Layout(Finder):
         hint = "Empty and loaded sieves of a sample stand side by side: add or head the column."
         self.ask(fault, hint=hint)
 
-    def _refuse_powder_alone(self, columns: Sequence[int], *, headed: bool) -> None:
-        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1])}"
+    def _refuse_powder_alone(self, columns: Sequence[int], top: int, *, headed: bool) -> None:
+        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1]).rpartition(' ')[2]}"
         if headed:
             fault = f"only masses of powder are given ({place}); without the empty and the loaded "
             fault += "sieves nobody can tell a sieve that was swapped or a tare that was wrong, "
             fault += "and the balance counts twice in the uncertainty"
-        else:
-            fault = f"no heading says which masses stand in {place}"
-        self.ask(fault, "balance_zeroed = true    # powder alone; the balance showed 0 with the "
-                 "empty sieve on it", hint="Head columns Empty, g and Full, g.")  # fmt: skip
+            self.ask(fault, _ZEROED, hint="Head columns Empty, g and Full, g.")
+            return
+        fault = f"no heading says which masses stand in {place}"
+        heads = [self._heading(c, top) for c in columns[:FEW]]
+        self.ask(fault, f"{_ZEROED}, or", "[words]",
+                 f"tare_g = [{quote(heads[0])}]    # if that is the empty sieve",
+                 f"gross_g = [{quote(heads[-1])}]")  # fmt: skip
+
+    def _heading(self, column: int, top: int) -> str:
+        """The lowest text above the masses of a column."""
+        cells = self.grid.cells
+        rows = [r for r, c in cells if c == column and r < top]
+        texts = [r for r in rows if to_number(str(cells[r, column])) is None]
+        return str(cells[max(texts), column]).strip() if texts else "?"
 
     def _unknown_columns(self, columns: Sequence[int]) -> None:
         lines = [self.name_of(c) for c in columns]
@@ -241,7 +271,7 @@ class Layout(Finder):
     def quantity(self, spot: Spot, role: str, unit: str | None) -> Cell:
         """A time in min, a mass in g or a ratio; the cell itself, which is refused, otherwise."""
         cell = self.grid.cells[spot]
-        text = unicodedata.normalize("NFKC", str(cell)).casefold().strip()
+        text = same(cell)
         if role == col.BALL_RATIO:
             ratio = RATIO_TEXT.fullmatch(text)
             units: tuple[str, ...] = ("%",)
@@ -261,6 +291,7 @@ class Layout(Finder):
         if value is None or unit not in units:
             place = f"{self.grid.place}, {self.grid.at(spot)}"
             remedy = f"Write a number, its unit in the heading ({', '.join(units)})."
+            remedy = "Write it as 5 or as 5:1." if unit == "%" else remedy
             fault = f"this is no {words_of(role)}"
             self.problems.append(Problem(place, fault, remedy, None, None, text[:40]))
             return ""
@@ -312,6 +343,12 @@ class Layout(Finder):
             blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
             self.ask(f"no name stands above the masses in {blank}", hint="Write it there.")
             return ()
+        counts = Counter(s.name for s in samples)
+        twice = [s for s in samples if counts[s.name] > 1]
+        if twice:
+            named = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
+            self.ask(f"samples have the same name ({named})", hint="Give each its own.")
+            return ()
         found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
         own = self.rules.get("samples", {})
         for sample in samples:
@@ -319,7 +356,8 @@ class Layout(Finder):
             sample.told.update(
                 {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
             )
-        self._ask_for_times(samples)
+        if col.TIME not in found or "names" not in self.rules:
+            self._ask_about_names(samples)
         return found
 
     def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -361,12 +399,6 @@ class Layout(Finder):
             for sample, (each,) in zip(samples, found, strict=True):
                 typed, unit = each if isinstance(each, tuple) else (each, "%")
                 sample.told[column] = (to_number(typed) or Decimal(0)) * FACTORS[unit]
-        words = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
-        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
-        if not grouped and len(words) > 1 and sum(words.values()) == len(samples):
-            fault = f"the names begin with {', '.join(words)}, which may be groups or may not"
-            self.ask(fault, f"names = {quote(self._suggested(samples))}    # they are groups",
-                     "one_group = true    # or they are not")  # fmt: skip
         return tuple(read)
 
     def _suggested(self, samples: Sequence[Sample]) -> str:
@@ -392,18 +424,26 @@ class Layout(Finder):
         spot = sample.spots.get(col.RUN)
         return self.grid.at(spot) if spot else self.name_of(sample.first)
 
-    def _ask_for_times(self, samples: Sequence[Sample]) -> None:
-        unknown = [s for s in samples if col.TIME not in s.told]
-        if not unknown or col.TIME in str(self.rules.get("names")):
-            return
-        cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
-        more = f" and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
-        fault = f"the milling time of {len(cells)} samples cannot be told"
-        fault += f" ({', '.join(cells[:LISTED])}{more})"
-        each = [f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown]
+    def _ask_about_names(self, samples: Sequence[Sample]) -> None:
+        """Ask for times, and for groups that names may hold, in one question."""
         template = self._suggested(samples)
-        lines = [f"names = {quote(template)}    # if the names follow it, or"]
-        self.ask(fault, *(lines if col.TIME in template else ()), "[samples]", *each)
+        unknown = [s for s in samples if col.TIME not in s.told]
+        firsts = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
+        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
+        faults, lines = list[str](), list[str]()
+        if unknown:
+            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
+            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
+            faults.append(f"the milling time of {len(cells)} samples cannot be told "
+                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
+            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
+        if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
+            faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
+            lines.insert(0, "one_group = true    # they are not groups")
+        if _FIELD.search(template) and (col.TIME in template or not unknown):
+            lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
+        if faults:
+            self.ask(", and ".join(faults), *lines)
 
     def sieves(self, line: Apertures, down: Mapping[int, str]) -> list[StackedSieve]:
         """The sieves with the rows of their masses, and names where a column gives them."""
@@ -464,7 +504,11 @@ class Layout(Finder):
                 made.append((Row(CellRow(ends[0][0], place), cells), filled))
             used = any(filled for _, filled in made)
             rows += [row for row, filled in made if filled or not used]
-            blank += [str(row.number) for row, filled in made if used and not filled]
+            blank += [
+                f"{row.number.cells} of {sample.name}"
+                for row, filled in made
+                if used and not filled and isinstance(row.number, CellRow)
+            ]
         return rows, blank
 
     @staticmethod
@@ -503,15 +547,9 @@ class Layout(Finder):
                 to_number(str(cells.get((r, c), ""))) is not None for r in line.values))
         )  # fmt: skip
 
-    def mass_unit(
-        self, samples: Sequence[Sample], sieves: Sequence[StackedSieve], row: int
-    ) -> str | None:
-        """Unit of the masses: by the headings in that row, else by the size of empty sieves."""
+    def mass_unit(self, samples: Sequence[Sample], sieves: Sequence[StackedSieve]) -> str | None:
+        """Unit of the masses: by their headings, else by the size of empty sieves."""
         cells = self.grid.cells
-        meant = [self.meaning(cell) for (r, _), cell in cells.items() if r == row]
-        found = {
-            unit for role, unit in meant if role in MASSES and unit in KIND_OF_UNIT["mass_unit"]
-        }
         kind = col.TARE if any(col.TARE in s.columns for s in samples) else col.GROSS
         spots = [
             (sieve.rows[kind], s.columns[kind])
@@ -521,7 +559,7 @@ class Layout(Finder):
         masses = [float(value) for value in typed if value is not None]
         least, most = _USUAL_TARE_G
         usual = bool(masses) and least <= median(masses) <= most
-        return self.unit_of("mass_unit", found, "g" if usual else None, "the masses")
+        return self.unit_of("mass_unit", self.mass_units, "g" if usual else None, "the masses")
 
     def stack(self, sieves: Sequence[StackedSieve], shift: int) -> tuple[tuple[str, str], ...]:
         """Line and size in µm of each sieve."""
