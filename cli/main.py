@@ -211,6 +211,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _survive_old_code_pages()
         gc.set_threshold(*RARE_COLLECTION)
         code = _run(words)
+        if _received:  # a library has swallowed the interruption, and who knows what it did then
+            raise KeyboardInterrupt
         Console().flush()
     except BaseException as end:  # the last resort: nothing leaves as a traceback
         import traceback  # not loaded where all goes well
