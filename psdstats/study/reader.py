@@ -226,6 +226,13 @@ def _wide_sheets(
     return {"": rows}, points
 
 
+def _twice(bench: str, tables: list[str]) -> list[Problem]:
+    """Runs that stand on the bench sheet and in tables of their own as well."""
+    fault = f"the workbook has this sheet of runs and also {', '.join(tables)}"
+    remedy = "Keep one of the two: rename the other, or delete it."
+    return [Problem(bench, fault, remedy)] if tables else []
+
+
 def _hint_wide(sheets: Mapping[str, Sheet], name: str, problems: list[Problem]) -> None:
     """Say what to do with a wide table, in place of everything that reading it row by row gave."""
     hint = looks_wide(sheets, name)
@@ -338,11 +345,7 @@ def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
     if BENCH in others and has_blocks(sheets[named[BENCH]]):
         raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
         raw.unread += [named[key] for key in others if key not in (BENCH, RUN_LIST)]
-        twice = [named[key] for key in others if key in pairs]
-        if twice:
-            fault = f"the workbook has this sheet of runs and also {', '.join(twice)}"
-            remedy = "Keep one of the two: rename the other, or delete it."
-            problems.append(Problem(named[BENCH], fault, remedy))
+        problems += _twice(named[BENCH], [named[key] for key in others if key in pairs])
     elif pairs <= set(others):
         raw.runs = pages.table("runs", RUN_COLUMNS)
         raw.weighings = pages.table("weighings", WEIGHING_COLUMNS)
