@@ -21,6 +21,7 @@ from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
 from psdstats.errors import ModelError, PsdstatsError
+from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
 from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
@@ -154,6 +155,7 @@ def report(
     LEVEL.require("level", level, ModelError)
     if target_um is not None:
         SIZE_UM.require("target_um", target_um, ModelError)
+    ensure(folder, Holds.RESULTS, replace=replace)
     say = Numerals(decimal)
     study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
