@@ -222,10 +222,10 @@ class Layout(Finder):
             return col.TIME
         return col.BALL_RATIO if all(RATIO_TEXT.fullmatch(text.strip()) for text in typed) else ""
 
-    def _unknown_line(self, label: Spot) -> None:
-        said = f"{self.grid.cells[label]}".strip()
+    def _unknown_line(self, spot: Spot) -> None:
+        said = str(self.grid.cells[spot]).strip()
         name = "_".join(plain(said).split()) or "factor"
-        fault = f"it is not known what {self.grid.quoted(label)} says of the samples"
+        fault = f"it is not known what {self.grid.quoted(spot)} says of the samples"
         factor = f"{name} = [{quote(said)}]    # a factor of the trial, or"
         self.ask(OpenProblem(fault, "[words]", factor, f"{SKIP} = [{quote(said)}]"))
 
