@@ -6,12 +6,14 @@ and `Grid` names every cell as the laboratory sees it.  Apertures in µm, masses
 
 from __future__ import annotations
 
+import csv
 import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from importlib.resources import files
 from itertools import pairwise
 
 from psdstats import columns as col
@@ -28,33 +30,11 @@ SKIP, PAN = "skip", "pan"
 ONE_MEANING = "as to its left"
 MASSES = (col.TARE, col.GROSS, NET)
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
-WORDS: Mapping[str, str] = {
-    col.APERTURE: "aperture|opening|mesh width|sieve|sieve size|mesh size|size",
-    col.SIEVE: "sieve no|sieve number|sieve id|sieve name|serial no|serial number|serial",
-    PAN: "pan|bottom|bottom pan|collecting pan|receiver",
-    col.TARE: "empty|tare|empty sieve|sieve alone|without powder|without sample|sieve empty",
-    col.GROSS: "full|gross|loaded|filled|with powder|with sample|sieve plus powder|"
-    "sieve plus sample|sieve and powder|sieve and sample|sieve full",
-    NET: "net|powder|retained|residue|net mass|powder mass|mass retained",
-    SKIP: "total|sum|loss|lost|recovered|recovery|share|percent|cumulative|passing|undersize|"
-    "oversize|finer|mean|average|difference|total mass|sum of powder|powder lost|total powder",
-    col.RUN: "sample|sample name|sample id|sample no|run|run name|run no",
-    col.GROUP: "group|bench|laboratory|lab",
-    col.TIME: "milling time|grinding time|mill time|milled for|time of milling|milling|time",
-    col.REPLICATE: "replicate|repeat|rep",
-    col.SPLIT: "split",
-    col.CHARGE: "charge|filling|batch",
-    col.SAMPLE_MASS: "sample mass|sample weight|mass of sample|mass in|feed",
-    col.SHAKING_TIME: "shaking time|sieving time|time of sieving",
-    col.BALANCE: "balance",
-    col.BALL_RATIO: "ball ratio|ball to powder ratio|ball powder ratio|ball mass ratio|ratio",
-    col.STATUS: "status",
-    col.RUN_REMARK: "remark|remarks|comment|comments|note|notes",
-    col.WEIGHED_ON: "date|weighed on|day",
-    col.WEIGHED_BY: "weighed by|by|initials",
+_ROWS = (files("psdstats.study") / "wide_words.csv").read_text(encoding="utf-8").splitlines()
+_PHRASES = {
+    phrase: row["column"] for row in csv.DictReader(_ROWS) for phrase in row["phrases"].split("|")
 }
-"""What headings mean: names of columns with the phrases that stand for them."""
-_PHRASES = {phrase: role for role, each in WORDS.items() for phrase in each.split("|")}
+"""Phrases of headings, and the column that each stands for."""
 UNITS: Mapping[str, tuple[str, Decimal]] = {
     **dict.fromkeys(("µm", "um", "micron", "microns", "micrometre"), ("µm", Decimal(1))),
     "mm": ("mm", Decimal(1000)),
@@ -93,6 +73,20 @@ def quote(text: str) -> str:
 def words_of(column: str) -> str:
     """A column in words, its unit left out."""
     return col.column_words(column.removesuffix("_g").removesuffix("_min"))
+
+
+class OpenProblem:
+    """What a table leaves open, with the lines of a mapping file that answer it."""
+
+    def __init__(self, fault: str, *lines: str, hint: str = "") -> None:
+        self.fault, self.lines, self.hint = fault, lines, hint
+
+    def at(self, place: str) -> Problem:
+        """The problem of one table."""
+        told = f"{self.hint} Or put" if self.hint else "Put"
+        told += " into the mapping file (--mapping FILE.toml):"
+        remedy = "\n    ".join([told, *self.lines]) if self.lines else self.hint
+        return Problem(place, self.fault, remedy)
 
 
 class CellRow(int):
@@ -267,14 +261,9 @@ class Finder:
         self.mass_units: set[str] = set()
         self._known: dict[str, tuple[str, str | None]] = {}
 
-    def ask(self, fault: str, *lines: str, value: str | None = None, hint: str = "") -> None:
-        """Note a question with the lines of a mapping file that answer it."""
-        remedy = hint
-        if lines:
-            told = "Or put" if hint else "Put"
-            remedy += f"{' ' if hint else ''}{told} into the mapping file (--mapping FILE.toml):\n"
-            remedy += "\n".join(f"    {line}" for line in lines)
-        self.problems.append(Problem(self.grid.place, fault, remedy, None, None, value))
+    def ask(self, question: OpenProblem) -> None:
+        """Note what cannot be told about this table."""
+        self.problems.append(question.at(self.grid.place))
 
     def meaning(self, cell: Cell) -> tuple[str, str | None]:
         """What a heading means ("" where that is not known), and its unit."""
@@ -383,15 +372,16 @@ class Finder:
         stated = self.rules.get(kind)
         if len(found) > 1 or (found and stated and {stated} != found):
             every = " and ".join(sorted({*found, *([str(stated)] if stated else [])}))
-            self.ask(f"the unit of {where} is {every}, by the headings and the mapping file"
-                     if stated else f"the unit of {where} is {every}",
-                     hint="Use one unit in all headings and in the mapping file.")  # fmt: skip
+            fault = f"the unit of {where} is {every}"
+            fault += ", by the headings and the mapping file" if stated else ""
+            hint = "Use one unit in all headings and in the mapping file."
+            self.ask(OpenProblem(fault, hint=hint))
             return None
         unit = next(iter(found), None) or (str(stated) if stated else by_size)
         if unit is None:
             options = " or ".join(map(quote, KIND_OF_UNIT[kind]))
-            self.ask(f"the unit of {where} cannot be told", f"{kind} = {options}",
-                     hint="Write it into the heading.")  # fmt: skip
+            self.ask(OpenProblem(f"the unit of {where} cannot be told", f"{kind} = {options}",
+                     hint="Write it into the heading."))  # fmt: skip
         return unit
 
     def aperture_unit(self, line: Apertures) -> str | None:
@@ -412,16 +402,20 @@ class Finder:
         odd = [r for r, step in steps if (not down if not step else (step > 0) != rising)]
         if odd:
             fault = f"the aperture {self.grid.quoted((odd[0], line.column))} is out of order or "
-            self.ask(f"{fault}there twice", hint="Write every sieve once, from coarse to fine.")
+            self.ask(
+                OpenProblem(
+                    f"{fault}there twice", hint="Write every sieve once, from coarse to fine."
+                )
+            )
         if 0 not in line.values.values():
             fault = f"no pan stands below or above {self.grid.quoted((rows[-1], line.column))}"
-            self.ask(fault, hint="Weigh the pan and add it, headed pan.")
+            self.ask(OpenProblem(fault, hint="Weigh the pan and add it, headed pan."))
         finest = min(value for value in line.values.values() if value)
         for row in line.values:
             found = WITH_UNIT.fullmatch(same(self.grid.cells[row, line.column]))
             if not line.values[row] and found and to_number(found[2]) not in (0, finest):
                 fault = f"{self.grid.quoted((row, line.column))} is not below the finest sieve"
-                self.ask(fault, hint="Name the pan pan.")
+                self.ask(OpenProblem(fault, hint="Name the pan pan."))
 
     def skipped(self) -> tuple[str, ...]:
         """Every cell that says nothing here: texts one by one, numbers by the line they stand in.

@@ -35,6 +35,7 @@ from psdstats.study.wide_cells import (
     Apertures,
     CellRow,
     Finder,
+    OpenProblem,
     Sample,
     Spot,
     plain,
@@ -45,7 +46,6 @@ from psdstats.study.wide_cells import (
 
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
 _FIELD = re.compile(r"\{([A-Za-z_]+)\}")
-_ZEROED = "balance_zeroed = true    # powder alone: 0 was shown with the empty sieve on it"
 _FIRST_WORD = re.compile(r"[^\W\d_]{2,}")
 _PARTS = re.compile(r"([-_ /,.]+)")
 _USUAL_TARE_G = (20, 5000)  # an empty sieve, from the smallest to the largest in use; no source
@@ -156,21 +156,22 @@ class Layout(Finder):
         missing = " and ".join(names[k] for k in (col.TARE, col.GROSS) if k not in group)
         fault = f"the masses of {missing} sieves that belong to {found} are missing"
         hint = "Empty and loaded sieves of a sample stand side by side: add or head the column."
-        self.ask(fault, hint=hint)
+        self.ask(OpenProblem(fault, hint=hint))
 
     def _refuse_powder_alone(self, columns: Sequence[int], top: int, *, headed: bool) -> None:
         place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1]).rpartition(' ')[2]}"
+        zeroed = "balance_zeroed = true    # powder alone: 0 was shown with the empty sieve on it"
         if headed:
             fault = f"only masses of powder are given ({place}); without the empty and the loaded "
             fault += "sieves nobody can tell a sieve that was swapped or a tare that was wrong, "
             fault += "and the balance counts twice in the uncertainty"
-            self.ask(fault, _ZEROED, hint="Head columns Empty, g and Full, g.")
+            self.ask(OpenProblem(fault, zeroed, hint="Head columns Empty, g and Full, g."))
             return
         fault = f"no heading says which masses stand in {place}"
         heads = [self._heading(c, top) for c in columns[:FEW]]
-        self.ask(fault, f"{_ZEROED}, or", "[words]",
+        self.ask(OpenProblem(fault, f"{zeroed}, or", "[words]",
                  f"tare_g = [{quote(heads[0])}]    # if that is the empty sieve",
-                 f"gross_g = [{quote(heads[-1])}]")  # fmt: skip
+                 f"gross_g = [{quote(heads[-1])}]"))  # fmt: skip
 
     def _heading(self, column: int, top: int) -> str:
         """The lowest text above the masses of a column."""
@@ -182,7 +183,7 @@ class Layout(Finder):
     def _unknown_columns(self, columns: Sequence[int]) -> None:
         lines = [self.name_of(c) for c in columns]
         fault = f"it is not known what the numbers in {', '.join(lines)} are"
-        self.ask(fault, "[lines]", *(f'"{line}" = "{SKIP}"' for line in lines))
+        self.ask(OpenProblem(fault, "[lines]", *(f'"{line}" = "{SKIP}"' for line in lines)))
 
     def headings_of(self, samples: Sequence[Sample], taken: set[int], left: int) -> None:
         """Read every further row that says something of the samples."""
@@ -221,12 +222,12 @@ class Layout(Finder):
             return col.TIME
         return col.BALL_RATIO if all(RATIO_TEXT.fullmatch(text.strip()) for text in typed) else ""
 
-    def _unknown_line(self, label: Spot) -> None:
-        said = str(self.grid.cells[label]).strip()
+    def _unknown_line(self, spot: Spot) -> None:
+        said = str(self.grid.cells[spot]).strip()
         name = "_".join(plain(said).split()) or "factor"
-        fault = f"it is not known what {self.grid.quoted(label)} says of the samples"
-        self.ask(fault, "[words]", f"{name} = [{quote(said)}]    # a factor of the trial, or",
-                 f"{SKIP} = [{quote(said)}]")  # fmt: skip
+        fault = f"it is not known what {self.grid.quoted(spot)} says of the samples"
+        factor = f"{name} = [{quote(said)}]    # a factor of the trial, or"
+        self.ask(OpenProblem(fault, "[words]", factor, f"{SKIP} = [{quote(said)}]"))
 
     def _tell(
         self,
@@ -247,14 +248,16 @@ class Layout(Finder):
                      for s, spot in zip(samples, found, strict=True) if not spot]  # fmt: skip
             fault = f"what the blank cells say is not clear ({', '.join(blank[:LISTED])}: "
             fault += f"{words_of(role)} of the sample below, or the same as to its left)"
-            self.ask(fault, f'blank_headings = "{ONE_MEANING}"', hint="Fill in the cells.")
+            self.ask(
+                OpenProblem(fault, f'blank_headings = "{ONE_MEANING}"', hint="Fill in the cells.")
+            )
         last: Spot | None = None
         for sample, spot in zip(samples, found, strict=True):
             last = spot or (last if fills else None)
             if last and role in sample.spots:
                 fault = f"{words_of(role)} stands in {self.grid.at(sample.spots[role])} and in "
-                self.ask(fault + self.grid.at(last), "[lines]",
-                         f'"{self.grid.line(last[0])}" = "{SKIP}"')  # fmt: skip
+                self.ask(OpenProblem(fault + self.grid.at(last), "[lines]",
+                         f'"{self.grid.line(last[0])}" = "{SKIP}"'))  # fmt: skip
                 return
             if last:
                 sample.spots[role] = last
@@ -301,7 +304,7 @@ class Layout(Finder):
         said = " or ".join(quote(unit) for unit in KIND_OF_UNIT[kind])
         fault = f"the unit of the numbers in {self.grid.line(spot[0])} is not given"
         if not any(problem.fault == fault for problem in self.problems):
-            self.ask(fault, f"{kind} = {said}", hint="Write it into the heading.")
+            self.ask(OpenProblem(fault, f"{kind} = {said}", hint="Write it into the heading."))
 
     def _names_of(self, samples: Sequence[Sample], open_rows: Sequence[int]) -> None:
         """Find the row of names among the rows that no heading explains; ask about the others."""
@@ -320,10 +323,10 @@ class Layout(Finder):
             spot = next(spot for s in samples if (spot := self._spot(row, s)))
             fault = f"it is not known what {self.grid.quoted(spot)} and the other cells of "
             fault += f"{self.grid.line(row)} say of the samples"
-            self.ask(fault, "[lines]", *(
+            self.ask(OpenProblem(fault, "[lines]", *(
                 f'"{self.grid.line(row)}" = "{role}"{end}'
                 for role, end in ((col.RUN, "    # one of these"), (col.GROUP, ""), (SKIP, ""))
-            ))  # fmt: skip
+            )))  # fmt: skip
 
     def _spot(self, row: int, sample: Sample) -> Spot | None:
         columns = range(sample.first, sample.last + 1)
@@ -341,13 +344,17 @@ class Layout(Finder):
         nameless = [s for s in samples if not s.name]
         if nameless:
             blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
-            self.ask(f"no name stands above the masses in {blank}", hint="Write it there.")
+            self.ask(
+                OpenProblem(f"no name stands above the masses in {blank}", hint="Write it there.")
+            )
             return ()
         counts = Counter(s.name for s in samples)
         twice = [s for s in samples if counts[s.name] > 1]
         if twice:
             named = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
-            self.ask(f"samples have the same name ({named})", hint="Give each its own.")
+            self.ask(
+                OpenProblem(f"samples have the same name ({named})", hint="Give each its own.")
+            )
             return ()
         found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
         own = self.rules.get("samples", {})
@@ -382,9 +389,9 @@ class Layout(Finder):
         if wrong:
             named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
             fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
-            self.ask(fault, "[samples]", *(
+            self.ask(OpenProblem(fault, "[samples]", *(
                 f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
-            )  # fmt: skip
+            ))  # fmt: skip
         return fields
 
     def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -443,7 +450,7 @@ class Layout(Finder):
         if _FIELD.search(template) and (col.TIME in template or not unknown):
             lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
         if faults:
-            self.ask(", and ".join(faults), *lines)
+            self.ask(OpenProblem(", and ".join(faults), *lines))
 
     def sieves(self, line: Apertures, down: Mapping[int, str]) -> list[StackedSieve]:
         """The sieves with the rows of their masses, and names where a column gives them."""
@@ -470,8 +477,8 @@ class Layout(Finder):
                     made[-1].aperture, {**made[-1].rows, kind: row}, made[-1].name
                 )
             else:
-                self.ask(f"to which sieve {self.grid.line(row)} belongs cannot be told",
-                         hint="Write the aperture beside it.")  # fmt: skip
+                self.ask(OpenProblem(f"to which sieve {self.grid.line(row)} belongs cannot be told",
+                         hint="Write the aperture beside it."))  # fmt: skip
         return made
 
     def weighings(
