@@ -158,7 +158,9 @@ def test_utf_16(psdstats, tmp_path, one_bench, encoding):
 
 def test_old_workbook(psdstats, tmp_path):
     name = _file(tmp_path, "old.xls", bytes.fromhex("d0cf11e0a1b11ae1"))
-    _refused(psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8), XLSX or ODS.")
+    _refused(
+        psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8), XLSX or ODS."
+    )
 
 
 @pytest.mark.parametrize("name", ["empty.csv", "empty.xlsx"])
