@@ -467,9 +467,8 @@ def propagate_study(
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
-    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command, on that many processes at least."""
+    """Propagate with the options of the command."""
     from psdstats.uncertainty import propagate
     from psdstats.uncertainty.engine import ENOUGH_DRAWS, parts_of
 
@@ -489,7 +488,7 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=ENOUGH_DRAWS,
-            workers=max(asked, workers),
+            workers=asked,
             cluster=options.cluster,
             progress=progress,
         )
@@ -598,7 +597,7 @@ def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, 
 
     study = read_study(options.study, encoding=options.encoding)
     report = check_study(study)
-    warnings = report.of_severity("warning")
+    warnings = [own for own in report.findings if own[0].severity == "warning"]
     if warnings:
         console.warn(
             f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "

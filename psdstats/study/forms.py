@@ -153,7 +153,7 @@ def read_csv_table(
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
-_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
 UNREADABLE = (
     ArithmeticError,
@@ -259,7 +259,7 @@ def _look_through(stream: IO[bytes]) -> tuple[str, int]:
             block.startswith((b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<"))
             or not _PLAIN_XML.match(block)
         ):
-            return "is not XML in UTF-8", tags
+            return "is not UTF-8 XML", tags
         if b"<!DOCTYPE" in before + block:
             return "declares a document type", tags
         tags += block.count(b"<")

@@ -226,6 +226,13 @@ def _wide_sheets(
     return {"": rows}, points
 
 
+def _twice(bench: str, tables: list[str]) -> list[Problem]:
+    """Runs that stand on the bench sheet and in tables of their own as well."""
+    fault = f"the workbook has this sheet of runs and also {', '.join(tables)}"
+    remedy = "Keep one of the two: rename the other, or delete it."
+    return [Problem(bench, fault, remedy)] if tables else []
+
+
 def _hint_wide(sheets: Mapping[str, Sheet], name: str, problems: list[Problem]) -> None:
     """Say what to do with a wide table, in place of everything that reading it row by row gave."""
     hint = looks_wide(sheets, name)
@@ -287,8 +294,11 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     suffix, place = path.suffix.lower(), path.resolve()
     if suffix in (".xlsx", ".ods"):
         content = file_bytes(place.parent, place.name, raw, problems)
-        if content is not None:
-            _read_workbook(content, path.name, raw, problems)
+        sheets = _filled_sheets(content, path.name, problems)
+        if sheets:
+            _read_workbook(sheets, path.name, raw, problems)
+        if raw.weighings is None:
+            _hint_wide(sheets, path.name, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
         content = file_bytes(place.parent, place.name, raw, problems)
         text = decode(content, place.name, encoding=encoding, problems=problems)
@@ -307,14 +317,21 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     return raw
 
 
-def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Problem]) -> None:
+def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) -> dict[str, Sheet]:
+    """Sheets of a workbook with something in them; a problem where there is none."""
+    if content is None:
+        return {}
     sheets = {key: rows for key, rows in read_sheets(content, name, problems).items() if rows}
+    if not sheets and not problems:
+        remedy = "Write a flat table, or the sheets runs and weighings."
+        problems.append(Problem(name, "the workbook is empty", remedy))
+    return sheets
+
+
+def _read_workbook(
+    sheets: Mapping[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
+) -> None:
     named = {title.strip().lower(): title for title in sheets}
-    if not named:
-        if not problems:
-            remedy = "Write a flat table, or the sheets runs and weighings."
-            problems.append(Problem(name, "the workbook is empty", remedy))
-        return
 
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
@@ -338,11 +355,7 @@ def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
     if BENCH in others and has_blocks(sheets[named[BENCH]]):
         raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
         raw.unread += [named[key] for key in others if key not in (BENCH, RUN_LIST)]
-        twice = [named[key] for key in others if key in pairs]
-        if twice:
-            fault = f"the workbook has this sheet of runs and also {', '.join(twice)}"
-            remedy = "Keep one of the two: rename the other, or delete it."
-            problems.append(Problem(named[BENCH], fault, remedy))
+        problems += _twice(named[BENCH], [named[key] for key in others if key in pairs])
     elif pairs <= set(others):
         raw.runs = pages.table("runs", RUN_COLUMNS)
         raw.weighings = pages.table("weighings", WEIGHING_COLUMNS)
@@ -355,6 +368,7 @@ def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
+<<<<<<< HEAD
 
 
 class _Pages:
@@ -404,3 +418,7 @@ class _Pages:
         found = listed(rows) if key == LIST_SHEET else None
         self.raw.comments += found or []
         return found is not None
+=======
+    if unread:
+        raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
+>>>>>>> p-wide

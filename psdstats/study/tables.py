@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cache
 
 from psdstats.columns import (
     APERTURE,
@@ -90,7 +91,7 @@ COMPUTED_COLUMNS = (
 )
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
 HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
-            NET: "Powder, g"}  # fmt: skip
+            NET: "Powder, g", "bench_D50_um": "Bench D50 (chord), µm"}  # fmt: skip
 """Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
@@ -140,11 +141,13 @@ def plain_words(typed: str) -> str:
 
 def column_of(typed: str, known: Iterable[str]) -> str:
     """The known column that a heading names, by its name or in words; else the heading itself."""
-    words = plain_words(typed)
-    for name in known:
-        if words in (plain_words(name), plain_words(heading(name))):
-            return name
-    return typed
+    return _by_words(frozenset(known)).get(plain_words(typed), typed)
+
+
+@cache
+def _by_words(known: frozenset[str]) -> dict[str, str]:
+    """Columns by their names and their headings."""
+    return {plain_words(said): name for name in known for said in (name, heading(name))}
 
 
 @dataclass(frozen=True)
@@ -188,7 +191,8 @@ class Table:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-            self._note(row, Problem(self.file, "the cell is empty", remedy, row.at(column), column))
+            place = (row.at(column), column)
+            self._note(row, Problem(self.file, "the cell is empty", remedy, *place))
         return text or None
 
     def _note(self, row: Row, found: Problem) -> None:
