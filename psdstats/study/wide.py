@@ -23,11 +23,13 @@ from psdstats.study.wide_cells import (
     Apertures,
     Finder,
     Grid,
+    OpenProblem,
     Rules,
+    Sample,
     WideTable,
     quote,
 )
-from psdstats.study.wide_layout import Layout
+from psdstats.study.wide_layout import Layout, StackedSieve
 
 _MOST_ROWS = 2_000  # of a sheet that may be a wide table
 
@@ -62,30 +64,40 @@ def _analyse(
     columns = layout.columns(line)
     row, kinds, down = layout.kinds(line.first, columns)
     if not columns:
-        layout.ask("no masses stand beside the apertures", hint="Write them there.")
+        layout.ask(OpenProblem("no masses stand beside the apertures", hint="Write them there."))
         return None
     sieves = layout.sieves(line, down)
-    samples, shared = layout.blocks(columns, kinds, bool(down))
+    samples, shared = layout.blocks(columns, kinds, bool(down), line.first)
+    if problems:
+        return None
     layout.refuse_disorder(line, down)
     if line.heading:
         layout.take(line.heading, col.APERTURE)
     taken = {*line.values, *down, *([row] if shared is None and row else [])}
     layout.headings_of(samples, taken, min(columns))
     from_names = layout.name_samples(samples)
-    unit = layout.aperture_unit(line)
-    mass_unit = layout.mass_unit(samples, sieves, row)
-    if problems or unit is None or mass_unit is None:
+    units = layout.aperture_unit(line), layout.mass_unit(samples, sieves)
+    if problems or None in units:
         return None
+    return _found(layout, line, (sieves, samples, shared), from_names, units)
+
+
+def _found(
+    layout: Layout,
+    line: Apertures,
+    stand: tuple[list[StackedSieve], list[Sample], int | None],
+    from_names: tuple[str, ...],
+    units: tuple[str | None, ...],
+) -> WideTable | None:
+    """The tables of the study, and what is told of them."""
+    sieves, samples, shared = stand
+    unit, mass_unit = map(str, units)
+    grid, problems = layout.grid, layout.problems
     shifts = FACTORS[unit].adjusted(), FACTORS[mass_unit].adjusted()
     weighed, blank = layout.weighings(sieves, samples, shared, shifts)
+    if problems:
+        return None
     needed = (col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
-    raw = RawStudy(
-        name=grid.file.rpartition(".")[0],
-        settings_file=grid.file,
-        settings={"tares": "once"} if shared else {},
-        runs=_table(grid.place, layout.run_rows(samples), (col.RUN, col.TIME), problems),
-        weighings=_table(grid.place, weighed, needed, problems),
-    )
     across = "columns" if grid.turned else "rows"
     told = {role: spot for sample in samples for role, spot in sample.spots.items()}
     heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
@@ -102,7 +114,13 @@ def _analyse(
         unused=tuple(blank),
         skipped=layout.skipped(),
         rules=layout.rules_found(sieves=across, aperture_unit=unit, mass_unit=mass_unit),
-        raw=raw,
+        raw=RawStudy(
+            name=grid.file.rpartition(".")[0],
+            settings_file=grid.file,
+            settings={"tares": "once"} if shared else {},
+            runs=_table(grid.place, layout.run_rows(samples), (col.RUN, col.TIME), problems),
+            weighings=_table(grid.place, weighed, needed, problems),
+        ),
     )
 
 
@@ -177,7 +195,9 @@ def looks_wide(sheets: Mapping[str, Sheet], file: str) -> Problem | None:
             layout = Layout(grid, {}, False, [])
             columns = layout.columns(line)
             _, kinds, down = layout.kinds(line.first, columns)
-            samples, _ = layout.blocks(columns, kinds, bool(down)) if columns else ([], None)
+            samples, _ = (
+                layout.blocks(columns, kinds, bool(down), line.first) if columns else ([], None)
+            )
             if len(samples) >= FEW:
                 typed = f'"{file}"' if " " in file else file
                 fault = f"this is a wide table (apertures in {layout.name_of(line.column)}, "

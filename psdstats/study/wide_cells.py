@@ -6,11 +6,14 @@ and `Grid` names every cell as the laboratory sees it.  Apertures in µm, masses
 
 from __future__ import annotations
 
+import csv
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from importlib.resources import files
 from itertools import pairwise
 
 from psdstats import columns as col
@@ -27,32 +30,11 @@ SKIP, PAN = "skip", "pan"
 ONE_MEANING = "as to its left"
 MASSES = (col.TARE, col.GROSS, NET)
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
-WORDS: Mapping[str, str] = {
-    col.APERTURE: "aperture|opening|mesh width|sieve|sieve size|mesh size|size",
-    col.SIEVE: "sieve no|sieve number|sieve id|sieve name|serial no|serial number|serial",
-    PAN: "pan|bottom|bottom pan|collecting pan|receiver",
-    col.TARE: "empty|tare|empty sieve|sieve alone|without powder|without sample|sieve empty",
-    col.GROSS: "full|gross|loaded|filled|with powder|with sample|sieve plus powder|"
-    "sieve plus sample|sieve and powder|sieve and sample|sieve full",
-    NET: "net|powder|retained|residue|net mass|powder mass|mass retained",
-    SKIP: "total|sum|loss|lost|recovered|recovery|share|percent|cumulative|passing|undersize|"
-    "oversize|finer|mean|average|difference|total mass|sum of powder|powder lost|total powder",
-    col.RUN: "sample|sample name|sample id|sample no|run|run name|run no",
-    col.GROUP: "group|bench|laboratory|lab",
-    col.TIME: "milling time|grinding time|mill time|milled for|time of milling|milling|time",
-    col.REPLICATE: "replicate|repeat|rep",
-    col.SPLIT: "split",
-    col.CHARGE: "charge|filling|batch",
-    col.SAMPLE_MASS: "sample mass|sample weight|mass of sample|mass in|feed",
-    col.SHAKING_TIME: "shaking time|sieving time|time of sieving",
-    col.BALANCE: "balance",
-    col.BALL_RATIO: "ball ratio|ball to powder ratio|ball powder ratio|ball mass ratio|ratio",
-    col.STATUS: "status",
-    col.RUN_REMARK: "remark|remarks|comment|comments|note|notes",
-    col.WEIGHED_ON: "date|weighed on|day",
-    col.WEIGHED_BY: "weighed by|by|initials",
+_ROWS = (files("psdstats.study") / "wide_words.csv").read_text(encoding="utf-8").splitlines()
+_PHRASES = {
+    phrase: row["column"] for row in csv.DictReader(_ROWS) for phrase in row["phrases"].split("|")
 }
-"""What headings mean: names of columns with the phrases that stand for them."""
+"""Phrases of headings, and the column that each stands for."""
 UNITS: Mapping[str, tuple[str, Decimal]] = {
     **dict.fromkeys(("µm", "um", "micron", "microns", "micrometre"), ("µm", Decimal(1))),
     "mm": ("mm", Decimal(1000)),
@@ -93,6 +75,20 @@ def words_of(column: str) -> str:
     return col.column_words(column.removesuffix("_g").removesuffix("_min"))
 
 
+class OpenProblem:
+    """What a table leaves open, with the lines of a mapping file that answer it."""
+
+    def __init__(self, fault: str, *lines: str, hint: str = "") -> None:
+        self.fault, self.lines, self.hint = fault, lines, hint
+
+    def at(self, place: str) -> Problem:
+        """The problem of one table."""
+        told = f"{self.hint} Or put" if self.hint else "Put"
+        told += " into the mapping file (--mapping FILE.toml):"
+        remedy = "\n    ".join([told, *self.lines]) if self.lines else self.hint
+        return Problem(place, self.fault, remedy)
+
+
 class CellRow(int):
     """A row that prints with the cells it came from, so that a message names them."""
 
@@ -114,6 +110,11 @@ class CellRow(int):
         return format(str(self), spec)
 
 
+def same(typed: Cell) -> str:
+    """Text of a cell in small letters, with one µ."""
+    return unicodedata.normalize("NFKC", str(typed)).casefold().replace("μ", "µ").strip()
+
+
 def plain(typed: Cell) -> str:
     """A heading without what writers do differently: case, signs, the two µ.
 
@@ -122,8 +123,7 @@ def plain(typed: Cell) -> str:
     >>> plain("Sieve + powder  (g)"), plain("Aperture, μm")
     ('sieve plus powder g', 'aperture µm')
     """
-    text = unicodedata.normalize("NFKC", str(typed)).casefold().replace("μ", "µ")
-    return " ".join(re.sub(r"[^\w%µ]+", " ", text.replace("+", " plus ")).split())
+    return " ".join(re.sub(r"[^\w%µ]+", " ", same(typed).replace("+", " plus ")).split())
 
 
 @dataclass(frozen=True)
@@ -171,8 +171,8 @@ class Grid:
         """Columns after turning, as the laboratory sees them."""
         names = [self.line(number, across=False) for number in sorted(numbers)]
         kind = names[0].partition(" ")[0]
-        rest = " and ".join(name.partition(" ")[2] for name in names)
-        return names[0] if len(names) == 1 else f"{kind}s {rest}"
+        *first, last = (name.partition(" ")[2] for name in names)
+        return f"{kind}s {', '.join(first)} and {last}" if first else names[0]
 
     def quoted(self, spot: Spot) -> str:
         """Name of a cell and what it holds."""
@@ -258,35 +258,39 @@ class Finder:
         self.used: set[Spot] = set()
         self.headings: dict[str, list[str]] = {}
         self.signs: dict[str, Spot] = {}
+        self.mass_units: set[str] = set()
+        self._known: dict[str, tuple[str, str | None]] = {}
 
-    def ask(self, fault: str, *lines: str, value: str | None = None, hint: str = "") -> None:
-        """Note a question with the lines of a mapping file that answer it."""
-        remedy = hint
-        if lines:
-            told = "Or put" if hint else "Put"
-            remedy += f"{' ' if hint else ''}{told} into the mapping file (--mapping FILE.toml):\n"
-            remedy += "\n".join(f"    {line}" for line in lines)
-        self.problems.append(Problem(self.grid.place, fault, remedy, None, None, value))
+    def ask(self, question: OpenProblem) -> None:
+        """Note what cannot be told about this table."""
+        self.problems.append(question.at(self.grid.place))
 
     def meaning(self, cell: Cell) -> tuple[str, str | None]:
         """What a heading means ("" where that is not known), and its unit."""
         if not isinstance(cell, str) or to_number(cell) is not None:
             return "", None
-        text = unicodedata.normalize("NFKC", cell).casefold().replace("μ", "µ").strip()
+        if cell not in self._known:
+            self._known[cell] = self._meaning(cell)
+        return self._known[cell]
+
+    def _meaning(self, cell: str) -> tuple[str, str | None]:
+        text = same(cell)
         found = _LAST_UNIT.search(text)
         unit = UNITS[found[1]][0] if found else None
         own = self.own.get(plain(cell))
         if own:
             return own, unit
         words = f" {plain(text[: found.start()] if found else text)} "
-        phrases = {p: role for role, each in WORDS.items() for p in each.split("|")}
-        fitting = [phrase for phrase in phrases if f" {phrase} " in words]
-        role = phrases[max(fitting, key=len)] if fitting else ""
+        fitting = [phrase for phrase in _PHRASES if f" {phrase} " in words]
+        role = _PHRASES[max(fitting, key=len)] if fitting else ""
         return (SKIP if unit == "%" and role in (*MASSES, "") else role), unit
 
     def take(self, spot: Spot, role: str) -> None:
         """Count a heading as understood, and keep its words for the next table."""
         self.used.add(spot)
+        unit = self.meaning(self.grid.cells[spot])[1]
+        if role in MASSES and unit in KIND_OF_UNIT["mass_unit"]:
+            self.mass_units.add(unit)
         said = str(self.grid.cells[spot]).strip()
         if said not in self.headings.setdefault(role, []):
             self.headings[role].append(said)
@@ -297,7 +301,7 @@ class Finder:
             return (cell, None) if cell >= 0 else None
         if self.meaning(cell)[0] == PAN:
             return Decimal(0), None
-        text = unicodedata.normalize("NFKC", cell).casefold().replace("μ", "µ").strip()
+        text = same(cell)
         found = WITH_UNIT.fullmatch(text)
         if not found:
             return None
@@ -367,15 +371,17 @@ class Finder:
         """The unit that headings give, else the mapping file, else the size of the numbers."""
         stated = self.rules.get(kind)
         if len(found) > 1 or (found and stated and {stated} != found):
-            all_found = sorted({*found, *([str(stated)] if stated else [])})
-            self.ask(f"the unit of {where} is {' and '.join(all_found)}, by the headings and the "
-                     "mapping file", hint="Use one unit, or correct the mapping file.")  # fmt: skip
+            every = " and ".join(sorted({*found, *([str(stated)] if stated else [])}))
+            fault = f"the unit of {where} is {every}"
+            fault += ", by the headings and the mapping file" if stated else ""
+            hint = "Use one unit in all headings and in the mapping file."
+            self.ask(OpenProblem(fault, hint=hint))
             return None
         unit = next(iter(found), None) or (str(stated) if stated else by_size)
         if unit is None:
             options = " or ".join(map(quote, KIND_OF_UNIT[kind]))
-            self.ask(f"the unit of {where} cannot be told", f"{kind} = {options}",
-                     hint="Write it into the heading.")  # fmt: skip
+            self.ask(OpenProblem(f"the unit of {where} cannot be told", f"{kind} = {options}",
+                     hint="Write it into the heading."))  # fmt: skip
         return unit
 
     def aperture_unit(self, line: Apertures) -> str | None:
@@ -393,26 +399,51 @@ class Finder:
         rows = [row for row in sorted(line.values) if line.values[row]]
         steps = [(b, line.values[b] - line.values[a]) for a, b in pairwise(rows)]
         rising = sum(step > 0 for _, step in steps) > len(steps) / 2
-        odd = [r for r, step in steps if (step > 0) != rising and (step or not down)]
+        odd = [r for r, step in steps if (not down if not step else (step > 0) != rising)]
         if odd:
             fault = f"the aperture {self.grid.quoted((odd[0], line.column))} is out of order or "
-            self.ask(f"{fault}there twice", hint="Write every sieve once, from coarse to fine.")
+            self.ask(
+                OpenProblem(
+                    f"{fault}there twice", hint="Write every sieve once, from coarse to fine."
+                )
+            )
+        if 0 not in line.values.values():
+            fault = f"no pan stands below or above {self.grid.quoted((rows[-1], line.column))}"
+            self.ask(OpenProblem(fault, hint="Weigh the pan and add it, headed pan."))
         finest = min(value for value in line.values.values() if value)
         for row in line.values:
-            found = WITH_UNIT.fullmatch(plain(self.grid.cells[row, line.column]))
+            found = WITH_UNIT.fullmatch(same(self.grid.cells[row, line.column]))
             if not line.values[row] and found and to_number(found[2]) not in (0, finest):
                 fault = f"{self.grid.quoted((row, line.column))} is not below the finest sieve"
-                self.ask(fault, hint="Name the pan pan.")
+                self.ask(OpenProblem(fault, hint="Name the pan pan."))
 
     def skipped(self) -> tuple[str, ...]:
-        """Every line with cells that say nothing to psdstats, by the first of them."""
-        rows: dict[int, list[Spot]] = {}
-        for spot in sorted(self.grid.cells):
-            if spot not in self.used:
-                rows.setdefault(spot[0], []).append(spot)
-        told = []
-        for spots in rows.values():
-            texts = [s for s in spots if to_number(str(self.grid.cells[s])) is None]
-            more = f" and {len(spots) - 1} more" if len(spots) > 1 else ""
-            told.append(f"{self.grid.quoted((texts or spots)[0])}{more}")
+        """Every cell that says nothing here: texts one by one, numbers by the line they stand in.
+
+        The line of a number is the row or the column more of which is not used; those with the same
+        heading are told together.
+        """
+        cells = self.grid.cells
+        every = Counter(line for spot in cells for line in self._lines_of(spot))
+        unused = sorted(spot for spot in cells if spot not in self.used)
+        counts = Counter(line for spot in unused for line in self._lines_of(spot))
+        lines: dict[str, list[Spot]] = {}
+        for spot in unused:
+            best = max(self._lines_of(spot), key=lambda line: counts[line] / every[line])
+            lines.setdefault(best, []).append(spot)
+        told, alike = list[str](), dict[str, list[str]]()
+        for line, spots in lines.items():
+            texts = [spot for spot in spots if to_number(str(cells[spot])) is None]
+            if len(texts) < len(spots):
+                heading = f" {str(cells[texts[0]]).strip()[:40]!r}" if texts else ""
+                alike.setdefault(heading, []).append(line)
+                texts = texts[1:]
+            told += map(self.grid.quoted, texts)
+        for heading, own in alike.items():
+            more = f" and {len(own) - 1} more" if len(own) > 1 else ""
+            told.append(f"{own[0]}{heading}{more}")
         return tuple(told)
+
+    def _lines_of(self, spot: Spot) -> tuple[str, str]:
+        """The row and the column of a cell, as the laboratory sees them."""
+        return self.grid.line(spot[0]), self.grid.line(spot[1], across=False)

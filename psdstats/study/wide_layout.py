@@ -7,7 +7,6 @@ mapping file which answer it.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -36,10 +35,12 @@ from psdstats.study.wide_cells import (
     Apertures,
     CellRow,
     Finder,
+    OpenProblem,
     Sample,
     Spot,
     plain,
     quote,
+    same,
     words_of,
 )
 
@@ -81,6 +82,7 @@ class Layout(Finder):
             if {*found.values()} == {col.TARE, col.GROSS}:
                 for row, role in found.items():
                     self.take((row, column), role)
+                self._mass_units([(r, column) for r in range(top)])
                 return 0, {}, found
         for row in [r for r, found in over.items() if len(found) == 1 < len(columns)]:
             if not all((row, c) in self.grid.cells for c in columns):
@@ -88,12 +90,21 @@ class Layout(Finder):
         row = max(over, key=lambda r: (len(over[r]), r), default=0)
         for column, role in over.get(row, {}).items():
             self.take((row, column), role)
+        self._mass_units([(row, c) for c in range(min(columns, default=0))])
         stated = {c: self.lines.get(self.name_of(c), "") for c in columns}
         named = {c: role for c, role in stated.items() if role in MASSES}
         return row, {**over.get(row, {}), **named}, {}
 
+    def _mass_units(self, labels: Sequence[Spot]) -> None:
+        """Take the unit of masses from the heading of the line that says empty or loaded."""
+        for spot in labels:
+            role, unit = self.meaning(self.grid.cells.get(spot, ""))
+            if role not in NUMERIC and unit in KIND_OF_UNIT["mass_unit"]:
+                self.mass_units.add(unit)
+                self.used.add(spot)
+
     def blocks(
-        self, columns: Sequence[int], kinds: Mapping[int, str], down: bool
+        self, columns: Sequence[int], kinds: Mapping[int, str], down: bool, top: int
     ) -> tuple[list[Sample], int | None]:
         """The columns of each sample, from left to right, and the column of shared tares."""
         masses = [c for c in columns if kinds.get(c) in MASSES]
@@ -107,20 +118,29 @@ class Layout(Finder):
             shared = next(c for c in masses if kinds[c] == col.TARE)
             loaded = [c for c in columns if kinds.get(c, col.GROSS) == col.GROSS]
             return self._samples([{col.GROSS: c} for c in loaded], columns), shared
+        leading = self._leading(kinds)
         for column in masses:
-            if kinds[column] in groups[-1]:
+            kind = kinds[column]
+            if groups[-1] and (kind in groups[-1] or kind == leading):
                 groups.append({})
-            groups[-1][kinds[column]] = column
+            groups[-1][kind] = column
         if not masses:
             groups = [{NET: c} for c in unnamed]
         elif unnamed:
             self._unknown_columns(unnamed)
         if not self.rules.get("balance_zeroed") and {NET} == {k for each in groups for k in each}:
-            self._refuse_powder_alone(columns, headed=bool(masses))
+            self._refuse_powder_alone(columns, top, headed=bool(masses))
         for group in groups:
             if NET not in group and not {col.TARE, col.GROSS} <= {*group}:
                 self._lacking(group, kinds)
         return self._samples(groups, columns), None
+
+    @staticmethod
+    def _leading(kinds: Mapping[int, str]) -> str:
+        """The mass that stands first in the columns of a sample: empty, unless it is loaded."""
+        beside = Counter((kind, kinds.get(c + 1)) for c, kind in kinds.items())
+        loaded_first = beside[col.GROSS, col.TARE] > beside[col.TARE, col.GROSS]
+        return col.GROSS if loaded_first else col.TARE
 
     def _samples(self, groups: Sequence[Mapping[str, int]], columns: Sequence[int]) -> list[Sample]:
         firsts = [min(group.values()) for group in groups if group]
@@ -136,23 +156,34 @@ class Layout(Finder):
         missing = " and ".join(names[k] for k in (col.TARE, col.GROSS) if k not in group)
         fault = f"the masses of {missing} sieves that belong to {found} are missing"
         hint = "Empty and loaded sieves of a sample stand side by side: add or head the column."
-        self.ask(fault, hint=hint)
+        self.ask(OpenProblem(fault, hint=hint))
 
-    def _refuse_powder_alone(self, columns: Sequence[int], *, headed: bool) -> None:
-        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1])}"
+    def _refuse_powder_alone(self, columns: Sequence[int], top: int, *, headed: bool) -> None:
+        place = f"{self.name_of(columns[0])} to {self.name_of(columns[-1]).rpartition(' ')[2]}"
+        zeroed = "balance_zeroed = true    # powder alone: 0 was shown with the empty sieve on it"
         if headed:
             fault = f"only masses of powder are given ({place}); without the empty and the loaded "
             fault += "sieves nobody can tell a sieve that was swapped or a tare that was wrong, "
             fault += "and the balance counts twice in the uncertainty"
-        else:
-            fault = f"no heading says which masses stand in {place}"
-        self.ask(fault, "balance_zeroed = true    # powder alone; the balance showed 0 with the "
-                 "empty sieve on it", hint="Head columns Empty, g and Full, g.")  # fmt: skip
+            self.ask(OpenProblem(fault, zeroed, hint="Head columns Empty, g and Full, g."))
+            return
+        fault = f"no heading says which masses stand in {place}"
+        heads = [self._heading(c, top) for c in columns[:FEW]]
+        self.ask(OpenProblem(fault, f"{zeroed}, or", "[words]",
+                 f"tare_g = [{quote(heads[0])}]    # if that is the empty sieve",
+                 f"gross_g = [{quote(heads[-1])}]"))  # fmt: skip
+
+    def _heading(self, column: int, top: int) -> str:
+        """The lowest text above the masses of a column."""
+        cells = self.grid.cells
+        rows = [r for r, c in cells if c == column and r < top]
+        texts = [r for r in rows if to_number(str(cells[r, column])) is None]
+        return str(cells[max(texts), column]).strip() if texts else "?"
 
     def _unknown_columns(self, columns: Sequence[int]) -> None:
         lines = [self.name_of(c) for c in columns]
         fault = f"it is not known what the numbers in {', '.join(lines)} are"
-        self.ask(fault, "[lines]", *(f'"{line}" = "{SKIP}"' for line in lines))
+        self.ask(OpenProblem(fault, "[lines]", *(f'"{line}" = "{SKIP}"' for line in lines)))
 
     def headings_of(self, samples: Sequence[Sample], taken: set[int], left: int) -> None:
         """Read every further row that says something of the samples."""
@@ -191,12 +222,12 @@ class Layout(Finder):
             return col.TIME
         return col.BALL_RATIO if all(RATIO_TEXT.fullmatch(text.strip()) for text in typed) else ""
 
-    def _unknown_line(self, label: Spot) -> None:
-        said = str(self.grid.cells[label]).strip()
+    def _unknown_line(self, spot: Spot) -> None:
+        said = str(self.grid.cells[spot]).strip()
         name = "_".join(plain(said).split()) or "factor"
-        fault = f"it is not known what {self.grid.quoted(label)} says of the samples"
-        self.ask(fault, "[words]", f"{name} = [{quote(said)}]    # a factor of the trial, or",
-                 f"{SKIP} = [{quote(said)}]")  # fmt: skip
+        fault = f"it is not known what {self.grid.quoted(spot)} says of the samples"
+        factor = f"{name} = [{quote(said)}]    # a factor of the trial, or"
+        self.ask(OpenProblem(fault, "[words]", factor, f"{SKIP} = [{quote(said)}]"))
 
     def _tell(
         self,
@@ -217,14 +248,16 @@ class Layout(Finder):
                      for s, spot in zip(samples, found, strict=True) if not spot]  # fmt: skip
             fault = f"what the blank cells say is not clear ({', '.join(blank[:LISTED])}: "
             fault += f"{words_of(role)} of the sample below, or the same as to its left)"
-            self.ask(fault, f'blank_headings = "{ONE_MEANING}"', hint="Fill in the cells.")
+            self.ask(
+                OpenProblem(fault, f'blank_headings = "{ONE_MEANING}"', hint="Fill in the cells.")
+            )
         last: Spot | None = None
         for sample, spot in zip(samples, found, strict=True):
             last = spot or (last if fills else None)
             if last and role in sample.spots:
                 fault = f"{words_of(role)} stands in {self.grid.at(sample.spots[role])} and in "
-                self.ask(fault + self.grid.at(last), "[lines]",
-                         f'"{self.grid.line(last[0])}" = "{SKIP}"')  # fmt: skip
+                self.ask(OpenProblem(fault + self.grid.at(last), "[lines]",
+                         f'"{self.grid.line(last[0])}" = "{SKIP}"'))  # fmt: skip
                 return
             if last:
                 sample.spots[role] = last
@@ -241,7 +274,7 @@ class Layout(Finder):
     def quantity(self, spot: Spot, role: str, unit: str | None) -> Cell:
         """A time in min, a mass in g or a ratio; the cell itself, which is refused, otherwise."""
         cell = self.grid.cells[spot]
-        text = unicodedata.normalize("NFKC", str(cell)).casefold().strip()
+        text = same(cell)
         if role == col.BALL_RATIO:
             ratio = RATIO_TEXT.fullmatch(text)
             units: tuple[str, ...] = ("%",)
@@ -261,6 +294,7 @@ class Layout(Finder):
         if value is None or unit not in units:
             place = f"{self.grid.place}, {self.grid.at(spot)}"
             remedy = f"Write a number, its unit in the heading ({', '.join(units)})."
+            remedy = "Write it as 5 or as 5:1." if unit == "%" else remedy
             fault = f"this is no {words_of(role)}"
             self.problems.append(Problem(place, fault, remedy, None, None, text[:40]))
             return ""
@@ -270,7 +304,7 @@ class Layout(Finder):
         said = " or ".join(quote(unit) for unit in KIND_OF_UNIT[kind])
         fault = f"the unit of the numbers in {self.grid.line(spot[0])} is not given"
         if not any(problem.fault == fault for problem in self.problems):
-            self.ask(fault, f"{kind} = {said}", hint="Write it into the heading.")
+            self.ask(OpenProblem(fault, f"{kind} = {said}", hint="Write it into the heading."))
 
     def _names_of(self, samples: Sequence[Sample], open_rows: Sequence[int]) -> None:
         """Find the row of names among the rows that no heading explains; ask about the others."""
@@ -289,10 +323,10 @@ class Layout(Finder):
             spot = next(spot for s in samples if (spot := self._spot(row, s)))
             fault = f"it is not known what {self.grid.quoted(spot)} and the other cells of "
             fault += f"{self.grid.line(row)} say of the samples"
-            self.ask(fault, "[lines]", *(
+            self.ask(OpenProblem(fault, "[lines]", *(
                 f'"{self.grid.line(row)}" = "{role}"{end}'
                 for role, end in ((col.RUN, "    # one of these"), (col.GROUP, ""), (SKIP, ""))
-            ))  # fmt: skip
+            )))  # fmt: skip
 
     def _spot(self, row: int, sample: Sample) -> Spot | None:
         columns = range(sample.first, sample.last + 1)
@@ -310,7 +344,17 @@ class Layout(Finder):
         nameless = [s for s in samples if not s.name]
         if nameless:
             blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
-            self.ask(f"no name stands above the masses in {blank}", hint="Write it there.")
+            self.ask(
+                OpenProblem(f"no name stands above the masses in {blank}", hint="Write it there.")
+            )
+            return ()
+        counts = Counter(s.name for s in samples)
+        twice = [s for s in samples if counts[s.name] > 1]
+        if twice:
+            named = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
+            self.ask(
+                OpenProblem(f"samples have the same name ({named})", hint="Give each its own.")
+            )
             return ()
         found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
         own = self.rules.get("samples", {})
@@ -319,7 +363,8 @@ class Layout(Finder):
             sample.told.update(
                 {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
             )
-        self._ask_for_times(samples)
+        if col.TIME not in found or "names" not in self.rules:
+            self._ask_about_names(samples)
         return found
 
     def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -344,9 +389,9 @@ class Layout(Finder):
         if wrong:
             named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
             fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
-            self.ask(fault, "[samples]", *(
+            self.ask(OpenProblem(fault, "[samples]", *(
                 f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
-            )  # fmt: skip
+            ))  # fmt: skip
         return fields
 
     def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
@@ -361,12 +406,6 @@ class Layout(Finder):
             for sample, (each,) in zip(samples, found, strict=True):
                 typed, unit = each if isinstance(each, tuple) else (each, "%")
                 sample.told[column] = (to_number(typed) or Decimal(0)) * FACTORS[unit]
-        words = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
-        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
-        if not grouped and len(words) > 1 and sum(words.values()) == len(samples):
-            fault = f"the names begin with {', '.join(words)}, which may be groups or may not"
-            self.ask(fault, f"names = {quote(self._suggested(samples))}    # they are groups",
-                     "one_group = true    # or they are not")  # fmt: skip
         return tuple(read)
 
     def _suggested(self, samples: Sequence[Sample]) -> str:
@@ -392,18 +431,26 @@ class Layout(Finder):
         spot = sample.spots.get(col.RUN)
         return self.grid.at(spot) if spot else self.name_of(sample.first)
 
-    def _ask_for_times(self, samples: Sequence[Sample]) -> None:
-        unknown = [s for s in samples if col.TIME not in s.told]
-        if not unknown or col.TIME in str(self.rules.get("names")):
-            return
-        cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
-        more = f" and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
-        fault = f"the milling time of {len(cells)} samples cannot be told"
-        fault += f" ({', '.join(cells[:LISTED])}{more})"
-        each = [f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown]
+    def _ask_about_names(self, samples: Sequence[Sample]) -> None:
+        """Ask for times, and for groups that names may hold, in one question."""
         template = self._suggested(samples)
-        lines = [f"names = {quote(template)}    # if the names follow it, or"]
-        self.ask(fault, *(lines if col.TIME in template else ()), "[samples]", *each)
+        unknown = [s for s in samples if col.TIME not in s.told]
+        firsts = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
+        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
+        faults, lines = list[str](), list[str]()
+        if unknown:
+            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
+            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
+            faults.append(f"the milling time of {len(cells)} samples cannot be told "
+                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
+            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
+        if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
+            faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
+            lines.insert(0, "one_group = true    # they are not groups")
+        if _FIELD.search(template) and (col.TIME in template or not unknown):
+            lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
+        if faults:
+            self.ask(OpenProblem(", and ".join(faults), *lines))
 
     def sieves(self, line: Apertures, down: Mapping[int, str]) -> list[StackedSieve]:
         """The sieves with the rows of their masses, and names where a column gives them."""
@@ -430,8 +477,8 @@ class Layout(Finder):
                     made[-1].aperture, {**made[-1].rows, kind: row}, made[-1].name
                 )
             else:
-                self.ask(f"to which sieve {self.grid.line(row)} belongs cannot be told",
-                         hint="Write the aperture beside it.")  # fmt: skip
+                self.ask(OpenProblem(f"to which sieve {self.grid.line(row)} belongs cannot be told",
+                         hint="Write the aperture beside it."))  # fmt: skip
         return made
 
     def weighings(
@@ -464,7 +511,11 @@ class Layout(Finder):
                 made.append((Row(CellRow(ends[0][0], place), cells), filled))
             used = any(filled for _, filled in made)
             rows += [row for row, filled in made if filled or not used]
-            blank += [str(row.number) for row, filled in made if used and not filled]
+            blank += [
+                f"{row.number.cells} of {sample.name}"
+                for row, filled in made
+                if used and not filled and isinstance(row.number, CellRow)
+            ]
         return rows, blank
 
     @staticmethod
@@ -503,15 +554,9 @@ class Layout(Finder):
                 to_number(str(cells.get((r, c), ""))) is not None for r in line.values))
         )  # fmt: skip
 
-    def mass_unit(
-        self, samples: Sequence[Sample], sieves: Sequence[StackedSieve], row: int
-    ) -> str | None:
-        """Unit of the masses: by the headings in that row, else by the size of empty sieves."""
+    def mass_unit(self, samples: Sequence[Sample], sieves: Sequence[StackedSieve]) -> str | None:
+        """Unit of the masses: by their headings, else by the size of empty sieves."""
         cells = self.grid.cells
-        meant = [self.meaning(cell) for (r, _), cell in cells.items() if r == row]
-        found = {
-            unit for role, unit in meant if role in MASSES and unit in KIND_OF_UNIT["mass_unit"]
-        }
         kind = col.TARE if any(col.TARE in s.columns for s in samples) else col.GROSS
         spots = [
             (sieve.rows[kind], s.columns[kind])
@@ -521,7 +566,7 @@ class Layout(Finder):
         masses = [float(value) for value in typed if value is not None]
         least, most = _USUAL_TARE_G
         usual = bool(masses) and least <= median(masses) <= most
-        return self.unit_of("mass_unit", found, "g" if usual else None, "the masses")
+        return self.unit_of("mass_unit", self.mass_units, "g" if usual else None, "the masses")
 
     def stack(self, sieves: Sequence[StackedSieve], shift: int) -> tuple[tuple[str, str], ...]:
         """Line and size in µm of each sieve."""
