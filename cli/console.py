@@ -20,7 +20,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page
@@ -333,13 +333,16 @@ def ensure_free(
     place: Path,
     *,
     replace: bool,
-    holds: Literal["readings", "results"] | None = "results",
+    holds: str | None = "results",
     remedy: str = ", or add --replace",
 ) -> None:
-    """Refuse output that could not be written, before any work is done; a file holds None."""
+    """Refuse output that could not be written, before any work is done.
+
+    It holds results or readings (a folder), or is a single file (None).
+    """
     from psdstats.files import Holds, ensure
 
-    ensure(place, holds and Holds(holds), replace=replace, remedy=remedy)
+    ensure(place, None if holds is None else Holds(holds), replace=replace, remedy=remedy)
 
 
 def print_table(

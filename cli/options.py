@@ -467,9 +467,8 @@ def propagate_study(
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
-    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command, on that many processes at least."""
+    """Propagate with the options of the command."""
     from psdstats.uncertainty import propagate
     from psdstats.uncertainty.engine import ENOUGH_DRAWS, parts_of
 
@@ -489,7 +488,7 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=ENOUGH_DRAWS,
-            workers=max(asked, workers),
+            workers=asked,
             cluster=options.cluster,
             progress=progress,
         )
@@ -592,15 +591,16 @@ def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -
 
 
 def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:
-    """Read the study and run the bench checks; say how many warnings there are."""
+    """Read the study, run the bench checks, say how many warnings there are; runs in order."""
     from psdstats.study import check_study, read_study
+    from psdstats.study.order import in_order
 
     study = read_study(options.study, encoding=options.encoding)
     report = check_study(study)
-    warnings = report.of_severity("warning")
+    warnings = [own for own in report.findings if own[0].severity == "warning"]
     if warnings:
         console.warn(
             f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "
             f"see: psdstats check {options.study}"
         )
-    return study, report
+    return in_order(study), report

@@ -6,8 +6,9 @@ files written and their digests (`MANIFEST`): a replacement deletes those alone,
 they were written; everything else goes over into the new folder.  What a killed process left
 behind is removed by the next run that writes beside it; whatever it had moved away goes back.
 
-Nothing here protects against a power cut before the disk has written, nor what a program writes
-through a file that it still holds open while that file is replaced.
+Where the system knows no exchange of two names (Linux does), replacing takes two renames.  Nothing
+here protects against a power cut before the disk has written, nor what a program writes through a
+file that it still holds open while that file is replaced.
 """
 
 from __future__ import annotations
@@ -19,8 +20,10 @@ import json
 import os
 import secrets
 import shutil
+import signal
 import stat
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from enum import StrEnum
@@ -52,7 +55,6 @@ _DRAFT, _READY, _OLD, _GONE, _LOCK = "draft-", "ready-", "old-", "gone-", "lock"
 _AT_FDCWD = -100  # linux/fcntl.h: paths are taken from the working directory
 _NOREPLACE, _EXCHANGE = 1, 2  # linux/fs.h: fail where the goal exists; swap two paths in one step
 _NO_SUCH_STEP = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
-_TAKEN = (errno.EEXIST, errno.ENOTEMPTY)
 
 
 def ensure(
@@ -92,14 +94,7 @@ def write_folder_atomically(
     holds: Holds | str = Holds.RESULTS,
     replace: bool = False,
 ) -> Path:
-    """Write a folder of files; it appears whole or not at all.
-
-    Notes
-    -----
-    Replacing swaps the old and the new folder in one step where the system can (Linux).
-    Elsewhere it takes two renames; what a process killed between them moved away goes back to its
-    place with the next run.
-    """
+    """Write a folder of files; it appears whole or not at all."""
     place, holds = Path(os.path.realpath(target)), Holds(holds)
     with _in_a_sentence(place):
         _judge(place, holds, replace=replace)
@@ -107,11 +102,14 @@ def write_folder_atomically(
             draft.mkdir()
             writer(draft)
             _write_manifest(draft, holds)
-            _place_folder(draft, place, _judge(place, holds, replace=replace))
+            written = _judge(place, holds, replace=replace)
+            if written is None:
+                _place_new(draft, place)
+            elif not written:
+                _place_on_empty(draft, place)
+            else:
+                _replace_folder(draft, place, written)
     return place
-
-
-# ---- what stands at the place ---------------------------------------------------------------
 
 
 def _judge(
@@ -193,16 +191,14 @@ def _in_a_sentence(place: Path) -> Iterator[None]:
     try:
         yield
     except OSError as cause:
-        reason = cause.strerror or str(cause)
-        where = cause.filename
-        if isinstance(where, str) and where != str(place) and _SPACE not in where:
+        if _SPACE in str(place):  # written within something that says it, by its own name
+            raise
+        reason, where = cause.strerror or str(cause), Path(str(cause.filename))
+        if where in place.parents or place in where.parents:
             reason = f"{where}: {reason}"
         raise OutputError(
             f"{place} cannot be written: {reason}. Choose a place you may write to."
         ) from cause
-
-
-# ---- the list of what was written -------------------------------------------------------------
 
 
 def _digest(path: Path) -> str:
@@ -251,44 +247,47 @@ def _read_manifest(place: Path) -> tuple[Holds, _Written]:
     return holds, {**files, MANIFEST: hashlib.sha256(content).hexdigest()}
 
 
-# ---- a place to write, held by one process ----------------------------------------------------
-
-
 @contextmanager
 def _draft(place: Path) -> Iterator[Path]:
     """A path to write under, in the hidden folder beside the place; nothing of it is left."""
     space = place.with_name(f".{place.name}{_SPACE}")
+    home = space / f"{_DRAFT}{secrets.token_hex(6)}"
     new = [each for each in place.parents if not each.exists()]
+    lock = None
     try:
-        with _held(space) as is_held:
-            if is_held:
-                for left in space.glob(f"{_DRAFT}*"):
-                    _close(left, place)
-                _clear_beside(space)
-            home = space / f"{_DRAFT}{secrets.token_hex(6)}"
+        with _unstopped():
+            lock = _lock(space)
+            if lock is not None:
+                _clear_beside(space, place)
             (home / "new").mkdir(parents=True)
-            try:
-                yield home / "new" / place.name
-            finally:
-                _close(home, place)
+        yield home / "new" / place.name
     finally:
-        for each in (space, *new):  # those that hold something stay
-            with suppress(OSError):
-                each.rmdir()
+        with _unstopped():
+            try:
+                _close(home, place)
+            finally:
+                _unlock(space, lock)
+                for each in new:  # those that hold something stay
+                    with suppress(OSError):
+                        each.rmdir()
 
 
 @contextmanager
-def _held(space: Path) -> Iterator[bool]:
-    """Hold the hidden folder; False where the system cannot lock it, so that nobody knows."""
-    lock = _lock(space)
-    if lock is None:
-        yield False
-        return
+def _unstopped() -> Iterator[None]:
+    """Let Ctrl-C and SIGTERM wait until a short step is done."""
+    came: list[int] = []
+    was = {}
     try:
-        yield True
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                if signal.getsignal(number) is not None:
+                    was[number] = signal.signal(number, lambda by, _: came.append(by))
+        yield
     finally:
-        (space / _LOCK).unlink(missing_ok=True)
-        os.close(lock)
+        for number, handler in was.items():
+            signal.signal(number, handler)
+        if came:
+            signal.raise_signal(came[0])
 
 
 def _lock(space: Path) -> int | None:
@@ -323,20 +322,29 @@ def _lock(space: Path) -> int | None:
 
 def _is_own_folder(folder: Path) -> bool:
     found = folder.lstat()
-    return stat.S_ISDIR(found.st_mode) and (
-        not hasattr(os, "getuid") or found.st_uid == os.getuid()
-    )
+    return stat.S_ISDIR(found.st_mode) and (not _LOCKS or found.st_uid == os.geteuid())
 
 
-def _clear_beside(space: Path) -> None:
-    """Remove drafts of dead processes for other targets beside this one."""
+def _unlock(space: Path, lock: int | None) -> None:
+    if lock is not None:
+        (space / _LOCK).unlink(missing_ok=True)
+        os.close(lock)
+    with suppress(OSError):  # it stays while it holds something
+        if _is_own_folder(space):
+            space.rmdir()
+
+
+def _clear_beside(space: Path, place: Path) -> None:
+    """Remove the drafts that dead processes left, for this place and for others beside it."""
+    for left in space.glob(f"{_DRAFT}*"):
+        _close(left, place)
     for other in space.parent.glob(f".*{_SPACE}"):
         with suppress(OutputError, OSError):
             if other != space and _is_own_folder(other):
-                with _held(other) as is_held:
-                    for left in other.glob(f"{_DRAFT}*") if is_held else ():
-                        _close(left, None)
-                other.rmdir()
+                lock = _lock(other)
+                for left in other.glob(f"{_DRAFT}*") if lock is not None else ():
+                    _close(left, None)
+                _unlock(other, lock)
 
 
 def _close(home: Path, place: Path | None) -> None:
@@ -345,16 +353,16 @@ def _close(home: Path, place: Path | None) -> None:
     A draft ready to be placed bears the number of its inode: anything else under that name is the
     old one, with which it has changed places.
     """
-    for entry in home.iterdir():
-        is_old = entry.name.startswith(_OLD) or (
-            entry.name.startswith(_READY) and entry.name != _ready_name(entry)
-        )
-        if not is_old:
-            _remove(entry)
-        elif place is not None:
-            _give_back(entry, place)
-    with suppress(OSError):
-        home.rmdir()
+    try:
+        for entry in home.iterdir() if home.exists() else ():
+            is_ready = entry.name.startswith(_READY) and entry.name == _ready_name(entry)
+            if is_ready or not entry.name.startswith((_READY, _OLD)):
+                _remove(entry)
+            elif place is not None:
+                _give_back(entry, place)
+    finally:
+        with suppress(OSError):
+            home.rmdir()
 
 
 def _ready_name(draft: Path) -> str:
@@ -377,7 +385,8 @@ def _give_back(old: Path, place: Path) -> None:
         return
     with suppress(OutputError, OSError):  # what psdstats did not write there is left as it is
         _read_manifest(place)
-        if not _settle(old, place, _read_manifest(old)[1], set()):
+        written = _read_manifest(old)[1] if (old / MANIFEST).exists() else {}
+        if not _settle(old, place, written, set()):
             return
     kept = place.with_name(f"{place.name}.kept-{secrets.token_hex(3)}")
     _rename_new(old, kept)
@@ -387,29 +396,18 @@ def _give_back(old: Path, place: Path) -> None:
     )
 
 
-# ---- into place -------------------------------------------------------------------------------
-
-
 def _place_file(draft: Path, place: Path, was: str | None) -> None:
     if was is None:
         _place_new(draft, place)
         return
     _take_rights(place, draft)
-    ready = draft.rename(draft.parents[1] / _ready_name(draft))
-    _swap(ready, place)
-    if not _is_as_written(ready, was):
+    with _unstopped():
+        ready = draft.rename(draft.parents[1] / _ready_name(draft))
         _swap(ready, place)
-        raise _touched(place)
-    _remove(ready)
-
-
-def _place_folder(draft: Path, place: Path, written: _Written | None) -> None:
-    if written is None:
-        _place_new(draft, place)
-    elif not written:
-        _place_on_empty(draft, place)
-    else:
-        _replace_folder(draft, place, written)
+        if not _is_as_written(ready, was):
+            _swap(ready, place)
+            raise _touched(place)
+        _remove(ready)
 
 
 def _place_new(draft: Path, place: Path) -> None:
@@ -425,7 +423,7 @@ def _place_on_empty(draft: Path, place: Path) -> None:
     try:
         draft.rename(place)
     except OSError as cause:
-        if cause.errno not in _TAKEN:
+        if cause.errno not in (errno.EEXIST, errno.ENOTEMPTY):
             raise
         with suppress(OSError):
             place.rmdir()  # Windows renames onto no folder, and removes none that is filled
@@ -442,16 +440,17 @@ def _replace_folder(draft: Path, place: Path, written: _Written) -> None:
             f"{place / covered[0]} was not written by psdstats and would be covered by a new file. "
             "Move it away or rename it, then write again."
         )
-    for name in ("", *(name for name, _ in _below(draft))):
+    for name, _ in (("", True), *_below(draft)):
         _take_rights(place / name, draft / name)
-    ready = draft.rename(draft.parents[1] / _ready_name(draft))
-    _swap(ready, place)
-    covered = _settle(ready, place, written, links)
-    if covered:
-        seen = ready.rename(ready.with_name(f"{_OLD}{secrets.token_hex(6)}"))
-        _swap(seen, place)
-        _settle(seen, place, new, links)
-        raise _touched(place / covered[0])
+    with _unstopped():
+        ready = draft.rename(draft.parents[1] / _ready_name(draft))
+        _swap(ready, place)
+        covered = _settle(ready, place, written, links)
+        if covered:
+            seen = ready.rename(ready.with_name(f"{_OLD}{secrets.token_hex(6)}"))
+            _swap(seen, place)
+            _settle(seen, place, new, links)
+            raise _touched(place / covered[0])
 
 
 def _touched(path: Path) -> OutputError:

@@ -40,8 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="bench or laboratory; may be repeated (default: bench)",
     )
     add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=several(limits.TIME_MIN))
-    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.COUNT)
-    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.COUNT)
+    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.REPLICATES)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.SPLITS)
     design.add_argument(
         "--fresh-charge",
         action="store_true",
@@ -67,6 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_replace(parser)
     add_json(parser)
+    parser.set_defaults(holds="readings")
 
 
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
@@ -123,7 +124,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.words.study import charge_line
 
     target = options.out or Path(DEFAULT_OUT)
-    ensure_free(target, replace=options.replace, holds="readings")
+    ensure_free(target, replace=options.replace, holds=options.holds)
     plan = _plan(options)
 
     def write(folder: Path) -> None:

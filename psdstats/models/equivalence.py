@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
@@ -199,7 +199,7 @@ def detectable_percent(
     some = np.where(finite, df, 1.0)
     tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
     for name, tail in zip(names, tails, strict=True):
-        scale = np.sqrt(some / stats.chi2.ppf(tail, some))
+        scale = np.sqrt(some / (2.0 * special.gammaincinv(some / 2.0, tail)))
         scale = np.where(finite & (name != names[0]), scale, 1.0)
         found[name][good] = -100.0 * np.expm1(-seen * scale)
     return found

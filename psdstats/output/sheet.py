@@ -138,7 +138,7 @@ def _label(plan: SheetPlan, run: PlannedRun) -> str:
     facts += [plan.material] if plan.material else []
     return (
         f"<li><strong>{escape(run.name)}</strong><span>{escape(', '.join(facts))}</span>"
-        "<b>sample</b><i>g</i><b>taken</b><i>h</i><b>date</b><i></i><b>by</b><i></i></li>"
+        "<b>sample</b><i>g</i><b>taken at</b><i></i><b>date</b><i></i><b>by</b><i></i></li>"
     )
 
 
@@ -154,7 +154,8 @@ def _workbook(plan: SheetPlan) -> bytes:
     bench = Bench(book.create_sheet(BENCH), plan)
     bench.write()
     _list_runs(listed, bench)
-    _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
+    sieves = _sheet(book, "sieves", plan_sieves(plan), plan, inputs=SIEVE_COLUMNS[2:])
+    validate(sieves, [f"C2:E{sieves.max_row}"], "decimal", "0", kind="number")  # certified
     _settings_sheet(book, plan)
     book.active = book.sheetnames.index(BENCH)
     return workbook_bytes(book)

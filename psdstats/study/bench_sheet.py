@@ -9,11 +9,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import tomlkit
 
-from psdstats.columns import APERTURE, RUN, RUN_REMARK, SIEVE, WEIGHED_BY, WEIGHED_ON
+from psdstats.columns import (
+    APERTURE,
+    GROSS,
+    RUN,
+    RUN_REMARK,
+    SIEVE,
+    TARE,
+    WEIGHED_BY,
+    WEIGHED_ON,
+)
 from psdstats.errors import Problem
 from psdstats.frozen import ReadOnly
 from psdstats.study.forms import Sheet
@@ -62,7 +71,7 @@ BALANCE_WORDS: Mapping[str, str] = ReadOnly(
 )
 """Settings of a balance, said after its name."""
 
-_KNOWN = (*FLAT_COLUMNS, *COMPUTED_COLUMNS)
+_KNOWN = frozenset((*FLAT_COLUMNS, *COMPUTED_COLUMNS))
 _DATE, _FREE = re.compile(r"\d{4}-\d\d-\d\d"), (WEIGHED_ON, WEIGHED_BY, RUN_REMARK)
 _OF_BALANCE = re.compile(r"\s*balance(?:\s+(?P<name>.+?))?\s*:\s*(?P<what>[^:]+)", re.IGNORECASE)
 
@@ -92,10 +101,10 @@ def setting_key(typed: str) -> str:
         if words == plain_words(said):
             return key
     found = _OF_BALANCE.fullmatch(typed)
-    for field, said in BALANCE_WORDS.items() if found else ():
+    for name, said in BALANCE_WORDS.items() if found else ():
         if found and plain_words(found["what"]) == plain_words(said):
-            name = tomlkit.key(found["name"] or ONE_BALANCE).as_string()
-            return f"balances.{name}.{field}"
+            of = tomlkit.key(found["name"] or ONE_BALANCE).as_string()
+            return f"balances.{of}.{name}"
     return typed
 
 
@@ -110,111 +119,118 @@ def with_keys(sheet: Sheet) -> Sheet:
 
 def has_blocks(sheet: Sheet) -> bool:
     """Whether a sheet holds blocks of runs, not a table with one row a weighing."""
-    first = {column_of(str(cells[0]), (RUN, SIEVE)) for _, cells in sheet}
-    return {RUN, SIEVE} <= first
+    heads = (_columns(cells) for _, cells in sheet)
+    begun = any(columns[0] == RUN and not _names_sieves(columns) for columns in heads)
+    return begun and any(_names_sieves(columns) for columns in heads)
+
+
+def _columns(cells: Iterable[Cell]) -> list[str]:
+    """Columns that the cells of a row name, or their texts."""
+    return [column_of(str(cell), _KNOWN) for cell in cells]
+
+
+def _names_sieves(columns: list[str]) -> bool:
+    """Whether a row holds the headings of the sieves."""
+    return {TARE, GROSS} <= set(columns)
+
+
+@dataclass
+class _Blocks:
+    """The two tables that the blocks of a sheet make, while they are read."""
+
+    rows: dict[int, list[Cell]]
+    name: str
+    problems: list[Problem]
+    runs: list[Row] = field(default_factory=list)
+    weighings: list[Row] = field(default_factory=list)
+    of_runs: list[str] = field(default_factory=lambda: [RUN])
+    of_weighings: list[str] = field(default_factory=lambda: [RUN, SIEVE])
+
+    def part(self, start: int, end: int) -> Table | None:
+        """A row of headings and the rows below it."""
+        rows = [(number, self.rows[number]) for number in range(start, end) if number in self.rows]
+        return make_table(self.name, rows, known=_KNOWN, decimal_comma=True, problems=self.problems)
+
+    def refuse(self, row: int, fault: str, remedy: str, value: str | None = None) -> None:
+        """Note what cannot be read."""
+        self.problems.append(Problem(self.name, fault, remedy, row, None, value))
+
+    def read(self, start: int) -> int:
+        """Read the block that starts in a row; the last row that belongs to it."""
+        cells: dict[str, Cell] = {}
+        places: dict[str, int] = {}
+        number = start
+        while number in self.rows and not _names_sieves(_columns(self.rows[number])):
+            pair = self.part(number, number + 2)
+            for column in pair.columns if pair else ():
+                own = column if column in _KNOWN else "_".join(column.split())
+                self.of_runs.append(own)
+                for row in pair.rows if pair else ():
+                    if column in row.cells:
+                        cells[own], places[own] = row.cells[column], row.number
+                        self._refuse_date(row.number, own, str(row.cells[column]))
+            number += 2
+        self.runs.append(Row(start + 1, cells, places))
+        if number not in self.rows:
+            remedy = "Restore the rows of the block as they were printed."
+            self.refuse(start, "the block lists no sieves", remedy)
+            return number - 1
+        end = number + 1
+        while end in self.rows and not self._is_total(number, end):
+            end += 1
+        sieves = self.part(number, end)
+        if sieves:
+            self.of_weighings += sieves.columns
+            run = {RUN: cells.get(RUN, "")}
+            self.weighings += [Row(row.number, {**run, **row.cells}) for row in sieves.rows]
+        if end not in self.rows:
+            return end - 1
+        after = self.rows.get(end + 1, [""])
+        return end + (plain_words(str(after[0])) == plain_words(LOSS))
+
+    def _refuse_date(self, row: int, column: str, text: str) -> None:
+        """A cell that a spreadsheet took for a date, where no date belongs."""
+        if column not in _FREE and _DATE.fullmatch(text):
+            remedy = "Format the cell as text and type it again."
+            self.problems.append(
+                Problem(self.name, "a cell holds a date", remedy, row, column, text)
+            )
+
+    def _is_total(self, head: int, number: int) -> bool:
+        """Whether a row holds the total of a block: it says so and has no aperture."""
+        cells = dict(zip(_columns(self.rows[head]), self.rows[number], strict=False))
+        named = plain_words(str(self.rows[number][0])) == plain_words(TOTAL)
+        return named and not any(str(cells.get(n, "")).strip() for n in (APERTURE, APERTURE_MM))
 
 
 def read_bench(sheet: Sheet, name: str, problems: list[Problem]) -> tuple[Table, Table]:
     """Run table and weighing table of the blocks, rows as the sheet counts them."""
-    rows = dict(sheet)
-    runs: list[Row] = []
-    weighings: list[Row] = []
+    found = _Blocks(dict(sheet), name, problems)
     done = 0
     for number, cells in sheet:
         if number <= done:
             continue
-        first = column_of(str(cells[0]), (RUN, SIEVE))
-        if first == RUN:
-            done = _read_block(rows, number, name, runs, weighings, problems)
-        elif first != SIEVE or runs:
-            found = next(text for text in map(str, cells) if text.strip()).strip()[:40]
+        columns = _columns(cells)
+        if columns[0] == RUN:
+            done = found.read(number)
+        elif found.runs or not _names_sieves(columns):
+            text = next(text for text in map(str, cells) if text.strip()).strip()[:40]
             remedy = "Move what stands here to a remark of a run, or delete it."
-            problems.append(Problem(name, "the row belongs to no run", remedy, number, None, found))
-    return (
-        _table(name, runs, problems, (RUN,)),
-        _table(name, weighings, problems, (RUN, SIEVE)),
+            found.refuse(number, "the row belongs to no run", remedy, text)
+    runs, weighings = (
+        Table(
+            file=name,
+            columns=tuple(dict.fromkeys(columns)),
+            rows=tuple(rows),
+            problems=problems,
+            header_row=rows[0].number - 1 if rows else 1,
+        )
+        for columns, rows in (
+            (found.of_runs, found.runs),
+            (found.of_weighings, found.weighings),
+        )
     )
-
-
-def _table(name: str, rows: list[Row], problems: list[Problem], first: Iterable[str]) -> Table:
-    """The table of rows that stood apart."""
-    columns = dict.fromkeys((*first, *(column for row in rows for column in row.cells)))
-    start = rows[0].number - 1 if rows else 1
-    return Table(
-        file=name, columns=tuple(columns), rows=tuple(rows), problems=problems, header_row=start
-    )
-
-
-def _read_block(
-    rows: dict[int, list[Cell]],
-    start: int,
-    name: str,
-    runs: list[Row],
-    weighings: list[Row],
-    problems: list[Problem],
-) -> int:
-    """Read the block that starts in a row; the last row that belongs to it."""
-    facts: dict[str, Cell] = {}
-    places: dict[str, int] = {}
-    number = start
-    while number in rows and _first(rows, number) != SIEVE:
-        for row in _rows(rows, number, number + 2, name, problems):
-            problems += _dates(row, name)
-            facts |= row.cells
-            places |= dict.fromkeys(row.cells, row.number)
-        number += 2
-    cells = {column if column in _KNOWN else "_".join(column.split()): facts[column]
-             for column in facts}  # fmt: skip
-    runs.append(Row(start + 1, cells, places))
-    if number not in rows:
-        remedy = "Restore the rows of the block as they were printed."
-        problems.append(Problem(name, "the block lists no sieves", remedy, start, RUN))
-        return number - 1
-    end = number + 1
-    while end in rows and not _is_total(rows, number, end):
-        end += 1
-    run = cells.get(RUN, "")
-    weighings += [
-        replace(row, cells={RUN: run, **row.cells})
-        for row in _rows(rows, number, end, name, problems)
-    ]
-    if end not in rows:
-        return end - 1
-    losses = end + 1 in rows and plain_words(str(rows[end + 1][0])) == plain_words(LOSS)
-    return end + losses
-
-
-def _dates(row: Row, name: str) -> list[Problem]:
-    """Cells that a spreadsheet took for dates, where no date belongs."""
-    fault, remedy = "a cell holds a date", "Format the cell as text and type it again."
-    return [
-        Problem(name, fault, remedy, row.number, column, text)
-        for column, text in ((column, str(cell)) for column, cell in row.cells.items())
-        if column not in _FREE and _DATE.fullmatch(text)
-    ]
-
-
-def _first(rows: dict[int, list[Cell]], number: int) -> str:
-    """What the first cell of a row names."""
-    return column_of(str(rows[number][0]), (RUN, SIEVE))
-
-
-def _is_total(rows: dict[int, list[Cell]], head: int, number: int) -> bool:
-    """Whether a row holds the total of a block: it says so and has no aperture."""
-    columns = [column_of(str(cell), _KNOWN) for cell in rows[head]]
-    place = next((columns.index(n) for n in (APERTURE, APERTURE_MM) if n in columns), 1)
-    cells = rows[number]
-    named = plain_words(str(cells[0])) == plain_words(TOTAL)
-    return named and not (len(cells) > place and str(cells[place]).strip())
-
-
-def _rows(
-    rows: dict[int, list[Cell]], head: int, end: int, name: str, problems: list[Problem]
-) -> tuple[Row, ...]:
-    """Rows below a row of headings."""
-    part = [(number, rows[number]) for number in range(head, end) if number in rows]
-    table = make_table(name, part, known=_KNOWN, decimal_comma=True, problems=problems)
-    return table.rows if table is not None else ()
+    return runs, weighings
 
 
 def shown_name(column: str, file: str) -> str:

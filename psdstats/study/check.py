@@ -359,16 +359,14 @@ def odd_aperture(study: Study, _: Limits) -> Iterator[Flag]:
         stacks.setdefault(run.group, []).append(apertures)
     standard = nominal_apertures_um()
     for group, own in stacks.items():
-        others = [set.intersection(*stacks[name]) for name in stacks if name != group]
         every, some = set.intersection(*own), set.union(*own)
+        others = [set.intersection(*stacks[name]) for name in stacks if name != group]
+        others = [one for one in others if 2 * len(one & every) >= len(every)]  # of one series
         usual = set.intersection(*others) - some if others else set()
-        known = {one for name in stacks if name != group for runs in stacks[name] for one in runs}
-        for odd_um in sorted(every - known):
+        for odd_um in sorted(every.difference(*others)) if usual else ():
             beside = _neighbours(odd_um, every)
             meant = [one for one in usual if all(_neighbours(one, s) == beside for s in others)]
-            doubtful = len(others) > 1 or odd_um not in standard
-            doubtful = doubtful and all(2 * len(one & every) >= len(every) for one in others)
-            if meant and doubtful and any(beside):
+            if meant and any(beside) and (len(others) > 1 or odd_um not in standard):
                 yield from _odd_aperture(study, group, odd_um, meant[0])
 
 
@@ -379,7 +377,7 @@ def _neighbours(aperture_um: float, stack: Iterable[float]) -> tuple[float, floa
 
 
 def _odd_aperture(study: Study, group: str, odd_um: float, usual_um: float) -> Iterator[Flag]:
-    says = f"group {group} has {odd_um:.12g} µm where every other group has {usual_um:.12g} µm, "
+    says = f"group {group} has {odd_um:.12g} µm where the other groups have {usual_um:.12g} µm, "
     says += "between the same neighbours"
     remedy = "Look at the plate of the sieve; correct the aperture in every run if it was mistyped."
     for run in study.runs:

@@ -25,6 +25,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from itertools import takewhile
 from typing import IO, TYPE_CHECKING
 from xml.etree import ElementTree
 
@@ -49,6 +50,7 @@ SETTINGS_MARK = "#"
 _PADDING = re.compile(r"[,;\t]{2,}$")  # separators a spreadsheet adds to fill a short row
 _HEADER_LINES = 20  # lines in which the header ends
 _QUOTED = re.compile(r'"[^"]*"')
+_QUOTED_KEY = re.compile(r""""(?:\\.|[^"\\\n])*"|'[^'\n]*'""")
 _PLAIN_XML = re.compile(  # what begins as XML is UTF-8
     rb"\A(?:\xef\xbb\xbf)?(?!<\?xml)|\A(?:\xef\xbb\xbf)?<\?xml(?![^>]*encoding)"
     rb"|\A(?:\xef\xbb\xbf)?<\?xml[^>]*encoding\s*=\s*[\"'](?i:utf-8|us-ascii|ascii)[\"']"
@@ -91,20 +93,20 @@ def settings_lines(text: str) -> tuple[str, int]:
 
     Notes
     -----
-    A spreadsheet that saves the file again may quote such a line or end it with separators; both
-    are undone.
+    A spreadsheet that saves the file again may quote such a line, and ends all short ones with
+    separators; both are undone.
     """
+    marks = SETTINGS_MARK, f'"{SETTINGS_MARK}'
+    rows = (line.rstrip("\n") for line in io.StringIO(text, newline=None))
+    lines = list(takewhile(lambda line: line.startswith(marks), rows))
+    padded = all(any(sign in line for sign in ",;\t") for line in lines)
     taken: list[str] = []
-    for line in io.StringIO(text, newline=None):
-        bare = line.rstrip("\n")
-        if bare.startswith(f'"{SETTINGS_MARK}'):
-            quoted = _PADDING.sub("", bare)
-            if not quoted.endswith('"'):
+    for line in lines:
+        bare = _PADDING.sub("", line) if padded else line
+        if bare.startswith('"'):
+            if not bare.endswith('"'):
                 break
-            bare = quoted[1:-1].replace('""', '"')
-        if not bare.startswith(SETTINGS_MARK):
-            break
-        bare = _PADDING.sub("", bare)
+            bare = bare[1:-1].replace('""', '"')
         taken.append(bare.removeprefix(SETTINGS_MARK).removeprefix(" "))
     return "".join(f"{line}\n" for line in taken), len(taken)
 
@@ -151,9 +153,9 @@ def read_csv_table(
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
-_SHEETS_WITH_DATES = ("bench", "study")  # where a date is text; elsewhere it was a number
+_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
-_UNREADABLE = (
+UNREADABLE = (
     ArithmeticError,
     AssertionError,
     AttributeError,
@@ -169,7 +171,8 @@ _UNREADABLE = (
     struct.error,
     zipfile.BadZipFile,
     zlib.error,
-)  # what zipfile, the XML parser and openpyxl raise on bytes that are no workbook
+)
+"""What zipfile, the XML parser and openpyxl raise on bytes that are no workbook."""
 
 _TEXT_SETTINGS = (
     "title",
@@ -212,7 +215,7 @@ def read_sheets(
                 for sheet in reader.wb.worksheets
                 if hasattr(sheet, "iter_rows")
             }
-    except (*_UNREADABLE, InvalidFileException) as cause:
+    except (*UNREADABLE, InvalidFileException) as cause:
         kind = "ODS" if open_document else "XLSX"
         fault = f"the workbook is damaged or not an {kind} file ({type(cause).__name__})"
         remedy = f"Open it in a spreadsheet program and save it again as {kind}."
@@ -415,7 +418,7 @@ def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dic
 def _key_path(key: str) -> list[str]:
     """Parts of a key of TOML; none where it is not one."""
     level: object = None
-    if not any(sign in key for sign in "\n=#"):
+    if not any(sign in _QUOTED_KEY.sub("", key) for sign in "\n=#"):
         try:
             level = tomllib.loads(f"{key} = 0")
         except (tomllib.TOMLDecodeError, RecursionError):

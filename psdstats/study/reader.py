@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from psdstats.errors import Problem, StudyError
@@ -23,6 +25,19 @@ from psdstats.study.bench_sheet import (
 )
 from psdstats.study.cells import MAX_FILE_BYTES, MAX_SETTINGS_BYTES
 from psdstats.study.check import report_with
+from psdstats.study.comments import (
+    LIST_SHEET,
+    TYPED_SHEET,
+    Attached,
+    Layout,
+    differing,
+    layout,
+    listed,
+    meant,
+    read_comments,
+    settings_layout,
+    typed_text,
+)
 from psdstats.study.flags import CheckReport, alike, together, unreadable
 from psdstats.study.forms import (
     Sheet,
@@ -135,7 +150,10 @@ def _read(path: str | Path, encoding: str | None) -> tuple[Study | None, list[Pr
     else:
         remedy = "Give the folder of the study, its flat CSV file or its workbook."
         return None, [Problem(str(place), "there is no such file or folder", remedy)]
-    return assemble(raw, problems), problems
+    study = assemble(raw, problems)
+    if study is not None and raw.attached is not None:
+        study = replace(study, comments=(*study.comments, *raw.attached(study)))
+    return study, problems
 
 
 def read_wide_study(
@@ -208,6 +226,13 @@ def _wide_sheets(
     return {"": rows}, points
 
 
+def _twice(bench: str, tables: list[str]) -> list[Problem]:
+    """Runs that stand on the bench sheet and in tables of their own as well."""
+    fault = f"the workbook has this sheet of runs and also {', '.join(tables)}"
+    remedy = "Keep one of the two: rename the other, or delete it."
+    return [Problem(bench, fault, remedy)] if tables else []
+
+
 def _hint_wide(sheets: Mapping[str, Sheet], name: str, problems: list[Problem]) -> None:
     """Say what to do with a wide table, in place of everything that reading it row by row gave."""
     hint = looks_wide(sheets, name)
@@ -233,6 +258,7 @@ def _read_folder(folder: Path, encoding: str | None, problems: list[Problem]) ->
     unread = sorted(path.name for path in folder.glob("*.csv") if path.name not in _TABLES)
     if unread:
         raw.notes.append(f"Tables of {raw.name} not read: {', '.join(unread)}.")
+        raw.unread += unread
     raw.runs, raw.weighings, raw.sieves = (tables.get(name) for name in _TABLES)
     return raw
 
@@ -307,39 +333,92 @@ def _read_workbook(
 ) -> None:
     named = {title.strip().lower(): title for title in sheets}
 
-    def table(key: str, known: tuple[str, ...]) -> Table | None:
-        columns = (*known, *COMPUTED_COLUMNS)
-        return make_table(
-            named[key], sheets[named[key]], known=columns, decimal_comma=True, problems=problems
-        )
-
+    pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
-        raw.settings_file = named["study"]
-        settings = with_keys(sheets[named["study"]])
-        raw.settings = read_settings_sheet(settings, named["study"], problems)
+        pages.settings(named["study"])
     if "sieves" in named:
-        raw.sieves = table("sieves", SIEVE_COLUMNS)
+        raw.sieves = pages.table("sieves", SIEVE_COLUMNS)
     others = [key for key in named if key not in ("study", "sieves", "guide")]
-    pairs, unread = {"runs", "weighings"}, list[str]()
+    _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
+    if raw.unread:
+        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
+    if raw.weighings is None:
+        _hint_wide(sheets, name, problems)
+    found = read_comments(content, name, problems)
+    raw.attached = partial(meant, [*pages.beside, *found], pages.layouts, sheets)
+
+
+def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
+    """Runs and weighings of a workbook: its blocks, its two tables, or one flat table."""
+    raw, sheets, named, problems = pages.raw, pages.sheets, pages.named, pages.problems
+    pairs = {"runs", "weighings"}
     if BENCH in others and has_blocks(sheets[named[BENCH]]):
         raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
-        unread = [named[key] for key in others if key not in (BENCH, RUN_LIST)]
-        twice = [named[key] for key in others if key in pairs]
-        if twice:
-            fault = f"the workbook has this sheet of runs and also {', '.join(twice)}"
-            remedy = "Keep one of the two: rename the other, or delete it."
-            problems.append(Problem(named[BENCH], fault, remedy))
+        raw.unread += [named[key] for key in others if key not in (BENCH, RUN_LIST)]
+        problems += _twice(named[BENCH], [named[key] for key in others if key in pairs])
     elif pairs <= set(others):
-        raw.runs = table("runs", RUN_COLUMNS)
-        raw.weighings = table("weighings", WEIGHING_COLUMNS)
-        unread = [named[key] for key in others if key not in pairs]
+        raw.runs = pages.table("runs", RUN_COLUMNS)
+        raw.weighings = pages.table("weighings", WEIGHING_COLUMNS)
+        raw.unread += [named[key] for key in others if key not in pairs]
     elif len(others) == 1:
-        flat = table(others[0], FLAT_COLUMNS)
+        flat = pages.table(others[0], FLAT_COLUMNS, "flat")
         if flat is not None:
             raw.runs, raw.weighings = split_flat_table(flat)
     else:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
+<<<<<<< HEAD
+
+
+class _Pages:
+    """Sheets of a workbook while they are read, and what is known of where their cells stand."""
+
+    def __init__(
+        self,
+        sheets: dict[str, Sheet],
+        named: dict[str, str],
+        raw: RawStudy,
+        problems: list[Problem],
+    ) -> None:
+        self.sheets, self.named, self.raw, self.problems = sheets, named, raw, problems
+        self.layouts: dict[str, Layout] = {}
+        self.beside: list[Attached] = []
+
+    def table(self, key: str, known: tuple[str, ...], kind: str = "") -> Table | None:
+        """The table of a sheet."""
+        title, columns = self.named[key], (*known, *COMPUTED_COLUMNS)
+        rows, problems = self.sheets[title], self.problems
+        table = make_table(title, rows, known=columns, decimal_comma=True, problems=problems)
+        if table is not None:
+            self.layouts[title] = layout(table, kind or key, rows)
+        return table
+
+    def settings(self, title: str) -> None:
+        """The settings, in keys or in words; what stands beside them counts as a comment."""
+        rows = self.sheets[title]
+        self.raw.settings_file = title
+        self.raw.settings = read_settings_sheet(with_keys(rows), title, self.problems)
+        self.layouts[title], self.beside = settings_layout(rows, title)
+
+    def of_comments(self, key: str) -> bool:
+        """Whether a sheet holds comments, of cells or of settings; takes them if it does."""
+        title = self.named[key]
+        rows = self.sheets[title]
+        if key == TYPED_SHEET:
+            text = typed_text(rows)
+            typed = parse_toml(text, title, self.problems)
+            differ = differing(typed, self.raw.settings) if self.raw.settings else []
+            if differ:
+                counts = self.raw.settings_file
+                self.raw.notes.append(f"{title}: {', '.join(differ)} differ, {counts} counts.")
+            self.raw.settings = self.raw.settings or typed
+            self.raw.settings_text = text
+            return True
+        found = listed(rows) if key == LIST_SHEET else None
+        self.raw.comments += found or []
+        return found is not None
+=======
     if unread:
         raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
+>>>>>>> p-wide

@@ -20,12 +20,14 @@ from psdstats.errors import Problem, StudyError
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.sieve import Sieve
 from psdstats.study.assemble import listed_sieves
-from psdstats.study.cells import MAX_APERTURE_UM, MAX_ROWS, MIN_APERTURE_UM, number_text
+from psdstats.study.cells import MAX_APERTURE_UM, MIN_APERTURE_UM, number_text
 from psdstats.study.forms import decode, read_csv_table
 from psdstats.study.reader import file_bytes
 from psdstats.study.records import Balance, TareHandling
 from psdstats.study.save import OutCell, OutTable, described, sieve_table
 from psdstats.study.tables import COMPUTED_COLUMNS, FLAT_COLUMNS, SIEVE_COLUMNS, RawStudy
+
+_MOST_RUNS = 1000  # two to a page of A4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,8 +159,9 @@ class SheetPlan:
         combinations = math.prod(len(levels) for levels in self.factors.values())
         runs = len(self.groups) * len(self.times_min) * combinations
         runs *= max(self.replicates, 1) * max(self.splits, 1)
-        if runs * (1 + max(map(len, (self.apertures_um, *self.sieves.values())))) > MAX_ROWS:
-            yield "replicates", f"the sheet would have more than {MAX_ROWS} rows", "Plan less."
+        if runs > _MOST_RUNS:
+            fault = f"the sheet would have {runs:,} runs, more than {_MOST_RUNS:,}"
+            yield "replicates", fault, "Plan less, or a sheet for each group."
 
     def _refused_stack(self, group: str) -> Iterator[tuple[str, str, str]]:
         """The same for the sieves of a group."""

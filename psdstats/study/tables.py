@@ -10,9 +10,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cache
 
 from psdstats.columns import (
     APERTURE,
@@ -43,7 +44,7 @@ from psdstats.study.cells import (
     to_number,
     unguarded,
 )
-from psdstats.study.records import SourceFile
+from psdstats.study.records import CellComment, SourceFile, Study
 
 Cell = str | Decimal
 """What one cell holds; an empty cell is the empty text."""
@@ -90,7 +91,7 @@ COMPUTED_COLUMNS = (
 )
 """Columns of the recording sheet that a spreadsheet computes; they are not read."""
 HEADINGS = {TARE: "Empty, g", GROSS: "With powder, g", GROSS_AGAIN: "Weighed again, g",
-            NET: "Powder, g"}  # fmt: skip
+            NET: "Powder, g", "bench_D50_um": "Bench D50 (chord), µm"}  # fmt: skip
 """Headings in words of columns whose name does not make them by itself (see `heading`)."""
 FLAT_COLUMNS = tuple(dict.fromkeys((*RUN_COLUMNS, *WEIGHING_COLUMNS)))
 """Columns of a flat file; every other one is a factor of its run."""
@@ -140,11 +141,13 @@ def plain_words(typed: str) -> str:
 
 def column_of(typed: str, known: Iterable[str]) -> str:
     """The known column that a heading names, by its name or in words; else the heading itself."""
-    words = plain_words(typed)
-    for name in known:
-        if words in (plain_words(name), plain_words(heading(name))):
-            return name
-    return typed
+    return _by_words(frozenset(known)).get(plain_words(typed), typed)
+
+
+@cache
+def _by_words(known: frozenset[str]) -> dict[str, str]:
+    """Columns by their names and their headings."""
+    return {plain_words(said): name for name in known for said in (name, heading(name))}
 
 
 @dataclass(frozen=True)
@@ -188,7 +191,8 @@ class Table:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
         if not text:
-            self._note(row, Problem(self.file, "the cell is empty", remedy, row.at(column), column))
+            place = (row.at(column), column)
+            self._note(row, Problem(self.file, "the cell is empty", remedy, *place))
         return text or None
 
     def _note(self, row: Row, found: Problem) -> None:
@@ -261,15 +265,23 @@ def _refused_blank(column: str) -> str:
     return "Write the mass in g." if column in _MASSES else "Write a number."
 
 
+_DATE = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}")
+_FIGURES = re.compile(r"[0-9.,]+([eE][+-]?[0-9]+)?")
+
+
 def _refused_text(text: str) -> str:
     """What to write instead of a text that is no number."""
     if text.lower() in _NO_NUMBER:
         return "Leave the cell empty where nothing was measured, or measure it."
     if to_number("".join(sign for sign in text if sign not in ".,' \u2019\u202f\u00a0")):
         return "Write the number with one decimal sign and no thousands separators."
+    if _DATE.fullmatch(text):
+        return "A date stands where a number belongs; write the number."
+    if _FIGURES.fullmatch(text):
+        return "It is too large or too long to be meant; look for a slip of the pen."
     if text[0] in "0123456789":
         return "Write the number alone, its unit is in the column name."
-    return "Write a number."
+    return "Write a number alone, such as 12.5."
 
 
 def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
@@ -290,6 +302,7 @@ def _refused_value(column: str, value: Decimal) -> tuple[str, str] | None:
         return f"the aperture is above {MAX_APERTURE_UM:.0f} µm", other if in_mm else lost
     if column in _APERTURES and 0 < aperture_um < Decimal(MIN_APERTURE_UM):
         other = "Apertures in mm belong in a column aperture_mm."
+        other = other if column == APERTURE else "Write it in µm, not in mm."
         finer = "Look for a decimal sign too many."
         return f"the aperture is below {MIN_APERTURE_UM:g} µm", finer if in_mm else other
     return None
@@ -380,6 +393,9 @@ class RawStudy:
     sieves: Table | None = None
     files: list[SourceFile] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    comments: list[CellComment] = field(default_factory=list)
+    attached: Callable[[Study], tuple[CellComment, ...]] | None = None
 
 
 def split_flat_table(flat: Table) -> tuple[Table, Table] | tuple[None, None]:

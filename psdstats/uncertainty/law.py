@@ -20,6 +20,7 @@ from psdstats.columns import QUANTITIES, RUN
 from psdstats.distribution.arrays import StudyArrays, study_arrays
 from psdstats.distribution.borrowing import borrow
 from psdstats.distribution.curves import InterpolationRule
+from psdstats.distribution.many_runs import borrow_many
 from psdstats.distribution.percentiles import LEVELS, SizeTable, sizes_of_arrays
 from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_correlation, curve_law
 from psdstats.distribution.trial_runs import TrialRuns
@@ -61,6 +62,7 @@ _THIN = 5.0
 # below this share of the mass, or this many u of a net mass, nothing passes or is left
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 32  # laws of curves kept for the next call
+MOST_AT_ONCE = 256  # runs whose joint law is found with matrices over all of them
 _FOUND: dict[bytes, OpenCurves] = {}
 
 
@@ -360,17 +362,20 @@ def _found(
         covariance=trial.covariance,
         smallest=trial.smallest,
     )
+    if len(alike) > MOST_AT_ONCE:
+        many, open_factor = borrow_many(trial, curve, alike, alone=alone)
+        return OpenCurves(curve=many, factor=open_factor)
     correlation = between_correlation(curve, alike)
     if alone:
         matrix = on_ln_size(table, arrays, curve_jacobian(curve, table.net_g))
         noise = np.asarray(matrix.power(2).sum(axis=1)).ravel()
         left = np.nan_to_num(np.sqrt(np.maximum(curve.u.ravel() ** 2 - noise, 0.0)))
-        return OpenCurves(curve=curve, factor=shared_factor(left, correlation))
+        return OpenCurves(curve=curve, factor=sparse.csr_array(shared_factor(left, correlation)))
     borrowed = borrow(trial, curve, correlation)
     left = np.sqrt(np.maximum(np.diag(borrowed.between), 0.0))
     scale = np.where(left > 0, left, 1.0)
     factor = shared_factor(left, borrowed.between / np.outer(scale, scale))
-    return OpenCurves(curve=borrowed.law, factor=factor)
+    return OpenCurves(curve=borrowed.law, factor=sparse.csr_array(factor))
 
 
 def _trial_runs(weighings: Weighings, table: InputTable) -> TrialRuns:
@@ -547,7 +552,7 @@ def mean_curves(law: JointLaw, alike: Sequence[str], *, own: Sequence[str] = ())
             by_undersize=_mean_over(mates, of_run.by_undersize),
         )
         factor = sparse.kron(mates, np.eye(LEVELS.size)) @ law.curves.factor
-        curves = OpenCurves(curve=mean_curves_of, factor=np.asarray(factor))
+        curves = OpenCurves(curve=mean_curves_of, factor=sparse.csr_array(factor))
     return law_of(law.study, law.runs, arrays, law.sources, law.sizes.rule, curves)
 
 

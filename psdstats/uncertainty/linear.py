@@ -438,13 +438,13 @@ class OpenCurves:
     ----------
     curve : CurveLaw
         The law of each run.
-    factor : ndarray, shape (3 R, M)
+    factor : sparse array, shape (3 R, M)
         What a standard deviation of each of M independent inputs adds to ln D; row 3 r + l is
         level l of run r.
     """
 
     curve: CurveLaw
-    factor: Array
+    factor: sparse.csr_array
 
     def take(self, rows: Sequence[int] | NDArray[np.intp]) -> OpenCurves:
         """The same for some of the runs."""
@@ -457,14 +457,15 @@ class OpenCurves:
     def inputs(self) -> ElementaryInputs:
         """What is left open, as normal inputs on ln D."""
         result = ElementaryInputs(kind=Kind.NORMAL)
-        rows, columns = np.nonzero(self.factor)
+        found = self.factor.tocoo()
+        rows, columns = found.coords
         index = {one: result.index(("curve", str(one))) for one in np.unique(columns).tolist()}
         run, level = np.divmod(rows, LEVELS.size)
         result.on_ln_size = Action(
             input=[index[one] for one in columns.tolist()],
             run=run.tolist(),
             place=level.tolist(),
-            coefficient=self.factor[rows, columns].tolist(),
+            coefficient=found.data.tolist(),
         )
         return result
 

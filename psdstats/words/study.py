@@ -8,14 +8,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from psdstats.comparison.beside import LeftOut
+from psdstats.comparison.plan import ComparisonPlan
 from psdstats.frozen import ReadOnly
 from psdstats.sieves.standards import practice_rule
 from psdstats.study.flags import Flag, Severity
 from psdstats.study.records import TareHandling
 from psdstats.study.sheet_plan import SheetPlan
+from psdstats.words.courses import level_words, place
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
 
-_RUNS_NAMED, _RUNS_LISTED = 3, 12
+_RUNS_NAMED, _RUNS_LISTED = 3, 8
 LEAST_POINTS = 0.1
 """Points of a change in per cent below which nothing is said to move."""
 
@@ -107,6 +110,74 @@ def moves_sentence(points: Mapping[str, float], say: Numerals = PLAIN) -> str:
     )
 
 
+SIZE_WITHOUT = "moves D50 there by"
+EFFECT = "Without the runs in doubt"
+EFFECT_CAPTION = (
+    "What D50 at the condition of the runs in doubt, and the change by the end, are without them."
+)
+ALL_IN_DOUBT = "all of these"
+NO_DOUBT = "No run is in doubt."
+NOT_COMPARED = "The runs cannot be compared, so nothing is said of the main answer"
+
+
+def size_moved(moved: LeftOut | None, say: Numerals = PLAIN) -> str:
+    """By how much a size moves, per cent."""
+    if moved is None:
+        return MISSING
+    if not math.isfinite(moved.percent):
+        return "not told"
+    if abs(moved.percent) < LEAST_POINTS:
+        return f"under {say(LEAST_POINTS)} %"
+    return f"{say.signed(moved.percent, 1)} %"
+
+
+def where_moved(moved: LeftOut, plan: ComparisonPlan, say: Numerals = PLAIN) -> str:
+    """Where a size is, or which change it is: "24 min, ball ratio 10", "0 to 48 min"."""
+    ends = [place(plan.by, one, say) for one in (moved.low, moved.high) if one]
+    level = level_words(moved.where, plan, say)
+    return ", ".join(filter(None, (" to ".join(ends), level)))
+
+
+def effect_sentence(
+    runs: Sequence[str],
+    size: LeftOut | None,
+    change: LeftOut | None,
+    plan: ComparisonPlan,
+    say: Numerals = PLAIN,
+) -> str:
+    """What D50 and the main answer are without the runs in doubt."""
+    told: list[str] = []
+    if size is not None:
+        told.append(f"{size.quantity} at {where_moved(size, plan, say)} {_size_words(size, say)}")
+    if change is not None:
+        which = f"the change of {change.quantity}, {where_moved(change, plan, say)},"
+        told.append(f"{which} {_change_words(change, say)}")
+    rest = "; ".join(told) or "nothing that is compared moves"
+    which = runs[0] if len(runs) == 1 else f"{len(runs)} runs in doubt ({first_of(runs)})"
+    return f"Without {which}: {rest}."
+
+
+def _size_words(size: LeftOut, say: Numerals) -> str:
+    """A size without some runs beside the one with them."""
+    if not math.isfinite(size.without):
+        return "cannot be told"
+    unit = "" if size.quantity == "span" else " µm"
+    with_all, without = (say(math.exp(one), ".4g") for one in (size.effect, size.without))
+    return f"is {without}{unit} instead of {with_all}{unit} ({size_moved(size, say)})"
+
+
+def _change_words(change: LeftOut, say: Numerals) -> str:
+    """A change without some runs beside the one with them."""
+    if not math.isfinite(change.without):
+        return "cannot be told"
+    without, with_all = (
+        say.signed(100.0 * math.expm1(one), 1) for one in (change.without, change.effect)
+    )
+    if change.points < LEAST_POINTS:
+        return f"stays {with_all} % (moved by less than {say(LEAST_POINTS)} points)"
+    return f"is {without} % instead of {with_all} % (by {say.fixed(change.points, 1)} points)"
+
+
 BOUNDED = "counted as a bound"
 """What becomes of a size beyond the sieves, in the place of how far it moves a change."""
 
@@ -134,7 +205,7 @@ def where_of(own: Sequence[Flag]) -> str:
     spot, runs = own[0].spot, runs_of(own)
     if len(own) > 1:
         times = f"{len(runs)} runs" if len(runs) == len(own) else f"{len(own)} times"
-        return f"{times}: {_first(runs, _RUNS_NAMED)} (all in tables/checks.csv)"
+        return f"{times}: {first_of(runs)} (all in tables/checks.csv)"
     row = "" if spot.row is None else f", row {spot.row}"
     names = ", ".join(filter(None, (spot.run, spot.sieve)))
     return f"{names} ({spot.file}{row})" if spot.file else names or MISSING
@@ -145,7 +216,7 @@ def runs_of(own: Sequence[Flag]) -> list[str]:
     return list(dict.fromkeys(flag.spot.run for flag in own if flag.spot.run is not None))
 
 
-def _first(names: Sequence[str], most: int) -> str:
+def first_of(names: Sequence[str], most: int = _RUNS_NAMED) -> str:
     """The first of some names, and how many more there are."""
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return f"{', '.join(names[:most])}{more}"
@@ -160,7 +231,8 @@ def says_of(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
     values = sorted({flag.value for flag in own if flag.value is not None})
     if len(values) < 2:
         return text
-    return f"{text} ({say(values[0], '.3g')} to {say(values[-1], '.3g')} {first.unit})"
+    low, high = (say(one, ".3g" if abs(one) < 1000 else ".0f") for one in (values[0], values[-1]))
+    return f"{text} ({low} to {high} {first.unit})"
 
 
 def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
@@ -169,10 +241,10 @@ def finding_line(own: Sequence[Flag], say: Numerals = PLAIN) -> str:
     if len(own) == 1:
         return f"{first}{_named(first)}"
     rows = [f"{flag.spot.row}" for flag in own if flag.spot.row is not None]
-    where = f"in {len(runs)} runs: {_first(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
+    where = f"in {len(runs)} runs: {first_of(runs, _RUNS_LISTED)}" if len(runs) > 1 else ""
     if not where:
         where = ", ".join(filter(None, (first.spot.file, first.spot.run and f"run {runs[0]}")))
-        where += f", rows {_first(rows, _RUNS_LISTED)}" if rows else ""
+        where += f", rows {first_of(rows, _RUNS_LISTED)}" if rows else ""
     return f"{first.severity}: {where}: {says_of(own, say)}. {first.remedy}{_named(first)}"
 
 
@@ -261,6 +333,8 @@ def guide_lines(plan: SheetPlan) -> list[str]:
         "apertures. Report the sizes that psdstats gives.",
         "A run given up: choose abandoned as its status and say why in its remark. Its readings "
         "are kept, and left out.",
+        "One run more: unprotect the sheet (there is no password), copy a whole block below the "
+        "last one, and give the run a name of its own.",
         "Sheet sieves: write what the certificates say. Sheet study: settings, each with a hint.",
     ]
     if plan.second_shaking:

@@ -5,6 +5,7 @@ import json
 import re
 import shutil
 
+import numpy as np
 import pytest
 
 from psdstats import read_study
@@ -83,6 +84,32 @@ def test_check_tells_what_is_alike_in_one_line(psdstats, benches):
     assert sum(line.startswith("warning: ") for line in short) == len(warnings) - 7
     each = psdstats("check", benches, "--each").out
     assert each.count("D10 lies below the finest sieve") == len(open_runs) == 8
+
+
+def test_check_tells_what_the_answer_is_without_the_runs_in_doubt(psdstats, two_times):
+    """A tare of another sieve: the sentence, the table and the comparison say the same."""
+    from psdstats import compare
+    from psdstats.comparison.beside import conditions_without, without_runs
+
+    assert "No run is in doubt." in psdstats("check", two_times, "--effect").out
+    rows = (two_times / "weighings.csv").read_text(encoding="utf-8").splitlines()
+    run, sieve, aperture, tare, gross = rows[12].split(",")
+    rows[12] = ",".join([run, sieve, aperture, f"{float(tare) - 8.0:.1f}", gross])
+    (two_times / "weighings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    said = psdstats("check", two_times, "--effect", "--json")
+    document, compared = json.loads(said.out), compare(read_study(two_times), quantities=("D50",))
+    (row,) = document["effect"]
+    assert row["runs"] == run
+    assert "tare_drift" in row["check"]
+    (size,) = conditions_without(compared, "D50", [run])
+    (change,) = without_runs(compared, [run])
+    assert [row["size"], row["size_without"]] == pytest.approx(np.exp([size.effect, size.without]))
+    moved = 100.0 * np.expm1([change.effect, change.without])
+    assert [row["change"], row["change_without"]] == pytest.approx(moved)
+    assert row["change_moves"] == pytest.approx(moved[1] - moved[0])
+    told = document["sentences"][-1]
+    assert told.startswith(f"Without {run}: D50 at ")
+    assert f"is {np.exp(size.without):.4g} µm instead of {np.exp(size.effect):.4g} µm" in told
 
 
 def test_check_tells_what_the_study_leaves_open(psdstats, benches, tmp_path):

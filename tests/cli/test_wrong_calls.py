@@ -1,8 +1,11 @@
 """What a beginner types wrong is answered in one sentence with the remedy, and exit code 2."""
 
+import argparse
 import shutil
 
 import pytest
+from psdstats_cli import options as options_of
+from psdstats_cli.console import Console
 
 
 def _file(folder, name, content):
@@ -155,7 +158,9 @@ def test_utf_16(psdstats, tmp_path, one_bench, encoding):
 
 def test_old_workbook(psdstats, tmp_path):
     name = _file(tmp_path, "old.xls", bytes.fromhex("d0cf11e0a1b11ae1"))
-    _refused(psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8) or as XLSX.")
+    _refused(
+        psdstats("sizes", name), "kind .xls are not read. Save it as CSV (UTF-8), XLSX or ODS."
+    )
 
 
 @pytest.mark.parametrize("name", ["empty.csv", "empty.xlsx"])
@@ -180,3 +185,27 @@ def test_existing_sheet_and_study(psdstats, benches):
     _refused(psdstats("convert", benches, "s"), "s exists already. Choose another name, or add")
     shutil.rmtree("s")
     assert psdstats(*words).code == 0
+
+
+@pytest.mark.parametrize(
+    ("asked", "parts", "lent", "says"),
+    [
+        (1, 1, 1, ""),
+        (4, 8, 4, ""),
+        (1000, 8, 4, "--workers 1000: this computer lends 4 cores, no more."),
+        (2, 8, 1, "--workers 2: this computer lends 1 core, no more."),
+        (3, 1, 1, "--workers 3: work of this size cannot be divided, so 1 process will do."),
+        (4, 2, 2, "--workers 4: work of this size has 2 parts, so 2 processes will do."),
+    ],
+)
+def test_more_processes_than_pay(monkeypatch, capsys, asked, parts, lent, says):
+    monkeypatch.setattr("psdstats.processes.cores", lambda: lent if asked in (2, 1000) else 4)
+    options = argparse.Namespace(workers=asked)
+    assert options_of._workers(options, Console(), parts) == min(asked, parts, lent)
+    assert capsys.readouterr().err == (f"psdstats: {says}\n" if says else "")
+
+
+def test_what_linear_has_no_use_for_is_said(psdstats, bench):
+    said = psdstats("sizes", bench, "--method", "linear", "--draws", "1000")
+    assert said.code == 0
+    assert "--draws is not needed: --method linear draws nothing." in said.err

@@ -104,7 +104,7 @@ EDITS: dict[str, tuple[str, str, str]] = {
     # columns
     "column missing": (W, "gross_g", "brutto"),
     "time column missing": (R, "milling_time_min", "time"),
-    "unknown column in the weighings": (W, "tare_g,gross_g", "tare_g,gross_g,operator"),
+    "unknown column in the weighings": (W, "tare_g,gross_g", "tare_g,gross_g,gross_agian_g"),
     "weighing column in the run table": (R, "ball_ratio", "tare_g"),
     "two columns of one name": (R, "replicate", "group"),
     "cell beyond the header": (W, "403.00", "403.00,7"),

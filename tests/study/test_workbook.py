@@ -104,7 +104,8 @@ def test_formulas_count_by_their_last_value(tmp_path):
         (changed(2, 0, None),
          "Table1, row 3, column run: the cell is empty. Repeat the name on every row."),
         (changed(1, 3, "#DIV/0!"),
-         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number."),
+         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number "
+         "alone, such as 12.5."),
         ([["Trial of spring"], *FLAT],
          "Table1, row 1, column run: the column is missing. Add it, or rename one of the columns "
          "found: Trial of spring."),

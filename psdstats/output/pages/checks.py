@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from psdstats.columns import QUANTITIES
-from psdstats.comparison.beside import without_runs
+from psdstats.comparison.beside import LeftOut, conditions_without, without_runs
 from psdstats.comparison.result import Comparison
 from psdstats.output.content import Block, Drawing, Note, Page, Paragraph
 from psdstats.output.figures.bench import tare_history
@@ -19,6 +20,7 @@ from psdstats.output.tables.table import Column, Place, Show, Table
 from psdstats.study.flags import CheckReport, Flag, Severity
 from psdstats.words import study as words
 from psdstats.words.numbers import MISSING, PLAIN, Numerals
+from psdstats.words.sheet import main_result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -79,6 +81,91 @@ def _lead(report: CheckReport, compared: Comparison | None, say: Numerals) -> tu
     return (words.doubted_sentence(len(runs), told),)
 
 
+def effect_page(report: CheckReport, compared: Comparison, say: Numerals = PLAIN) -> Page:
+    """Each run in doubt, and those of one finding together: D50 and the main answer without it."""
+    why: dict[tuple[str, ...], list[str]] = {}
+    doubts = [own for own in report.findings if own[0].doubts]
+    for own in doubts:
+        for run in words.runs_of(own):
+            why.setdefault((run,), []).append(own[0].check)
+    for own in doubts:
+        why.setdefault(tuple(words.runs_of(own)), [own[0].check])
+    why.setdefault(report.doubted_runs, [words.ALL_IN_DOUBT])
+    if not doubts:
+        return Page(heading=words.EFFECT, sentences=(words.NO_DOUBT,))
+    rows = [
+        {"runs": words.first_of(runs), "check": ", ".join(dict.fromkeys(checks)),
+         **_effect_row(compared, runs)}
+        for runs, checks in why.items()
+    ]  # fmt: skip
+    told = [
+        words.effect_sentence(runs, *_effect(compared, runs), compared.plan, say) for runs in why
+    ]
+    table = _effect_table(rows, compared)
+    return Page(heading=words.EFFECT, sentences=tuple(told), blocks=(table,))
+
+
+def _effect(compared: Comparison, runs: Sequence[str]) -> tuple[LeftOut | None, LeftOut | None]:
+    """What moves the most without some runs: a size at their conditions, and the main answer."""
+    quantity = main_result(compared).quantity
+    sizes = sorted(conditions_without(compared, quantity, runs), key=lambda one: -one.moved)
+    changes = [one for one in without_runs(compared, runs) if one.quantity == quantity]
+    own = [one for one in changes if one.where in {size.where for size in sizes}]
+    return next(iter(sizes), None), next(iter(own or changes), None)
+
+
+def _effect_row(compared: Comparison, runs: Sequence[str]) -> dict[str, object]:
+    """Sizes in µm and changes in per cent, with and without some runs."""
+    row: dict[str, object] = {}
+    for kind, one in zip(("size", "change"), _effect(compared, runs), strict=True):
+        if one is None:
+            continue
+        row[f"{kind}_where"] = words.where_moved(one, compared.plan)
+        values = np.exp([one.effect, one.without])
+        values = values if kind == "size" else 100.0 * (values - 1.0)
+        row[kind], row[f"{kind}_without"] = map(float, values)
+        row[f"{kind}_moves"] = one.percent if kind == "size" else float(np.diff(values)[0])
+    return row
+
+
+def _effect_table(rows: Sequence[Mapping[str, object]], compared: Comparison) -> Table:
+    quantity = main_result(compared).quantity
+    names = ("runs", "check", *(f"{kind}{part}" for kind in ("size", "change") for part in _PARTS))
+    columns = [
+        Column(name=name, heading=heading, unit=unit, show=show, decimals=decimals)
+        for name, (heading, unit, show, decimals) in zip(
+            names, _effect_columns(quantity), strict=True
+        )
+    ]
+    return Table(
+        name="runs in doubt",
+        frame=pd.DataFrame(rows, columns=list(names)),
+        caption=words.EFFECT_CAPTION,
+        columns=tuple(columns),
+    )
+
+
+_PARTS = ("_where", "", "_without", "_moves")
+
+
+def _effect_columns(quantity: str) -> list[tuple[str, str, Show, int | None]]:
+    """Heading, unit, form and decimals of each column of the table."""
+    unit = "" if quantity == "span" else "µm"
+    size = (unit, Show.NUMBER, 1 if unit else 3)
+    return [
+        ("without", "", Show.TEXT, None),
+        ("check", "", Show.TEXT, None),
+        (f"{quantity} at", "", Show.TEXT, None),
+        ("all runs", *size),
+        ("without", *size),
+        ("moves", "%", Show.SIGNED, 1),
+        (f"change of {quantity}", "", Show.TEXT, None),
+        ("all runs", "%", Show.SIGNED, 1),
+        ("without", "%", Show.SIGNED, 1),
+        ("moves", "points", Show.SIGNED, 1),
+    ]
+
+
 def _points(compared: Comparison | None, runs: Sequence[str]) -> dict[str, float]:
     """How far the changes of each size move without some runs together, in points."""
     found: dict[str, float] = {}
@@ -122,6 +209,7 @@ def _pressing_table(
             Column(name="where", heading="where"),
             Column(name="says", heading="found"),
             Column(name="remedy", heading="what to do"),
+            Column(name="size", heading=words.SIZE_WITHOUT),
             Column(name="without", heading=words.WITHOUT),
         ),
         is_front=True,
@@ -131,15 +219,18 @@ def _pressing_table(
 def _row(own: Sequence[Flag], compared: Comparison | None, say: Numerals) -> dict[str, str]:
     """One row: what was found where, what to do, and what moves without these runs."""
     first, runs = own[0], words.runs_of(own)
-    without = MISSING
+    without = size = MISSING
     if first.check == "not_bracketed":
         without = words.BOUNDED
     elif runs and first.doubts:
         without = words.moved_words(_points(compared, runs), say)
+        if compared is not None:
+            size = words.size_moved(_effect(compared, runs)[0], say)
     return {
         "severity": str(first.severity),
         "where": words.where_of(own),
         "says": words.says_of(own, say),
         "remedy": first.remedy,
+        "size": size,
         "without": without,
     }

@@ -187,6 +187,7 @@ def test_checks_say_what_changes_without_the_runs_in_doubt(benches):
     page = checks_page(benches.checks, benches.comparison)
     table = next(block for block in page.blocks if isinstance(block, Table))
     assert list(table.frame["without"]) == ["under 0.1"] * 3 + ["counted as a bound"]
+    assert list(table.frame["size"]) == ["−0.1 %", "under 0.1 %", "+0.3 %", "–"]
     most = max(one.points for one in without_runs(benches.comparison, benches.checks.doubted_runs))
     assert most < 0.1
     assert page.lead == (
