@@ -9,7 +9,10 @@ of `borrowing`; between blocks as much as the core tells.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.distribution.borrowing import Moved, Written
@@ -269,7 +272,7 @@ class _Open:
         return np.asarray(sizes[self.known[sizes]])
 
 
-def _entries(rows: Indices, block: Array, first: int) -> tuple[Array, ...]:
+def _entries(rows: Indices, block: Array, first: int) -> tuple[NDArray[Any], ...]:
     """Rows, columns and values of a block whose columns start there."""
     row = np.repeat(rows.astype(np.int32), block.shape[1])
     column = np.tile(first + np.arange(block.shape[1], dtype=np.int32), len(rows))
