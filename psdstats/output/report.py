@@ -199,7 +199,7 @@ def report_content(
     appendix = [*(one for one in backs if one is not None), method]
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
-        title=found.study.title,
+        title=words.title(found.study, say),
         author=found.author,
         date=found.report_date,
         sheet=answer_sheet(found, say),
