@@ -203,6 +203,8 @@ def main_study(out: Path) -> None:
 
 def values_for(parser: argparse.ArgumentParser, action: argparse.Action) -> list[str]:
     """Values that parse: the extremes and some between, fewer where each takes seconds."""
+    if parsers.name_of(action) == "--attained":
+        return ["1", "3"]  # seconds a trial: more is said to take minutes, and is not tried
     slow = parser.prog.split()[1] in ("report", "compare", "groups", "rate")
     if parses(parser, action, "a text of any kind"):
         return list(WORDS[:6] if slow else WORDS)
