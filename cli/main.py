@@ -25,7 +25,7 @@ from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
 from .console import Console, ReaderLeft, drop, ensure_free
-from .options import usable
+from .values import usable
 
 RARE_COLLECTION = (50_000, 20, 20)  # drawing makes millions of small objects: 8 % less time
 COMMANDS = (
