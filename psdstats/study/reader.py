@@ -295,8 +295,9 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     if suffix in (".xlsx", ".ods"):
         content = file_bytes(place.parent, place.name, raw, problems)
         sheets = _filled_sheets(content, path.name, problems)
-        if sheets:
-            _read_workbook(sheets, path.name, raw, problems)
+        if content is not None and sheets:
+            attached = read_comments(content, path.name, problems)
+            _read_workbook(sheets, path.name, raw, attached, problems)
         if raw.weighings is None:
             _hint_wide(sheets, path.name, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
@@ -329,10 +330,13 @@ def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) ->
 
 
 def _read_workbook(
-    sheets: Mapping[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
+    sheets: Mapping[str, Sheet],
+    name: str,
+    raw: RawStudy,
+    attached: list[Attached],
+    problems: list[Problem],
 ) -> None:
     named = {title.strip().lower(): title for title in sheets}
-
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
         pages.settings(named["study"])
@@ -342,10 +346,7 @@ def _read_workbook(
     _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
     if raw.unread:
         raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    if raw.weighings is None:
-        _hint_wide(sheets, name, problems)
-    found = read_comments(content, name, problems)
-    raw.attached = partial(meant, [*pages.beside, *found], pages.layouts, sheets)
+    raw.attached = partial(meant, [*pages.beside, *attached], pages.layouts, sheets)
 
 
 def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
@@ -368,7 +369,6 @@ def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
-<<<<<<< HEAD
 
 
 class _Pages:
@@ -376,7 +376,7 @@ class _Pages:
 
     def __init__(
         self,
-        sheets: dict[str, Sheet],
+        sheets: Mapping[str, Sheet],
         named: dict[str, str],
         raw: RawStudy,
         problems: list[Problem],
@@ -418,7 +418,3 @@ class _Pages:
         found = listed(rows) if key == LIST_SHEET else None
         self.raw.comments += found or []
         return found is not None
-=======
-    if unread:
-        raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
->>>>>>> p-wide
