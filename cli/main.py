@@ -76,6 +76,10 @@ class CommandParser(argparse.ArgumentParser):
             self._refuse(self._unknown(left[0]))
         return found, left
 
+    def _print_message(self, message: str, _: object = None) -> None:
+        """Print help; argparse would not say that it cannot."""
+        Console().verbatim(message.rstrip("\n"))
+
     def error(self, message: str) -> NoReturn:
         """Refuse with one sentence on standard error; exit code 2."""
         self._refuse(self._sentence(message.removeprefix("argument ")))
@@ -294,10 +298,9 @@ def _own_fault(fault: BaseException) -> str:
     """What to report where psdstats did not foresee what happened."""
     import traceback
 
-    frames = [
-        one for one in traceback.extract_tb(fault.__traceback__) if "psdstats" in one.filename
-    ]
-    where = f" at {Path(frames[-1].filename).name}, line {frames[-1].lineno}" if frames else ""
+    frames = traceback.extract_tb(fault.__traceback__)
+    own = [one for one in frames if {"psdstats", "psdstats_cli"} & {*Path(one.filename).parts}]
+    where = f" at {Path(own[-1].filename).name}, line {own[-1].lineno}" if own else ""
     said = " ".join(str(fault).split())[:200]
     return (
         f"psdstats itself failed{where} ({type(fault).__name__}: {said}); nothing was "

@@ -79,7 +79,7 @@ def test_version_is_the_one_of_the_code():
 def test_every_import_is_declared():
     """Whatever the packages import is Python's own, their own, or a declared dependency."""
     declared = {
-        re.match(r"[\w-]+", line)[0]
+        re.match(r"[\w-]+", line)[0].replace("-", "_")
         for line in [
             *PROJECT["project"]["dependencies"],
             *PROJECT["project"]["optional-dependencies"]["cluster"],

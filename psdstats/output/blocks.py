@@ -256,7 +256,7 @@ class Bench:
             put_cell(value, facts[name])
             self.sheet.row_dimensions[label.row].height = _LABEL
             self.sheet.row_dimensions[value.row].height = _VALUE
-            cells[name] = f"${value.column_letter}${value.row}"
+            cells[name] = value.coordinate
         return row + 2 * -(-len(names) // len(slots)), cells
 
     def _dress(self, cell: Cell, name: str, **look: Any) -> None:
@@ -270,17 +270,21 @@ class Bench:
 
     def _across(self, cell: Cell, last: int, name: str, **look: Any) -> None:
         """Dress a cell that reaches to a column."""
+        from openpyxl.worksheet.cell_range import CellRange
+
         for column in range(cell.column, last + 1):
             self._dress(self.sheet.cell(cell.row, column), name, side="left", **look)
         if last > cell.column:
-            end = self.sheet.cell(cell.row, last).coordinate
-            self.sheet.merged_cells.add(f"{cell.coordinate}:{end}")
+            merged = CellRange(
+                min_row=cell.row, max_row=cell.row, min_col=cell.column, max_col=last
+            )
+            self.sheet.merged_cells.ranges.add(merged)  # without comparing it with all others
 
     def _reading(self, block: Block, row: int, sieve: str, aperture_um: float) -> None:
         """One sieve: its name and aperture, cells for its masses, and what follows from them."""
         at = {name: f"{letter}{row}" for name, letter in self.letters.items()}
-        total = f"${self.letters[NET]}${block.last + 1}"
-        nets = f"{self.letters[NET]}${block.first}:{at[NET]}"
+        total = f"{self.letters[NET]}{block.last + 1}"
+        nets = f"{self.letters[NET]}{block.first}:{at[NET]}"
         values: dict[str, OutCell] = {col.SIEVE: sieve, col.APERTURE: aperture_um}
         formulas = {
             NET: f'=IF(OR({at[col.TARE]}="",{at[col.GROSS]}=""),"",'
@@ -305,7 +309,7 @@ class Bench:
     def _totals(self, block: Block) -> None:
         """Total, loss against the sample mass, and D50 by the chord."""
         row, net = block.last + 1, self.letters[NET]
-        total, sample, loss = f"${net}${row}", block.cells[col.SAMPLE_MASS], f"$B${row + 1}"
+        total, sample, loss = f"{net}{row}", block.cells[col.SAMPLE_MASS], f"B{row + 1}"
         nets, count = f"{net}{block.first}:{net}{block.last}", block.last - block.first + 1
         summed = f'=IF(COUNT({nets})={count},ROUND(SUM({nets}),7),"")'
         lost = f'=IF(OR(N({sample})=0,{total}=""),"",ROUND({sample}-{total},7))'
@@ -326,7 +330,7 @@ class Bench:
             last = cell.column + (cell.row == row + 1 and address[0] in (net, share))
             self._across(cell, last, name, bold=bool(name), size=10 if name else 9)
             if name:
-                block.cells[name] = f"${cell.column_letter}${cell.row}"
+                block.cells[name] = cell.coordinate
         for number in (row, row + 1):
             self.sheet.row_dimensions[number].height = _READING
 
@@ -334,15 +338,15 @@ class Bench:
         """D50 linear in the logarithm of size between the two sieves around 50 %."""
         first, last = block.first, block.last - 1  # without the pan
         size, finer = (
-            f"${self.letters[name]}${first}:${self.letters[name]}${last}"
+            f"{self.letters[name]}{first}:{self.letters[name]}{last}"
             for name in (col.APERTURE, _FINER)
         )
-        top, bottom = (f"${self.letters[col.APERTURE]}${row}" for row in (first, last))
+        top, bottom = (f"{self.letters[col.APERTURE]}{row}" for row in (first, last))
         above = f'COUNTIF({finer},">=50")'
         x1, x2 = (f"LN(INDEX({size},{above}{step}))" for step in ("", "+1"))
         q1, q2 = (f"INDEX({finer},{above}{step})" for step in ("", "+1"))
         chord = f"EXP({x1}+(50-{q1})/({q2}-{q1})*({x2}-{x1}))"
-        total = f"${self.letters[NET]}${block.last + 1}"
+        total = f"{self.letters[NET]}{block.last + 1}"
         return (
             f'=IF(N({total})<=0,"",IF({above}=0,"above "&{top},'
             f'IF({above}={last - first + 1},"below "&{bottom},{chord})))'
@@ -361,7 +365,7 @@ class Bench:
                 if name in self.letters:
                     letter = self.letters[name]
                     return [f"{letter}{one.first}:{letter}{one.last}" for one in blocks]
-                return [one.cells[name].replace("$", "") for one in blocks if name in one.cells]
+                return [one.cells[name] for one in blocks if name in one.cells]
 
             tare, told = self.letters[col.TARE], mass_messages(most)
             validate(self.sheet, cells(col.TARE), "decimal", "0", messages=told, most=most)
@@ -392,7 +396,7 @@ class Bench:
         self.sheet.conditional_formatting.add(f"{net}2:{net}{self.sheet.max_row}", below)
         for block in self.blocks:
             beyond = CellIsRule(operator="notBetween", formula=[f"-{limit}", limit], font=bold)
-            cell = block.cells[LOSS_PERCENT].replace("$", "")
+            cell = block.cells[LOSS_PERCENT]
             self.sheet.conditional_formatting.add(cell, beyond)
 
     def _break_pages(self) -> None:

@@ -20,8 +20,10 @@ from typing import TypeVar
 from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
-from psdstats.errors import PsdstatsError
+from psdstats.errors import ModelError, PsdstatsError
+from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
+from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
 from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
@@ -150,6 +152,10 @@ def report(
     OutputError
         If the folder holds something that may not be replaced.
     """
+    ensure(folder, Holds.RESULTS, replace=replace)
+    LEVEL.require("level", level, ModelError)
+    if target_um is not None:
+        SIZE_UM.require("target_um", target_um, ModelError)
     say = Numerals(decimal)
     study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
@@ -193,7 +199,7 @@ def report_content(
     appendix = [*(one for one in backs if one is not None), method]
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
-        title=found.study.title,
+        title=words.title(found.study, say),
         author=found.author,
         date=found.report_date,
         sheet=answer_sheet(found, say),

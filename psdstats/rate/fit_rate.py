@@ -20,7 +20,7 @@ from psdstats.comparison.answers import answer
 from psdstats.comparison.plan import plan_comparison
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Remark, Verdict
-from psdstats.limits import LEVEL, MASS_G
+from psdstats.limits import LEVEL, MARGIN_PERCENT, MASS_G, SIZE_UM
 from psdstats.present import present
 from psdstats.rate.answers import (
     CurveChoice,
@@ -364,9 +364,14 @@ def fit_rate(
         If a column, quantity or curve is unknown, or the runs are too few.
     """
     LEVEL.require("level", level, ModelError)
-    for name, value in (("powder_g", powder_g), ("balls_g", balls_g)):
+    for name, value, allowed in (
+        ("target_um", target_um, SIZE_UM),
+        ("margin_percent", margin_percent, MARGIN_PERCENT),
+        ("powder_g", powder_g, MASS_G),
+        ("balls_g", balls_g, MASS_G),
+    ):
         if value is not None:
-            MASS_G.require(name, value, ModelError)
+            allowed.require(name, value, ModelError)
     if quantity not in QUANTITIES[:3]:
         raise ModelError(f"There is no size {quantity!r} to fit; choose D10, D50 or D90.")
     if propagation is not None:

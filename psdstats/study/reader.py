@@ -226,6 +226,13 @@ def _wide_sheets(
     return {"": rows}, points
 
 
+def _twice(bench: str, tables: list[str]) -> list[Problem]:
+    """Runs that stand on the bench sheet and in tables of their own as well."""
+    fault = f"the workbook has this sheet of runs and also {', '.join(tables)}"
+    remedy = "Keep one of the two: rename the other, or delete it."
+    return [Problem(bench, fault, remedy)] if tables else []
+
+
 def _hint_wide(sheets: Mapping[str, Sheet], name: str, problems: list[Problem]) -> None:
     """Say what to do with a wide table, in place of everything that reading it row by row gave."""
     hint = looks_wide(sheets, name)
@@ -287,8 +294,13 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     suffix, place = path.suffix.lower(), path.resolve()
     if suffix in (".xlsx", ".ods"):
         content = file_bytes(place.parent, place.name, raw, problems)
-        if content is not None:
-            _read_workbook(content, path.name, raw, problems)
+        sheets = _filled_sheets(content, path.name, problems)
+        if content is not None and sheets:
+            pages = _read_workbook(sheets, path.name, raw, problems)
+            found = [*pages.beside, *read_comments(content, path.name, problems)]
+            raw.attached = partial(meant, found, pages.layouts, sheets)
+        if raw.weighings is None:
+            _hint_wide(sheets, path.name, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
         content = file_bytes(place.parent, place.name, raw, problems)
         text = decode(content, place.name, encoding=encoding, problems=problems)
@@ -307,31 +319,41 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     return raw
 
 
-def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Problem]) -> None:
+def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) -> dict[str, Sheet]:
+    """Sheets of a workbook with something in them; a problem where there is none."""
+    if content is None:
+        return {}
     sheets = {key: rows for key, rows in read_sheets(content, name, problems).items() if rows}
-    named = {title.strip().lower(): title for title in sheets}
-    if not named:
-        if not problems:
-            remedy = "Write a flat table, or the sheets runs and weighings."
-            problems.append(Problem(name, "the workbook is empty", remedy))
-        return
+    if not sheets and not problems:
+        remedy = "Write a flat table, or the sheets runs and weighings."
+        problems.append(Problem(name, "the workbook is empty", remedy))
+    return sheets
 
+
+def _read_workbook(
+    sheets: dict[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
+) -> _Pages:
+    named = {title.strip().lower(): title for title in sheets}
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
         pages.settings(named["study"])
     if "sieves" in named:
         raw.sieves = pages.table("sieves", SIEVE_COLUMNS)
     others = [key for key in named if key not in ("study", "sieves", "guide")]
-    others = [key for key in others if not pages.of_comments(key)]
+    _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
+    if raw.unread:
+        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
+    return pages
+
+
+def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
+    """Runs and weighings of a workbook: its blocks, its two tables, or one flat table."""
+    raw, sheets, named, problems = pages.raw, pages.sheets, pages.named, pages.problems
     pairs = {"runs", "weighings"}
     if BENCH in others and has_blocks(sheets[named[BENCH]]):
         raw.runs, raw.weighings = read_bench(sheets[named[BENCH]], named[BENCH], problems)
         raw.unread += [named[key] for key in others if key not in (BENCH, RUN_LIST)]
-        twice = [named[key] for key in others if key in pairs]
-        if twice:
-            fault = f"the workbook has this sheet of runs and also {', '.join(twice)}"
-            remedy = "Keep one of the two: rename the other, or delete it."
-            problems.append(Problem(named[BENCH], fault, remedy))
+        problems += _twice(named[BENCH], [named[key] for key in others if key in pairs])
     elif pairs <= set(others):
         raw.runs = pages.table("runs", RUN_COLUMNS)
         raw.weighings = pages.table("weighings", WEIGHING_COLUMNS)
@@ -344,13 +366,6 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
-    if raw.unread:
-        raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    if raw.weighings is None:
-        _hint_wide(sheets, name, problems)
-    raw.attached = partial(
-        meant, [*pages.beside, *read_comments(content, name, problems)], pages.layouts, sheets
-    )
 
 
 class _Pages:

@@ -19,15 +19,18 @@ from psdstats.study.tables import RawStudy, Row, Table
 from psdstats.study.wide_cells import (
     FACTORS,
     FEW,
+    FIELD,
     RULES,
     Apertures,
     Finder,
     Grid,
+    OpenProblem,
     Rules,
+    Sample,
     WideTable,
     quote,
 )
-from psdstats.study.wide_layout import Layout
+from psdstats.study.wide_layout import Layout, StackedSieve
 
 _MOST_ROWS = 2_000  # of a sheet that may be a wide table
 
@@ -40,6 +43,7 @@ def _lines(grid: Grid, rules: Rules, points: bool) -> list[tuple[Grid, Apertures
             lines = Finder(each, rules, points, []).lines_of_apertures()
             found += [(each, line) for line in lines]
     found = [one for one in found if one[1].heading] or found
+    found = [one for one in found if one[1].unit] or found
     alike = [one for one in found if _same_stack(one, found[0])]
     if found and len(alike) == len(found):  # the same apertures again, or in the other unit
         return [min(found, key=lambda one: one[1].unit != "µm")]
@@ -62,7 +66,7 @@ def _analyse(
     columns = layout.columns(line)
     row, kinds, down = layout.kinds(line.first, columns)
     if not columns:
-        layout.ask("no masses stand beside the apertures", hint="Write them there.")
+        layout.ask(OpenProblem("no masses stand beside the apertures", hint="Write them there."))
         return None
     sieves = layout.sieves(line, down)
     samples, shared = layout.blocks(columns, kinds, bool(down), line.first)
@@ -74,22 +78,28 @@ def _analyse(
     taken = {*line.values, *down, *([row] if shared is None and row else [])}
     layout.headings_of(samples, taken, min(columns))
     from_names = layout.name_samples(samples)
-    unit = layout.aperture_unit(line)
-    mass_unit = layout.mass_unit(samples, sieves)
-    if problems or unit is None or mass_unit is None:
+    units = layout.aperture_unit(line), layout.mass_unit(samples, sieves)
+    if problems or None in units:
         return None
+    return _found(layout, line, (sieves, samples, shared), from_names, units)
+
+
+def _found(
+    layout: Layout,
+    line: Apertures,
+    stand: tuple[list[StackedSieve], list[Sample], int | None],
+    from_names: tuple[str, ...],
+    units: tuple[str | None, ...],
+) -> WideTable | None:
+    """The tables of the study, and what is told of them."""
+    sieves, samples, shared = stand
+    unit, mass_unit = map(str, units)
+    grid, problems = layout.grid, layout.problems
     shifts = FACTORS[unit].adjusted(), FACTORS[mass_unit].adjusted()
     weighed, blank = layout.weighings(sieves, samples, shared, shifts)
     if problems:
         return None
     needed = (col.RUN, col.SIEVE, col.APERTURE, col.TARE, col.GROSS)
-    raw = RawStudy(
-        name=grid.file.rpartition(".")[0],
-        settings_file=grid.file,
-        settings={"tares": "once"} if shared else {},
-        runs=_table(grid.place, layout.run_rows(samples), (col.RUN, col.TIME), problems),
-        weighings=_table(grid.place, weighed, needed, problems),
-    )
     across = "columns" if grid.turned else "rows"
     told = {role: spot for sample in samples for role, spot in sample.spots.items()}
     heads = {role: f" {words[-1]!r}" for role, words in layout.headings.items()}
@@ -106,7 +116,13 @@ def _analyse(
         unused=tuple(blank),
         skipped=layout.skipped(),
         rules=layout.rules_found(sieves=across, aperture_unit=unit, mass_unit=mass_unit),
-        raw=raw,
+        raw=RawStudy(
+            name=grid.file.rpartition(".")[0],
+            settings_file=grid.file,
+            settings={"tares": "once"} if shared else {},
+            runs=_table(grid.place, layout.run_rows(samples), (col.RUN, col.TIME), problems),
+            weighings=_table(grid.place, weighed, needed, problems),
+        ),
     )
 
 
@@ -216,11 +232,21 @@ def refuse_rules(rules: Rules, file: str, problems: list[Problem]) -> None:
         elif isinstance(known, type) and not isinstance(value, known):
             fault = f"the value {value!r} is of the wrong kind"
             remedy = "Write a text." if known is str else f"Write a table [{key}]."
-        elif isinstance(value, dict) and not all(
-            isinstance(each, dict if key == "samples" else str | list) for each in value.values()
-        ):
+        elif key == "names" and len(fields := FIELD.findall(str(value))) != len({*fields}):
+            fault, remedy = f"a column stands twice in {value!r}", "Name each column once."
+        elif isinstance(value, dict) and not all(_is_answer(key, each) for each in value.values()):
             fault = "a value is of the wrong kind"
             remedy = "Write a text, a list of texts, or for a sample { milling_time_min = 24 }."
         else:
             continue
         problems.append(Problem(file, fault, remedy, None, key))
+
+
+def _is_answer(key: str, value: object) -> bool:
+    """Whether a value may stand in that table of a mapping file."""
+    if key == "samples":
+        kinds = {type(each) for each in value.values()} if isinstance(value, dict) else {dict}
+        return kinds <= {str, int, float}
+    if key == "words" and isinstance(value, list):
+        return all(isinstance(each, str) for each in value)
+    return isinstance(value, str)

@@ -1,4 +1,4 @@
-"""The cells of a wide table: their names, what headings, units and apertures mean.
+"""The cells of a wide table, what headings, units and apertures mean, and names of samples.
 
 Sieves always run down and samples across here: a table with its sieves in columns is turned first,
 and `Grid` names every cell as the laboratory sees it.  Apertures in µm, masses in g, times in min.
@@ -6,12 +6,14 @@ and `Grid` names every cell as the laboratory sees it.  Apertures in µm, masses
 
 from __future__ import annotations
 
+import csv
 import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from importlib.resources import files
 from itertools import pairwise
 
 from psdstats import columns as col
@@ -28,33 +30,11 @@ SKIP, PAN = "skip", "pan"
 ONE_MEANING = "as to its left"
 MASSES = (col.TARE, col.GROSS, NET)
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
-WORDS: Mapping[str, str] = {
-    col.APERTURE: "aperture|opening|mesh width|sieve|sieve size|mesh size|size",
-    col.SIEVE: "sieve no|sieve number|sieve id|sieve name|serial no|serial number|serial",
-    PAN: "pan|bottom|bottom pan|collecting pan|receiver",
-    col.TARE: "empty|tare|empty sieve|sieve alone|without powder|without sample|sieve empty",
-    col.GROSS: "full|gross|loaded|filled|with powder|with sample|sieve plus powder|"
-    "sieve plus sample|sieve and powder|sieve and sample|sieve full",
-    NET: "net|powder|retained|residue|net mass|powder mass|mass retained",
-    SKIP: "total|sum|loss|lost|recovered|recovery|share|percent|cumulative|passing|undersize|"
-    "oversize|finer|mean|average|difference|total mass|sum of powder|powder lost|total powder",
-    col.RUN: "sample|sample name|sample id|sample no|run|run name|run no",
-    col.GROUP: "group|bench|laboratory|lab",
-    col.TIME: "milling time|grinding time|mill time|milled for|time of milling|milling|time",
-    col.REPLICATE: "replicate|repeat|rep",
-    col.SPLIT: "split",
-    col.CHARGE: "charge|filling|batch",
-    col.SAMPLE_MASS: "sample mass|sample weight|mass of sample|mass in|feed",
-    col.SHAKING_TIME: "shaking time|sieving time|time of sieving",
-    col.BALANCE: "balance",
-    col.BALL_RATIO: "ball ratio|ball to powder ratio|ball powder ratio|ball mass ratio|ratio",
-    col.STATUS: "status",
-    col.RUN_REMARK: "remark|remarks|comment|comments|note|notes",
-    col.WEIGHED_ON: "date|weighed on|day",
-    col.WEIGHED_BY: "weighed by|by|initials",
+_ROWS = (files("psdstats.study") / "wide_words.csv").read_text(encoding="utf-8").splitlines()
+_PHRASES = {
+    phrase: row["column"] for row in csv.DictReader(_ROWS) for phrase in row["phrases"].split("|")
 }
-"""What headings mean: names of columns with the phrases that stand for them."""
-_PHRASES = {phrase: role for role, each in WORDS.items() for phrase in each.split("|")}
+"""Phrases of headings, and the column that each stands for."""
 UNITS: Mapping[str, tuple[str, Decimal]] = {
     **dict.fromkeys(("µm", "um", "micron", "microns", "micrometre"), ("µm", Decimal(1))),
     "mm": ("mm", Decimal(1000)),
@@ -74,7 +54,6 @@ _LAST_UNIT = re.compile(rf"(?:^|[\s,;(\[/]|\bin )\s*({_UNIT})\s*[)\]]?\s*$")
 WITH_UNIT = re.compile(rf"([><≥≤]?)\s*(\d+(?:[.,]\d+)?)\s*({_UNIT})?")
 TIME_TEXT = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*(min|h)\b")
 RATIO_TEXT = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*:\s*1(?![\d.,])")
-_FIELD = re.compile(r"\{([A-Za-z_]+)\}")
 NUMERIC = frozenset({col.TIME, col.SAMPLE_MASS, col.SHAKING_TIME, col.BALL_RATIO})
 RULES: Mapping[str, tuple[object, ...] | type] = {
     "sheet": str, "sieves": ("rows", "columns"), **KIND_OF_UNIT, "balance_zeroed": (True, False),
@@ -82,6 +61,10 @@ RULES: Mapping[str, tuple[object, ...] | type] = {
     "lines": dict, "samples": dict,
 }  # fmt: skip
 """Keys of a mapping file, with the values they may have."""
+_MADE_OF = (col.GROUP, col.TIME, col.BALL_RATIO, col.REPLICATE)  # a name, where no row gives it
+FIELD = re.compile(r"\{([A-Za-z_]+)\}")
+_FIRST_WORD = re.compile(r"[^\W\d_]{2,}")
+_PARTS = re.compile(r"([-_ /,.]+)")
 FEW, LISTED = 2, 8
 
 
@@ -93,6 +76,20 @@ def quote(text: str) -> str:
 def words_of(column: str) -> str:
     """A column in words, its unit left out."""
     return col.column_words(column.removesuffix("_g").removesuffix("_min"))
+
+
+class OpenProblem:
+    """What a table leaves open, with the lines of a mapping file that answer it."""
+
+    def __init__(self, fault: str, *lines: str, hint: str = "") -> None:
+        self.fault, self.lines, self.hint = fault, lines, hint
+
+    def at(self, place: str) -> Problem:
+        """The problem of one table."""
+        told = f"{self.hint} Or put" if self.hint else "Put"
+        told += " into the mapping file (--mapping FILE.toml):"
+        remedy = "\n    ".join([told, *self.lines]) if self.lines else self.hint
+        return Problem(place, self.fault, remedy)
 
 
 class CellRow(int):
@@ -267,14 +264,9 @@ class Finder:
         self.mass_units: set[str] = set()
         self._known: dict[str, tuple[str, str | None]] = {}
 
-    def ask(self, fault: str, *lines: str, value: str | None = None, hint: str = "") -> None:
-        """Note a question with the lines of a mapping file that answer it."""
-        remedy = hint
-        if lines:
-            told = "Or put" if hint else "Put"
-            remedy += f"{' ' if hint else ''}{told} into the mapping file (--mapping FILE.toml):\n"
-            remedy += "\n".join(f"    {line}" for line in lines)
-        self.problems.append(Problem(self.grid.place, fault, remedy, None, None, value))
+    def ask(self, question: OpenProblem) -> None:
+        """Note what cannot be told about this table."""
+        self.problems.append(question.at(self.grid.place))
 
     def meaning(self, cell: Cell) -> tuple[str, str | None]:
         """What a heading means ("" where that is not known), and its unit."""
@@ -383,15 +375,16 @@ class Finder:
         stated = self.rules.get(kind)
         if len(found) > 1 or (found and stated and {stated} != found):
             every = " and ".join(sorted({*found, *([str(stated)] if stated else [])}))
-            self.ask(f"the unit of {where} is {every}, by the headings and the mapping file"
-                     if stated else f"the unit of {where} is {every}",
-                     hint="Use one unit in all headings and in the mapping file.")  # fmt: skip
+            fault = f"the unit of {where} is {every}"
+            fault += ", by the headings and the mapping file" if stated else ""
+            hint = "Use one unit in all headings and in the mapping file."
+            self.ask(OpenProblem(fault, hint=hint))
             return None
         unit = next(iter(found), None) or (str(stated) if stated else by_size)
         if unit is None:
             options = " or ".join(map(quote, KIND_OF_UNIT[kind]))
-            self.ask(f"the unit of {where} cannot be told", f"{kind} = {options}",
-                     hint="Write it into the heading.")  # fmt: skip
+            self.ask(OpenProblem(f"the unit of {where} cannot be told", f"{kind} = {options}",
+                     hint="Write it into the heading."))  # fmt: skip
         return unit
 
     def aperture_unit(self, line: Apertures) -> str | None:
@@ -412,16 +405,20 @@ class Finder:
         odd = [r for r, step in steps if (not down if not step else (step > 0) != rising)]
         if odd:
             fault = f"the aperture {self.grid.quoted((odd[0], line.column))} is out of order or "
-            self.ask(f"{fault}there twice", hint="Write every sieve once, from coarse to fine.")
+            self.ask(
+                OpenProblem(
+                    f"{fault}there twice", hint="Write every sieve once, from coarse to fine."
+                )
+            )
         if 0 not in line.values.values():
             fault = f"no pan stands below or above {self.grid.quoted((rows[-1], line.column))}"
-            self.ask(fault, hint="Weigh the pan and add it, headed pan.")
+            self.ask(OpenProblem(fault, hint="Weigh the pan and add it, headed pan."))
         finest = min(value for value in line.values.values() if value)
         for row in line.values:
             found = WITH_UNIT.fullmatch(same(self.grid.cells[row, line.column]))
             if not line.values[row] and found and to_number(found[2]) not in (0, finest):
                 fault = f"{self.grid.quoted((row, line.column))} is not below the finest sieve"
-                self.ask(fault, hint="Name the pan pan.")
+                self.ask(OpenProblem(fault, hint="Name the pan pan."))
 
     def skipped(self) -> tuple[str, ...]:
         """Every cell that says nothing here: texts one by one, numbers by the line they stand in.
@@ -453,3 +450,125 @@ class Finder:
     def _lines_of(self, spot: Spot) -> tuple[str, str]:
         """The row and the column of a cell, as the laboratory sees them."""
         return self.grid.line(spot[0]), self.grid.line(spot[1], across=False)
+
+    def name_samples(self, samples: Sequence[Sample]) -> tuple[str, ...]:
+        """Name every sample and read off the names what no row says; which columns those are."""
+        named = any(col.RUN in sample.told for sample in samples)
+        for sample in samples:
+            sample.name = " ".join(
+                f"{float(sample.told[name]):g} min"
+                if name == col.TIME
+                else str(sample.told[name]).strip()
+                for name in ([col.RUN] if named else _MADE_OF)
+                if str(sample.told.get(name, "")).strip()
+            )
+        nameless = [s for s in samples if not s.name]
+        if nameless:
+            blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
+            self.ask(
+                OpenProblem(f"no name stands above the masses in {blank}", hint="Write it there.")
+            )
+            return ()
+        counts = Counter(s.name for s in samples)
+        twice = [s for s in samples if counts[s.name] > 1]
+        if twice:
+            which = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
+            self.ask(
+                OpenProblem(f"samples have the same name ({which})", hint="Give each its own.")
+            )
+            return ()
+        found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
+        own = self.rules.get("samples", {})
+        for sample in samples:
+            stated = own.get(sample.name, {}) if isinstance(own, Mapping) else {}
+            sample.told.update(
+                {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
+            )
+        if col.TIME not in found or "names" not in self.rules:
+            self._ask_about_names(samples)
+        return found
+
+    def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
+        """Columns read off the names by the template of the mapping file."""
+        template = str(self.rules["names"])
+        parts = FIELD.split(template)
+        number = r"\d+(?:[.,]\d+)?"
+        pattern = "".join(
+            f"(?P<{part}>{number if part in NUMERIC else '.+?'})" if odd else re.escape(part)
+            for odd, part in zip([False, True] * len(parts), parts, strict=False)
+        )
+        fields = tuple(parts[1::2])
+        own = self.rules.get("samples", {})
+        for sample in samples:
+            found = re.fullmatch(pattern, sample.name)
+            for name in fields if found else ():
+                typed = found[name] if found else ""
+                value = to_number(typed) if name in NUMERIC else None
+                if sample.told.get(name, "") == "":
+                    sample.told[name] = typed if value is None else value
+        wrong = [s for s in samples if not re.fullmatch(pattern, s.name) and s.name not in own]  # type: ignore[operator]
+        if wrong:
+            named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
+            fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
+            self.ask(OpenProblem(fault, "[samples]", *(
+                f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
+            ))  # fmt: skip
+        return fields
+
+    def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
+        """Columns that every name shows by its form: a time with its unit, a ratio to one."""
+        read: list[str] = []
+        for column, form in ((col.TIME, TIME_TEXT), (col.BALL_RATIO, RATIO_TEXT)):
+            found = [form.findall(sample.name.casefold()) for sample in samples]
+            told = any(column in s.told for s in samples)
+            if told or not all(len(each) == 1 for each in found):
+                continue
+            read.append(column)
+            for sample, (each,) in zip(samples, found, strict=True):
+                typed, unit = each if isinstance(each, tuple) else (each, "%")
+                sample.told[column] = (to_number(typed) or Decimal(0)) * FACTORS[unit]
+        return tuple(read)
+
+    def _suggested(self, samples: Sequence[Sample]) -> str:
+        """A template that the names may follow."""
+        split = [_PARTS.split(sample.name) for sample in samples]
+        first, fields = split[0], [col.GROUP, col.TIME, col.REPLICATE]
+        if len({len(each) for each in split}) > 1:
+            return "{group} {milling_time_min} min"
+        made = ""
+        for at, part in enumerate(first):
+            column = [each[at] for each in split]
+            numbers = all(to_number(each) is not None for each in column)
+            wanted = col.TIME if numbers and col.TIME in fields else next(
+                (name for name in fields if name != col.TIME), "")  # fmt: skip
+            if len({*column}) == 1 or not wanted:
+                made += part
+            else:
+                fields.remove(wanted)
+                made += f"{{{wanted}}}"
+        return made
+
+    def _place(self, sample: Sample) -> str:
+        spot = sample.spots.get(col.RUN)
+        return self.grid.at(spot) if spot else self.name_of(sample.first)
+
+    def _ask_about_names(self, samples: Sequence[Sample]) -> None:
+        """Ask for times, and for groups that names may hold, in one question."""
+        template = self._suggested(samples)
+        unknown = [s for s in samples if col.TIME not in s.told]
+        firsts = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
+        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
+        faults, lines = list[str](), list[str]()
+        if unknown:
+            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
+            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
+            faults.append(f"the milling time of {len(cells)} samples cannot be told "
+                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
+            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
+        if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
+            faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
+            lines.insert(0, "one_group = true    # they are not groups")
+        if FIELD.search(template) and (col.TIME in template or not unknown):
+            lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
+        if faults:
+            self.ask(OpenProblem(", and ".join(faults), *lines))

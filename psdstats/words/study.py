@@ -333,6 +333,8 @@ def guide_lines(plan: SheetPlan) -> list[str]:
         "apertures. Report the sizes that psdstats gives.",
         "A run given up: choose abandoned as its status and say why in its remark. Its readings "
         "are kept, and left out.",
+        "One run more: unprotect the sheet (there is no password), copy a whole block below the "
+        "last one, and give the run a name of its own.",
         "Sheet sieves: write what the certificates say. Sheet study: settings, each with a hint.",
     ]
     if plan.second_shaking:

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pytest
+from openpyxl.formula.translate import Translator
 
 from psdstats.distribution import percentiles
 from psdstats.errors import OutputError, StudyError
@@ -233,6 +234,27 @@ def test_runs_not_weighed_wait_and_abandoned_ones_are_kept(tmp_path):
     assert (kept.status, kept.noted["run_remark"]) == ("abandoned", "power cut")
     assert [reading.gross_g is None for reading in kept.readings] == [False, True, False, False]
     assert kept.readings[-1].remark == "brush used"
+
+
+def test_a_block_may_be_copied_for_one_run_more(weighed_each_run):
+    """Copied as a spreadsheet does it, a block computes its own totals and reads as a run."""
+
+    def copy_block(book, block):
+        sheet, start, below = book["bench"], block["Run"].row - 1, book["bench"].max_row + 2
+        for row in sheet.iter_rows(min_row=start, max_row=block["total"].row + 1):
+            for cell in row:
+                other = sheet.cell(below + cell.row - start, cell.column)
+                other.value = cell.value
+                if cell.data_type == "f":
+                    shift = Translator(cell.value, cell.coordinate)
+                    other.value = shift.translate_formula(other.coordinate)
+        sheet.cell(below + 1, 1).value = "one more"
+        sheet.cell(below + 7, 4).value += 4.0
+
+    path = changed(weighed_each_run, copy_block)
+    assert [run.name for run in read_study(path).runs][16:] == ["one more"]
+    evaluator = formulas.Evaluator(openpyxl.load_workbook(path))
+    assert agree(path, lambda cell: evaluator.value("bench", cell.coordinate)) == 17
 
 
 def put(name, value, row=1):
@@ -495,7 +517,8 @@ def test_targets(tmp_path):
         recording_sheet(make_plan(), tmp_path / "sheet.csv")
     with pytest.raises(OutputError, match="has no form 'flat'"):
         recording_sheet(make_plan(), tmp_path / "sheet.csv", form="flat")
-    recording_sheet(make_plan(), tmp_path / "sheet.xlsx")
+    first = recording_sheet(make_plan(), tmp_path / "sheet.xlsx").read_bytes()
+    assert recording_sheet(make_plan(), tmp_path / "same.xlsx").read_bytes() == first
     with pytest.raises(OutputError, match="exists already"):
         recording_sheet(make_plan(), tmp_path / "sheet.xlsx")
 
@@ -506,6 +529,8 @@ def test_labels(tmp_path):
     assert page.count("<li>") == len(plan.runs()) == 16
     assert "<script" not in page
     assert "&lt;script&gt;alert(1)" in page
+    for room in ("sample", "taken at", "date", "by"):
+        assert page.count(f"<b>{room}</b><i>") == 16
     assert not re.search(r"(src|href)=|url\(|@import", page)
     assert "A4" in page
 
