@@ -502,8 +502,9 @@ def test_own_sieves_and_shared_stack(tmp_path):
                                  "twice. Give each once."),
         ({"sample_mass_g": 0.0}, "recording sheet, column sample_mass_g: the number is not above "
                                  "zero. Give a number above zero."),
-        ({"replicates": 100_000}, "recording sheet, column replicates: the sheet would have 800,000 runs, more "
-                                  "than 1,000. Plan less, or a sheet for each group."),
+        ({"replicates": 100_000}, "recording sheet, column replicates: the sheet would have "
+                                  "800,000 runs, more than 1,000. Plan less, or a sheet for "
+                                  "each group."),
     ],
 )  # fmt: skip
 def test_plans_that_contradict_themselves(changes, message):
