@@ -93,9 +93,10 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
         console.say(line)
     target = save_study(study, options.target, form=form, replace=options.replace)
     text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
-    if options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules:
+    same = options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules
+    if same:
         kept = options.mapping
-    if not kept.exists():
+    elif not kept.exists():
         write_file_atomically(kept, text)
     console.document(
         {
@@ -107,7 +108,7 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
         }
     )
     console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
-    same = tomllib.loads(kept.read_text(encoding="utf-8")) == table.rules
+    same = same or (kept.is_file() and kept.read_bytes() == text.encode())
     console.remark(
         f"Mapping file for the next table: {kept}"
         if same

@@ -294,11 +294,8 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     suffix, place = path.suffix.lower(), path.resolve()
     if suffix in (".xlsx", ".ods"):
         content = file_bytes(place.parent, place.name, raw, problems)
-        sheets = _filled_sheets(content, path.name, problems)
-        if sheets:
-            _read_workbook(sheets, path.name, raw, problems)
-        if raw.weighings is None:
-            _hint_wide(sheets, path.name, problems)
+        if content is not None:
+            _read_workbook(content, path.name, raw, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
         content = file_bytes(place.parent, place.name, raw, problems)
         text = decode(content, place.name, encoding=encoding, problems=problems)
@@ -317,21 +314,14 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     return raw
 
 
-def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) -> dict[str, Sheet]:
-    """Sheets of a workbook with something in them; a problem where there is none."""
-    if content is None:
-        return {}
+def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Problem]) -> None:
     sheets = {key: rows for key, rows in read_sheets(content, name, problems).items() if rows}
-    if not sheets and not problems:
-        remedy = "Write a flat table, or the sheets runs and weighings."
-        problems.append(Problem(name, "the workbook is empty", remedy))
-    return sheets
-
-
-def _read_workbook(
-    sheets: Mapping[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
-) -> None:
     named = {title.strip().lower(): title for title in sheets}
+    if not named:
+        if not problems:
+            remedy = "Write a flat table, or the sheets runs and weighings."
+            problems.append(Problem(name, "the workbook is empty", remedy))
+        return
 
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
@@ -368,7 +358,6 @@ def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
         fault = f"the workbook has the sheets {', '.join(sheets)}"
         remedy = "Name the tables runs and weighings, or keep one sheet with a flat table."
         problems.append(Problem(name, fault, remedy))
-<<<<<<< HEAD
 
 
 class _Pages:
@@ -418,7 +407,3 @@ class _Pages:
         found = listed(rows) if key == LIST_SHEET else None
         self.raw.comments += found or []
         return found is not None
-=======
-    if unread:
-        raw.notes.append(f"Sheets of {name} not read: {', '.join(unread)}.")
->>>>>>> p-wide
