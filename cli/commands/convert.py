@@ -10,7 +10,7 @@ from ..console import Console, ensure_free
 from ..options import add_json, add_replace, add_study
 
 if TYPE_CHECKING:
-    from psdstats.study import StudyForm
+    from psdstats.study import Study, StudyForm
 
 SUMMARY = "write a study in another form: folder, flat CSV or workbook"
 EXAMPLE = "psdstats convert my-trial my-trial.xlsx"
@@ -37,6 +37,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         metavar="FILE",
         help="mapping file (TOML) of an earlier table, or with the answers that were asked for",
+    )
+    parser.add_argument(
+        "--give-up",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="leave NAME behind, which TARGET cannot hold or which is not read; several allowed",
     )
     add_replace(
         parser, what="the files psdstats wrote into an existing target folder; a file never"
@@ -69,11 +76,32 @@ def run(options: argparse.Namespace, console: Console) -> int:
     ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)
     if options.layout == "wide":
         return _convert_wide(options, console, form)
-    study = read_study(options.study, encoding=options.encoding)
-    target = save_study(study, options.target, form=form, replace=options.replace)
-    console.document({"study": str(target), "form": form.value, "runs": len(study.runs)})
-    console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
+    study = read_study(options.study, encoding=options.encoding, to_carry=True)
+    target = save_study(
+        study, options.target, form=form, replace=options.replace, give_up=options.give_up
+    )
+    console.document(
+        {
+            "study": str(target),
+            "form": form.value,
+            "runs": len(study.runs),
+            "aside": len(study.aside),
+            "comments": len(study.comments),
+            "given_up": options.give_up,
+        }
+    )
+    console.remark(
+        f"Wrote {len(study.runs)} runs{_besides(study)} to {target}; {options.study} is unchanged."
+    )
     return 0
+
+
+def _besides(study: Study) -> str:
+    """What was written beside the runs that are evaluated."""
+    aside, comments = len(study.aside), len(study.comments)
+    parts = [f"{aside} put aside (planned, abandoned or weighed in part)"] if aside else []
+    parts += [f"{comments} comment{'s' * (comments > 1)} on cells"] if comments else []
+    return "".join(f", {part}" for part in parts) + "," * bool(parts)
 
 
 def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm) -> int:
@@ -91,7 +119,9 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
     said = mapping_lines(table)
     for line in said:
         console.say(line)
-    target = save_study(study, options.target, form=form, replace=options.replace)
+    target = save_study(
+        study, options.target, form=form, replace=options.replace, give_up=options.give_up
+    )
     text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
     same = options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules
     if same:
