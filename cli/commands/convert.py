@@ -117,7 +117,7 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
         options.study, mapping=options.mapping, encoding=options.encoding
     )
     said = mapping_lines(table)
-    for line in said:
+    for line in (*said, *(f"Note on the study: {note}" for note in study.notes)):
         console.say(line)
     target = save_study(
         study, options.target, form=form, replace=options.replace, give_up=options.give_up
