@@ -425,13 +425,16 @@ def attain(
         return None
     from psdstats.planning.attained import attained
 
+    workers = _workers(options, console, options.attained)
+    runs = len(comparison.analysis.study.runs)
+    _say_how_long(console, options.attained * _A_RUN_S * runs / workers)
     with console.progress("comparing") as progress:
         return attained(
             comparison,
             trials=options.attained,
             seed=options.seed,
             sources=options.sources,
-            workers=_workers(options, console, options.attained),
+            workers=workers,
             progress=progress,
         )
 
@@ -450,6 +453,18 @@ def _workers(options: argparse.Namespace, console: Console, parts: int) -> int:
             f"--workers {asked}: work of this size {into}, so {_counted(parts, 'process')} will do."
         )
     return min(asked, has, parts)
+
+
+_A_RUN_S = 0.05  # to simulate and analyse one run of a trial
+_LONG_S = 60
+
+
+def _say_how_long(console: Console, seconds: float) -> None:
+    """Say beforehand that what was asked takes minutes."""
+    if seconds > _LONG_S:
+        hours, minutes = divmod(round(seconds / 60), 60)
+        takes = f"{hours} h {minutes} min" if hours else f"{minutes} min"
+        console.warn(f"This takes about {takes}; Ctrl-C stops it and leaves nothing half-written.")
 
 
 def _counted(count: int, what: str) -> str:

@@ -152,10 +152,10 @@ def report(
     OutputError
         If the folder holds something that may not be replaced.
     """
+    ensure(folder, Holds.RESULTS, replace=replace)
     LEVEL.require("level", level, ModelError)
     if target_um is not None:
         SIZE_UM.require("target_um", target_um, ModelError)
-    ensure(folder, Holds.RESULTS, replace=replace)
     say = Numerals(decimal)
     study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
@@ -199,7 +199,7 @@ def report_content(
     appendix = [*(one for one in backs if one is not None), method]
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
-        title=found.study.title,
+        title=words.title(found.study, say),
         author=found.author,
         date=found.report_date,
         sheet=answer_sheet(found, say),

@@ -197,9 +197,9 @@ def read_wide_study(
     if table is not None:
         table.raw.files.extend(files)
         if content is not None and place.suffix.lower() in _WORKBOOKS:
-            comments = read_comments(content, place.name, problems)
             table.raw.notes += [
-                f"{c.sheet}, {letters(c.column)}{c.row}: {c.text}" for c in comments
+                f"{one.sheet}, {letters(one.column)}{one.row}: {one.text}"
+                for one in read_comments(content, place.name, problems)
             ]
         study = assemble(table.raw, problems)
     if study is not None:
@@ -300,8 +300,13 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     suffix, place = path.suffix.lower(), path.resolve()
     if suffix in _WORKBOOKS:
         content = file_bytes(place.parent, place.name, raw, problems)
-        if content is not None:
-            _read_workbook(content, path.name, raw, problems)
+        sheets = _filled_sheets(content, path.name, problems)
+        if content is not None and sheets:
+            pages = _read_workbook(sheets, path.name, raw, problems)
+            found = [*pages.beside, *read_comments(content, path.name, problems)]
+            raw.attached = partial(meant, found, pages.layouts, sheets)
+        if raw.weighings is None:
+            _hint_wide(sheets, path.name, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
         content = file_bytes(place.parent, place.name, raw, problems)
         text = decode(content, place.name, encoding=encoding, problems=problems)
@@ -320,15 +325,21 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     return raw
 
 
-def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Problem]) -> None:
+def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) -> dict[str, Sheet]:
+    """Sheets of a workbook with something in them; a problem where there is none."""
+    if content is None:
+        return {}
     sheets = {key: rows for key, rows in read_sheets(content, name, problems).items() if rows}
-    named = {title.strip().lower(): title for title in sheets}
-    if not named:
-        if not problems:
-            remedy = "Write a flat table, or the sheets runs and weighings."
-            problems.append(Problem(name, "the workbook is empty", remedy))
-        return
+    if not sheets and not problems:
+        remedy = "Write a flat table, or the sheets runs and weighings."
+        problems.append(Problem(name, "the workbook is empty", remedy))
+    return sheets
 
+
+def _read_workbook(
+    sheets: dict[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
+) -> _Pages:
+    named = {title.strip().lower(): title for title in sheets}
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
         pages.settings(named["study"])
@@ -338,10 +349,7 @@ def _read_workbook(content: bytes, name: str, raw: RawStudy, problems: list[Prob
     _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
     if raw.unread:
         raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    if raw.weighings is None:
-        _hint_wide(sheets, name, problems)
-    found = read_comments(content, name, problems)
-    raw.attached = partial(meant, [*pages.beside, *found], pages.layouts, sheets)
+    return pages
 
 
 def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
