@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     times = "milling times at which samples are taken, min; 0 is the unmilled powder"
     add_values(parser, ("--times", ..., "T,T", times), kind=several(limits.STEP_MIN))
     charges = parser.add_mutually_exclusive_group()
-    add_values(charges, ("--charges", 1, "N", "how many charges are milled"), kind=limits.COUNT)
+    add_values(charges, ("--charges", 1, "N", "how many charges are milled"), kind=limits.CHARGES)
     named = "names of the charges, in order"
     add_values(charges, ("--charge-names", None, "A,B", named), kind=names)
     start = "beginning of the first day, such as 2026-01-05T08:30"

@@ -501,7 +501,7 @@ def timeline(
 
 def _names(charges: int | Sequence[str]) -> tuple[str, ...]:
     if isinstance(charges, int | float | np.integer):
-        many = limits.COUNT.require("charges", charges)
+        many = limits.CHARGES.require("charges", charges)
         return tuple(f"charge {number}" for number in range(1, int(many) + 1))
     names = tuple(charges)
     if not names or len(set(names)) < len(names):
