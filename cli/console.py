@@ -306,11 +306,13 @@ def present(page: Page, options: argparse.Namespace, console: Console) -> int:
 def _on_one_screen(page: Page, options: argparse.Namespace, console: Console) -> tuple[Table, ...]:
     """The first table that has room on a screen, and those after it while they still have.
 
-    Where none has, the first of all.
+    Where none has, the first of all; none at all below sentences that fill most of the screen.
     """
     heights = [_text_of(one, options, console).count("\n") + 1 for one in page.first]
-    low = [height <= SCREEN - _FOOT for height in heights]
     room = SCREEN - _FOOT - sum(len(console.lines(one)) for one in page.sentences)
+    if room < SCREEN / 2 and all(height > room for height in heights):
+        return ()
+    low = [height <= SCREEN - _FOOT for height in heights]
     shown: list[Table] = []
     for table, height, is_low in zip(page.first, heights, low, strict=True):
         room -= height

@@ -9,7 +9,10 @@ of `borrowing`; between blocks as much as the core tells.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from psdstats.distribution.borrowing import Moved, Written
@@ -20,7 +23,7 @@ from psdstats.frozen import Array
 
 CORE = 256  # runs by which blocks move together
 BLOCK = 12  # runs in a block at most
-LEAST_SHARED = 0.001  # of one size's variance: smallest eigenvalue of the core that is kept
+LEAST_SHARED = 0.003  # of the largest eigenvalue of the core: the smallest that is kept
 LEAST_OWN = 1e-3  # of the largest variance of a block
 L = LEVELS.size
 
@@ -269,8 +272,8 @@ class _Open:
         return np.asarray(sizes[self.known[sizes]])
 
 
-def _entries(rows: Indices, block: Array, first: int) -> tuple[Indices, Indices, Array]:
+def _entries(rows: Indices, block: Array, first: int) -> tuple[NDArray[Any], ...]:
     """Rows, columns and values of a block whose columns start there."""
-    row = np.repeat(rows, block.shape[1])
-    column = np.tile(first + np.arange(block.shape[1]), len(rows))
+    row = np.repeat(rows.astype(np.int32), block.shape[1])
+    column = np.tile(first + np.arange(block.shape[1], dtype=np.int32), len(rows))
     return row, column, block.ravel()

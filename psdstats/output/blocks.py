@@ -270,11 +270,15 @@ class Bench:
 
     def _across(self, cell: Cell, last: int, name: str, **look: Any) -> None:
         """Dress a cell that reaches to a column."""
+        from openpyxl.worksheet.cell_range import CellRange
+
         for column in range(cell.column, last + 1):
             self._dress(self.sheet.cell(cell.row, column), name, side="left", **look)
         if last > cell.column:
-            end = self.sheet.cell(cell.row, last).coordinate
-            self.sheet.merged_cells.add(f"{cell.coordinate}:{end}")
+            merged = CellRange(
+                min_row=cell.row, max_row=cell.row, min_col=cell.column, max_col=last
+            )
+            self.sheet.merged_cells.ranges.add(merged)  # without comparing it with all others
 
     def _reading(self, block: Block, row: int, sieve: str, aperture_um: float) -> None:
         """One sieve: its name and aperture, cells for its masses, and what follows from them."""

@@ -58,6 +58,10 @@ _PLAIN_XML = re.compile(  # what begins as XML is UTF-8
 _BLOCK_BYTES = 1_000_000  # looked through at a time
 
 
+# what Python calls text encodings and no file of a spreadsheet has
+_OF_NO_FILE = ("idna", "unicode_escape", "raw_unicode_escape", "utf_7", "utf7")
+
+
 def decode(
     content: bytes | None, file: str, *, encoding: str | None, problems: list[Problem]
 ) -> str | None:
@@ -72,6 +76,8 @@ def decode(
         remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
     else:
         try:
+            if encoding is not None and encoding.lower().replace("-", "_") in _OF_NO_FILE:
+                raise LookupError(encoding)
             decoded = content.decode(encoding or "utf-8-sig")
         except UnicodeDecodeError as cause:
             row, value = content.count(b"\n", 0, cause.start) + 1, f"0x{content[cause.start]:02x}"

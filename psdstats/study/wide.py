@@ -19,6 +19,7 @@ from psdstats.study.tables import RawStudy, Row, Table
 from psdstats.study.wide_cells import (
     FACTORS,
     FEW,
+    FIELD,
     RULES,
     Apertures,
     Finder,
@@ -42,6 +43,7 @@ def _lines(grid: Grid, rules: Rules, points: bool) -> list[tuple[Grid, Apertures
             lines = Finder(each, rules, points, []).lines_of_apertures()
             found += [(each, line) for line in lines]
     found = [one for one in found if one[1].heading] or found
+    found = [one for one in found if one[1].unit] or found
     alike = [one for one in found if _same_stack(one, found[0])]
     if found and len(alike) == len(found):  # the same apertures again, or in the other unit
         return [min(found, key=lambda one: one[1].unit != "µm")]
@@ -230,11 +232,21 @@ def refuse_rules(rules: Rules, file: str, problems: list[Problem]) -> None:
         elif isinstance(known, type) and not isinstance(value, known):
             fault = f"the value {value!r} is of the wrong kind"
             remedy = "Write a text." if known is str else f"Write a table [{key}]."
-        elif isinstance(value, dict) and not all(
-            isinstance(each, dict if key == "samples" else str | list) for each in value.values()
-        ):
+        elif key == "names" and len(fields := FIELD.findall(str(value))) != len({*fields}):
+            fault, remedy = f"a column stands twice in {value!r}", "Name each column once."
+        elif isinstance(value, dict) and not all(_is_answer(key, each) for each in value.values()):
             fault = "a value is of the wrong kind"
             remedy = "Write a text, a list of texts, or for a sample { milling_time_min = 24 }."
         else:
             continue
         problems.append(Problem(file, fault, remedy, None, key))
+
+
+def _is_answer(key: str, value: object) -> bool:
+    """Whether a value may stand in that table of a mapping file."""
+    if key == "samples":
+        kinds = {type(each) for each in value.values()} if isinstance(value, dict) else {dict}
+        return kinds <= {str, int, float}
+    if key == "words" and isinstance(value, list):
+        return all(isinstance(each, str) for each in value)
+    return isinstance(value, str)

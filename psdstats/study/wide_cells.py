@@ -1,4 +1,4 @@
-"""The cells of a wide table: their names, what headings, units and apertures mean.
+"""The cells of a wide table, what headings, units and apertures mean, and names of samples.
 
 Sieves always run down and samples across here: a table with its sieves in columns is turned first,
 and `Grid` names every cell as the laboratory sees it.  Apertures in µm, masses in g, times in min.
@@ -54,7 +54,6 @@ _LAST_UNIT = re.compile(rf"(?:^|[\s,;(\[/]|\bin )\s*({_UNIT})\s*[)\]]?\s*$")
 WITH_UNIT = re.compile(rf"([><≥≤]?)\s*(\d+(?:[.,]\d+)?)\s*({_UNIT})?")
 TIME_TEXT = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*(min|h)\b")
 RATIO_TEXT = re.compile(r"(?<![\d.,])(\d+(?:[.,]\d+)?)\s*:\s*1(?![\d.,])")
-_FIELD = re.compile(r"\{([A-Za-z_]+)\}")
 NUMERIC = frozenset({col.TIME, col.SAMPLE_MASS, col.SHAKING_TIME, col.BALL_RATIO})
 RULES: Mapping[str, tuple[object, ...] | type] = {
     "sheet": str, "sieves": ("rows", "columns"), **KIND_OF_UNIT, "balance_zeroed": (True, False),
@@ -62,6 +61,10 @@ RULES: Mapping[str, tuple[object, ...] | type] = {
     "lines": dict, "samples": dict,
 }  # fmt: skip
 """Keys of a mapping file, with the values they may have."""
+_MADE_OF = (col.GROUP, col.TIME, col.BALL_RATIO, col.REPLICATE)  # a name, where no row gives it
+FIELD = re.compile(r"\{([A-Za-z_]+)\}")
+_FIRST_WORD = re.compile(r"[^\W\d_]{2,}")
+_PARTS = re.compile(r"([-_ /,.]+)")
 FEW, LISTED = 2, 8
 
 
@@ -148,7 +151,7 @@ class Grid:
     def at(self, spot: Spot) -> str:
         """Name of a cell."""
         row, column = reversed(spot) if self.turned else spot
-        return f"{_letters(column)}{row}" if self.sheet else f"row {row}, column {column}"
+        return f"{letters(column)}{row}" if self.sheet else f"row {row}, column {column}"
 
     def span(self, first: Spot, last: Spot) -> str:
         """Names of the first and last of some cells."""
@@ -164,7 +167,7 @@ class Grid:
     def line(self, number: int, *, across: bool = True) -> str:
         """A row (across) or column after turning, as the laboratory sees it."""
         kind = "row" if across != self.turned else "column"
-        name = _letters(number) if kind == "column" and self.sheet else str(number)
+        name = letters(number) if kind == "column" and self.sheet else str(number)
         return f"{kind} {name}"
 
     def lines(self, numbers: Sequence[int]) -> str:
@@ -179,7 +182,7 @@ class Grid:
         return f"{self.at(spot)} {str(self.cells[spot]).strip()[:40]!r}"
 
 
-def _letters(column: int) -> str:
+def letters(column: int) -> str:
     """Letters of a column of a spreadsheet."""
     text = ""
     while column:
@@ -447,3 +450,125 @@ class Finder:
     def _lines_of(self, spot: Spot) -> tuple[str, str]:
         """The row and the column of a cell, as the laboratory sees them."""
         return self.grid.line(spot[0]), self.grid.line(spot[1], across=False)
+
+    def name_samples(self, samples: Sequence[Sample]) -> tuple[str, ...]:
+        """Name every sample and read off the names what no row says; which columns those are."""
+        named = any(col.RUN in sample.told for sample in samples)
+        for sample in samples:
+            sample.name = " ".join(
+                f"{float(sample.told[name]):g} min"
+                if name == col.TIME
+                else str(sample.told[name]).strip()
+                for name in ([col.RUN] if named else _MADE_OF)
+                if str(sample.told.get(name, "")).strip()
+            )
+        nameless = [s for s in samples if not s.name]
+        if nameless:
+            blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
+            self.ask(
+                OpenProblem(f"no name stands above the masses in {blank}", hint="Write it there.")
+            )
+            return ()
+        counts = Counter(s.name for s in samples)
+        twice = [s for s in samples if counts[s.name] > 1]
+        if twice:
+            which = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
+            self.ask(
+                OpenProblem(f"samples have the same name ({which})", hint="Give each its own.")
+            )
+            return ()
+        found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
+        own = self.rules.get("samples", {})
+        for sample in samples:
+            stated = own.get(sample.name, {}) if isinstance(own, Mapping) else {}
+            sample.told.update(
+                {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
+            )
+        if col.TIME not in found or "names" not in self.rules:
+            self._ask_about_names(samples)
+        return found
+
+    def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
+        """Columns read off the names by the template of the mapping file."""
+        template = str(self.rules["names"])
+        parts = FIELD.split(template)
+        number = r"\d+(?:[.,]\d+)?"
+        pattern = "".join(
+            f"(?P<{part}>{number if part in NUMERIC else '.+?'})" if odd else re.escape(part)
+            for odd, part in zip([False, True] * len(parts), parts, strict=False)
+        )
+        fields = tuple(parts[1::2])
+        own = self.rules.get("samples", {})
+        for sample in samples:
+            found = re.fullmatch(pattern, sample.name)
+            for name in fields if found else ():
+                typed = found[name] if found else ""
+                value = to_number(typed) if name in NUMERIC else None
+                if sample.told.get(name, "") == "":
+                    sample.told[name] = typed if value is None else value
+        wrong = [s for s in samples if not re.fullmatch(pattern, s.name) and s.name not in own]  # type: ignore[operator]
+        if wrong:
+            named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
+            fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
+            self.ask(OpenProblem(fault, "[samples]", *(
+                f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
+            ))  # fmt: skip
+        return fields
+
+    def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
+        """Columns that every name shows by its form: a time with its unit, a ratio to one."""
+        read: list[str] = []
+        for column, form in ((col.TIME, TIME_TEXT), (col.BALL_RATIO, RATIO_TEXT)):
+            found = [form.findall(sample.name.casefold()) for sample in samples]
+            told = any(column in s.told for s in samples)
+            if told or not all(len(each) == 1 for each in found):
+                continue
+            read.append(column)
+            for sample, (each,) in zip(samples, found, strict=True):
+                typed, unit = each if isinstance(each, tuple) else (each, "%")
+                sample.told[column] = (to_number(typed) or Decimal(0)) * FACTORS[unit]
+        return tuple(read)
+
+    def _suggested(self, samples: Sequence[Sample]) -> str:
+        """A template that the names may follow."""
+        split = [_PARTS.split(sample.name) for sample in samples]
+        first, fields = split[0], [col.GROUP, col.TIME, col.REPLICATE]
+        if len({len(each) for each in split}) > 1:
+            return "{group} {milling_time_min} min"
+        made = ""
+        for at, part in enumerate(first):
+            column = [each[at] for each in split]
+            numbers = all(to_number(each) is not None for each in column)
+            wanted = col.TIME if numbers and col.TIME in fields else next(
+                (name for name in fields if name != col.TIME), "")  # fmt: skip
+            if len({*column}) == 1 or not wanted:
+                made += part
+            else:
+                fields.remove(wanted)
+                made += f"{{{wanted}}}"
+        return made
+
+    def _place(self, sample: Sample) -> str:
+        spot = sample.spots.get(col.RUN)
+        return self.grid.at(spot) if spot else self.name_of(sample.first)
+
+    def _ask_about_names(self, samples: Sequence[Sample]) -> None:
+        """Ask for times, and for groups that names may hold, in one question."""
+        template = self._suggested(samples)
+        unknown = [s for s in samples if col.TIME not in s.told]
+        firsts = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
+        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
+        faults, lines = list[str](), list[str]()
+        if unknown:
+            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
+            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
+            faults.append(f"the milling time of {len(cells)} samples cannot be told "
+                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
+            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
+        if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
+            faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
+            lines.insert(0, "one_group = true    # they are not groups")
+        if FIELD.search(template) and (col.TIME in template or not unknown):
+            lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
+        if faults:
+            self.ask(OpenProblem(", and ".join(faults), *lines))

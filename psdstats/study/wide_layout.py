@@ -6,7 +6,6 @@ mapping file which answer it.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -45,9 +44,7 @@ from psdstats.study.wide_cells import (
 )
 
 _INHERITED = frozenset({col.GROUP, col.TIME, col.CHARGE, col.BALL_RATIO})  # by merged headings
-_FIELD = re.compile(r"\{([A-Za-z_]+)\}")
-_FIRST_WORD = re.compile(r"[^\W\d_]{2,}")
-_PARTS = re.compile(r"([-_ /,.]+)")
+_PAIR = {col.TARE, col.GROSS}
 _USUAL_TARE_G = (20, 5000)  # an empty sieve, from the smallest to the largest in use; no source
 
 
@@ -90,10 +87,18 @@ class Layout(Finder):
         row = max(over, key=lambda r: (len(over[r]), r), default=0)
         for column, role in over.get(row, {}).items():
             self.take((row, column), role)
+        self._fill_halves(over.get(row, {}), columns, row)
         self._mass_units([(row, c) for c in range(min(columns, default=0))])
         stated = {c: self.lines.get(self.name_of(c), "") for c in columns}
         named = {c: role for c, role in stated.items() if role in MASSES}
         return row, {**over.get(row, {}), **named}, {}
+
+    def _fill_halves(self, found: dict[int, str], columns: Sequence[int], row: int) -> None:
+        """Give each half of the columns the one heading that is merged above it."""
+        half = len(columns) // 2
+        filled = [c for c in columns if (row, c) in self.grid.cells]
+        if sorted(found) == filled == [columns[0], columns[half]] and {*found.values()} == _PAIR:
+            found.update({c: found[columns[half * (c >= columns[half])]] for c in columns})
 
     def _mass_units(self, labels: Sequence[Spot]) -> None:
         """Take the unit of masses from the heading of the line that says empty or loaded."""
@@ -118,6 +123,9 @@ class Layout(Finder):
             shared = next(c for c in masses if kinds[c] == col.TARE)
             loaded = [c for c in columns if kinds.get(c, col.GROSS) == col.GROSS]
             return self._samples([{col.GROSS: c} for c in loaded], columns), shared
+        halves = self._halves(columns, kinds, top)
+        if halves:
+            return halves, None
         leading = self._leading(kinds)
         for column in masses:
             kind = kinds[column]
@@ -128,12 +136,38 @@ class Layout(Finder):
             groups = [{NET: c} for c in unnamed]
         elif unnamed:
             self._unknown_columns(unnamed)
-        if not self.rules.get("balance_zeroed") and {NET} == {k for each in groups for k in each}:
-            self._refuse_powder_alone(columns, top, headed=bool(masses))
+        if {NET} == {kind for group in groups for kind in group}:
+            if not self.rules.get("balance_zeroed"):
+                self._refuse_powder_alone(columns, top, headed=bool(masses))
+            return self._samples(groups, columns), None
         for group in groups:
-            if NET not in group and not {col.TARE, col.GROSS} <= {*group}:
+            if not {*group} >= _PAIR:
                 self._lacking(group, kinds)
         return self._samples(groups, columns), None
+
+    def _halves(self, columns: Sequence[int], kinds: Mapping[int, str], top: int) -> list[Sample]:
+        """Samples whose empty sieves all stand in one half of the columns, the loaded in the other.
+
+        Names above both halves are to be the same; none where the columns are not like that.
+        """
+        half, cells = len(columns) // 2, self.grid.cells
+        order = [kinds.get(c) for c in columns]
+        if half < FEW or order != [order[0]] * half + [order[-1]] * half or {*order} != _PAIR:
+            return []
+        samples = []
+        for first, second in zip(columns[:half], columns[half:], strict=True):
+            for row in {r for r, c in cells if c in (first, second) and r < top}:
+                spots = [(row, c) for c in (first, second) if (row, c) in cells]
+                if len({self.meaning(cells[s])[0] for s in spots} & _PAIR):
+                    continue
+                self.used |= {*spots[1:]}
+                if len({cells[spot] for spot in spots}) > 1:
+                    fault = " and ".join(map(self.grid.quoted, spots))
+                    hint = "Head both columns of a sample alike."
+                    self.ask(OpenProblem(f"{fault} do not name one sample", hint=hint))
+            pair = {kinds[first]: first, kinds[second]: second}
+            samples.append(Sample(pair, first, first))
+        return samples
 
     @staticmethod
     def _leading(kinds: Mapping[int, str]) -> str:
@@ -177,13 +211,15 @@ class Layout(Finder):
         """The lowest text above the masses of a column."""
         cells = self.grid.cells
         rows = [r for r, c in cells if c == column and r < top]
-        texts = [r for r in rows if to_number(str(cells[r, column])) is None]
+        texts = [r for r in rows if plain(cells[r, column]) not in UNITS
+                 and to_number(str(cells[r, column])) is None]  # fmt: skip
         return str(cells[max(texts), column]).strip() if texts else "?"
 
     def _unknown_columns(self, columns: Sequence[int]) -> None:
         lines = [self.name_of(c) for c in columns]
         fault = f"it is not known what the numbers in {', '.join(lines)} are"
-        self.ask(OpenProblem(fault, "[lines]", *(f'"{line}" = "{SKIP}"' for line in lines)))
+        meant = f'"{SKIP}"    # or "{col.TARE}", "{col.GROSS}"'
+        self.ask(OpenProblem(fault, "[lines]", *(f'"{line}" = {meant}' for line in lines)))
 
     def headings_of(self, samples: Sequence[Sample], taken: set[int], left: int) -> None:
         """Read every further row that says something of the samples."""
@@ -321,136 +357,17 @@ class Layout(Finder):
                 self._tell(samples, found, col.RUN, None, None)
         for row in rest:
             spot = next(spot for s in samples if (spot := self._spot(row, s)))
+            numbers = all(to_number(text) is not None for text in texts[row])
+            roles = (col.TIME, SKIP) if numbers else (col.RUN, col.GROUP, SKIP)
             fault = f"it is not known what {self.grid.quoted(spot)} and the other cells of "
             fault += f"{self.grid.line(row)} say of the samples"
-            self.ask(OpenProblem(fault, "[lines]", *(
-                f'"{self.grid.line(row)}" = "{role}"{end}'
-                for role, end in ((col.RUN, "    # one of these"), (col.GROUP, ""), (SKIP, ""))
-            )))  # fmt: skip
+            meant = ", ".join(map(quote, roles[1:]))
+            line = f'"{self.grid.line(row)}" = {quote(roles[0])}    # or {meant}'
+            self.ask(OpenProblem(fault, "[lines]", line))
 
     def _spot(self, row: int, sample: Sample) -> Spot | None:
         columns = range(sample.first, sample.last + 1)
         return next(((row, c) for c in columns if (row, c) in self.grid.cells), None)
-
-    def name_samples(self, samples: Sequence[Sample]) -> tuple[str, ...]:
-        """Name every sample and read off the names what no row says; which columns those are."""
-        for sample in samples:
-            typed = str(sample.told.get(col.RUN, "")).strip()
-            sample.name = typed or " ".join(
-                f"{sample.told[name]} min" if name == col.TIME else str(sample.told[name])
-                for name in (col.GROUP, col.TIME, col.BALL_RATIO, col.REPLICATE)
-                if str(sample.told.get(name, "")).strip()
-            )
-        nameless = [s for s in samples if not s.name]
-        if nameless:
-            blank = ", ".join(self.name_of(s.first) for s in nameless[:LISTED])
-            self.ask(
-                OpenProblem(f"no name stands above the masses in {blank}", hint="Write it there.")
-            )
-            return ()
-        counts = Counter(s.name for s in samples)
-        twice = [s for s in samples if counts[s.name] > 1]
-        if twice:
-            named = "; ".join(f"{self._place(s)} {s.name!r}" for s in twice[:LISTED])
-            self.ask(
-                OpenProblem(f"samples have the same name ({named})", hint="Give each its own.")
-            )
-            return ()
-        found = self._by_template(samples) if "names" in self.rules else self._by_form(samples)
-        own = self.rules.get("samples", {})
-        for sample in samples:
-            stated = own.get(sample.name, {}) if isinstance(own, Mapping) else {}
-            sample.told.update(
-                {key: v if isinstance(v, str) else Decimal(str(v)) for key, v in stated.items()}
-            )
-        if col.TIME not in found or "names" not in self.rules:
-            self._ask_about_names(samples)
-        return found
-
-    def _by_template(self, samples: Sequence[Sample]) -> tuple[str, ...]:
-        """Columns read off the names by the template of the mapping file."""
-        template = str(self.rules["names"])
-        parts = _FIELD.split(template)
-        number = r"\d+(?:[.,]\d+)?"
-        pattern = "".join(
-            f"(?P<{part}>{number if part in NUMERIC else '.+?'})" if odd else re.escape(part)
-            for odd, part in zip([False, True] * len(parts), parts, strict=False)
-        )
-        fields = tuple(parts[1::2])
-        own = self.rules.get("samples", {})
-        for sample in samples:
-            found = re.fullmatch(pattern, sample.name)
-            for name in fields if found else ():
-                typed = found[name] if found else ""
-                value = to_number(typed) if name in NUMERIC else None
-                if sample.told.get(name, "") == "":
-                    sample.told[name] = typed if value is None else value
-        wrong = [s for s in samples if not re.fullmatch(pattern, s.name) and s.name not in own]  # type: ignore[operator]
-        if wrong:
-            named = ", ".join(f"{self._place(s)} {s.name!r}" for s in wrong[:LISTED])
-            fault = f"{len(wrong)} names do not follow names = {quote(template)} ({named})"
-            self.ask(OpenProblem(fault, "[samples]", *(
-                f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in wrong), hint="Correct them.",
-            ))  # fmt: skip
-        return fields
-
-    def _by_form(self, samples: Sequence[Sample]) -> tuple[str, ...]:
-        """Columns that every name shows by its form: a time with its unit, a ratio to one."""
-        read: list[str] = []
-        for column, form in ((col.TIME, TIME_TEXT), (col.BALL_RATIO, RATIO_TEXT)):
-            found = [form.findall(sample.name.casefold()) for sample in samples]
-            told = any(column in s.told for s in samples)
-            if told or not all(len(each) == 1 for each in found):
-                continue
-            read.append(column)
-            for sample, (each,) in zip(samples, found, strict=True):
-                typed, unit = each if isinstance(each, tuple) else (each, "%")
-                sample.told[column] = (to_number(typed) or Decimal(0)) * FACTORS[unit]
-        return tuple(read)
-
-    def _suggested(self, samples: Sequence[Sample]) -> str:
-        """A template that the names may follow."""
-        split = [_PARTS.split(sample.name) for sample in samples]
-        first, fields = split[0], [col.GROUP, col.TIME, col.REPLICATE]
-        if len({len(each) for each in split}) > 1:
-            return "{group} {milling_time_min} min"
-        made = ""
-        for at, part in enumerate(first):
-            column = [each[at] for each in split]
-            numbers = all(to_number(each) is not None for each in column)
-            wanted = col.TIME if numbers and col.TIME in fields else next(
-                (name for name in fields if name != col.TIME), "")  # fmt: skip
-            if len({*column}) == 1 or not wanted:
-                made += part
-            else:
-                fields.remove(wanted)
-                made += f"{{{wanted}}}"
-        return made
-
-    def _place(self, sample: Sample) -> str:
-        spot = sample.spots.get(col.RUN)
-        return self.grid.at(spot) if spot else self.name_of(sample.first)
-
-    def _ask_about_names(self, samples: Sequence[Sample]) -> None:
-        """Ask for times, and for groups that names may hold, in one question."""
-        template = self._suggested(samples)
-        unknown = [s for s in samples if col.TIME not in s.told]
-        firsts = Counter(m[0] for s in samples if (m := _FIRST_WORD.match(s.name)))
-        grouped = any(col.GROUP in s.told for s in samples) or self.rules.get("one_group")
-        faults, lines = list[str](), list[str]()
-        if unknown:
-            cells = [f"{self._place(s)} {s.name!r}" for s in unknown]
-            more = f"; and {len(cells) - LISTED} more" if len(cells) > LISTED else ""
-            faults.append(f"the milling time of {len(cells)} samples cannot be told "
-                          f"({'; '.join(cells[:LISTED])}{more})")  # fmt: skip
-            lines += ["[samples]", *(f"{quote(s.name)} = {{ {col.TIME} = ? }}" for s in unknown)]
-        if not grouped and len(firsts) > 1 and sum(firsts.values()) == len(samples):
-            faults.append(f"the names begin with {', '.join(firsts)}, which may be groups or not")
-            lines.insert(0, "one_group = true    # they are not groups")
-        if _FIELD.search(template) and (col.TIME in template or not unknown):
-            lines.insert(0, f"names = {quote(template)}    # if the names follow it; otherwise")
-        if faults:
-            self.ask(OpenProblem(", and ".join(faults), *lines))
 
     def sieves(self, line: Apertures, down: Mapping[int, str]) -> list[StackedSieve]:
         """The sieves with the rows of their masses, and names where a column gives them."""

@@ -28,7 +28,7 @@ from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
-    Action,
+    Actions,
     InputTable,
     Source,
     Weighings,
@@ -184,13 +184,13 @@ class JointLaw:
         beside = self.acts_on_size[acting.col]
         run, level = np.divmod(acting.row, LEVELS.size)
         unit = np.where(beside, 1.0, scale[acting.row])
-        taken = Action(
-            input=acting.col.tolist(),
-            run=run.tolist(),
-            place=(level + LEVELS.size * beside).tolist(),
-            coefficient=(acting.data / np.where(unit > 0, unit, np.inf)).tolist(),
+        taken = Actions(
+            input=acting.col,
+            run=run,
+            place=level + LEVELS.size * beside,
+            coefficient=acting.data / np.where(unit > 0, unit, np.inf),
         )
-        return replace(self.table, on_mass=Action(), on_aperture=Action(), on_ln_size=taken)
+        return replace(self.table, on_mass=Actions.of(), on_aperture=Actions.of(), on_ln_size=taken)
 
     @property
     def acts_on_size(self) -> NDArray[np.bool_]:
@@ -242,7 +242,7 @@ class JointLaw:
             effective_df=self.contributions.effective_df.reshape(shape[:2])[order],
             balance_share=share[:, :, limited].sum(axis=2)[order],
             source_share=share[order],
-            joint=found.joint.rows(both),
+            joint=found.joint if (np.diff(both) == 1).all() else found.joint.rows(both),
             status=tuple(self.sizes.status[row] for row in order),
             bound_lower=self.sizes.lower[order],
             bound_upper=self.sizes.upper[order],
@@ -327,7 +327,7 @@ def open_curves(weighings: Weighings, chosen: ChosenSources) -> OpenCurves:
     readings and errors give the law found before.
     """
     named = [(one.name, one.inputs(weighings)) for one in chosen.included if not one.only_widens]
-    table = replace(collect_inputs(weighings, named), on_ln_size=Action())
+    table = replace(collect_inputs(weighings, named), on_ln_size=Actions.of())
     trial = _trial_runs(weighings, table)
     stacks = [
         tuple(sorted(weighings.study.sieves[each.sieve].nominal_um for each in run.readings[1:]))

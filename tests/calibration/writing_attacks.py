@@ -63,9 +63,9 @@ COMMANDS = {
 }
 KILLED = (
     *(("report", False, 8), ("report", True, 8), ("sizes", False, 8), ("sizes", True, 16)),
-    *(("convert", False, 16), ("convert", True, 24)),
-    *(("convert to CSV", False, 16), ("convert to XLSX", False, 16)),
-    *(("sheet", False, 24), ("sheet", True, 24), ("demo", False, 40)),
+    *(("convert", False, 24), ("convert", True, 32)),
+    *(("convert to CSV", False, 24), ("convert to XLSX", False, 24)),
+    *(("sheet", False, 32), ("sheet", True, 32), ("demo", False, 48)),
 )
 """What is killed, whether it replaces, and how often."""
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGKILL, signal.SIGINT)
@@ -335,7 +335,7 @@ def kills(bench, command, replace, strikes):
         bench.prepare(command, replace)
         if number is None:
             started = bench.start(command, replace=replace)
-            time.sleep(random.uniform(0.0, bench.seconds))
+            time.sleep(random.uniform(0.0, 0.9 * bench.seconds))
             os.kill(started[0], by)
             code, said = bench.end(started)
         else:

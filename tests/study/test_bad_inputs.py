@@ -142,6 +142,7 @@ def test_links_do_not_leave_the_folder(write_folder, tmp_path, catalogue):
         read_study(folder)
 
 
-def test_unknown_encoding(write_folder):
-    with pytest.raises(StudyError, match=r"no such text encoding is known \(found 'klingon'\)"):
-        read_study(write_folder(), encoding="klingon")
+@pytest.mark.parametrize("name", ["klingon", "base64", "idna", "unicode-escape", "undefined"])
+def test_unknown_encoding(write_folder, name):
+    with pytest.raises(StudyError, match=rf"no such text encoding is known \(found '{name}'\)"):
+        read_study(write_folder(), encoding=name)

@@ -6,6 +6,8 @@ import time
 import tomllib
 from pathlib import Path
 
+import openpyxl
+import openpyxl.comments
 import pytest
 
 from psdstats.errors import StudyError
@@ -102,7 +104,7 @@ QUESTIONS = {
     "a column of numbers": (
         [(6, 14, "Delta"), *((r, 14, 1.5) for r in range(7, 12))],
         asked("it is not known what the numbers in column N are", "[lines]",
-              '"column N" = "skip"'),
+              '"column N" = "skip"    # or "tare_g", "gross_g"'),
     ),
     "a loaded sieve without the empty one": (
         [(6, 4, None), *((r, 4, None) for r in range(7, 12))],
@@ -216,6 +218,30 @@ def test_decimal_signs_that_cannot_be_told_are_refused(tmp_path):
     ]
 
 
+def test_empty_and_loaded_sieves_in_two_halves(tmp_path):
+    rows = [["", "Empty, g", None, "Full, g", None], ["Sieve, µm", *["a 0 min", "b 6 min"] * 2]]
+    rows += [[a or "pan", *(each(n, k) for each in (made.tare, made.gross) for n in (0, 1))]
+             for k, a in enumerate(made.APERTURES)]  # fmt: skip
+    (tmp_path / "m.toml").write_text("one_group = true\n")
+    study, _ = read_wide_study(made.save(rows, tmp_path / "t.xlsx"), mapping=tmp_path / "m.toml")
+    assert [run.name for run in study.runs] == ["a 0 min", "b 6 min"]
+    assert study.runs[1].readings[-1].tare_g == made.tare(1, 0)
+    assert study.runs[1].readings[-1].gross_g == made.gross(1, 0)
+    rows[1][4] = "c 6 min"
+    assert refused(tmp_path, rows, mapping="one_group = true\n") == [
+        "HERE: C2 'b 6 min' and E2 'c 6 min' do not name one sample. Head both columns of a sample "
+        "alike."
+    ]
+
+
+def test_full_and_powder_without_empty_is_not_enough(tmp_path):
+    rows = [["Sieve, µm", "Full, g", "Powder, g"], *([a or "pan", 401.5, 1.5] for a in (90, 45, 0))]
+    assert refused(tmp_path, rows)[0] == (
+        "HERE: the masses of empty sieves that belong to column B (loaded), column C (powder) are "
+        "missing. Empty and loaded sieves of a sample stand side by side: add or head the column."
+    )
+
+
 def test_two_tables_are_not_taken_for_one(tmp_path):
     rows = made.pairs_across()
     assert refused(tmp_path, rows[:12] + rows[3:12]) == [
@@ -245,6 +271,9 @@ def test_the_mapping_file_is_checked(tmp_path):
         "m.toml, column samples: a value is of the wrong kind. Write a text, a list of texts, or "
         "for a sample { milling_time_min = 24 }.",
     ]
+    for wrong in ('names = "{group}-{group}"', "[samples]\nS1 = { milling_time_min = true }",
+                  "[words]\nrun = [3]", "[lines]\n3 = []"):  # fmt: skip
+        assert len(refused(tmp_path, rows, mapping=wrong)) == 1, wrong
     assert refused(tmp_path, rows, mapping='aperture_unit = "µm"\n') == [
         "HERE: the unit of the apertures in column A is mm and µm, by the headings and the mapping "
         "file. Use one unit in all headings and in the mapping file."
@@ -301,6 +330,14 @@ def test_dates_status_and_sieves_that_were_not_used(tmp_path):
     ]
     assert [r.aperture_um for r in study.runs[1].readings] == [0, 63, 125, 250]
     assert table.unused == ("D7:E7 of S2",)
+
+
+def test_comments_of_cells_are_kept_as_notes(tmp_path):
+    path = made.save(made.pairs_across(), tmp_path / "t.xlsx")
+    book = openpyxl.load_workbook(path)
+    book.active["D8"].comment = openpyxl.comments.Comment("mesh torn", "bench")
+    book.save(path)
+    assert read_wide_study(path)[0].notes[0] == "Sieving, D8: mesh torn"
 
 
 @pytest.mark.parametrize("ending", ["xlsx", "ods", "csv"])
