@@ -20,7 +20,7 @@ def told_again(runs: Sequence[Run], aside: Sequence[AsideRun]) -> list[str]:
     }
     left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
     kept = further_columns((*runs, *aside))
-    return [f"Kept and not evaluated: column {', '.join(kept)}.", *left] if kept else left
+    return [f"Not evaluated: column {', '.join(kept)}.", *left] if kept else left
 
 
 def further_columns(runs: Sequence[Run | AsideRun]) -> list[str]:

@@ -347,7 +347,7 @@ def save_study(
 
 def unheld(study: Study, form: StudyForm | str) -> dict[str, str]:
     """What a form cannot hold of a study, by name, with what it is."""
-    found = dict.fromkeys(study.unread, "a table that is not read")
+    found = dict.fromkeys(study.unread, "a table not read")
     if form == StudyForm.FLAT:
         found |= dict.fromkeys(further_columns(all_runs(study)), "a column of the weighings")
     return found

@@ -292,7 +292,10 @@ def test_convert_goes_round_without_loss(psdstats, benches, tmp_path):
     assert psdstats("convert", benches, "a.xlsx").code == 0
     assert psdstats("convert", "a.xlsx", "b.csv").code == 0
     said = psdstats("convert", "b.csv", "c", "--json")
-    assert json.loads(said.out) == {"study": str(tmp_path / "c"), "form": "folder", "runs": 80}
+    assert json.loads(said.out) == {
+        "study": str(tmp_path / "c"), "form": "folder", "runs": 80, "aside": 0, "comments": 0,
+        "given_up": [],
+    }  # fmt: skip
     assert read_study(tmp_path / "c") == study
     before = (benches / "runs.csv").read_bytes()
     refused = psdstats("convert", "b.csv", "a.xlsx")
@@ -315,6 +318,26 @@ def test_results_never_replace_readings(psdstats, bench, tmp_path):
     assert (tmp_path / "small" / "one_bench.csv").is_file()
     assert read_study(tmp_path / "kept") == read_study(bench)
     assert psdstats("convert", bench, "kept", "--replace").code == 0
+
+
+def test_convert_carries_what_is_put_aside_and_leaves_behind_what_is_named(
+    psdstats, bench, tmp_path
+):
+    assert psdstats("convert", bench, "a").code == 0
+    runs = tmp_path / "a" / "runs.csv"
+    header, first, *rows = runs.read_text(encoding="utf-8").splitlines()
+    lines = [f"{header},status", f"{first},abandoned", *(f"{row}," for row in rows)]
+    runs.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "a" / "diary.csv").write_text("day,room\n1,damp\n", encoding="utf-8")
+    refused = psdstats("convert", "a", "b.xlsx")
+    assert refused.code == 2
+    assert "The form workbook cannot hold 1 of the things found: diary.csv" in refused.err
+    assert not (tmp_path / "b.xlsx").exists()
+    said = psdstats("convert", "a", "b.xlsx", "--give-up", "diary.csv")
+    assert said.code == 0
+    assert f"Wrote {len(rows)} runs, 1 put aside (planned, abandoned or weighed" in said.out
+    assert psdstats("convert", "b.xlsx", "c").code == 0
+    assert (tmp_path / "c" / "runs.csv").read_text(encoding="utf-8").splitlines() == lines
 
 
 def test_convert_refuses_an_ending_it_does_not_know(psdstats, bench):

@@ -128,7 +128,7 @@ def test_sheets_that_are_not_read_are_given_up_by_name(remarked, tmp_path):
         with pytest.raises(OutputError) as refused:
             save_study(study, tmp_path / name, form=form, give_up=["comments"])
         assert str(refused.value) == (
-            f"The form {form} cannot hold 1 of the things found: room diary (a table that is not "
+            f"The form {form} cannot hold 1 of the things found: room diary (a table not "
             "read). Choose another form, or give up each by its name (--give-up NAME) to leave it "
             "behind."
         )
@@ -144,7 +144,7 @@ def test_unknown_columns_of_the_weighings_are_kept(write_folder, catalogue, tmp_
     text = "\n".join([f"{header},humidity", f"{first},41 %", *(f"{row}," for row in rows)])
     study = read_study(write_folder({"weighings.csv": text}))
     assert study.runs[0].readings[-1].further == {"humidity": "41 %"}
-    assert "Kept and not evaluated: column humidity." in study.notes
+    assert "Not evaluated: column humidity." in study.notes
     with pytest.raises(OutputError, match=r"humidity \(a column of the weighings\)"):
         save_study(study, tmp_path / "s.csv", form="flat")
     assert read_study(save_study(study, tmp_path / "s.xlsx", form="workbook")) == study
