@@ -71,6 +71,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
         )
     if options.layout != "wide" and options.mapping is not None:
         raise OutputError("--mapping goes with --layout wide. Add that, or leave it out.")
+    if options.target.exists() and options.target.resolve() == options.study.resolve():
+        raise OutputError(f"{options.target} is the study itself. Choose another name.")
     form = forms.get(ending, StudyForm.FOLDER)
     is_folder = form is StudyForm.FOLDER
     ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)
@@ -117,15 +119,16 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
         options.study, mapping=options.mapping, encoding=options.encoding
     )
     said = mapping_lines(table)
-    for line in said:
+    for line in (*said, *(f"Note on the study: {note}" for note in study.notes)):
         console.say(line)
     target = save_study(
         study, options.target, form=form, replace=options.replace, give_up=options.give_up
     )
     text, kept = mapping_text(table), target.with_name(f"{target.stem}.mapping.toml")
-    if options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules:
+    same = options.mapping and tomllib.loads(options.mapping.read_text("utf-8")) == table.rules
+    if same:
         kept = options.mapping
-    if not kept.exists():
+    elif not kept.exists():
         write_file_atomically(kept, text)
     console.document(
         {
@@ -137,7 +140,7 @@ def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm
         }
     )
     console.remark(f"Wrote {len(study.runs)} runs to {target}; {options.study} is unchanged.")
-    same = tomllib.loads(kept.read_text(encoding="utf-8")) == table.rules
+    same = same or (kept.is_file() and kept.read_bytes() == text.encode())
     console.remark(
         f"Mapping file for the next table: {kept}"
         if same

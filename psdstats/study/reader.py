@@ -63,13 +63,14 @@ from psdstats.study.tables import (
     split_flat_table,
 )
 from psdstats.study.wide import looks_wide, read_wide, refuse_rules
-from psdstats.study.wide_cells import WideTable
+from psdstats.study.wide_cells import WideTable, letters
 
 _TABLES = {
     "runs.csv": (*RUN_COLUMNS, *COMPUTED_COLUMNS),
     "weighings.csv": (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS),
     "sieves.csv": SIEVE_COLUMNS,
 }
+_WORKBOOKS = (".xlsx", ".ods")
 _MOST_PROBLEMS = 200  # listed in one error; the rest is counted
 
 
@@ -195,6 +196,11 @@ def read_wide_study(
         table = read_wide(sheets, place.name, rules, points=points, problems=problems)
     if table is not None:
         table.raw.files.extend(files)
+        if content is not None and place.suffix.lower() in _WORKBOOKS:
+            table.raw.notes += [
+                f"{one.sheet}, {letters(one.column)}{one.row}: {one.text}"
+                for one in read_comments(content, place.name, problems)
+            ]
         study = assemble(table.raw, problems)
     if study is not None:
         problems += unready(study)
@@ -219,7 +225,7 @@ def _wide_sheets(
     content: bytes | None, place: Path, encoding: str | None, problems: list[Problem]
 ) -> tuple[dict[str, Sheet], bool]:
     """Sheets of a workbook, or rows of a CSV file in which a comma may separate the cells."""
-    if content is not None and place.suffix.lower() in (".xlsx", ".ods"):
+    if content is not None and place.suffix.lower() in _WORKBOOKS:
         return read_sheets(content, place.name, problems, dates=True), False
     text = decode(content, place.name, encoding=encoding, problems=problems)
     rows, points = read_csv_sheet(text or "", place.name, problems)
@@ -292,13 +298,12 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
     """Tables and settings of a flat file or a workbook."""
     raw = RawStudy(name=path.stem, settings_file=path.name)
     suffix, place = path.suffix.lower(), path.resolve()
-    if suffix in (".xlsx", ".ods"):
+    if suffix in _WORKBOOKS:
         content = file_bytes(place.parent, place.name, raw, problems)
         sheets = _filled_sheets(content, path.name, problems)
         if content is not None and sheets:
-            pages = _read_workbook(sheets, path.name, raw, problems)
-            found = [*pages.beside, *read_comments(content, path.name, problems)]
-            raw.attached = partial(meant, found, pages.layouts, sheets)
+            attached = read_comments(content, path.name, problems)
+            _read_workbook(sheets, path.name, raw, attached, problems)
         if raw.weighings is None:
             _hint_wide(sheets, path.name, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
@@ -331,8 +336,12 @@ def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) ->
 
 
 def _read_workbook(
-    sheets: dict[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
-) -> _Pages:
+    sheets: Mapping[str, Sheet],
+    name: str,
+    raw: RawStudy,
+    attached: list[Attached],
+    problems: list[Problem],
+) -> None:
     named = {title.strip().lower(): title for title in sheets}
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
@@ -343,7 +352,7 @@ def _read_workbook(
     _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
     if raw.unread:
         raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    return pages
+    raw.attached = partial(meant, [*pages.beside, *attached], pages.layouts, sheets)
 
 
 def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
@@ -373,7 +382,7 @@ class _Pages:
 
     def __init__(
         self,
-        sheets: dict[str, Sheet],
+        sheets: Mapping[str, Sheet],
         named: dict[str, str],
         raw: RawStudy,
         problems: list[Problem],

@@ -151,7 +151,7 @@ class Grid:
     def at(self, spot: Spot) -> str:
         """Name of a cell."""
         row, column = reversed(spot) if self.turned else spot
-        return f"{_letters(column)}{row}" if self.sheet else f"row {row}, column {column}"
+        return f"{letters(column)}{row}" if self.sheet else f"row {row}, column {column}"
 
     def span(self, first: Spot, last: Spot) -> str:
         """Names of the first and last of some cells."""
@@ -167,7 +167,7 @@ class Grid:
     def line(self, number: int, *, across: bool = True) -> str:
         """A row (across) or column after turning, as the laboratory sees it."""
         kind = "row" if across != self.turned else "column"
-        name = _letters(number) if kind == "column" and self.sheet else str(number)
+        name = letters(number) if kind == "column" and self.sheet else str(number)
         return f"{kind} {name}"
 
     def lines(self, numbers: Sequence[int]) -> str:
@@ -182,7 +182,7 @@ class Grid:
         return f"{self.at(spot)} {str(self.cells[spot]).strip()[:40]!r}"
 
 
-def _letters(column: int) -> str:
+def letters(column: int) -> str:
     """Letters of a column of a spreadsheet."""
     text = ""
     while column:

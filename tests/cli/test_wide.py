@@ -38,11 +38,11 @@ def test_a_wide_table_becomes_a_study_and_its_mapping_is_kept(psdstats, table):
 
 
 def test_a_file_beside_the_target_is_never_covered(psdstats, table):
-    Path("trial.mapping.toml").write_text("one_group = true\n", encoding="utf-8")
+    Path("trial.mapping.toml").write_text("no TOML: [", encoding="utf-8")
     said = psdstats("convert", table.name, "trial", *WIDE)
     assert said.code == 0
     assert "trial.mapping.toml was there already and is unchanged" in said.out
-    assert Path("trial.mapping.toml").read_text(encoding="utf-8") == "one_group = true\n"
+    assert Path("trial.mapping.toml").read_text(encoding="utf-8") == "no TOML: ["
 
 
 def test_questions_stop_before_anything_is_written(psdstats, tmp_path, monkeypatch):

@@ -6,6 +6,8 @@ import time
 import tomllib
 from pathlib import Path
 
+import openpyxl
+import openpyxl.comments
 import pytest
 
 from psdstats.errors import StudyError
@@ -328,6 +330,14 @@ def test_dates_status_and_sieves_that_were_not_used(tmp_path):
     ]
     assert [r.aperture_um for r in study.runs[1].readings] == [0, 63, 125, 250]
     assert table.unused == ("D7:E7 of S2",)
+
+
+def test_comments_of_cells_are_kept_as_notes(tmp_path):
+    path = made.save(made.pairs_across(), tmp_path / "t.xlsx")
+    book = openpyxl.load_workbook(path)
+    book.active["D8"].comment = openpyxl.comments.Comment("mesh torn", "bench")
+    book.save(path)
+    assert read_wide_study(path)[0].notes[0] == "Sieving, D8: mesh torn"
 
 
 @pytest.mark.parametrize("ending", ["xlsx", "ods", "csv"])
