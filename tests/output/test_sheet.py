@@ -106,9 +106,11 @@ def filled(request, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def weighed_each_run(tmp_path_factory):
-    path = tmp_path_factory.mktemp("each_run") / "sheet.xlsx"
-    return fill(recording_sheet(make_plan(margin_percent=5.0), path))
+def few(tmp_path_factory):
+    """Four runs, filled in."""
+    path = tmp_path_factory.mktemp("few") / "sheet.xlsx"
+    plan = make_plan(margin_percent=5.0, groups=("Alder",), replicates=1)
+    return fill(recording_sheet(plan, path))
 
 
 def test_filled_workbook_is_a_study(filled):
@@ -176,15 +178,15 @@ def test_computed_columns_agree(filled):
 
 
 @pytest.mark.skipif(not shutil.which("soffice"), reason="no spreadsheet program")
-def test_a_spreadsheet_program_computes_and_saves_the_same(weighed_each_run, tmp_path):
-    again = by_office(weighed_each_run, tmp_path, "xlsx:Calc MS Excel 2007 XML")
-    assert read_study(again) == read_study(weighed_each_run)
+def test_a_spreadsheet_program_computes_and_saves_the_same(few, tmp_path):
+    again = by_office(few, tmp_path, "xlsx:Calc MS Excel 2007 XML")
+    assert read_study(again) == read_study(few)
     computed = openpyxl.load_workbook(again, data_only=True)
-    assert agree(again, lambda cell: computed["bench"][cell.coordinate].value) == 16
+    assert agree(again, lambda cell: computed["bench"][cell.coordinate].value) == 4
     shown = [cell.value for sheet in computed for row in sheet for cell in row]
     assert not [text for text in shown if str(text).startswith(("#", "Err:"))]
     listed = [row[1].value for row in computed["run list"].iter_rows(min_row=2)]
-    assert listed == [run.name for run in make_plan().runs()]
+    assert listed == [run.name for run in read_study(few).runs]
 
 
 def test_bench_size_outside_the_stack_is_said(tmp_path):
@@ -236,7 +238,7 @@ def test_runs_not_weighed_wait_and_abandoned_ones_are_kept(tmp_path):
     assert kept.readings[-1].remark == "brush used"
 
 
-def test_a_block_may_be_copied_for_one_run_more(weighed_each_run):
+def test_a_block_may_be_copied_for_one_run_more(few):
     """Copied as a spreadsheet does it, a block computes its own totals and reads as a run."""
 
     def copy_block(book, block):
@@ -251,10 +253,10 @@ def test_a_block_may_be_copied_for_one_run_more(weighed_each_run):
         sheet.cell(below + 1, 1).value = "one more"
         sheet.cell(below + 7, 4).value += 4.0
 
-    path = changed(weighed_each_run, copy_block)
-    assert [run.name for run in read_study(path).runs][16:] == ["one more"]
+    path = changed(few, copy_block)
+    assert [run.name for run in read_study(path).runs][4:] == ["one more"]
     evaluator = formulas.Evaluator(openpyxl.load_workbook(path))
-    assert agree(path, lambda cell: evaluator.value("bench", cell.coordinate)) == 17
+    assert agree(path, lambda cell: evaluator.value("bench", cell.coordinate)) == 5
 
 
 def put(name, value, row=1):
@@ -271,10 +273,10 @@ def put(name, value, row=1):
          "bench, row 10, column With powder, g: this is not a number (found '31O.2')"),
         (put("Sample mass, g", "about 40"),
          "bench, row 5, column Sample mass, g: this is not a number (found 'about 40')"),
-        (put("Status", "lost"), "bench, row 7, column Status: the status is not known"),
+        (put("Status", "lost"), "bench, row 5, column Status: the status is not known"),
         (put("Weighed on", "31 May"), "bench, row 7, column Weighed on: this is no date"),
         (put("ball ratio", datetime.date(2026, 5, 10)),
-         "bench, row 5, column ball_ratio: a cell holds a date (found '2026-05-10')"),
+         "bench, row 3, column ball_ratio: a cell holds a date (found '2026-05-10')"),
         (put("With powder, g", 2.0), "bench, row 10: run "),
         (put("With powder, g", None),
          "bench, row 10, column With powder, g: 1 run is weighed in part: empty is With powder, g"),
@@ -288,18 +290,16 @@ def put(name, value, row=1):
          "study, column compare.margin_percent: the value is not allowed (found '-5.0')"),
     ],
 )  # fmt: skip
-def test_messages_point_into_the_bench_sheet(weighed_each_run, change, message):
+def test_messages_point_into_the_bench_sheet(few, change, message):
     with pytest.raises(StudyError) as caught:
-        read_study(changed(weighed_each_run, change))
+        read_study(changed(few, change))
     assert message in str(caught.value)
 
 
-def test_settings_stand_in_words_with_a_hint(weighed_each_run):
-    study = read_study(weighed_each_run)
+def test_settings_stand_in_words_with_a_hint(few):
+    study = read_study(few)
     assert study.compare == {"margin_percent": 5.0}
-    rows = [
-        [cell.value for cell in row] for row in openpyxl.load_workbook(weighed_each_run)["study"]
-    ]
+    rows = [[cell.value for cell in row] for row in openpyxl.load_workbook(few)["study"]]
     assert rows[0] == ["Setting", "Value", "Hint"]
     assert next(r[:2] for r in rows if "matter" in r[0]) == ["Change too small to matter, %", 5]
     assert ["Balance fine: repeatability, g", 0.01] in [row[:2] for row in rows]
@@ -316,7 +316,7 @@ def test_settings_stand_in_words_with_a_hint(weighed_each_run):
                      "Balance fine: weighings behind the repeatability": 10}  # fmt: skip
             row[1].value = given.get(row[0].value, row[1].value)
 
-    again = read_study(changed(weighed_each_run, fill_in))
+    again = read_study(changed(few, fill_in))
     assert (again.density_g_per_cm3, again.date) == (2.7, "2026-05-31")
     assert again.compare == {"margin_percent": 5.0, "target_um": 120.0}
     assert again.balances["fine"].repeatability_weighings == 10
@@ -418,7 +418,7 @@ def test_proposed_order():
 
 
 def test_nothing_from_the_plan_becomes_a_formula(tmp_path):
-    plan = make_plan(groups=("=1+1", "@cmd", "+x"), title='=HYPERLINK("http://x")')
+    plan = make_plan(groups=("=1+1", "@cmd", "+x"), replicates=1, title='=HYPERLINK("http://x")')
     path = recording_sheet(plan, tmp_path / "sheet.xlsx")
     formula = re.compile(r"=(IF)\(")
     for sheet in openpyxl.load_workbook(path):
@@ -451,12 +451,12 @@ def test_folder_form(tmp_path):
 
 
 def test_splits_are_rows_of_their_own(tmp_path):
-    plan = make_plan(splits=2)
+    plan = make_plan(splits=2, groups=("Alder",), replicates=1)
     study = read_study(fill(recording_sheet(plan, tmp_path / "splits.xlsx")))
     assert [run.split for run in study.runs[:2]] == ["1", "2"]
     assert study.runs[0].sample == study.runs[1].sample != study.runs[2].sample
     assert study.runs[0].name.endswith("-1")
-    assert len(study.runs) == 2 * len(make_plan().runs())
+    assert len(study.runs) == 2 * 4
     assert not [flag for flag in check_study(study).flags if flag.check == "charge"]
 
 
