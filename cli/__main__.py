@@ -1,8 +1,7 @@
 """The command as a process: the script psdstats, and python -m psdstats_cli."""
 
-from __future__ import annotations
-
-import signal
+# not `signal`: that takes a while to load, and Ctrl-C in it would be a traceback
+import _signal as signal  # type: ignore[import-not-found]
 import sys
 
 

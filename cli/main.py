@@ -25,7 +25,7 @@ from psdstats import __version__
 from psdstats.errors import PsdstatsError
 
 from .console import Console, ReaderLeft, drop, ensure_free
-from .options import usable
+from .values import usable
 
 RARE_COLLECTION = (50_000, 20, 20)  # drawing makes millions of small objects: 8 % less time
 COMMANDS = (
@@ -211,6 +211,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _survive_old_code_pages()
         gc.set_threshold(*RARE_COLLECTION)
         code = _run(words)
+        if _received:  # a library has swallowed the interruption, and who knows what it did then
+            raise KeyboardInterrupt
         Console().flush()
     except BaseException as end:  # the last resort: nothing leaves as a traceback
         import traceback  # not loaded where all goes well

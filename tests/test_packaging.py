@@ -45,7 +45,7 @@ def test_cli_and_datasets_have_names_of_their_own():
 
 
 def test_command_is_installed():
-    assert PROJECT["project"]["scripts"] == {"psdstats": "psdstats_cli.main:main"}
+    assert PROJECT["project"]["scripts"] == {"psdstats": "psdstats_cli.__main__:main"}
 
 
 def test_every_data_file_is_named():

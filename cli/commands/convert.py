@@ -71,6 +71,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
         )
     if options.layout != "wide" and options.mapping is not None:
         raise OutputError("--mapping goes with --layout wide. Add that, or leave it out.")
+    if options.target.exists() and options.target.resolve() == options.study.resolve():
+        raise OutputError(f"{options.target} is the study itself. Choose another name.")
     form = forms.get(ending, StudyForm.FOLDER)
     is_folder = form is StudyForm.FOLDER
     ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)

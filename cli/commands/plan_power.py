@@ -18,9 +18,8 @@ from ..options import (
     add_weighing,
     expected_powder,
     planned_weighing,
-    powder,
-    several,
 )
+from ..values import powder, several
 
 if TYPE_CHECKING:
     from psdstats.planning import Variation

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from psdstats import limits
 
 from ..console import Console, ensure_free
-from ..options import add_json, add_replace, add_values, names, number, several
+from ..options import add_json, add_replace, add_values
+from ..values import names, number, several
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan

@@ -392,6 +392,8 @@ def _verdicts(result: object) -> Iterator[Verdict]:
 
 
 _NONE = "none"
+_DIGITS = 16  # of a digest on the page; provenance.json has all
+_IN_COMMAND = ("method", "seed", "draws", "sources", "coverage", "options")
 
 
 def provenance_record(
@@ -449,16 +451,14 @@ def _declared(spread: Declared | None) -> str:
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
-    """The same as label and text, for the page; options that ask for nothing are left out."""
+    """The same as label and text, for the page; what the command that repeats it says is left."""
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if name == "options" and isinstance(value, Mapping):
-            asked = {key.replace("_", " "): _text(own) for key, own in value.items() if own}
-            lines[label] = "; ".join(f"{k} {own}" for k, own in asked.items() if own != _NONE)
-        elif isinstance(value, Mapping):
-            for key, own in value.items():
-                lines[f"{label}: {key}"] = _text(own)
+        if name in _IN_COMMAND:
+            continue
+        if isinstance(value, Mapping):
+            lines |= {key: _text(own)[:_DIGITS] for key, own in value.items()}
         elif isinstance(value, list):
             lines[label] = ", ".join(_text(item) for item in value) or "none"
         else:

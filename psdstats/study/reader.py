@@ -302,9 +302,8 @@ def _read_file(path: Path, encoding: str | None, problems: list[Problem]) -> Raw
         content = file_bytes(place.parent, place.name, raw, problems)
         sheets = _filled_sheets(content, path.name, problems)
         if content is not None and sheets:
-            pages = _read_workbook(sheets, path.name, raw, problems)
-            found = [*pages.beside, *read_comments(content, path.name, problems)]
-            raw.attached = partial(meant, found, pages.layouts, sheets)
+            attached = read_comments(content, path.name, problems)
+            _read_workbook(sheets, path.name, raw, attached, problems)
         if raw.weighings is None:
             _hint_wide(sheets, path.name, problems)
     elif suffix in (".csv", ".txt", ".tsv"):
@@ -337,8 +336,12 @@ def _filled_sheets(content: bytes | None, name: str, problems: list[Problem]) ->
 
 
 def _read_workbook(
-    sheets: dict[str, Sheet], name: str, raw: RawStudy, problems: list[Problem]
-) -> _Pages:
+    sheets: Mapping[str, Sheet],
+    name: str,
+    raw: RawStudy,
+    attached: list[Attached],
+    problems: list[Problem],
+) -> None:
     named = {title.strip().lower(): title for title in sheets}
     pages = _Pages(sheets, named, raw, problems)
     if "study" in named:
@@ -349,7 +352,7 @@ def _read_workbook(
     _take_tables(pages, name, [key for key in others if not pages.of_comments(key)])
     if raw.unread:
         raw.notes.append(f"Sheets of {name} not read: {', '.join(raw.unread)}.")
-    return pages
+    raw.attached = partial(meant, [*pages.beside, *attached], pages.layouts, sheets)
 
 
 def _take_tables(pages: _Pages, name: str, others: list[str]) -> None:
@@ -379,7 +382,7 @@ class _Pages:
 
     def __init__(
         self,
-        sheets: dict[str, Sheet],
+        sheets: Mapping[str, Sheet],
         named: dict[str, str],
         raw: RawStudy,
         problems: list[Problem],

@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import cache
+from functools import cache, cached_property
 
 from psdstats.columns import (
     APERTURE,
@@ -108,6 +108,7 @@ _ONLY_WEIGHING = frozenset(WEIGHING_COLUMNS) - {RUN}
 _MOST_NAMES = 20  # listed in a message
 _NO_NUMBER = frozenset({"nan", "na", "n/a", "-", "--", "none", "inf"})
 _SUMS = frozenset({"total", "totals", "sum", "subtotal", "summe", "gesamt", "somme", "suma", "σ"})
+_GROUPED = re.compile(r"[0-9]{1,3},[0-9]{3}")  # a decimal comma or a thousands separator
 _SUMMED = (RUN, SIEVE, APERTURE, APERTURE_MM)
 
 
@@ -187,6 +188,11 @@ class Table:
     header_row: int = 1
     signs_told: bool = False
 
+    @cached_property
+    def _numeric(self) -> frozenset[str]:
+        """Columns that hold true numbers, as those of a workbook do."""
+        return frozenset(n for row in self.rows for n, c in row.cells.items() if type(c) is Decimal)
+
     def name(self, row: Row, column: str, remedy: str = "Write a name.") -> str | None:
         """Text that must be there; None, with a problem noted, where it is not."""
         text = row.text(column)
@@ -219,6 +225,10 @@ class Table:
         elif "," in text and not self.decimal_comma and isinstance(row.cells[column], str):
             fault = "a decimal comma in a comma-separated file could also be a thousands separator"
             refused = fault, "Write a decimal point, or separate the columns with semicolons."
+        elif column in self._numeric and _GROUPED.fullmatch(text):
+            whole = text.replace(",", "")
+            fault = f"among numbers this text could be {value} or {whole}"
+            refused = fault, "Type it again as a number, with the decimal sign of the spreadsheet."
         elif column in _LIMITED:
             refused = _refused_value(column, value)
         if refused is not None:

@@ -4,7 +4,7 @@ Invented: log-normal powders that get finer with milling time, one charge a grou
 sampled at all times, weighed with noise and rounding.  They differ in what laboratories do
 differently: names, times, one stack for all groups or one each, certificates, one balance or two,
 balances of stated and unstated repeatability, tares weighed once, further factors in words and in
-numbers.
+numbers, groups that end earlier, lack a coarse sieve or have one more in the middle.
 """
 
 import math
@@ -72,9 +72,12 @@ def clean_study(rng):
     once = shared or rng.random() < 0.1  # a sieve that is weighed once is weighed on one balance
     stacks = [STACKS_UM[rng.integers(len(STACKS_UM))] for _ in groups]
     stacks = [stacks[0]] * len(groups) if same or shared else stacks
+    if not shared:
+        stacks = [_own_stack(rng, stack) for stack in stacks]
+    ends = [len(times) - int(rng.random() < 0.2) for _ in groups]
     factors = _factors(rng, groups)
     sieves, runs, row, empty_g = {}, [], 2, {}
-    for group, stack in zip(groups, stacks, strict=True):
+    for group, stack, end in zip(groups, stacks, ends, strict=True):
         owner = "lab" if shared else group
         keys = [f"{owner} {aperture:g}" for aperture in stack]
         for key, aperture in zip(keys, stack, strict=True):
@@ -83,7 +86,7 @@ def clean_study(rng):
         empty_g[f"{group} pan"] = rng.uniform(330.0, 420.0)
         balance = str(rng.choice([*bench.balances])) if not once else "bench"
         start_um = rng.uniform(150.0, 190.0)
-        for minutes in times:
+        for minutes in times[:end]:
             for replicate in range(replicates):
                 median_um = (
                     start_um
@@ -103,6 +106,14 @@ def clean_study(rng):
         density_g_per_cm3=None if rng.random() < 0.3 else float(rng.uniform(0.9, 8.0)),
         tares=TareHandling.ONCE if once else TareHandling.EACH_RUN,
     )  # fmt: skip
+
+
+def _own_stack(rng, stack):
+    """The stack of a group: as the others', or without its second sieve, or with one more."""
+    way = rng.random()
+    if way < 0.1:
+        return (stack[0], *stack[2:])
+    return tuple(sorted({*stack, 80.0}, reverse=True)) if way < 0.2 else stack
 
 
 def _factors(rng, groups):

@@ -4,12 +4,15 @@ Each value runs once in a process of its own, forked from one that has loaded ev
 most 5 s of computing beyond what the command takes without the option.  Wanted: exit code 0, 1 or
 2, no traceback, a refusal in sentences.  Run by hand:
 
-    python -m tests.calibration.option_values [OUT.md]
+    python -m tests.calibration.option_values [COMMAND ...]
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import csv
+import io
 import os
 import resource
 import shlex
@@ -31,9 +34,10 @@ SHARES = {0: (0.1, 0.2, 0.3, 0.2, 0.1, 0.1), 12: (0.05, 0.1, 0.2, 0.3, 0.2, 0.15
 SHARES[48] = (0.02, 0.05, 0.13, 0.25, 0.3, 0.25)
 WORDS = (
     "no such", "nan", "-", "0", "D50", "group", "milling_time_min", "a:b", "group:group", "=1+1",
-    "../../etc", "%s", "{}", "🜨", "'", '"', "a/b", "con", "utf-8", "utf-16", "base64", "rot13", "idna",
-    "undefined", "latin-1", "R20/3", "semilog", "ISO 3310-1", "rounding", "rounding,aperture", "bash",
-    "drifting", "falling", "last", "linear", "cell", "drift", "alder-0-a", "x" * 300,
+    "../../etc", "%s", "{}", "🜨", "'", '"', "a/b", "con", "utf-8", "utf-16", "base64", "rot13",
+    "idna", "undefined", "latin-1", "R20/3", "semilog", "ISO 3310-1", "rounding",
+    "rounding,aperture", "bash", "drifting", "falling", "last", "linear", "cell", "drift",
+    "alder-0-a", "x" * 300,
 )  # fmt: skip
 FIGURES = (
     "0", "1", "2", "3", "5", "10", "100", "1000", "100000", "1e6", "1e7", "1e9", "1e15", "0.0001",
@@ -41,8 +45,8 @@ FIGURES = (
     "1e-7", "-1", "-99", "24", "25", "95", "125000", "0,6", "0,1,2,3,4,5,6,7,8,9", "45,90", "1,100",
     "100,5", "0.1,125000", "1,125000", "1,2,3", "150,250,400", "a=150,250,400", "0.1,0.2,0.3",
     "1,1000,125000", "0.2:1000,1000:0.001", "20:2,10:1", "0.01", "10000", "2.5:8", "100:1",
-    "0.001:100000", "a=1,2", "ball_ratio=5,10", "a=x", "2026-01-05T08:30", "1970-01-01", "2200-12-31T23:59",
-    "tcp://127.0.0.1:9", "localhost:1", "point", "comma", ",", ";",
+    "0.001:100000", "a=1,2", "ball_ratio=5,10", "a=x", "2026-01-05T08:30", "1970-01-01",
+    "2200-12-31T23:59", "tcp://127.0.0.1:9", "localhost:1", "point", "comma", ",", ";",
 )  # fmt: skip
 
 
@@ -109,7 +113,8 @@ def run(words: list[str], folder: Path, most_s: float) -> tuple[int | str, float
         with open(os.devnull, "w") as nowhere, said.open("w", encoding="utf-8") as err:
             os.dup2(nowhere.fileno(), 1)
             os.dup2(err.fileno(), 2)
-            sys.stdout, sys.stderr = open(1, "w"), open(2, "w", encoding="utf-8")
+            sys.stdout = open(1, "w", encoding="utf-8")  # noqa: SIM115
+            sys.stderr = open(2, "w", encoding="utf-8")  # noqa: SIM115
             from psdstats_cli.main import main
 
             try:
@@ -117,7 +122,7 @@ def run(words: list[str], folder: Path, most_s: float) -> tuple[int | str, float
             except SystemExit as stop:
                 code = stop.code
             except BaseException as fault:
-                print(f"Traceback {fault!r}", file=sys.stderr)
+                sys.stderr.write(f"Traceback {fault!r}")
                 code = 99
             sys.stdout.flush(), sys.stderr.flush()
         os._exit(code)
@@ -125,13 +130,19 @@ def run(words: list[str], folder: Path, most_s: float) -> tuple[int | str, float
     while not ended:
         time.sleep(0.01)
         ended, status, used = os.wait4(child, os.WNOHANG)
-        spent = sum(float(x) for x in Path(f"/proc/{child}/stat").read_text().rsplit(")", 1)[1].split()[11:13]) / 100 if not ended else used.ru_utime + used.ru_stime  # fmt: skip
+        spent = used.ru_utime + used.ru_stime if ended else seconds_of(child)
         if not ended and (spent > most_s or time.monotonic() - start > 20 * most_s):
             os.kill(child, signal.SIGKILL)
             os.wait4(child, 0)
             return "too long", spent, said.read_text(encoding="utf-8")
     code = os.waitstatus_to_exitcode(status)
     return code, spent, said.read_text(encoding="utf-8")
+
+
+def seconds_of(process: int) -> float:
+    """Seconds of computing of a process so far (Linux)."""
+    fields = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+    return sum(map(int, fields[11:13])) / os.sysconf("SC_CLK_TCK")
 
 
 def load_everything(folder: Path) -> None:
@@ -141,93 +152,113 @@ def load_everything(folder: Path) -> None:
     os.chdir(folder)
     write_study(folder)
     for words in ("sizes study.csv --draws 100", "compare study.csv --resample", "rate study.csv",
-                  "groups study.csv --whole --fits --method linear", "report study.csv --out r",
-                  "sheet --times 0 --apertures 45,90 --out s", "convert study.csv b.xlsx"):  # fmt: skip
-        main(shlex.split(words + " --quiet"))
+                  "groups study.csv --whole --fits --method linear",
+                  "report study.csv --out r", "sheet --times 0 --apertures 45,90 --out s",
+                  "convert study.csv b.xlsx"):  # fmt: skip
+        with contextlib.redirect_stdout(io.StringIO()):
+            main(shlex.split(words + " --quiet"))
 
 
-def main_study(out: Path) -> None:
-    """Run everything; write the table."""
+def main_study(out: Path, wanted: list[str]) -> None:
+    """Run the commands wanted (all where none is named); write a row for each, and the table."""
     from psdstats_cli.main import build_parser
 
-    counts: Counter[str] = Counter()
-    faults: list[str] = []
-    refusals: Counter[str] = Counter()
-    slowest: list[tuple[float, str]] = []
-    with tempfile.TemporaryDirectory() as place:
-        load_everything(Path(place))
-        number = 0
+    place = out.with_suffix(".csv")
+    rows = list(csv.reader(place.open(encoding="utf-8"))) if place.exists() else []
+    table = {row[0]: row for row in rows}
+    with tempfile.TemporaryDirectory() as folder:
+        load_everything(Path(folder))
         for parser in parsers.leaves(build_parser()):
-            *_, base_s = run(words_of(parser, None), Path(place) / f"base-{parser.prog}", 60)[:2]
-            for action in filter(parsers.takes_value, parser._actions):
-                for value in values_for(parser, action):
-                    number += 1
-                    words = words_of(parser, action)
-                    name = parsers.name_of(action)
-                    if action.option_strings:
-                        words.append(f"{name}={value}")
-                    else:
-                        words = [value if word in ("study.csv", "new", "bash") and name == {"study.csv": "study", "new": "target", "bash": "shell"}[word] else word for word in words]  # fmt: skip
-                    code, spent, said = run(words, Path(place) / str(number), base_s + MOST_S)
-                    what = "psdstats " + shlex.join(words)[:160]
-                    slowest.append((spent - base_s, what))
-                    fine = code in (0, 1, 2) and "Traceback" not in said and "Warning" not in said
-                    if (
-                        code == 2
-                        and not said.startswith("psdstats: ")
-                        and "check" not in parser.prog
-                    ):
-                        fine = False
-                    counts[
-                        {0: "done", 1: "done", 2: "refused by the command"}.get(code, "FAULT")
-                    ] += 1
-                    if not fine:
-                        faults.append(f"{what}: {code}, {spent:.1f} s, {said[-300:]!r}")
-                        print(faults[-1], flush=True)
-                    if code == 2:
-                        first = (said.splitlines() or ["-"])[0]
-                        refusals[f"{parser.prog} {name}: {first[:200]}"] += 1
-            print(parser.prog, dict(counts), flush=True)
-    slowest.sort(reverse=True)
-    text = [
-        "# Values of options that parse, on a tiny invented trial", "",
-        f"`python -m tests.calibration.option_values`, {date.today().isoformat()}; no seed is drawn.", "",
-        f"Tried: {sum(counts.values())} values. " + "; ".join(f"{k}: {v}" for k, v in counts.items()) + ".",
-        "", f"Tracebacks, warnings, hangs over {MOST_S:g} s, memory over 3 GB: {len(faults)}.", "",
-        *(f"- {fault}" for fault in faults), "", "Longest beyond the command without the option:", "",
-        *(f"- {spent:.1f} s: `{what}`" for spent, what in slowest[:8]),
-    ]  # fmt: skip
-    out.write_text("\n".join(text).rstrip() + "\n", encoding="utf-8")
-    out.with_suffix(".refusals").write_text("\n".join(refusals), encoding="utf-8")
+            command = parser.prog.removeprefix("psdstats ")
+            if not wanted or command in wanted:
+                table[command] = try_command(parser, Path(folder) / command.replace(" ", "-"))
+                with place.open("w", encoding="utf-8", newline="") as file:
+                    csv.writer(file).writerows(table.values())
+                out.write_text(page(table), encoding="utf-8")
+
+
+def try_command(parser: argparse.ArgumentParser, place: Path) -> list[str]:
+    """Command, day, values done, refused by it, faults, the longest beyond it, faults in words."""
+    counts: Counter[str] = Counter()
+    faults, longest = [], (0.0, "")
+    _, base_s, _ = run(words_of(parser, None), place / "base", 60)
+    for action in filter(parsers.takes_value, parser._actions):
+        for number, value in enumerate(values_for(parser, action)):
+            words, name = words_of(parser, action), parsers.name_of(action)
+            if action.option_strings:
+                words.append(f"{name}={value}")
+            else:
+                stands = {"study": "study.csv", "target": "new", "shell": "bash"}[name]
+                words = [value if word == stands else word for word in words]
+            code, spent, said = run(words, place / f"{name}-{number}", base_s + MOST_S)
+            longest = max(longest, (spent - base_s, shlex.join(words)[:120]))
+            fine = code in (0, 1, 2) and "Traceback" not in said and "Warning" not in said
+            is_told = said.startswith("psdstats: ") or parser.prog == "psdstats check"
+            if not fine or (code == 2 and not is_told):
+                counts["fault"] += 1
+                faults.append(f"{shlex.join(words)[:160]}: {code}, {spent:.1f} s, {said[-200:]!r}")
+            else:
+                counts["refused" if code == 2 else "done"] += 1
+    print(parser.prog, dict(counts), longest, *faults, sep="\n  ", flush=True)  # noqa: T201
+    found = (counts[one] for one in ("done", "refused", "fault"))
+    name, day = parser.prog.removeprefix("psdstats "), date.today().isoformat()
+    return [name, day, *map(str, found), f"{longest[0]:.1f}", longest[1], " | ".join(faults)]
+
+
+def page(table: dict[str, list[str]]) -> str:
+    """The table in words."""
+    done, refused, faults = (sum(int(row[k]) for row in table.values()) for k in (2, 3, 4))
+    lines = [
+        "# Values of options that parse, on a tiny invented trial",
+        "",
+        "`python -m tests.calibration.option_values`, command by command on the day named. Each "
+        f"value ran in a process of its own, allowed {MOST_S:g} s of computing beyond the command "
+        "without the option and 3 GB. What the parsers refuse is tried in "
+        "tests/cli/test_option_values.py.",
+        "",
+        f"{done + refused + faults} values: {done} done, {refused} refused in a sentence, {faults} "
+        "tracebacks, warnings or commands that took too long.",
+        "",
+        "| command | day | done | refused | faults | longest beyond the command, s | by |",
+        "|---|---|---|---|---|---|---|",
+        *(f"| {' | '.join(row[:6])} | `{row[6]}` |" for row in table.values()),
+    ]
+    found = [f"- {row[0]}: {row[7]}" for row in table.values() if row[7]]
+    return "\n".join([*lines, *(["", "Faults:", "", *found] if found else [])]) + "\n"
 
 
 def values_for(parser: argparse.ArgumentParser, action: argparse.Action) -> list[str]:
     """Values that parse: the extremes and some between, fewer where each takes seconds."""
-    slow = parser.prog.split()[1] in ("report", "compare", "groups", "rate")
+    slow = parser.prog.split()[1] in ("report", "compare", "groups", "rate", "plan")
+    if parsers.name_of(action) == "--attained":
+        return ["1", "3"]  # seconds a trial: more is said to take minutes, and is not tried
     if parses(parser, action, "a text of any kind"):
-        return list(WORDS[:6] if slow else WORDS)
+        return list(WORDS[:4] if slow else WORDS)
     found = [one for one in dict.fromkeys((*WORDS, *FIGURES)) if parses(parser, action, one)]
-    if action.choices is None and len(found) > 2:
-        found.sort(key=lambda one: [float(x) if x.replace(".", "").isdigit() else 0.0 for x in one.split(",")])  # fmt: skip
-        most = 2 if parser.prog.endswith("report") else 4 if slow else 8
-        step = max(1, -(-len(found) // most))
-        found = list(dict.fromkeys([*found[::step], found[-1]]))
-    return found
+    if action.choices is not None or len(found) < 3:
+        return found
+    found.sort(key=lambda one: [as_number(part) for part in one.split(",")])
+    step = -(-len(found) // (2 if slow else 5))
+    return list(dict.fromkeys([*found[::step], found[-1]]))
+
+
+def as_number(text: str) -> float:
+    """A number where the text is one, to sort by."""
+    try:
+        return float(text)
+    except ValueError:
+        return 0.0
 
 
 def parses(parser: argparse.ArgumentParser, action: argparse.Action, value: str) -> bool:
     """Whether the parser takes the value."""
-    kept, sys.stderr = sys.stderr, open(os.devnull, "w")
-    try:
-        parsers.parse(parser, action, value)
-    except SystemExit:
-        return False
-    finally:
-        sys.stderr.close()
-        sys.stderr = kept
+    with contextlib.redirect_stderr(io.StringIO()):
+        try:
+            parsers.parse(parser, action, value)
+        except SystemExit:
+            return False
     return True
 
 
 if __name__ == "__main__":
-    here = Path(__file__).parent / "results" / "option_values.md"
-    main_study(Path(sys.argv[1]).resolve() if len(sys.argv) > 1 else here)
+    main_study(Path(__file__).parent / "results" / "option_values.md", sys.argv[1:])

@@ -119,6 +119,30 @@ def test_interrupt_while_modules_are_loaded(tmp_path, bench, module, ends):
     assert (process.returncode, said) == ends
 
 
+SWALLOWED = """
+import os, signal, sys
+from psdstats_cli.commands import demo
+
+def run(options, console):
+    try:
+        os.kill(os.getpid(), signal.SIGINT)
+    except KeyboardInterrupt:
+        return 0
+
+demo.run = run
+from psdstats_cli.__main__ import main
+
+signal.signal(signal.SIGINT, signal.default_int_handler)
+sys.exit(main())
+"""
+
+
+def test_interrupt_that_a_library_swallows_is_said_all_the_same(tmp_path):
+    process = _start(tmp_path, "demo", "d", run=SWALLOWED)
+    _, said = process.communicate(timeout=120)
+    assert (process.returncode, said) == STOPPED[signal.SIGINT]
+
+
 def test_reader_that_leaves_is_no_error(tmp_path, benches):
     """A pipe closed early (as by head) ends the command without a traceback."""
     process = _start(tmp_path, "check", benches.name, "--notes")

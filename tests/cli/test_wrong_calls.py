@@ -64,7 +64,7 @@ def _refused(said, *parts):
         (("sizes", "x", "--method", "guess"), ("It is one of monte-carlo, linear.",)),
         (
             ("sizes", "x", "--draws", "1.5"),
-            ("--draws: 1.5 is not a whole number from 100 to 10,000,000.",),
+            ("--draws: 1.5 is not a whole number from 100 to 2,000,000.",),
         ),
         (
             ("compare", "x", "--margin", "wide"),

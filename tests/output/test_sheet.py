@@ -281,7 +281,7 @@ def put(name, value, row=1):
         (lambda book, _: setattr(book["bench"]["A15"], "value", "note"),
          "bench, row 15: the row belongs to no run (found 'note')"),
         (lambda book, _: setattr(book["bench"]["A8"], "value", "Sieves"),
-         "bench, row 8, column Sieves: the column is not known."),
+         "bench, row 9, column Sieve: the cell is empty."),
         (lambda book, _: book.create_sheet("weighings").append(["run"]),
          "bench: the workbook has this sheet of runs and also weighings"),
         (lambda book, _: setattr(book["study"]["B8"], "value", -5),
@@ -502,8 +502,9 @@ def test_own_sieves_and_shared_stack(tmp_path):
                                  "twice. Give each once."),
         ({"sample_mass_g": 0.0}, "recording sheet, column sample_mass_g: the number is not above "
                                  "zero. Give a number above zero."),
-        ({"replicates": 100_000}, "recording sheet, column replicates: the sheet would have more "
-                                  "than 200000 rows. Plan less."),
+        ({"replicates": 100_000}, "recording sheet, column replicates: the sheet would have "
+                                  "800,000 runs, more than 1,000. Plan less, or a sheet for "
+                                  "each group."),
     ],
 )  # fmt: skip
 def test_plans_that_contradict_themselves(changes, message):

@@ -2,6 +2,7 @@
 
 import dataclasses
 import sys
+from decimal import Decimal
 from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
@@ -14,6 +15,7 @@ from psdstats.errors import StudyError
 from psdstats.sieves import Sieve
 from psdstats.study import check_file, check_study, read_study
 from psdstats.study.flags import CHECKS
+from psdstats.study.tables import make_table
 
 CALIBRATION = str(Path(__file__).parents[1] / "calibration")
 
@@ -490,6 +492,22 @@ def test_a_row_of_sums_is_to_be_deleted(write_folder, catalogue, row):
     assert "the row is a sum and no weighing" in flag.says
     assert flag.remedy == "Delete the row: sums are computed."
     assert flag.spot.row == 14
+
+
+def test_a_text_with_a_comma_among_numbers_of_a_workbook_is_asked_about():
+    """A text 1,320 is 1.32 or 1320; 368,15 is a decimal comma, and a column of texts has one."""
+    for texts, refused in ((("1,320", Decimal(400)), True), (("368,15", Decimal(400)), False),
+                           (("1,320", "400,150"), False)):  # fmt: skip
+        problems = []
+        rows = [(1, ["gross_g"]), *((number + 2, [one]) for number, one in enumerate(texts))]
+        table = make_table(
+            "weighings", rows, known=["gross_g"], decimal_comma=True, problems=problems
+        )
+        value = table.number(table.rows[0], "gross_g")
+        assert (value is None) is refused
+        assert [each.fault for each in problems] == (
+            ["among numbers this text could be 1.320 or 1320"] if refused else []
+        )
 
 
 def test_absurd_times(study, write_folder, catalogue):

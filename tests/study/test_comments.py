@@ -1,5 +1,8 @@
 """Comments on cells of a workbook, by what they are about; sheets and columns that are not read."""
 
+import io
+import zipfile
+
 import openpyxl
 import pytest
 from openpyxl.comments import Comment
@@ -7,7 +10,7 @@ from openpyxl.comments import Comment
 from psdstats.errors import OutputError, StudyError
 from psdstats.output.sheet import recording_sheet
 from psdstats.study import SheetPlan, read_study, save_study
-from psdstats.study.comments import comments_in
+from psdstats.study.comments import Attached, comments_in, read_comments
 
 TARGETS = {"folder": "out", "flat": "out.csv", "workbook": "out.xlsx"}
 
@@ -101,15 +104,15 @@ def test_comments_in_the_blocks_of_a_recording_sheet(tmp_path):
     for row in sheet.iter_rows():
         for cell in row:
             if str(cell.value).startswith("With powder"):
-                places.setdefault("gross", sheet.cell(cell.row + 2, cell.column).coordinate)
+                places["gross"] = sheet.cell(cell.row + 2, cell.column).coordinate
             if str(cell.value).startswith("Sample mass"):
                 places["sample"] = sheet.cell(cell.row + 1, cell.column).coordinate
     where = {f"bench_{cell}": name for name, cell in places.items()}
     study = read_study(remark(path, **where), to_carry=True)
-    first, last = study.aside[0].name, study.aside[-1].name
+    last = study.aside[-1].name
     assert told(study) == [
         ("runs", last, "", "sample_mass_g", "sample"),
-        ("weighings", first, "A 45 µm", "gross_g", "gross"),
+        ("weighings", last, "A 45 µm", "gross_g", "gross"),
     ]
     assert read_study(save_study(study, tmp_path / "s"), to_carry=True) == study
 
@@ -179,3 +182,31 @@ def test_settings_changed_in_a_workbook_count_and_it_is_told(write_folder, tmp_p
     assert "study.toml: title differ, study counts." in changed.notes
     text = (save_study(changed, tmp_path / "back") / "study.toml").read_text(encoding="utf-8")
     assert 'title = "autumn trial"  # as on the label\n' in text
+
+
+def test_comments_of_an_open_document_count_repeated_cells():
+    cell = "table:table-cell"
+    note = (
+        "<office:annotation><dc:creator>B</dc:creator><text:p>read <text:s/>twice</text:p>"
+        "<text:p>by two</text:p></office:annotation>"
+    )
+    spaces = "".join(f' xmlns:{name}="urn:{name}"' for name in ("office", "table", "text", "dc"))
+    content = (
+        f'<office:document{spaces}><table:table table:name="runs">'
+        f'<table:table-row table:number-rows-repeated="3"><{cell}/></table:table-row>'
+        f'<table:table-row><{cell} table:number-columns-repeated="4"/>'
+        f"<{cell}>{note}<text:p>7</text:p></{cell}></table:table-row></table:table>"
+        "</office:document>"
+    )
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("content.xml", content)
+    found = read_comments(packed.getvalue(), "t.ods", [])
+    assert found == [Attached("runs", 4, 5, "read twice\nby two", "B")]
+
+
+def test_comments_that_cannot_be_read_are_a_problem(tmp_path):
+    problems = []
+    assert read_comments(b"PK", "t.xlsx", problems) == []
+    (found,) = problems
+    assert "the comments of the workbook cannot be read" in str(found)

@@ -161,7 +161,7 @@ def _is_word(text):
 FORMS = {"folder": "s", "flat": "s.csv", "workbook": "s.xlsx"}
 
 
-@QUIET
+@settings(QUIET, max_examples=20)
 @given(study=commented(), forms=st.lists(st.sampled_from(list(FORMS)), min_size=1, max_size=3))
 def test_round_trip(study, forms, tmp_path_factory):
     """Through any chain of forms: equal runs of all kinds, equal comments of both kinds."""
@@ -174,7 +174,7 @@ def test_round_trip(study, forms, tmp_path_factory):
     assert comments_in(again.settings_text) == comments_in(study.settings_text)
 
 
-@QUIET
+@settings(QUIET, max_examples=10)
 @given(study=commented(with_further=True), form=st.sampled_from(["folder", "workbook"]))
 def test_unknown_columns_are_carried_or_given_up_by_name(study, form, tmp_path_factory):
     place = tmp_path_factory.mktemp("further")

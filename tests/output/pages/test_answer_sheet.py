@@ -254,7 +254,7 @@ def test_benches_alone_are_answered_as_pairs(kind):
     sheet = answer_sheet(found)
     verdicts = {one.verdict for one in found.compared["D50"].findings}
     assert verdicts == {Verdict.NOT_SHOWN}
-    assert sheet.lead.startswith("No two of the benches are shown to differ in D50")
+    assert sheet.lead.startswith("No two of the groups are shown to differ in D50")
     assert next(row[0] for row in sheet.table.grid()) == "Birch against Alder"
     asked = [one.question for one in sheet.answers]
     assert asked == ["How sure?", "What would help?", "Act on"]
