@@ -96,6 +96,8 @@ class Layout(Finder):
     def _fill_halves(self, found: dict[int, str], columns: Sequence[int], row: int) -> None:
         """Give each half of the columns the one heading that is merged above it."""
         half = len(columns) // 2
+        if not half:
+            return
         filled = [c for c in columns if (row, c) in self.grid.cells]
         if sorted(found) == filled == [columns[0], columns[half]] and {*found.values()} == _PAIR:
             found.update({c: found[columns[half * (c >= columns[half])]] for c in columns})

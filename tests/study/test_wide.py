@@ -2,8 +2,10 @@
 
 import datetime
 import importlib.util
+import random
 import time
 import tomllib
+from decimal import Decimal
 from pathlib import Path
 
 import openpyxl
@@ -384,3 +386,37 @@ def test_an_ods_workbook_cannot_fill_the_machine(tmp_path):
     (tmp_path / "bad.ods").write_bytes(b"no zip")
     (flag,) = check_file(tmp_path / "bad.ods").flags
     assert flag.says == "the workbook is damaged or not an ODS file (BadZipFile)"
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_damaged_tables_are_read_rightly_or_refused(tmp_path, seed):
+    """Lines deleted, turned, put in, cells overwritten: a mass read is one of the table."""
+    chance = random.Random(seed)
+    odd = [None, "", 0, "pan", "Empty", "Full", "Total", "S1", "24 min", "5:1", 0.5, "x", -3, 1e300,
+           "> 500", "µm", "%", "Time", "nan", "\u202e", True]  # fmt: skip
+    for _ in range(15):
+        rows = [list(row) for row in getattr(made, chance.choice([*LAYOUTS]))()]
+        typed = {str(cell) for row in rows for cell in row}
+        damage = chance.randrange(5)
+        if damage == 0:
+            del rows[chance.randrange(len(rows))]
+        elif damage == 1:
+            column = chance.randrange(8)
+            rows = [row[:column] + row[column + 1 :] for row in rows]
+        elif damage == 2:
+            rows = [list(row) for row in zip(*(row + [None] * (26 - len(row)) for row in rows),
+                                             strict=True)]  # fmt: skip
+        elif damage == 3:
+            rows.insert(chance.randrange(len(rows)), chance.choices(odd, k=8))
+        for row in filter(None, chance.choices(rows, k=chance.randrange(3))):
+            row[chance.randrange(len(row))] = chance.choice(odd)
+        path = made.save(rows, tmp_path / "t.csv", separator="\t", comma=False)
+        check_file(path)
+        try:
+            study, table = read_wide_study(path)
+        except StudyError:
+            continue
+        shift = {"g": 0, "kg": -3, "mg": 3}[table.mass_unit]
+        for reading in (reading for run in study.runs for reading in run.readings):
+            mass = f"{Decimal(repr(reading.gross_g)).scaleb(shift):f}"
+            assert {mass, mass + "0", mass + "00"} & (typed | {*map(str, odd)}), mass
