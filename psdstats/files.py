@@ -49,7 +49,6 @@ class Holds(StrEnum):
 _Written = dict[str, str]  # name below the folder, and digest
 _Inode = tuple[int, int]
 
-_ASK = ", or ask for it to be replaced"
 _SPACE = ".psdstats-draft"  # ending of the hidden folder beside a target
 _DRAFT, _READY, _OLD, _GONE, _LOCK = "draft-", "ready-", "old-", "gone-", "lock"
 _AT_FDCWD = -100  # linux/fcntl.h: paths are taken from the working directory
@@ -58,7 +57,7 @@ _NO_SUCH_STEP = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
 
 
 def ensure(
-    target: str | Path, holds: Holds | None, *, replace: bool = False, remedy: str = _ASK
+    target: str | Path, holds: Holds | None, *, replace: bool = False, remedy: str | None = None
 ) -> Path:
     """Refuse a target that could not be written, before any work is done; gives its full path.
 
@@ -113,7 +112,7 @@ def write_folder_atomically(
 
 
 def _judge(
-    place: Path, holds: Holds | None, *, replace: bool, remedy: str = _ASK
+    place: Path, holds: Holds | None, *, replace: bool, remedy: str | None = None
 ) -> _Written | None:
     """What psdstats wrote there, name and digest; None where nothing stands; or a refusal.
 
@@ -180,9 +179,10 @@ def _unchanged(place: Path, holds: Holds) -> _Written:
     return written
 
 
-def _exists(place: Path, remedy: str = _ASK) -> OutputError:
+def _exists(place: Path, remedy: str | None = None) -> OutputError:
     """Refusal to cover what is there."""
-    return OutputError(f"{place} exists already. Choose another name{remedy}.")
+    asking = ", or ask for it to be replaced" if remedy is None else remedy
+    return OutputError(f"{place} exists already. Choose another name{asking}.")
 
 
 @contextmanager

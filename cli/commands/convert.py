@@ -53,29 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace, console: Console) -> int:
     """Read, write, say what is where."""
-    from psdstats.errors import OutputError
-    from psdstats.study import StudyForm, read_study, save_study
-    from psdstats.study.save import ENDINGS
+    from psdstats.study import read_study, save_study
 
-    forms = {ending: form for form, ending in ENDINGS.items()}
-    ending = options.target.suffix.lower()
-    if ending not in forms and not options.target.is_dir():
-        raise OutputError(
-            f"The ending {ending} of {options.target.name} names no form of a study. "
-            "Use .csv, .xlsx, or a folder name without a point."
-        )
-    if options.target.is_file():
-        raise OutputError(
-            f"{options.target} exists already and may hold readings, so a single file is never "
-            "replaced. Choose another name, or move the file away."
-        )
-    if options.layout != "wide" and options.mapping is not None:
-        raise OutputError("--mapping goes with --layout wide. Add that, or leave it out.")
-    if options.target.exists() and options.target.resolve() == options.study.resolve():
-        raise OutputError(f"{options.target} is the study itself. Choose another name.")
-    form = forms.get(ending, StudyForm.FOLDER)
-    is_folder = form is StudyForm.FOLDER
-    ensure_free(options.target, replace=options.replace, holds="readings" if is_folder else None)
+    form = _form(options)
     if options.layout == "wide":
         return _convert_wide(options, console, form)
     study = read_study(options.study, encoding=options.encoding, to_carry=True)
@@ -104,6 +84,34 @@ def _besides(study: Study) -> str:
     parts = [f"{aside} put aside (planned, abandoned or weighed in part)"] if aside else []
     parts += [f"{comments} comment{'s' * (comments > 1)} on cells"] if comments else []
     return "".join(f", {part}" for part in parts) + "," * bool(parts)
+
+
+def _form(options: argparse.Namespace) -> StudyForm:
+    """The form that the target asks for; refuses one that cannot be written."""
+    from psdstats.errors import OutputError
+    from psdstats.study import StudyForm
+    from psdstats.study.save import ENDINGS
+
+    forms = {ending: form for form, ending in ENDINGS.items()}
+    ending = options.target.suffix.lower()
+    if ending not in forms and not options.target.is_dir():
+        raise OutputError(
+            f"The ending {ending} of {options.target.name} names no form of a study. "
+            "Use .csv, .xlsx, or a folder name without a point."
+        )
+    if options.target.is_file():
+        raise OutputError(
+            f"{options.target} exists already and may hold readings, so a single file is never "
+            "replaced. Choose another name, or move the file away."
+        )
+    if options.layout != "wide" and options.mapping is not None:
+        raise OutputError("--mapping goes with --layout wide. Add that, or leave it out.")
+    if options.target.exists() and options.target.resolve() == options.study.resolve():
+        raise OutputError(f"{options.target} is the study itself. Choose another name.")
+    form = forms.get(ending, StudyForm.FOLDER)
+    holds = "readings" if form is StudyForm.FOLDER else None
+    ensure_free(options.target, replace=options.replace, holds=holds)
+    return form
 
 
 def _convert_wide(options: argparse.Namespace, console: Console, form: StudyForm) -> int:

@@ -242,3 +242,8 @@ def test_last_resort_names_the_place(psdstats, bench, monkeypatch):
     assert said.code == 3
     assert re.search(r"itself failed at check\.py, line \d+ \(TypeError: ", said.err)
     assert f"(version {__version__})" in said.err
+
+
+def test_a_study_is_not_converted_onto_itself(psdstats, benches):
+    said = psdstats("convert", benches, benches, "--replace")
+    assert said.err == f"psdstats: {benches} is the study itself. Choose another name.\n"
