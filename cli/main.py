@@ -189,7 +189,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # the options of the other commands are not wanted: half the time of a short command
         named = words[:1] if words and words[0] in COMMANDS else COMMANDS
         options = build_parser(named).parse_args(words)
-        console = Console(quiet=options.quiet, json=options.json)
+        console = Console(quiet=options.quiet, json=options.json, progress=options.progress)
         if hasattr(options, "decimal"):
             from psdstats.words.numbers import Numerals  # loads numpy
 
