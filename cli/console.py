@@ -58,11 +58,14 @@ class Console:
         Print results only, no remarks and no progress.
     json : bool
         Print one JSON document instead of text.
+    progress : bool
+        Print progress as lines on standard error, in a pipe too.
     """
 
-    def __init__(self, *, quiet: bool = False, json: bool = False) -> None:
+    def __init__(self, *, quiet: bool = False, json: bool = False, progress: bool = False) -> None:
         self.quiet = quiet
         self.json = json
+        self.lines_of_progress = progress
         self._line: ProgressLine | None = None
         self._reader_left = False
 
@@ -158,10 +161,10 @@ class Console:
             Stages in their order, with the share of the time that each usually takes; from them
             comes the time left.
         """
-        if self.quiet or not sys.stderr.isatty():
+        if self.quiet or not (self.lines_of_progress or sys.stderr.isatty()):
             yield
             return
-        self._line = ProgressLine(shares)
+        self._line = ProgressLine(shares, as_lines=self.lines_of_progress)
         try:
             yield
         finally:
@@ -213,6 +216,7 @@ def _print(text: str, stream: TextIO) -> None:
 
 AFTER_S = 1.0
 EVERY_S = 0.2
+LINE_EVERY_S = 5.0
 
 Progress = Callable[[int, int], None]
 """Called with what is done and what there is in all."""
@@ -225,9 +229,12 @@ class ProgressLine:
     ----------
     shares : mapping of str to float
         Stages in their order, with the share of the time that each usually takes.
+    as_lines : bool
+        A line for every state, not one that is written over.
     """
 
-    def __init__(self, shares: Mapping[str, float]) -> None:
+    def __init__(self, shares: Mapping[str, float], *, as_lines: bool = False) -> None:
+        self._as_lines = as_lines
         whole = sum(shares.values())
         self._share = {name: share / whole for name, share in shares.items()}
         self._before = 0.0
@@ -258,13 +265,19 @@ class ProgressLine:
     def _show(self, share: float, *, always: bool = False) -> None:
         now = time.monotonic()
         waited = now - self._start
-        if waited < AFTER_S or (now - self._shown_at < EVERY_S and not always):
+        every = LINE_EVERY_S if self._as_lines else EVERY_S
+        if waited < AFTER_S and not self._as_lines:
+            return
+        if now - self._shown_at < every and not always:
             return
         self._shown_at = now
         left = f", about {waited * (1 - share) / share:.0f} s left" if share > 0 else ""
         self._write(f"{100 * share:.0f} % done{left} ({self._stage})")
 
     def _write(self, text: str) -> None:
+        if self._as_lines:
+            print(f"psdstats: {text}", file=sys.stderr, flush=True)
+            return
         text = text[: shutil.get_terminal_size().columns - 1]
         try:
             sys.stderr.write("\r" + text.ljust(self._width))

@@ -242,7 +242,8 @@ def _run(words: Sequence[str]) -> int:
     if getattr(options, "out", None) is not None:
         holds = getattr(options, "holds", "results")
         ensure_free(options.out, replace=options.replace, holds=holds)
-    code: int = options.run(options, Console(quiet=options.quiet, json=options.json))
+    console = Console(quiet=options.quiet, json=options.json, progress=options.progress)
+    code: int = options.run(options, console)
     return code
 
 

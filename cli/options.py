@@ -99,6 +99,11 @@ def add_json(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="print the result alone: no remarks, hints, warnings or progress",
     )
+    parser.add_argument(
+        "--progress",
+        action="store_true",
+        help="print progress as lines on standard error, in a pipe too",
+    )
 
 
 def add_page(parser: argparse.ArgumentParser) -> None:

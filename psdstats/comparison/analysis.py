@@ -39,6 +39,7 @@ from psdstats.models.kenward_roger import adjusted_covariance, single_df
 from psdstats.models.level import LevelLaw, too_large
 from psdstats.models.likelihood import Criterion
 from psdstats.models.mixed_model import MixedModel, MixedModelFit
+from psdstats.room import ensure_room
 from psdstats.student import critical_t
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
@@ -48,6 +49,7 @@ from psdstats.uncertainty.propagation import Propagation
 from psdstats.uncertainty.registry import RUN_TO_RUN, measurement_sources
 
 _TINY = 1e-9  # share of the largest below which a direction of x is none
+_MATRICES = 33  # of all runs, held at once for a quantity: measured
 LN = "ln size"
 CONDITION = "condition"
 ORDER = "order of {}"
@@ -427,6 +429,11 @@ def analyse(
         raise ModelError(
             f"There is no quantity {found} to compare; choose from {', '.join(QUANTITIES)}."
         )
+    ensure_room(
+        _MATRICES * 8.0 * len(study.runs) ** 2 * len(quantities),
+        f"the comparison of {len(study.runs)} runs",
+        remedy="compare fewer quantities (--quantity D50), or fewer runs at a time",
+    )
     counted = measurement_sources(study, sources) if given is None else given.sources
     law = prepare(study, sources=counted, rule=None if given is None else given.rule)
     at_mean = at_mean_curve_with_balance(law, plan.factors)

@@ -30,6 +30,7 @@ from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
 from psdstats.processes import cores, in_processes
+from psdstats.room import ensure_room
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
 from psdstats.uncertainty.draws import STRIPE_BLOCKS, DrawPlan, draw_blocks, make_plan
@@ -56,6 +57,8 @@ ANSWER_WITHIN = "10s"
 ENOUGH_DRAWS = 100_000
 """Where commands and reports end the adaptive method: a few seconds for 80 runs."""
 _FEW = 10  # runs or pairs up to which two digits of u are made
+
+_COPIES = 5  # of a block of draws held at once, and of the sums of products: measured
 
 # beyond JCGM 101, clause 8 with one digit of u: ends and u of the linear law within this share
 _AGREEMENT = 0.1
@@ -394,10 +397,25 @@ def propagate(
     """
     way = Method(method)
     asked = Drawing(coverage=wanted_coverage(study, coverage), **drawing)
+    if way is Method.MONTE_CARLO:
+        _ensure_room_for_draws(len(study.runs), asked)
     law = prepare(study, sources=sources, rule=rule)
     if way is Method.LINEAR:
+        if asked.progress is not None:
+            asked.progress(1, 1)
         return replace(law.linear(asked.coverage), seed=asked.seed)
     return draw(law, asked)
+
+
+def _ensure_room_for_draws(runs: int, asked: Drawing) -> None:
+    """Refuse draws that would not fit: blocks of all sizes, and sums of their products."""
+    sizes = len(QUANTITIES) * runs
+    block = _COPIES * 8.0 * sizes * asked.blocks[0] * asked.workers
+    ensure_room(
+        block + _COPIES * 8.0 * sizes**2,
+        f"draws of {runs} runs together",
+        remedy="use the linear method (--method linear), or evaluate fewer runs at a time",
+    )
 
 
 def propagate_archive(

@@ -26,6 +26,7 @@ from psdstats.distribution.powder_curve import CurveLaw, at_scores, between_corr
 from psdstats.distribution.trial_runs import TrialRuns
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.room import ensure_room
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.inputs import (
     Actions,
@@ -63,6 +64,9 @@ _THIN = 5.0
 _NOTHING, _SEEN = 2e-4, 4.0
 _MOST_FOUND = 32  # laws of curves kept for the next call
 MOST_AT_ONCE = 256  # runs whose joint law is found with matrices over all of them
+# measured: tests/calibration/results/large_studies.md; by a prescribed rule, and without
+_BYTES_OF_READING = 8_000, 10_500
+_FEWER = "evaluate fewer runs at a time, such as some of the groups"
 _FOUND: dict[bytes, OpenCurves] = {}
 
 
@@ -304,6 +308,14 @@ def prepare(
     chosen_rule = None if prescribed is None else InterpolationRule(prescribed)
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
+    readings = sum(len(run.readings) for run in study.runs)
+    ensure_room(
+        _BYTES_OF_READING[prescribed is None] * readings,
+        f"the joint law of {len(study.runs)} runs with {readings} readings",
+        remedy=_FEWER
+        if chosen_rule is not None
+        else f"{_FEWER}, or prescribe a rule in study.toml",
+    )
     if chosen_rule is not None:
         rows = sorted(wanted, key=lambda run: run.name)
         return law_of(
