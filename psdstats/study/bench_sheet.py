@@ -55,7 +55,7 @@ SETTING_WORDS: Mapping[str, str] = ReadOnly(
         "date": "Date of the trial",
         "density_g_per_cm3": "Particle density, g/cm³",
         "tares": "Sieves weighed empty",
-        "compare.margin_percent": "Change too small to matter, %",
+        "compare.margin_percent": "Too small to matter, %",
         "compare.target_um": "Size to reach, µm",
     }
 )

@@ -66,7 +66,6 @@ _MOST_FOUND = 32  # laws of curves kept for the next call
 MOST_AT_ONCE = 256  # runs whose joint law is found with matrices over all of them
 # measured: tests/calibration/results/large_studies.md; by a prescribed rule, and without
 _BYTES_OF_READING = 8_000, 10_500
-_FEWER = "evaluate fewer runs at a time, such as some of the groups"
 _FOUND: dict[bytes, OpenCurves] = {}
 
 
@@ -309,12 +308,11 @@ def prepare(
     chosen = choose_sources(study, sources)
     wanted = study.runs if runs is None else tuple(runs)
     readings = sum(len(run.readings) for run in study.runs)
+    fewer = "evaluate fewer runs at a time, such as some of the groups"
     ensure_room(
         _BYTES_OF_READING[prescribed is None] * readings,
         f"the joint law of {len(study.runs)} runs with {readings} readings",
-        remedy=_FEWER
-        if chosen_rule is not None
-        else f"{_FEWER}, or prescribe a rule in study.toml",
+        remedy=fewer + (", or prescribe a rule in study.toml" if chosen_rule is None else ""),
     )
     if chosen_rule is not None:
         rows = sorted(wanted, key=lambda run: run.name)

@@ -301,7 +301,7 @@ def test_settings_stand_in_words_with_a_hint(few):
     assert study.compare == {"margin_percent": 5.0}
     rows = [[cell.value for cell in row] for row in openpyxl.load_workbook(few)["study"]]
     assert rows[0] == ["Setting", "Value", "Hint"]
-    assert next(r[:2] for r in rows if "matter" in r[0]) == ["Change too small to matter, %", 5]
+    assert next(r[:2] for r in rows if "matter" in r[0]) == ["Too small to matter, %", 5]
     assert ["Balance fine: repeatability, g", 0.01] in [row[:2] for row in rows]
     assert all(row[2] for row in rows)
     words = " ".join(str(row[0]) for row in rows)
