@@ -11,17 +11,16 @@ from __future__ import annotations
 
 import argparse
 import json as json_module
+import os
 import re
 import shutil
 import sys
 import textwrap
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
-
-from psdstats.errors import OutputError
 
 if TYPE_CHECKING:
     from psdstats.output.content import Page
@@ -34,7 +33,20 @@ _PLAIN = {
 SCREEN = 40  # lines that unasked output takes, where its nature allows
 _FOOT = 4  # lines below the tables: what else there is
 _UNIT = re.compile(r"(?<=\d) (?=(?:%|µm|min|mg|kg|g|s)(?!\w))")  # between a number and its unit
-_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+_TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"  # direction of what follows
+_CONTROL = re.compile(f"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff{_TURNING}]")
+
+
+class ReaderLeft(Exception):  # noqa: N818  # no error: as by `head`, enough was read
+    """Nobody reads standard output any more."""
+
+
+def drop(stream: TextIO) -> None:
+    """Lead a stream that takes no more nowhere, so that the interpreter ends in peace."""
+    with suppress(OSError):  # a stream in memory has no number
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, stream.fileno())
+        os.close(null)
 
 
 class Console:
@@ -55,6 +67,7 @@ class Console:
         self.json = json
         self.lines_of_progress = progress
         self._line: ProgressLine | None = None
+        self._reader_left = False
 
     @property
     def width(self) -> int:
@@ -64,12 +77,12 @@ class Console:
     def say(self, text: str = "") -> None:
         """Print a result; nothing in JSON mode."""
         if not self.json:
-            _print(self._set(text, sys.stdout), sys.stdout)
+            self._put(self._set(text, sys.stdout), sys.stdout)
 
     def verbatim(self, text: str) -> None:
         """Print lines as they stand (a table, a script); nothing in JSON mode."""
         if not self.json:
-            _print(_visible(text), sys.stdout)
+            self._put(_visible(text), sys.stdout)
 
     def remark(self, text: str = "") -> None:
         """Print a remark that --quiet leaves out."""
@@ -82,7 +95,8 @@ class Console:
             text = json_module.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
             if not _encodes(text, sys.stdout):
                 text = json_module.dumps(content, indent=2, allow_nan=False)
-            print(text)
+            turned = {ord(sign): f"\\u{ord(sign):04x}" for sign in _TURNING}
+            self._put(text.translate(turned), sys.stdout)
 
     def warn(self, text: str) -> None:
         """Print a warning on standard error, unless --quiet."""
@@ -91,7 +105,7 @@ class Console:
 
     def refuse(self, text: str) -> None:
         """Print a refusal on standard error."""
-        _print(self._set(f"psdstats: {text}", sys.stderr), sys.stderr)
+        self._put(self._set(f"psdstats: {text}", sys.stderr), sys.stderr)
 
     def lines(self, text: str) -> list[str]:
         """A sentence as a terminal of this width shows it."""
@@ -116,8 +130,26 @@ class Console:
         return broken if kept == line else broken.translate({0xA0: " "})
 
     def flush(self) -> None:
-        """Push the text out, so that a closed pipe is noticed here."""
-        sys.stdout.flush()
+        """Push the text out; `ReaderLeft` where nobody takes it any more."""
+        try:
+            sys.stdout.flush()
+        except BrokenPipeError:
+            self._lose(sys.stdout)
+        if self._reader_left:
+            raise ReaderLeft
+
+    def _put(self, text: str, stream: TextIO) -> None:
+        """Print; work goes on where nobody reads, so that files are written all the same."""
+        try:
+            _print(text, stream)
+        except OSError as cause:
+            if stream is sys.stdout and not isinstance(cause, BrokenPipeError):
+                raise
+            self._lose(stream)
+
+    def _lose(self, stream: TextIO) -> None:
+        self._reader_left |= stream is sys.stdout
+        drop(stream)
 
     @contextmanager
     def stages(self, shares: Mapping[str, float]) -> Iterator[None]:
@@ -247,8 +279,11 @@ class ProgressLine:
             print(f"psdstats: {text}", file=sys.stderr, flush=True)
             return
         text = text[: shutil.get_terminal_size().columns - 1]
-        sys.stderr.write("\r" + text.ljust(self._width))
-        sys.stderr.flush()
+        try:
+            sys.stderr.write("\r" + text.ljust(self._width))
+            sys.stderr.flush()
+        except OSError:
+            drop(sys.stderr)
         self._width = len(text)
 
 
@@ -284,11 +319,13 @@ def present(page: Page, options: argparse.Namespace, console: Console) -> int:
 def _on_one_screen(page: Page, options: argparse.Namespace, console: Console) -> tuple[Table, ...]:
     """The first table that has room on a screen, and those after it while they still have.
 
-    Where none has, the first of all.
+    Where none has, the first of all; none at all below sentences that fill most of the screen.
     """
     heights = [_text_of(one, options, console).count("\n") + 1 for one in page.first]
-    low = [height <= SCREEN - _FOOT for height in heights]
     room = SCREEN - _FOOT - sum(len(console.lines(one)) for one in page.sentences)
+    if room < SCREEN / 2 and all(height > room for height in heights):
+        return ()
+    low = [height <= SCREEN - _FOOT for height in heights]
     shown: list[Table] = []
     for table, height, is_low in zip(page.first, heights, low, strict=True):
         room -= height
@@ -307,25 +344,20 @@ def _say_notes(notes: Sequence[str], options: argparse.Namespace, console: Conso
         console.remark(f"{are} what was assumed or left out: --all-notes prints them.")
 
 
-def ensure_free(place: Path, *, replace: bool, remedy: str = ", or add --replace") -> None:
-    """Refuse a folder that holds something before any work is done, not after.
+def ensure_free(
+    place: Path,
+    *,
+    replace: bool,
+    holds: str | None = "results",
+    remedy: str = ", or add --replace",
+) -> None:
+    """Refuse output that could not be written, before any work is done.
 
-    Parameters
-    ----------
-    place : Path
-        Output folder.
-    replace : bool
-        Whether what stands there may be replaced; then writing itself judges.
-    remedy : str
-        How to have it replaced, after "Choose another name".
-
-    Raises
-    ------
-    OutputError
-        If the folder holds something and may not be replaced.
+    It holds results or readings (a folder), or is a single file (None).
     """
-    if not replace and place.is_dir() and any(place.iterdir()):
-        raise OutputError(f"{place.resolve()} exists already. Choose another name{remedy}.")
+    from psdstats.files import Holds, ensure
+
+    ensure(place, None if holds is None else Holds(holds), replace=replace, remedy=remedy)
 
 
 def print_table(

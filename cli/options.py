@@ -3,34 +3,35 @@
 from __future__ import annotations
 
 import argparse
-import re
 from collections.abc import Callable, Sequence
-from datetime import datetime
-from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from psdstats import limits
+from psdstats.limits import Limits
+
 from .console import Console
+from .values import address, declared, names, one
 
 if TYPE_CHECKING:
     from psdstats.comparison import Comparison
     from psdstats.planning import ExpectedPowder, PlannedWeighing
     from psdstats.planning.attained import Attained
     from psdstats.study import CheckReport, Study
-    from psdstats.study.settings import Declared
     from psdstats.uncertainty import Propagation, Source
 
 
 def add_values(
     parser: argparse._ActionsContainer,
     *options: tuple[str, object, str, str],
-    kind: Callable[[str], object] = float,
+    kind: Limits | Callable[[str], object],
 ) -> None:
     """Options of one kind: flag, default (... where one must be given), metavar and meaning."""
+    read = one(kind) if isinstance(kind, Limits) else kind
     for flag, default, metavar, meaning in options:
         stated = {"required": True} if default is ... else {"default": default}
         told = "" if default in (..., None) else f" (default {_told(default)})"
-        parser.add_argument(flag, type=kind, metavar=metavar, help=meaning + told, **stated)
+        parser.add_argument(flag, type=read, metavar=metavar, help=meaning + told, **stated)
 
 
 def _told(default: object) -> str:
@@ -82,7 +83,7 @@ def add_target(parser: argparse.ArgumentParser) -> None:
     reached = (
         "size to reach, µm: the milling time at which it is reached (default: as study.toml says)"
     )
-    add_values(parser, ("--target-um", None, "SIZE", reached), kind=positive)
+    add_values(parser, ("--target-um", None, "SIZE", reached), kind=limits.SIZE_UM)
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -148,38 +149,6 @@ def add_replace(
     parser.add_argument("--replace", action="store_true", help=f"replace {what}")
 
 
-def share(text: str) -> float:
-    """A number strictly between 0 and 1, for argparse."""
-    value = _number(text)
-    if not 0 < value < 1:
-        raise argparse.ArgumentTypeError(f"{text} is not between 0 and 1")
-    return value
-
-
-def address(text: str) -> str:
-    """An address with its port, for argparse."""
-    if not re.fullmatch(r"(\w+://)?[^/\s]+:\d+", text):
-        raise argparse.ArgumentTypeError(f"{text} is no address; write it like tcp://host:8786")
-    return text
-
-
-def names(text: str) -> tuple[str, ...]:
-    """Names between commas, for argparse."""
-    return tuple(name.strip() for name in text.split(",") if name.strip())
-
-
-def numbers(text: str) -> tuple[float, ...]:
-    """Numbers between commas, for argparse."""
-    return tuple(_number(part) for part in names(text))
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is not a number") from None
-
-
 def _hyphened(text: str) -> str:
     return text.lower().replace(" ", "-")
 
@@ -242,7 +211,7 @@ def add_comparison(parser: argparse.ArgumentParser) -> None:
         "or each-contrast (each by its own differences); default drifting, or as study.toml says",
     )
     level = ("--level", 0.95, "P", "confidence level over each family of contrasts")
-    add_values(parser, level, kind=share)
+    add_values(parser, level, kind=limits.LEVEL)
     parser.add_argument(
         "--across",
         action="store_true",
@@ -263,26 +232,7 @@ def add_margin(parser: argparse._ActionsContainer) -> None:
         "agree, and as the gain too small to go on milling for (default: as study.toml says, else "
         "none, and 5 for when to stop)"
     )
-    add_values(parser, ("--margin", None, "PERCENT", small), kind=positive)
-
-
-_LARGEST = 1e6
-
-
-def positive(text: str) -> float:
-    """A finite number above zero, for argparse."""
-    value = _number(text)
-    if not 0 < value < _LARGEST:
-        raise argparse.ArgumentTypeError(f"{text} is not above 0 and below {_LARGEST:,.0f}")
-    return value
-
-
-def declared(text: str) -> Declared:
-    """A standard deviation in per cent, perhaps with its degrees of freedom, for argparse."""
-    from psdstats.study.settings import Declared
-
-    percent, _, df = text.partition(":")
-    return Declared(percent=positive(percent), df=positive(df) if df else inf)
+    add_values(parser, ("--margin", None, "PERCENT", small), kind=limits.MARGIN_PERCENT)
 
 
 def add_sources(parser: argparse.ArgumentParser) -> None:
@@ -293,7 +243,7 @@ def add_sources(parser: argparse.ArgumentParser) -> None:
 
 def add_propagation(parser: argparse.ArgumentParser) -> None:
     """How uncertainty is propagated."""
-    add_values(parser, ("--seed", 0, "N", "seed of the random draws"), kind=int)
+    add_values(parser, ("--seed", 0, "N", "seed of the random draws"), kind=limits.SEED)
     parser.add_argument(
         "--method",
         type=_hyphened,
@@ -303,18 +253,15 @@ def add_propagation(parser: argparse.ArgumentParser) -> None:
         help="propagation of uncertainty: monte-carlo or linear (default: monte-carlo)",
     )
     coverage = "coverage of the intervals (default 0.95, or as study.toml says)"
-    add_values(parser, ("--coverage", None, "P", coverage), kind=share)
+    add_values(parser, ("--coverage", None, "P", coverage), kind=limits.LEVEL)
     add_sources(parser)
     draws = (
         "number of Monte Carlo draws (default: until two digits of u are settled, but at most "
         "100 000)"
     )
-    add_values(
-        parser,
-        ("--draws", None, "N", draws),
-        ("--workers", 1, "N", "processes to share the draws among"),
-        kind=int,
-    )
+    add_values(parser, ("--draws", None, "N", draws), kind=limits.DRAWS)
+    shared = "processes to share the draws among, at most the cores; pays above 100 000 draws"
+    add_values(parser, ("--workers", 1, "N", shared), kind=limits.WORKERS)
     cluster = "scheduler of a Dask cluster to run the draws on, such as tcp://host:8786"
     add_values(parser, ("--cluster", None, "ADDRESS", cluster), kind=address)
 
@@ -364,10 +311,11 @@ def add_attained(parser: argparse.ArgumentParser, *, alone: bool = False) -> Non
         "often intervals hold the truth, claims are false, findings come again (80 runs: about "
         "4 s a trial)"
     )
-    add_values(parser, ("--attained", None, "N", what), kind=int)
+    add_values(parser, ("--attained", None, "N", what), kind=limits.ATTAINED)
     if alone:
-        seed = ("--seed", 0, "N", "seed of the simulated trials")
-        add_values(parser, seed, ("--workers", 1, "N", "processes to share them among"), kind=int)
+        add_values(parser, ("--seed", 0, "N", "seed of the simulated trials"), kind=limits.SEED)
+        shared = ("--workers", 1, "N", "processes to share them among, at most the cores")
+        add_values(parser, shared, kind=limits.WORKERS)
 
 
 def attain(
@@ -378,15 +326,50 @@ def attain(
         return None
     from psdstats.planning.attained import attained
 
+    workers = _workers(options, console, options.attained)
+    runs = len(comparison.analysis.study.runs)
+    _say_how_long(console, options.attained * _A_RUN_S * runs / workers)
     with console.progress("comparing") as progress:
         return attained(
             comparison,
             trials=options.attained,
             seed=options.seed,
             sources=options.sources,
-            workers=options.workers,
+            workers=workers,
             progress=progress,
         )
+
+
+def _workers(options: argparse.Namespace, console: Console, parts: int) -> int:
+    """Processes that pay, with a word where more were asked for."""
+    from psdstats.processes import cores
+
+    asked: int = options.workers
+    has = cores()
+    if asked > has:
+        console.warn(f"--workers {asked}: this computer lends {_counted(has, 'core')}, no more.")
+    elif asked > parts:
+        into = "cannot be divided" if parts == 1 else f"has {parts} parts"
+        console.warn(
+            f"--workers {asked}: work of this size {into}, so {_counted(parts, 'process')} will do."
+        )
+    return min(asked, has, parts)
+
+
+_A_RUN_S = 0.05  # to simulate and analyse one run of a trial
+_LONG_S = 60
+
+
+def _say_how_long(console: Console, seconds: float) -> None:
+    """Say beforehand that what was asked takes minutes."""
+    if seconds > _LONG_S:
+        hours, minutes = divmod(round(seconds / 60), 60)
+        takes = f"{hours} h {minutes} min" if hours else f"{minutes} min"
+        console.warn(f"This takes about {takes}; Ctrl-C stops it and leaves nothing half-written.")
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}{'es' * what.endswith('s') or 's'}"
 
 
 def is_asked_for(options: argparse.Namespace) -> bool:
@@ -400,12 +383,18 @@ def propagate_study(
     console: Console,
     *,
     sources: Sequence[str | Source] | None = None,
-    workers: int = 1,
 ) -> Propagation:
-    """Propagate with the options of the command, on that many processes at least."""
+    """Propagate with the options of the command."""
     from psdstats.uncertainty import propagate
-    from psdstats.uncertainty.engine import ENOUGH_DRAWS
+    from psdstats.uncertainty.engine import ENOUGH_DRAWS, parts_of
 
+    asked = options.workers
+    if options.method == "linear":
+        for name in ("draws", "cluster"):
+            if getattr(options, name) is not None:
+                console.warn(f"--{name} is not needed: --method linear draws nothing.")
+    elif options.cluster is None:
+        asked = _workers(options, console, parts_of(study, options.draws, options.coverage))
     with console.progress("drawing readings") as progress:
         return propagate(
             study,
@@ -415,76 +404,27 @@ def propagate_study(
             coverage=options.coverage,
             draws=options.draws,
             max_draws=ENOUGH_DRAWS,
-            workers=max(options.workers, workers),
+            workers=asked,
             cluster=options.cluster,
             progress=progress,
         )
 
 
-def whole_numbers(text: str) -> tuple[int, ...]:
-    """Whole numbers between commas, for argparse."""
-    try:
-        return tuple(int(part) for part in names(text))
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is not a list of whole numbers") from None
-
-
-def moment(text: str) -> datetime:
-    """Local date and time such as 2026-01-05T08:30, for argparse."""
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"{text} is not a date and time; write it like 2026-01-05T08:30"
-        ) from None
-    if found.tzinfo is not None:
-        raise argparse.ArgumentTypeError(f"{text} names a time zone; give local time without one")
-    return found
-
-
-def powder(text: str) -> tuple[str, tuple[float, ...]]:
-    """A powder such as unmilled=150,250,400 (D10, D50, D90 in µm), for argparse."""
-    name, _, sizes = text.rpartition("=")
-    values = numbers(sizes)
-    if len(values) != 3:
-        raise argparse.ArgumentTypeError(
-            f"{text} does not give D10, D50 and D90; write it like unmilled=150,250,400"
-        )
-    return name or "powder", values
-
-
-def ball_sizes(text: str) -> tuple[tuple[float, float], ...]:
-    """Ball sizes with parts by mass such as 20:2,10:1 (mm:parts), for argparse."""
-    found = []
-    for part in names(text):
-        diameter, _, parts = part.partition(":")
-        found.append((*numbers(diameter), *(numbers(parts) if parts else (1.0,))))
-    if any(len(one) != 2 for one in found) or not found:
-        raise argparse.ArgumentTypeError(f"{text} is not a list of sizes such as 20:2,10:1")
-    return tuple((one[0], one[1]) for one in found)
-
-
 def add_weighing(parser: argparse.ArgumentParser, *, density: object = 2.7) -> None:
     """Particles, repeatability of the balance and sieves of the samples to come."""
     near = "" if density is ... else ", near calcite and quartz"
-    add_values(
-        parser,
-        ("--density", density, "RHO", f"particle density, g/cm³{near}"),
-        (
-            "--repeatability-d",
-            1.0,
-            "N",
-            "standard deviation of repeated readings in scale intervals",
-        ),
-        (
-            "--certified-u",
-            None,
-            "PERCENT",
-            "standard uncertainty of certified apertures, per cent (default: tolerance of the "
-            "standard)",
-        ),
-        ("--shape-factor", 0.5, "F", "particle volume over the cube of its sieve size"),
+    repeated = "standard deviation of repeated readings in scale intervals"
+    certified = (
+        "standard uncertainty of certified apertures, per cent (default: tolerance of the standard)"
     )
+    shape = "particle volume over the cube of its sieve size"
+    for option, kind in (
+        (("--density", density, "RHO", f"particle density, g/cm³{near}"), limits.DENSITY),
+        (("--repeatability-d", 1.0, "N", repeated), limits.READING_D),
+        (("--certified-u", None, "PERCENT", certified), limits.DECLARED_PERCENT),
+        (("--shape-factor", 0.5, "F", shape), limits.SHAPE_FACTOR),
+    ):
+        add_values(parser, option, kind=kind)
     meaning = "standard whose tolerance applies without certificates"
     rule = (
         "rule that a procedure prescribes: semilog, linear, logprobit or monotone (default: none)"
@@ -523,19 +463,21 @@ def expected_powder(given: tuple[str, tuple[float, ...]]) -> ExpectedPowder:
 def add_simulation(parser: argparse.ArgumentParser, *, trials: int, what: str) -> None:
     """How much is simulated, and from which seed."""
     seed = "seed of the simulation; the same seed gives the same result"
-    add_values(parser, ("--trials", trials, "N", what), ("--seed", 0, "N", seed), kind=int)
+    add_values(parser, ("--trials", trials, "N", what), kind=limits.TRIALS)
+    add_values(parser, ("--seed", 0, "N", seed), kind=limits.SEED)
 
 
 def read_checked(options: argparse.Namespace, console: Console) -> tuple[Study, CheckReport]:
-    """Read the study and run the bench checks; say how many warnings there are."""
+    """Read the study, run the bench checks, say how many warnings there are; runs in order."""
     from psdstats.study import check_study, read_study
+    from psdstats.study.order import in_order
 
     study = read_study(options.study, encoding=options.encoding)
     report = check_study(study)
-    warnings = report.of_severity("warning")
+    warnings = [own for own in report.findings if own[0].severity == "warning"]
     if warnings:
         console.warn(
             f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''} from the bench checks; "
             f"see: psdstats check {options.study}"
         )
-    return study, report
+    return in_order(study), report

@@ -17,7 +17,16 @@ SHAKING_TIME = "shaking_time_min"
 SAMPLE_MASS = "sample_mass_g"
 BALANCE = "balance"
 BALL_RATIO = "ball_ratio"
-BOOKKEEPING = (RUN, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, BALANCE)
+
+STATUS = "status"
+RUN_REMARK = "run_remark"
+WEIGHED_ON = "weighed_on"
+WEIGHED_BY = "weighed_by"
+RUN_ORDER = "run_order"
+NOTED = (STATUS, RUN_REMARK, WEIGHED_ON, WEIGHED_BY, RUN_ORDER)
+"""Columns in which a run is noted about; none of them is a factor of the trial."""
+
+BOOKKEEPING = (RUN, REPLICATE, SPLIT, CHARGE, SAMPLE_MASS, BALANCE, *NOTED)
 """Columns that describe a run without being a factor of the trial."""
 
 SIEVE = "sieve"

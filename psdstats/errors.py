@@ -17,6 +17,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+_MOST_SHOWN = 60  # characters of a value in a message
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -51,7 +53,10 @@ class Problem:
             place += f", row {self.row}"
         if self.column is not None:
             place += f", column {self.column}"
-        found = "" if self.value is None else f" (found {self.value!r})"
+        value = self.value
+        if value is not None and len(value) > _MOST_SHOWN:
+            value = f"{value[:_MOST_SHOWN]}…"
+        found = "" if value is None else f" (found {value!r})"
         return f"{place}: {self.fault}{found}. {self.remedy}"
 
 
@@ -93,29 +98,3 @@ class PlanError(PsdstatsError, ValueError):
 
 class OutputError(PsdstatsError):
     """A result that cannot be written without losing something."""
-
-
-def require_positive(name: str, value: float) -> float:
-    """The value itself where it is a finite number above zero; a `PlanError` naming it otherwise.
-
-    Examples
-    --------
-    >>> require_positive("powder mass", 20.0)
-    20.0
-    """
-    if not 0 < value < float("inf"):
-        raise PlanError(f"{name} is {value:g}; give a number above zero.")
-    return float(value)
-
-
-def require_share(name: str, value: float) -> float:
-    """The value itself where it lies strictly between 0 and 1; a `PlanError` otherwise.
-
-    Examples
-    --------
-    >>> require_share("ball fill", 0.35)
-    0.35
-    """
-    if not 0 < value < 1:
-        raise PlanError(f"{name} is {value:g}; give a fraction between 0 and 1.")
-    return float(value)

@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from psdstats.columns import QUANTITIES, TIME
+from psdstats.limits import LEVEL
 
 from ..console import Console, present
 from ..options import (
@@ -17,7 +18,6 @@ from ..options import (
     add_values,
     propagate_study,
     read_checked,
-    share,
 )
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_quantity(parser, QUANTITIES, "the groups are compared in")
     add_margin(parser)
     level = ("--level", 0.95, "P", "confidence level, joint over the groups")
-    add_values(parser, level, kind=share)
+    add_values(parser, level, kind=LEVEL)
     parser.add_argument(
         "--raw", action="store_true", help="precision in units of the size, not per cent of it"
     )

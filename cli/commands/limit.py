@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES
 from psdstats.errors import UncertaintyError
 
 from ..console import Console, present
-from ..options import add_page, add_sources, add_study, add_values, numbers, read_checked
+from ..options import add_page, add_sources, add_study, add_values, read_checked
+from ..values import several
 
 SUMMARY = "whether sizes keep to a limit: conforming, not conforming, or cannot be told"
 EXAMPLE = "psdstats limit my-trial --of D50 --upper 150 --out my-limit"
@@ -28,20 +30,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "guard band in standard uncertainties, 0 for simple acceptance (default: as study.toml "
         "says, else 5 %% risk at its end)"
     )
+    above = "limit the mass share above this nominal aperture, µm"
+    add_values(parser, ("--share-above", None, "SIEVE", above), kind=limits.SIZE_UM)
     add_values(
         parser,
-        ("--share-above", None, "SIEVE", "limit the mass share above this nominal aperture, µm"),
         ("--lower", None, "VALUE", "lower limit: µm, or for a share a fraction"),
         ("--upper", None, "VALUE", "upper limit; without any limit those of study.toml are judged"),
-        ("--guard", None, "K", guard),
+        kind=limits.LIMIT,
     )
-    parser.add_argument(
-        "--process",
-        type=numbers,
-        metavar="MEAN,SD",
-        help="mean and standard deviation of all that is made, in the unit of the limit: gives "
-        "the risks of consumer and producer",
+    add_values(parser, ("--guard", None, "K", guard), kind=limits.GUARD_K)
+    process = (
+        "mean and standard deviation of all that is made, in the unit of the limit: gives the "
+        "risks of consumer and producer"
     )
+    two = several(limits.LIMIT, count=2)
+    add_values(parser, ("--process", None, "MEAN,SD", process), kind=two)
     add_sources(parser)
     add_page(parser)
 
@@ -52,10 +55,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.uncertainty.conformity import Specification, judge_limit, specifications
     from psdstats.words.conformity import NO_LIMITS
 
-    if options.process is not None and len(options.process) != 2:
-        raise UncertaintyError("--process needs two numbers, mean and SD, such as 140,5.")
     study, _ = read_checked(options, console)
-    limits = specifications(study)
+    judged = specifications(study)
     if options.upper is not None or options.lower is not None:
         stated = study.limits.get("guard_k") if options.guard is None else options.guard
         asked = Specification(
@@ -66,8 +67,8 @@ def run(options: argparse.Namespace, console: Console) -> int:
             guard_k=stated,
             process=options.process,
         )
-        limits = (asked,)
-    if not limits:
+        judged = (asked,)
+    if not judged:
         raise UncertaintyError(NO_LIMITS)
-    results = [judge_limit(study, one, sources=options.sources) for one in limits]
+    results = [judge_limit(study, one, sources=options.sources) for one in judged]
     return present(limits_page(results, options.say), options, console)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats import limits
+
 from ..console import Console, present
-from ..options import add_page, add_values, ball_sizes, share
+from ..options import add_page, add_values
+from ..values import ball_sizes
 
 SUMMARY = "ball masses and counts, powder and speed for one jar, with cautions"
 EXAMPLE = (
@@ -19,27 +22,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_values(
         parser,
         ("--jar-mm", ..., "VALUE", "inner diameter of the jar, mm"),
-        ("--jar-ml", ..., "VALUE", "inner volume of the jar, mL"),
-        ("--ball-density", ..., "VALUE", "density of the balls, g/cm³"),
         ("--outer-mm", None, "VALUE", "outer diameter of the jar, mm"),
         ("--roller-mm", None, "VALUE", "diameter of the rollers, mm; with --outer-mm: their speed"),
-        (
-            "--bulk-density",
-            None,
-            "VALUE",
-            "loose bulk density of the powder, g/cm³: how full the voids are",
-        ),
-        ("--speed-rpm", None, "VALUE", "speed of the jar (default: a share of the critical speed)"),
-        ("--ball-to-powder", 10.0, "RATIO", "ball mass over powder mass"),
-        ("--speed-fraction", 0.70, "SHARE", "share of the critical speed of the smallest ball"),
+        kind=limits.LENGTH_MM,
     )
+    volume = ("--jar-ml", ..., "VALUE", "inner volume of the jar, mL")
+    add_values(parser, volume, kind=limits.VOLUME_ML)
+    loose = "loose bulk density of the powder, g/cm³: how full the voids are"
+    add_values(
+        parser,
+        ("--ball-density", ..., "VALUE", "density of the balls, g/cm³"),
+        ("--bulk-density", None, "VALUE", loose),
+        kind=limits.DENSITY,
+    )
+    turning = "speed of the jar (default: a share of the critical speed)"
+    add_values(parser, ("--speed-rpm", None, "VALUE", turning), kind=limits.SPEED_RPM)
+    ratio = ("--ball-to-powder", 10.0, "RATIO", "ball mass over powder mass")
+    add_values(parser, ratio, kind=limits.PARTS)
+    fraction = "share of the critical speed of the smallest ball"
+    add_values(parser, ("--speed-fraction", 0.70, "SHARE", fraction), kind=limits.SPEED_SHARE)
     diameters = "ball diameters in mm with parts by mass, such as 20:2,10:1"
     add_values(parser, ("--balls", ..., "MM:PARTS,…", diameters), kind=ball_sizes)
     add_values(
         parser,
         ("--fill", 0.35, "SHARE", "share of the jar taken by the bed of balls, voids included"),
         ("--voidage", 0.40, "SHARE", "share of voids in the bed of balls"),
-        kind=share,
+        kind=limits.SHARE,
     )
     add_page(parser)
 

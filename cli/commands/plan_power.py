@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
@@ -16,12 +17,9 @@ from ..options import (
     add_values,
     add_weighing,
     expected_powder,
-    numbers,
     planned_weighing,
-    powder,
-    share,
-    whole_numbers,
 )
+from ..values import powder, several
 
 if TYPE_CHECKING:
     from psdstats.planning import Variation
@@ -60,26 +58,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             (f"--{name}-percent", None, "SD", f"standard deviation {meaning}, per cent of size")
             for name, meaning in _SOURCES
         ),
-        (
-            "--change",
-            -10.0,
-            "PERCENT",
-            "change of size from first to last time that shall be shown",
-        ),
-        (
-            "--margin",
-            None,
-            "PERCENT",
-            "gain too small to go on for: less shall be shown to be left after a level last step "
-            "(default 5; not asked of span, which has no direction)",
-        ),
+        kind=limits.SPREAD_PERCENT,
     )
+    shown = "change of size from first to last time that shall be shown"
+    add_values(parser, ("--change", -10.0, "PERCENT", shown), kind=limits.CHANGE_PERCENT)
+    gain = (
+        "gain too small to go on for: less shall be shown to be left after a level last step "
+        "(default 5; not asked of span, which has no direction)"
+    )
+    add_values(parser, ("--margin", None, "PERCENT", gain), kind=limits.GAIN_PERCENT)
     add_values(
         parser,
         ("--groups", (4,), "N,N", "numbers of groups to try"),
         ("--times", (5,), "N,N", "numbers of times to try"),
         ("--replicates", (1, 2, 3), "N,N", "numbers of replicates to try"),
-        kind=whole_numbers,
+        kind=several(limits.COUNT),
     )
     parser.add_argument(
         "--question",
@@ -95,24 +88,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="whether the analysis lets groups drift apart, where three hold three times, or "
         "takes one spread for all times (default: drifting)",
     )
-    add_values(
-        parser,
-        ("--alpha", 0.05, "P", "level of the test"),
-        ("--power", 0.8, "P", "power aimed at"),
-        kind=share,
-    )
+    add_values(parser, ("--alpha", 0.05, "P", "level of the test"), kind=limits.ALPHA)
+    add_values(parser, ("--power", 0.8, "P", "power aimed at"), kind=limits.POWER)
     weighed = (
         "sizes expected, µm: measurement and sieves are then found from simulated weighings on the "
         "stack and balance named by the options that follow"
     )
     add_values(parser, ("--powder", None, "D10,D50,D90", weighed), kind=powder)
     stack = "sieves of each group's stack, µm"
-    add_values(parser, ("--apertures", None, "A,B", stack), kind=numbers)
+    add_values(parser, ("--apertures", None, "A,B", stack), kind=several(limits.APERTURE_UM))
     add_values(
-        parser,
-        ("--resolution", 0.01, "D", "balance resolution, g"),
-        ("--sample-g", 50.0, "MASS", "sample, g"),
+        parser, ("--resolution", 0.01, "D", "balance resolution, g"), kind=limits.RESOLUTION_G
     )
+    add_values(parser, ("--sample-g", 50.0, "MASS", "sample, g"), kind=limits.MASS_G)
     add_weighing(parser)
     add_simulation(parser, trials=2000, what="simulated trials per design")
     add_page(parser)
@@ -204,8 +192,9 @@ def _told_variation(options: argparse.Namespace, given: dict[str, Any]) -> Varia
         )
     if options.study is not None:
         from psdstats.study import read_study
+        from psdstats.study.order import in_order
 
-        study = read_study(options.study, encoding=options.encoding)
+        study = in_order(read_study(options.study, encoding=options.encoding))
         return variation_of(study, quantity=options.quantity)
     if "run_percent" not in given:
         raise PlanError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
@@ -14,10 +15,9 @@ from ..options import (
     add_values,
     add_weighing,
     expected_powder,
-    numbers,
     planned_weighing,
-    powder,
 )
+from ..values import powder, several
 
 SUMMARY = "balance resolution and sample mass for a wanted uncertainty of a size"
 EXAMPLE = (
@@ -29,21 +29,20 @@ EXAMPLE = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     add_values(parser, ("--powder", ..., "D10,D50,D90", "sizes expected, µm"), kind=powder)
-    add_values(
-        parser,
-        ("--apertures", ..., "A,B", "sieves of the stack, µm"),
-        ("--resolution", (0.1, 0.01, 0.001), "D,D", "balance resolutions to try, g"),
-        ("--sample", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g"),
-        kind=numbers,
-    )
+    stack = ("--apertures", ..., "A,B", "sieves of the stack, µm")
+    add_values(parser, stack, kind=several(limits.APERTURE_UM))
+    tried = ("--resolution", (0.1, 0.01, 0.001), "D,D", "balance resolutions to try, g")
+    add_values(parser, tried, kind=several(limits.RESOLUTION_G))
+    masses = ("--sample", (10.0, 25.0, 50.0, 100.0), "M,M", "sample masses to try, g")
+    add_values(parser, masses, kind=several(limits.MASS_G))
     add_quantity(parser, QUANTITIES[:3])
     change = parser.add_mutually_exclusive_group()
     stated = "change of all sizes to plan for, per cent (default: -10)"
-    add_values(change, ("--change", None, "PERCENT", stated))
+    add_values(change, ("--change", None, "PERCENT", stated), kind=limits.CHANGE_PERCENT)
     after = "sizes that the powder changes to, µm"
     add_values(change, ("--to", None, "D10,D50,D90", after), kind=powder)
     wanted = "wanted standard uncertainty of the size, per cent"
-    add_values(parser, ("--wanted", 1.0, "PERCENT", wanted))
+    add_values(parser, ("--wanted", 1.0, "PERCENT", wanted), kind=limits.DECLARED_PERCENT)
     add_weighing(parser, density=...)
     add_simulation(
         parser, trials=256, what="simulated stacks a cell, two samples of each powder on each"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats import limits
+
 from ..console import Console, present
 from ..options import (
     add_page,
@@ -12,9 +14,8 @@ from ..options import (
     add_weighing,
     expected_powder,
     planned_weighing,
-    powder,
-    share,
 )
+from ..values import powder
 
 SUMMARY = "a stack of standard sieves for the powders a trial will meet"
 EXAMPLE = (
@@ -38,19 +39,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser,
         ("--finest", 20.0, "SIZE", "finest sieve at hand, µm"),
         ("--coarsest", 16_000.0, "SIZE", "coarsest sieve, µm"),
-        ("--sample-g", 50.0, "MASS", "sample, g"),
-        ("--frame-mm", 200.0, "SIZE", "diameter of the sieve frames, mm"),
-        ("--resolution", 0.01, "D", "resolution of the balance for the stack tried out, g"),
+        kind=limits.APERTURE_UM,
     )
+    add_values(parser, ("--sample-g", 50.0, "MASS", "sample, g"), kind=limits.MASS_G)
+    frame = ("--frame-mm", 200.0, "SIZE", "diameter of the sieve frames, mm")
+    add_values(parser, frame, kind=limits.LENGTH_MM)
+    balance = ("--resolution", 0.01, "D", "resolution of the balance for the stack tried out, g")
+    add_values(parser, balance, kind=limits.RESOLUTION_G)
     fewest = "number of sieves (default: the fewest that keep the fullest class small)"
     add_values(
         parser,
         ("--sieves", None, "N", fewest),
         ("--most", 8, "N", "sieves the shaker takes besides the pan"),
-        kind=int,
+        kind=limits.COUNT,
     )
     fullest = "share of the sample aimed at for the fullest class"
-    add_values(parser, ("--fullest", 0.30, "SHARE", fullest), kind=share)
+    add_values(parser, ("--fullest", 0.30, "SHARE", fullest), kind=limits.SHARE)
     add_weighing(parser)
     add_simulation(
         parser, trials=1000, what="simulated stacks, two samples of every powder on each"

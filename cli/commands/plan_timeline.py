@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats import limits
+
 from ..console import Console, present
-from ..options import add_page, add_simulation, add_values, moment, names, numbers
+from ..options import add_page, add_simulation, add_values
+from ..values import moment, names, several
 
 SUMMARY = "a bench plan for one mill and one shaker, as table, figure and calendar file"
 EXAMPLE = (
@@ -27,9 +30,9 @@ _STEPS = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     times = "milling times at which samples are taken, min; 0 is the unmilled powder"
-    add_values(parser, ("--times", ..., "T,T", times), kind=numbers)
+    add_values(parser, ("--times", ..., "T,T", times), kind=several(limits.STEP_MIN))
     charges = parser.add_mutually_exclusive_group()
-    add_values(charges, ("--charges", 1, "N", "how many charges are milled"), kind=int)
+    add_values(charges, ("--charges", 1, "N", "how many charges are milled"), kind=limits.CHARGES)
     named = "names of the charges, in order"
     add_values(charges, ("--charge-names", None, "A,B", named), kind=names)
     start = "beginning of the first day, such as 2026-01-05T08:30"
@@ -41,23 +44,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     ):
         parser.add_argument(flag, action="store_true", help=meaning)
     add_values(parser, ("--title", "Milling trial", "TEXT", "name of the calendar"), kind=str)
-    add_values(
-        parser,
-        (
-            "--day-hours",
-            None,
-            "HOURS",
-            "longest working day; charges that do not fit go to the next (default: one stretch)",
-        ),
-        *((f"--{name}-min", None, "MIN", f"minutes for {what}") for name, what in _STEPS),
-        (
-            "--spread-percent",
-            15.0,
-            "PERCENT",
-            "standard deviation of a hands-on step from day to day, per cent of its minutes; 0: no "
-            "simulation",
-        ),
+    day = "longest working day; charges that do not fit go to the next (default: one stretch)"
+    add_values(parser, ("--day-hours", None, "HOURS", day), kind=limits.DAY_HOURS)
+    steps = ((f"--{name}-min", None, "MIN", f"minutes for {what}") for name, what in _STEPS)
+    add_values(parser, *steps, kind=limits.STEP_MIN)
+    spread = (
+        "standard deviation of a hands-on step from day to day, per cent of its minutes; 0: no "
+        "simulation"
     )
+    varied = ("--spread-percent", 15.0, "PERCENT", spread)
+    add_values(parser, varied, kind=limits.SPREAD_PERCENT)
     add_simulation(parser, trials=2000, what="simulated days, for the time by which 9 of 10 end")
     add_page(parser)
 

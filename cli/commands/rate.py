@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES
 
 from ..console import Console, present
@@ -16,7 +17,6 @@ from ..options import (
     add_target,
     add_values,
     read_checked,
-    share,
 )
 
 CURVES = ("no change", "constant rate", "power law", "approach to a limit")
@@ -53,8 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser,
         ("--powder-g", None, "MASS", ratio),
         ("--balls-g", None, "MASS", balls),
+        kind=limits.MASS_G,
     )
-    add_values(parser, ("--level", 0.95, "P", "confidence level"), kind=share)
+    add_values(parser, ("--level", 0.95, "P", "confidence level"), kind=limits.LEVEL)
     add_sources(parser)
     add_page(parser)
 

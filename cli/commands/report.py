@@ -109,11 +109,10 @@ def _say(written: Report, console: Console) -> None:
 
 def _drawn(study: Study, options: argparse.Namespace) -> Propagation:
     """The sizes, drawn while the trial is compared."""
-    from psdstats.output.collect import processes
     from psdstats.uncertainty.registry import measurement_sources
 
     sources, quiet = measurement_sources(study, options.sources), Console(quiet=True)
-    return propagate_study(study, options, quiet, sources=sources, workers=processes(study))
+    return propagate_study(study, options, quiet, sources=sources)
 
 
 def _compared(study: Study, options: argparse.Namespace) -> Comparison | ModelError:

@@ -6,8 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from psdstats import limits
+
 from ..console import Console, ensure_free
-from ..options import add_json, add_replace, add_values, names, numbers
+from ..options import add_json, add_replace, add_values
+from ..values import names, number, several
 
 if TYPE_CHECKING:
     from psdstats.study import SheetPlan
@@ -37,9 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="bench or laboratory; may be repeated (default: bench)",
     )
-    add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=numbers)
-    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=int)
-    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=int)
+    add_values(design, ("--times", ..., "T,T", "milling times, min"), kind=several(limits.TIME_MIN))
+    add_values(design, ("--replicates", 1, "N", "runs of each kind"), kind=limits.REPLICATES)
+    add_values(design, ("--splits", 1, "N", "parts of each sample to sieve"), kind=limits.SPLITS)
     design.add_argument(
         "--fresh-charge",
         action="store_true",
@@ -54,6 +57,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME=A,B",
         help="further factor and its levels, e.g. ball_ratio=5,10; may be repeated",
     )
+    margin = "change of size too small to matter, per cent: a setting of the study"
+    add_values(design, ("--margin", None, "PERCENT", margin), kind=limits.MARGIN_PERCENT)
+    order = "seed of the proposed order of the runs"
+    add_values(design, ("--seed", 0, "N", order), kind=limits.SEED)
     _add_sieves(parser.add_argument_group("the sieves (one of --apertures, --series, --sieves)"))
     _add_bench(parser.add_argument_group("the bench"))
     parser.add_argument(
@@ -61,12 +68,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_replace(parser)
     add_json(parser)
+    parser.set_defaults(holds="readings")
 
 
 def _add_sieves(group: argparse._ArgumentGroup) -> None:
     which = group.add_mutually_exclusive_group(required=True)
     stack = "apertures of the stack, µm, without the pan"
-    add_values(which, ("--apertures", None, "A,B", stack), kind=numbers)
+    add_values(which, ("--apertures", None, "A,B", stack), kind=several(limits.APERTURE_UM))
     which.add_argument("--series", metavar="NAME", help="standard series: R20/3, R40/3 or R20")
     which.add_argument(
         "--sieves",
@@ -78,6 +86,7 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
         group,
         ("--finest", 20.0, "SIZE", "finest sieve of the series, µm"),
         ("--coarsest", 16_000.0, "SIZE", "coarsest sieve of the series, µm"),
+        kind=limits.APERTURE_UM,
     )
     group.add_argument(
         "--one-stack", action="store_true", help="all groups share one physical stack"
@@ -90,11 +99,8 @@ def _add_sieves(group: argparse._ArgumentGroup) -> None:
 
 
 def _add_bench(group: argparse._ArgumentGroup) -> None:
-    add_values(
-        group,
-        ("--sample-g", None, "MASS", "sample, g"),
-        ("--shaking-min", None, "MIN", "shaking time, min"),
-    )
+    add_values(group, ("--sample-g", None, "MASS", "sample, g"), kind=limits.MASS_G)
+    add_values(group, ("--shaking-min", None, "MIN", "shaking time, min"), kind=limits.SHAKING_MIN)
     group.add_argument(
         "--second-shaking",
         action="store_true",
@@ -103,11 +109,12 @@ def _add_bench(group: argparse._ArgumentGroup) -> None:
     group.add_argument(
         "--balance", default="balance", metavar="NAME", help="name of the balance (default balance)"
     )
+    add_values(group, ("--resolution", 0.01, "D", "its resolution, g"), kind=limits.RESOLUTION_G)
     add_values(
         group,
-        ("--resolution", 0.01, "D", "its resolution, g"),
         ("--repeatability", 0.0, "SD", "its standard deviation of repeated readings, g"),
         ("--linearity", None, "G", "its largest error of linearity, g"),
+        kind=limits.BALANCE_G,
     )
 
 
@@ -118,7 +125,7 @@ def run(options: argparse.Namespace, console: Console) -> int:
     from psdstats.words.study import charge_line
 
     target = options.out or Path(DEFAULT_OUT)
-    ensure_free(target, replace=options.replace)
+    ensure_free(target, replace=options.replace, holds=options.holds)
     plan = _plan(options)
 
     def write(folder: Path) -> None:
@@ -169,18 +176,22 @@ def _plan(options: argparse.Namespace) -> SheetPlan:
         ),
         tares=TareHandling.ONCE if options.tares_once else TareHandling.EACH_RUN,
         second_shaking=options.second_shaking,
+        margin_percent=options.margin,
+        seed=options.seed,
     )
 
 
 def _factor(text: str) -> tuple[str, tuple[str | float, ...]]:
     name, sign, levels = text.partition("=")
-    if not sign:
+    if not sign or not name.strip():
         raise argparse.ArgumentTypeError(f"{text!r} is not NAME=LEVEL,LEVEL")
     return name.strip(), tuple(_level(level) for level in names(levels))
 
 
 def _level(text: str) -> str | float:
+    """A level: a number within limits where the text is one."""
     try:
-        return float(text)
+        float(text)
     except ValueError:
         return text
+    return number(text, limits.LEVEL_OF_FACTOR)

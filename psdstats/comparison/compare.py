@@ -50,6 +50,7 @@ from psdstats.comparison.result import Comparison, OverallTest, QuantityComparis
 from psdstats.comparison.spread import find_misfit, own_contrasts, own_means
 from psdstats.errors import ModelError
 from psdstats.findings import ContrastKind, Finding, Numbers, Remark
+from psdstats.limits import LEVEL
 from psdstats.models.contrasts import ContrastMatrix, contrast_matrix
 from psdstats.models.design_columns import RandomSlope, level_text
 from psdstats.models.diagnostics import Influence, leave_one_group_out
@@ -168,6 +169,7 @@ def compare(
     >>> found["D50"].family("against first").loc[0, ["contrast", "verdict"]].tolist()
     ['6 - 0 at 5', 'changed']
     """
+    LEVEL.require("level", level, ModelError)
     plan = plan_comparison(
         study,
         by=by,

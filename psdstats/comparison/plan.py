@@ -18,10 +18,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from psdstats.columns import BOOKKEEPING, CHARGE, GROUP, RUN, TIME, column_words, signed
+from psdstats.columns import BOOKKEEPING, CHARGE, GROUP, RUN, TIME, column_words
 from psdstats.comparison.crossing import Crossing, place_factor
 from psdstats.errors import ModelError
 from psdstats.findings import Remark, RemarkKind
+from psdstats.limits import MARGIN_PERCENT
 from psdstats.models.design_columns import level_text, need_columns
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared, declared_spread
@@ -370,12 +371,7 @@ def _names_in(given: object) -> tuple[str, ...]:
 
 
 def _margin(given: object) -> float | None:
-    if given is None:
-        return None
-    value = float(given)  # type: ignore[arg-type]
-    if not (np.isfinite(value) and value > 0):
-        raise ModelError(f"The margin is {signed(value)} per cent; it must be a positive number.")
-    return value
+    return None if given is None else MARGIN_PERCENT.require("margin_percent", given, ModelError)
 
 
 def _require_levels(frame: pd.DataFrame, column: str) -> None:

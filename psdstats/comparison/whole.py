@@ -33,9 +33,11 @@ from psdstats.comparison.permutation_manova import PermutationManova, permutatio
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark, Verdict
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL, PERMUTATIONS, SEED
 from psdstats.models.design_columns import column as column_without_gaps
 from psdstats.models.design_columns import need_columns
 from psdstats.present import present
+from psdstats.study.order import in_order
 from psdstats.study.records import Run, Study
 
 # share of the detection limit put in place of an empty class: 0.65 in J. A. Martín-Fernández,
@@ -168,7 +170,10 @@ def compare_distributions(
     families of stacks the coordinates of each family stand in columns of their own (zero for the
     others) and the factor is taken within family, so that the exchange of runs stays exact.
     """
-    study, levels, lost = _levels(study, by, within)
+    LEVEL.require("level", level, ModelError)
+    PERMUTATIONS.require("permutations", permutations, ModelError)
+    SEED.require("seed", seed, ModelError)
+    study, levels, lost = _levels(in_order(study), by, within)
     families = stack_families(study)
     classes = [common_classes(family) for family in families]
     deltas = [_replacement(study, family) for family in families]

@@ -9,6 +9,8 @@ between runs stay those of their readings: no level or width is borrowed.
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -93,17 +95,24 @@ def borrow(runs: TrialRuns, single: CurveLaw, correlation: Array, *, seed: int =
     weight = np.zeros(len(conditions))
     errors = elementary_errors(runs)
     written, noise, blocks = Written.of(single), _noise(errors, single), []
-    for own in trials(runs, single.ln_size[:, LEVELS.size // 2]):
+    together, scatter = list(trials(runs, single.ln_size[:, LEVELS.size // 2])), np.diag(noise)
+
+    def fitted(own: Indices) -> tuple[_Dense, float] | None:
         rows = merged(runs, own, errors)
-        if len(rows.undersize) < 2:
-            continue
-        part = _Dense(runs, rows, single, np.diag(noise))
-        if not len(part.run):
-            continue
-        of_breakage = part.fit(seed)
-        blocks.append((part.at, part.joint(noise, correlation, errors, written)))
-        k = int(np.searchsorted(conditions, runs.condition[own[0]]))
-        weight[k] = max(weight[k], of_breakage)
+        part = _Dense(runs, rows, single, scatter) if len(rows.undersize) > 1 else None
+        return (part, part.fit(seed)) if part is not None and len(part.run) else None
+
+    side = os.cpu_count() or 1
+    with ThreadPoolExecutor(max_workers=side) as pool:
+        for first in range(0, len(together), side):  # few at a time: each holds much
+            some = together[first : first + side]
+            for own, found in zip(some, pool.map(fitted, some), strict=True):
+                if found is None:
+                    continue
+                part, of_breakage = found
+                blocks.append((part.at, part.joint(noise, correlation, errors, written)))
+                k = int(np.searchsorted(conditions, runs.condition[own[0]]))
+                weight[k] = max(weight[k], of_breakage)
     return _joined(errors, written.law(single), correlation, blocks, weight)
 
 

@@ -20,10 +20,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from psdstats.errors import ModelError
 from psdstats.frozen import Array, freeze_arrays
+from psdstats.limits import ALPHA, MARGIN_PERCENT
 from psdstats.models.judged import Family, Judged
 from psdstats.models.multiplicity import Adjustment, adjust_p
 from psdstats.student import critical_t, scale_rule, two_sided_p, upper_tail
@@ -198,7 +199,7 @@ def detectable_percent(
     some = np.where(finite, df, 1.0)
     tails = (0.5, 0.5 + 0.5 * _RANGE, 0.5 - 0.5 * _RANGE)
     for name, tail in zip(names, tails, strict=True):
-        scale = np.sqrt(some / stats.chi2.ppf(tail, some))
+        scale = np.sqrt(some / (2.0 * special.gammaincinv(some / 2.0, tail)))
         scale = np.where(finite & (name != names[0]), scale, 1.0)
         found[name][good] = -100.0 * np.expm1(-seen * scale)
     return found
@@ -305,10 +306,8 @@ def equivalence_test(
     >>> found.p.round(4), found.equivalent
     (array([0.0005]), array([ True]))
     """
-    if not margin_percent > 0.0:
-        raise ModelError(f"The margin is {margin_percent} per cent; give a number above 0.")
-    if not 0.0 < alpha < 0.5:
-        raise ModelError(f"The level of the equivalence test is {alpha}; give 0 to 0.5.")
+    MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
+    ALPHA.require("alpha", alpha, ModelError)
     estimate = np.atleast_1d(np.array(log_ratio, dtype=float))
     error = np.broadcast_to(np.asarray(standard_error, dtype=float), estimate.shape)
     df_all = np.broadcast_to(np.asarray(df, dtype=float), estimate.shape)

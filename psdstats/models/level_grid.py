@@ -132,17 +132,15 @@ class ContrastGrid(LevelGrid):
         precision = 1.0 / ((design.lead @ covariance) * design.lead).sum(axis=-1)
         shift = -(design.lead @ back) * precision[:, :, None]
         self.joint = tuple(_JointGrid(rows, covariance, back) for rows in design.joint)
-        # all that is averaged by the posterior, side by side
-        blocks = [precision, precision**2]
+        # all that is averaged by the posterior, side by side: as it is, and roughly
+        blocks = [precision, precision**2, shift.reshape(len(shift), -1)]
+        left, self._right = _factored(blocks[2], np.sqrt(precision.mean(axis=1)))
+        narrow = [*blocks[:2], left]
         for joint in self.joint:
             blocks += [joint.precision.reshape(len(shift), -1), joint.products, joint.shift]
-        self._ends = np.cumsum([block.shape[1] for block in blocks])
-        shift = shift.reshape(len(shift), -1)
-        left, right = _factored(shift, np.sqrt(precision.mean(axis=1)))
-        self._values = (np.concatenate([*blocks, shift], axis=1), np.eye(0))
-        rough = np.concatenate([*blocks, left], axis=1).astype(np.float32)
-        self._rough = (rough, right.astype(np.float32))
-        self.width = rough.shape[1]
+            narrow += joint.narrow
+        self._fine, self._rough = _beside(blocks, np.float64), _beside(narrow, np.float32)
+        self.width = self._rough[0].shape[1]
 
     def _estimates(self, last: Array, steps: Array) -> tuple[Array, Array]:
         """Covariance of the estimates (points, p, p), and their shift from least squares.
@@ -169,35 +167,39 @@ class ContrastGrid(LevelGrid):
         return self._moments(r, rough=False)
 
     def _moments(self, r: Array, *, rough: bool) -> Moments:
-        w = self.posterior(r, np.float32 if rough else np.float64)
-        values, right = self._rough if rough else self._values
-        means = w @ values
-        *blocks, shift = np.split(means, self._ends, axis=1)
-        shift = np.asarray(shift @ right if rough else shift, dtype=np.float64)
-        first, second, *rest = (np.asarray(one, dtype=np.float64) for one in blocks)
+        values, ends = self._rough if rough else self._fine
+        means = self.posterior(r, values.dtype.type) @ values
+        first, second, shift, *rest = (
+            np.asarray(one, dtype=np.float64) for one in np.split(means, ends, axis=1)
+        )
+        shift = shift @ self._right if rough else shift
         shift = (shift.reshape(len(r), -1, r.shape[1]) @ r[:, :, None])[:, :, 0] / first
         joint = zip(self.joint, rest[::3], rest[1::3], rest[2::3], strict=True)
         return Moments(
             shift=shift,
             se=1 / np.sqrt(first),
             df=2 * first**2 / np.maximum(second - first**2, 1e-9 * first**2),
-            joint=tuple(one.moments(r, *means) for one, *means in joint),
+            joint=tuple(one.moments(r, *means, rough=rough) for one, *means in joint),
         )
+
+
+def _beside(blocks: list[Array], dtype: type[np.floating[Any]]) -> tuple[NDArray[Any], list[int]]:
+    """Blocks of columns as one matrix, and the columns at which it is split again."""
+    ends = np.cumsum([block.shape[1] for block in blocks[:-1]]).tolist()
+    return np.concatenate(blocks, axis=1, dtype=dtype), ends
 
 
 def _factored(values: Array, scale: Array) -> tuple[Array, Array]:
     """Two narrow matrices whose product is nearly the values: rows are alike on a fine grid.
 
-    Rows keep about six digits beside their scale.  What is narrow is left as it is.
+    Rows keep about seven digits beside their scale.  What is narrow is left as it is.
     """
-    rows, columns = values.shape
-    rank = min(rows, _RANK)
-    if columns < 2 * rank:
-        return values, np.eye(columns)
-    rng = np.random.default_rng(0)
-    mixed = (rng.standard_normal((rank, rows)) / scale) @ values
-    _, size, turned = np.linalg.svd(mixed, full_matrices=False)
-    right = turned[size > 1e-6 * size[0]]
+    rank = min(*values.shape, _RANK)
+    mixed = np.random.default_rng(0).standard_normal((rank, len(values)))
+    _, size, turned = np.linalg.svd((mixed / scale) @ values, full_matrices=False)
+    right = turned[size > 1e-7 * size[0]]
+    if 2 * len(right) > values.shape[1]:
+        return values, np.eye(values.shape[1])
     return values @ right.T, right
 
 
@@ -218,21 +220,52 @@ class _JointGrid:
         number[upper] = number.T[upper] = np.arange(flat.shape[1])
         twin = np.zeros((flat.shape[1], flat.shape[1]), dtype=np.intp)
         twin[pair] = twin.T[pair] = np.arange(len(pair[0]))
-        # where E[A_ab A_cd] stands: as a matrix from (b, c) to (a, d), and from (c, d) to (a, b)
+        # where E[A_ab A_cd] stands: as a matrix from (b, c) to (a, d)
         whole = twin[number[:, :, None, None], number]
         self.inner = whole.transpose(0, 3, 1, 2).reshape(f * f, f * f)
-        self.outer = whole.reshape(f * f, f * f)
+        self._upper, self._pair, self._number = upper, pair, number
+        self._narrow(whole)
 
-    def moments(self, r: Array, mean: Array, products: Array, shift: Array) -> JointMoments:
+    def _narrow(self, whole: NDArray[np.intp]) -> None:
+        """The same for draws: products and shifts by few columns each."""
+        (a, d), (i, j) = self._upper, self._pair
+        size = np.sqrt(np.square(self.precision).mean(axis=(1, 2)))
+        products, right = _factored(self.products, np.square(size))
+        shift, self._shift_right = _factored(self.shift, np.sqrt(size))
+        self.narrow = [self.precision.reshape(len(size), -1), products, shift]
+        self._right = right
+        # from a column and an entry (b, c) of a symmetric matrix to (a, d), each pair once
+        b, c = a[:, None], d[:, None]
+        both = right[:, whole[a, b, c, d]] + right[:, whole[a, c, b, d]]
+        self._inner = np.ascontiguousarray(0.5 * both.reshape(-1, len(a)), dtype=np.float32)
+        self._twice = np.where(a == d, 1.0, 2.0), np.where(i == j, 1.0, 2.0)
+
+    def _contracted(self, products: Array, inverse: Array, rough: bool) -> tuple[Array, Array]:
+        """Sum over b and c of E[A_ab A_cd] B_bc, for B the inverse; and what B makes of that."""
+        f, count = self.size, len(inverse)
+        packed = inverse[:, *self._upper] * self._twice[0]
+        if rough:
+            narrow = products[:, :, None].astype(np.float32) * packed[:, None].astype(np.float32)
+            square = (narrow.reshape(count, -1) @ self._inner)[:, self._number]
+            products = products @ self._right
+        else:
+            square = products[:, self.inner] @ inverse.reshape(count, f * f, 1)
+        i, j = self._pair
+        common = (products * self._twice[1] * packed[:, i] * packed[:, j]).sum(axis=1)
+        return np.asarray(square.reshape(count, f, f), dtype=np.float64), common
+
+    def moments(
+        self, r: Array, mean: Array, products: Array, shift: Array, *, rough: bool
+    ) -> JointMoments:
         """Moments from the means of precision, of its products, and of its product with shift."""
         f, count = self.size, len(r)
         mean = mean.reshape(count, f, f)
         root = np.linalg.cholesky(mean)
         back = np.linalg.inv(root)
-        inverse = (back.mT @ back).reshape(count, f * f, 1)
-        square = (products[:, self.inner] @ inverse).reshape(count, f, f)
+        square, common = self._contracted(products, back.mT @ back, rough)
         spread, turn = np.linalg.eigh(back @ square @ back.mT - np.eye(f))
-        common = (inverse.mT @ products[:, self.outer] @ inverse)[:, 0, 0] / f**2 - 1.0
+        common = common / f**2 - 1.0
+        shift = shift @ self._shift_right if rough else shift
         moved = np.linalg.solve(mean, shift.reshape(count, f, -1) @ r[:, :, None])
         return JointMoments(
             shift=np.asarray(moved[:, :, 0], dtype=np.float64),

@@ -299,7 +299,9 @@ class LevelTable:
             z.append(self._scores(fitted, self.loose.moments(r, rough=True)))
             weights.append(self.full.posterior(r, np.float32) @ blend)
         self.law = np.stack([_law(one) for one in z], axis=1)
-        rate = np.stack([self._rates(a, w) for a, w in zip(z, weights, strict=True)], axis=1)
+        laws = np.ascontiguousarray(self.law.transpose(1, 0, 2), dtype=np.float32)
+        laws = laws.reshape(count, -1)
+        rate = np.stack([_rates(a, w, laws) for a, w in zip(z, weights, strict=True)], axis=1)
         self.rate = _smooth(rate, self.truths.shape)[:, self.truths.inside]
         self.worst = np.maximum(self.rate.max(axis=1), np.exp(-U))
 
@@ -327,20 +329,18 @@ class LevelTable:
             rows.append(joint_score(fitted @ some.T, m, several=several).reshape(1, -1))
         return np.concatenate(rows, dtype=np.float32, casting="same_kind")
 
-    def _rates(self, z: NDArray[np.float32], weight: NDArray[np.float32]) -> Array:
-        """Rates (kinds, levels) at which the averaged p is below each level, at one point."""
-        kinds, n = len(z), len(weight)
-        laws = np.ascontiguousarray(self.law.transpose(1, 0, 2), dtype=np.float32)
-        rows = np.log(weight @ laws.reshape(len(laws), -1))
-        place = np.maximum(z.reshape(kinds, -1, n) * np.float32(1 / _Z_STEP), 0)
-        index = np.minimum(place.astype(np.int32), _Z_COUNT - 2)
-        place -= index
-        start = (np.arange(kinds)[:, None, None] + kinds * np.arange(n)) * _Z_COUNT
-        index += start.astype(np.int32)
-        low = rows.ravel().take(index)
-        high = rows.ravel().take(index + 1)
-        u = -(low + place * (high - low))
-        return _exceeding(u.reshape(kinds, -1), _U_STEP, _U_COUNT, -U)
+
+def _rates(z: NDArray[np.float32], weight: NDArray[np.float32], laws: NDArray[np.float32]) -> Array:
+    """Rates (kinds, levels) at which the averaged p is below each level, at one point."""
+    kinds, n = len(z), len(weight)
+    rows = np.log(weight @ laws).ravel()
+    place = np.maximum(z.reshape(kinds, -1, n) * np.float32(1 / _Z_STEP), 0)
+    index = np.minimum(place.astype(np.int32), _Z_COUNT - 2)
+    place -= index
+    index += (_Z_COUNT * (np.arange(kinds)[:, None, None] + kinds * np.arange(n))).astype(np.int32)
+    low = rows.take(index)
+    u = -(low + place * (rows.take(index + 1) - low))
+    return _exceeding(u.reshape(kinds, -1), _U_STEP, _U_COUNT, -U)
 
 
 def _law(z: NDArray[np.float32]) -> Array:

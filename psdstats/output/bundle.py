@@ -16,6 +16,7 @@ from psdstats.output.figures.save import png_bytes
 from psdstats.output.html import report_html
 from psdstats.output.tables.formats import to_csv, to_latex, to_markdown, to_xlsx
 from psdstats.output.tables.table import Place, Table
+from psdstats.processes import shared_out
 from psdstats.words.numbers import PLAIN, Numerals
 
 WORKBOOK = "all-tables.xlsx"
@@ -31,7 +32,6 @@ def write_report_folder(
     provenance: Mapping[str, object],
     replace: bool = False,
     progress: Progress | None = None,
-    processes: int = 1,
 ) -> Path:
     """Write a report with everything it shows into one folder, its tables beside the figures."""
     content = content.told_apart()
@@ -41,16 +41,17 @@ def write_report_folder(
         steps = len(content.drawings) + 3
         if every:
             (folder / "tables").mkdir()
-        written = _tables_beside(folder / "tables", every, content.say, processes)
-        _tell(progress, 1, steps)
         if content.drawings:
             (folder / "figures").mkdir()
-        for count, drawing in enumerate(content.drawings, start=2):
-            write_drawings(folder / "figures", [drawing])
-            _tell(progress, count, steps)
+        work: list[Callable[[], tuple[str, str] | None]] = [
+            partial(_draw, folder / "figures", drawing) for drawing in content.drawings
+        ]
+        work.insert(1, partial(_tables, folder / "tables", every, content.say))
+        made = shared_out(work, told=lambda done: _tell(progress, done, steps))
+        drawn = [one for one in made if one is not None]
+        for drawing, texts in zip(content.drawings, drawn, strict=True):
+            drawing.keep(*texts)
         _write(folder / "report.html", report_html(content))
-        written()
-        _tell(progress, steps - 1, steps)
         record = json.dumps(provenance, indent=2, ensure_ascii=False, allow_nan=False)
         _write(folder / "provenance.json", record + "\n")
         _tell(progress, steps, steps)
@@ -58,19 +59,15 @@ def write_report_folder(
     return write_folder_atomically(target, write, replace=replace) / "report.html"
 
 
-def _tables_beside(
-    folder: Path, tables: list[Table], say: Numerals, processes: int
-) -> Callable[[], object]:
-    """Write tables, in a process of their own where there are several; waits for them."""
-    if not tables:
-        return lambda: None
-    if processes == 1:
-        return partial(write_tables, folder, tables, say)
-    from joblib import Parallel, delayed
+def _draw(folder: Path, drawing: Drawing) -> tuple[str, str]:
+    """Write a drawing; its text for the page, wide and narrow."""
+    write_drawings(folder, [drawing])
+    return drawing.svg, drawing.narrow_svg
 
-    pool = Parallel(n_jobs=processes, return_as="generator")
-    written = pool([delayed(write_tables)(folder, tables, say)])  # begins at once
-    return lambda: list(written)
+
+def _tables(folder: Path, tables: list[Table], say: Numerals) -> None:
+    if tables:
+        write_tables(folder, tables, say)
 
 
 def write_tables(folder: Path, tables: Iterable[Table], say: Numerals = PLAIN) -> list[Path]:

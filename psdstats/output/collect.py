@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
+from importlib import import_module
 from typing import TypeVar
 
 import pandas as pd
@@ -21,6 +21,7 @@ from psdstats.output.bundle import Progress
 from psdstats.output.pages.groups import GroupResults, collect_groups, stated_margin
 from psdstats.output.pages.rate import collect_loss, rate_factor
 from psdstats.planning.attained import Attained
+from psdstats.processes import beside
 from psdstats.rate.first_order import LossRates
 from psdstats.rate.fit_rate import RateResult, fit_rate
 from psdstats.study.check import check_study
@@ -121,7 +122,8 @@ def collect(
     What gives the propagation is asked for it while the trial is compared.
     """
     counted = measurement_sources(study, sources)
-    with _asked_beside(study, counted, propagation) as drawn:
+    with _asked_beside(study, counted, propagation) as drawn, ThreadPoolExecutor(1) as thread:
+        thread.submit(_bring_in)
         if comparison is None:
             given = propagation if isinstance(propagation, Propagation) else None
             made = partial(compare, study, level=level, sources=counted, propagation=given)
@@ -160,11 +162,6 @@ def collect(
     )
 
 
-def processes(study: Study) -> int:
-    """How many processes its draws are worth: one of their own where they take seconds."""
-    return 1 if len(study.runs) < _WORTH_A_PROCESS else min(os.cpu_count() or 1, 2)
-
-
 @contextmanager
 def _asked_beside(
     study: Study,
@@ -175,15 +172,19 @@ def _asked_beside(
     if isinstance(propagation, Propagation):
         yield lambda: propagation
         return
-    workers = processes(study)
-    made = partial(propagate, study, sources=sources, max_draws=ENOUGH_DRAWS, workers=workers)
-    ask = propagation or made
-    if workers == 1:
+    ask = propagation or partial(propagate, study, sources=sources, max_draws=ENOUGH_DRAWS)
+    if len(study.runs) < _WORTH_A_PROCESS:
         yield ask
         return
     prepare(study, sources=sources)  # found again by whatever asks for it
-    with ThreadPoolExecutor(max_workers=1) as thread:
-        yield thread.submit(ask).result
+    with beside(ask) as drawn:
+        yield drawn
+
+
+def _bring_in() -> None:
+    """Import what figures and tables will want, which takes a while."""
+    for name in ("seaborn", "matplotlib.backends.backend_svg", "openpyxl"):
+        import_module(name)
 
 
 def _or_reason(

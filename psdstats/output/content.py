@@ -149,6 +149,10 @@ class Drawing:
         is_narrower = figure.get_figwidth() < self.figure.get_figwidth()
         return svg_text(figure, title=self.alternative) if is_narrower else ""
 
+    def keep(self, svg: str, narrow_svg: str) -> None:
+        """Take the texts of the same drawing, made elsewhere."""
+        vars(self).update(svg=svg, narrow_svg=narrow_svg)
+
 
 Named = TypeVar("Named", Table, Drawing)
 Block = Paragraph | Bullets | Equation | Note | Table | Drawing

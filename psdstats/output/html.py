@@ -131,7 +131,7 @@ def _running_head(content: ReportContent) -> str:
     return f'\n@page {{ @top-left {{ content: "{text}"; }} }}'
 
 
-_TALL = 0.7  # height over width
+_TALL = 0.6  # height over width
 
 
 def _wideness(svg: str) -> str:

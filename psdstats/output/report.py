@@ -20,10 +20,12 @@ from typing import TypeVar
 from psdstats import __version__
 from psdstats.columns import TIME
 from psdstats.comparison.result import Comparison
-from psdstats.errors import PsdstatsError
+from psdstats.errors import ModelError, PsdstatsError
+from psdstats.files import Holds, ensure
 from psdstats.findings import Course, Finding, Remark, Verdict
+from psdstats.limits import LEVEL, SIZE_UM
 from psdstats.output.bundle import write_report_folder
-from psdstats.output.collect import WRITING, Compared, Results, Stage, collect, processes
+from psdstats.output.collect import WRITING, Compared, Results, Stage, collect
 from psdstats.output.content import (
     Block,
     Bullets,
@@ -56,6 +58,7 @@ from psdstats.output.tables.table import Column, Show, Table
 from psdstats.planning.attained import Attained
 from psdstats.rate.fit_rate import RateResult
 from psdstats.study.flags import CheckReport
+from psdstats.study.order import in_order
 from psdstats.study.records import Study
 from psdstats.study.settings import Declared
 from psdstats.uncertainty.inputs import Source, SourceRemark
@@ -149,7 +152,12 @@ def report(
     OutputError
         If the folder holds something that may not be replaced.
     """
+    ensure(folder, Holds.RESULTS, replace=replace)
+    LEVEL.require("level", level, ModelError)
+    if target_um is not None:
+        SIZE_UM.require("target_um", target_um, ModelError)
     say = Numerals(decimal)
+    study = in_order(study) if propagation is None and comparison is None else study
     found = collect(
         study,
         sources=sources,
@@ -174,7 +182,6 @@ def report(
         provenance=record,
         replace=replace,
         progress=stage(WRITING),
-        processes=processes(study),
     )
     return Report(path=path, sheet=content.sheet or Sheet())
 
@@ -192,7 +199,7 @@ def report_content(
     appendix = [*(one for one in backs if one is not None), method]
     kept = without_repeats([*sections, *appendix])
     return ReportContent(
-        title=found.study.title,
+        title=words.title(found.study, say),
         author=found.author,
         date=found.report_date,
         sheet=answer_sheet(found, say),
@@ -385,6 +392,8 @@ def _verdicts(result: object) -> Iterator[Verdict]:
 
 
 _NONE = "none"
+_DIGITS = 16  # of a digest on the page; provenance.json has all
+_IN_COMMAND = ("method", "seed", "draws", "sources", "coverage", "options")
 
 
 def provenance_record(
@@ -442,16 +451,14 @@ def _declared(spread: Declared | None) -> str:
 
 
 def provenance_text(record: Mapping[str, object]) -> dict[str, str]:
-    """The same as label and text, for the page; options that ask for nothing are left out."""
+    """The same as label and text, for the page; what the command that repeats it says is left."""
     lines: dict[str, str] = {}
     for name, value in record.items():
         label = name.replace("_", " ")
-        if name == "options" and isinstance(value, Mapping):
-            asked = {key.replace("_", " "): _text(own) for key, own in value.items() if own}
-            lines[label] = "; ".join(f"{k} {own}" for k, own in asked.items() if own != _NONE)
-        elif isinstance(value, Mapping):
-            for key, own in value.items():
-                lines[f"{label}: {key}"] = _text(own)
+        if name in _IN_COMMAND:
+            continue
+        if isinstance(value, Mapping):
+            lines |= {key: _text(own)[:_DIGITS] for key, own in value.items()}
         elif isinstance(value, list):
             lines[label] = ", ".join(_text(item) for item in value) or "none"
         else:

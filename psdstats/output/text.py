@@ -1,7 +1,8 @@
 """Text made safe for where it is written: HTML, LaTeX, Markdown, spreadsheets.
 
 Everything a user typed (titles, run names, notes) passes through here before it reaches a file.
-Nothing is lost silently: control characters become U+FFFD, the rest is escaped.
+Nothing is lost silently: control characters, those that turn the direction of text among them,
+become U+FFFD; the rest is escaped.
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ from itertools import groupby
 
 from psdstats.study.cells import guarded
 
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_CONTROL = re.compile(  # the second line turns the direction of what follows
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff\u202a-\u202e\u2066-\u2069]"
+)
 _KEPT = re.compile(
     r"(?<=\d) (?=(?:%|µm|mm|cm|mg|kg|g|min|h|rpm|±)(?!\w)|[−+]\d)"
     r"|(?<=[±<>]) (?=\d)|(?<=&[lg]t;) (?=\d)"

@@ -25,7 +25,9 @@ from psdstats.comparison.plan import ComparisonPlan
 from psdstats.comparison.result import Comparison, QuantityComparison
 from psdstats.errors import PlanError, PsdstatsError
 from psdstats.findings import Course, Ending, FactorAnswer, Finding, FindingKind, Stop, Verdict
+from psdstats.limits import ATTAINED, SEED, WORKERS
 from psdstats.planning.trial_like import TrialLike, trial_like
+from psdstats.processes import in_processes
 from psdstats.uncertainty.inputs import Source
 
 _ROUND_OFF = 1e-9
@@ -144,7 +146,7 @@ def attained(
     sources : iterable of (str or Source), optional
         Sources counted, as in `compare`.
     workers : int
-        Processes.
+        Processes, of which at most the cores are started.
     progress : callable, optional
         Called with trials done and in all.
 
@@ -157,16 +159,14 @@ def attained(
     PlanError
         If no trial is asked for, or none could be compared.
     """
-    from joblib import Parallel, delayed
-
-    if trials < 1 or workers < 1:
-        raise PlanError(f"{trials} trials on {workers} workers were asked for; ask for 1 or more.")
+    ATTAINED.require("trials", trials)
+    WORKERS.require("workers", workers)
+    SEED.require("seed", seed)
     like = trial_like(comparison.analysis, sources)
     once = _Once(like=like, comparison=_asked_of(comparison), sources=like.sources)
     seeds = np.random.SeedSequence(seed).spawn(trials)
-    pool = Parallel(n_jobs=workers, return_as="generator")
     found = []
-    for one in pool(delayed(once)(own) for own in seeds):
+    for one in in_processes(once, ((own,) for own in seeds), workers=workers):
         found.append(one)
         if progress is not None:
             progress(len(found), trials)

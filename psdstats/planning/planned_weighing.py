@@ -18,9 +18,10 @@ from math import pi, sqrt
 import numpy as np
 import pandas as pd
 
+from psdstats import limits
 from psdstats.distribution.arrays import class_sizes_um
 from psdstats.distribution.curves import InterpolationRule
-from psdstats.errors import PlanError, require_positive
+from psdstats.errors import PlanError
 from psdstats.findings import RemarkKind
 from psdstats.frozen import Array
 from psdstats.sieves.standards import practice_rule, tolerance_um
@@ -65,7 +66,10 @@ class ExpectedPowder:
     d90_um: float
 
     def __post_init__(self) -> None:
-        if not 0 < self.d10_um < self.d50_um < self.d90_um < float("inf"):
+        sizes = (self.d10_um, self.d50_um, self.d90_um)
+        for size in sizes:
+            limits.SIZE_UM.require(f"an expected size of {self.name!r}", size)
+        if not self.d10_um < self.d50_um < self.d90_um:
             raise PlanError(
                 f"the expected sizes of {self.name!r} are D10 {self.d10_um:g}, D50 "
                 f"{self.d50_um:g} and D90 {self.d90_um:g} µm; give increasing sizes above zero."
@@ -135,13 +139,10 @@ def load_limit_g(aperture_um: float, frame_diameter_mm: float = 200.0) -> float:
 
 def rising_apertures(aperture_um: Sequence[float]) -> tuple[float, ...]:
     """Apertures of a stack, µm, each once, finest first; two or more."""
-    apertures = sorted({float(one) for one in aperture_um})
-    if len(apertures) < 2 or apertures[0] <= 0:
+    apertures = sorted({limits.SIZE_UM.require("an aperture", one) for one in aperture_um})
+    if len(apertures) < 2:
         raise PlanError(f"the stack has {len(apertures)} apertures; give two or more above zero.")
     return tuple(apertures)
-
-
-FEWEST_TRIALS = 100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,15 +178,12 @@ class PlannedWeighing:
     rule: str | None = None
 
     def __post_init__(self) -> None:
-        require_positive("density", self.density_g_per_cm3)
-        require_positive("shape factor", self.shape_factor)
-        require_positive("resolution", self.resolution_g)
-        if not 0 <= self.repeatability_d < float("inf"):
-            raise PlanError(
-                f"the repeatability is {self.repeatability_d:g} scale intervals; give 0 or more."
-            )
+        limits.DENSITY.require("density", self.density_g_per_cm3)
+        limits.SHAPE_FACTOR.require("shape factor", self.shape_factor)
+        limits.RESOLUTION_G.require("resolution", self.resolution_g)
+        limits.READING_D.require("repeatability", self.repeatability_d)
         if self.certified_u_percent is not None:
-            require_positive("certified uncertainty", self.certified_u_percent)
+            limits.DECLARED_PERCENT.require("certified uncertainty", self.certified_u_percent)
         rules = [str(one) for one in InterpolationRule]
         if self.rule is not None and self.rule not in rules:
             raise PlanError(f"rule {self.rule!r} is not known; choose {', '.join(rules)}, or none.")
@@ -238,11 +236,9 @@ def weigh_powder(
     seed: int = 0,
 ) -> SimulatedMasses:
     """Sieve and weigh two samples of a powder on each of many stacks."""
-    require_positive("sample mass", sample_g)
-    if trials < FEWEST_TRIALS:
-        raise PlanError(f"{trials} trials are too few to tell a spread; ask for 100 or more.")
-    if seed < 0:
-        raise PlanError(f"the seed is {seed}; give a whole number of 0 or more.")
+    limits.MASS_G.require("sample mass", sample_g)
+    limits.TRIALS.require("trials", trials)
+    limits.SEED.require("seed", seed)
     certified = weighing.certified_u_percent
     stack = SieveSet(
         name="stack",

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats import limits
 from psdstats.comparison.ordered import DEFAULT_MARGIN_PERCENT
 from psdstats.comparison.plan import SpreadRule
 from psdstats.errors import PlanError
@@ -293,17 +294,14 @@ def _refuse(
     seed: int,
 ) -> None:
     """Refuse numbers out of range."""
-    if not -100 < change < np.inf or change == 0:
-        raise PlanError(f"the change is {change:g} %; give one above -100, not 0.")
-    if margin is not None and not 0 < margin < 50:
-        raise PlanError(f"the margin is {margin:g} %; give one above 0 and below 50.")
-    for name, value in (("alpha", alpha), ("wanted power", wanted_power)):
-        if not 0 < value < 1:
-            raise PlanError(f"{name} is {value:g}; give a number between 0 and 1.")
-    if trials < 100:
-        raise PlanError(f"{trials} trials are too few to tell a power; ask for 100 or more.")
-    if seed < 0:
-        raise PlanError(f"the seed is {seed}; give a whole number of 0 or more.")
+    if limits.CHANGE_PERCENT.require("change", change) == 0:
+        raise PlanError("the change is 0 %; give the change that is to be seen.")
+    if margin is not None:
+        limits.GAIN_PERCENT.require("margin", margin)
+    limits.ALPHA.require("alpha", alpha)
+    limits.POWER.require("wanted power", wanted_power)
+    limits.TRIALS.require("trials", trials)
+    limits.SEED.require("seed", seed)
 
 
 def _rule(spread: SpreadRule | str) -> SpreadRule:
@@ -317,7 +315,7 @@ def _rule(spread: SpreadRule | str) -> SpreadRule:
 
 
 def _several(value: int | Sequence[int]) -> tuple[int, ...]:
-    values = (value,) if isinstance(value, int) else tuple(value)
+    values = (value,) if isinstance(value, int | float | np.integer) else tuple(value)
     if not values:
         raise PlanError("an empty list of designs was given; name at least one number.")
-    return values
+    return tuple(int(limits.COUNT.require("a number of the design", one)) for one in values)

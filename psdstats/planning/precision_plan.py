@@ -32,8 +32,9 @@ from math import inf, sqrt
 import numpy as np
 import pandas as pd
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES
-from psdstats.errors import PlanError, require_positive
+from psdstats.errors import PlanError
 from psdstats.planning.planned_sizes import (
     LawCheck,
     PlannedSizes,
@@ -255,8 +256,8 @@ def _parts(start: str, parts: Mapping[str, float]) -> dict[str, float]:
 
 def changed_powder(powder: ExpectedPowder, percent: float) -> ExpectedPowder:
     """The powder with every size changed alike, its spread kept."""
-    if not -100 < percent < inf or percent == 0:
-        raise PlanError(f"the change is {percent:g} %; give per cent above -100, not 0.")
+    if limits.CHANGE_PERCENT.require("change", percent) == 0:
+        raise PlanError("the change is 0 %; give the change that is to be seen.")
     sizes = [one * (1 + percent / 100) for one in powder.percentiles_um]
     d10_um, d50_um, d90_um = sizes
     return ExpectedPowder(
@@ -314,12 +315,12 @@ def precision(
         If the stack does not bracket the percentile, or a number is out of range.
     """
     weighing = PlannedWeighing() if weighing is None else weighing
-    require_positive("wanted uncertainty", wanted_percent)
+    limits.DECLARED_PERCENT.require("wanted uncertainty", wanted_percent)
     after = to
     if not isinstance(after, ExpectedPowder):
         after = changed_powder(powder, CHANGE_PERCENT if after is None else after)
     pairs = [
-        (require_positive("resolution", d), require_positive("sample mass", mass))
+        (limits.RESOLUTION_G.require("resolution", d), limits.MASS_G.require("sample mass", mass))
         for d in resolution_g
         for mass in sample_g
     ]

@@ -27,8 +27,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES
-from psdstats.errors import PlanError, require_positive, require_share
+from psdstats.errors import PlanError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
 from psdstats.planning.planned_sizes import (
@@ -304,10 +305,10 @@ def choose_sieves(
     powders = tuple(powders)
     if not powders:
         raise PlanError("no expected powder is given; give at least one.")
-    require_positive("sample mass", sample_g)
-    require_positive("frame diameter", frame_diameter_mm)
-    require_share("share of the fullest class", fullest_share)
-    wanted = most_sieves if sieves is None else sieves
+    limits.MASS_G.require("sample mass", sample_g)
+    limits.LENGTH_MM.require("frame diameter", frame_diameter_mm)
+    limits.SHARE.require("share of the fullest class", fullest_share)
+    wanted = int(limits.COUNT.require("sieves", most_sieves if sieves is None else sieves))
     apertures = np.unique(np.asarray(series_um, dtype=float))
     if len(apertures) < 2 or apertures[0] <= 0 or wanted < 2:
         raise PlanError(

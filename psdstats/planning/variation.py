@@ -16,6 +16,7 @@ from math import sqrt
 import numpy as np
 import pandas as pd
 
+from psdstats import limits
 from psdstats.columns import QUANTITIES, TIME
 from psdstats.comparison.analysis import SpreadBasis, analyse
 from psdstats.comparison.plan import SpreadRule, plan_comparison
@@ -67,8 +68,8 @@ class Variation:
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            if item.name != "source" and not 0 <= value < 1000:
-                raise PlanError(f"{item.name} is {value:g}; give per cent, zero or more.")
+            if item.name != "source":
+                limits.SPREAD_PERCENT.require(item.name, value)
         if self.run_percent == 0 and self.measurement_percent == 0:
             raise PlanError(
                 "run_percent and measurement_percent are both 0, so every difference would be "
@@ -103,9 +104,10 @@ class Design:
     replicates: int
 
     def __post_init__(self) -> None:
-        for name, least in (("groups", 1), ("times", 2), ("replicates", 1)):
-            if getattr(self, name) < least:
-                raise PlanError(f"{name} is {getattr(self, name)}; plan {least} or more.")
+        for name in ("groups", "times", "replicates"):
+            count = limits.COUNT.require(name, getattr(self, name))
+            if name == "times" and count < 2:
+                raise PlanError("one time shows no change; plan two or more.")
         if self.groups == 1 and self.replicates == 1:
             raise PlanError(
                 "one group with one replicate leaves nothing to tell run-to-run variation from a "

@@ -39,6 +39,7 @@ from scipy import special
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers
 from psdstats.frozen import Array
+from psdstats.limits import MARGIN_PERCENT, SIZE_UM
 from psdstats.models.posterior import left_over
 from psdstats.models.verdicts import judge
 from psdstats.rate.curve_fit import CurveFit, fit_curve
@@ -215,8 +216,7 @@ def time_to_target(fit: CurveFit, target_um: float) -> Property:
 
     The value is None where the fitted curve never gets there, 0 where it starts there.
     """
-    if not 0 < target_um < np.inf:
-        raise ModelError(f"the target size is {target_um:g} µm; give a size above zero.")
+    SIZE_UM.require("target_um", target_um, ModelError)
     if fit.curve.name is CurveName.NO_CHANGE:
         raise ModelError("a size that does not change reaches no target; choose another curve.")
     target = float(np.log(target_um))
@@ -239,8 +239,7 @@ def time_to_margin(fit: CurveFit, margin_percent: float) -> Property:
     `margin_percent` is the remaining change over the limit size; the value is None where the
     fitted limit is zero.
     """
-    if not 0 < margin_percent < np.inf:
-        raise ModelError(f"the margin is {margin_percent:g} %; give one above zero.")
+    MARGIN_PERCENT.require("margin_percent", margin_percent, ModelError)
     _require_limit(fit)
     margin, far = margin_percent / 100, _far(fit)
     rate, share = float(np.exp(fit.beta[1])), float(fit.beta[2])

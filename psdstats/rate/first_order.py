@@ -43,6 +43,7 @@ from psdstats.comparison.benches import indicators
 from psdstats.errors import ModelError
 from psdstats.findings import Contrast, Finding, FindingKind, Numbers, Remark
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL
 from psdstats.models.multiplicity import adjust_p
 from psdstats.models.posterior import Mixture, freed, left_over, mixture, variance_posterior
 from psdstats.models.verdicts import judge
@@ -201,8 +202,7 @@ class LossRates:
 
 def loss_rates(study: Study, *, at_each: Sequence[str] = (), level: float = 0.95) -> LossRates:
     """Rate of loss of the mass above each sieve, at each level of further factors."""
-    if not 0 < level < 1:
-        raise ModelError(f"The confidence level is {level}; give a number between 0 and 1.")
+    LEVEL.require("level", level, ModelError)
     oversize = oversize_of(study, at_each=at_each)
     notes = [RateRemark.EMPTY_RUN(run=run.name) for run in study.runs if run.total_g <= 0]
     notes += runs_without_level(study.runs_frame(), at_each)

@@ -1,9 +1,9 @@
 """From tables to records: runs, weighings, sieves, balances, and the study they make.
 
 A row with a cell that cannot be read is left out and its problem noted, so that the rest can still
-be looked at.  A run none of whose sieves has a gross mass is not weighed yet and is left out with a
-note; a run with some masses missing is a problem.  What the files leave open is a problem with a
-remedy, or an assumption stated in the notes.  Masses in g.
+be looked at.  Runs that are planned, abandoned or not wholly weighed are put aside with all that is
+written of them; `unready` says which of these stand in the way of evaluating the others.  What the
+files leave open is a problem with a remedy, or an assumption stated in the notes.  Masses in g.
 """
 
 from __future__ import annotations
@@ -11,14 +11,27 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from psdstats import columns as col
 from psdstats.errors import Problem, StudyError
 from psdstats.sieves.sieve import Sieve
 from psdstats.sieves.standards import EDITIONS
+from psdstats.study.aside import told_again
 from psdstats.study.cells import decimals_written, number_text, to_number
-from psdstats.study.records import Balance, Place, Reading, Run, Study, TareHandling
+from psdstats.study.records import (
+    AsideReading,
+    AsideRun,
+    Balance,
+    CellComment,
+    Place,
+    Reading,
+    Run,
+    Study,
+    TareHandling,
+    note_problem,
+)
 from psdstats.study.settings import RETIRED, STRATA, check_settings
 from psdstats.study.tables import (
     APERTURE_MM,
@@ -30,10 +43,13 @@ from psdstats.study.tables import (
     SIEVE_TEXTS,
     WEIGHING_COLUMNS,
     RawStudy,
+    Row,
     Table,
 )  # fmt: skip
 
 _ONE_BALANCE = "balance"  # its name where the files name none
+_OF_WEIGHINGS = (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+_NEARLY = 0.75  # likeness from which a name is taken for a known one mistyped
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +66,7 @@ class RunEntry:
     sample_mass_g: float | None
     balance: str | None
     factors: Mapping[str, str | float]
+    noted: Mapping[str, str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,21 +81,14 @@ class WeighingEntry:
     gross: Decimal | None
     gross_again: Decimal | None
     remark: str
+    further: Mapping[str, str]
 
 
 def read_run_entries(table: Table) -> list[RunEntry]:
     """Read the run table: names once each, times, and every further column as a factor."""
     if not table.is_safe(col.RUN, col.TIME):
         return []
-    factors = {col.SHAKING_TIME: True} if col.SHAKING_TIME in table.columns else {}
-    for name in table.columns:
-        if name in WEIGHING_COLUMNS and name != col.RUN:
-            remedy = "Move it to the weighings, or rename it."
-            fault = "the column belongs to the weighings"
-            table.problems.append(Problem(table.file, fault, remedy, table.header_row, name))
-        elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
-            texts = (row.text(name) for row in table.rows)
-            factors[name] = all(to_number(text) is not None for text in texts if text)
+    factors = _factors(table)
     grouped = any(row.text(col.GROUP) for row in table.rows)
     entries: dict[str, RunEntry] = {}
     for row in table.rows:
@@ -89,6 +99,7 @@ def read_run_entries(table: Table) -> list[RunEntry]:
         sample = table.number(row, col.SAMPLE_MASS)
         labels = {name: row.text(name) or None for name in RUN_LABELS}
         levels = {n: table.number(row, n) if f else row.text(n) for n, f in factors.items()}
+        noted = _noted(table, row)
         if run in entries:
             fault = f"run {run} is also in row {entries[run].row}"
             own = "Give every run a name of its own."
@@ -106,14 +117,40 @@ def read_run_entries(table: Table) -> list[RunEntry]:
                     for name, level in levels.items()
                     if level is not None and level != ""
                 },
+                noted=noted,
             )
     return list(entries.values())
+
+
+def _factors(table: Table) -> dict[str, bool]:
+    """Columns that are factors of the trial, and whether all their cells hold numbers."""
+    factors = {col.SHAKING_TIME: True} if col.SHAKING_TIME in table.columns else {}
+    for name in table.columns:
+        if name in WEIGHING_COLUMNS and name != col.RUN:
+            remedy = "Move it to the weighings, or rename it."
+            fault = "the column belongs to the weighings"
+            table.problems.append(Problem(table.file, fault, remedy, table.header_row, name))
+        elif name not in (*RUN_COLUMNS, *COMPUTED_COLUMNS):
+            texts = (row.text(name) for row in table.rows)
+            factors[name] = all(to_number(text) is not None for text in texts if text)
+    return factors
+
+
+def _noted(table: Table, row: Row) -> dict[str, str]:
+    """What is noted of a run; one that cannot be so is a problem."""
+    noted = {name: row.text(name) for name in col.NOTED if row.text(name)}
+    if col.STATUS in noted:
+        noted[col.STATUS] = noted[col.STATUS].lower()
+    found = (note_problem(name, text, table.file, row.at(name)) for name, text in noted.items())
+    table.problems.extend(problem for problem in found if problem)
+    return noted
 
 
 def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
     """Read the weighing table, and name the runs with rows that cannot be read."""
     if not _has_weighing_columns(table):
         return [], {row.text(col.RUN) for row in table.rows}
+    further = [name for name in table.columns if name not in _OF_WEIGHINGS]
     column = APERTURE_MM if APERTURE_MM in table.columns else col.APERTURE
     in_um = 1000 if column == APERTURE_MM else 1
     entries: list[WeighingEntry] = []
@@ -139,6 +176,7 @@ def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
                 gross=gross,
                 gross_again=again,
                 remark=row.text("remark"),
+                further={name: row.text(name) for name in further if row.text(name)},
             )
         )
         net = to_number(row.text(NET))  # typed, or computed by a spreadsheet
@@ -153,13 +191,17 @@ def read_weighing_entries(table: Table) -> tuple[list[WeighingEntry], set[str]]:
 
 
 def _has_weighing_columns(table: Table) -> bool:
-    """Whether the table has what a weighing table needs; notes columns that are not known."""
+    """Whether the table has what a weighing table needs; notes columns that look misplaced.
+
+    A column that is not known is kept, unless it belongs to the runs or is nearly a known one.
+    """
     remedy = f"Known columns are {', '.join(WEIGHING_COLUMNS)}; what describes a whole run "
     remedy += "belongs in the run table."
     table.problems.extend(
         Problem(table.file, "the column is not known", remedy, table.header_row, name)
         for name in table.columns
-        if name not in (*WEIGHING_COLUMNS, *COMPUTED_COLUMNS)
+        if name not in _OF_WEIGHINGS
+        and (name in RUN_COLUMNS or get_close_matches(name, _OF_WEIGHINGS, 1, _NEARLY))
     )
     if {col.APERTURE, APERTURE_MM} <= set(table.columns):
         fault, remedy = "the aperture is given both in µm and in mm", "Keep one of the two columns."
@@ -219,7 +261,8 @@ def with_sieve_keys(
             told.add(entry.run)
             fault, remedy = f"the run is not in {runs.file}", "Add it there, or correct its name."
             table.problems.append(Problem(table.file, fault, remedy, entry.row, col.RUN, entry.run))
-    named = any(entry.sieve and entry.aperture_um > 0 for entry in known)
+    sieves = [entry.sieve for entry in known if entry.aperture_um > 0]
+    named = any(sieves) or not sieves
     remedy = "Name the physical sieve, or delete the whole column."
     keyed: list[WeighingEntry] = []
     for entry in known:
@@ -256,37 +299,21 @@ def with_tares(entries: list[WeighingEntry], table: Table) -> list[WeighingEntry
     ]
 
 
-def complete_runs(
-    runs: Iterable[str], entries: list[WeighingEntry], tares: TareHandling, table: Table
-) -> tuple[dict[str, list[WeighingEntry]], list[str]]:
-    """Entries of each run that is weighed, and the names of those that wait."""
-    by_run: dict[str, list[WeighingEntry]] = {run: [] for run in runs}
+def sorted_out(
+    runs: Iterable[RunEntry], entries: Iterable[WeighingEntry], spoiled: set[str]
+) -> tuple[dict[str, list[WeighingEntry]], dict[str, list[WeighingEntry]]]:
+    """Weighings of the runs to evaluate, and of those put aside; runs with spoiled rows in none."""
+    by_run: dict[str, list[WeighingEntry]] = {}
     for entry in entries:
-        if entry.run in by_run:
-            by_run[entry.run].append(entry)
-    waiting: list[str] = []
-    complete: dict[str, list[WeighingEntry]] = {}
-    for run, members in by_run.items():
-        before = len(table.problems)
-        if not members:
-            remedy = "Add its weighings, or delete it from the run table."
-            fault = "the run has no weighings"
-            table.problems.append(Problem(table.file, fault, remedy, None, col.RUN, run))
-        elif all(entry.gross is None for entry in members):
-            waiting.append(run)
-            continue
-        for entry in members:
-            for column, mass in ((col.TARE, entry.tare), (col.GROSS, entry.gross)):
-                if mass is None:
-                    remedy = f"Weigh sieve {entry.sieve} of run {run} and write its mass in g."
-                    if column == col.TARE and tares is TareHandling.EACH_RUN:
-                        remedy += " If each sieve was weighed empty only once, set "
-                        remedy += 'tares = "once".'
-                    problem = Problem(table.file, "the cell is empty", remedy, entry.row, column)
-                    table.problems.append(problem)
-        if len(table.problems) == before:
-            complete[run] = members
-    return complete, waiting
+        by_run.setdefault(entry.run, []).append(entry)
+    weighed: dict[str, list[WeighingEntry]] = {}
+    aside: dict[str, list[WeighingEntry]] = {}
+    for run in (run for run in runs if run.run not in spoiled):
+        members = by_run.get(run.run, [])
+        whole = members and all(None not in (entry.tare, entry.gross) for entry in members)
+        done = whole and run.noted.get(col.STATUS, "done") == "done"
+        (weighed if done else aside)[run.run] = members
+    return weighed, aside
 
 
 def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
@@ -310,49 +337,50 @@ def assemble(raw: RawStudy, problems: list[Problem]) -> Study | None:
     tares = TareHandling(given.get("tares", TareHandling.EACH_RUN))
     if tares is TareHandling.ONCE:
         entries = with_tares(entries, table)
-    whole = [run for run in groups if run not in spoiled]
-    by_run, waiting = complete_runs(whole, entries, tares, table)
-    if not named:
-        notes.append(
-            "The weighings name no sieves: each group is taken to use one physical stack for all "
-            "its runs."
-        )
-    if waiting:
-        notes.append(f"Not weighed yet and left out: {', '.join(waiting)}.")
-    notes += _refuse_former(raw)
-    chosen, balances = _balances(raw, runs, by_run, notes, problems)
-    problems += [*_compare_problems(raw, runs), *_split_problems(raw.runs, runs)]
+    by_run, aside = sorted_out(runs, entries, spoiled)
+    notes += _refuse_silence(raw, named=named)
+    weighed = [entry for entry in runs if entry.run in by_run]
+    chosen, balances = _balances(raw, weighed, by_run, notes, problems)
+    problems += [*_compare_problems(raw, runs), *_split_problems(raw.runs, weighed)]
+    files = raw.runs.file, table.file
     records = tuple(
-        _run(entry, chosen[entry.run], by_run[entry.run], table.file)
-        for entry in runs
-        if entry.run in by_run and entry.run in chosen
+        _run(entry, chosen[entry.run], by_run[entry.run], *files)
+        for entry in weighed
+        if entry.run in chosen
     )
-    if not records and waiting:
-        remedy = "Weigh at least one run."
-        problems.append(Problem(table.file, "no run is weighed yet", remedy, None, col.GROSS))
-    return _study(raw, records, sieves, balances, notes) if records else None
+    others = tuple(_aside(entry, aside[entry.run], *files) for entry in runs if entry.run in aside)
+    if not records and not others:
+        return None
+    told = told_again(records, others)
+    notes = [*(note for note in notes if note not in told), *told]
+    return _study(raw, records, others, sieves, balances, notes)
 
 
-def _refuse_former(raw: RawStudy) -> list[str]:
-    """What is told of settings that had an effect in an earlier release."""
+def _refuse_silence(raw: RawStudy, *, named: bool) -> list[str]:
+    """What is told of sieves without names, and of settings that an earlier release had."""
     given: Mapping[str, Any] = raw.settings
+    sieves = "The weighings name no sieves: each group is taken to use one physical stack for all "
     return [
-        f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve may "
-        "do between two sieves counts by default. Remove the line; "
-        f"{instead} = false leaves it out."
-        for key, instead in RETIRED.items()
-        if key in given.get("uncertainty", ())
+        *([] if named else [sieves + "its runs."]),
+        *(
+            f"{raw.settings_file}: [uncertainty] {key} has no effect any more, for what the curve "
+            "may do between two sieves counts by default. Remove the line; "
+            f"{instead} = false leaves it out."
+            for key, instead in RETIRED.items()
+            if key in given.get("uncertainty", ())
+        ),
     ]
 
 
 def _study(
     raw: RawStudy,
     runs: tuple[Run, ...],
+    aside: tuple[AsideRun, ...],
     sieves: Mapping[str, Sieve],
     balances: Mapping[str, Balance],
     notes: Iterable[str],
 ) -> Study:
-    """The study of the runs that are weighed, with its settings."""
+    """The study of the runs, with its settings."""
     given: Mapping[str, Any] = raw.settings
     optional = ("density_g_per_cm3", "shape_factor", "rule", "tares")
     settings: dict[str, Any] = {name: given[name] for name in optional if name in given}
@@ -366,9 +394,12 @@ def _study(
         author=str(given.get("author", "")).strip(),
         date=str(given.get("date", "")).strip(),
         runs=runs,
+        aside=aside,
         sieves=sieves,
         balances=balances,
         files=tuple(raw.files),
+        comments=(*raw.comments, *(CellComment(**one) for one in given.get("comments", ()))),
+        unread=tuple(raw.unread),
         notes=tuple(dict.fromkeys(notes)),
         settings_text=raw.settings_text,
         **settings,
@@ -507,30 +538,53 @@ def _split_problems(table: Table, runs: Iterable[RunEntry]) -> list[Problem]:
     return found
 
 
-def _run(entry: RunEntry, balance: str, weighings: list[WeighingEntry], file: str) -> Run:
+def _run(
+    entry: RunEntry, balance: str, weighings: list[WeighingEntry], runs_file: str, file: str
+) -> Run:
     """The record of a run whose sieves are all weighed."""
     readings = [
         Reading(
-            sieve=found.sieve,
-            aperture_um=found.aperture_um,
             tare_g=float(found.tare),
             gross_g=float(found.gross),
             gross_again_g=None if found.gross_again is None else float(found.gross_again),
-            remark=found.remark,
-            place=Place(file, found.row),
+            **_of_any_reading(found, file),
         )
         for found in weighings
         if found.tare is not None and found.gross is not None
     ]
     return Run(
-        name=entry.run,
-        group=entry.group,
-        milling_time_min=entry.milling_time_min,
         readings=tuple(sorted(readings, key=lambda reading: reading.aperture_um)),
         balance=balance,
-        replicate=entry.replicate,
-        split=entry.split,
-        charge=entry.charge,
-        sample_mass_g=entry.sample_mass_g,
-        factors=entry.factors,
+        **_of_any_run(entry, runs_file),
     )
+
+
+def _aside(entry: RunEntry, weighings: list[WeighingEntry], runs_file: str, file: str) -> AsideRun:
+    """The record of a run that is put aside."""
+    readings = [
+        AsideReading(
+            tare_g=None if found.tare is None else float(found.tare),
+            gross_g=None if found.gross is None else float(found.gross),
+            gross_again_g=None if found.gross_again is None else float(found.gross_again),
+            **_of_any_reading(found, file),
+        )
+        for found in weighings
+    ]
+    return AsideRun(
+        readings=tuple(sorted(readings, key=lambda reading: reading.aperture_um)),
+        balance=entry.balance,
+        **_of_any_run(entry, runs_file),
+    )
+
+
+def _of_any_reading(found: WeighingEntry, file: str) -> dict[str, Any]:
+    """Fields of the record of a reading but for its masses."""
+    named = (col.SIEVE, "aperture_um", "remark", "further")
+    return {"place": Place(file, found.row), **{name: getattr(found, name) for name in named}}
+
+
+def _of_any_run(entry: RunEntry, file: str) -> dict[str, Any]:
+    """Fields of the record of a run, evaluated or not, but for readings and balance."""
+    named = ("group", "milling_time_min", "replicate", "split", "charge", "sample_mass_g")
+    fields = {name: getattr(entry, name) for name in (*named, "factors", "noted")}
+    return {"name": entry.run, "place": Place(file, entry.row), **fields}

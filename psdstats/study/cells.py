@@ -113,6 +113,12 @@ MAX_ROWS = 200_000
 """Most rows of one table."""
 MAX_COLUMNS = 200
 """Most columns of one table."""
+MAX_SHEET_COLUMNS = 1_000
+"""Most columns of a sheet with something in them."""
+MAX_FAR_CELLS = 5_000_000
+"""Most cells beyond those columns, blank as they may be."""
+MAX_TAGS = 20_000_000
+"""Most elements in the parts of a workbook; a cell takes two to four."""
 MAX_CELL_CHARACTERS = 2_000
 """Longest text in one cell."""
 
@@ -122,3 +128,5 @@ MAX_APERTURE_UM = 125_000.0
 """Largest aperture, µm: the upper end of the range of ISO 3310-1."""
 MAX_MASS_G = 1_000_000.0
 """Largest mass, g; more is a lost decimal sign."""
+MAX_TIME_MIN = 1_000_000.0
+"""Longest milling time, min: nearly two years; more is a lost decimal sign."""

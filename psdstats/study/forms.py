@@ -4,7 +4,7 @@ The separator is the one in the header: semicolon, else tab, else comma.  Text i
 without a byte-order mark) unless an encoding is given; nothing is guessed from the bytes.
 Lines before the header that start with `#` hold settings in TOML (see `settings`).
 
-Workbooks: the bytes of an XLSX file to tables and settings.
+Workbooks: the bytes of an XLSX or ODS file to tables and settings.
 
 Sheets `study` (settings: key, value), `runs`, `weighings` and `sieves`, or one sheet that holds a
 flat table.  Formulas count by the value the spreadsheet last computed; nothing is computed here,
@@ -22,12 +22,27 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
-from datetime import date, time, timedelta
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from itertools import takewhile
+from typing import IO, TYPE_CHECKING
+from xml.etree import ElementTree
 
 from psdstats.errors import Problem
-from psdstats.study.cells import MAX_CELL_CHARACTERS, MAX_ROWS, MAX_UNPACKED_BYTES, to_number
+from psdstats.study.cells import (
+    MAX_CELL_CHARACTERS,
+    MAX_FAR_CELLS,
+    MAX_ROWS,
+    MAX_SHEET_COLUMNS,
+    MAX_TAGS,
+    MAX_UNPACKED_BYTES,
+    to_number,
+)
 from psdstats.study.tables import Cell, Table, make_table
+
+if TYPE_CHECKING:
+    from python_calamine import CalamineSheet
 
 SETTINGS_MARK = "#"
 """First character of the lines above the header that hold settings."""
@@ -35,6 +50,16 @@ SETTINGS_MARK = "#"
 _PADDING = re.compile(r"[,;\t]{2,}$")  # separators a spreadsheet adds to fill a short row
 _HEADER_LINES = 20  # lines in which the header ends
 _QUOTED = re.compile(r'"[^"]*"')
+_QUOTED_KEY = re.compile(r""""(?:\\.|[^"\\\n])*"|'[^'\n]*'""")
+_PLAIN_XML = re.compile(  # what begins as XML is UTF-8
+    rb"\A(?:\xef\xbb\xbf)?(?!<\?xml)|\A(?:\xef\xbb\xbf)?<\?xml(?![^>]*encoding)"
+    rb"|\A(?:\xef\xbb\xbf)?<\?xml[^>]*encoding\s*=\s*[\"'](?i:utf-8|us-ascii|ascii)[\"']"
+)
+_BLOCK_BYTES = 1_000_000  # looked through at a time
+
+
+# what Python calls text encodings and no file of a spreadsheet has
+_OF_NO_FILE = ("idna", "unicode_escape", "raw_unicode_escape", "utf_7", "utf7")
 
 
 def decode(
@@ -51,6 +76,8 @@ def decode(
         remedy = "Name its encoding, utf-16, when reading it, or save it as UTF-8."
     else:
         try:
+            if encoding is not None and encoding.lower().replace("-", "_") in _OF_NO_FILE:
+                raise LookupError(encoding)
             decoded = content.decode(encoding or "utf-8-sig")
         except UnicodeDecodeError as cause:
             row, value = content.count(b"\n", 0, cause.start) + 1, f"0x{content[cause.start]:02x}"
@@ -72,22 +99,47 @@ def settings_lines(text: str) -> tuple[str, int]:
 
     Notes
     -----
-    A spreadsheet that saves the file again may quote such a line or end it with separators; both
-    are undone.
+    A spreadsheet that saves the file again may quote such a line, and ends all short ones with
+    separators; both are undone.
     """
+    marks = SETTINGS_MARK, f'"{SETTINGS_MARK}'
+    rows = (line.rstrip("\n") for line in io.StringIO(text, newline=None))
+    lines = list(takewhile(lambda line: line.startswith(marks), rows))
+    padded = all(any(sign in line for sign in ",;\t") for line in lines)
     taken: list[str] = []
-    for line in io.StringIO(text, newline=None):
-        bare = line.rstrip("\n")
-        if bare.startswith(f'"{SETTINGS_MARK}'):
-            quoted = _PADDING.sub("", bare)
-            if not quoted.endswith('"'):
+    for line in lines:
+        bare = _PADDING.sub("", line) if padded else line
+        if bare.startswith('"'):
+            if not bare.endswith('"'):
                 break
-            bare = quoted[1:-1].replace('""', '"')
-        if not bare.startswith(SETTINGS_MARK):
-            break
-        bare = _PADDING.sub("", bare)
+            bare = bare[1:-1].replace('""', '"')
         taken.append(bare.removeprefix(SETTINGS_MARK).removeprefix(" "))
     return "".join(f"{line}\n" for line in taken), len(taken)
+
+
+Sheet = list[tuple[int, list[Cell]]]
+"""Rows of a sheet: row number and cells."""
+
+
+def read_csv_sheet(text: str, file: str, problems: list[Problem]) -> tuple[Sheet, bool]:
+    """Rows of a CSV file that need not begin with a header; whether a comma separates its cells."""
+    lines = io.StringIO(text, newline="").readlines()
+    filled = [line for line in _QUOTED.sub("", "".join(lines)).splitlines() if line.strip()]
+    usual = (mark for mark in ";\t" if sum(mark in line for line in filled) * 2 > len(filled))
+    separator = next(usual, ",")
+    rows: Sheet = []
+    try:
+        for number, row in enumerate(csv.reader(lines, delimiter=separator, strict=True), 1):
+            rows.append((number, list(row)))
+    except csv.Error as cause:
+        problems.append(_broken_csv(file, cause, len(rows) + 1))
+    return rows, separator == ","
+
+
+def _broken_csv(file: str, cause: csv.Error, row: int) -> Problem:
+    fault = f"the row is not well-formed CSV: {cause}"
+    remedy = "Look for a quotation mark that is not closed or not doubled."
+    return Problem(file, fault, remedy, row)
 
 
 def read_csv_table(
@@ -102,17 +154,14 @@ def read_csv_table(
     try:
         rows.extend(enumerate(csv.reader(lines, delimiter=separator, strict=True), skip + 1))
     except csv.Error as cause:
-        fault = f"the row is not well-formed CSV: {cause}"
-        remedy = "Look for a quotation mark that is not closed or not doubled."
-        problems.append(Problem(file, fault, remedy, skip + len(rows) + 1))
+        problems.append(_broken_csv(file, cause, skip + len(rows) + 1))
     comma = separator != ","
     return make_table(file, rows, known=known, decimal_comma=comma, problems=problems)
 
 
-Sheet = list[tuple[int, list[Cell]]]
-"""Rows of a sheet: row number and cells."""
+_SHEETS_WITH_DATES = ("bench", "run list", "study")  # elsewhere a date was a number
 
-_UNREADABLE = (
+UNREADABLE = (
     ArithmeticError,
     AssertionError,
     AttributeError,
@@ -128,7 +177,8 @@ _UNREADABLE = (
     struct.error,
     zipfile.BadZipFile,
     zlib.error,
-)  # what zipfile, the XML parser and openpyxl raise on bytes that are no workbook
+)
+"""What zipfile, the XML parser and openpyxl raise on bytes that are no workbook."""
 
 _TEXT_SETTINGS = (
     "title",
@@ -143,62 +193,113 @@ _TEXT_SETTINGS = (
 )  # text even where it looks otherwise
 
 
-def read_sheets(content: bytes, file: str, problems: list[Problem]) -> dict[str, Sheet]:
-    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one."""
-    from openpyxl import load_workbook
+def read_sheets(
+    content: bytes, file: str, problems: list[Problem], *, dates: bool = False
+) -> dict[str, Sheet]:
+    """Read every sheet of a workbook; nothing, with a problem noted, where it is not one.
+
+    Numbers keep the decimals that XLSX shows; with `dates` a day is text such as 2026-02-01.
+    """
+    from openpyxl.reader.excel import ExcelReader
     from openpyxl.utils.exceptions import InvalidFileException
 
+    open_document = file.lower().endswith(".ods")
     try:
         if not _is_harmless(content, file, problems):
             return {}
+        if open_document:
+            return _open_document(content, dates, problems)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of features it does not read
-            book = load_workbook(
+            reader = ExcelReader(
                 io.BytesIO(content), read_only=True, data_only=True, keep_links=False
             )
+            reader.read_chartsheet = lambda *_: None  # no table, and perhaps no kind it knows
+            reader.read()
             return {
-                sheet.title: list(_rows(sheet, problems))
-                for sheet in book.worksheets
+                sheet.title: list(_rows(sheet, dates, problems))
+                for sheet in reader.wb.worksheets
                 if hasattr(sheet, "iter_rows")
             }
-    except (*_UNREADABLE, InvalidFileException) as cause:
-        fault = f"the workbook is damaged or not an XLSX file ({type(cause).__name__})"
-        remedy = "Open it in a spreadsheet program and save it again as XLSX."
+    except (*UNREADABLE, InvalidFileException) as cause:
+        kind = "ODS" if open_document else "XLSX"
+        fault = f"the workbook is damaged or not an {kind} file ({type(cause).__name__})"
+        remedy = f"Open it in a spreadsheet program and save it again as {kind}."
         problems.append(Problem(file, fault, remedy))
         return {}
 
 
 def _is_harmless(content: bytes, file: str, problems: list[Problem]) -> bool:
-    """Refuse parts that unpack to more than the limit and XML that declares entities."""
+    """Refuse parts that unpack to more than the limits and XML that declares entities."""
     fault, remedy = "", "Save the workbook again with a spreadsheet program."
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         parts = archive.infolist()
         if sum(part.file_size for part in parts) > MAX_UNPACKED_BYTES:
             fault = f"the workbook unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB"
-            remedy = "Delete what is not part of the study, or split it."
             parts = []
+        tags = 0
         for part in parts:
-            if part.filename.endswith((".xml", ".rels")) and b"<!" in archive.read(part)[:4096]:
-                fault = f"the part {part.filename[:80]} declares a document type"
+            with archive.open(part) as stream:
+                wrong, found = _look_through(stream)
+            tags += found
+            if wrong:
+                fault = f"the part {part.filename[:80]} {wrong}"
                 break
+        if tags > MAX_TAGS:
+            fault = f"the workbook has more than {MAX_TAGS // 10**6} million elements"
+    if "more than" in fault:
+        remedy = "Delete what is not part of the study, or split it."
     if fault:
         problems.append(Problem(file, fault, remedy))
     return not fault
 
 
-def _rows(sheet: object, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+def _look_through(stream: IO[bytes]) -> tuple[str, int]:
+    """What is wrong with a part of a workbook, looked for to its end; how many tags it has.
+
+    A document type could be hidden from a search by an encoding, so XML is to be UTF-8.
+    """
+    before, tags, first = b"", 0, True
+    while block := stream.read(_BLOCK_BYTES):
+        if first and (
+            block.startswith((b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<"))
+            or not _PLAIN_XML.match(block)
+        ):
+            return "is not UTF-8 XML", tags
+        if b"<!DOCTYPE" in before + block:
+            return "declares a document type", tags
+        tags += block.count(b"<")
+        before, first = block[-len(b"<!DOCTYPE") :], False
+    return "", tags
+
+
+def _rows(sheet: object, dates: bool, problems: list[Problem]) -> Iterator[tuple[int, list[Cell]]]:
+    from openpyxl.cell.read_only import EMPTY_CELL
+
     title = str(getattr(sheet, "title", ""))
     sheet.reset_dimensions()  # type: ignore[attr-defined]  # the stated size may be wrong
     rows = sheet.iter_rows(max_row=MAX_ROWS + 2)  # type: ignore[attr-defined]
+    blank = 0
     for number, cells in enumerate(rows, start=1):
-        read = [_cell(cell, title, number, problems) for cell in cells]
+        far = [cell for cell in cells[MAX_SHEET_COLUMNS:] if cell is not EMPTY_CELL]
+        beyond = next((cell for cell in far if str(cell.value or "").strip()), None)
+        blank += max(0, len(cells) - MAX_SHEET_COLUMNS)
+        if beyond is not None or blank > MAX_FAR_CELLS:
+            problems.append(_too_wide(title, (beyond or far[-1]).coordinate))
+            return
+        read = [_cell(cell, title, number, dates, problems) for cell in cells[:MAX_SHEET_COLUMNS]]
         while read and not str(read[-1]).strip():
             read.pop()
         if read:
             yield number, read
 
 
-def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
+def _too_wide(sheet: str, where: str) -> Problem:
+    fault = f"the sheet has more than {MAX_SHEET_COLUMNS} columns"
+    return Problem(f"{sheet}, cell {where}", fault, "Delete what is not part of the study.")
+
+
+def _cell(cell: object, sheet: str, row: int, dates: bool, problems: list[Problem]) -> Cell:
     value = getattr(cell, "value", None)
     if value is None:
         return ""
@@ -207,11 +308,76 @@ def _cell(cell: object, sheet: str, row: int, problems: list[Problem]) -> Cell:
     if isinstance(value, int | float):
         return _decimal(float(value), str(getattr(cell, "number_format", "General")))
     if isinstance(value, date | time | timedelta):
+        day = value.date() if isinstance(value, datetime) and value.time() == time() else value
+        dated = dates or sheet.strip().lower() in _SHEETS_WITH_DATES
+        if dated and type(day) is date:
+            return day.isoformat()
         remedy = "Format the cell as text and type it again."
         found = str(value)
         problems.append(Problem(sheet, "a cell holds a date or time", remedy, row, None, found))
         return ""
     return str(value)[: MAX_CELL_CHARACTERS + 1]
+
+
+@dataclass(frozen=True)
+class _Value:
+    """A cell of which only the value is known."""
+
+    value: object
+
+
+def _open_document(content: bytes, dates: bool, problems: list[Problem]) -> dict[str, Sheet]:
+    """Sheets of an ODS workbook."""
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open("content.xml") as part:
+        sizes = list(_sizes(part))
+    for name, height, width in sizes:  # few elements may stand for very many cells
+        if height > MAX_ROWS + 1 or width > MAX_SHEET_COLUMNS or height * width > MAX_TAGS:
+            fault = f"the sheet has {height} rows and {width} columns"
+            problems.append(Problem(name, fault, "Delete what is not part of the study."))
+            return {}
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        return {
+            name: list(_filled_rows(book.get_sheet_by_name(name), dates, problems))
+            for name in book.sheet_names
+        }
+    except CalamineError as cause:
+        raise ValueError(str(cause)) from cause
+
+
+def _filled_rows(
+    sheet: CalamineSheet, dates: bool, problems: list[Problem]
+) -> Iterator[tuple[int, list[Cell]]]:
+    values = sheet.to_python(skip_empty_area=False) if sheet.end else []
+    for number, row in enumerate(values, start=1):
+        read = [_cell(_Value(value), sheet.name, number, dates, problems) for value in row]
+        while read and not str(read[-1]).strip():
+            read.pop()
+        if read:
+            yield number, read
+
+
+def _sizes(part: IO[bytes]) -> Iterator[tuple[str, int, int]]:
+    """Name of each sheet of an ODS workbook, and rows and columns to the last filled cell."""
+    name, rows, height, width, across, filled = "", 0, 0, 0, 0, 0
+    for event, element in ElementTree.iterparse(part, ("start", "end")):  # noqa: S314  no DOCTYPE
+        kind = element.tag.rpartition("}")[2]
+        told = {key.rpartition("}")[2]: value for key, value in element.attrib.items()}
+        if event == "start":
+            if kind == "table":
+                name, rows, height, width = told.get("name", ""), 0, 0, 0
+        elif kind in ("table-cell", "covered-table-cell"):
+            across += int(told.get("number-columns-repeated", 1))
+            filled = across if len(element) else filled
+        elif kind == "table-row":
+            rows += int(told.get("number-rows-repeated", 1))
+            height, width = (rows, max(width, filled)) if filled else (height, width)
+            across = filled = 0
+            element.clear()
+        elif kind == "table":
+            yield name, height, width
 
 
 def _decimal(value: float, number_format: str) -> Cell:
@@ -258,7 +424,7 @@ def read_settings_sheet(sheet: Sheet, name: str, problems: list[Problem]) -> dic
 def _key_path(key: str) -> list[str]:
     """Parts of a key of TOML; none where it is not one."""
     level: object = None
-    if not any(sign in key for sign in "\n=#"):
+    if not any(sign in _QUOTED_KEY.sub("", key) for sign in "\n=#"):
         try:
             level = tomllib.loads(f"{key} = 0")
         except (tomllib.TOMLDecodeError, RecursionError):

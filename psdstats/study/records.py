@@ -10,14 +10,24 @@ to the bench checks.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 
 import pandas as pd
 
 from psdstats import columns as col
-from psdstats.frozen import ReadOnly, hold_number, hold_text, read_only, refusal
+from psdstats.errors import Problem, StudyError
+from psdstats.frozen import (
+    ReadOnly,
+    hold_number,
+    hold_records,
+    hold_text,
+    hold_texts,
+    read_only,
+    refusal,
+)
 from psdstats.sieves.sieve import Sieve
 
 RULES = ("semilog", "linear", "logprobit", "monotone")
@@ -25,6 +35,9 @@ RULES = ("semilog", "linear", "logprobit", "monotone")
 
 _RUN_LABELS = (col.REPLICATE, col.SPLIT, col.CHARGE)
 _RUN_FIELDS = (col.RUN, col.GROUP, col.TIME, *_RUN_LABELS, col.SAMPLE_MASS, col.BALANCE)
+
+STATUSES = ("done", "planned", "abandoned")
+"""What the status of a run may be; without one, a run that is weighed is done."""
 
 ACCURACY_CLASSES = ("I", "II", "III", "IIII")
 """Classes of balances in OIML R 76."""
@@ -35,16 +48,6 @@ class TareHandling(StrEnum):
 
     EACH_RUN = "each run"
     ONCE = "once"
-
-
-def _hold_records(record: object, field: str, kind: type) -> None:
-    """Hold a field as a tuple of records of one kind."""
-    value = getattr(record, field)
-    found = tuple(value) if isinstance(value, Iterable) and not isinstance(value, str) else None
-    if found is None or not all(isinstance(each, kind) for each in found):
-        remedy = f"Give a list of {kind.__name__}."
-        raise refusal(record, field, f"not everything in it is a {kind.__name__}", remedy)
-    object.__setattr__(record, field, found)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +164,8 @@ class Reading:
         Loaded reading after one more shaking, for the end point of sieving, g.
     remark : str
         What was noted beside it.
+    further : mapping of str to str
+        What stands beside it in columns that are not known, as text; nothing is made of it.
 
     Raises
     ------
@@ -175,18 +180,56 @@ class Reading:
     place: Place = field(default=Place("", 0), compare=False)
     gross_again_g: float | None = None
     remark: str = ""
+    further: Mapping[str, str] = field(default_factory=ReadOnly)
 
     def __post_init__(self) -> None:
-        hold_text(self, col.SIEVE)
-        for name in (col.APERTURE, col.TARE, col.GROSS):
-            hold_number(self, name, least=0)
-        hold_number(self, col.GROSS_AGAIN, least=0, optional=True)
-        hold_text(self, "remark", empty=True)
+        _hold_reading(self, masses_known=True)
 
     @property
     def net_g(self) -> float:
         """Mass of powder on the sieve, g."""
         return self.gross_g - self.tare_g
+
+
+@dataclass(frozen=True, kw_only=True)
+class AsideReading:
+    """What is written of a sieve, or the pan, of a run that is not evaluated.
+
+    Parameters
+    ----------
+    sieve, aperture_um, place, remark, further
+        As in `Reading`.
+    tare_g, gross_g, gross_again_g : float or None
+        Readings, g; None where nothing is written.
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so; names the sieve, the field, the value and the remedy.
+    """
+
+    sieve: str
+    aperture_um: float
+    tare_g: float | None = None
+    gross_g: float | None = None
+    place: Place = field(default=Place("", 0), compare=False)
+    gross_again_g: float | None = None
+    remark: str = ""
+    further: Mapping[str, str] = field(default_factory=ReadOnly)
+
+    def __post_init__(self) -> None:
+        _hold_reading(self, masses_known=False)
+
+
+def _hold_reading(reading: Reading | AsideReading, *, masses_known: bool) -> None:
+    """Hold the fields that a reading has, evaluated or not."""
+    hold_text(reading, col.SIEVE)
+    hold_number(reading, col.APERTURE, least=0)
+    for name in (col.TARE, col.GROSS, col.GROSS_AGAIN):
+        optional = not masses_known or name == col.GROSS_AGAIN
+        hold_number(reading, name, least=0, optional=optional)
+    hold_text(reading, "remark", empty=True)
+    hold_texts(reading, "further")
 
 
 @dataclass(frozen=True)
@@ -195,6 +238,52 @@ class _Factor:
 
     name: str
     level: str | float
+
+
+def note_problem(column: str, text: str, file: str, row: int | None = None) -> Problem | None:
+    """What is wrong with a note about a run, if anything is."""
+    fault = remedy = ""
+    if column == col.STATUS and text not in STATUSES:
+        fault = "the status is not known"
+        remedy = f"Leave it empty, or write one of {', '.join(STATUSES)}."
+    if column == col.WEIGHED_ON:
+        try:
+            whole = date.fromisoformat(text).isoformat() == text
+        except ValueError:
+            whole = False
+        if not whole:
+            fault, remedy = "this is no date", "Write year-month-day, such as 2026-05-31."
+    if column == col.RUN_ORDER and not (text.isascii() and text.isdigit() and int(text) > 0):
+        fault, remedy = "this is no place in an order", "Write a whole number from 1 on."
+    return Problem(file, fault, remedy, row, column, text[:40]) if fault else None
+
+
+def _hold_run(run: Run | AsideRun, kind: type) -> None:
+    """Hold the fields that a run has, evaluated or not."""
+    for name in ("name", col.GROUP):
+        hold_text(run, name)
+    for name in _RUN_LABELS:
+        hold_text(run, name, optional=True)
+    hold_text(run, col.BALANCE, optional=kind is AsideReading)
+    hold_number(run, col.TIME, least=0)
+    hold_number(run, col.SAMPLE_MASS, above=0, optional=True)
+    hold_records(run, "readings", kind)
+    levels: dict[str, str | float] = {}
+    for name, level in run.factors.items():
+        if not isinstance(name, str) or name in (*_RUN_FIELDS, *col.NOTED):
+            raise refusal(run, "factors", f"{name!r} is no factor", "Give it another name.")
+        one = _Factor(name, level)
+        if not isinstance(level, str):
+            hold_number(one, "level")
+        levels[name] = one.level
+    object.__setattr__(run, "factors", ReadOnly(levels))
+    hold_texts(run, "noted")
+    for name, text in run.noted.items():
+        if name not in col.NOTED:
+            remedy = f"Give some of {', '.join(col.NOTED)}."
+            raise refusal(run, "noted", f"{name!r} is no note about a run", remedy)
+        if problem := note_problem(name, text, f"{type(run).__name__} {run.name[:40]}"):
+            raise StudyError([problem])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,6 +311,10 @@ class Run:
         Mass put on the stack, if it was weighed.
     factors : mapping of str to (str or float)
         Every further column of the run table: ball_ratio, shaking_time_min, operator, …
+    noted : mapping of str to str
+        What is noted of it (`psdstats.columns.NOTED`): status, remark, day, person, order.
+    place : Place
+        Where the run is listed; two runs that differ in this alone are equal.
 
     Raises
     ------
@@ -239,24 +332,11 @@ class Run:
     charge: str | None = None
     sample_mass_g: float | None = None
     factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
+    noted: Mapping[str, str] = field(default_factory=ReadOnly)
+    place: Place = field(default=Place("", 0), compare=False)
 
     def __post_init__(self) -> None:
-        for name in ("name", col.GROUP, col.BALANCE):
-            hold_text(self, name)
-        for name in _RUN_LABELS:
-            hold_text(self, name, optional=True)
-        hold_number(self, col.TIME, least=0)
-        hold_number(self, col.SAMPLE_MASS, above=0, optional=True)
-        _hold_records(self, "readings", Reading)
-        levels: dict[str, str | float] = {}
-        for name, level in self.factors.items():
-            if not isinstance(name, str) or name in _RUN_FIELDS:
-                raise refusal(self, "factors", f"{name!r} is no factor", "Give it another name.")
-            one = _Factor(name, level)
-            if not isinstance(level, str):
-                hold_number(one, "level")
-            levels[name] = one.level
-        object.__setattr__(self, "factors", ReadOnly(levels))
+        _hold_run(self, Reading)
 
     @property
     def sample(self) -> tuple[object, ...]:
@@ -268,6 +348,85 @@ class Run:
     def total_g(self) -> float:
         """Sum of the net masses, g."""
         return sum(reading.net_g for reading in self.readings)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AsideRun:
+    """A run that is not evaluated: planned, abandoned, or not wholly weighed yet.
+
+    Parameters
+    ----------
+    name, group, milling_time_min, replicate, split, charge, sample_mass_g, factors, noted, place
+        As in `Run`.
+    readings : tuple of AsideReading
+        All that is written of its sieves, by increasing aperture; perhaps nothing.
+    balance : str or None
+        Key of the balance, as far as it is written down.
+
+    Raises
+    ------
+    StudyError
+        If a field cannot be so; names the run, the field, the value and the remedy.
+    """
+
+    name: str
+    group: str
+    milling_time_min: float
+    readings: tuple[AsideReading, ...] = ()
+    balance: str | None = None
+    replicate: str | None = None
+    split: str | None = None
+    charge: str | None = None
+    sample_mass_g: float | None = None
+    factors: Mapping[str, str | float] = field(default_factory=ReadOnly)
+    noted: Mapping[str, str] = field(default_factory=ReadOnly)
+    place: Place = field(default=Place("", 0), compare=False)
+
+    def __post_init__(self) -> None:
+        _hold_run(self, AsideReading)
+
+    @property
+    def status(self) -> str:
+        """What it is: as noted, or planned where no sieve has a gross mass yet; else empty."""
+        waits = bool(self.readings) and all(one.gross_g is None for one in self.readings)
+        return self.noted.get(col.STATUS, "planned" if waits else "")
+
+
+@dataclass(frozen=True, kw_only=True, order=True)
+class CellComment:
+    """What somebody attached to a cell of a table.
+
+    Parameters
+    ----------
+    table : str
+        Table of the study: runs, weighings, sieves or study; else the name of a sheet.
+    row : str
+        Run, sieve or setting of the row; empty for the heading and outside the tables.
+    sieve : str
+        In the weighings, the sieve.
+    column : str
+        Name of the column; outside the tables, the cell, such as B7.
+    text, author : str
+        What was said, and by whom, as far as it is known.
+
+    Raises
+    ------
+    StudyError
+        If a field is no text, or there is no table, column or text.
+    """
+
+    table: str
+    row: str = ""
+    sieve: str = ""
+    column: str
+    text: str
+    author: str = ""
+
+    def __post_init__(self) -> None:
+        for name in list(vars(self)):
+            hold_text(self, name, empty=name in ("row", "sieve", "author"))
+        lines = self.text.replace("\r\n", "\n").replace("\r", "\n")
+        object.__setattr__(self, "text", lines)
 
 
 @dataclass(frozen=True)
@@ -297,7 +456,7 @@ class Study:
     title, material, author, date : str
         Free text: what was studied, on which powder, by whom, and when the trial was run.
     runs : tuple of Run
-        In the order of the files.
+        Those that are evaluated, in the order of the files.
     sieves : mapping of str to Sieve
         Physical sieves by key; the pan is not among them.
     balances : mapping of str to Balance
@@ -319,6 +478,12 @@ class Study:
         What the reader had to assume, as sentences; they travel with every result.
     settings_text : str
         The settings as they were typed, so that saving keeps their comments.
+    aside : tuple of AsideRun
+        Runs that are not evaluated: planned, abandoned, or not wholly weighed yet.
+    comments : tuple of CellComment
+        What is attached to cells of its tables; held in order.
+    unread : tuple of str
+        Tables found beside those of the study, which were not read.
 
     Raises
     ------
@@ -345,6 +510,9 @@ class Study:
     files: tuple[SourceFile, ...] = field(default=(), compare=False)
     notes: tuple[str, ...] = ()
     settings_text: str = field(default="", compare=False, repr=False)
+    aside: tuple[AsideRun, ...] = ()
+    comments: tuple[CellComment, ...] = ()
+    unread: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         for name in ("title", "material", "author", "date", "settings_text"):
@@ -360,8 +528,16 @@ class Study:
             if not isinstance(getattr(self, name), Mapping):
                 raise refusal(self, name, "this is no mapping", "Give a dictionary by name.")
             object.__setattr__(self, name, read_only(getattr(self, name)))
-        for name, kind in (("runs", Run), ("files", SourceFile), ("notes", str)):
-            _hold_records(self, name, kind)
+        for name, kind in (
+            ("runs", Run),
+            ("aside", AsideRun),
+            ("files", SourceFile),
+            ("notes", str),
+            ("comments", CellComment),
+            ("unread", str),
+        ):
+            hold_records(self, name, kind)
+        object.__setattr__(self, "comments", tuple(sorted(self.comments)))
         self._refuse_unknown_names()
 
     def _refuse_unknown_names(self) -> None:
@@ -372,10 +548,13 @@ class Study:
                     remedy = "Give each record under its own name."
                     raise refusal(self, name, f"{key!r} is no {kind.__name__} of that name", remedy)
         seen: set[str] = set()
+        every: tuple[Run | AsideRun, ...] = (*self.runs, *self.aside)
+        for each_run in every:
+            if each_run.name in seen:
+                fault = "two runs have this name"
+                raise refusal(each_run, "name", fault, "Give each run its own.")
+            seen.add(each_run.name)
         for run in self.runs:
-            if run.name in seen:
-                raise refusal(run, "name", "two runs have this name", "Give each run its own.")
-            seen.add(run.name)
             if run.balance not in self.balances:
                 known = ", ".join(self.balances)
                 remedy = f"Give one of {known}, or add it to the balances of the study."

@@ -12,12 +12,12 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import fields, replace
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import tomlkit
 
@@ -25,25 +25,38 @@ from psdstats import columns as col
 from psdstats.errors import OutputError, StudyError
 from psdstats.files import Holds, write_file_atomically, write_folder_atomically
 from psdstats.sieves.sieve import Sieve
+from psdstats.study.aside import further_columns, told_again
 from psdstats.study.cells import decimals_written, guarded, number_text, put_text
+from psdstats.study.comments import (
+    LIST_COLUMNS,
+    LIST_SHEET,
+    TYPED_SHEET,
+    as_settings,
+    attach,
+    comments_in,
+    typed_rows,
+)
 from psdstats.study.reader import read_study
-from psdstats.study.records import Balance, Run, Study
+from psdstats.study.records import AsideReading, AsideRun, Balance, Reading, Run, Study
 from psdstats.study.tables import (
     COMPUTED_COLUMNS,
     FLAT_COLUMNS,
     SIEVE_COLUMNS,
     USUAL_SIEVE_COLUMNS,
 )
+from psdstats.workbooks import workbook_bytes
 
 if TYPE_CHECKING:
     from collections.abc import MutableMapping
 
+    from openpyxl.cell import Cell
     from openpyxl.worksheet.worksheet import Worksheet
 
 
 MASS_COLUMNS = (col.TARE, col.GROSS, col.GROSS_AGAIN)
 """Columns written with the decimals of the balance."""
 
+AnyRun = TypeVar("AnyRun", Run, AsideRun)
 OutCell = str | float | None
 OutTable = tuple[list[str], list[list[OutCell]]]
 """Column names, and rows of cells (None where empty)."""
@@ -55,15 +68,29 @@ _SETTINGS = (
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b-\x1f]|[\ud800-\udfff\ufffe\uffff]")
 
 
-def settings_of(study: Study, *, with_sieves: bool) -> dict[str, object]:
+def settings_of(
+    study: Study, *, with_sieves: bool, with_comments: bool = True
+) -> dict[str, object]:
     """Everything of a study that is not in its tables, as settings."""
     settings: dict[str, object] = {name: getattr(study, name) for name in _SETTINGS}
     settings["tares"] = str(study.tares)
-    settings["notes"] = list(study.notes)
+    told = told_again(study.runs, study.aside)  # by each reading, as long as it is so
+    settings["notes"] = [note for note in study.notes if note not in told]
     settings["balances"] = {name: described(each) for name, each in study.balances.items()}
     if with_sieves:
         settings["sieves"] = {name: described(each) for name, each in study.sieves.items()}
+    settings["comments"] = as_settings(study.comments) if with_comments else []
     return {name: value for name, value in settings.items() if value not in (None, "", [], {})}
+
+
+def _settings(study: Study, *, with_comments: bool = True) -> tuple[dict[str, object], bool]:
+    """Settings beside a table of sieves; or with the sieves, where their comments stand there."""
+    both = [
+        settings_of(study, with_sieves=sieves, with_comments=with_comments)
+        for sieves in (False, True)
+    ]
+    counts = [len(comments_in(toml_text(each, study.settings_text))) for each in both]
+    return both[counts[1] > counts[0]], counts[1] > counts[0]
 
 
 def described(record: Balance | Sieve) -> dict[str, object]:
@@ -80,7 +107,7 @@ def toml_text(settings: Mapping[str, object], typed: str = "") -> str:
 
 def _bring_up_to_date(table: MutableMapping[str, object], wanted: Mapping[str, object]) -> None:
     """Make a table of TOML say what is wanted; what it says already stays as it was typed."""
-    for key in [key for key in table if key not in wanted and table[key] != {}]:
+    for key in [key for key in table if key not in wanted and table[key] not in ({}, [], "")]:
         del table[key]
     for key, value in wanted.items():
         if isinstance(value, Mapping):
@@ -107,16 +134,28 @@ def setting_rows(settings: Mapping[str, object], *path: str) -> Iterator[list[Ou
             yield [name, value if plain else tomlkit.item(value).as_string()]  # type: ignore[list-item]
 
 
+def all_runs(study: Study) -> list[Run | AsideRun]:
+    """Runs of both kinds; those put aside where they are listed among the others."""
+    found: list[Run | AsideRun] = list(study.runs)
+    start = 0
+    for run in study.aside:
+        while start < len(found) and found[start].place.row <= run.place.row:
+            start += 1
+        found.insert(start, run)
+        start += 1
+    return found
+
+
 def run_table(study: Study) -> OutTable:
     """One row a run."""
     names = _run_columns(study)
-    return names, [_run_row(run, names) for run in study.runs]
+    return names, [_run_row(run, names) for run in all_runs(study)]
 
 
 def weighing_table(study: Study) -> OutTable:
     """One row a reading, in the order in which the readings were written down."""
     names = [col.RUN, *_weighing_columns(study)]
-    rows = [[run.name, *row] for run in study.runs for row in _weighing_rows(run, names[1:])]
+    rows = [[run.name, *row] for run in all_runs(study) for row in _weighing_rows(run, names[1:])]
     return names, rows
 
 
@@ -125,8 +164,8 @@ def flat_table(study: Study) -> OutTable:
     of_run, of_reading = _run_columns(study), _weighing_columns(study)
     rows = [
         [*_run_row(run, of_run), *row]
-        for run in study.runs
-        for row in _weighing_rows(run, of_reading)
+        for run in all_runs(study)
+        for row in _weighing_rows(run, of_reading) or [[None] * len(of_reading)]
     ]
     return [*of_run, *of_reading], rows
 
@@ -141,7 +180,8 @@ def sieve_table(sieves: Mapping[str, Sieve]) -> OutTable:
 
 def _run_columns(study: Study) -> list[str]:
     """Columns of the run table that a study needs."""
-    factors = list(dict.fromkeys(name for run in study.runs for name in run.factors))
+    runs = all_runs(study)
+    factors = list(dict.fromkeys(name for run in runs for name in run.factors))
     taken = {*FLAT_COLUMNS, *COMPUTED_COLUMNS} - {col.SHAKING_TIME}
     for name in factors:
         if name in taken or name != name.strip() or not name:
@@ -149,29 +189,36 @@ def _run_columns(study: Study) -> list[str]:
                 f"A factor cannot be named {name!r}: the tables use that name. Rename it."
             )
     optional = (col.REPLICATE, col.SPLIT, col.CHARGE, col.SAMPLE_MASS)
-    used = [n for n in optional if any(getattr(run, n) is not None for run in study.runs)]
-    return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors]
+    used = [n for n in optional if any(getattr(run, n) is not None for run in runs)]
+    noted = [name for name in col.NOTED if any(name in run.noted for run in runs)]
+    return [col.RUN, col.GROUP, col.TIME, *used, col.BALANCE, *factors, *noted]
 
 
-def _run_row(run: Run, names: list[str]) -> list[OutCell]:
+def _run_row(run: Run | AsideRun, names: list[str]) -> list[OutCell]:
     """Cells of one run."""
-    cells = {**run.factors, **vars(run), col.RUN: run.name}
+    cells = {**run.factors, **vars(run), **run.noted, col.RUN: run.name}
     return [cells.get(name) for name in names]
 
 
 def _weighing_columns(study: Study) -> list[str]:
     """Columns of the weighing table that a study needs, without the run."""
-    readings = [reading for run in study.runs for reading in run.readings]
+    readings = [reading for run in all_runs(study) for reading in run.readings]
     again = any(reading.gross_again_g is not None for reading in readings)
     remark = any(reading.remark for reading in readings)
     extra = [*([col.GROSS_AGAIN] if again else []), *(["remark"] if remark else [])]
-    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra]
+    further = further_columns(all_runs(study))
+    for name in further:
+        if name in FLAT_COLUMNS or name != name.strip():
+            raise OutputError(f"A column cannot be named {name!r}: rename it.")
+    return [col.SIEVE, col.APERTURE, col.TARE, col.GROSS, *extra, *further]
 
 
-def _weighing_rows(run: Run, names: list[str]) -> list[list[OutCell]]:
+def _weighing_rows(run: Run | AsideRun, names: list[str]) -> list[list[OutCell]]:
     """Cells of the readings of one run."""
-    as_written = sorted(run.readings, key=lambda reading: reading.place.row)
-    return [[getattr(reading, name) for name in names] for reading in as_written]
+    readings: Sequence[Reading | AsideReading] = run.readings
+    as_written = sorted(readings, key=lambda reading: reading.place.row)
+    cells = ({**vars(reading), **reading.further} for reading in as_written)
+    return [[one.get(name) for name in names] for one in cells]
 
 
 def decimals_of(*balances: Balance) -> int:
@@ -200,26 +247,31 @@ def csv_text(table: OutTable, decimals: int = 0) -> str:
     return out.getvalue()
 
 
+def put_cell(cell: Cell, value: OutCell) -> None:
+    """Write into a cell of a workbook; a number with more than 16 digits as text."""
+    if isinstance(value, str):
+        if _UNPRINTABLE.search(value):
+            raise OutputError(
+                f"A workbook cannot hold the text {value[:40]!r}. "
+                "Take the control character out of it."
+            )
+        put_text(cell, value)
+    elif value is not None and float(f"{value:.16g}") != value:
+        put_text(cell, repr(float(value)))
+    else:
+        cell.value = value
+
+
 def fill_sheet(sheet: Worksheet, table: OutTable, decimals: int) -> None:
-    """Write a table onto a sheet; a number with more than 16 digits as text, which reads back."""
+    """Write a table onto a sheet, so that it reads back the same."""
     names, body = table
     rows: list[Sequence[OutCell]] = [names, *body]
     for number, row in enumerate(rows, start=1):
         for column, value in enumerate(row, start=1):
             cell = sheet.cell(number, column)
-            if isinstance(value, str):
-                if _UNPRINTABLE.search(value):
-                    raise OutputError(
-                        f"A workbook cannot hold the text {value[:40]!r}. "
-                        "Take the control character out of it."
-                    )
-                put_text(cell, value)
-            elif value is not None and float(f"{value:.16g}") != value:
-                put_text(cell, repr(float(value)))
-            elif value is not None:
-                cell.value = value
-                if decimals and names[column - 1] in MASS_COLUMNS:
-                    cell.number_format = f"0.{'0' * decimals}"
+            put_cell(cell, value)
+            if decimals and names[column - 1] in MASS_COLUMNS and cell.data_type == "n":
+                cell.number_format = f"0.{'0' * decimals}"
 
 
 class StudyForm(StrEnum):
@@ -240,6 +292,7 @@ def save_study(
     *,
     form: StudyForm | str = StudyForm.FOLDER,
     replace: bool = False,
+    give_up: Collection[str] = (),
 ) -> Path:
     """Write a study.
 
@@ -253,6 +306,8 @@ def save_study(
         Form to write.
     replace : bool, default=False
         Whether an existing target may be replaced; in a folder only files that psdstats wrote.
+    give_up : collection of str, default=()
+        Names of what may be left behind, of all that the form cannot hold (`unheld`).
 
     Returns
     -------
@@ -262,12 +317,12 @@ def save_study(
     Raises
     ------
     OutputError
-        If the target exists, has the wrong ending or cannot be written, or if the study would not
-        read back the same.
+        If the target exists, has the wrong ending or cannot be written, if the form cannot hold
+        something that is not given up, or if the study would not read back the same.
 
     Notes
     -----
-    Settings typed as TOML keep their comments and layout, except in a workbook.
+    Settings typed as TOML keep their comments and layout: a workbook has a sheet for them.
     """
     if form not in tuple(StudyForm):
         known = ", ".join(StudyForm)
@@ -278,7 +333,8 @@ def save_study(
         StudyForm.FLAT: _write_flat,
         StudyForm.WORKBOOK: _write_workbook,
     }[form]
-    proven = _proven(study, writer)
+    _refuse_losses(unheld(study, form), give_up, form)
+    proven = _proven(_without_further(study) if form is StudyForm.FLAT else study, writer)
     if form is StudyForm.FOLDER:
         return write_folder_atomically(place, proven, holds=Holds.READINGS, replace=replace)
     if place.suffix.lower() != ENDINGS[form]:
@@ -289,13 +345,50 @@ def save_study(
     return write_file_atomically(place, proven, replace=replace)
 
 
+def unheld(study: Study, form: StudyForm | str) -> dict[str, str]:
+    """What a form cannot hold of a study, by name, with what it is."""
+    found = dict.fromkeys(study.unread, "a table not read")
+    if form == StudyForm.FLAT:
+        found |= dict.fromkeys(further_columns(all_runs(study)), "a column of the weighings")
+    return found
+
+
+def _refuse_losses(found: Mapping[str, str], give_up: Collection[str], form: StudyForm) -> None:
+    """Refuse to leave behind what is not given up, and to give up what is not there."""
+    if lost := [f"{name} ({what})" for name, what in found.items() if name not in give_up]:
+        raise OutputError(
+            f"The form {form} cannot hold {len(lost)} of the things found: {', '.join(lost)}. "
+            "Choose another form, or give up each by its name (--give-up NAME) to leave it behind."
+        )
+    if absent := [name for name in give_up if name not in found]:
+        there = f"only {', '.join(found)}" if found else "nothing"
+        raise OutputError(
+            f"There is no {absent[0]!r} to give up: the form {form} leaves {there} behind. "
+            "Take it out, or correct the name."
+        )
+
+
+def _without_further(study: Study) -> Study:
+    """The study without the columns of its weighings that are not known."""
+    if not further_columns(all_runs(study)):
+        return study
+    runs, aside = tuple(map(_bare, study.runs)), tuple(map(_bare, study.aside))
+    told = told_again(study.runs, study.aside)
+    notes = [note for note in study.notes if note not in told]
+    return replace(study, runs=runs, aside=aside, notes=(*notes, *told_again(runs, aside)))
+
+
+def _bare(run: AnyRun) -> AnyRun:
+    return replace(run, readings=tuple(replace(one, further={}) for one in run.readings))
+
+
 def _proven(study: Study, writer: Callable[[Study, Path], None]) -> Callable[[Path], None]:
     """Wrap a writer so that it reads back what it wrote and refuses a loss."""
 
     def write(place: Path) -> None:
         writer(study, place)
         try:
-            again = read_study(place)
+            again = read_study(place, to_carry=True)
         except StudyError as cause:
             raise OutputError(
                 f"The study cannot be saved, for it would not be read again: {cause}"
@@ -311,20 +404,23 @@ def _proven(study: Study, writer: Callable[[Study, Path], None]) -> Callable[[Pa
 
 def _first_difference(study: Study, again: Study) -> str:
     """Field, or run, that would read back differently."""
-    for name in (each.name for each in fields(Study) if each.compare and each.name != "runs"):
+    for name in (
+        each.name for each in fields(Study) if each.compare and each.name not in ("runs", "aside")
+    ):
         if getattr(study, name) != getattr(again, name):
             return name
-    pairs = zip(study.runs, again.runs, strict=False)
+    pairs = zip(all_runs(study), all_runs(again), strict=False)
     return next((f"run {a.name}" for a, b in pairs if a != b), "the list of runs")
 
 
 def _write_folder(study: Study, folder: Path) -> None:
     decimals = decimals_of(*study.balances.values())
+    settings, with_sieves = _settings(study)
     texts = {
-        "study.toml": toml_text(settings_of(study, with_sieves=False), study.settings_text),
+        "study.toml": toml_text(settings, study.settings_text),
         "runs.csv": csv_text(run_table(study), decimals),
         "weighings.csv": csv_text(weighing_table(study), decimals),
-        "sieves.csv": csv_text(sieve_table(study.sieves), decimals),
+        **({} if with_sieves else {"sieves.csv": csv_text(sieve_table(study.sieves), decimals)}),
     }
     write_texts(folder, texts)
 
@@ -347,16 +443,23 @@ def _write_workbook(study: Study, place: Path) -> None:
 
     book = Workbook()
     book.remove(book.active)
-    settings = list(setting_rows(settings_of(study, with_sieves=False)))
-    for name, table in (
-        ("study", (["key", "value"], settings)),
-        ("runs", run_table(study)),
-        ("weighings", weighing_table(study)),
-        ("sieves", sieve_table(study.sieves)),
-    ):
+    settings, with_sieves = _settings(study, with_comments=False)
+    tables: dict[str, OutTable] = {
+        "study": (["key", "value"], list(setting_rows(settings))),
+        "runs": run_table(study),
+        "weighings": weighing_table(study),
+        **({} if with_sieves else {"sieves": sieve_table(study.sieves)}),
+    }
+    for name, table in tables.items():
         sheet = book.create_sheet(name)
         fill_sheet(sheet, table, decimals_of(*study.balances.values()))
         sheet.freeze_panes = "A2"
-    content = io.BytesIO()  # a broken-off save complains later if its file was closed before it
-    book.save(content)
-    place.write_bytes(content.getvalue())
+    if rest := attach(book, study.comments):
+        fill_sheet(book.create_sheet(LIST_SHEET), (LIST_COLUMNS, rest), 0)
+    typed = toml_text(settings, study.settings_text)
+    if comments_in(typed):
+        sheet = book.create_sheet(TYPED_SHEET)
+        first, *lines = typed_rows(typed)
+        fill_sheet(sheet, (list(map(str, first)), lines), 0)
+        sheet.protection.sheet = True
+    place.write_bytes(workbook_bytes(book))

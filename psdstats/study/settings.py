@@ -8,72 +8,61 @@ default.  The limits of the checks are declared in `checks.csv`.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from itertools import chain
 from typing import Any
 
-from psdstats.errors import Problem
+from psdstats import limits
+from psdstats.errors import ModelError, Problem
+from psdstats.limits import Limits
 from psdstats.sieves.standards import SPLITTING_METHODS
 from psdstats.study.flags import CHECKS
-from psdstats.study.records import ACCURACY_CLASSES, RULES, Study, TareHandling
+from psdstats.study.records import ACCURACY_CLASSES, RULES, CellComment, Study, TareHandling
 
-_LARGEST = 1e12  # of any number among the settings
-
-
-@dataclass(frozen=True)
-class _Number:
-    """A number of at least `least`, or above `above`, and below `below`; perhaps a whole one."""
-
-    above: float | None = None
-    least: float = 0.0
-    below: float = math.inf
-    whole: bool = False
-
-
-Rule = _Number | tuple[str | bool, ...] | type
+Rule = Limits | tuple[str | bool, ...] | type
 """Numbers within limits, one of some words, or values of a type; `list` is names of columns, `date`
 text or a date of TOML."""
 
-_POSITIVE, _SHARE = _Number(above=0), _Number(above=0, below=1)
 _TOP: dict[str, Rule] = {
     "title": str,
     "material": str,
     "author": str,
     "date": date,
-    "density_g_per_cm3": _POSITIVE,
-    "shape_factor": _POSITIVE,
+    "density_g_per_cm3": limits.STATED_DENSITY,
+    "shape_factor": limits.SHAPE_FACTOR,
     "tares": tuple(TareHandling),
     "rule": RULES,
     "notes": tuple,
 }
 _BALANCE: dict[str, Rule] = {
-    "resolution_g": _POSITIVE,
-    "repeatability_g": _Number(),
-    "repeatability_weighings": _Number(least=2, whole=True),
-    "capacity_g": _POSITIVE,
-    "slope_u": _Number(below=1),
-    "linearity_g": _Number(),
-    "drift_g": _Number(),
+    "resolution_g": limits.STATED_RESOLUTION_G,
+    "repeatability_g": limits.BALANCE_G,
+    "repeatability_weighings": Limits(2, whole=True),
+    "capacity_g": limits.MASS_G,
+    "slope_u": Limits(0, 1, below=True),
+    "linearity_g": limits.BALANCE_G,
+    "drift_g": limits.BALANCE_G,
     "accuracy_class": ACCURACY_CLASSES,
-    "verification_interval_g": _POSITIVE,
+    "verification_interval_g": limits.STATED_RESOLUTION_G,
     "certificate": str,
 }
 _SIEVE: dict[str, Rule] = {
-    "nominal_um": _POSITIVE,
-    "certified_um": _POSITIVE,
-    "expanded_uncertainty_um": _POSITIVE,
-    "coverage_factor": _POSITIVE,
+    "nominal_um": limits.POSITIVE,
+    "certified_um": limits.POSITIVE,
+    "expanded_uncertainty_um": limits.POSITIVE,
+    "coverage_factor": limits.POSITIVE,
     "standard": str,
     "certificate": str,
-    "certificate_correlation": _Number(),
-    "effective_um": _POSITIVE,
-    "effective_u_um": _POSITIVE,
+    "certificate_correlation": Limits(0, 1),
+    "effective_um": limits.POSITIVE,
+    "effective_u_um": limits.POSITIVE,
     "reference": str,
-    "reference_correlation": _Number(),
-    "degrees_of_freedom": _Number(least=1),
+    "reference_correlation": Limits(0, 1),
+    "degrees_of_freedom": Limits(1),
 }
 UNCERTAINTY_RULES: dict[str, Rule] = {
     "rounding": bool,
@@ -82,14 +71,14 @@ UNCERTAINTY_RULES: dict[str, Rule] = {
     "aperture": bool,
     "sampling": bool,
     "splitting": bool,
-    "splitting_percent": _Number(),
+    "splitting_percent": limits.SPREAD_PERCENT,
     "splitting_method": SPLITTING_METHODS,
     "end_point": bool,
     "lost_powder": (True, False, "pan", "in proportion"),
     "between_sieves": bool,
     "borrowing": bool,
-    "run_to_run_percent": _Number(),
-    "coverage": _SHARE,
+    "run_to_run_percent": limits.SPREAD_PERCENT,
+    "coverage": limits.LEVEL,
 }
 """Keys of the table [uncertainty]; a source of uncertainty adds the key that switches it on."""
 RETIRED = {"interpolation": "between_sieves"}
@@ -99,28 +88,34 @@ _COMPARE: dict[str, Rule] = {
     "within": list,
     "also": list,
     "at_each": list,
-    "margin_percent": _POSITIVE,
+    "margin_percent": limits.MARGIN_PERCENT,
     "spread": ("drifting", "pooled", "each contrast"),
     "direction": ("falling", "rising"),
-    "run_to_run_percent": _Number(),
-    "run_to_run_df": _POSITIVE,
-    "drift_percent": _Number(),
-    "drift_df": _POSITIVE,
+    "run_to_run_percent": limits.SPREAD_PERCENT,
+    "run_to_run_df": limits.FREEDOM,
+    "drift_percent": limits.SPREAD_PERCENT,
+    "drift_df": limits.FREEDOM,
     "one_family": bool,
-    "target_um": _POSITIVE,
+    "target_um": limits.SIZE_UM,
     "leave_out": list,
 }
 STRATA = ("cell", "drift")
 """What [compare] `leave_out` may name beside columns of the run table."""
 _RUN = "run_to_run_percent"
 _LIMITS: dict[str, Rule] = {
-    **{f"D{p}_{side}_um": _POSITIVE for p in (10, 50, 90) for side in ("lower", "upper")},
-    **{f"span_{side}": _POSITIVE for side in ("lower", "upper")},
-    "share_above_um": _POSITIVE,
-    **{f"share_above_{side}": _SHARE for side in ("lower", "upper")},
-    "guard_k": _Number(),
+    **{f"D{p}_{side}_um": limits.SIZE_UM for p in (10, 50, 90) for side in ("lower", "upper")},
+    **{f"span_{side}": limits.SPAN for side in ("lower", "upper")},
+    "share_above_um": limits.SIZE_UM,
+    **{f"share_above_{side}": limits.SHARE for side in ("lower", "upper")},
+    "guard_k": limits.GUARD_K,
 }
-_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits")
+_TABLES = ("balances", "sieves", "uncertainty", "checks", "compare", "limits", "comments")
+
+
+_COMMA = re.compile(r"^[ \t]*\w+[ \t]*=[ \t]*[0-9]+,[0-9]", re.MULTILINE)
+_WITH_UNIT = re.compile(
+    r"^[ \t]*\w+[ \t]*=[ \t]*[0-9.]+[ \t]*(?![eE][+-]?[0-9])[A-Za-zµ%]", re.MULTILINE
+)
 
 
 def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, object]:
@@ -130,6 +125,10 @@ def parse_toml(text: str, file: str, problems: list[Problem]) -> dict[str, objec
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as cause:
         fault = f"the settings are not well-formed TOML: {cause}"
         remedy = 'Write one key = value a line, with texts in "quotation marks".'
+        if _COMMA.search(text):
+            remedy = "Write a decimal point, as in 0.01, not a comma."
+        elif _WITH_UNIT.search(text):
+            remedy = "Write the number alone, its unit is in the name of the key."
         problems.append(Problem(file, fault, remedy))
         return {}
 
@@ -143,6 +142,7 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
         if name in settings:
             former = RETIRED if name == "uncertainty" else ()
             found += _check_table(settings[name], rules, file, name, extra=former)
+    found += _comment_problems(settings.get("comments", []), file)
     found = found or _limit_problems(settings.get("limits", {}), file)
     found = found or _declared_problems(settings, file)
     for name, rules in (("balances", _BALANCE), ("sieves", _SIEVE)):
@@ -155,10 +155,30 @@ def check_settings(settings: Mapping[str, object], file: str) -> list[Problem]:
     checks: Any = settings.get("checks", {})
     found += _check_table(checks, {}, file, "checks", extra=CHECKS)
     for name, options in CHECKS.items() if isinstance(checks, Mapping) else ():
-        if not isinstance(checks.get(name, True), bool):
-            limits = dict.fromkeys(options.limits, _POSITIVE)
-            found += _check_table(checks[name], limits, file, "checks", name)
+        if not isinstance(checks.get(name, True), bool | Mapping):
+            either = f"true, false or a table [checks.{name}]"
+            found.append(_wrong(file, ("checks", name), checks[name], either))
+        elif not isinstance(checks.get(name, True), bool):
+            rules = dict.fromkeys(options.limits, limits.POSITIVE)
+            found += _check_table(checks[name], rules, file, "checks", name)
     return found
+
+
+def _comment_problems(comments: Any, file: str) -> list[Problem]:
+    """Comments on cells that do not say where, or what."""
+    if not isinstance(comments, list):
+        return [_wrong(file, ("comments",), comments, "a table [[comments]] for each")]
+    names = [one.name for one in fields(CellComment)]
+    needed = ("table", "column", "text")
+    return [
+        _wrong(
+            file, ("comments",), one, f"texts for {', '.join(needed)}; known are {', '.join(names)}"
+        )
+        for one in comments
+        if not isinstance(one, Mapping)
+        or not all(name in names and isinstance(text, str) for name, text in one.items())
+        or not all(str(one.get(name, "")).strip() for name in needed)
+    ]
 
 
 def _limit_problems(limits: Any, file: str) -> list[Problem]:
@@ -238,6 +258,11 @@ class Declared:
     percent: float
     df: float
 
+    def __post_init__(self) -> None:
+        limits.DECLARED_PERCENT.require("percent", self.percent, ModelError)
+        if self.df != math.inf:
+            limits.FREEDOM.require("df", self.df, ModelError)
+
 
 def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
     """The spread between runs ("run_to_run"), or of drift a step of time ("drift"), if stated.
@@ -252,18 +277,9 @@ def declared_spread(study: Study, of: str = "run_to_run") -> Declared | None:
 
 def expected_instead(rule: Rule, value: object) -> str:
     """What a rule expects instead of a value; empty where the value is allowed."""
-    if isinstance(rule, _Number):
-        above, least, below = rule.above, rule.least, rule.below
-        number = (
-            value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
-        )
-        low_enough = abs(number) < _LARGEST and number < below
-        low_enough = low_enough and not (rule.whole and number != int(number))
-        if low_enough and (number >= least if above is None else number > above):
-            return ""
-        low = f"of at least {least:g}" if above is None else f"above {above:g}"
-        low += f" and below {below:g}" if below < math.inf else ""
-        return f"a {'whole ' * rule.whole}number {low}"
+    if isinstance(rule, Limits):
+        bare = ", without quotation marks" if isinstance(value, str) else ""
+        return "" if value in rule else f"{rule}{bare}"
     if isinstance(rule, tuple):
         names = ", ".join(
             f'"{name}"' if isinstance(name, str) else str(name).lower() for name in rule

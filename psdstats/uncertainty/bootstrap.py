@@ -28,6 +28,7 @@ from scipy.special import ndtr, ndtri
 from psdstats.columns import TIME, signed
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
+from psdstats.limits import LEVEL, RESAMPLES
 
 LEAST_UNITS = 8
 """Fewest independent units for which an interval is given."""
@@ -149,10 +150,8 @@ def bootstrap_sizes(
             raise UncertaintyError(
                 f"column {name!r} is not in the frame; it has {', '.join(map(str, frame.columns))}."
             )
-    if not 0 < coverage < 1:
-        raise UncertaintyError(f"coverage is {coverage!r}; give a probability such as 0.95.")
-    if resamples < 200:
-        raise UncertaintyError(f"resamples is {resamples}; give at least 200.")
+    LEVEL.require("coverage", coverage, UncertaintyError)
+    RESAMPLES.require("resamples", resamples, UncertaintyError)
     sizes = frame[response].to_numpy(dtype=float)
     if (sizes <= 0).any():
         raise UncertaintyError(

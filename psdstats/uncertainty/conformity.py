@@ -23,6 +23,7 @@ from psdstats import columns as col
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.frozen import Array
+from psdstats.limits import GUARD_K, SHARE, SIZE_UM, SPAN, SPREAD
 from psdstats.student import critical_t, upper_tail
 from psdstats.study.records import Run, Study
 from psdstats.uncertainty.bands import undersize_contributions
@@ -92,20 +93,25 @@ class Specification:
             known = ", ".join(col.QUANTITIES)
             raise UncertaintyError(f"quantity {self.quantity!r} is not known; choose from {known}.")
         limits = [one for one in (self.lower, self.upper) if one is not None]
-        most = 1.0 if self.is_share else math.inf
-        numbers = [*limits, *(self.process or ())]
-        if not limits or not all(0 < one < most for one in numbers):
-            unit = "a fraction between 0 and 1" if self.is_share else "a number above 0"
-            raise UncertaintyError(
-                f"the limits are {self.lower} and {self.upper}, the process {self.process}; give "
-                f"lower, upper or both, each {unit}, and the process likewise."
+        if not limits:
+            raise UncertaintyError("there is no limit; give lower, upper or both.")
+        allowed = SPAN if self.quantity == "span" else SIZE_UM
+        if self.is_share:
+            allowed = SHARE
+            SIZE_UM.require("the aperture of the share", self.share_above_um, UncertaintyError)
+        for one in limits:
+            allowed.require("a limit", one, UncertaintyError)
+        if self.process is not None:
+            allowed.require("the mean of the process", self.process[0], UncertaintyError)
+            SPREAD.require(
+                "the standard deviation of the process", self.process[1], UncertaintyError
             )
         if len(limits) > 1 and limits[0] >= limits[1]:
             raise UncertaintyError(
                 f"the lower limit {limits[0]:g} is not below the upper {limits[1]:g}; swap them."
             )
-        if self.guard_k is not None and not 0 <= self.guard_k < math.inf:
-            raise UncertaintyError(f"guard_k is {self.guard_k}; give a number of 0 or more.")
+        if self.guard_k is not None:
+            GUARD_K.require("guard_k", self.guard_k, UncertaintyError)
 
     @property
     def is_share(self) -> bool:

@@ -41,6 +41,7 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.distribution.powder_curve import CurveLaw, at_scores
 from psdstats.errors import UncertaintyError
 from psdstats.frozen import Array
+from psdstats.limits import SEED
 from psdstats.uncertainty.inputs import InputTable, Kind
 
 _Parts = dict[int, list[tuple[int, int, float]]]
@@ -350,10 +351,9 @@ def keyed_generator(seed: int, *key: str | int) -> np.random.Generator:
     >>> bool(a.random() == b.random())
     True
     """
-    if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or seed < 0:
-        raise UncertaintyError(f"seed is {seed!r}; give a whole number of 0 or more.")
+    own = SEED.require("seed", seed, UncertaintyError)
     # length before text, so that ("ab", "c") and ("a", "bc") differ
-    text = "".join(f"{len(part)}:{part}" for part in map(str, (int(seed), *key)))
+    text = "".join(f"{len(part)}:{part}" for part in map(str, (int(own), *key)))
     digest = blake2b(text.encode(), digest_size=16).digest()
     return np.random.Generator(np.random.SFC64(int.from_bytes(digest, "little")))
 
@@ -372,6 +372,7 @@ def fill(
         out[:] = generator.standard_t(shape, size=out.shape)
 
 
+_TOGETHER = 32  # runs
 STRIPE_BLOCKS = 10
 """Blocks that one set of streams serves; fixed, because results depend on it."""
 
@@ -526,24 +527,39 @@ class _CurveWorkspace:
         self.plan = plan
         self._shared = np.empty((len(plan.shared), plan.chunk))
         self._own = np.empty((max(len(run.own) for run in plan.runs), plan.chunk))
-        self._acting = {id(run): _acting_on(run, len(plan.shared)) for run in plan.runs}
+        self._acting: dict[int, tuple[int, slice, Array]] = {}
+        self._of_shared: list[Array] = []
+        for first in range(0, len(plan.runs), _TOGETHER):
+            some = plan.runs[first : first + _TOGETHER]
+            both = [_acting_on(run, len(plan.shared)) for run in some]
+            ends = np.cumsum([0, *(len(of_own) for _, of_own in both)]).tolist()
+            for run, (_, of_own), start, end in zip(some, both, ends, ends[1:], strict=False):
+                self._acting[id(run)] = len(self._of_shared), slice(start, end), of_own
+            self._of_shared.append(np.concatenate([of_shared for of_shared, _ in both]))
 
     def draw_shared(self, generators: list[np.random.Generator], width: int) -> None:
         """Draw what runs have in common for the next chunk."""
         self.shared = self._shared[:, :width]
         for row, (stream, generator) in enumerate(zip(self.plan.shared, generators, strict=True)):
             fill(generator, stream.kind, stream.shape, self.shared[row])
+        self._made: tuple[int, Array] = -1, np.empty(0)
+
+    def _by_shared(self, number: int) -> Array:
+        """What shared inputs give to some runs at once, which is faster than one by one."""
+        if self._made[0] != number:
+            self._made = number, self._of_shared[number] @ self.shared
+        return self._made[1]
 
     def draw_run(self, run: RunPlan, generators: list[np.random.Generator], ln_size: Array) -> int:
         """Fill ln D of one run for this chunk; no draw has a negative net mass."""
         own = self._own[: len(run.own), : ln_size.shape[1]]
         for row, (stream, generator) in enumerate(zip(run.own, generators, strict=True)):
             fill(generator, stream.kind, stream.shape, own[row])
-        of_shared, of_own = self._acting[id(run)]
+        number, rows, of_own = self._acting[id(run)]
         total = of_own @ own
         total += run.base_ln[: len(total), None]
         if self.shared.size:
-            total += of_shared @ self.shared
+            total += self._by_shared(number)[rows]
         for level, upper in enumerate(run.upper):
             if upper in (0, run.base_g.size - 1):
                 ln_size[level] = -np.inf if upper == 0 else np.inf

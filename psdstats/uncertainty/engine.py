@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain
 from os import PathLike
 from pathlib import Path
@@ -27,6 +28,8 @@ from psdstats.distribution.percentiles import LEVELS
 from psdstats.errors import UncertaintyError
 from psdstats.findings import Remark
 from psdstats.frozen import Array
+from psdstats.limits import CHUNK, DRAWS, LEVEL, WORKERS
+from psdstats.processes import cores, in_processes
 from psdstats.room import ensure_room
 from psdstats.study.reader import read_study
 from psdstats.study.records import Study
@@ -64,16 +67,13 @@ _AGREEMENT = 0.1
 def wanted_coverage(study: Study, coverage: float | None) -> float:
     """Coverage probability: as asked, else the study's setting, else 0.95."""
     found = study.uncertainty.get("coverage", 0.95) if coverage is None else coverage
-    if isinstance(found, bool) or not isinstance(found, int | float) or not 0 < found < 1:
-        raise UncertaintyError(f"coverage is {found!r}; give a probability such as 0.95.")
-    return float(found)
+    return LEVEL.require("coverage", found, UncertaintyError)
 
 
-def whole_number(name: str, value: int) -> int:
-    """Refuse what is not a whole number of 1 or more."""
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < 1:
-        raise UncertaintyError(f"{name} is {value!r}; give a whole number of 1 or more.")
-    return int(value)
+def parts_of(study: Study, draws: int | None, coverage: float | None) -> int:
+    """Into how many parts the draws of a command can be divided."""
+    made = Drawing(coverage=wanted_coverage(study, coverage), draws=draws, max_draws=ENOUGH_DRAWS)
+    return -(-made.blocks[1] // STRIPE_BLOCKS)
 
 
 Summarise = Callable[[DrawPlan, Array, Array], BlockSummary]
@@ -128,26 +128,22 @@ def _in_parallel(
     cluster: str | None,
 ) -> Iterator[BlockSummary]:
     """Make as many stripes at a time as there are workers."""
-    from joblib import delayed
-
+    tasks = [(plan, summarise, block_draws, *stripe) for stripe in stripes]
     with _pool(workers, cluster) as (pool, at_a_time):
-        for start in range(0, len(stripes), at_a_time):
-            tasks = (
-                delayed(_whole_stripe)(plan, summarise, block_draws, *stripe)
-                for stripe in stripes[start : start + at_a_time]
-            )
-            yield from chain.from_iterable(pool(tasks))
+        for start in range(0, len(tasks), at_a_time):
+            yield from chain.from_iterable(pool(tasks[start : start + at_a_time]))
 
 
 @contextmanager
-def _pool(workers: int, cluster: str | None) -> Iterator[tuple[Any, int]]:
-    """What runs delayed tasks and returns their results in order, and how many at a time."""
+def _pool(
+    workers: int, cluster: str | None
+) -> Iterator[tuple[Callable[[Sequence[tuple[Any, ...]]], Iterable[list[BlockSummary]]], int]]:
+    """What makes whole stripes in their order, and how many at a time."""
+    if cluster is None:
+        yield partial(in_processes, _whole_stripe, workers=workers), min(workers, cores())
+        return
     import joblib
 
-    if cluster is None:
-        with joblib.Parallel(n_jobs=workers) as pool:
-            yield pool, workers
-        return
     try:
         from distributed import Client
     except ImportError as cause:
@@ -163,7 +159,11 @@ def _pool(workers: int, cluster: str | None) -> Iterator[tuple[Any, int]]:
     with client:
         threads = max(sum(client.nthreads().values()), 1)
         with joblib.parallel_config(backend="dask", client=client), joblib.Parallel() as pool:
-            yield pool, threads if workers == 1 else min(workers, threads)
+            whole = joblib.delayed(_whole_stripe)
+            yield (
+                lambda tasks: pool(whole(*task) for task in tasks),
+                threads if workers == 1 else min(workers, threads),
+            )
 
 
 class DrawingOptions(TypedDict, total=False):
@@ -228,8 +228,9 @@ class Drawing:
         """Draws in a block and most blocks."""
         size = block_draws(self.coverage)
         name = "max_draws" if self.draws is None else "draws"
-        most = whole_number(name, self.max_draws if self.draws is None else self.draws)
-        return (max(most, 2), 1) if most < size else (size, -(-most // size))
+        asked = self.max_draws if self.draws is None else self.draws
+        most = int(DRAWS.require(name, asked, UncertaintyError))
+        return (most, 1) if most < size else (size, -(-most // size))
 
     def drawn(
         self, law: JointLaw, summarise: Summarise = summarise_sizes
@@ -242,7 +243,7 @@ class Drawing:
             curve=None if law.curves is None else law.curves.curve,
             seed=self.seed,
             coverage=self.coverage,
-            chunk=whole_number("chunk", self.chunk),
+            chunk=int(CHUNK.require("chunk", self.chunk, UncertaintyError)),
         )
         size, most = self.blocks
         return study_blocks(
@@ -250,7 +251,7 @@ class Drawing:
             block_draws=size,
             max_blocks=most,
             summarise=summarise,
-            workers=whole_number("workers", self.workers),
+            workers=int(WORKERS.require("workers", self.workers, UncertaintyError)),
             cluster=self.cluster,
             progress=self.progress,
         )
@@ -375,7 +376,7 @@ def propagate(
             Significant digits of u to which the adaptive method works; by default 2 for up to ten
             runs, else 1, for two digits of everything take over a million draws of every run.
         workers : int, default=1
-            Processes; the result does not depend on it.
+            Processes, of which at most the cores are started; the result does not depend on it.
         cluster : str, optional
             Address of a Dask scheduler (extra `psdstats[cluster]`).
         chunk : int, default=5000
@@ -450,7 +451,7 @@ def propagate_archive(
     StudyError
         If a path cannot be read as a study.
     """
-    whole_number("batch_runs", batch_runs)
+    CHUNK.require("batch_runs", batch_runs, UncertaintyError)
     asked = None if sources is None else tuple(sources)
     for item in studies:
         study = item if isinstance(item, Study) else read_study(Path(item))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import StrEnum
 from math import isfinite
+from pathlib import PurePath
 
 from psdstats.columns import column_words
 from psdstats.comparison.ordered import BESIDE
@@ -119,6 +120,15 @@ RULES = {
     ),
 }
 """How a percentile is read between two apertures, and what the letters mean."""
+
+
+def title(study: Study, say: Numerals = PLAIN) -> str:
+    """The title of the study; where it has only the name of its file, what was milled how long."""
+    if study.title not in {PurePath(file.name).stem for file in study.files}:
+        return study.title
+    times = sorted({run.milling_time_min for run in study.runs})
+    long = " to ".join(say(one, ".12g") for one in dict.fromkeys((times[0], times[-1])))
+    return f"{capital(study.material or 'powder')} milled for {long} min"
 
 
 def study_sentence(study: Study) -> str:

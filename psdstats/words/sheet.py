@@ -42,8 +42,8 @@ def plural(number: int, one: str, many: str = "") -> str:
 
     Examples
     --------
-    >>> plural(1, "bench", "benches"), plural(3, "run")
-    ('1 bench', '3 runs')
+    >>> plural(1, "group", "groups"), plural(3, "run")
+    ('1 group', '3 runs')
     """
     return f"{number} {one if number == 1 else many or f'{one}s'}"
 
@@ -57,8 +57,8 @@ def title_line(
     report_date: str = "",
 ) -> tuple[str, ...]:
     """When, by whom, the design, and how many warnings touch the numbers; blanks to fill in."""
-    warnings = checks.of_severity(Severity.WARNING)
-    touching = [one for one in warnings if one.doubts]
+    warnings = [own for own in checks.findings if own[0].severity is Severity.WARNING]
+    touching = [own for own in warnings if own[0].doubts]
     touch = f"{len(touching)} of {plural(len(warnings), 'warning')} touch these numbers"
     if not touching:
         touch = "no warning touches these numbers"
@@ -72,7 +72,7 @@ def title_line(
 
 
 def design_words(study: Study, factors: Sequence[str]) -> str:
-    """The design: "80 runs: 4 benches × 5 milling times × 2 ball ratios × 2 runs"."""
+    """The design: "80 runs: 4 groups × 5 milling times × 2 ball ratios × 2 runs"."""
     frame = study.runs_frame()
     columns = [GROUP, TIME, *(one for one in factors if one not in (GROUP, TIME))]
     if frame[CHARGE].notna().all() and frame.groupby(CHARGE)[TIME].nunique().max() > 1:
@@ -91,7 +91,7 @@ def design_words(study: Study, factors: Sequence[str]) -> str:
 
 def _levels_words(column: str, number: int) -> str:
     known = {
-        GROUP: ("bench", "benches"),
+        GROUP: ("group", "groups"),
         TIME: ("milling time", ""),
         CHARGE: ("charge", ""),
         BALL_RATIO: ("ball ratio", ""),
@@ -285,7 +285,7 @@ def _pairs_headline(
         margin = say(pair.margin_percent or 0.0)
         return Told(f"{name} is the same {high} and {low} within ±{margin} %{against}.", rest)
     if len(lead) > 1:
-        what = "benches" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
+        what = "groups" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
         said = f"No two of the {what} are shown to differ in {name}; farthest apart are"
         return Told(f"{said} {pair.subject.high} and {pair.subject.low}{against}.", rest)
     return Told(f"{name} is not shown to differ {high} and {low}{against}.", rest)
@@ -322,16 +322,25 @@ def _means(result: QuantityComparison, plan: ComparisonPlan) -> Mapping[tuple[st
 
 
 def not_compared(reason: Exception, propagation: Propagation, say: Numerals = PLAIN) -> Told:
-    """Why there is no comparison, what to do, and what the sizes are."""
-    value = propagation.value[:, propagation.quantities.index("D50")]
-    known = value[np.isfinite(value)]
-    sizes = ""
-    if len(known) == 1:
-        sizes = f" D50 is {say.significant(float(known[0]))} µm."
-    if len(known) > 1:
-        low, high = (say.significant(float(one)) for one in (known.min(), known.max()))
-        sizes = f" D50 of {plural(len(known), 'run')} lies between {low} µm and {high} µm."
-    return Told("The sizes could not be compared.", f"{capital(str(reason))}{sizes}")
+    """What the sizes are; why there is no comparison, and what to do."""
+    at = propagation.quantities.index("D50")
+    value = propagation.value[:, at]
+    rows = np.flatnonzero(np.isfinite(value))
+    why = capital(str(reason))
+    if not len(rows):
+        return Told("The sizes could not be compared.", why)
+    if len(rows) > 1:
+        low, high = (say.significant(float(one)) for one in (value[rows].min(), value[rows].max()))
+        told = f"D50 of {plural(len(rows), 'run')} lies between {low} µm and {high} µm."
+        return Told(told, f"Nothing was compared. {why}")
+    (row,) = rows
+    ends = (float(one[row, at]) for one in (propagation.lower, propagation.upper))
+    inside = say.interval(*ends, u=float(propagation.u[row, at]))
+    sure = f"{say(100 * propagation.coverage, '.3g')} %"
+    return Told(
+        f"D50 is {say.significant(float(value[row]))} µm.",
+        f"Its {sure} interval is {inside} µm. Nothing was compared. {why}",
+    )
 
 
 def changes_heading(
@@ -339,7 +348,7 @@ def changes_heading(
 ) -> str:
     """First heading of the table of page one."""
     if not courses:
-        what = "benches" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
+        what = "groups" if plan.by == GROUP else f"levels of {column_words(plan.by)}"
         return f"Difference between {what}"
     first = say(float(courses[0].times[0]), ".12g")
     return f"Change from {first} to {place(TIME, last, say)}"

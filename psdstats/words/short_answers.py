@@ -1,6 +1,6 @@
 """The five short answers of page one in words.
 
-When to stop, do the benches agree, how sure, what would help, what to act on: each from records,
+When to stop, do the groups agree, how sure, what would help, what to act on: each from records,
 each what the large sentence and the table do not say already.
 """
 
@@ -42,7 +42,7 @@ from psdstats.words.study import LEAST_POINTS
 
 WHEN, AGREE, SURE, HELP, ACT = (
     "When to stop?",
-    "Do the benches agree?",
+    "Do the groups agree?",
     "How sure?",
     "What would help?",
     "Act on",
@@ -190,7 +190,7 @@ def _reached(series: RateSeries, say: Numerals) -> str:
 
 
 def benches_agree(comparison: Comparison, say: Numerals = PLAIN) -> Told | None:
-    """Whether the benches agree, where they differ first; None where there is one bench."""
+    """Whether the groups agree, where they differ first; None where there is one group."""
     result = main_result(comparison)
     if not result.benches:
         return None
@@ -336,7 +336,7 @@ def _unknown(result: QuantityComparison, say: Numerals) -> str:
 _REMEDIES: Mapping[Remedy, str] = ReadOnly(
     {
         Remedy.TWICE_RUNS: "twice the runs",
-        Remedy.ONE_MORE_GROUP: "one more bench",
+        Remedy.ONE_MORE_GROUP: "one more group",
         Remedy.CERTIFIED_SIEVES: "certified sieves",
         Remedy.FINER_BALANCE: "a finer balance",
         Remedy.TWICE_SAMPLE: "twice the sample",

@@ -151,3 +151,13 @@ def test_output_that_finds_no_room_is_one_sentence(bench, device):
     assert done.returncode == 2
     assert done.stderr.startswith(b"psdstats: The output cannot be read or written: No space left")
     assert done.stderr.count(b"\n") == 1
+
+
+def test_what_turns_the_direction_of_text_is_seen(capsys):
+    name = "\u202eegral\u2066"
+    Console().say(name)
+    assert capsys.readouterr().out == "\ufffdegral\ufffd\n"
+    Console(json=True).document({"run": name})
+    said = capsys.readouterr().out
+    assert said.isascii()
+    assert json.loads(said) == {"run": name}

@@ -36,6 +36,8 @@ def test_markdown_keeps_cells_apart() -> None:
 
 def test_control_characters_become_visible() -> None:
     assert clean("a\x00b\x1bc") == "a\ufffdb\ufffdc"
+    turning = [*range(0x202A, 0x202F), *range(0x2066, 0x206A)]
+    assert clean("".join(map(chr, turning))) == "\ufffd" * 9
 
 
 def test_slugs_are_plain() -> None:

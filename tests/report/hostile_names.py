@@ -17,7 +17,7 @@ GROUPS = (
     "粉砕 😀🙂",
     "粒度",
     "a$b$c_{x}^2%&#~ \\frac{$",
-    "\x1b[31m_ring\x07",
+    "\x1b[31m_ring\x07\u202e",
     "L" + "o" * 150 + "ng",
     "[1] | ` * http://example.org",
 )

@@ -54,7 +54,7 @@ class _Page(HTMLParser):
 
 
 def _shown(name: str) -> str:
-    return name.replace("\x1b", "\ufffd").replace("\x07", "\ufffd")
+    return re.sub("[\x07\x1b\u202e]", "\ufffd", name)
 
 
 def test_the_page_holds_every_name_as_text_and_no_tag_of_theirs(report):

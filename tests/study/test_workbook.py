@@ -2,9 +2,11 @@
 
 import datetime
 import io
+import time
 import zipfile
 
 import openpyxl
+import openpyxl.chart
 import pytest
 
 from psdstats.errors import StudyError
@@ -84,8 +86,9 @@ def test_sheets_that_are_not_read_are_named(sound, tmp_path):
 def test_formulas_count_by_their_last_value(tmp_path):
     path = make(tmp_path / "t.xlsx", Table1=changed(1, 4, "=D2+5"))
     assert refused(path) == (
-        "Table1, row 2, column gross_g: the cell is empty. Weigh sieve all 90 µm of run a and "
-        "write its mass in g."
+        "Table1, row 2, column gross_g: 1 run is weighed in part: empty is gross_g of sieve "
+        "all 90 µm in run a (row 2). Weigh what is missing and write its mass in g; else write "
+        "planned or abandoned into the column status."
     )
 
 
@@ -101,7 +104,8 @@ def test_formulas_count_by_their_last_value(tmp_path):
         (changed(2, 0, None),
          "Table1, row 3, column run: the cell is empty. Repeat the name on every row."),
         (changed(1, 3, "#DIV/0!"),
-         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number."),
+         "Table1, row 2, column tare_g: this is not a number (found '#DIV/0!'). Write a number "
+         "alone, such as 12.5."),
         ([["Trial of spring"], *FLAT],
          "Table1, row 1, column run: the column is missing. Add it, or rename one of the columns "
          "found: Trial of spring."),
@@ -149,6 +153,78 @@ def test_entities_are_refused(tmp_path):
         "evil.xlsx: the part xl/workbook.xml declares a document type. Save the workbook again "
         "with a spreadsheet program."
     )
+
+
+EXPANSION = (
+    b'<?xml version="1.0"?>' + b" " * 5_000 + b'<!DOCTYPE x [<!ENTITY a0 "ha">'
+    + b"".join(b'<!ENTITY a%d "%s">' % (n, b"&a%d;" % (n - 1) * 10) for n in range(1, 10)) + b"]>"
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+def test_an_expansion_attack_behind_blanks_is_refused(tmp_path, encoding):
+    path = make(tmp_path / "t.xlsx", Table1=FLAT)
+
+    def attack(part, data):
+        if part != "xl/worksheets/sheet1.xml":
+            return data
+        body = data.partition(b"?>")[2] if data.startswith(b"<?xml") else data
+        text = EXPANSION + body.replace(b"<v>400.1</v>", b"<v>&a9;</v>")
+        return text.decode().encode(encoding)
+
+    start = time.process_time()
+    target = repack(path, tmp_path / "evil.xlsx", attack)
+    fault = {"utf-8": "declares a document type", "utf-16": "is not UTF-8 XML"}[encoding]
+    assert refused(target) == (
+        f"evil.xlsx: the part xl/worksheets/sheet1.xml {fault}. Save the workbook again with a "
+        "spreadsheet program."
+    )
+    assert time.process_time() - start < 1
+
+
+def test_a_document_type_in_another_encoding_is_refused(tmp_path):
+    path = make(tmp_path / "t.xlsx", Table1=FLAT)
+    hidden = b'<?xml version="1.0" encoding="utf-7"?>+ADwAIQ-DOCTYPE x><x/>'
+    target = repack(
+        path, tmp_path / "evil.xlsx",
+        lambda part, data: hidden if part == "xl/workbook.xml" else data,
+    )  # fmt: skip
+    assert "the part xl/workbook.xml is not UTF-8 XML" in refused(target)
+
+
+@pytest.mark.parametrize(("rows", "filling", "cell"), [(2_000, 1, "XFD2"), (400, " ", "XFD327")])
+def test_cells_in_the_last_column_are_refused_at_once(tmp_path, rows, filling, cell):
+    book = openpyxl.Workbook()
+    for row in FLAT:
+        book.active.append(row)
+    for number in range(2, rows + 2):
+        book.active.cell(number, 16_384).value = filling
+    book.save(tmp_path / "far.xlsx")
+    start = time.process_time()
+    assert refused(tmp_path / "far.xlsx") == (
+        f"Sheet, cell {cell}: the sheet has more than 1000 columns. Delete what is not part of the "
+        "study."
+    )
+    assert time.process_time() - start < 1
+
+
+@pytest.mark.parametrize("charts", [True, False])
+def test_a_chart_sheet_is_no_table(tmp_path, charts):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    for row in FLAT:
+        sheet.append(row)
+    chart = openpyxl.chart.ScatterChart()
+    apertures, masses = (
+        openpyxl.chart.Reference(sheet, min_col=column, min_row=2, max_row=4) for column in (3, 5)
+    )
+    chart.append(openpyxl.chart.Series(masses, apertures))
+    picture = book.create_chartsheet("picture")
+    if charts:
+        picture.add_chart(chart)
+        sheet.add_chart(openpyxl.chart.BarChart(), "H2")
+    book.save(tmp_path / "t.xlsx")
+    assert [run.name for run in read_study(tmp_path / "t.xlsx").runs] == ["a"]
 
 
 def test_a_packed_giant_is_refused(tmp_path):

@@ -157,8 +157,9 @@ def _row(ax: Axes, at: int, row: Any) -> None:
 
 
 _ROW_MM, _LEAST_ROW_MM = 3.9, 3.2
-_PITCH_MM, _LOW_MM = 2.3, 3.4  # of two levels in one row, and the least height of such a row
-_PLACE_MM, _QUANTITY_MM = 0.9, 2.0  # between times, between quantities
+_PITCH_MM, _LOW_MM = 1.6, 2.8  # of two levels in one row, and the least height of such a row
+_PLACE_MM, _NEAR_MM = 0.9, 0.4  # between times, and where two levels stand in one row
+_QUANTITY_MM = 1.4  # between quantities
 _AROUND_MM, _PAGE_MM = 28.0, 215.0  # axis and key, and what a page has room for
 _BESIDE_PT, _COLUMN_PT = 6.0, 58.0  # of changes in words, where two levels stand beside each other
 _TEXT_PT = 7.5
@@ -252,7 +253,7 @@ def _lay_out(frames: Sequence[pd.DataFrame]) -> _Rows:
     counts = counts.loc[ranked].astype(int)
     is_beside = len(levels) == 2 and (len(frames) == 1 or counts.iloc[:, 1].max() == 1)
     most = counts.max(axis=1).to_numpy()
-    between = _PLACE_MM if most.max() > 1 else 0.0
+    between = (_NEAR_MM if is_beside else _PLACE_MM) if most.max() > 1 else 0.0
     gaps = np.array([between] * len(most))
     gaps[
         [place[0] != last[0] for place, last in zip(ranked, [ranked[0], *ranked], strict=False)]

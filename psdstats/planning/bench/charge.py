@@ -24,7 +24,8 @@ from math import pi, sqrt
 
 import pandas as pd
 
-from psdstats.errors import PlanError, require_positive, require_share
+from psdstats import limits
+from psdstats.errors import PlanError
 from psdstats.findings import Remark, RemarkKind
 from psdstats.present import present
 
@@ -51,12 +52,12 @@ class Jar:
     roller_diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
-        require_positive("jar inner diameter", self.diameter_mm)
-        require_positive("jar volume", self.volume_ml)
+        limits.LENGTH_MM.require("jar inner diameter", self.diameter_mm)
+        limits.VOLUME_ML.require("jar volume", self.volume_ml)
         for name in ("outer_diameter_mm", "roller_diameter_mm"):
             value = getattr(self, name)
             if value is not None:
-                require_positive(name, value)
+                limits.LENGTH_MM.require(name, value)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,9 +79,9 @@ class Balls:
     parts: float = 1.0
 
     def __post_init__(self) -> None:
-        require_positive("ball diameter", self.diameter_mm)
-        require_positive("ball density", self.density_g_per_cm3)
-        require_positive("parts by mass", self.parts)
+        limits.LENGTH_MM.require("ball diameter", self.diameter_mm)
+        limits.DENSITY.require("ball density", self.density_g_per_cm3)
+        limits.PARTS.require("parts by mass", self.parts)
 
     @property
     def one_ball_g(self) -> float:
@@ -100,7 +101,7 @@ def critical_speed_rpm(diameter_mm: float, ball_diameter_mm: float = 0.0) -> flo
     >>> round(critical_speed_rpm(2000, 100), 2)
     30.68
     """
-    require_positive("drum diameter", diameter_mm)
+    limits.LENGTH_MM.require("drum diameter", diameter_mm)
     if not 0 <= ball_diameter_mm < diameter_mm:
         raise PlanError(
             f"a ball of {ball_diameter_mm:g} mm does not fit into a drum of {diameter_mm:g} mm; "
@@ -258,12 +259,13 @@ def mill_charge(
     balls = tuple(balls)
     if not balls:
         raise PlanError("no ball size is given; give at least one.")
-    require_share("ball fill", ball_fill)
-    require_share("bed voidage", bed_voidage)
-    require_positive("ball-to-powder ratio", ball_to_powder)
+    limits.SHARE.require("ball fill", ball_fill)
+    limits.SHARE.require("bed voidage", bed_voidage)
+    limits.PARTS.require("ball-to-powder ratio", ball_to_powder)
     critical = tuple(critical_speed_rpm(jar.diameter_mm, ball.diameter_mm) for ball in balls)
     if speed_rpm is None:
-        speed_rpm = require_positive("speed fraction", speed_fraction) * min(critical)
+        speed_rpm = limits.SPEED_SHARE.require("speed fraction", speed_fraction)
+        speed_rpm *= min(critical)
     target_g = _ball_masses(balls, solid_ml=jar.volume_ml * ball_fill * (1 - bed_voidage))
     count = tuple(
         max(1, round(mass / ball.one_ball_g)) for mass, ball in zip(target_g, balls, strict=True)
@@ -271,7 +273,7 @@ def mill_charge(
     powder_g = sum(target_g) / ball_to_powder
     filling = None
     if powder_bulk_density_g_per_cm3 is not None:
-        density = require_positive("powder bulk density", powder_bulk_density_g_per_cm3)
+        density = limits.DENSITY.require("powder bulk density", powder_bulk_density_g_per_cm3)
         filling = powder_g / density / (jar.volume_ml * ball_fill * bed_voidage)
     charge = MillCharge(
         balls=balls,
@@ -280,7 +282,7 @@ def mill_charge(
         powder_g=powder_g,
         ball_fill=_solid_ml(balls, count) / (1 - bed_voidage) / jar.volume_ml,
         powder_filling=filling,
-        speed_rpm=require_positive("jar speed", speed_rpm),
+        speed_rpm=limits.SPEED_RPM.require("jar speed", speed_rpm),
         speed_fraction=speed_rpm / min(critical),
         roller_rpm=_roller_rpm(jar, speed_rpm),
         critical_rpm=critical,

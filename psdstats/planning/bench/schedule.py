@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 
-from psdstats.errors import PlanError
+from psdstats import limits
 
 
 class Resource(StrEnum):
@@ -67,9 +67,9 @@ class BenchTimes:
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            unit = "per cent" if item.name == "spread_percent" else "minutes"
-            if item.name != "tares_once" and not 0 <= value < float("inf"):
-                raise PlanError(f"{item.name} is {value:g}; give {unit}, zero or more.")
+            if item.name != "tares_once":
+                is_spread = item.name == "spread_percent"
+                (limits.SPREAD_PERCENT if is_spread else limits.STEP_MIN).require(item.name, value)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -37,6 +37,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from psdstats import limits
 from psdstats.errors import PlanError, SizeError
 from psdstats.frozen import Array
 from psdstats.planning.bench.schedule import (
@@ -139,12 +140,9 @@ def vary_day(
     placed: Sequence[Placed], *, spread_percent: float, days: int, seed: int, number: int = 1
 ) -> DayVariation:
     """Simulate a planned day many times."""
-    if not 0 <= spread_percent < float("inf"):
-        raise PlanError(f"the spread of the steps is {spread_percent:g} %; give 0 or more.")
-    if days < 100:
-        raise PlanError(f"{days} simulated days are too few; ask for 100 or more.")
-    if seed < 0:
-        raise PlanError(f"the seed is {seed}; give a whole number of 0 or more.")
+    limits.SPREAD_PERCENT.require("the spread of the steps", spread_percent)
+    limits.TRIALS.require("simulated days", days)
+    limits.SEED.require("seed", seed)
     durations = simulate_durations(
         [one.step.duration_min for one in placed],
         spread_percent=[spread_percent if one.step.attended else 0.0 for one in placed],
@@ -474,10 +472,12 @@ def timeline(
     True
     """
     bench = BenchTimes() if bench is None else bench
-    times = tuple(float(time) for time in times_min)
-    if not times or times[0] < 0 or any(later <= early for early, later in pairwise(times)):
+    times = tuple(limits.STEP_MIN.require("a milling time", time) for time in times_min)
+    if not times or any(later <= early for early, later in pairwise(times)):
         raise PlanError(f"milling times are {list(times)}; give increasing minutes from 0 up.")
     names = _names(charges)
+    if day_min is not None:
+        limits.DAY_MIN.require("day_min", day_min)
     days: list[Day] = []
     left = names
     while left:
@@ -500,10 +500,9 @@ def timeline(
 
 
 def _names(charges: int | Sequence[str]) -> tuple[str, ...]:
-    if isinstance(charges, int):
-        if charges < 1:
-            raise PlanError(f"the number of charges is {charges}; give at least one.")
-        return tuple(f"charge {number}" for number in range(1, charges + 1))
+    if isinstance(charges, int | float | np.integer):
+        many = limits.CHARGES.require("charges", charges)
+        return tuple(f"charge {number}" for number in range(1, int(many) + 1))
     names = tuple(charges)
     if not names or len(set(names)) < len(names):
         raise PlanError(f"charge names are {list(names)}; give at least one, each once.")

@@ -74,7 +74,7 @@ def _has_facts(found):
             assert f"from {course.stop.since} min" in told.lower()
     for answer in result.factors[:1] if few else ():
         assert f"{answer.high} against {answer.low}" in text
-    agree = _answer(sheet, "Do the benches agree?")
+    agree = _answer(sheet, "Do the groups agree?")
     assert (agree is not None) == bool(result.benches)
     assert "from the balance" in _answer(sheet, "How sure?").text
     steps = [_answer(sheet, one) for one in ("What would help?", "Act on")]
@@ -89,9 +89,9 @@ def test_a_reader_finds_the_answer(kind, name):
 def test_a_reader_finds_the_answer_in_the_demo(demo):
     _has_facts(demo)
     sheet = answer_sheet(demo)
-    assert "4 benches × 5 milling times × 2 ball ratios × 2 runs" in sheet.line[2]
+    assert "4 groups × 5 milling times × 2 ball ratios × 2 runs" in sheet.line[2]
     assert sheet.line[-1].startswith("3 of 11 warnings")
-    agree = _answer(sheet, "Do the benches agree?")
+    agree = _answer(sheet, "Do the groups agree?")
     assert agree.strong.startswith("No: at 48 min, ball ratio 10, D50 on Alder is ")
     act = _answer(sheet, "Act on").text
     for run in ("cedar-5to1-6min-b", "birch-5to1-24min-a", "alder-10to1-12min-b"):
@@ -254,7 +254,7 @@ def test_benches_alone_are_answered_as_pairs(kind):
     sheet = answer_sheet(found)
     verdicts = {one.verdict for one in found.compared["D50"].findings}
     assert verdicts == {Verdict.NOT_SHOWN}
-    assert sheet.lead.startswith("No two of the benches are shown to differ in D50")
+    assert sheet.lead.startswith("No two of the groups are shown to differ in D50")
     assert next(row[0] for row in sheet.table.grid()) == "Birch against Alder"
     asked = [one.question for one in sheet.answers]
     assert asked == ["How sure?", "What would help?", "Act on"]
@@ -286,7 +286,7 @@ def test_levels_at_one_time_are_a_pair(kind):
     assert name == "ball ratio 10 against 5"
     assert change == "{} ({})".format(*percent_parts(finding.numbers))
     asked = [one.question for one in sheet.answers]
-    assert asked == ["Do the benches agree?", "How sure?", "What would help?", "Act on"]
+    assert asked == ["Do the groups agree?", "How sure?", "What would help?", "Act on"]
     rows = typical_run(found.budget)
     between = rows[(rows["quantity"] == "D50") & (rows["source"] == "between_sieves")]
     assert between["share"].sum() > 0.5  # so that sieves are what would help one size
@@ -296,7 +296,10 @@ def test_levels_at_one_time_are_a_pair(kind):
 def test_what_cannot_be_compared_says_why_and_what_to_do(kind):
     found = kind("one_run")
     sheet = answer_sheet(found)
-    assert sheet.lead == "The sizes could not be compared."
+    assert re.fullmatch(r"D50 is [\d.]+ µm\.", sheet.lead)
+    assert re.match(
+        r"Its 95 % interval is [\d.]+ to [\d.]+ µm\. Nothing was compared\.", sheet.sentence
+    )
     assert "Choose a column with two values or more." in sheet.sentence
     assert sheet.table is None
     assert sheet.drawing is None

@@ -1,0 +1,79 @@
+"""What is kept and not evaluated: which runs of it stand in the way of the others, what is told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from psdstats import columns as col
+from psdstats.errors import Problem
+from psdstats.study.bench_sheet import shown_name
+from psdstats.study.records import AsideRun, Run, Study, TareHandling
+
+_NAMED = 8  # in one finding; the others are counted
+
+
+def told_again(runs: Sequence[Run], aside: Sequence[AsideRun]) -> list[str]:
+    """What each reading of the study tells anew: runs and columns that are not evaluated."""
+    told = {"planned": "Not weighed yet", "abandoned": "Abandoned"}
+    named = {
+        words: [run.name for run in aside if run.status == status] for status, words in told.items()
+    }
+    left = [f"{words} and left out: {', '.join(own)}." for words, own in named.items() if own]
+    kept = further_columns((*runs, *aside))
+    return [f"Not evaluated: column {', '.join(kept)}.", *left] if kept else left
+
+
+def further_columns(runs: Sequence[Run | AsideRun]) -> list[str]:
+    """Columns of the weighings that are not known, in the order of the files."""
+    return list(dict.fromkeys(name for run in runs for one in run.readings for name in one.further))
+
+
+def unready(study: Study) -> list[Problem]:
+    """Runs that nobody called planned or abandoned and that are not wholly weighed."""
+    waiting = [run for run in study.aside if run.status not in ("planned", "abandoned")]
+    found = [*_without_weighings(waiting), *_weighed_in_part(waiting, study.tares)]
+    if not study.runs and not found:
+        remedy = "Weigh at least one run."
+        file = next((one.place.file for run in study.aside for one in run.readings), study.title)
+        found.append(Problem(file, "no run is weighed yet", remedy, None, col.GROSS))
+    return found
+
+
+def _without_weighings(waiting: Sequence[AsideRun]) -> Iterator[Problem]:
+    """Runs of which nothing is weighed and no sieve listed, in one problem."""
+    bare = [run for run in waiting if not run.readings]
+    if bare:
+        fault = "the run has no weighings" if len(bare) == 1 else "these runs have no weighings"
+        place = bare[0].place
+        names = ", ".join(run.name for run in bare[:_NAMED])
+        names += f" and {len(bare) - _NAMED} more" if len(bare) > _NAMED else ""
+        what = "its weighings" if len(bare) == 1 else "their weighings"
+        remedy = f"Add {what}, write planned or abandoned into the column status, or delete the "
+        remedy += "row from the run table."
+        yield Problem(place.file, fault, remedy, place.row, col.RUN, names)
+
+
+def _weighed_in_part(waiting: Sequence[AsideRun], tares: TareHandling) -> Iterator[Problem]:
+    """Masses that are missing in runs that are weighed otherwise, in one problem."""
+    gaps = [
+        (run.name, one, [name for name in (col.TARE, col.GROSS) if getattr(one, name) is None])
+        for run in waiting
+        for one in sorted(run.readings, key=lambda one: one.place.row)
+    ]
+    gaps = [gap for gap in gaps if gap[2]]
+    if gaps:
+        _, first, (column, *_) = gaps[0]
+        cells = [
+            f"{' and '.join(shown_name(each, one.place.file) for each in empty)} of sieve "
+            f"{one.sieve} in run {name} (row {one.place.row})"
+            for name, one, empty in gaps[:_NAMED]
+        ]
+        more = f" and of {len(gaps) - _NAMED} further sieves" if len(gaps) > _NAMED else ""
+        runs = len({name for name, *_ in gaps})
+        counted = "1 run is" if runs == 1 else f"{runs} runs are"
+        fault = f"{counted} weighed in part: empty is {', '.join(cells)}{more}"
+        remedy = "Weigh what is missing and write its mass in g; else write planned or abandoned "
+        remedy += "into the column status."
+        if tares is TareHandling.EACH_RUN and any(col.TARE in empty for *_, empty in gaps):
+            remedy += ' If each sieve was weighed empty only once, set tares = "once".'
+        yield Problem(first.place.file, fault, remedy, first.place.row, column)
