@@ -104,7 +104,7 @@ def test_a_particle_weighs_density_times_shape_times_cube(make_run, make_study):
     study = make_study(run, density_g_per_cm3=2.6, shape_factor=0.7)
     action = prepare(study, sources=["sampling"]).table.on_mass
     particle_g = 2.6 * 0.7 * (0.05 * 0.1) ** 1.5
-    of_class = action.coefficient[action.place.index(1)]
+    of_class = action.coefficient[action.place.tolist().index(1)]
     assert of_class == pytest.approx(np.sqrt(1.35 * particle_g), rel=1e-9)
 
 
